@@ -1,0 +1,91 @@
+"""What stands on the wires: links, and points by name. Pure data, checked when made, no input or output.
+
+Addresses are protocol addresses, counted from 0. A manual that writes 40001 or 30001 means table ``holding`` or
+``input`` and address 0.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from rig.units import Kind, parse
+
+Table = Literal["coil", "discrete", "input", "holding"]
+NumberType = Literal["bool", "u16", "i16", "u32", "i32", "f32"]
+Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+
+# The largest value that a raw integer of each type can hold, and where its count wraps.
+REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2}
+BIT_TABLES = ("coil", "discrete")
+WRITABLE_TABLES = ("coil", "holding")
+
+
+def quantity_field(kind: Kind) -> BeforeValidator:
+    """Return a validator that turns text such as ``"18 psi"`` into the program's float for ``kind``."""
+
+    def convert(value: object) -> float:
+        if not isinstance(value, str):
+            return parse(str(value), kind)
+        return parse(value, kind)
+
+    return BeforeValidator(convert)
+
+
+Seconds = Annotated[float, quantity_field("time")]
+
+
+class Strict(BaseModel):
+    """A table of the configuration: frozen, and a key it does not know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class TcpLink(Strict):
+    """A Modbus TCP device or gateway."""
+
+    kind: Literal["tcp"]
+    host: str = "127.0.0.1"
+    port: int = Field(default=502, ge=1, le=65535)
+    timeout: Seconds = 0.3
+    """The longest wait for one reply. A stop waits at most this long behind a poll."""
+    max_gap: int = Field(default=8, ge=0, le=120)
+    """Unused registers that a block read may cross, so that one request serves where two would cost more."""
+
+
+class Point(Strict):
+    """One value on a wire. ``value = raw × scale + offset``, in ``quantity`` units."""
+
+    link: str
+    unit: int = Field(default=1, ge=0, le=255)
+    table: Table
+    address: int = Field(ge=0, le=65535)
+    type: NumberType = "bool"
+    order: Order = "ABCD"
+    """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
+    scale: float = 1.0
+    offset: float = 0.0
+    quantity: str = ""
+    """The unit of the scaled value, for example ``"psi"``; empty for counts and yes or no."""
+    low: float | None = None
+    high: float | None = None
+    """Believable range of the scaled value; outside it the reading is a sensor fault, not a number."""
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Point:
+        if (self.table in BIT_TABLES) != (self.type == "bool"):
+            raise ValueError(
+                f"table {self.table!r} does not go with type {self.type!r}: "
+                "coils and discretes are bool, registers are u16, i16, u32, i32 or f32"
+            )
+        if self.scale == 0:
+            raise ValueError("scale is 0: every reading would be the offset; write the value of one raw step")
+        if self.address + self.registers > 65536:
+            raise ValueError(f"address {self.address} leaves no room for a {self.type}: the last register is 65535")
+        return self
+
+    @property
+    def registers(self) -> int:
+        """How many registers (or bits) the value takes."""
+        return REGISTERS[self.type]

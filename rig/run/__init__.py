@@ -1,0 +1,1 @@
+"""The loop and its assembly: read, decide, journal, act. The thin shell around the pure rooms."""

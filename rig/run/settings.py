@@ -1,0 +1,318 @@
+"""One TOML file describes a shop's rig; this reads it and explains every mistake at once.
+
+The tables mirror how a person would describe the truck: what is wired where (``links``, ``points``), then the pipe
+work, the meter, the pump, the limits, the tote. Nothing here opens a port or moves anything.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from datetime import date  # noqa: TC003 (pydantic reads the annotation at run time)
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
+from rig.units import KPA_PER_PSI, QuantityError, parse
+
+Volume = Annotated[float, quantity_field("volume")]
+Flow = Annotated[float, quantity_field("flow")]
+Pressure = Annotated[float, quantity_field("pressure")]
+Length = Annotated[float, quantity_field("length")]
+Temperature = Annotated[float, quantity_field("temperature")]
+PerVolume = Annotated[float, quantity_field("per_volume")]
+
+INPUTS = frozenset({
+    "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
+    "tote_level", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "start_button", "stop_button",
+})  # fmt: skip
+OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
+# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
+HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
+POINT_NAMES = INPUTS | OUTPUTS | HANDS | {"output_timeout"}
+_QUANTITY_OF_POINT = {
+    "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
+    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
+}  # fmt: skip
+BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
+"""Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
+
+
+class SettingsError(ValueError):
+    """A configuration that cannot be used; the message lists every mistake with file, key and fix."""
+
+
+class RigTable(Strict):
+    """Which rig this is and where it keeps its records."""
+
+    name: str
+    simulated: bool = False
+    unattended: bool = False
+    """A real rig may answer its own prompts only where the shop says so here."""
+    data: str = "rig-data"
+    """Folder of journal and records, relative to the folder the program is started in."""
+    atmosphere: Pressure = 101.325
+    """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
+
+
+class ClockTable(Strict):
+    """The controller's clock. Only a simulated rig may run it faster than the wall."""
+
+    scale: float = Field(default=1.0, ge=1.0, le=200.0)
+    scan: Seconds = 0.1
+    """Time between scans, on the controller's clock."""
+
+
+class MeterTable(Strict):
+    """The meter and what is known of its truth."""
+
+    k_factor: PerVolume
+    """Pulses per litre as the meter's plate says."""
+    meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
+    """True volume per indicated volume, from proving."""
+    proven_on: date | None = None
+    least_quantity: Volume = 2.0
+    """Least volume that the meter is good for; a smaller delivery is flagged."""
+    reverse: Literal["signed", "unsigned", "none"] = "signed"
+    """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
+    uncertainty: float = Field(default=0.5, gt=0, le=20)
+    """Percent of the volume, at 95 %, until a proving says better."""
+    spread: float = 0.0
+
+
+class PipeTable(Strict):
+    """Suction line, hose and heights."""
+
+    hose_volume: Volume
+    """Between meter and valve."""
+    suction_volume: Volume
+    """Between tote and meter, pump included."""
+    hose_length: Length = 7.62
+    hose_bore: Length = 0.0254
+    gauge_height: Length = 0.6
+    """Height of the pressure gauge above the ground."""
+
+
+class PumpTable(Strict):
+    """The transfer pump and its relief valve."""
+
+    flow: Flow
+    """At no back pressure."""
+    slip: float = Field(default=0.0004, ge=0)
+    """Flow lost for each kPa across the pump, L/s per kPa."""
+    start_lag: Seconds = 0.2
+    """From the relay to full speed."""
+    coast: Seconds = 1.0
+    """From the relay to standstill."""
+    dry_run: Seconds = 30.0
+    """How long the pump may run on air at a time."""
+    dry_rest: Seconds = 60.0
+    """Pause between two dry runs."""
+    relief: Pressure = 30 * KPA_PER_PSI
+    """Setting of the relief valve."""
+    relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
+    """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
+    flammable_rated: bool = False
+    """Motor, relays and controller are rated for flammable vapour."""
+
+
+class AirOutTable(Strict):
+    """How air leaves the tyre."""
+
+    method: Literal["vent", "draw-down"]
+    vent_bore: Length = 0.008
+    """Bore of the vent valve at the gun."""
+
+
+class LimitsTable(Strict):
+    """Gauge pressures of the working window. Sources: reference text of a tyre maker's procedure, see README."""
+
+    floor: Pressure = 5 * KPA_PER_PSI
+    ceiling: Pressure = 20 * KPA_PER_PSI
+    trip: Pressure = 25 * KPA_PER_PSI
+    arrival: Pressure = 15 * KPA_PER_PSI
+    tolerance: Volume = 0.4
+    """A fill shorter than the target by more than this is topped up."""
+    stale: Seconds = 1.0
+    """Oldest reading that a running fill may rest on, by the wall clock."""
+    late: Seconds = 0.7
+    """Longest gap between two scans, by the wall clock."""
+
+
+class ToteTable(Strict):
+    """What the pump draws from."""
+
+    content: Volume
+    heel: Volume = 20.0
+    """What the dip tube cannot reach."""
+    fluid: str = "water"
+    temperature: Temperature = 15.0
+
+
+class FlushTable(Strict):
+    """The reverse at the end, so that the hose does not spray."""
+
+    seconds: Seconds = 2.0
+
+
+class SimTable(Strict):
+    """The simulated plant's own truths, read by the simulator only. The controller never looks here."""
+
+    size: str = "16.9-28"
+    cavity: Volume | None = None
+    """True cavity; without it, the volume that the size designation gives times ``cavity_factor``."""
+    cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
+    growth: float = Field(default=0.0, ge=0, le=0.005)
+    """Cavity growth per psi."""
+    start_pressure: Pressure = 0.0
+    existing: Volume = 0.0
+    """Liquid already in the tyre."""
+    valve_bore: Length = 0.008
+    valve_at: float = Field(default=12.0, ge=1.0, le=12.99)
+    """Clock position of the valve, hours."""
+    discharge: float = Field(default=0.7, gt=0.3, lt=1.0)
+    """Discharge coefficient of the valve bore for liquid."""
+    k_factor: PerVolume | None = None
+    """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
+    meter_noise: float = Field(default=0.0, ge=0, le=0.05)
+    """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
+    hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
+    sensor_lag: Seconds = 0.2
+    relay_delay: Seconds = 0.05
+    seed: int = 1
+
+
+class Settings(Strict):
+    """A whole rig."""
+
+    rig: RigTable
+    clock: ClockTable = ClockTable()
+    links: dict[str, TcpLink]
+    points: dict[str, Point]
+    meter: MeterTable
+    pipe: PipeTable
+    pump: PumpTable
+    air_out: AirOutTable
+    limits: LimitsTable = LimitsTable()
+    tote: ToteTable
+    flush: FlushTable = FlushTable()
+    sim: SimTable | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Settings:
+        faults = [*self._wiring_faults(), *self._limit_faults(), *self._simulation_faults()]
+        if faults:
+            raise ValueError("\n".join(faults))
+        return self
+
+    def _wiring_faults(self) -> list[str]:
+        faults = []
+        for name, point in self.points.items():
+            where = f"points.{name}"
+            if name not in POINT_NAMES:
+                faults.append(f"{where}: no point of this name is known{_nearest(name, POINT_NAMES)}")
+                continue
+            if point.link not in self.links:
+                faults.append(f"{where}.link: no link {point.link!r}; write one of {sorted(self.links)}")
+            if name in OUTPUTS | HANDS and point.table != "coil":
+                faults.append(f"{where}.table: an output is a coil, not {point.table!r}")
+            faults.extend(self._quantity_faults(name, point))
+        faults.extend(
+            f"points.{name}: missing; the rig cannot run without it"
+            for name in ("pump_run", "pump_reverse", "line_pressure")
+            if name not in self.points
+        )
+        if not {"meter_count", "meter_total", "flow_rate"} & set(self.points):
+            faults.append("points.meter_count: missing; a meter needs meter_count, meter_total or flow_rate")
+        if self.air_out.method == "vent" and "vent_valve" not in self.points:
+            faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
+        return faults
+
+    @staticmethod
+    def _quantity_faults(name: str, point: Point) -> list[str]:
+        kind = _QUANTITY_OF_POINT.get(name)
+        if kind is None:
+            return [f"points.{name}.quantity: this point is a plain number"] if point.quantity else []
+        try:
+            # Only whether the unit is of the right kind matters here; the field multiplies by it once.
+            parse(f"1 {point.quantity}", kind)
+        except QuantityError as error:
+            return [f"points.{name}.quantity: {error}"]
+        return []
+
+    def _limit_faults(self) -> list[str]:
+        limits, faults = self.limits, []
+        named = {"ceiling": limits.ceiling, "trip": limits.trip, "arrival": limits.arrival}
+        for name, kpa in named.items():
+            if kpa > BEAD_LIMIT_KPA:
+                faults.append(f"limits.{name}: above 35 psi, where beads burst off rims; write 25 psi or less")
+        if self.pump.relief > BEAD_LIMIT_KPA:
+            faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
+        if not limits.floor < limits.ceiling < limits.trip:
+            faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
+        if limits.floor < -3 * KPA_PER_PSI:
+            faults.append("limits.floor: below -3 psi tubes collapse and beads let go; write -3 psi or more")
+        return faults
+
+    def _simulation_faults(self) -> list[str]:
+        faults = []
+        if self.clock.scale != 1 and not self.rig.simulated:
+            faults.append("clock.scale: a real rig runs on the real clock; write 1 or leave it out")
+        if not self.rig.simulated:
+            faults.extend(f"points.{name}: only a simulated rig has simulated hands" for name in HANDS & set(self.points))
+        return faults
+
+
+def load_settings(path: Path) -> Settings:
+    """Read and check the configuration in ``path``.
+
+    Raises :class:`SettingsError` whose text names the file and, a line each, every key that is wrong and its fix.
+    """
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: is not TOML: {error}") from error
+    return settings_of(document, str(path))
+
+
+def settings_of(document: dict[str, object], origin: str) -> Settings:
+    """Check a configuration that is already parsed; ``origin`` names it in the errors."""
+    try:
+        return Settings.model_validate(document)
+    except ValidationError as error:
+        lines = [line for fault in error.errors() for line in _explain(fault["loc"], fault["msg"], fault["type"])]
+        raise SettingsError("\n".join(f"{origin}: {line}" for line in lines)) from error
+
+
+def _explain(location: tuple[int | str, ...], message: str, kind: str) -> list[str]:
+    key = ".".join(str(part) for part in location)
+    text = message.removeprefix("Value error, ")
+    if kind == "extra_forbidden":
+        return [f"{key}: no such key{_nearest(str(location[-1]), _known_keys(location[:-1]))}"]
+    if kind == "missing":
+        return [f"{key}: missing; it has no safe default"]
+    return [f"{key}: {line}" if key else line for line in text.splitlines()]
+
+
+def _known_keys(table: tuple[int | str, ...]) -> set[str]:
+    model: type[Strict] = Settings
+    for part in table:
+        annotation = model.model_fields.get(str(part))
+        inner = annotation.annotation if annotation else None
+        if inner is None:
+            return set(Point.model_fields) if table[0] == "points" else set(TcpLink.model_fields)
+        model = next((t for t in (inner, *getattr(inner, "__args__", ())) if _is_table(t)), model)
+    return set(model.model_fields)
+
+
+def _is_table(candidate: object) -> bool:
+    return isinstance(candidate, type) and issubclass(candidate, Strict)
+
+
+def _nearest(word: str, known: set[str] | frozenset[str]) -> str:
+    close = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(sorted(known))}"

@@ -1,0 +1,140 @@
+"""The only place where quantities are parsed, converted and shown.
+
+Inside the program a quantity is a float in the unit its name ends with: ``_l`` litres, ``_lps`` litres per second,
+``_kpa`` kilopascals (gauge unless the name says ``_abs``), ``_m`` metres, ``_s`` seconds, ``_kg``, ``_c`` degrees
+Celsius, ``_kg_m3``, ``_mpas`` millipascal seconds. Pulses are integers. Text with a unit becomes such a float here,
+and nowhere else; it must not know tyres, fluids or rigs.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+Kind = Literal[
+    "volume", "flow", "pressure", "length", "time", "mass", "temperature",
+    "density", "viscosity", "per_volume", "mass_per_volume",
+]  # fmt: skip
+System = Literal["us", "metric"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Measure:
+    """How one kind of quantity is held inside the program, and an example to show when the text is wrong."""
+
+    unit: str
+    example: str
+
+
+_MEASURES: dict[Kind, _Measure] = {
+    "volume": _Measure("L", "69 gal or 261 L"),
+    "flow": _Measure("L/s", "8 gpm or 30 L/min"),
+    "pressure": _Measure("kPa", "18 psi or 124 kPa"),
+    "length": _Measure("m", "8 mm, 25 ft or 0.5 m"),
+    "time": _Measure("s", "2 s or 10 min"),
+    "mass": _Measure("kg", "738 lb or 335 kg"),
+    "temperature": _Measure("degC", "20 degC or 68 degF"),
+    "density": _Measure("kg/m^3", "1282 kg/m^3 or 10.7 lb/gal"),
+    "viscosity": _Measure("mPa*s", "40 mPa*s or 40 cP"),
+    "per_volume": _Measure("1/L", "100 pulse/L or 250 pulse/gal"),
+    "mass_per_volume": _Measure("kg/L", "3.5 lb/gal or 0.42 kg/L"),
+}
+
+KPA_PER_PSI = 6.894757293168361
+L_PER_GAL = 3.785411784
+KG_PER_LB = 0.45359237
+
+
+class QuantityError(ValueError):
+    """A text that is no quantity of the wanted kind; the message says what to write instead."""
+
+
+@cache
+def _registry() -> UnitRegistry[Any]:
+    # Built on first use: the registry costs a third of a second, which a command that parses nothing should not pay.
+    from pint import UnitRegistry
+
+    ureg: UnitRegistry[Any] = UnitRegistry(autoconvert_offset_to_baseunit=True)
+    ureg.define("psig = psi")
+    ureg.define("gpm = gallon / minute")
+    ureg.define("lpm = liter / minute")
+    ureg.define("pulse = count")
+    return ureg
+
+
+# A number (or a fraction such as 3/4), then a unit. Nothing else reaches pint, whose parser evaluates expressions.
+_QUANTITY = re.compile(
+    r"\s*(?P<number>[-+]?\d*[.,]?\d+(?:[eE][-+]?\d{1,3})?)(?:/(?P<divisor>\d+))?\s*(?P<unit>/?\s*[A-Za-z][A-Za-z0-9 ^*/]{0,30})?\s*"
+)
+_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
+
+
+@cache
+def parse(text: str, kind: Kind) -> float:
+    """Return the quantity that ``text`` writes, as a float in the program's unit for ``kind``.
+
+    A number without a unit, an unknown unit, a unit of another kind, infinity and a comma that may be a thousands
+    mark raise :class:`QuantityError`. Gallons are US gallons; pressures are gauge.
+    """
+    measure, name = _MEASURES[kind], kind.replace("_", " ")
+    advice = f"write a {name} with its unit, for example {measure.example}"
+    plain = text.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
+    match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain)
+    if match is None:
+        raise QuantityError(f"{text!r} is not a {name}: {advice}")
+    if match["unit"] is None:
+        raise QuantityError(f"{text!r} has no unit: {advice}")
+    if _THOUSANDS.search(match["number"]):
+        raise QuantityError(f"{text!r} may mean two numbers: write it without the comma")
+    number = float(match["number"].replace(",", ".")) / float(match["divisor"] or 1)
+    unit = match["unit"].strip()
+    try:
+        value = float(_registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(measure.unit).magnitude)
+    # pint lets many kinds of exception out of its unit parser, and the text comes from a person: whatever it raises
+    # means that the text is no quantity of this kind.
+    except Exception as error:
+        raise QuantityError(f"{text!r} is not a {name}: {advice}") from error
+    if not math.isfinite(value):
+        raise QuantityError(f"{text!r} is not finite: {advice}")
+    return value
+
+
+def unit_of(kind: Kind) -> str:
+    """Return the unit text in which the program holds ``kind``."""
+    return _MEASURES[kind].unit
+
+
+def gallons(litres: float) -> float:
+    """Litres as US gallons."""
+    return litres / L_PER_GAL
+
+
+def psi(kpa: float) -> float:
+    """Kilopascals as pounds per square inch."""
+    return kpa / KPA_PER_PSI
+
+
+def show_volume(litres: float) -> str:
+    """A volume for a person, in both systems."""
+    return f"{litres:.1f} L ({gallons(litres):.1f} gal)"
+
+
+def show_pressure(kpa: float) -> str:
+    """A gauge pressure for a person, in both systems."""
+    return f"{psi(kpa):.1f} psi ({kpa:.0f} kPa)"
+
+
+def show_mass(kg: float) -> str:
+    """A mass for a person, in both systems."""
+    return f"{kg:.0f} kg ({kg / KG_PER_LB:.0f} lb)"
+
+
+def show_flow(lps: float) -> str:
+    """A flow for a person, in both systems."""
+    return f"{lps * 60:.1f} L/min ({gallons(lps * 60):.1f} gpm)"
