@@ -1,0 +1,169 @@
+"""Density, viscosity and freeze point by strength and temperature, interpolated in packaged or shop tables.
+
+Refuses below the freeze point and outside a table instead of extrapolating. It must not know how fluids are written
+or what they do to people and metal.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Protocol
+
+from rig.fluid.errors import FluidError
+
+
+class Properties(Protocol):
+    """What a fluid's table answers; temperatures in Celsius, errors are :class:`FluidError`."""
+
+    def density_kg_m3(self, temp_c: float) -> float:
+        """Density at a temperature."""
+        ...
+
+    def viscosity_mpas(self, temp_c: float) -> float:
+        """Viscosity at a temperature."""
+        ...
+
+
+def _cubic(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
+    """Lagrange polynomial through the (up to) four nodes around x."""
+    start = max(0, min(bisect_right(xs, x) - 2, len(xs) - 4))
+    nodes = range(start, min(start + 4, len(xs)))
+    total = 0.0
+    for i in nodes:
+        part = ys[i]
+        for j in nodes:
+            if j != i:
+                part *= (x - xs[j]) / (xs[i] - xs[j])
+        total += part
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """An aqueous solution of one strength from the packaged tables (CoolProp's)."""
+
+    name: str
+    strength: float
+    freeze_c: float
+    low_c: float
+    top_c: float
+    density_row: tuple[float, ...]
+    ln_viscosity_row: tuple[float, ...]
+
+    def density_kg_m3(self, temp_c: float) -> float:
+        """Density at a temperature between the freeze point and the top of the table."""
+        return _cubic(_places(len(self.density_row)), self.density_row, self._place(temp_c))
+
+    def viscosity_mpas(self, temp_c: float) -> float:
+        """Viscosity at a temperature between the freeze point and the top of the table."""
+        return math.exp(
+            _cubic(_places(len(self.ln_viscosity_row)), self.ln_viscosity_row, self._place(temp_c))
+        )
+
+    def _place(self, temp_c: float) -> float:
+        check_range(self.name, temp_c, self.freeze_c, self.low_c, self.top_c)
+        return (temp_c - self.low_c) / (self.top_c - self.low_c)
+
+
+def check_range(name: str, temp_c: float, freeze_c: float, low_c: float, top_c: float) -> None:
+    """Refuse a temperature at which a table has no liquid."""
+    if temp_c < freeze_c:
+        raise FluidError(
+            f"{name} freezes at {freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: warm it or take a stronger mix"
+        )
+    if temp_c < low_c:
+        raise FluidError(
+            f"{name} at {temp_c:.1f} °C is below its table, which starts at {low_c:.0f} °C: warm it"
+        )
+    if not temp_c <= top_c:
+        raise FluidError(
+            f"{name} at {temp_c:.1f} °C is above its table ({top_c:.0f} °C): let it cool before filling"
+        )
+
+
+@cache
+def _places(count: int) -> tuple[float, ...]:
+    return tuple(k / (count - 1) for k in range(count))
+
+
+@cache
+def _packaged() -> dict[str, Any]:
+    tables: dict[str, Any] = json.loads(
+        files("rig.fluid").joinpath("tables.json").read_text(encoding="utf-8")
+    )
+    return tables
+
+
+def strengths_of(kind: str) -> tuple[float, float]:
+    """Weakest and strongest mix that the packaged table of a kind holds (fractions)."""
+    rows = _packaged()[kind]["rows"]
+    return rows[0]["strength"], rows[-1]["strength"]
+
+
+@cache
+def solution(kind: str, strength: float, name: str) -> Solution:
+    """The mix of a kind at a strength (fraction by the table's basis) inside the packaged table."""
+    table = _packaged()[kind]
+    rows = table["rows"]
+    xs = [row["strength"] for row in rows]
+
+    def across(values: Sequence[float]) -> float:
+        return _cubic(xs, values, strength)
+
+    freeze_c = across([row["freeze_c"] for row in rows])
+    return Solution(
+        name,
+        strength,
+        freeze_c,
+        max(freeze_c, table["bottom_c"]),
+        table["top_c"],
+        tuple(across(column) for column in zip(*(row["density_kg_m3"] for row in rows), strict=True)),
+        tuple(across(column) for column in zip(*(row["ln_mpas"] for row in rows), strict=True)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ShopTable:
+    """A shop's own fluid by table: (temperature Celsius, density kg/m3, viscosity mPa s), rising in temperature.
+
+    Two rows or more; :class:`FluidError` if they cannot be a liquid's. Density runs straight between rows,
+    viscosity straight in its logarithm.
+    """
+
+    name: str
+    rows: tuple[tuple[float, float, float], ...]
+    freeze_c: float
+    solid_c: float | None = None
+    flammable: bool = False
+    basis: str = "the shop's own table"
+
+    def __post_init__(self) -> None:
+        temps = [row[0] for row in self.rows]
+        if len(temps) < 2 or any(b <= a for a, b in itertools.pairwise(temps)):
+            raise FluidError(f"the table of {self.name} needs two rows or more, rising in temperature")
+        if any(not 500 < density < 2500 or not 0.1 < mpas < 1e6 for _, density, mpas in self.rows):
+            raise FluidError(
+                f"the table of {self.name} holds a row that is no liquid: density in kg/m3, viscosity in mPa s"
+            )
+
+    def density_kg_m3(self, temp_c: float) -> float:
+        """Density at a temperature inside the table."""
+        return self._between(temp_c, [row[1] for row in self.rows])
+
+    def viscosity_mpas(self, temp_c: float) -> float:
+        """Viscosity at a temperature inside the table."""
+        return math.exp(self._between(temp_c, [math.log(row[2]) for row in self.rows]))
+
+    def _between(self, temp_c: float, values: Sequence[float]) -> float:
+        temps = [row[0] for row in self.rows]
+        check_range(self.name, temp_c, self.freeze_c, temps[0], temps[-1])
+        k = min(max(bisect_right(temps, temp_c), 1), len(temps) - 1)
+        share = (temp_c - temps[k - 1]) / (temps[k] - temps[k - 1])
+        return values[k - 1] + share * (values[k] - values[k - 1])

@@ -1,0 +1,77 @@
+"""Published fill volumes: what stands in a tyre with its valve at 12 o'clock, by size, with the source of each.
+
+Rows printed as a volume at the "75 %" level count as read. A row printed as "100 %, use three quarters" counts with
+three quarters. A row printed as a weight counts with the density of its mix. It must not know geometry.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from rig.units import L_PER_GAL
+from rig.wheel.designation import read_size
+
+# Pounds of 77 % flake per gallon of water -> pounds per gallon of mix, from the water chart's neighbours in dealers'
+# tables; the property tables give the same within half a percent.
+_MIX_LB_PER_GAL = {"2": 9.45, "3.5": 10.1, "5": 10.6}
+
+# Which row is taken when a size has several: the water chart (the most sizes, one series), then other volumes,
+# then weights; rows printed jointly for two sizes belong to neither and only the reader of the table sees them.
+_RANK = ("chart", "itm475", "m108dc", "farmall45c")
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedFill:
+    """One published row: litres standing at a 12 o'clock valve, how it was printed, and where."""
+
+    size: str
+    at_valve_l: float
+    printed_as: str
+    source: str
+    title: str
+
+
+def _at_valve_l(row: dict[str, str]) -> float:
+    value = float(row["value"])
+    match row["printed_as"]:
+        case "valve_gal":
+            return value * L_PER_GAL
+        case "whole_l":
+            return 0.75 * value
+        case _:
+            return value / _MIX_LB_PER_GAL[row["flake_lb_per_gal"]] * L_PER_GAL
+
+
+def _rows(name: str) -> list[dict[str, str]]:
+    text = files("rig.wheel").joinpath(name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+@cache
+def published_fills() -> tuple[PublishedFill, ...]:
+    """Every published row, in the order of the file."""
+    titles = {row["source"]: row["title"] for row in _rows("published_sources.csv")}
+    return tuple(
+        PublishedFill(
+            read_size(r["size"]).text, _at_valve_l(r), r["printed_as"], r["source"], titles[r["source"]]
+        )
+        for r in _rows("published_fills.csv")
+    )
+
+
+@cache
+def _by_size() -> dict[str, tuple[PublishedFill, ...]]:
+    found: dict[str, tuple[PublishedFill, ...]] = {}
+    for row in published_fills():
+        if row.source in _RANK:
+            found[row.size] = (*found.get(row.size, ()), row)
+    return {size: tuple(sorted(rows, key=lambda r: _RANK.index(r.source))) for size, rows in found.items()}
+
+
+def fills_of(size: str) -> tuple[PublishedFill, ...]:
+    """Published rows of a canonical size, the one that is taken first; the bias twin's rows serve a radial mark."""
+    by_size = _by_size()
+    return by_size.get(size) or by_size.get(size.replace("R", "-")) or ()
