@@ -1,0 +1,92 @@
+"""Command line of the simulated rig: ``python -m sim serve``. It prints, exits with a status, and decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.run.settings import Settings, SettingsError, load_settings
+from sim.assembly import AssemblyError
+from sim.devices import ServeError, serve
+from sim.faults import FAULTS, Event, FaultError, read_fault
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+EXIT_USAGE = 2
+EXIT_FIELD = 5
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit status."""
+    options = _parser().parse_args(arguments)
+    try:
+        settings = load_settings(options.config)
+        faults = [read_fault(text) for text in options.fault]
+        return asyncio.run(_serve(settings, faults, options))
+    except (SettingsError, FaultError, AssemblyError) as error:
+        print(error, file=sys.stderr)
+        return EXIT_USAGE
+    except ServeError as error:
+        print(error, file=sys.stderr)
+        return EXIT_FIELD
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m sim", description="A simulated ballast rig.")
+    commands = parser.add_subparsers(dest="command", required=True)
+    run = commands.add_parser(
+        "serve",
+        help="serve a rig's plant over Modbus TCP",
+        description="Serve the plant of a configuration over Modbus TCP until SIGINT or SIGTERM.",
+        epilog="faults: " + "; ".join(f"{name}: {fault.text}" for name, fault in FAULTS.items()),
+    )
+    run.add_argument("--config", type=Path, required=True, metavar="FILE", help="the rig's configuration")
+    run.add_argument("--speed", type=_speed, metavar="N", help="plant seconds per second (default: clock.scale)")
+    run.add_argument("--port", type=_port, metavar="P", help="listen here instead; 0 chooses a free port")
+    run.add_argument("--size", metavar="S", help="tyre size instead of sim.size")
+    run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
+    run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
+    return parser
+
+
+def _speed(text: str) -> float:
+    value = float(text)
+    if not 0.1 <= value <= 1000.0:
+        raise argparse.ArgumentTypeError(f"{text} is no speed: write a number from 0.1 to 1000, for example 30")
+    return value
+
+
+def _port(text: str) -> int:
+    value = int(text)
+    if not 0 <= value <= 65535:
+        raise argparse.ArgumentTypeError(f"{text} is no port: write 0 to 65535")
+    return value
+
+
+async def _serve(settings: Settings, faults: list[Event], options: argparse.Namespace) -> int:
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+
+    def ready(ports: list[tuple[str, int]]) -> None:
+        places = ", ".join(f"{host}:{port}" for host, port in ports)
+        print(f"serving {settings.rig.name} on {places}", flush=True)
+
+    rig = await serve(
+        settings, speed=options.speed, port=options.port, size=options.size, faults=faults,
+        truth_file=options.truth, ready=ready,
+    )  # fmt: skip
+    try:
+        await stop.wait()
+    finally:
+        await rig.close()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,116 @@
+"""From a shop's configuration to a simulated rig: the one place where settings become the plant's plain numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rig.fluid import FluidError, read_fluid
+from rig.run.settings import Settings, SimTable
+from rig.wheel import Cavity, SizeError, cavity_of, read_size
+from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
+
+if TYPE_CHECKING:
+    from rig.run.settings import MeterTable
+
+_HEIGHTS = 65
+"""Points of the table that turns a fraction of the cavity into a height of the surface."""
+
+
+class AssemblyError(ValueError):
+    """A configuration that no plant can be built from; the message says what to write instead."""
+
+
+def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
+    """The plant that a configuration describes; ``size`` stands in for the one in ``[sim]``.
+
+    :class:`AssemblyError` for a size or a fluid that cannot be read, or more liquid than the tyre holds.
+    """
+    sim = settings.sim or SimTable()
+    pump, pipe = settings.pump, settings.pipe
+    return PlantParams(
+        tyre=_tyre(sim, size),
+        fluid=_fluid(settings),
+        pipe=PipeParams(
+            suction_l=pipe.suction_volume,
+            hose_l=pipe.hose_volume * sim.hose_volume_factor,
+            length_m=pipe.hose_length,
+            bore_m=pipe.hose_bore,
+            gauge_height_m=pipe.gauge_height,
+            start_liquid_l=sim.hose_liquid,
+        ),
+        pump=PumpParams(
+            flow_lps=pump.flow,
+            slip_lps_per_kpa=pump.slip,
+            rest_slip_lps_per_kpa=sim.rest_slip,
+            start_lag_s=pump.start_lag,
+            coast_s=pump.coast,
+            relay_delay_s=sim.relay_delay,
+            relief_kpa=pump.relief,
+        ),
+        meter=_meter(settings.meter, sim, "meter_reverse_count" in settings.points),
+        vent_bore_m=settings.air_out.vent_bore,
+        tote_l=settings.tote.content,
+        heel_l=settings.tote.heel,
+        atmosphere_kpa_abs=settings.rig.atmosphere,
+        sensor_lag_s=sim.sensor_lag,
+        has_fill_valve="fill_valve" in settings.points,
+        seed=sim.seed,
+    )
+
+
+def size_of(settings: Settings, size: str | None = None) -> str:
+    """The size designation of the simulated tyre."""
+    return size or (settings.sim or SimTable()).size
+
+
+def _tyre(sim: SimTable, size: str | None) -> TyreParams:
+    try:
+        cavity = cavity_of(read_size(size or sim.size))
+    except SizeError as error:
+        raise AssemblyError(f"sim.size: {error}") from error
+    # A cavity in litres belongs to the size beside it; another size on the command line has its own.
+    stated = sim.cavity if size is None else None
+    volume_l = stated if stated is not None else cavity.volume_l * sim.cavity_factor
+    if sim.existing >= volume_l:
+        raise AssemblyError(f"sim.existing: {sim.existing:.0f} L do not go into a cavity of {volume_l:.0f} L")
+    # The wheel stands on the ground, its tread undeflected.
+    axle_m = 0.5 * cavity.outline.diameter_m
+    return TyreParams(
+        cavity_l=volume_l,
+        growth_per_psi=sim.growth,
+        valve_fraction=cavity.fraction_at_clock(sim.valve_at),
+        valve_height_m=axle_m + cavity.valve_height_m(sim.valve_at),
+        surface_heights_m=_heights(cavity, axle_m),
+        bore_m=sim.valve_bore,
+        discharge=sim.discharge,
+        bead_limit_kpa=sim.bead_limit,
+        start_kpa=sim.start_pressure,
+        existing_l=sim.existing,
+    )
+
+
+def _heights(cavity: Cavity, axle_m: float) -> tuple[float, ...]:
+    return tuple(axle_m + cavity.level_of_fraction(step / (_HEIGHTS - 1)) for step in range(_HEIGHTS))
+
+
+def _fluid(settings: Settings) -> FluidParams:
+    tote = settings.tote
+    try:
+        fluid = read_fluid(tote.fluid)
+        density = fluid.density_kg_m3(tote.temperature)
+        viscosity = fluid.viscosity_mpas(tote.temperature)
+    except FluidError as error:
+        raise AssemblyError(f"tote.fluid: {error}") from error
+    return FluidParams(density, viscosity, tote.temperature)
+
+
+def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParams:
+    # The meter factor is true volume per indicated volume, so the true pulses per litre are the plate's over it.
+    true_k = sim.k_factor if sim.k_factor is not None else meter.k_factor / meter.meter_factor
+    return MeterParams(
+        k_per_l=true_k,
+        plate_k_per_l=meter.k_factor,
+        reverse=meter.reverse,
+        second_channel=second_channel and meter.reverse == "signed",
+        noise=sim.meter_noise,
+    )

@@ -1,0 +1,287 @@
+"""The simulated rig behind real Modbus TCP servers: wall time outside, plant time inside.
+
+One server for each TCP endpoint of the configuration, one device for each unit number on it. Every request first
+brings the plant up to date, so that a reading is never older than the question.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from pymodbus.constants import ExcCodes
+from pymodbus.exceptions import NoSuchIdException
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from sim.assembly import plant_params, size_of
+from sim.faults import Event, Schedule
+from sim.modules import Modules, UnknownAddress, Where
+from sim.pace import Pace
+from sim.plant.whole import Plant
+from sim.truth import Truth, write_truth
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
+
+    from rig.field.points import Table
+    from rig.run.settings import Settings
+
+_TICK_S = 0.01
+_TRUTH_PLANT_S = 1.0
+_TRUTH_WALL_S = 0.1
+_TABLES: Final[dict[int, Table]] = {
+    1: "coil", 5: "coil", 15: "coil", 2: "discrete", 3: "holding", 6: "holding", 16: "holding", 4: "input",
+}  # fmt: skip
+_ORDER: Final[tuple[Table, ...]] = ("coil", "discrete", "holding", "input")
+_BIT_TABLES = ("coil", "discrete")
+
+
+class ServeError(OSError):
+    """A port that cannot be listened on; the message says which and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """One TCP server: its name inside (``host:port`` of the configuration) and where it listens."""
+
+    name: str
+    host: str
+    port: int
+    timeout_s: float
+    gap: int
+
+
+class Rig:
+    """A running simulated rig; made by :func:`serve`."""
+
+    def __init__(self, modules: Modules, speed: float, truth: Truth, truth_file: Path | None) -> None:
+        self.modules = modules
+        self.ports: list[tuple[str, int]] = []
+        """Where it listens: host and port of each server, in the order of the configuration's links."""
+        self._truth, self._truth_file = truth, truth_file
+        self._clock = asyncio.get_running_loop().time
+        self._pace = Pace(speed, self._clock())
+        self._servers: list[ModbusTcpServer] = []
+        self._task: asyncio.Task[None] | None = None
+        self._written_plant_s = self._written_wall_s = -1e9
+
+    # --- life -------------------------------------------------------------------------------------------------------
+
+    async def open(self, endpoints: Iterable[Endpoint]) -> None:
+        """Listen on every endpoint, then let the plant run; :class:`ServeError` if a port cannot be had."""
+        try:
+            for endpoint in endpoints:
+                self.ports.append((endpoint.host, await self._listen(endpoint)))
+        except ServeError:
+            await self.close()
+            raise
+        self._task = asyncio.create_task(self._run())
+
+    async def _listen(self, endpoint: Endpoint) -> int:
+        devices = [
+            _device(self, endpoint, unit)
+            for unit in sorted({where.unit for where in self.modules.spans if where.endpoint == endpoint.name})
+        ]
+        if all(device.id != 0 for device in devices):
+            devices.append(_stranger())
+        server = ModbusTcpServer(devices, address=(endpoint.host, endpoint.port), ignore_missing_devices=True)
+        try:
+            await server.serve_forever(background=True)
+        except RuntimeError as error:
+            raise ServeError(
+                f"cannot listen on {endpoint.host}:{endpoint.port}: in use or not allowed; "
+                "stop what holds it, or choose another with --port"
+            ) from error
+        self._servers.append(server)
+        return _bound_port(server)
+
+    async def close(self) -> None:
+        """Stop, and write the truth a last time."""
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        for server in self._servers:
+            await server.shutdown()
+        if self._truth_file is not None:
+            write_truth(self._truth_file, self.document())
+
+    async def _run(self) -> None:
+        due = self._clock()
+        while True:
+            self.modules.advance_to(self._pace.advance(self._clock()))
+            self._write_truth()
+            due = max(due + _TICK_S, self._clock())
+            await asyncio.sleep(due - self._clock())
+
+    def _write_truth(self) -> None:
+        plant_s, wall_s = self.modules.plant.time_s, self._clock()
+        if self._truth_file is None or plant_s - self._written_plant_s < _TRUTH_PLANT_S:
+            return
+        if wall_s - self._written_wall_s >= _TRUTH_WALL_S:
+            self._written_plant_s, self._written_wall_s = plant_s, wall_s
+            write_truth(self._truth_file, self.document())
+
+    def document(self) -> dict[str, object]:
+        """The truth as it stands; the keys are those of :mod:`sim.truth`."""
+        modules = self.modules
+        return {
+            **self._truth.document(),
+            "requests": modules.requests,
+            "output_timeouts": modules.output_timeouts,
+            "faults": modules.schedule.document(modules.plant.time_s),
+        }
+
+    # --- requests ---------------------------------------------------------------------------------------------------
+
+    def ask(self, endpoint: str, unit: int) -> None:
+        """A request has arrived: bring the plant up to date and note that its master is alive."""
+        self.modules.advance_to(self._pace.asked(self._clock()))
+        self.modules.asked(endpoint, unit)
+
+
+class _Answer:
+    """Answers the requests for one unit of one endpoint."""
+
+    def __init__(self, rig: Rig, endpoint: Endpoint, unit: int) -> None:
+        self._rig, self._endpoint, self._unit = rig, endpoint, unit
+        self._latest = 0
+
+    async def __call__(
+        self, function: int, start: int, address: int, count: int, registers: list[int], values: list[int] | list[bool] | None
+    ) -> ExcCodes | None:  # fmt: skip
+        """Serve one access, as pymodbus asks for it; ``registers`` begins at ``start`` and is edited in place."""
+        if function not in _TABLES:
+            return ExcCodes.ILLEGAL_FUNCTION
+        if function in (5, 6) and values is None:
+            # pymodbus reads back what it has just stored, for the echo that ends a single write.
+            return None
+        self._rig.ask(self._endpoint.name, self._unit)
+        upsets = self._rig.modules.plant.upsets
+        if upsets.bus_silent:
+            raise NoSuchIdException
+        if upsets.bus_late and not await self._wait(upsets.bus_late * self._endpoint.timeout_s):
+            raise NoSuchIdException
+        if upsets.bus_exception:
+            return ExcCodes.DEVICE_FAILURE
+        where = Where(self._endpoint.name, self._unit, _TABLES[function])
+        try:
+            if values is not None:
+                if not upsets.write_ignored:
+                    self._rig.modules.write(where, address, [int(value) for value in values])
+            elif where.table in _BIT_TABLES:
+                self._read_bits(where, address, count, registers, start)
+            else:
+                registers[address - start : address - start + count] = self._rig.modules.read(where, address, count)
+        except UnknownAddress:
+            return ExcCodes.ILLEGAL_ADDRESS
+        return None
+
+    async def _wait(self, delay_s: float) -> bool:
+        """Answer late; False if a newer request has come meanwhile, which a real device would answer instead."""
+        self._latest += 1
+        mine = self._latest
+        await asyncio.sleep(delay_s)
+        return mine == self._latest
+
+    def _read_bits(self, where: Where, address: int, groups: int, registers: list[int], start: int) -> None:
+        # pymodbus tells the first bit, but the length only in groups of sixteen: what lies beyond the run reads 0.
+        span = next((span for span in self._rig.modules.spans.get(where, ()) if address in span), None)
+        if span is None:
+            raise UnknownAddress(f"{where}: {address}")
+        first = address // 16
+        stop = min(span.stop, (first + groups) * 16)
+        bits = self._rig.modules.read(where, address, stop - address)
+        for group in range(groups):
+            base = (first + group) * 16 - address
+            word = sum(bits[base + bit] << bit for bit in range(16) if 0 <= base + bit < len(bits))
+            registers[first + group - start] = word
+
+
+def _device(rig: Rig, endpoint: Endpoint, unit: int) -> SimDevice:
+    answer = _Answer(rig, endpoint, unit)
+
+    async def action(
+        function: int, start: int, address: int, count: int, registers: list[int], values: list[int] | list[bool] | None
+    ) -> ExcCodes | None:  # fmt: skip
+        return await answer(function, start, address, count, registers, values)
+
+    spans = rig.modules.spans
+    coils, discretes, holdings, inputs = (
+        [_block(table, span) for span in spans.get(Where(endpoint.name, unit, table), [range(65535, 65536)])]
+        for table in _ORDER
+    )
+    return SimDevice(unit, simdata=(coils, discretes, holdings, inputs), action=action)
+
+
+def _block(table: Table, span: range) -> SimData:
+    if table in _BIT_TABLES:
+        return SimData(span.start, values=[False] * len(span), datatype=DataType.BITS)
+    return SimData(span.start, values=[0] * len(span), datatype=DataType.REGISTERS)
+
+
+def _stranger() -> SimDevice:
+    """Stands for every unit number that no device has: a gateway says that nobody answers."""
+
+    async def action(*_request: object) -> ExcCodes | None:
+        return ExcCodes.GATEWAY_NO_RESPONSE
+
+    return SimDevice(0, simdata=[SimData(0, values=[0] * 65536, datatype=DataType.REGISTERS)], action=action)
+
+
+def _bound_port(server: ModbusTcpServer) -> int:
+    listener = server.transport
+    assert isinstance(listener, asyncio.Server)
+    return int(listener.sockets[0].getsockname()[1])
+
+
+def endpoints_of(settings: Settings, port: int | None = None) -> list[Endpoint]:
+    """The servers that a configuration needs; ``port`` moves the first there and the others to the ports after it.
+
+    Port 0 lets the system choose. Links with the same host and port share a server, as units behind one gateway.
+    """
+    found: dict[str, Endpoint] = {}
+    for link in settings.links.values():
+        name = f"{link.host}:{link.port}"
+        if name not in found:
+            here = link.port if port is None else port + len(found) if port else 0
+            found[name] = Endpoint(name, link.host, here, link.timeout, link.max_gap)
+    return list(found.values())
+
+
+async def serve(
+    settings: Settings,
+    *,
+    speed: float | None = None,
+    port: int | None = None,
+    size: str | None = None,
+    faults: Iterable[Event] = (),
+    truth_file: Path | None = None,
+    ready: Callable[[list[tuple[str, int]]], None] | None = None,
+) -> Rig:
+    """Start a simulated rig and return it running; the caller closes it.
+
+    ``speed`` is plant seconds per wall second (default: the configuration's clock scale). Raises
+    :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
+    """
+    _quiet_library()
+    plant = Plant(plant_params(settings, size))
+    names = {link: f"{at.host}:{at.port}" for link, at in settings.links.items()}
+    endpoints = endpoints_of(settings, port)
+    modules = Modules(plant, settings.points, names, {e.name: e.gap for e in endpoints}, Schedule(faults))
+    truth = Truth(plant, size_of(settings, size))
+    rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file)
+    await rig.open(endpoints)
+    if ready is not None:
+        ready(rig.ports)
+    return rig
+
+
+def _quiet_library() -> None:
+    # The library reports refused requests and busy ports on its own; here they become replies and one clear line.
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)

@@ -1,0 +1,128 @@
+"""Flow laws as plain functions: orifice, hose, gas through a bore, and a root finder. They know no rig and no state.
+
+Volumes in litres, flows in litres per second, pressures in kilopascals absolute unless a name says otherwise. An
+amount of gas is written as pressure times volume (kPa·L, isothermal), which is what stays constant.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+GAS_CONSTANT = 287.05
+"""Specific gas constant of dry air, J/(kg K)."""
+GAMMA = 1.4
+GRAVITY = 9.80665
+KPA_PER_PSI = 6.894757293168361
+# Below this ratio of pressures the flow in the throat is sonic; compressible-flow textbook (Shapiro 1953).
+CRITICAL_RATIO = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
+_CHOKED = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
+_SUBSONIC = 2.0 * GAMMA / (GAMMA - 1.0)
+
+
+def area_m2(bore_m: float) -> float:
+    """Cross-section of a round bore."""
+    return 0.25 * math.pi * bore_m * bore_m
+
+
+def series(first_m2: float, second_m2: float) -> float:
+    """Effective area of two orifices one behind the other (incompressible: the pressure drops add)."""
+    if first_m2 <= 0.0 or second_m2 <= 0.0:
+        return 0.0
+    return 1.0 / math.sqrt(1.0 / first_m2**2 + 1.0 / second_m2**2)
+
+
+def orifice_factor(effective_m2: float) -> float:
+    """``k`` of ``Δp = k·density·Q²`` with Δp in kPa, density in kg/m³, Q in L/s (ISO 5167 family).
+
+    ``effective_m2`` is discharge coefficient times area.
+    """
+    return 0.5e-9 / (effective_m2 * effective_m2)
+
+
+def orifice_flow_lps(effective_m2: float, drop_kpa: float, density_kg_m3: float) -> float:
+    """Liquid through an orifice for a pressure drop that is not negative."""
+    return 1000.0 * effective_m2 * math.sqrt(2000.0 * drop_kpa / density_kg_m3)
+
+
+def gas_flow(effective_m2: float, up_kpa_abs: float, down_kpa_abs: float, kelvin: float) -> float:
+    """Gas through a short bore from ``up`` to ``down``, choked or not, as kPa·L/s at the gas temperature."""
+    if up_kpa_abs <= down_kpa_abs:
+        return 0.0
+    ratio = down_kpa_abs / up_kpa_abs
+    if ratio <= CRITICAL_RATIO:
+        shape = _CHOKED
+    else:
+        root = ratio ** (1.0 / GAMMA)
+        shape = math.sqrt(_SUBSONIC * (root * root - root * ratio))
+    return 1000.0 * effective_m2 * up_kpa_abs * math.sqrt(GAS_CONSTANT * kelvin) * shape
+
+
+def gas_density_kg_m3(kpa_abs: float, kelvin: float) -> float:
+    """Density of dry air."""
+    return 1000.0 * kpa_abs / (GAS_CONSTANT * kelvin)
+
+
+class HoseLoss:
+    """Pressure lost in a smooth hose, by the friction factor of Churchill (1977) for all regimes."""
+
+    __slots__ = ("_factor", "_reynolds")
+
+    def __init__(self, length_m: float, bore_m: float, density_kg_m3: float, viscosity_mpas: float) -> None:
+        area = area_m2(bore_m)
+        # Re = _reynolds·Q and Δp = f·_factor·Q², with Q in L/s and Δp in kPa.
+        self._reynolds = density_kg_m3 * bore_m / (area * viscosity_mpas)
+        self._factor = 0.5e-9 * length_m / bore_m * density_kg_m3 / area**2
+
+    def drop_kpa(self, flow_lps: float) -> float:
+        """Loss with the sign of the flow, when the hose is full of liquid."""
+        reynolds = self._reynolds * abs(flow_lps)
+        if reynolds < 1e-3:
+            return 64.0 * self._factor * flow_lps / self._reynolds
+        if reynolds < 1000.0:
+            friction = 64.0 / reynolds
+        else:
+            friction = _churchill(reynolds)
+        return friction * self._factor * flow_lps * abs(flow_lps)
+
+
+def _churchill(reynolds: float) -> float:
+    """Darcy friction factor of a smooth pipe; Churchill, Chemical Engineering 84 (1977), 91."""
+    rough = (2.457 * math.log((reynolds / 7.0) ** 0.9)) ** 16
+    transition = (37530.0 / reynolds) ** 16
+    return float(8.0 * ((8.0 / reynolds) ** 12 + (rough + transition) ** -1.5) ** (1.0 / 12.0))
+
+
+def rising_root(
+    function: Callable[[float], float], guess: float, slope: float, low: float, high: float, tolerance: float
+) -> tuple[float, float]:
+    """Root of a rising function between ``low`` and ``high``, and the last slope seen (for the next warm start).
+
+    Secant steps, kept inside a shrinking bracket; a step that leaves it, or a bracket that shrinks too slowly, gives
+    way to halving.
+    """
+    x = min(max(guess, low), high)
+    y = function(x)
+    if abs(y) <= tolerance:
+        return x, slope
+    width = high - low
+    for turn in range(100):
+        if y > 0.0:
+            high = x
+        else:
+            low = x
+        step = x - y / slope if slope > 0.0 else low
+        if not low < step < high or (turn % 4 == 3 and high - low > 0.25 * width):
+            step = 0.5 * (low + high)
+        if turn % 4 == 3:
+            width = high - low
+        last_x, last_y = x, y
+        x, y = step, function(step)
+        if x != last_x:
+            slope = (y - last_y) / (x - last_x)
+        if abs(y) <= tolerance or high - low < 1e-13:
+            break
+    return x, max(slope, 1e-12)

@@ -1,0 +1,305 @@
+"""Tote, suction line, pump, meter and hose as one line, up to whatever the hose's end is joined to.
+
+Each step finds the flow at which the hose's content, the pump and the hose's end agree (quasi-steady, one root of a
+rising function), then moves the plugs. Amounts are moved, never recomputed, so liquid and gas are conserved; a
+residual of the root is made good by the next step, because the hose's volume is judged from its true content.
+
+Gas at the very end of the hose, open to the tyre, belongs to the tyre (``Tyre.pocket_l``); gas elsewhere in the hose is
+at line pressure, gas in the suction line at atmospheric pressure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from sim.plant.column import Column
+from sim.plant.ends import SharedEnd, tyre_end, vent_end
+from sim.plant.laws import GRAVITY, HoseLoss, area_m2, gas_density_kg_m3, orifice_factor, rising_root
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sim.plant.params import PlantParams
+    from sim.plant.pump import Pump
+    from sim.plant.tyre import Tyre
+
+_FLOOR_KPA_ABS = 0.5
+_TOLERANCE_L = 1e-8
+_WIDEST_LPS = 60.0
+
+
+class End(Enum):
+    """What the hose's end is joined to."""
+
+    DEAD = "closed"
+    AIR = "open to the air"
+    TYRE = "open tyre valve"
+    VENT = "vent valve alone"
+    TYRE_AND_VENT = "open tyre valve and vent valve"
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """What acts on the line during one step."""
+
+    speed: float
+    end: End
+    gain: float = 1.0
+    air_share: float = 0.0
+    """Air drawn through a leak of the suction line, as a share of what the pump moves."""
+
+
+@dataclass(slots=True)
+class Books:
+    """Where liquid and gas went, in total."""
+
+    spilled_l: float = 0.0
+    vented_l: float = 0.0
+    drained_l: float = 0.0
+    """Taken from the tote by something else than the pump."""
+    gas_out: float = 0.0
+    """Net gas that left the line to the air outside, kPa·L."""
+
+
+class Line:
+    """State of the line; ``kpa_abs`` is the pressure between pump and hose, ``flow_lps`` past the meter."""
+
+    def __init__(self, params: PlantParams, pump: Pump, tyre: Tyre) -> None:
+        pipe, fluid = params.pipe, params.fluid
+        self._pump, self._tyre, self._pipe = pump, tyre, pipe
+        self._air = params.atmosphere_kpa_abs
+        self._heel_l = params.heel_l
+        self._density = fluid.density_kg_m3
+        self._kelvin = fluid.temperature_c + 273.15
+        self._loss = HoseLoss(pipe.length_m, pipe.bore_m, fluid.density_kg_m3, fluid.viscosity_mpas)
+        self._head = self._density * GRAVITY * 1e-3 * (params.tyre.valve_height_m - pipe.gauge_height_m)
+        self._bore = orifice_factor(params.tyre.discharge * area_m2(params.tyre.bore_m))
+        self._vent = orifice_factor(params.tyre.discharge * area_m2(params.vent_bore_m))
+        self._stretch = pipe.hose_l * pipe.stretch_per_kpa
+        liquid = pipe.hose_l if pipe.start_liquid_l is None else pipe.start_liquid_l
+        self.hose = Column(liquid, self._air * max(0.0, pipe.hose_l - liquid))
+        self.suction = Column(pipe.suction_l)
+        self.tote_l = params.tote_l
+        self.books = Books()
+        self.kpa_abs = self._air
+        self.gun_kpa_abs = self._air
+        self.flow_lps = 0.0
+        self.end_flow_lps = 0.0
+        self._end = End.DEAD
+        self._slope = 0.05
+
+    # --- one step ---------------------------------------------------------------------------------------------------
+
+    def step(self, dt: float, drive: Drive) -> float:
+        """Advance by ``dt``; returns the volume that passed the meter, at line pressure, with its sign."""
+        if drive.end is not self._end:
+            self._rejoin(drive.end)
+        if drive.end is End.DEAD:
+            out = 0.0
+            self.kpa_abs = self._dead_pressure(dt, drive)
+            self.gun_kpa_abs = max(_FLOOR_KPA_ABS, self.kpa_abs - self._head * self._filled())
+        else:
+            out = self._open_flow(dt, drive) * dt
+        through = self._pump_flow(self.kpa_abs, drive) * dt
+        self.flow_lps, self.end_flow_lps = through / dt, out / dt
+        if out > 0.0:
+            self._leave(out, dt)
+        elif out < 0.0:
+            self._enter(-out)
+        if through > 0.0:
+            self._forward(through, drive.air_share)
+        elif through < 0.0:
+            self._back(-through)
+        self._refill()
+        return through
+
+    def _pump_flow(self, kpa_abs: float, drive: Drive) -> float:
+        return self._pump.flow_lps(drive.speed, kpa_abs, self._offered_air(), self._air, drive.gain)
+
+    def _offered_air(self) -> float:
+        liquid, gas = self.suction.tail
+        return gas / (self._air * liquid + gas) if gas > 0.0 else 0.0
+
+    def _filled(self) -> float:
+        return min(1.0, self.hose.liquid_l / self._pipe.hose_l)
+
+    def _dead_pressure(self, dt: float, drive: Drive) -> float:
+        liquid, gas = self.hose.liquid_l, self.hose.gas
+        empty = self._pipe.hose_l - self._stretch * self._air - liquid
+
+        def overfull(kpa: float) -> float:
+            return empty + self._stretch * kpa - gas / kpa - self._pump_flow(kpa, drive) * dt
+
+        slope = self._stretch + gas / self.kpa_abs**2
+        return rising_root(overfull, self.kpa_abs, slope, _FLOOR_KPA_ABS, 1e4, _TOLERANCE_L)[0]
+
+    def _open_flow(self, dt: float, drive: Drive) -> float:
+        """Flow out of the hose's end; also settles the pressures that go with it."""
+        liquid, gas = self.hose.liquid_l, self.hose.gas
+        filled = min(1.0, liquid / self._pipe.hose_l)
+        head = self._head * filled
+        empty = self._pipe.hose_l - self._stretch * self._air - liquid
+        if drive.end in (End.TYRE, End.TYRE_AND_VENT):
+            empty -= self._tyre.pocket_l
+        offered, pump, loss, stretch = self._offered_air(), self._pump.flow_lps, self._loss.drop_kpa, self._stretch
+        speed, gain, air = drive.speed, drive.gain, self._air
+        boundary = self._boundary(dt, drive.end)
+
+        def pressure(flow: float) -> float:
+            return max(_FLOOR_KPA_ABS, boundary(flow) + head + filled * loss(flow))
+
+        def overfull(flow: float) -> float:
+            kpa = pressure(flow)
+            through = pump(speed, kpa, offered, air, gain)
+            return empty + stretch * kpa - gas / kpa - (through - flow) * dt
+
+        most = _WIDEST_LPS
+        if drive.end is End.TYRE:
+            most = min(most, 0.9999 * self._tyre_room() / dt)
+        flow, self._slope = rising_root(overfull, self.end_flow_lps, self._slope, -_WIDEST_LPS, most, _TOLERANCE_L)
+        self.kpa_abs = pressure(flow)
+        self.gun_kpa_abs = max(_FLOOR_KPA_ABS, boundary(flow))
+        return flow
+
+    def _tyre_room(self) -> float:
+        return max(1e-6, self._tyre.cavity_l(self._tyre.pressure()) - self._tyre.liquid_l + self._tyre.pocket_l)
+
+    # --- the hose's end ---------------------------------------------------------------------------------------------
+
+    def _boundary(self, dt: float, end: End) -> Callable[[float], float]:
+        """Pressure at the gun as a function of the flow out of the hose."""
+        if end is End.AIR:
+            return lambda _flow: self._air
+        tyre, gas = self._tyre, gas_density_kg_m3(self.gun_kpa_abs, self._kelvin)
+        pocket = end is not End.VENT and tyre.pocket_l > 0.0
+        ahead = gas if pocket else self._tail_density(gas)
+        if end is End.VENT:
+            return vent_end(self._air, self._vent * ahead, self._vent * gas)
+        wet = tyre.wet_share()
+        behind = wet * self._density + (1.0 - wet) * gas
+        if end is End.TYRE:
+            return tyre_end(tyre, dt, self._bore * ahead, self._bore * behind)
+        return self._shared(None if pocket else ahead).pressure
+
+    def _shared(self, density_kg_m3: float | None) -> SharedEnd:
+        tyre = self._tyre
+        return SharedEnd(tyre.pressure() + tyre.head_kpa(), self._air, self._bore, self._vent, density_kg_m3)
+
+    def _tail_density(self, gas_kg_m3: float) -> float:
+        liquid, gas = self.hose.tail
+        volume = liquid + gas / self.kpa_abs
+        if volume <= 0.0:
+            return gas_kg_m3
+        share = liquid / volume
+        return share * self._density + (1.0 - share) * gas_kg_m3
+
+    def vent_room(self) -> float:
+        """Share of the vent valve that is free for the tyre's gas while hose liquid leaves by it too."""
+        if self.end_flow_lps <= 0.0 or self._tyre.pocket_l > 0.0:
+            return 1.0
+        return self._shared(self._density).free(self.end_flow_lps)
+
+    def _rejoin(self, end: End) -> None:
+        """The hose's end is joined to something else: the pocket of gas at the end changes its owner."""
+        tyre = self._tyre
+        joined = (End.TYRE, End.TYRE_AND_VENT)
+        if self._end in joined and end not in joined:
+            self._cut_pocket()
+        elif end in joined and self._end not in joined and tyre.wet_share() <= 0.0:
+            self._open_pocket()
+        self._end = end
+        self._slope, self.end_flow_lps = 0.05, 0.0
+
+    def _cut_pocket(self) -> None:
+        gas = min(self._tyre.pressure() * self._tyre.pocket_l, self._tyre.gas)
+        self._tyre.gas -= gas
+        self._tyre.pocket_l = 0.0
+        self.hose.push_tail(0.0, gas)
+
+    def _open_pocket(self) -> None:
+        gas = self.hose.take_last_gas()
+        self._tyre.gas += gas
+        self._tyre.pocket_l += gas / self.kpa_abs
+
+    # --- moving the plugs -------------------------------------------------------------------------------------------
+
+    def _leave(self, volume_l: float, dt: float) -> None:
+        tyre, books = self._tyre, self.books
+        if self._end in (End.AIR, End.VENT):
+            liquid, gas = self.hose.take_tail(volume_l, self.kpa_abs)
+            books.gas_out += gas
+            if self._end is End.AIR:
+                books.spilled_l += liquid
+            else:
+                books.vented_l += liquid
+            return
+        past = volume_l - tyre.pocket_l
+        tyre.pocket_l = max(0.0, -past)
+        if past <= 0.0:
+            return
+        liquid, gas = self.hose.take_tail(past, self.kpa_abs)
+        vented = 0.0
+        if self._end is End.TYRE_AND_VENT:
+            vented = self._shared(self._density).vent_share(volume_l / dt, self.gun_kpa_abs)
+        books.vented_l += vented * liquid
+        books.gas_out += vented * gas
+        tyre.liquid_l += liquid - vented * liquid
+        tyre.gas += gas - vented * gas
+        self._open_pocket()
+
+    def _enter(self, volume_l: float) -> None:
+        tyre = self._tyre
+        if self._end in (End.AIR, End.VENT):
+            self.hose.push_tail(0.0, self._air * volume_l)
+            self.books.gas_out -= self._air * volume_l
+            return
+        wet = tyre.wet_share()
+        if wet <= 0.0:
+            tyre.pocket_l += volume_l
+            return
+        if tyre.pocket_l > 0.0:
+            self._cut_pocket()
+        liquid = min(wet * volume_l, tyre.liquid_l)
+        gas = min((1.0 - wet) * volume_l * tyre.pressure(), 0.5 * tyre.gas)
+        tyre.liquid_l -= liquid
+        tyre.gas -= gas
+        self.hose.push_tail(liquid, gas)
+
+    def _forward(self, volume_l: float, air_share: float) -> None:
+        liquid, gas = self.suction.take_tail(volume_l * (1.0 - air_share), self.kpa_abs)
+        drawn = volume_l * air_share * self.kpa_abs
+        self.books.gas_out -= drawn
+        self.hose.push_head(liquid, gas + drawn)
+
+    def _back(self, volume_l: float) -> None:
+        liquid, gas = self.hose.take_head(volume_l, self.kpa_abs)
+        short = volume_l - liquid - gas / self.kpa_abs
+        if short > 1e-9 and self._tyre.pocket_l > 0.0:
+            drawn = min(short * self.kpa_abs, 0.5 * self._tyre.gas)
+            self._tyre.gas -= drawn
+            self._tyre.pocket_l = max(0.0, self._tyre.pocket_l - short)
+            gas += drawn
+        self.suction.push_tail(liquid, gas)
+
+    def drain_tote(self) -> None:
+        """Someone takes all that the dip tube could reach."""
+        above = max(0.0, self.tote_l - self._heel_l)
+        self.tote_l -= above
+        self.books.drained_l += above
+
+    def _refill(self) -> None:
+        """Keep the suction line full: from the tote, or with air when the tote is down to its heel."""
+        missing = self._pipe.suction_l - self.suction.volume_l(self._air)
+        if missing > 0.0:
+            liquid = min(missing, max(0.0, self.tote_l - self._heel_l))
+            self.tote_l -= liquid
+            air = (missing - liquid) * self._air
+            self.books.gas_out -= air
+            self.suction.push_head(liquid, 0.0)
+            self.suction.push_head(0.0, air)
+        elif missing < 0.0:
+            liquid, gas = self.suction.take_head(-missing, self._air)
+            self.tote_l += liquid
+            self.books.gas_out += gas

@@ -1,0 +1,83 @@
+"""The flow meter: whole pulses from volume, with its own truth and its own faults. It cannot tell air from liquid."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import random
+
+    from sim.plant.params import MeterParams
+    from sim.plant.upsets import Upsets
+
+_KNOTS = 9
+_FLOW_LAG_S = 0.5
+
+
+class Meter:
+    """Running counts (they do not wrap here; registers do) and the flow the meter shows."""
+
+    __slots__ = ("_carry", "_curve", "_frozen", "_full_lps", "_params", "_rng", "flow_lps", "pulses", "reverse_pulses")
+
+    def __init__(self, params: MeterParams, full_lps: float, rng: random.Random) -> None:
+        self._params = params
+        self._full_lps = full_lps
+        self._rng = rng
+        self._curve = [rng.gauss(0.0, params.noise) for _ in range(_KNOTS + 1)]
+        self._carry = 0.0
+        self._frozen: tuple[int, int] | None = None
+        self.pulses = 0
+        self.reverse_pulses = 0
+        self.flow_lps = 0.0
+
+    def _error(self, flow_lps: float) -> float:
+        """Linearity error at a flow: straight lines between the knots."""
+        place = min(abs(flow_lps) / self._full_lps, 1.0) * (_KNOTS - 1)
+        index = int(place)
+        return self._curve[index] + (place - index) * (self._curve[index + 1] - self._curve[index])
+
+    def update(self, dt: float, volume_l: float, upsets: Upsets) -> None:
+        """Count a volume that passed, with its sign."""
+        flow = volume_l / dt
+        seen = 0.0 if upsets.meter_dead else volume_l * upsets.meter_gain
+        if self._params.reverse == "none" and seen < 0.0:
+            seen = 0.0
+        self.flow_lps += (seen / dt - self.flow_lps) * min(1.0, dt / _FLOW_LAG_S)
+        if seen and self._params.noise:
+            seen *= 1.0 + self._error(flow)
+        pulses = seen * self._params.k_per_l
+        if self._params.reverse == "unsigned":
+            pulses = abs(pulses)
+        if upsets.meter_noise_hz:
+            pulses += upsets.meter_noise_hz * dt * 2.0 * self._rng.random()
+        if pulses:
+            self._count(pulses)
+
+    def _count(self, pulses: float) -> None:
+        self._carry += pulses
+        whole = math.floor(self._carry + 1e-9) if self._carry > 0.0 else math.ceil(self._carry - 1e-9)
+        if not whole:
+            return
+        self._carry -= whole
+        if whole < 0 and self._params.second_channel:
+            self.reverse_pulses -= whole
+        else:
+            self.pulses += whole
+
+    def hold(self, stuck: bool) -> None:
+        """Freeze what the registers show, or let go."""
+        self._frozen = (self.pulses, self.reverse_pulses) if stuck else None
+
+    def reset(self) -> None:
+        """The count is lost, as after a power cycle of the counter."""
+        self.pulses = self.reverse_pulses = 0
+
+    def roll_back(self, volume_l: float) -> None:
+        """The count jumps back by a volume, as when a counter restores an old value."""
+        self.pulses -= round(volume_l * self._params.k_per_l)
+
+    def shown(self) -> tuple[int, int, float]:
+        """Count, backward count and total in litres, as the registers show them."""
+        forward, backward = self._frozen or (self.pulses, self.reverse_pulses)
+        return forward, backward, (forward - backward) / self._params.plate_k_per_l

@@ -1,0 +1,115 @@
+"""What the simulated rig truly is: plain numbers, no state. It knows neither configuration files nor tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from sim.plant.laws import KPA_PER_PSI
+
+
+@dataclass(frozen=True, slots=True)
+class TyreParams:
+    """Cavity, valve and bead. Heights are above the ground; fractions are of the cavity."""
+
+    cavity_l: float
+    growth_per_psi: float = 0.0
+    valve_fraction: float = 0.79
+    """Share of the cavity below the valve hole."""
+    valve_height_m: float = 1.1
+    surface_heights_m: tuple[float, ...] = (0.2, 1.4)
+    """Height of the surface at equally spaced fractions from empty to full."""
+    bore_m: float = 0.008
+    discharge: float = 0.7
+    bead_limit_kpa: float = -4.0 * KPA_PER_PSI
+    """Gauge pressure below which a bead lets go."""
+    start_kpa: float = 0.0
+    existing_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class FluidParams:
+    """The liquid at its temperature; gas and liquid share it."""
+
+    density_kg_m3: float = 1000.0
+    viscosity_mpas: float = 1.1
+    temperature_c: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class PipeParams:
+    """Suction line and hose."""
+
+    suction_l: float = 1.5
+    hose_l: float = 3.9
+    length_m: float = 7.62
+    bore_m: float = 0.0254
+    gauge_height_m: float = 0.6
+    stretch_per_kpa: float = 3e-5
+    """Relative growth of the hose's volume: millilitres come back when a tight hose is relieved. No source."""
+    start_liquid_l: float | None = None
+    """Liquid in the hose at the start; None: full ("wet hose")."""
+
+
+@dataclass(frozen=True, slots=True)
+class PumpParams:
+    """Reversible positive-displacement pump with its relief valve."""
+
+    flow_lps: float = 40.0 / 60.0
+    slip_lps_per_kpa: float = 0.0004
+    rest_slip_lps_per_kpa: float = 0.0
+    """Leak-back through the pump at rest."""
+    start_lag_s: float = 0.2
+    coast_s: float = 1.0
+    relay_delay_s: float = 0.05
+    relief_kpa: float = 30.0 * KPA_PER_PSI
+    relief_band_kpa: float = 10.0
+    """Above the setting at which the relief passes the whole flow."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeterParams:
+    """The meter's truth: pulses per litre, and what it does backwards."""
+
+    k_per_l: float = 100.0
+    plate_k_per_l: float = 100.0
+    """What a totaliser divides by."""
+    reverse: Literal["signed", "unsigned", "none"] = "signed"
+    second_channel: bool = False
+    """Backward pulses go to a register of their own."""
+    noise: float = 0.0
+    """Relative linearity error over the flow range, one standard deviation."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlantParams:
+    """A whole rig."""
+
+    tyre: TyreParams
+    fluid: FluidParams = field(default_factory=FluidParams)
+    pipe: PipeParams = field(default_factory=PipeParams)
+    pump: PumpParams = field(default_factory=PumpParams)
+    meter: MeterParams = field(default_factory=MeterParams)
+    vent_bore_m: float = 0.008
+    gas_discharge: float = 0.8
+    """Discharge coefficient of a short bore for gas."""
+    tote_l: float = 900.0
+    heel_l: float = 20.0
+    atmosphere_kpa_abs: float = 101.325
+    sensor_lag_s: float = 0.2
+    has_fill_valve: bool = False
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Coils:
+    """What is commanded: the rig's outputs, and the simulated person's hands. All off is the state at the start."""
+
+    pump_run: bool = False
+    pump_reverse: bool = False
+    vent_valve: bool = False
+    fill_valve: bool = False
+    flush_valve: bool = False
+    beacon: bool = False
+    hand_gun_on: bool = False
+    hand_valve_open: bool = False

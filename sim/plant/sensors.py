@@ -1,0 +1,80 @@
+"""Transmitters: each follows the truth with a lag, and some lie when told to. They know no registers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sim.plant.line import Line
+    from sim.plant.meter import Meter
+    from sim.plant.params import PlantParams
+    from sim.plant.upsets import Upsets
+
+_STRAINER_KPA = 5.0
+"""Loss of a clean strainer at the pump's full flow. Assumed, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What the wires carry, in the program's units; pressures gauge."""
+
+    meter_count: int
+    meter_reverse_count: int
+    meter_total: float
+    flow_rate: float
+    line_pressure: float
+    tyre_pressure: float
+    tote_level: float
+    strainer_dp: float
+    fluid_temp: float
+    estop_ok: bool
+    liquid_in_vent: bool
+    start_button: bool = False
+    stop_button: bool = False
+
+
+class Sensors:
+    """Lagged values, gauge pressures."""
+
+    __slots__ = ("_air", "_drift_kpa", "_full_lps", "_lag_s", "_line", "_strainer", "_temperature_c", "_tote", "_tyre")
+
+    def __init__(self, params: PlantParams) -> None:
+        self._air = params.atmosphere_kpa_abs
+        self._lag_s = params.sensor_lag_s
+        self._full_lps = params.pump.flow_lps
+        self._temperature_c = params.fluid.temperature_c
+        self._line = self._tyre = self._strainer = self._drift_kpa = 0.0
+        self._tote = params.tote_l
+
+    def update(self, dt: float, line: Line, gun_on: bool, upsets: Upsets) -> None:
+        """Follow the truth for ``dt``."""
+        share = -math.expm1(-dt / self._lag_s) if self._lag_s > 0.0 else 1.0
+        self._drift_kpa += upsets.pressure_drift_kpa_s * dt
+        if not upsets.pressure_stuck:
+            self._line += (line.kpa_abs - self._air - self._line) * share
+        gun = line.gun_kpa_abs - self._air if gun_on else 0.0
+        self._tyre += (gun - self._tyre) * share
+        self._strainer += (_STRAINER_KPA * (line.flow_lps / self._full_lps) ** 2 - self._strainer) * share
+        if not upsets.level_stuck:
+            self._tote = line.tote_l
+
+    def readings(self, meter: Meter, vent_liquid: bool, upsets: Upsets) -> Readings:
+        """What the wires carry now."""
+        forward, backward, total_l = meter.shown()
+        if not upsets.pressure_drift_kpa_s:
+            self._drift_kpa = 0.0
+        return Readings(
+            meter_count=forward,
+            meter_reverse_count=backward,
+            meter_total=total_l,
+            flow_rate=meter.flow_lps,
+            line_pressure=self._line + upsets.pressure_offset_kpa + self._drift_kpa,
+            tyre_pressure=self._tyre,
+            tote_level=self._tote,
+            strainer_dp=self._strainer,
+            fluid_temp=self._temperature_c,
+            estop_ok=not upsets.estop,
+            liquid_in_vent=vent_liquid or upsets.vent_wet,
+        )

@@ -1,0 +1,123 @@
+"""The tyre: a cavity with liquid, gas and a valve hole at a height. It knows no pump and no hose.
+
+The gas obeys Boyle's law: its amount (kPa·L) changes only when gas passes the valve, a leak or the bead. Gas in the
+hose that lies open to the tyre shares its pressure; its room is the ``pocket_l``.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from sim.plant.laws import GRAVITY, KPA_PER_PSI, gas_flow, orifice_flow_lps
+
+if TYPE_CHECKING:
+    from sim.plant.params import FluidParams, TyreParams
+
+_SPRAY = 0.004
+"""Share of the cavity over which the leaving gas turns to liquid as the surface rises past the valve hole."""
+
+
+class Tyre:
+    """State of one tyre; pressures absolute."""
+
+    __slots__ = ("_density", "_kelvin", "_params", "atmosphere", "bead_lost", "gas", "gas_out", "liquid_l", "pocket_l")
+
+    def __init__(self, params: TyreParams, fluid: FluidParams, atmosphere_kpa_abs: float) -> None:
+        self._params = params
+        self._density = fluid.density_kg_m3
+        self._kelvin = fluid.temperature_c + 273.15
+        self.atmosphere = atmosphere_kpa_abs
+        self.liquid_l = params.existing_l
+        self.pocket_l = 0.0
+        self.bead_lost = False
+        self.gas_out = 0.0
+        """Net gas lost to the air outside since the start, kPa·L."""
+        self.gas = 0.0
+        self.set_pressure(atmosphere_kpa_abs + params.start_kpa)
+
+    def set_pressure(self, kpa_abs: float) -> None:
+        """Put in as much gas as gives this pressure; not counted as a flow (start of a run)."""
+        room = self.cavity_l(kpa_abs) - self.liquid_l + self.pocket_l
+        self.gas = kpa_abs * max(room, 1e-6)
+
+    def cavity_l(self, kpa_abs: float) -> float:
+        """Cavity, stretched by the gauge pressure."""
+        params = self._params
+        return params.cavity_l * (1.0 + params.growth_per_psi * (kpa_abs - self.atmosphere) / KPA_PER_PSI)
+
+    def room_l(self) -> float:
+        """Room for gas at ambient pressure: cavity less liquid, and the pocket in the hose."""
+        return self._params.cavity_l - self.liquid_l + self.pocket_l
+
+    def pressure(self, entering_l: float = 0.0) -> float:
+        """Gas pressure after ``entering_l`` of liquid has taken its room."""
+        if self.bead_lost:
+            return self.atmosphere
+        room = max(self._params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
+        if not self._params.growth_per_psi:
+            return self.gas / room
+        # p·(V0·(1 + c·(p - atmosphere)) - L) = gas, solved for p.
+        stretch = self._params.cavity_l * self._params.growth_per_psi / KPA_PER_PSI
+        room -= stretch * self.atmosphere
+        return (math.sqrt(room * room + 4.0 * stretch * self.gas) - room) / (2.0 * stretch)
+
+    def fraction(self) -> float:
+        """Share of the cavity that is liquid."""
+        return self.liquid_l / self._params.cavity_l
+
+    def wet_share(self) -> float:
+        """How much of what leaves by the valve hole is liquid: 0 surface below it, 1 above."""
+        above = self.fraction() - self._params.valve_fraction
+        return min(max(above / _SPRAY, 0.0), 1.0)
+
+    def surface_m(self) -> float:
+        """Height of the surface above the ground."""
+        table = self._params.surface_heights_m
+        place = min(max(self.fraction(), 0.0), 1.0) * (len(table) - 1)
+        index = min(int(place), len(table) - 2)
+        return table[index] + (place - index) * (table[index + 1] - table[index])
+
+    def head_kpa(self) -> float:
+        """Liquid standing above the valve hole."""
+        if self.fraction() <= self._params.valve_fraction:
+            return 0.0
+        return max(0.0, self.surface_m() - self._params.valve_height_m) * self._density * GRAVITY * 1e-3
+
+    def breathe(self, dt: float, gas_m2: float, liquid_m2: float, wet: float) -> float:
+        """Let the tyre out to the air, or air in, through effective areas; returns the litres of liquid lost."""
+        inside = self.pressure()
+        if inside < self.atmosphere:
+            self._draw_air(dt, gas_m2, inside)
+            return 0.0
+        lost = 0.0
+        if wet > 0.0:
+            drop = inside - self.atmosphere + self.head_kpa()
+            most = max(0.0, self.liquid_l - self._params.valve_fraction * self._params.cavity_l)
+            lost = min(most, wet * dt * orifice_flow_lps(liquid_m2, drop, self._density))
+            self.liquid_l -= lost
+        if wet < 1.0:
+            flow = (1.0 - wet) * gas_flow(gas_m2, inside, self.atmosphere, self._kelvin)
+            # Exponential step: a small room of gas never overshoots, and a large one sees the plain flow.
+            out = self.gas * -math.expm1(-flow * dt / self.gas)
+            self.release(min(out, max(0.0, self.gas - self.atmosphere * self.room_l())))
+        return lost
+
+    def _draw_air(self, dt: float, gas_m2: float, inside: float) -> None:
+        flow = gas_flow(gas_m2, self.atmosphere, inside, self._kelvin)
+        self.release(-min(flow * dt, max(0.0, self.atmosphere * self.room_l() - self.gas)))
+
+    def release(self, gas: float) -> None:
+        """Move an amount of gas to the air outside (negative: into the tyre)."""
+        self.gas -= gas
+        self.gas_out += gas
+
+    def watch_bead(self) -> None:
+        """Below its limit the bead lets go and the gas is at ambient pressure from then on."""
+        if self.bead_lost or self.pressure() - self.atmosphere < self._params.bead_limit_kpa:
+            self.lose_bead()
+
+    def lose_bead(self) -> None:
+        """The bead is off the rim: the gas equalises with the air outside."""
+        self.bead_lost = True
+        self.release(self.gas - self.atmosphere * max(self.room_l(), 1e-6))

@@ -1,0 +1,214 @@
+"""The whole plant: outputs and hands in, readings out, in plant time. It opens no port and looks at no clock.
+
+``Plant.step(dt, coils)`` is all that a campaign in virtual time needs; the devices on the wires call the same.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sim.plant.laws import area_m2, series
+from sim.plant.line import Drive, End, Line
+from sim.plant.meter import Meter
+from sim.plant.params import Coils, PlantParams
+from sim.plant.pump import Pump, Relay
+from sim.plant.sensors import Sensors
+from sim.plant.tyre import Tyre
+from sim.plant.upsets import Upsets
+
+if TYPE_CHECKING:
+    from sim.plant.sensors import Readings
+
+LONG_STEP_S = 0.05
+EDGE_STEP_S = 0.01
+_EDGE_S = 0.3
+"""How long after a change the short step is kept."""
+
+
+@dataclass(slots=True)
+class Extremes:
+    """Largest and smallest pressures since the start (gauge), and time with both relays on."""
+
+    peak_tyre_kpa: float = -math.inf
+    lowest_tyre_kpa: float = math.inf
+    peak_line_kpa: float = -math.inf
+    both_relays_s: float = 0.0
+
+
+class Plant:
+    """A rig that runs in its own time; seeded, so that the same calls give the same trace."""
+
+    def __init__(self, params: PlantParams) -> None:
+        self.params = params
+        self.time_s = 0.0
+        self.upsets = Upsets()
+        self.tyre = Tyre(params.tyre, params.fluid, params.atmosphere_kpa_abs)
+        self.pump = Pump(params.pump)
+        self.line = Line(params, self.pump, self.tyre)
+        rng = random.Random(params.seed)  # a simulation, not a secret
+        self.meter = Meter(params.meter, params.pump.flow_lps, rng)
+        self.sensors = Sensors(params)
+        self.extremes = Extremes()
+        delay = params.pump.relay_delay_s
+        self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
+        self._fill_relay, self._flush_relay = Relay(delay), Relay(delay)
+        self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
+        self._coils = Coils()
+        self._valve_open = False
+        self._edge_until_s = _EDGE_S
+        self._end = End.AIR
+        self._vent_liquid = False
+        self.start_liquid_l = self.tyre.liquid_l
+        self._note()
+
+    # --- time -------------------------------------------------------------------------------------------------------
+
+    def step(self, dt: float, coils: Coils) -> Readings:
+        """Advance by ``dt`` seconds with these commands; returns what the sensors then show."""
+        self.advance(dt, coils)
+        return self.readings()
+
+    def advance(self, dt: float, coils: Coils) -> None:
+        """Advance by ``dt`` seconds in short steps near changes and longer ones between."""
+        self._command(coils)
+        end = self.time_s + dt
+        while end - self.time_s > 1e-9:
+            self._substep(self._step_length(end - self.time_s))
+        self.time_s = end
+
+    def readings(self) -> Readings:
+        """What the sensors show now."""
+        return self.sensors.readings(self.meter, self._vent_liquid, self.upsets)
+
+    @property
+    def gun_on(self) -> bool:
+        """The gun is on the valve."""
+        return self._end is not End.AIR
+
+    @property
+    def valve_open(self) -> bool:
+        """Core or insert is out."""
+        return self._valve_open
+
+    def _command(self, coils: Coils) -> None:
+        if coils is self._coils:
+            return
+        wanted = (coils.pump_run, coils.pump_reverse, coils.vent_valve, coils.fill_valve, coils.flush_valve)
+        for relay, on in zip(self._relays, wanted, strict=True):
+            relay.command(self.time_s, on)
+        self._coils = coils
+        self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
+
+    def _step_length(self, left: float) -> float:
+        # Anything that is just starting or stopping is followed closely: overrun is decided there.
+        busy = self.time_s < self._edge_until_s or self.pump.speed not in (-1.0, 0.0, 1.0)
+        length = min(left, EDGE_STEP_S if busy else LONG_STEP_S)
+        for relay in self._relays:
+            if relay.due_s is not None and relay.due_s - self.time_s > 1e-9:
+                length = min(length, relay.due_s - self.time_s)
+        return length
+
+    def upset(self, upsets: Upsets) -> None:
+        """Change what is wrong with the plant."""
+        if upsets.meter_stuck != self.upsets.meter_stuck:
+            self.meter.hold(upsets.meter_stuck)
+        self.upsets = upsets
+        self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
+
+    def start_with(self, share: float) -> None:
+        """Before anything moves: the tyre holds this share of its cavity in liquid, at its starting pressure."""
+        self.tyre.liquid_l = self.start_liquid_l = share * self.params.tyre.cavity_l
+        self.tyre.set_pressure(self.params.atmosphere_kpa_abs + self.params.tyre.start_kpa)
+
+    # --- one step ---------------------------------------------------------------------------------------------------
+
+    def _substep(self, dt: float) -> None:
+        moved = False
+        for relay in self._relays:
+            if relay.due_s is not None:
+                before = relay.closed
+                moved |= relay.update(self.time_s) is not before
+        end = self._join()
+        if moved or end is not self._end:
+            self._edge_until_s = self.time_s + dt + _EDGE_S
+            self._end = end
+        upsets = self.upsets
+        speed = self.pump.turn(dt, self._wanted_speed(dt))
+        passed = self.line.step(dt, Drive(speed, end, upsets.pump_gain, upsets.air_share))
+        self._breathe(dt, end)
+        if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
+            self.tyre.watch_bead()
+        self.meter.update(dt, 0.0 if self._flush_relay.closed else passed, upsets)
+        self.time_s += dt
+        self.sensors.update(dt, self.line, end is not End.AIR, upsets)
+        self._note()
+
+    def _wanted_speed(self, dt: float) -> float:
+        upsets = self.upsets
+        run, reverse = self._run.closed, self._reverse.closed
+        if run and reverse:
+            # Both contactors against each other: the motor stalls. No controller should ever ask for it.
+            self.extremes.both_relays_s += dt
+            return 0.0
+        if upsets.pump_welded and not reverse:
+            run = True
+        if upsets.pump_dead or upsets.estop:
+            return 0.0
+        return 1.0 if run else -1.0 if reverse else 0.0
+
+    def _join(self) -> End:
+        """What the hose's end is joined to now."""
+        upsets = self.upsets
+        self._valve_open = self._coils.hand_valve_open or (upsets.insert_stuck and self._valve_open)
+        if not self._coils.hand_gun_on or upsets.gun_blown:
+            return End.AIR
+        vent = self._vent_relay.closed if upsets.vent_stuck is None else upsets.vent_stuck
+        tyre = self._valve_open and not upsets.blocked
+        if self.params.has_fill_valve and not self._fill_relay.closed:
+            return End.DEAD
+        if tyre:
+            return End.TYRE_AND_VENT if vent else End.TYRE
+        return End.VENT if vent else End.DEAD
+
+    def _breathe(self, dt: float, end: End) -> None:
+        """Everything that passes between tyre and open air: vent, bare valve, leak."""
+        params, tyre, books = self.params, self.tyre, self.line.books
+        bore = area_m2(params.tyre.bore_m)
+        gas, liquid = params.gas_discharge, params.tyre.discharge
+        self._vent_liquid = False
+        if end is End.TYRE_AND_VENT:
+            area = series(bore, area_m2(params.vent_bore_m)) * self.line.vent_room()
+            vented = books.vented_l
+            if area > 0.0:
+                books.vented_l += tyre.breathe(dt, gas * area, liquid * area, tyre.wet_share())
+            self._vent_liquid = books.vented_l > vented or self.line.end_flow_lps > 1e-4
+        elif end is End.VENT:
+            self._vent_liquid = self.line.end_flow_lps > 1e-4
+        elif end is End.AIR and self._valve_open and not self.upsets.blocked:
+            books.spilled_l += tyre.breathe(dt, gas * bore, liquid * bore, tyre.wet_share())
+        if self.upsets.leak_bore_m:
+            area = area_m2(self.upsets.leak_bore_m)
+            books.spilled_l += tyre.breathe(dt, gas * area, liquid * area, 0.5 if tyre.liquid_l > 1.0 else 0.0)
+
+    def _note(self) -> None:
+        extremes, air = self.extremes, self.params.atmosphere_kpa_abs
+        tyre, line = self.tyre.pressure() - air, self.line.kpa_abs - air
+        extremes.peak_tyre_kpa = max(extremes.peak_tyre_kpa, tyre)
+        extremes.lowest_tyre_kpa = min(extremes.lowest_tyre_kpa, tyre)
+        extremes.peak_line_kpa = max(extremes.peak_line_kpa, line)
+
+    # --- what is conserved ------------------------------------------------------------------------------------------
+
+    def liquid_total_l(self) -> float:
+        """All liquid, wherever it is: constant but for rounding."""
+        line, books = self.line, self.line.books
+        inside = line.tote_l + line.suction.liquid_l + line.hose.liquid_l + self.tyre.liquid_l
+        return inside + books.spilled_l + books.vented_l + books.drained_l
+
+    def gas_total(self) -> float:
+        """All gas, wherever it is, in kPa·L: constant but for rounding."""
+        line = self.line
+        return self.tyre.gas + line.suction.gas + line.hose.gas + self.tyre.gas_out + line.books.gas_out

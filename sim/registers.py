@@ -1,0 +1,92 @@
+"""Values to raw registers and back, as the simulated devices do it. Its own code: the controller's is not used here.
+
+A wrong byte order or scale in one of them therefore shows up as a wrong reading, not as agreement.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rig.units import Kind, parse
+
+if TYPE_CHECKING:
+    from rig.field.points import Point
+
+COUNTERS = frozenset({"meter_count", "meter_reverse_count", "meter_total"})
+"""Points that wrap round at the end of their register; every other clamps."""
+_KINDS: dict[str, Kind] = {
+    "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
+    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
+}  # fmt: skip
+_FORMATS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_WIDTHS = {"u16": 16, "i16": 16, "u32": 32, "i32": 32}
+# Where each byte A (most significant) to D of a value stands on the wire.
+_PLACES = {"ABCD": (0, 1, 2, 3), "CDAB": (2, 3, 0, 1), "BADC": (1, 0, 3, 2), "DCBA": (3, 2, 1, 0)}
+
+
+@dataclass(frozen=True, slots=True)
+class Codec:
+    """One point's way between the program's unit and its registers."""
+
+    type: str
+    order: str
+    scale: float
+    offset: float
+    unit_zero: float
+    """What 0 of the wire's unit is in the program's."""
+    unit_step: float
+    wraps: bool
+
+    def encode(self, value: float) -> list[int]:
+        """Registers for a value in the program's unit."""
+        scaled = (value - self.unit_zero) / self.unit_step
+        raw = (scaled - self.offset) / self.scale
+        if self.type == "bool":
+            return [int(bool(value))]
+        if self.type == "f32":
+            data = struct.pack(">f", max(-3.4e38, min(3.4e38, raw)))
+        else:
+            data = struct.pack(_FORMATS[self.type], self._fit(round(raw)))
+        return self._words(data)
+
+    def decode(self, registers: list[int]) -> float:
+        """The value in the program's unit that registers hold."""
+        if self.type == "bool":
+            return float(registers[0] & 1)
+        data = bytes(self._shuffle(b"".join(struct.pack(">H", word) for word in registers), back=True))
+        raw = float(struct.unpack(_FORMATS[self.type], data)[0])
+        if not math.isfinite(raw):
+            return raw
+        return (raw * self.scale + self.offset) * self.unit_step + self.unit_zero
+
+    def _fit(self, raw: int) -> int:
+        bits = _WIDTHS[self.type]
+        low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if self.type[0] == "i" else (0, (1 << bits) - 1)
+        if self.wraps:
+            return (raw - low) % (1 << bits) + low
+        return min(max(raw, low), high)
+
+    def _words(self, data: bytes) -> list[int]:
+        data = self._shuffle(data, back=False)
+        return [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
+
+    def _shuffle(self, data: bytes, *, back: bool) -> bytes:
+        if len(data) == 2:
+            return data[::-1] if self.order in ("BADC", "DCBA") else data
+        places = _PLACES[self.order]
+        if back:
+            return bytes(data[places.index(at)] for at in range(4))
+        return bytes(data[at] for at in places)
+
+
+def codec_for(name: str, point: Point) -> Codec:
+    """The codec of a configured point."""
+    zero, step = 0.0, 1.0
+    kind = _KINDS.get(name)
+    if kind is not None and point.quantity:
+        zero = parse(f"0 {point.quantity}", kind)
+        step = parse(f"1 {point.quantity}", kind) - zero
+    return Codec(point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS)
