@@ -179,6 +179,12 @@ class SimTable(Strict):
     meter_noise: float = Field(default=0.0, ge=0, le=0.05)
     """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
     hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
+    hose_liquid: Volume | None = None
+    """Liquid in the hose at the start; without it the hose is full."""
+    bead_limit: Pressure = -4 * KPA_PER_PSI
+    """Gauge pressure below which a bead leaves the rim."""
+    rest_slip: float = Field(default=0.0, ge=0)
+    """Leak-back through the pump at rest, L/s per kPa."""
     sensor_lag: Seconds = 0.2
     relay_delay: Seconds = 0.05
     seed: int = 1
