@@ -34,6 +34,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ServeError as error:
         print(error, file=sys.stderr)
         return EXIT_FIELD
+    except OSError as error:
+        print(f"{options.truth}: the truth cannot be written ({error.strerror or error})", file=sys.stderr)
+        return EXIT_USAGE
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -82,7 +85,7 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
         truth_file=options.truth, ready=ready,
     )  # fmt: skip
     try:
-        await stop.wait()
+        await rig.run_until(stop)
     finally:
         await rig.close()
     return 0

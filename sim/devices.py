@@ -7,10 +7,9 @@ brings the plant up to date, so that a reading is never older than the question.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pymodbus.constants import ExcCodes
 from pymodbus.exceptions import NoSuchIdException
@@ -31,6 +30,8 @@ if TYPE_CHECKING:
     from rig.field.points import Table
     from rig.run.settings import Settings
 
+Values: TypeAlias = "list[int] | list[bool] | None"
+"""What a write carries; None for a read."""
 _TICK_S = 0.01
 _TRUTH_PLANT_S = 1.0
 _TRUTH_WALL_S = 0.1
@@ -68,6 +69,7 @@ class Rig:
         self._pace = Pace(speed, self._clock())
         self._servers: list[ModbusTcpServer] = []
         self._task: asyncio.Task[None] | None = None
+        self._failure: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._written_plant_s = self._written_wall_s = -1e9
 
     # --- life -------------------------------------------------------------------------------------------------------
@@ -104,10 +106,11 @@ class Rig:
         """Stop, and write the truth a last time."""
         if self._task is not None:
             self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+            # Whatever ended the task was raised by run_until; closing goes on in any case.
+            await asyncio.gather(self._task, return_exceptions=True)
+        self._failure.cancel()
         for server in self._servers:
-            await server.shutdown()
+            await server.shutdown()  # type: ignore[no-untyped-call]  # the library leaves it unannotated
         if self._truth_file is not None:
             write_truth(self._truth_file, self.document())
 
@@ -126,6 +129,23 @@ class Rig:
         if wall_s - self._written_wall_s >= _TRUTH_WALL_S:
             self._written_plant_s, self._written_wall_s = plant_s, wall_s
             write_truth(self._truth_file, self.document())
+
+    async def run_until(self, stop: asyncio.Event) -> None:
+        """Wait for ``stop``, or for a failure inside the rig, which is raised."""
+        assert self._task is not None
+        stopping = asyncio.create_task(stop.wait())
+        parts: list[asyncio.Future[None]] = [self._task, self._failure]
+        waited: list[asyncio.Future[Any]] = [stopping, *parts]
+        await asyncio.wait(waited, return_when=asyncio.FIRST_COMPLETED)
+        stopping.cancel()
+        for part in parts:
+            if part.done():
+                part.result()
+
+    def fail(self, error: Exception) -> None:
+        """Something broke while a request was answered; the library would only turn it into an exception reply."""
+        if not self._failure.done():
+            self._failure.set_exception(error)
 
     def document(self) -> dict[str, object]:
         """The truth as it stands; the keys are those of :mod:`sim.truth`."""
@@ -153,8 +173,8 @@ class _Answer:
         self._latest = 0
 
     async def __call__(
-        self, function: int, start: int, address: int, count: int, registers: list[int], values: list[int] | list[bool] | None
-    ) -> ExcCodes | None:  # fmt: skip
+        self, function: int, start: int, address: int, count: int, registers: list[int], values: Values
+    ) -> ExcCodes | None:
         """Serve one access, as pymodbus asks for it; ``registers`` begins at ``start`` and is edited in place."""
         if function not in _TABLES:
             return ExcCodes.ILLEGAL_FUNCTION
@@ -207,9 +227,15 @@ def _device(rig: Rig, endpoint: Endpoint, unit: int) -> SimDevice:
     answer = _Answer(rig, endpoint, unit)
 
     async def action(
-        function: int, start: int, address: int, count: int, registers: list[int], values: list[int] | list[bool] | None
-    ) -> ExcCodes | None:  # fmt: skip
-        return await answer(function, start, address, count, registers, values)
+        function: int, start: int, address: int, count: int, registers: list[int], values: Values
+    ) -> ExcCodes | None:
+        try:
+            return await answer(function, start, address, count, registers, values)
+        except NoSuchIdException:
+            raise
+        except Exception as error:
+            rig.fail(error)
+            raise
 
     spans = rig.modules.spans
     coils, discretes, holdings, inputs = (
@@ -276,6 +302,8 @@ async def serve(
     modules = Modules(plant, settings.points, names, {e.name: e.gap for e in endpoints}, Schedule(faults))
     truth = Truth(plant, size_of(settings, size))
     rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file)
+    if truth_file is not None:
+        write_truth(truth_file, rig.document())
     await rig.open(endpoints)
     if ready is not None:
         ready(rig.ports)

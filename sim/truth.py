@@ -7,10 +7,11 @@ One JSON document, replaced whole. Volumes in litres, pressures gauge in kPa, ti
 - ``tyre_liquid_l``, ``start_liquid_l``, ``delivered_l`` (liquid in the tyre now less at the start), ``fraction``;
 - ``tyre_kpa``, ``peak_tyre_kpa``, ``lowest_tyre_kpa``, ``line_kpa``, ``peak_line_kpa``;
 - ``hose_liquid_l`` (between meter and valve), ``suction_liquid_l``, ``tote_l``, ``spilled_l``, ``vented_l``,
-  ``drained_l`` (taken from the tote by something else than the pump), ``start_hose_liquid_l``, ``start_suction_liquid_l``, ``start_tote_l``, ``start_tyre_kpa``;
+  ``drained_l`` (taken from the tote by something else than the pump), ``start_hose_liquid_l``,
+  ``start_suction_liquid_l``, ``start_tote_l``, ``start_tyre_kpa``;
 - ``pulses``, ``reverse_pulses`` (as counted by the meter, unwrapped);
-- ``gun_on``, ``valve_open``, ``pump_speed`` (-1 to 1), ``pump_on``, ``bead_lost``, ``both_relays_s`` (how long both pump
-  relays were closed together), ``requests`` (served so far), ``output_timeouts`` (how often the outputs dropped);
+- ``gun_on``, ``valve_open``, ``pump_speed`` (-1 to 1), ``pump_on``, ``bead_lost``, ``both_relays_s`` (how long both
+  pump relays were closed together), ``requests`` (served so far), ``output_timeouts`` (how often the outputs dropped);
 - ``faults``: a list of ``{"name", "onset_s", "duration_s" or null, "active"}``.
 """
 

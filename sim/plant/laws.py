@@ -18,8 +18,8 @@ GAMMA = 1.4
 GRAVITY = 9.80665
 KPA_PER_PSI = 6.894757293168361
 # Below this ratio of pressures the flow in the throat is sonic; compressible-flow textbook (Shapiro 1953).
-CRITICAL_RATIO = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
-_CHOKED = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
+CRITICAL_RATIO: float = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
+_CHOKED: float = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
 _SUBSONIC = 2.0 * GAMMA / (GAMMA - 1.0)
 
 
@@ -53,10 +53,9 @@ def gas_flow(effective_m2: float, up_kpa_abs: float, down_kpa_abs: float, kelvin
     if up_kpa_abs <= down_kpa_abs:
         return 0.0
     ratio = down_kpa_abs / up_kpa_abs
-    if ratio <= CRITICAL_RATIO:
-        shape = _CHOKED
-    else:
-        root = ratio ** (1.0 / GAMMA)
+    shape = _CHOKED
+    if ratio > CRITICAL_RATIO:
+        root: float = ratio ** (1.0 / GAMMA)
         shape = math.sqrt(_SUBSONIC * (root * root - root * ratio))
     return 1000.0 * effective_m2 * up_kpa_abs * math.sqrt(GAS_CONSTANT * kelvin) * shape
 
@@ -82,10 +81,7 @@ class HoseLoss:
         reynolds = self._reynolds * abs(flow_lps)
         if reynolds < 1e-3:
             return 64.0 * self._factor * flow_lps / self._reynolds
-        if reynolds < 1000.0:
-            friction = 64.0 / reynolds
-        else:
-            friction = _churchill(reynolds)
+        friction = 64.0 / reynolds if reynolds < 1000.0 else _churchill(reynolds)
         return friction * self._factor * flow_lps * abs(flow_lps)
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _FLOOR_KPA_ABS = 0.5
 _TOLERANCE_L = 1e-8
-_WIDEST_LPS = 60.0
+_WIDEST_LPS = 2000.0
 
 
 class End(Enum):

@@ -26,7 +26,7 @@ class Meter:
         self._rng = rng
         self._curve = [rng.gauss(0.0, params.noise) for _ in range(_KNOTS + 1)]
         self._carry = 0.0
-        self._frozen: tuple[int, int] | None = None
+        self._frozen: tuple[int, int, float] | None = None
         self.pulses = 0
         self.reverse_pulses = 0
         self.flow_lps = 0.0
@@ -67,7 +67,7 @@ class Meter:
 
     def hold(self, stuck: bool) -> None:
         """Freeze what the registers show, or let go."""
-        self._frozen = (self.pulses, self.reverse_pulses) if stuck else None
+        self._frozen = (self.pulses, self.reverse_pulses, self.flow_lps) if stuck else None
 
     def reset(self) -> None:
         """The count is lost, as after a power cycle of the counter."""
@@ -77,7 +77,7 @@ class Meter:
         """The count jumps back by a volume, as when a counter restores an old value."""
         self.pulses -= round(volume_l * self._params.k_per_l)
 
-    def shown(self) -> tuple[int, int, float]:
-        """Count, backward count and total in litres, as the registers show them."""
-        forward, backward = self._frozen or (self.pulses, self.reverse_pulses)
-        return forward, backward, (forward - backward) / self._params.plate_k_per_l
+    def shown(self) -> tuple[int, int, float, float]:
+        """Count, backward count, total in litres and flow in litres per second, as the registers show them."""
+        forward, backward, flow = self._frozen or (self.pulses, self.reverse_pulses, self.flow_lps)
+        return forward, backward, (forward - backward) / self._params.plate_k_per_l, flow

@@ -51,7 +51,8 @@ class Sensors:
     def update(self, dt: float, line: Line, gun_on: bool, upsets: Upsets) -> None:
         """Follow the truth for ``dt``."""
         share = -math.expm1(-dt / self._lag_s) if self._lag_s > 0.0 else 1.0
-        self._drift_kpa += upsets.pressure_drift_kpa_s * dt
+        drift = upsets.pressure_drift_kpa_s
+        self._drift_kpa = self._drift_kpa + drift * dt if drift else 0.0
         if not upsets.pressure_stuck:
             self._line += (line.kpa_abs - self._air - self._line) * share
         gun = line.gun_kpa_abs - self._air if gun_on else 0.0
@@ -62,14 +63,12 @@ class Sensors:
 
     def readings(self, meter: Meter, vent_liquid: bool, upsets: Upsets) -> Readings:
         """What the wires carry now."""
-        forward, backward, total_l = meter.shown()
-        if not upsets.pressure_drift_kpa_s:
-            self._drift_kpa = 0.0
+        forward, backward, total_l, flow_lps = meter.shown()
         return Readings(
             meter_count=forward,
             meter_reverse_count=backward,
             meter_total=total_l,
-            flow_rate=meter.flow_lps,
+            flow_rate=flow_lps,
             line_pressure=self._line + upsets.pressure_offset_kpa + self._drift_kpa,
             tyre_pressure=self._tyre,
             tote_level=self._tote,

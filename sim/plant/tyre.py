@@ -84,8 +84,19 @@ class Tyre:
             return 0.0
         return max(0.0, self.surface_m() - self._params.valve_height_m) * self._density * GRAVITY * 1e-3
 
-    def breathe(self, dt: float, gas_m2: float, liquid_m2: float, wet: float) -> float:
-        """Let the tyre out to the air, or air in, through effective areas; returns the litres of liquid lost."""
+    def breathe(self, dt: float, gas_m2: float, liquid_m2: float) -> float:
+        """Let the tyre out to the air, or air in, by its valve; returns the litres of liquid lost.
+
+        The areas are effective ones: discharge coefficient times opening.
+        """
+        below_l = self._params.valve_fraction * self._params.cavity_l
+        return self._exchange(dt, gas_m2, liquid_m2, self.wet_share(), below_l)
+
+    def leak(self, dt: float, gas_m2: float, liquid_m2: float) -> float:
+        """Lose gas and liquid in equal shares by a hole at the bottom; returns the litres of liquid lost."""
+        return self._exchange(dt, gas_m2, liquid_m2, 0.5 if self.liquid_l > 0.0 else 0.0, 0.0)
+
+    def _exchange(self, dt: float, gas_m2: float, liquid_m2: float, wet: float, keep_l: float) -> float:
         inside = self.pressure()
         if inside < self.atmosphere:
             self._draw_air(dt, gas_m2, inside)
@@ -93,7 +104,7 @@ class Tyre:
         lost = 0.0
         if wet > 0.0:
             drop = inside - self.atmosphere + self.head_kpa()
-            most = max(0.0, self.liquid_l - self._params.valve_fraction * self._params.cavity_l)
+            most = max(0.0, self.liquid_l - keep_l)
             lost = min(most, wet * dt * orifice_flow_lps(liquid_m2, drop, self._density))
             self.liquid_l -= lost
         if wet < 1.0:

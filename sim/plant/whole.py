@@ -26,6 +26,10 @@ LONG_STEP_S = 0.05
 EDGE_STEP_S = 0.01
 _EDGE_S = 0.3
 """How long after a change the short step is kept."""
+_FILM_L = 0.02
+"""Liquid in the vent that its switch notices; the millilitres that a tight hose gives up do not close it."""
+_FILM_S = 2.0
+"""Time in which the vent drains."""
 
 
 @dataclass(slots=True)
@@ -60,7 +64,7 @@ class Plant:
         self._valve_open = False
         self._edge_until_s = _EDGE_S
         self._end = End.AIR
-        self._vent_liquid = False
+        self._vent_film_l = self._seen_vented_l = 0.0
         self.start_liquid_l = self.tyre.liquid_l
         self._note()
 
@@ -81,7 +85,7 @@ class Plant:
 
     def readings(self) -> Readings:
         """What the sensors show now."""
-        return self.sensors.readings(self.meter, self._vent_liquid, self.upsets)
+        return self.sensors.readings(self.meter, self._vent_film_l > _FILM_L, self.upsets)
 
     @property
     def gun_on(self) -> bool:
@@ -178,20 +182,17 @@ class Plant:
         params, tyre, books = self.params, self.tyre, self.line.books
         bore = area_m2(params.tyre.bore_m)
         gas, liquid = params.gas_discharge, params.tyre.discharge
-        self._vent_liquid = False
         if end is End.TYRE_AND_VENT:
             area = series(bore, area_m2(params.vent_bore_m)) * self.line.vent_room()
-            vented = books.vented_l
             if area > 0.0:
-                books.vented_l += tyre.breathe(dt, gas * area, liquid * area, tyre.wet_share())
-            self._vent_liquid = books.vented_l > vented or self.line.end_flow_lps > 1e-4
-        elif end is End.VENT:
-            self._vent_liquid = self.line.end_flow_lps > 1e-4
+                books.vented_l += tyre.breathe(dt, gas * area, liquid * area)
         elif end is End.AIR and self._valve_open and not self.upsets.blocked:
-            books.spilled_l += tyre.breathe(dt, gas * bore, liquid * bore, tyre.wet_share())
+            books.spilled_l += tyre.breathe(dt, gas * bore, liquid * bore)
+        self._vent_film_l += books.vented_l - self._seen_vented_l - dt / _FILM_S * self._vent_film_l
+        self._seen_vented_l = books.vented_l
         if self.upsets.leak_bore_m:
             area = area_m2(self.upsets.leak_bore_m)
-            books.spilled_l += tyre.breathe(dt, gas * area, liquid * area, 0.5 if tyre.liquid_l > 1.0 else 0.0)
+            books.spilled_l += tyre.leak(dt, gas * area, liquid * area)
 
     def _note(self) -> None:
         extremes, air = self.extremes, self.params.atmosphere_kpa_abs
