@@ -53,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--port", type=_port, metavar="P", help="listen here instead; 0 chooses a free port")
     run.add_argument("--size", metavar="S", help="tyre size instead of sim.size")
     run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
+    run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
     run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
     return parser
 
@@ -75,6 +76,9 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    if options.with_parent:
+        # Nothing is ever written to this pipe: it turns readable when the other end is gone.
+        asyncio.get_running_loop().add_reader(sys.stdin, stop.set)
 
     def ready(ports: list[tuple[str, int]]) -> None:
         places = ", ".join(f"{host}:{port}" for host, port in ports)

@@ -38,7 +38,6 @@ _TRUTH_WALL_S = 0.1
 _TABLES: Final[dict[int, Table]] = {
     1: "coil", 5: "coil", 15: "coil", 2: "discrete", 3: "holding", 6: "holding", 16: "holding", 4: "input",
 }  # fmt: skip
-_ORDER: Final[tuple[Table, ...]] = ("coil", "discrete", "holding", "input")
 _BIT_TABLES = ("coil", "discrete")
 
 
@@ -237,18 +236,13 @@ def _device(rig: Rig, endpoint: Endpoint, unit: int) -> SimDevice:
             rig.fail(error)
             raise
 
-    spans = rig.modules.spans
-    coils, discretes, holdings, inputs = (
-        [_block(table, span) for span in spans.get(Where(endpoint.name, unit, table), [range(65535, 65536)])]
-        for table in _ORDER
-    )
-    return SimDevice(unit, simdata=(coils, discretes, holdings, inputs), action=action)
+    # Each table spans every address: which of them exist is judged by the answer, which so sees every request.
+    bits, words = (_whole(DataType.BITS, False), _whole(DataType.REGISTERS, 0))
+    return SimDevice(unit, simdata=([bits], [bits], [words], [words]), action=action)
 
 
-def _block(table: Table, span: range) -> SimData:
-    if table in _BIT_TABLES:
-        return SimData(span.start, values=[False] * len(span), datatype=DataType.BITS)
-    return SimData(span.start, values=[0] * len(span), datatype=DataType.REGISTERS)
+def _whole(kind: DataType, value: int | bool) -> SimData:
+    return SimData(0, values=[value] * 65536, datatype=kind)
 
 
 def _stranger() -> SimDevice:
@@ -257,7 +251,7 @@ def _stranger() -> SimDevice:
     async def action(*_request: object) -> ExcCodes | None:
         return ExcCodes.GATEWAY_NO_RESPONSE
 
-    return SimDevice(0, simdata=[SimData(0, values=[0] * 65536, datatype=DataType.REGISTERS)], action=action)
+    return SimDevice(0, simdata=[_whole(DataType.REGISTERS, 0)], action=action)
 
 
 def _bound_port(server: ModbusTcpServer) -> int:

@@ -1,7 +1,8 @@
 """How far the plant may run: wall time times speed, but never far ahead of a master that has fallen behind.
 
 A fast simulation on a busy host would otherwise let the physics run on while its controller waits for a processor,
-which no real rig can do. Time is an argument; this looks at no clock.
+which no real rig can do. Plant time begins with the first request, so that a fault set for a plant second falls
+there however long a master takes to start. Time is an argument; this looks at no clock.
 """
 
 from __future__ import annotations
@@ -28,13 +29,15 @@ class Pace:
         """Return the plant time that belongs to ``wall_s``; never goes back, and time held back is not caught up."""
         if wall_s <= self._wall_s:
             return self._plant_s
-        if self._speed > 1.0 and self._asked_wall_s is not None:
-            free_from = self._asked_wall_s + PATIENCE_S
-            if self._wall_s < free_from:
-                held_to = min(wall_s, free_from)
-                reach = self._plant_s + (held_to - self._wall_s) * self._speed
-                self._plant_s = max(self._plant_s, min(reach, self._asked_plant_s + LEAD_S))
-                self._wall_s = held_to
+        if self._asked_wall_s is None:
+            self._wall_s = wall_s
+            return self._plant_s
+        free_from = self._asked_wall_s + PATIENCE_S
+        if self._speed > 1.0 and self._wall_s < free_from:
+            held_to = min(wall_s, free_from)
+            reach = self._plant_s + (held_to - self._wall_s) * self._speed
+            self._plant_s = max(self._plant_s, min(reach, self._asked_plant_s + LEAD_S))
+            self._wall_s = held_to
         self._plant_s += (wall_s - self._wall_s) * self._speed
         self._wall_s = wall_s
         return self._plant_s

@@ -64,7 +64,7 @@ class Pump:
             need = abs(aim - self.speed) * ramp_s
             used = min(left, need)
             before = self.speed
-            self.speed = aim if used >= need else before + (aim - before) * used / need
+            self.speed = aim if used >= need - 1e-12 else before + (aim - before) * used / need
             area += 0.5 * (before + self.speed) * used
             left -= used
             if used <= 0.0 and self.speed == before:

@@ -39,5 +39,25 @@ def gauge_psi(of: Plant) -> float:
     return (of.tyre.pressure() - ATM) / KPA_PER_PSI
 
 
-__all__ = ["ATM", "CORE_IN", "DRAW", "FILL", "GUN_OFF", "IDLE", "INSTANT", "KPA_PER_PSI", "L_PER_GAL", "PIPE", "TYRE", "Plant",
-           "VENT", "FluidParams", "MeterParams", "PumpParams", "gauge_psi", "params", "plant", "replace"]  # fmt: skip
+__all__ = [
+    "ATM",
+    "CORE_IN",
+    "DRAW",
+    "FILL",
+    "GUN_OFF",
+    "IDLE",
+    "INSTANT",
+    "KPA_PER_PSI",
+    "L_PER_GAL",
+    "PIPE",
+    "TYRE",
+    "VENT",
+    "FluidParams",
+    "MeterParams",
+    "Plant",
+    "PumpParams",
+    "gauge_psi",
+    "params",
+    "plant",
+    "replace",
+]  # fmt: skip

@@ -9,8 +9,20 @@ procedure (Firestone farm tyres). Sealed: P2 = P1·H1/H2, absolute; each fill fr
 from __future__ import annotations
 
 import pytest
-
-from sim_plants import ATM, FILL, IDLE, KPA_PER_PSI, L_PER_GAL, TYRE, VENT, FluidParams, Plant, gauge_psi, plant, replace
+from sim_plants import (
+    ATM,
+    FILL,
+    IDLE,
+    KPA_PER_PSI,
+    L_PER_GAL,
+    TYRE,
+    VENT,
+    FluidParams,
+    Plant,
+    gauge_psi,
+    plant,
+    replace,
+)
 
 WIDE = replace(TYRE, bore_m=0.03)
 """A bore so wide that the pump alone sets the flow."""
