@@ -95,7 +95,9 @@ def parse(text: str, kind: Kind) -> float:
     number = float(match["number"].replace(",", ".")) / float(match["divisor"] or 1)
     unit = match["unit"].strip()
     try:
-        value = float(_registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(measure.unit).magnitude)
+        value = float(
+            _registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(measure.unit).magnitude
+        )
     # pint lets many kinds of exception out of its unit parser, and the text comes from a person: whatever it raises
     # means that the text is no quantity of this kind.
     except Exception as error:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from datetime import date  # noqa: TC003 (pydantic reads the annotation at run time)
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,6 +16,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
 from rig.units import KPA_PER_PSI, QuantityError, parse
+from rig.wheel.valve import StopOrder
 
 Volume = Annotated[float, quantity_field("volume")]
 Flow = Annotated[float, quantity_field("flow")]
@@ -31,8 +32,9 @@ INPUTS = frozenset({
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
 HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
+COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 POINT_NAMES = INPUTS | OUTPUTS | HANDS | {"output_timeout"}
-_QUANTITY_OF_POINT = {
+QUANTITY_OF_POINT = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
 }  # fmt: skip
@@ -139,6 +141,8 @@ class LimitsTable(Strict):
     """Oldest reading that a running fill may rest on, by the wall clock."""
     late: Seconds = 0.7
     """Longest gap between two scans, by the wall clock."""
+    output_timeout: Seconds = 2.0
+    """Written to the relay module's time-out register, where it has one: its outputs drop after so long a silence."""
 
 
 class ToteTable(Strict):
@@ -155,6 +159,8 @@ class FlushTable(Strict):
     """The reverse at the end, so that the hose does not spray."""
 
     seconds: Seconds = 2.0
+    order: StopOrder | None = None
+    """How the gun comes off; without it, as the valve's type says."""
 
 
 class SimTable(Strict):
@@ -166,6 +172,8 @@ class SimTable(Strict):
     cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
     growth: float = Field(default=0.0, ge=0, le=0.005)
     """Cavity growth per psi."""
+    sag: float = Field(default=0.0, ge=0, le=0.1)
+    """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
     start_pressure: Pressure = 0.0
     existing: Volume = 0.0
     """Liquid already in the tyre."""
@@ -227,18 +235,18 @@ class Settings(Strict):
             faults.extend(self._quantity_faults(name, point))
         faults.extend(
             f"points.{name}: missing; the rig cannot run without it"
-            for name in ("pump_run", "pump_reverse", "line_pressure")
+            for name in ("pump_run", "pump_reverse", "line_pressure", "meter_count")
             if name not in self.points
         )
-        if not {"meter_count", "meter_total", "flow_rate"} & set(self.points):
-            faults.append("points.meter_count: missing; a meter needs meter_count, meter_total or flow_rate")
         if self.air_out.method == "vent" and "vent_valve" not in self.points:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
         return faults
 
     @staticmethod
     def _quantity_faults(name: str, point: Point) -> list[str]:
-        kind = _QUANTITY_OF_POINT.get(name)
+        kind = QUANTITY_OF_POINT.get(name)
+        if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
+            return [f"points.{name}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"]
         if kind is None:
             return [f"points.{name}.quantity: this point is a plain number"] if point.quantity else []
         try:
@@ -267,7 +275,9 @@ class Settings(Strict):
         if self.clock.scale != 1 and not self.rig.simulated:
             faults.append("clock.scale: a real rig runs on the real clock; write 1 or leave it out")
         if not self.rig.simulated:
-            faults.extend(f"points.{name}: only a simulated rig has simulated hands" for name in HANDS & set(self.points))
+            faults.extend(
+                f"points.{name}: only a simulated rig has simulated hands" for name in HANDS & set(self.points)
+            )
         return faults
 
 

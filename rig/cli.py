@@ -1,0 +1,276 @@
+"""The command line: turns words into questions and answers into text or JSON. Decides nothing.
+
+Exit status: 0 done; 2 bad usage or configuration; 3 refused; 4 the fill ended stopped or aborted; 5 field not reached.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from rig.demo import run_demo
+from rig.field.modbus import FieldError
+from rig.fluid import FluidError
+from rig.ledger.journal import JournalError
+from rig.ledger.lock import LockedError
+from rig.plan.target import TargetError, Wanted
+from rig.run.assembly import Question, answer
+from rig.run.check import check_text, live_text
+from rig.run.loop import Unreachable
+from rig.run.person import Person, Unattended
+from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.settings import Settings, SettingsError, load_settings
+from rig.shown import answer_text, ticket_text
+from rig.terminal import ProgressPrinter, Terminal
+from rig.units import QuantityError, parse
+from rig.wheel import Measured, SizeError, ValveError
+
+OK, USAGE, REFUSED, ENDED_EARLY, UNREACHABLE = 0, 2, 3, 4, 5
+DATA = Path("rig-data")
+DEMO_CONFIG = DATA / "rig.toml"
+
+_STATUS: tuple[tuple[tuple[type[Exception], ...], int], ...] = (
+    ((SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError), USAGE),
+    ((Refused, LockedError, JournalError), REFUSED),
+    ((Unreachable, FieldError), UNREACHABLE),
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    known = tuple(kind for kinds, _ in _STATUS for kind in kinds)
+    try:
+        return command(options)
+    except known as error:
+        print(f"rig: {error}", file=sys.stderr)
+        return next(status for kinds, status in _STATUS if isinstance(error, kinds))
+    except KeyboardInterrupt:
+        return ENDED_EARLY
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="rig", description="Fill controller for a metered tyre-ballast rig.")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def add(name: str, run: Callable[[argparse.Namespace], int], text: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=text, description=text)
+        command.set_defaults(command=run)
+        command.add_argument("--json", action="store_true", help="one JSON document on standard output")
+        return command
+
+    demo = add("demo", _demo, "One whole fill on a simulated rig in a process of its own.")
+    demo.add_argument("--size", default="16.9-28", help="tyre size (default %(default)s)")
+    demo.add_argument("--speed", type=float, default=30.0, help="times real time, 1 to 100 (default %(default)s)")
+    demo.add_argument("--layout", choices=("vent", "draw-down"), default="vent", help="how the air gets out")
+
+    target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
+    target.add_argument("size")
+    _add_wheel_options(target)
+    target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
+
+    check = add("check", _check, "Read and explain a configuration.")
+    check.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    check.add_argument("--live", action="store_true", help="read every point once")
+
+    fill = add("fill", _fill, "Fill one wheel.")
+    fill.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    fill.add_argument("--size", required=True)
+    _add_wheel_options(fill)
+    fill.add_argument("--job", default="")
+    fill.add_argument("--position", default="", help="for example rear left")
+    fill.add_argument("--by", default="", help="who fills")
+    fill.add_argument("--support", choices=("jacked", "ground"), default="jacked")
+    fill.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
+
+    for name, run, text in (
+        ("resume", _resume, "Go on with an interrupted fill."),
+        ("close", _close, "Close an interrupted fill as it is."),
+    ):
+        command = add(name, run, text)
+        command.add_argument("id")
+        command.add_argument("--config", type=Path, help="default: the configuration that the fill was started with")
+        command.add_argument("--unattended", action="store_true")
+
+    ledger = add("ledger", _ledger, "What happened: list the fills, or show one with its entries.")
+    ledger.add_argument("action", choices=("list", "show"))
+    ledger.add_argument("id", nargs="?")
+    ledger.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    return parser
+
+
+def _add_wheel_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--valve-at", default="12", help="clock position of the valve; 12 is the top")
+    command.add_argument("--fill", metavar="PERCENT", help="true percent of the cavity instead of a level")
+    command.add_argument("--volume", help='for example "69 gal"')
+    command.add_argument("--mass", help='for example "738 lb"')
+    command.add_argument("--holds", default="0 L", help="liquid that is in the tyre already")
+    command.add_argument("--fluid", help="water, beet, cacl2:20%%, cacl2:3.5lb/gal, methanol:33.6%%, pg:50%%vol …")
+    command.add_argument("--temp", help='liquid temperature, for example "15 degC"')
+    command.add_argument("--valve", default="air-water", help="type of valve")
+    command.add_argument("--diameter", help="measured outside diameter")
+    command.add_argument("--section", help="measured section width")
+    command.add_argument("--rim-width", help="measured rim width")
+    command.add_argument("--start-pressure", help="tyre pressure before the fill")
+    command.add_argument("--working-pressure", help="pressure that the tyre is to stand at in the end")
+
+
+def _question(options: argparse.Namespace) -> Question:
+    def length(text: str | None) -> float | None:
+        return None if text is None else parse(text, "length")
+
+    def pressure(text: str | None) -> float | None:
+        return None if text is None else parse(text, "pressure")
+
+    return Question(
+        size=options.size,
+        wanted=Wanted(
+            valve_at=_clock(options.valve_at),
+            percent=None if options.fill is None else _percent(options.fill),
+            volume_l=None if options.volume is None else parse(options.volume, "volume"),
+            mass_kg=None if options.mass is None else parse(options.mass, "mass"),
+            existing_l=parse(options.holds, "volume"),
+            start_kpa=pressure(options.start_pressure),
+            working_kpa=pressure(options.working_pressure),
+        ),
+        measured=Measured(length(options.diameter), length(options.section), length(options.rim_width)),
+        valve=options.valve,
+        fluid=options.fluid,
+        temp_c=None if options.temp is None else parse(options.temp, "temperature"),
+        support=getattr(options, "support", "jacked"),
+    )
+
+
+def _clock(text: str) -> float:
+    hours, _, minutes = text.partition(":")
+    try:
+        value = float(hours) + (float(minutes) / 60 if minutes else 0.0)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value < 13:
+        raise QuantityError(f"{text!r} is no clock position: write 1 to 12, for example 12 or 4:30")
+    return value
+
+
+def _percent(text: str) -> float:
+    try:
+        return float(text.rstrip("% "))
+    except ValueError as error:
+        raise QuantityError(f"{text!r} is no percentage: write for example --fill 75") from error
+
+
+def _target(options: argparse.Namespace) -> int:
+    found = answer(_settings_or_common(options.config), _question(options))
+    print(json.dumps(found.as_json()) if options.json else answer_text(found))
+    return OK
+
+
+def _settings_or_common(config: Path | None) -> Settings:
+    """The named configuration, or the demonstration rig's pump and limits where there is none yet."""
+    from rig.demo import demo_config
+
+    return load_settings(config if config is not None else demo_config("vent"))
+
+
+def _check(options: argparse.Namespace) -> int:
+    settings = load_settings(options.config)
+    found, text = asyncio.run(live_text(settings)) if options.live else check_text(settings)
+    print(json.dumps(found) if options.json else text)
+    return OK
+
+
+def _demo(options: argparse.Namespace) -> int:
+    def watch_and_fill(settings: Settings, config: Path) -> dict[str, object]:
+        question = Question(size=options.size)
+        _say(options, answer_text(answer(settings, question)))
+        errand = Errand(question, by="demo", position="rear left", config=str(config))
+        return asyncio.run(fill_wheel(settings, errand, Unattended("demo"), ProgressPrinter()))
+
+    return _finish(options, run_demo(DATA, options.size, options.speed, options.layout, watch_and_fill), simulated=True)
+
+
+def _fill(options: argparse.Namespace) -> int:
+    settings = load_settings(options.config)
+    question = _question(options)
+    person = _person(options, settings)
+    _say(options, answer_text(answer(settings, question)))
+    errand = Errand(question, options.by, options.job, options.position, str(options.config))
+    record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def _person(options: argparse.Namespace, settings: Settings) -> Person:
+    if not options.unattended:
+        return Terminal(getattr(options, "by", "") or "terminal")
+    if not (settings.rig.simulated or settings.rig.unattended):
+        raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
+    return Unattended()
+
+
+def _resume(options: argparse.Namespace) -> int:
+    settings = load_settings(_config_of(options))
+    person = _person(options, settings)
+    record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def _close(options: argparse.Namespace) -> int:
+    config = _config_of(options)
+    settings = load_settings(config) if config.exists() else None
+    folder = Path(settings.rig.data) if settings else DATA
+    record = asyncio.run(close_as_is(settings, folder, options.id))
+    return _finish(options, record, simulated=settings is None or settings.rig.simulated)
+
+
+def _config_of(options: argparse.Namespace) -> Path:
+    if options.config is not None:
+        return Path(options.config)
+    stored = journal_of(DATA).fill(options.id)
+    return Path(str(stored.about["config"]))
+
+
+def _ledger(options: argparse.Namespace) -> int:
+    folder = Path(load_settings(options.config).rig.data) if options.config.exists() else DATA
+    journal = journal_of(folder)
+    if options.action == "show":
+        if options.id is None:
+            raise Refused("which fill? `rig ledger list` shows their ids")
+        stored = journal.fill(options.id)
+        document = {"about": stored.about, "record": stored.record,
+                    "entries": [{"at": e.at, "kind": e.kind, **e.data} for e in journal.entries(stored.fill_id)]}  # fmt: skip
+        print(json.dumps(document) if options.json else _shown_fill(document))
+        return OK
+    rows = [{"number": f.number, "fill_id": f.fill_id, "opened_at": f.opened_at, "size": f.about["size"],
+             "outcome": f.record["outcome"] if f.record else "unfinished",
+             "net_l": f.record["net_l"] if f.record else None} for f in journal.fills()]  # fmt: skip
+    text = "\n".join(
+        f"{r['number']:>5}  {r['fill_id']}  {r['size']:<14} {r['outcome']:<11} {r['net_l'] or '-'}" for r in rows
+    )
+    print(json.dumps(rows) if options.json else text or "no fills yet")
+    return OK
+
+
+def _shown_fill(document: Mapping[str, object]) -> str:
+    record = document["record"]
+    head = ticket_text(record, simulated=False) if isinstance(record, dict) else "unfinished"
+    entries = document["entries"]
+    assert isinstance(entries, list)
+    return "\n".join([head, *(json.dumps(entry) for entry in entries if entry["kind"] != "progress")])
+
+
+def _say(options: argparse.Namespace, text: str) -> None:
+    print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+
+def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
+    print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
+    return OK if record["outcome"] == "complete" else ENDED_EARLY
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,141 @@
+"""What went where: pulses, the air front in the pipe, and the litres that are in the tyre.
+
+The pipe is followed as plug flow. Air stands on the valve's side, in one piece: after a draw-down it reaches from the
+valve through hose, meter and pump towards the tote. While air is at the meter its pulses are air, not liquid. Air in
+the suction line is kept as pressure × volume, because the pump compresses it before the meter sees it.
+
+    net = liquid forward past the meter − liquid returned past the meter − vented − spilled
+          − (liquid between meter and valve now − at the start)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from rig.control.values import Meter, Setup
+
+Enters = Literal["air", "liquid"]
+"""What comes into the hose at the valve when the pump draws."""
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """A counter of the meter, unwrapped."""
+
+    raw: int | None = None
+    total: int = 0
+    restarts: int = 0
+
+
+def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Register, int]:
+    """Advance ``register`` to ``raw``; also return the pulses since the last reading.
+
+    ``most`` is the largest believable step. A step beyond it is a device that restarted or lied: it is counted in
+    ``restarts``, and only what a counter restarted from zero shows is taken, never a jump or a step backwards.
+    """
+    if register.raw is None:
+        return replace(register, raw=raw), 0
+    span = 1 << meter.bits
+    step = (raw - register.raw) % span
+    signed = meter.reverse == "signed" and not meter.second_channel
+    if signed and step >= span // 2:
+        step -= span
+    if abs(step) <= most:
+        return replace(register, raw=raw, total=register.total + step), step
+    step = raw if 0 <= raw <= most else 0
+    return Register(raw, register.total + step, register.restarts + 1), step
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """The account of one fill. Litres past the meter are pulses × litres per pulse, so totals cannot drift."""
+
+    pulses_forward: int = 0
+    pulses_returned: int = 0
+    estimated_returned_l: float = 0.0
+    """Return that no pulse showed, from the pump's flow and time."""
+    air_forward_l: float = 0.0
+    air_returned_l: float = 0.0
+    hose_start_l: float = 0.0
+    hose_l: float = 0.0
+    """Liquid between meter and valve now."""
+    suction_air_kpa_l: float = 0.0
+    """Air between tote and meter, absolute pressure × volume."""
+    vented_l: float = 0.0
+    spilled_l: float = 0.0
+    unattended_l: float = 0.0
+    """Net volume that moved while no controller looked; its own line, never merged."""
+
+    def forward_l(self, meter: Meter) -> float:
+        """Liquid that passed the meter forward."""
+        return self.pulses_forward * meter.litres_per_pulse - self.air_forward_l
+
+    def returned_l(self, meter: Meter) -> float:
+        """Liquid that passed the meter backwards."""
+        return self.pulses_returned * meter.litres_per_pulse + self.estimated_returned_l - self.air_returned_l
+
+    def hose_change_l(self) -> float:
+        """Liquid in the hose now, less than at the start when negative."""
+        return self.hose_l - self.hose_start_l
+
+    def net_l(self, meter: Meter) -> float:
+        """Liquid put into the tyre by this fill, without what moved unattended."""
+        moved = self.forward_l(meter) - self.returned_l(meter)
+        return moved - self.vented_l - self.spilled_l - self.hose_change_l() - self.unattended_l
+
+
+def pass_forward(tally: Tally, setup: Setup, pulses: int, line_kpa_abs: float) -> Tally:
+    """Book ``pulses`` forward: the suction line's air first, then liquid, which fills the hose before the tyre."""
+    litres = pulses * setup.meter.litres_per_pulse
+    air = min(litres, tally.suction_air_kpa_l / line_kpa_abs)
+    left = max(0.0, tally.suction_air_kpa_l - air * line_kpa_abs)
+    return replace(
+        tally,
+        pulses_forward=tally.pulses_forward + pulses,
+        air_forward_l=tally.air_forward_l + air,
+        suction_air_kpa_l=left,
+        hose_l=min(setup.line.hose_l, tally.hose_l + litres - air),
+    )
+
+
+def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, enters: Enters) -> Tally:
+    """Book ``litres`` of return past the meter (of either kind): the hose's liquid first, then what entered behind it.
+
+    Liquid that enters at the valve keeps the hose full, so all that returns comes out of the tyre.
+    """
+    if enters == "liquid" and tally.hose_l >= setup.line.hose_l:
+        return tally
+    liquid = min(litres, tally.hose_l)
+    air = litres - liquid
+    most = setup.line.suction_l * setup.line.atmosphere_kpa_abs
+    return replace(
+        tally,
+        hose_l=tally.hose_l - liquid,
+        air_returned_l=tally.air_returned_l + air,
+        suction_air_kpa_l=min(most, tally.suction_air_kpa_l + air * line_kpa_abs),
+    )
+
+
+def book(
+    tally: Tally,
+    setup: Setup,
+    forward: int,
+    back: int,
+    back_estimate_l: float,
+    line_kpa: float,
+    enters: Enters,
+) -> Tally:
+    """Book one scan: pulses forward, pulses back, and a return that only time and pump flow tell of."""
+    line_kpa_abs = max(line_kpa + setup.line.atmosphere_kpa_abs, 1.0)
+    if forward:
+        tally = pass_forward(tally, setup, forward, line_kpa_abs)
+    if back or back_estimate_l:
+        litres = back * setup.meter.litres_per_pulse + back_estimate_l
+        tally = replace(
+            tally,
+            pulses_returned=tally.pulses_returned + back,
+            estimated_returned_l=tally.estimated_returned_l + back_estimate_l,
+        )
+        tally = pass_back(tally, setup, litres, line_kpa_abs, enters)
+    return tally

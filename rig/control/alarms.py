@@ -1,0 +1,48 @@
+"""First-out: which guard spoke first, which followed, and how long each condition has stood."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rig.control.guards import GUARD_NAMED, Guard
+from rig.control.procedure import State
+from rig.control.state import Alarms, FillState
+
+
+def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Alarms, tuple[Guard, ...]]:
+    """Run the delays of the ``standing`` guards; also return those that have stood for long enough."""
+    since = dict(alarms.timers)
+    timers = tuple((guard.name, since.get(guard.name, now_s)) for guard in standing)
+    began = dict(timers)
+    due = tuple(
+        guard for guard in standing if now_s - began[guard.name] >= guard.delay_s and guard.name not in alarms.accepted
+    )
+    return replace(alarms, timers=timers), due
+
+
+def raise_alarm(alarms: Alarms, guard: Guard) -> Alarms:
+    """Keep ``guard`` as first-out, or as a follower once each."""
+    if alarms.first_out is None:
+        return replace(alarms, first_out=guard.name)
+    if guard.name == alarms.first_out or guard.name in alarms.followers:
+        return alarms
+    return replace(alarms, followers=(*alarms.followers, guard.name))
+
+
+def standing_trips(alarms: Alarms) -> tuple[str, ...]:
+    """Trips whose condition stands now: while there is one, a reset is refused."""
+    return tuple(name for name, _ in alarms.timers if GUARD_NAMED[name].action == "trip")
+
+
+def cleared(alarms: Alarms) -> Alarms:
+    """After a reset or a resume: nothing is first-out any more."""
+    return replace(alarms, first_out=None, followers=())
+
+
+def outcome_of(state: FillState) -> str:
+    """How the fill ended, for the record."""
+    if state.state is State.COMPLETE:
+        return "complete"
+    first = state.alarms.first_out
+    tripped = first is not None and GUARD_NAMED[first].action == "trip"
+    return "aborted" if tripped or "aborted" in state.flags else "stopped"

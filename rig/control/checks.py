@@ -1,0 +1,51 @@
+"""The confirmations of the ready check, by how long each one holds: a shift, a machine, a wheel.
+
+Texts are the usual cautions of the work. Local codes and licensed practice go before them.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from rig.control.values import Check
+from rig.wheel.valve import StopOrder
+
+Support = Literal["jacked", "ground"]
+
+_SUPPORT: dict[Support, Check] = {
+    "jacked": Check(
+        "supported",
+        "machine",
+        "Machine chocked, brake on; wheel off the ground on two supports (jack and stand)?",
+    ),
+    "ground": Check("supported", "machine", "Machine on level ground, chocked, brake on; wheel carries its load?"),
+}
+
+
+def checks_for(
+    valve_clock: float, support: Support, stop_order: StopOrder, *, proven: bool, flammable: bool
+) -> tuple[Check, ...]:
+    """The confirmations that this fill asks for, in order."""
+    out = "Core out and kept, gun on" if stop_order == "gun off, then core back" else "Gun on, core or insert drawn"
+    checks = [
+        Check(
+            "protection",
+            "shift",
+            "Eye protection, gloves and boots on; emergency stop and relief valve tried today?",
+        ),
+        Check("gauge_zeroed", "shift", "Pressure gauge reads zero open to air?"),
+        _SUPPORT[support],
+        Check("tote_vent", "machine", "Tote vent open, suction under the liquid?"),
+        Check("valve_position", "wheel", f"Valve stands at {valve_clock:g} o'clock?"),
+        Check("people_clear", "wheel", "Nobody in line with the sidewall or the valve?"),
+        Check("valve_open", "wheel", f"{out}?"),
+    ]
+    if not proven:
+        checks.insert(1, Check("meter_unproven", "shift", "The meter is not proven: go on, volume marked so?"))
+    if flammable:
+        checks.insert(
+            -3,
+            Check("flammable", "machine", "Flammable mix: pump, relays and controller rated for it, hose bonded, "
+                  "no spark or flame near?"),
+        )  # fmt: skip
+    return tuple(checks)

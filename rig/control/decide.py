@@ -1,0 +1,239 @@
+"""The one decision of the rig: what this scan means, what the person asked for, what the relays do next.
+
+``decide`` is pure. The order in it is the order of trust: bookkeeping, then guards, then the person, then the
+procedure, then the outputs. An assertion or a broken table inside is a defect; the loop turns it into everything off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
+from rig.control.flow import Flow
+from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
+from rig.control.observe import Facts, observe
+from rig.control.outputs import outputs_for
+from rig.control.permissives import Missing, missing, open_checks
+from rig.control.phases import ACT
+from rig.control.procedure import ENDED, Phase, State
+from rig.control.snapshot import progress
+from rig.control.state import Alarms, Confirmation, FillState
+from rig.control.turn import Turn
+from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
+
+_REMEMBERED = 64
+_NOTE_S = 1.0
+_STAND_S = 20.0
+"""Longest wait for the liquid to stand when a fill is held or stopped: after it the state says what is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What a scan led to."""
+
+    state: FillState
+    outputs: Outputs
+    facts: Facts
+    entries: tuple[Entry, ...] = ()
+    prompt: Prompt | None = None
+    missing: tuple[Missing, ...] = ()
+    """Permissives in the way of a start or a resume, when one was asked for and refused."""
+
+
+def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
+    """Decide one scan. Pure: the same arguments give the same decision."""
+    state, facts = observe(setup, state, reading)
+    turn = Turn(setup, state, facts)
+    _guard(turn)
+    refused: tuple[Missing, ...] = ()
+    for request in requests:
+        refused = _handle(turn, request) or refused
+    _act(turn)
+    outputs = outputs_for(setup, turn.state, facts)
+    _remember_outputs(turn, outputs)
+    _note_progress(turn)
+    assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
+    return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused)
+
+
+def _guard(turn: Turn) -> None:
+    standing = conditions(turn.setup, turn.facts)
+    alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
+    if alarms is not turn.state.alarms:
+        turn.set(alarms=alarms)
+    for guard in due:
+        _break(turn, guard)
+
+
+def _break(turn: Turn, guard: Guard) -> None:
+    state = turn.state.state
+    live = state not in (*ENDED, State.IDLE)
+    if not live or (guard.action == "hold" and state not in (State.RUNNING, State.RESTARTING)):
+        return
+    before = turn.state.alarms
+    turn.set(alarms=raise_alarm(before, guard))
+    if turn.state.alarms != before:
+        turn.note("alarm", name=guard.name, action=guard.action, text=guard.text, do=guard.first)
+        turn.flag(guard.name)
+    if guard.action == "trip":
+        if state not in (State.ABORTING, State.ABORTED):
+            turn.state_trigger("trip", guard.name)
+    else:
+        hold(turn, guard.name)
+
+
+def hold(turn: Turn, why: str) -> None:
+    """Break the move off and stop; what the move taught is not learned from."""
+    if turn.state.phase is Phase.BACK_FLUSH and not turn.state.valve_open:
+        _reopen(turn)
+    turn.set(stroke=replace(turn.state.stroke, ended_by=""))
+    turn.phase_trigger("break_off")
+    turn.state_trigger("hold", why)
+
+
+def _reopen(turn: Turn) -> None:
+    """The valve is not known to be shut: what the reverse drew may have come out of the tyre."""
+    turn.set(valve_open=True)
+    tally, setup = turn.state.tally, turn.setup
+    if setup.cavity.covered(turn.facts.filled_l / setup.cavity.volume_l) > 0:
+        turn.set(tally=replace(tally, hose_l=min(tally.hose_l + turn.facts.flushed_l, setup.line.hose_l)))
+
+
+def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if request.id in turn.state.handled:
+        return ()
+    turn.set(handled=(*turn.state.handled, request.id)[-_REMEMBERED:])
+    return _HANDLERS[request.kind](turn, request)
+
+
+def _confirm(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    check = next((check for check in open_checks(turn.setup, turn.state) if check.name == request.name), None)
+    if check is None or turn.state.state is not State.IDLE:
+        return ()
+    now_s = turn.facts.reading.now_s
+    turn.set(confirmed=(*turn.state.confirmed, Confirmation(request.name, request.by, now_s)))
+    if request.name == "valve_open":
+        turn.set(valve_open=True)
+    turn.note("confirmed", name=check.name, scope=check.scope, text=check.text, by=request.by)
+    return ()
+
+
+def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is not State.IDLE:
+        return ()
+    found = missing(turn.setup, turn.state, turn.facts)
+    unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
+    if found or unasked:
+        turn.note("refused", what="start", missing=[m.name for m in (*found, *unasked)])
+        return (*found, *unasked)
+    turn.set(opened_s=turn.facts.reading.now_s)
+    turn.state_trigger("start", request.by)
+    return ()
+
+
+def _answer(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is State.RUNNING:
+        turn.set(answered=turn.state.answered | {request.name})
+        turn.note("answered", name=request.name, by=request.by)
+    return ()
+
+
+def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is State.RUNNING:
+        hold(turn, f"asked by {request.by}")
+    return ()
+
+
+def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is not State.HELD:
+        return ()
+    found = missing(turn.setup, turn.state, turn.facts)
+    if found:
+        turn.note("refused", what="resume", missing=[m.name for m in found])
+        return found
+    turn.set(alarms=_accept(turn.state.alarms))
+    turn.state_trigger("resume", request.by)
+    return ()
+
+
+def _accept(alarms: Alarms) -> Alarms:
+    """Going on past a judgement that a person may overrule silences it for this fill; the flag stays in the record."""
+    overruled = {alarms.first_out} & {guard.name for guard in GUARDS if guard.may_accept}
+    return replace(cleared(alarms), accepted=alarms.accepted | {name for name in overruled if name})
+
+
+def _stop(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state in (State.IDLE, State.RUNNING, State.HOLDING, State.HELD, State.RESTARTING):
+        turn.state_trigger("stop", request.by)
+    return ()
+
+
+def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is not State.ABORTED:
+        return ()
+    standing = standing_trips(turn.state.alarms)
+    if standing:
+        turn.note("refused", what="reset", missing=list(standing))
+        return tuple(Missing(name, GUARD_NAMED[name].first) for name in standing)
+    turn.phase_trigger("break_off")
+    turn.set(alarms=cleared(turn.state.alarms), stroke=replace(turn.state.stroke, ended_by=""))
+    turn.state_trigger("reset", request.by)
+    return ()
+
+
+def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state is State.ABORTED:
+        turn.state_trigger("end", request.by)
+    elif turn.state.state is State.HELD:
+        turn.state_trigger("stop", request.by)
+    return ()
+
+
+_HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {
+    "confirm": _confirm,
+    "start": _start,
+    "answer": _answer,
+    "hold": _hold_request,
+    "resume": _resume,
+    "stop": _stop,
+    "reset": _reset,
+    "end": _end,
+}
+
+
+def _act(turn: Turn) -> None:
+    state, facts = turn.state, turn.facts
+    waited_s = facts.reading.now_s - state.since_s
+    match state.state:
+        case State.RUNNING:
+            ACT[state.phase](turn)
+        case State.HOLDING | State.STOPPING | State.ABORTING:
+            if (facts.still and waited_s >= turn.setup.settle_s) or waited_s >= _STAND_S:
+                turn.state_trigger("stand")
+        case State.RESTARTING:
+            turn.state_trigger("go")
+        case _:
+            pass
+
+
+def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
+    was, now_s = turn.state.outputs, turn.facts.reading.now_s
+    if outputs == was:
+        return
+    if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
+        turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
+    if outputs.pump_run or outputs.pump_reverse:
+        turn.set(direction=1 if outputs.pump_run else -1)
+    if outputs.vent_valve:
+        turn.set(gas=replace(turn.state.gas, sealed=False))
+    turn.set(outputs=outputs)
+
+
+def _note_progress(turn: Turn) -> None:
+    now_s, state = turn.facts.reading.now_s, turn.state
+    live = state.state not in (*ENDED, State.IDLE)
+    moved = bool(turn.entries) or (live and now_s - state.last_note_s >= _NOTE_S)
+    if moved and state.state is not State.IDLE:
+        turn.set(last_note_s=now_s)
+        turn.entries.append(Entry("progress", progress(turn.setup, turn.state, turn.facts)))

@@ -1,0 +1,43 @@
+"""Flow from counted litres: over a short window for deciding, over a long one for the losses that go with its square."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_SPACING_S = 0.5
+_LONGEST_S = 20.0
+_ENOUGH_PULSES = 200
+"""One pulse at either end of a window is one per cent of the flow here, two of the loss."""
+_FAST_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Samples of (time, pulses) since the pump last changed, oldest first."""
+
+    samples: tuple[tuple[float, int], ...] = ()
+    fast_pps: float = 0.0
+    """Pulses per second over about one second."""
+    slow_pps: float = 0.0
+    """Pulses per second over the shortest window that is fine enough."""
+
+
+def follow(flow: Flow, now_s: float, pulses: int) -> Flow:
+    """Take one reading of the signed pulse total."""
+    samples = flow.samples
+    if not samples or now_s - samples[-1][0] >= _SPACING_S:
+        samples = (*samples, (now_s, pulses))
+        while now_s - samples[0][0] > _LONGEST_S:
+            samples = samples[1:]
+    return Flow(samples, _rate(samples, now_s, pulses, _FAST_S, 0), _rate(samples, now_s, pulses, 0.0, _ENOUGH_PULSES))
+
+
+def _rate(
+    samples: tuple[tuple[float, int], ...], now_s: float, pulses: int, least_s: float, least_pulses: int
+) -> float:
+    start_s, start_pulses = samples[0]
+    for at_s, count in reversed(samples):
+        if now_s - at_s >= least_s and abs(pulses - count) >= least_pulses and now_s > at_s:
+            start_s, start_pulses = at_s, count
+            break
+    return (pulses - start_pulses) / (now_s - start_s) if now_s > start_s else 0.0

@@ -1,0 +1,245 @@
+"""Interlocks and trips: one table, each row a named condition with its delay, its consequence and its words.
+
+A condition is a pure function of the fill's setup and the facts of this scan. An interlock breaks → the fill is held
+and goes on when a person says so. A trip latches: its cause must be gone and a person must reset it. Rows stand in
+order of urgency: of several in one scan the first is the first-out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.control.observe import Facts
+from rig.control.procedure import Phase, State
+from rig.control.values import Setup
+from rig.units import KPA_PER_PSI
+
+Condition = Callable[[Setup, Facts], bool]
+Action = Literal["hold", "trip"]
+
+_FLOWING_LPS = 0.2 / 60
+"""Liquid counts as flowing above 0.2 L/min."""
+SEATED_L = 0.2
+"""A reverse against a shut valve brings back no more than this."""
+_PUMPING = (Phase.FILL, Phase.TOP_UP)
+_NOT_LIVE = (State.IDLE, State.STOPPED, State.COMPLETE)
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """One row."""
+
+    name: str
+    action: Action
+    delay_s: float
+    condition: Condition
+    text: str
+    """What it means, in the trade's words."""
+    first: str
+    """What the person does first."""
+    may_accept: bool = False
+    """A judgement rather than a limit: a person may look, and go on past it for this fill."""
+
+
+def _running(facts: Facts, *phases: Phase) -> bool:
+    return facts.state is State.RUNNING and (not phases or facts.phase in phases)
+
+
+def _estop(setup: Setup, facts: Facts) -> bool:
+    return facts.reading.estop_ok is False
+
+
+def _field_lost(setup: Setup, facts: Facts) -> bool:
+    return not facts.reading.reachable
+
+
+def _untrusted(setup: Setup, facts: Facts) -> bool:
+    needed = {"meter_count", "line_pressure"}
+    return facts.state not in _NOT_LIVE and bool(needed & facts.reading.untrusted)
+
+
+def _both_on(setup: Setup, facts: Facts) -> bool:
+    return facts.reading.both_seen
+
+
+def _pressure_high(setup: Setup, facts: Facts) -> bool:
+    return facts.valve_open and facts.tyre_kpa is not None and facts.tyre_kpa >= setup.trip_kpa
+
+
+def _line_high(setup: Setup, facts: Facts) -> bool:
+    line = facts.reading.line_kpa
+    return line is not None and line >= setup.line.relief_kpa + 3 * KPA_PER_PSI
+
+
+def _overfill(setup: Setup, facts: Facts) -> bool:
+    if facts.state in _NOT_LIVE:
+        return False
+    allowance = max(0.02 * setup.target_l, 0.5)
+    cavity = 0.9 * setup.cavity.volume_l
+    return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > max(cavity, setup.existing_l + 0.5)
+
+
+def _not_obeyed(setup: Setup, facts: Facts) -> bool:
+    seen = facts.reading.outputs_seen
+    if seen is None:
+        return False
+    return seen.pump_run != facts.forward or seen.pump_reverse != facts.reverse or seen.vent_valve != facts.venting
+
+
+def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
+    coasted = facts.off_s > setup.line.coast_s + 2.0
+    return coasted and facts.state not in _NOT_LIVE and abs(facts.flow_lps) > _FLOWING_LPS
+
+
+def _reverse_flow(setup: Setup, facts: Facts) -> bool:
+    return facts.forward and facts.run_s > setup.line.coast_s and facts.flow_lps < -_FLOWING_LPS
+
+
+def _bead_lost(setup: Setup, facts: Facts) -> bool:
+    # Whatever the tyre held, a lost bead leaves it at the air's pressure, far from where the sealed gas should be.
+    if not (facts.valve_open and facts.gas and facts.tyre_kpa is not None) or facts.forward or facts.venting:
+        return False
+    if not (facts.still or (facts.reverse and facts.air_at_pump)):
+        return False
+    near_air = abs(facts.tyre_kpa) < 0.7 * KPA_PER_PSI
+    return near_air and (facts.gas.low > 2.5 * KPA_PER_PSI or facts.gas.high < -1.5 * KPA_PER_PSI)
+
+
+def _no_flow(setup: Setup, facts: Facts) -> bool:
+    counts_back = setup.meter.reverse != "none"
+    pumping = facts.forward or (facts.reverse and counts_back and facts.phase is Phase.DRAW_DOWN)
+    return pumping and _running(facts) and facts.run_s > 5.0 and abs(facts.flow_lps) < _FLOWING_LPS
+
+
+def _no_rise(setup: Setup, facts: Facts) -> bool:
+    if not (_running(facts, *_PUMPING) and facts.line and facts.gas and facts.stroke.watch_l is not None):
+        return False
+    gone_in = facts.in_tyre_l - facts.stroke.watch_l
+    headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
+    if gone_in < max(5.0, 0.05 * headspace):
+        return False
+    # The slower of the sealed rises that the cavity's band allows: a big tyre must not look like a leak.
+    expected = facts.gas.low - facts.stroke.watch_gas_kpa
+    return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - 0.5
+
+
+def _disagree(setup: Setup, facts: Facts) -> bool:
+    if not (_running(facts, *_PUMPING) and facts.line and facts.gas):
+        return False
+    apart = max(facts.line.low - facts.gas.high, facts.gas.low - facts.line.high)
+    return apart > 3 * KPA_PER_PSI
+
+
+def _dry(setup: Setup, facts: Facts) -> bool:
+    # A draw-down ends by itself at the limit; this row catches air at the pump that nothing planned.
+    return facts.dry_s > setup.dry_run_s + 2.0
+
+
+def _pressure_low(setup: Setup, facts: Facts) -> bool:
+    if not (facts.valve_open and _running(facts) and facts.tyre_kpa is not None):
+        return False
+    drawing = facts.reverse and facts.phase is Phase.DRAW_DOWN
+    rested = facts.still and facts.phase is Phase.SETTLE and facts.stroke.ended_by in ("time", "floor")
+    return (drawing or rested) and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
+
+
+def _not_seated(setup: Setup, facts: Facts) -> bool:
+    if not _running(facts, Phase.BACK_FLUSH) or facts.valve_open:
+        return False
+    line = facts.reading.line_kpa
+    stands = facts.still and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
+    return facts.flushed_l > SEATED_L or (stands and line is not None and line > KPA_PER_PSI)
+
+
+def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
+    return facts.venting and facts.reading.liquid_in_vent is True
+
+
+def _tote_empty(setup: Setup, facts: Facts) -> bool:
+    level = facts.reading.tote_l
+    return _running(facts, *_PUMPING) and level is not None and level <= setup.heel_l
+
+
+def _meter_jumped(setup: Setup, facts: Facts) -> bool:
+    return facts.meter_restarted and facts.state not in _NOT_LIVE
+
+
+def _run_over(setup: Setup, facts: Facts) -> bool:
+    moving = facts.forward or facts.reverse or facts.venting
+    return _running(facts) and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
+
+
+def _late(setup: Setup, facts: Facts) -> bool:
+    moving = facts.forward or facts.reverse or facts.venting
+    return moving and facts.reading.late_s > setup.late_s
+
+
+def _journal_behind(setup: Setup, facts: Facts) -> bool:
+    return _running(facts) and facts.reading.journal_lag_s > 3.0
+
+
+def _timeout_lost(setup: Setup, facts: Facts) -> bool:
+    if not setup.has_timeout or not _running(facts) or facts.reading.output_timeout_s is None:
+        return False
+    return not 0 < facts.reading.output_timeout_s <= setup.timeout_s + 0.05
+
+
+GUARDS: tuple[Guard, ...] = (
+    Guard("emergency_stop", "trip", 0.0, _estop, "Emergency stop is pressed, or its wire is broken.",
+          "Make the place safe; release the stop only when you know why it was pressed."),
+    Guard("field_lost", "trip", 0.0, _field_lost, "The relay and sensor modules do not answer.",
+          "See that the pump stands still; then check power and cable of the modules."),
+    Guard("both_directions", "trip", 0.0, _both_on, "Run and reverse relays read on together.",
+          "Cut the pump supply; a relay or its wiring is at fault."),
+    Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
+          "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
+    Guard("line_high", "trip", 0.3, _line_high, "Line pressure passed the relief setting by 3 psi: the relief did not open.",
+          "Cut the pump supply; check the relief valve before the pump runs again."),
+    Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
+          "Leave the valve at the top; check the level; draw back what is too much."),
+    Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
+          "Cut the pump supply; check the relay module."),
+    Guard("flow_while_stopped", "trip", 1.0, _flow_while_stopped, "Liquid flows though the pump is off.",
+          "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons."),
+    Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs back while the pump is told to fill.",
+          "Shut the gun; check the pump's turning direction and its wiring."),
+    Guard("bead_lost", "trip", 1.0, _bead_lost, "The tyre's air is gone: the bead may have let go.",
+          "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
+    Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
+          "Check the sensor, its cable and its supply."),
+    Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
+          "Check the counter's supply; the count so far is kept, what was missed is not known."),
+    Guard("no_flow", "hold", 3.0, _no_flow, "The pump runs and nothing flows.",
+          "Is the core or insert out, the plunger down, the tote full, the strainer clean?"),
+    Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
+          "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose."),
+    Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
+          "Check the size entered, liquid already inside, the gauge, and for a leak.", may_accept=True),
+    Guard("dry_run", "hold", 0.0, _dry, "The pump runs on air.",
+          "Check the tote and the suction hose; let the pump cool."),
+    Guard("pressure_low", "hold", 0.5, _pressure_low, "The tyre is lower than planned: the bead may let go.",
+          "Look at the bead all round; air the tyre up to the floor before going on."),
+    Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
+          "Turn the valve to the top, or finish at this level."),
+    Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
+          "Change or fill the tote, then go on."),
+    Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
+          "Keep the gun on; seat the core or insert again."),
+    Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
+          "Look for a blocked valve, a slipping pump or a leak."),
+    Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
+          "The module may have restarted; go on only when its time-out reads back."),
+    Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",
+          "Close other programs on this computer; go on when it is steady."),
+    Guard("journal_behind", "hold", 0.0, _journal_behind, "The record cannot be written fast enough.",
+          "Check the disk: full, failing or write-protected?"),
+)  # fmt: skip
+
+GUARD_NAMED = {guard.name: guard for guard in GUARDS}
+
+
+def conditions(setup: Setup, facts: Facts) -> tuple[Guard, ...]:
+    """The guards whose conditions hold in this scan, most urgent first, delays not counted."""
+    return tuple(guard for guard in GUARDS if guard.condition(setup, facts))

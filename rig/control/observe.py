@@ -1,0 +1,227 @@
+"""From a reading to what it means: counts booked, air space followed, flow and pressure estimated.
+
+Bookkeeping only: nothing here decides. ``observe`` returns the state with this scan taken in and the facts that guards
+and phases judge by.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from rig.control.accounting import Enters, Tally, book, unwrap
+from rig.control.flow import Flow, follow
+from rig.control.pressure import Band, Gas, flowing_band, rest_kpa, sealed_band
+from rig.control.procedure import Phase, State
+from rig.control.state import FillState, Stroke, hose_wet, in_tyre_l, offset_l
+from rig.control.values import Reading, Setup
+
+STILL_S = 1.5
+"""No pulse for this long after the pump stopped: the liquid stands."""
+_RUN_UP_S = 0.5
+BLANK_S = 2.0
+"""After a start the gauge shows the line before the meter shows the flow: losses are not computed yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What one scan says. Litres and flows are in the tyre's sense: positive is into the tyre."""
+
+    reading: Reading
+    state: State
+    phase: Phase
+    dt_s: float
+    run_s: float
+    """Time since the pump was told to run, 0 when it is off."""
+    off_s: float
+    """Time since the pump was told to stop, 0 when it is on."""
+    forward: bool
+    reverse: bool
+    venting: bool
+    flow_lps: float
+    slow_lps: float
+    in_tyre_l: float
+    filled_l: float
+    offset_l: float
+    still: bool
+    air_at_pump: bool
+    dry_s: float
+    valve_open: bool
+    gas: Band | None
+    line: Band | None
+    tyre_kpa: float | None
+    """The acting estimate: rest reading, or the larger best estimate while liquid flows."""
+    flushed_l: float
+    """What the last reverse brought back."""
+    meter_restarted: bool
+    stroke: Stroke
+    since_s: float
+    stroke_s: float
+    """Time since this phase began."""
+
+
+def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState, Facts]:
+    """Take one reading in. Time must not go back."""
+    assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
+    dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
+    before_restarts = state.register.restarts + state.reverse_register.restarts
+    wet_before = hose_wet(setup, state)
+    state, forward, back = _count(setup, state, reading, dt)
+    state = _book(setup, state, reading, forward, back, dt)
+    if hose_wet(setup, state) is not wet_before:
+        state = replace(state, regime_s=reading.now_s)
+    state = replace(state, flow=_flow(setup, state, reading.now_s), now_s=reading.now_s)
+    state = _dry(setup, state, dt)
+    restarted = state.register.restarts + state.reverse_register.restarts > before_restarts
+    facts = _facts(setup, state, reading, dt, restarted)
+    return _extremes(state, facts), facts
+
+
+def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
+    """Follow the flow; while the pump runs up, or air gives way to liquid, it is no steady flow and starts anew."""
+    changing = state.outputs.moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
+    pulses = state.tally.pulses_forward - state.tally.pulses_returned
+    return follow(Flow() if changing else state.flow, now_s, pulses)
+
+
+def _count(setup: Setup, state: FillState, reading: Reading, dt: float) -> tuple[FillState, int, int]:
+    meter = setup.meter
+    most = int(3 * setup.line.pump_lps * dt / meter.litres_per_pulse) + 50
+    register, reverse, step, back = state.register, state.reverse_register, 0, 0
+    if reading.count_raw is not None:
+        register, step = unwrap(register, reading.count_raw, meter, most)
+    if reading.reverse_raw is not None:
+        reverse, back = unwrap(reverse, reading.reverse_raw, meter, most)
+    if meter.second_channel:
+        forward = step
+    elif meter.reverse == "unsigned" and state.direction < 0:
+        forward, back = 0, step
+    else:
+        forward, back = max(step, 0), max(-step, 0)
+    return replace(state, register=register, reverse_register=reverse), forward, back
+
+
+def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:
+    guess = 0.0
+    if setup.meter.reverse == "none" and state.outputs.pump_reverse:
+        # The meter shows nothing backwards: the pump's own displacement is the best that is known.
+        guess = setup.line.pump_lps * dt
+    if not forward and not back and not guess:
+        return state
+    line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
+    before = state.tally
+    tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state))
+    return replace(state, tally=tally, gas=_follow_gas(setup, state, before, tally, line_kpa))
+
+
+def entering(setup: Setup, state: FillState) -> Enters:
+    """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
+    if not state.valve_open:
+        return "air"
+    filled = setup.existing_l + in_tyre_l(setup, state)
+    return "liquid" if setup.cavity.covered(filled / setup.cavity.volume_l) > 0 else "air"
+
+
+def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float) -> Gas:
+    if not state.valve_open:
+        return state.gas
+    line_abs = line_kpa + setup.line.atmosphere_kpa_abs
+    pushed = max(0.0, before.suction_air_kpa_l - after.suction_air_kpa_l)
+    drawn = (after.air_returned_l - before.air_returned_l) * line_abs
+    return replace(state.gas, added_kpa_l=state.gas.added_kpa_l + pushed - drawn)
+
+
+def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
+    running = state.outputs.pump_run or state.outputs.pump_reverse
+    if running and air_at_pump(state):
+        return replace(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
+    rested = state.now_s - state.dry_ended_s >= setup.dry_rest_s
+    return replace(state, dry_s=0.0) if rested and state.dry_s else state
+
+
+def air_at_pump(state: FillState) -> bool:
+    """Whether the pump moves air, as far as the account knows."""
+    if state.outputs.pump_reverse:
+        return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
+    return state.tally.suction_air_kpa_l > 0.0
+
+
+def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool) -> Facts:
+    on = state.outputs.pump_run or state.outputs.pump_reverse
+    since = reading.now_s - state.changed_s
+    flow = state.flow.fast_pps * setup.meter.litres_per_pulse
+    slow = state.flow.slow_pps * setup.meter.litres_per_pulse
+    filled = setup.existing_l + in_tyre_l(setup, state)
+    offset = offset_l(setup, state)
+    still = not on and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
+    gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
+    line = None
+    steady_s = reading.now_s - state.regime_s
+    if state.outputs.pump_run and hose_wet(setup, state) and steady_s >= BLANK_S + setup.line.start_lag_s:
+        line = flowing_band(setup, reading, slow, filled, state.loss_gain, loss_known=state.loss_known)
+    return Facts(
+        reading=reading,
+        state=state.state,
+        phase=state.phase,
+        dt_s=dt,
+        run_s=since if on else 0.0,
+        off_s=0.0 if on else since,
+        forward=state.outputs.pump_run,
+        reverse=state.outputs.pump_reverse,
+        venting=state.outputs.vent_valve,
+        flow_lps=flow,
+        slow_lps=slow,
+        in_tyre_l=in_tyre_l(setup, state),
+        filled_l=filled,
+        offset_l=offset,
+        still=still,
+        air_at_pump=air_at_pump(state),
+        dry_s=state.dry_s,
+        valve_open=state.valve_open,
+        gas=gas,
+        line=line,
+        tyre_kpa=_acting(setup, state, reading, gas, line, filled, still=still),
+        flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
+        meter_restarted=restarted,
+        stroke=state.stroke,
+        since_s=state.since_s,
+        stroke_s=reading.now_s - state.since_s,
+    )
+
+
+def _quiet(flow: Flow, now_s: float) -> bool:
+    if not flow.samples or now_s - flow.samples[0][0] < STILL_S:
+        return False
+    latest = flow.samples[-1][1]
+    return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
+
+
+def _acting(
+    setup: Setup,
+    state: FillState,
+    reading: Reading,
+    gas: Band | None,
+    line: Band | None,
+    filled_l: float,
+    *,
+    still: bool,
+) -> float | None:
+    if not state.valve_open:
+        return None
+    if still and not state.outputs.vent_valve:
+        return rest_kpa(setup, reading, state.tally.hose_l, filled_l)
+    if state.outputs.pump_reverse and state.tally.hose_l <= 0 and reading.line_kpa is not None:
+        # The hose holds air: its loss is small beside the gauge's own error.
+        return reading.line_kpa
+    bests = [band.best for band in (gas, line) if band is not None]
+    return max(bests) if bests else None
+
+
+def _extremes(state: FillState, facts: Facts) -> FillState:
+    tyre = facts.tyre_kpa
+    if tyre is None or tyre == float("inf"):
+        return state
+    peak = tyre if state.peak_kpa is None else max(state.peak_kpa, tyre)
+    lowest = tyre if state.lowest_kpa is None else min(state.lowest_kpa, tyre)
+    if peak == state.peak_kpa and lowest == state.lowest_kpa:
+        return state
+    return replace(state, peak_kpa=peak, lowest_kpa=lowest)

@@ -1,0 +1,46 @@
+"""Which relays go with which state and phase. Anything that does not run is off; that is the default, not a case."""
+
+from __future__ import annotations
+
+from rig.control.observe import Facts
+from rig.control.phases import flush_s
+from rig.control.procedure import Phase, State
+from rig.control.state import FillState
+from rig.control.values import Outputs, Setup
+
+_REVERSAL_PAUSE_S = 2.0
+_STANDSTILL_LPS = 0.2 / 60
+
+
+def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
+    """The outputs that the state asks for, a reversal held back until the pump stands."""
+    wanted = _wanted(setup, state, facts)
+    turns = (1 if wanted.pump_run else 0) - (1 if wanted.pump_reverse else 0)
+    if turns and state.direction and turns != state.direction and not _stands(facts):
+        return Outputs(beacon=wanted.beacon)
+    return wanted
+
+
+def _stands(facts: Facts) -> bool:
+    return facts.off_s >= _REVERSAL_PAUSE_S and abs(facts.flow_lps) < _STANDSTILL_LPS
+
+
+def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
+    if state.state in (State.ABORTING, State.ABORTED, State.HELD):
+        return Outputs(beacon=True)
+    if state.state is not State.RUNNING:
+        return Outputs()
+    elapsed_s = facts.reading.now_s - state.since_s
+    match state.phase:
+        case Phase.FILL | Phase.TOP_UP:
+            return Outputs(pump_run=True, fill_valve=True)
+        case Phase.DRAW_DOWN:
+            return Outputs(pump_reverse=True, fill_valve=True)
+        case Phase.VENT:
+            return Outputs(vent_valve=True)
+        case Phase.BACK_FLUSH if elapsed_s < flush_s(setup, valve_open=state.valve_open):
+            return Outputs(pump_reverse=True, fill_valve=True)
+        case Phase.SHUT | Phase.UNCOUPLE:
+            return Outputs(beacon=True)
+        case _:
+            return Outputs()

@@ -1,0 +1,121 @@
+"""What must be true before the pump may move: measured conditions, and the confirmations that only a person can give.
+
+A permissive blocks a start (and a resume); it never stops a fill that runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rig.control.observe import Facts
+from rig.control.state import FillState
+from rig.control.values import Check, Setup
+from rig.units import KPA_PER_PSI, show_pressure, show_volume
+
+Permissive = Callable[[Setup, FillState, Facts], str | None]
+"""Returns what is missing and how to mend it, or ``None``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One unmet permissive."""
+
+    name: str
+    text: str
+
+
+def _reachable(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    if not facts.reading.reachable:
+        return "The modules do not answer: check power and cable."
+    if facts.reading.untrusted:
+        return f"Not fresh or out of range: {', '.join(sorted(facts.reading.untrusted))}. Check those sensors."
+    return None
+
+
+def _estop(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    return "The emergency stop is pressed: release it." if facts.reading.estop_ok is False else None
+
+
+def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    if not setup.has_timeout:
+        return None
+    seen = facts.reading.output_timeout_s
+    if seen is None or not 0 < seen <= setup.timeout_s + 0.05:
+        return f"The relay module's time-out reads {seen} s, not {setup.timeout_s:g} s: it would hold its outputs."
+    return None
+
+
+def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    level = facts.reading.tote_l if facts.reading.tote_l is not None else setup.tote_l
+    # The hose of a draw-down comes back each time; what a fill takes for good is the target.
+    need = setup.target_l - facts.in_tyre_l + setup.heel_l
+    if level < need:
+        return (
+            f"The tote holds {show_volume(level)}, this wheel needs {show_volume(need)} with the heel: fill it first."
+        )
+    return None
+
+
+def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    if setup.target_l <= 0:
+        return "The target is not above zero: check size, level and what the tyre already holds."
+    filled = setup.existing_l + setup.target_l
+    if filled > 0.9 * setup.cavity.volume_l:
+        return (
+            f"{show_volume(filled)} is more than 90 % of the cavity ({show_volume(setup.cavity.volume_l)}): "
+            "check size and target."
+        )
+    if setup.stop_order == "gun off, then core back":
+        most = (setup.cavity.fraction_at_valve - 0.01) * setup.cavity.volume_l
+        if filled > most:
+            return f"With the gun off an open valve the level must stay below it: at most {show_volume(most)}."
+    return None
+
+
+def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    if state.fills or state.gas.rest_kpa is not None or not state.valve_open:
+        return None
+    if facts.tyre_kpa is None:
+        return "The pressure at rest is not read yet: wait a moment."
+    if facts.tyre_kpa > setup.arrival_kpa:
+        return (
+            f"The tyre stands at {show_pressure(facts.tyre_kpa)}: let it down below "
+            f"{show_pressure(setup.arrival_kpa)} at the valve first."
+        )
+    return None
+
+
+def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    line = facts.reading.line_kpa
+    if not state.valve_open and line is not None and line > setup.arrival_kpa + 15 * KPA_PER_PSI:
+        return "The hose stands under pressure: reverse or bleed it first."
+    return None
+
+
+def _settled(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    return None if abs(facts.flow_lps) < 0.2 / 60 else "Liquid is flowing already: find out why."
+
+
+PERMISSIVES: tuple[tuple[str, Permissive], ...] = (
+    ("field", _reachable),
+    ("emergency_stop", _estop),
+    ("output_timeout", _timeout),
+    ("tote", _tote),
+    ("target", _cavity),
+    ("arrival_pressure", _arrival),
+    ("hose", _hose_quiet),
+    ("no_flow", _settled),
+)
+
+
+def missing(setup: Setup, state: FillState, facts: Facts) -> tuple[Missing, ...]:
+    """The measured permissives that are not met."""
+    found = ((name, rule(setup, state, facts)) for name, rule in PERMISSIVES)
+    return tuple(Missing(name, text) for name, text in found if text is not None)
+
+
+def open_checks(setup: Setup, state: FillState) -> tuple[Check, ...]:
+    """The confirmations still to be given, in the order in which they are asked."""
+    given = {confirmation.name for confirmation in state.confirmed}
+    return tuple(check for check in setup.checks if check.name not in given)

@@ -1,0 +1,255 @@
+"""What each phase of a running fill does: when it ends, and what it asks for.
+
+Every move ends in ``settle``, and ``settle`` alone decides what comes next, from the pressure at rest and the count:
+the same policy that foresaw the fill. So a stroke that went otherwise than planned needs no path of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+from rig.control.observe import BLANK_S
+from rig.control.pressure import at_rest, stiffness_kpa_per_l
+from rig.control.procedure import Phase
+from rig.control.state import Stroke, in_tyre_l
+from rig.control.turn import Turn
+from rig.control.values import Setup
+from rig.plan.physics import head_kpa, line_loss_kpa, vent_seconds
+from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, next_move
+from rig.units import KPA_PER_PSI
+
+_ONE_PSI = KPA_PER_PSI
+_EARLY_KPA = 2.5 * KPA_PER_PSI
+_MOST_TOP_UPS = 3
+_LONGEST_FLUSH_S = 2.0
+"""A reverse that proves the insert runs no longer."""
+
+
+def settle(turn: Turn) -> None:
+    """Wait until the liquid stands, read the pressure, then choose the next move."""
+    facts, setup = turn.facts, turn.setup
+    if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
+        return
+    stroke = turn.state.stroke
+    _learn(turn, stroke, facts.tyre_kpa)
+    _take_rest(turn, facts.tyre_kpa)
+    _choose(turn, stroke, facts.tyre_kpa)
+
+
+def _learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
+    if stroke.ended_by == "target":
+        _learn_overrun(turn, stroke)
+    if stroke.ended_by in ("target", "ceiling"):
+        _learn_loss(turn, stroke, rest_kpa)
+    if stroke.ended_by == "time":
+        _learn_vent(turn, stroke, rest_kpa)
+
+
+def _learn_overrun(turn: Turn, stroke: Stroke) -> None:
+    if stroke.stop_flow_lps <= 0:
+        return
+    actual_s = (turn.facts.in_tyre_l - stroke.stop_l) / stroke.stop_flow_lps
+    learned = turn.state.overrun_s + 0.3 * (actual_s - turn.state.overrun_s)
+    turn.set(overrun_s=min(max(learned, 0.05), 3.0))
+
+
+def _learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
+    if stroke.stop_gauge_kpa is None or computed < 3 * _ONE_PSI:
+        return
+    # The coast-down raised the pressure a little after the gauge was noted.
+    coasted = turn.facts.in_tyre_l - stroke.stop_l
+    slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
+    lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
+    turn.set(loss_gain=min(max(lost / computed, 0.3), 3.0), loss_known=True)
+
+
+def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    if stroke.from_kpa - rest_kpa < _ONE_PSI:
+        return
+    computed = vent_seconds(turn.setup.line, _air_l(turn), stroke.from_kpa, rest_kpa)
+    if 0 < computed < math.inf:
+        turn.set(vent_gain=min(max(stroke.planned_s / computed, 0.2), 5.0), vent_known=True)
+
+
+def _take_rest(turn: Turn, rest_kpa: float) -> None:
+    state, facts = turn.state, turn.facts
+    pumped = state.stroke.ended_by in ("target", "ceiling")
+    gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
+    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""))
+    turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
+
+
+def _air_l(turn: Turn) -> float:
+    return max(turn.state.gas.cavity_l - turn.facts.filled_l, 0.02 * turn.state.gas.cavity_l)
+
+
+def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
+    setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
+    if remaining <= setup.tolerance_l or turn.state.top_ups >= _MOST_TOP_UPS:
+        _finish(turn, rest_kpa)
+        return
+    rest = AtRest(
+        rest_kpa,
+        _air_l(turn),
+        remaining,
+        setup.line.hose_l - turn.state.tally.hose_l,
+        turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
+    )
+    move = next_move(setup.line, setup.window, rest)
+    if isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa):
+        _air_out(turn, rest_kpa, move.to_kpa)
+    elif remaining <= max(5 * setup.tolerance_l, 0.02 * setup.target_l) and turn.state.fills:
+        turn.set(top_ups=turn.state.top_ups + 1)
+        turn.phase_trigger("top_up", _begin(turn, rest_kpa))
+    else:
+        turn.set(fills=turn.state.fills + 1)
+        turn.phase_trigger("fill", _begin(turn, rest_kpa))
+
+
+def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
+    """Whether the careful estimate ended the last stroke well below the ceiling: what it taught lets it go on."""
+    ceiling = turn.setup.window.ceiling_kpa
+    return last.ended_by == "ceiling" and rest_kpa < ceiling - _EARLY_KPA and last.from_kpa < ceiling - 2 * _EARLY_KPA
+
+
+def _begin(turn: Turn, rest_kpa: float) -> Stroke:
+    # The last stroke's flow stands in until this one's own is measured.
+    usual_lps = turn.state.stroke.stop_flow_lps
+    return Stroke(turn.facts.reading.now_s, rest_kpa, turn.facts.in_tyre_l, stop_flow_lps=usual_lps)
+
+
+def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
+    setup, stroke = turn.setup, replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    if setup.method == "vent":
+        # Come from above: the middle of what counts as there, and not all the way before the bore is known.
+        aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
+        share = 1.0 if turn.state.vent_known else 0.7
+        computed = vent_seconds(setup.line, _air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
+        turn.phase_trigger("vent", replace(stroke, planned_s=max(computed, 0.2)))
+    elif turn.state.dry_s < setup.dry_run_s:
+        turn.phase_trigger("draw", stroke)
+    # Otherwise the pump has run dry for as long as it may: stay at rest until it has cooled.
+
+
+def _finish(turn: Turn, rest_kpa: float) -> None:
+    if turn.setup.stop_order == "core back, then gun off":
+        turn.phase_trigger("shut")
+    elif rest_kpa > _ONE_PSI:
+        _air_out(turn, rest_kpa, 0.3 * _ONE_PSI)
+    else:
+        _flush(turn)
+
+
+def _flush(turn: Turn) -> None:
+    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
+    turn.phase_trigger("flush")
+
+
+def vent(turn: Turn) -> None:
+    """Bleed for the computed time; the gauge cannot see the tyre while air rushes through the bore."""
+    if turn.facts.stroke_s >= turn.state.stroke.planned_s:
+        _end_stroke(turn, "time")
+
+
+def draw_down(turn: Turn) -> None:
+    """Draw air until the floor, or for as long as the pump may run dry."""
+    facts, stroke = turn.facts, turn.state.stroke
+    if facts.dry_s >= turn.setup.dry_run_s:
+        _end_stroke(turn, "dry limit")
+    elif facts.tyre_kpa is not None and facts.tyre_kpa <= stroke.goal_kpa and facts.run_s >= BLANK_S:
+        _end_stroke(turn, "floor")
+
+
+def fill(turn: Turn) -> None:
+    """Pump until the count or the pressure says stop, each with what still flows after the decision."""
+    facts, state, setup = turn.facts, turn.state, turn.setup
+    _watch_rise(turn)
+    flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
+    overrun_l = flow * state.overrun_s
+    if facts.in_tyre_l + overrun_l >= setup.target_l:
+        _end_stroke(turn, "target")
+        return
+    acting = _ceiling_estimate(turn)
+    if acting is None:
+        return
+    slope = stiffness_kpa_per_l(state.gas, setup, min(acting, setup.trip_kpa), facts.offset_l)
+    if acting + slope * overrun_l >= setup.window.ceiling_kpa:
+        _end_stroke(turn, "ceiling")
+
+
+def _usual_flow(turn: Turn) -> float:
+    """The flow of a stroke whose own is not measured yet: the last one's, or what the pump gives at most."""
+    return turn.state.stroke.stop_flow_lps or 0.5 * turn.setup.line.pump_lps
+
+
+def _ceiling_estimate(turn: Turn) -> float | None:
+    """The careful side of both estimates: the smaller cavity, the smaller loss."""
+    highs = [band.high for band in (turn.facts.gas, turn.facts.line) if band is not None]
+    return max(highs) if highs else None
+
+
+def _watch_rise(turn: Turn) -> None:
+    facts, stroke = turn.facts, turn.state.stroke
+    if stroke.watch_l is None and facts.line is not None and facts.gas is not None:
+        turn.set(
+            stroke=replace(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
+        )
+
+
+def _end_stroke(turn: Turn, why: str) -> None:
+    facts = turn.facts
+    gauge = facts.reading.line_kpa if facts.line is not None else None
+    turn.set(
+        stroke=replace(
+            turn.state.stroke,
+            ended_by=why,
+            stop_l=in_tyre_l(turn.setup, turn.state),
+            stop_flow_lps=facts.slow_lps,
+            stop_gauge_kpa=gauge,
+        )
+    )
+    turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
+    turn.phase_trigger("rest")
+
+
+def shut(turn: Turn) -> None:
+    """Ask for the core or insert back; then the reverse proves that it is seated."""
+    if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
+        turn.set(valve_open=False)
+        _flush(turn)
+
+
+def back_flush(turn: Turn) -> None:
+    """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
+    facts = turn.facts
+    if facts.still and facts.stroke_s >= flush_s(turn.setup, valve_open=facts.valve_open) + turn.setup.settle_s:
+        turn.phase_trigger("uncouple")
+
+
+def flush_s(setup: Setup, *, valve_open: bool) -> float:
+    """How long the reverse runs."""
+    return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
+
+
+def uncouple(turn: Turn) -> None:
+    """Ask for the gun off; with that the fill is complete."""
+    text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
+    if turn.ask("gun_off", text):
+        turn.set(valve_open=False)
+        turn.state_trigger("finish")
+
+
+ACT: dict[Phase, Callable[[Turn], None]] = {
+    Phase.SETTLE: settle,
+    Phase.VENT: vent,
+    Phase.DRAW_DOWN: draw_down,
+    Phase.FILL: fill,
+    Phase.TOP_UP: fill,
+    Phase.SHUT: shut,
+    Phase.BACK_FLUSH: back_flush,
+    Phase.UNCOUPLE: uncouple,
+}

@@ -1,0 +1,130 @@
+"""What the tyre's pressure is, from a gauge that reads it only at rest, and what the strokes tell of the cavity.
+
+Two estimates while liquid flows: the gauge less the losses of the line, and the sealed air space since the last rest
+(Boyle). Each is an interval, because bore, discharge coefficient and cavity are known within bands; rests make both
+sharper. The larger of the two acts on the ceiling. Gauge pressures throughout, absolute only inside the gas law.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from rig.control.values import Reading, Setup
+from rig.plan.physics import bore_loss_kpa, head_kpa, hose_loss_kpa
+
+GAUGE_U_KPA = 1.03
+"""Uncertainty of one rest reading: 0.25 % of a 60 psi gauge."""
+_LEAST_RISE_KPA = 20.0
+"""A stroke that raised the pressure by less tells too little of the cavity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gas:
+    """The air space as known from rests and strokes."""
+
+    cavity_l: float
+    low_l: float
+    high_l: float
+    rest_kpa: float | None = None
+    """Tyre pressure at the last rest."""
+    rest_offset_l: float = 0.0
+    """At that rest: liquid in the tyre less air in the hose, so that gas volume = cavity − offset."""
+    added_kpa_l: float = 0.0
+    """Air pushed in (or drawn out, negative) since that rest, absolute pressure × volume."""
+    sealed: bool = False
+    """No air left by a way that is not counted since that rest."""
+    measured_l: float | None = None
+    measured_u_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """An interval with its best value."""
+
+    low: float
+    best: float
+    high: float
+
+
+def sealed_band(gas: Gas, setup: Setup, offset_l: float) -> Band | None:
+    """Tyre pressure by the sealed air space; ``None`` when there was no rest yet or air left uncounted."""
+    if gas.rest_kpa is None or not gas.sealed:
+        return None
+    # A larger cavity gives a smaller rise.
+    return Band(
+        _sealed(gas, setup, gas.high_l, offset_l),
+        _sealed(gas, setup, gas.cavity_l, offset_l),
+        _sealed(gas, setup, gas.low_l, offset_l),
+    )
+
+
+def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float) -> float:
+    atmosphere = setup.line.atmosphere_kpa_abs
+    assert gas.rest_kpa is not None
+    before, after = cavity_l - gas.rest_offset_l, cavity_l - offset_l
+    if after <= 0.01 * cavity_l or before <= 0:
+        return float("inf") if offset_l > gas.rest_offset_l else gas.rest_kpa
+    return ((gas.rest_kpa + atmosphere) * before + gas.added_kpa_l) / after - atmosphere
+
+
+def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
+    """How fast pressure rises with liquid, on the side of the smaller cavity."""
+    air = max(gas.low_l - offset_l, 0.01 * gas.low_l)
+    return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
+
+
+def rest_kpa(setup: Setup, reading: Reading, hose_l: float, filled_l: float) -> float | None:
+    """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
+    covered = setup.cavity.covered(filled_l / setup.cavity.volume_l)
+    if reading.tyre_kpa is not None:
+        return reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered)
+    if reading.line_kpa is None:
+        return None
+    column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0
+    return reading.line_kpa - head_kpa(setup.line, covered) * column
+
+
+def flowing_band(
+    setup: Setup, reading: Reading, flow_lps: float, filled_l: float, loss_gain: float, *, loss_known: bool
+) -> Band | None:
+    """Tyre pressure from a gauge while liquid flows forward, less head and losses."""
+    covered = setup.cavity.covered(filled_l / setup.cavity.volume_l)
+    if reading.tyre_kpa is not None:
+        base = reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered)
+        loss = bore_loss_kpa(setup.line, flow_lps)
+    elif reading.line_kpa is not None:
+        base = reading.line_kpa - head_kpa(setup.line, covered)
+        loss = bore_loss_kpa(setup.line, flow_lps) + hose_loss_kpa(setup.line, flow_lps)
+    else:
+        return None
+    # A short tube's coefficient lies between 0.6 and 0.85: the loss may be a third less or half as much again.
+    least, most = (0.95, 1.05) if loss_known else (0.65, 1.5)
+    loss *= loss_gain
+    return Band(base - loss * most, base - loss, base - loss * least)
+
+
+def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
+    """Take a rest reading: after a sealed stroke measure the cavity with it, then anchor the air space anew."""
+    if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
+        gas = _measured(gas, setup, tyre_kpa, offset_l)
+    return replace(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, sealed=True)
+
+
+def _measured(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+    assert gas.rest_kpa is not None
+    atmosphere = setup.line.atmosphere_kpa_abs
+    before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
+    cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
+    uncertainty = 1.5 * GAUGE_U_KPA * max(cavity - offset_l, 0.0) / (after - before)
+    if gas.measured_u_l is not None and gas.measured_u_l < uncertainty and gas.measured_l is not None:
+        cavity, uncertainty = gas.measured_l, gas.measured_u_l
+    # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.
+    band = max(uncertainty, 0.015 * cavity)
+    return replace(
+        gas,
+        cavity_l=cavity,
+        low_l=cavity - band,
+        high_l=cavity + band,
+        measured_l=cavity,
+        measured_u_l=uncertainty,
+    )

@@ -1,0 +1,74 @@
+"""A fill taken up again after the controller went away: held, outputs off, and what moved in the dark told apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rig.control.accounting import Register, book, unwrap
+from rig.control.flow import Flow
+from rig.control.observe import entering
+from rig.control.procedure import Phase, State, next_phase
+from rig.control.state import FillState, Stroke
+from rig.control.values import Outputs, Reading, Setup
+
+_DARK_S = 600.0
+"""A counter that moved by more than this much pumping while nobody looked has restarted or lied."""
+
+
+def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillState:
+    """The journalled ``state`` as a held fill; with a ``reading``, the pulses since then become unattended volume.
+
+    The clock starts anew with the process, so every time in the state is forgotten; the next rest reads the pressure.
+    """
+    if reading is not None:
+        state = _dark(setup, state, reading)
+    # An ended state stays; anything else waits for a person.
+    if state.state not in (State.COMPLETE, State.STOPPED):
+        reopened = state.phase is Phase.BACK_FLUSH
+        state = replace(
+            state,
+            state=State.HELD,
+            phase=next_phase(state.phase, "break_off"),
+            valve_open=state.valve_open or reopened,
+        )
+    return replace(
+        state,
+        now_s=0.0,
+        since_s=0.0,
+        changed_s=-1e9,
+        regime_s=-1e9,
+        dry_s=0.0,
+        dry_ended_s=-1e9,
+        last_note_s=-1e9,
+        flow=Flow(),
+        stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps),
+        gas=replace(state.gas, sealed=False),
+        outputs=Outputs(),
+        alarms=replace(state.alarms, timers=()),
+        answered=frozenset(),
+        flags=state.flags | {"interrupted"},
+    )
+
+
+def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
+    meter = setup.meter
+    most = int(_DARK_S * setup.line.pump_lps / meter.litres_per_pulse)
+    register, step = _advance(state.register, reading.count_raw, setup, most)
+    reverse, back = _advance(state.reverse_register, reading.reverse_raw, setup, most)
+    if meter.second_channel:
+        forward = step
+    elif meter.reverse == "unsigned" and state.direction < 0:
+        forward, back = 0, step
+    else:
+        forward, back = max(step, 0), max(-step, 0)
+    line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
+    before = state.tally
+    tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
+    moved = tally.net_l(meter) - before.net_l(meter)
+    tally = replace(tally, unattended_l=tally.unattended_l + moved)
+    flags = state.flags | ({"meter_jumped"} if register.restarts > state.register.restarts else set())
+    return replace(state, register=register, reverse_register=reverse, tally=tally, flags=flags)
+
+
+def _advance(register: Register, raw: int | None, setup: Setup, most: int) -> tuple[Register, int]:
+    return (register, 0) if raw is None else unwrap(register, raw, setup.meter, most)

@@ -1,0 +1,92 @@
+"""What a fill shows of itself: one line of its trace, and the record when it has ended."""
+
+from __future__ import annotations
+
+from rig.control.alarms import outcome_of
+from rig.control.observe import Facts
+from rig.control.state import FillState, in_tyre_l
+from rig.control.values import Setup
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None or value in (float("inf"), float("-inf")) else round(value, digits)
+
+
+def progress(setup: Setup, state: FillState, facts: Facts) -> dict[str, object]:
+    """One line of the trace."""
+    return {
+        "t_s": round(state.now_s, 3),
+        "state": state.state.value,
+        "phase": state.phase.value,
+        "in_tyre_l": round(in_tyre_l(setup, state), 4),
+        "flow_lps": round(facts.flow_lps, 4),
+        "tyre_kpa": _rounded(facts.tyre_kpa, 2),
+        "line_kpa": _rounded(facts.reading.line_kpa, 2),
+        "pulses": state.tally.pulses_forward - state.tally.pulses_returned,
+    }
+
+
+def seconds_left(setup: Setup, state: FillState) -> float:
+    """Time that the rest of the fill takes at the plan's pace."""
+    share = max(0.0, 1 - in_tyre_l(setup, state) / setup.target_l) if setup.target_l > 0 else 0.0
+    return share * setup.expected_s
+
+
+def net_uncertainty_l(setup: Setup, state: FillState) -> float:
+    """Expanded uncertainty (95 %) of the net volume: meter, whole pulses, what was estimated, and the air front."""
+    meter, tally = setup.meter, state.tally
+    counted = meter.uncertainty * abs(tally.net_l(meter))
+    pulses = 2 * meter.litres_per_pulse
+    # Where the air front stands is known to a few per cent of the hose; a hose that stayed wet has none.
+    front = 0.05 * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
+    guess = 0.2 * tally.estimated_returned_l
+    return float((counted**2 + pulses**2 + front**2 + guess**2) ** 0.5)
+
+
+def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
+    """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
+    meter, tally, gas = setup.meter, state.tally, state.gas
+    estimated = tally.estimated_returned_l > 0 or bool(_ESTIMATING & state.flags)
+    return {
+        "fill_id": setup.fill_id,
+        "outcome": outcome_of(state),
+        "first_out": state.alarms.first_out,
+        "target_l": round(setup.target_l, 3),
+        "net_l": round(tally.net_l(meter), 3),
+        "forward_l": round(tally.forward_l(meter), 3),
+        "returned_l": round(tally.returned_l(meter), 3),
+        "hose_change_l": round(tally.hose_change_l(), 3),
+        "net_basis": "estimated" if estimated else "counted",
+        "net_u_l": round(net_uncertainty_l(setup, state), 3),
+        "strokes": state.fills + state.top_ups,
+        "peak_pressure_kpa": _rounded(state.peak_kpa, 2),
+        "lowest_pressure_kpa": _rounded(state.lowest_kpa, 2),
+        "final_static_kpa": _rounded(gas.rest_kpa, 2),
+        "vented_l": round(tally.vented_l, 3),
+        "spilled_l": round(tally.spilled_l, 3),
+        "unattended_l": round(tally.unattended_l, 3),
+        "pulses": tally.pulses_forward - tally.pulses_returned,
+        "k_per_l": meter.k_per_l,
+        "meter_factor": meter.factor,
+        "existing_l": round(setup.existing_l, 3),
+        "measured_cavity_l": _rounded(gas.measured_l, 2),
+        "measured_cavity_u_l": _rounded(gas.measured_u_l, 2),
+        "atm_kpa": setup.line.atmosphere_kpa_abs,
+        "overrun_s": round(state.overrun_s, 3),
+        "flags": sorted(state.flags | _late_flags(setup, state)),
+    }
+
+
+_ESTIMATING = frozenset({"meter_jumped", "insert_not_seated", "no_rise", "liquid_in_vent", "reverse_flow"})
+"""Alarms after which the count is no whole account of the tyre."""
+
+
+def _late_flags(setup: Setup, state: FillState) -> set[str]:
+    flags = set()
+    if not setup.meter.proven:
+        flags.add("meter not proven")
+    if setup.target_l < setup.meter.least_l:
+        flags.add("below the meter's least quantity")
+    if state.tally.unattended_l:
+        flags.add("liquid moved unattended")
+    return flags

@@ -1,0 +1,131 @@
+"""What one fill remembers between two scans; frozen, so that the journal and a test can hold any moment of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rig.control.accounting import Register, Tally
+from rig.control.flow import Flow
+from rig.control.pressure import Gas
+from rig.control.procedure import Phase, State
+from rig.control.values import Outputs, Setup
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """The move under way or just ended."""
+
+    began_s: float = 0.0
+    from_kpa: float = 0.0
+    start_l: float = 0.0
+    """In the tyre when it began."""
+    planned_s: float = 0.0
+    """How long a vent is meant to be open."""
+    goal_kpa: float = 0.0
+    ended_by: str = ""
+    stop_l: float = 0.0
+    """In the tyre when the pump was told to stop."""
+    stop_flow_lps: float = 0.0
+    stop_gauge_kpa: float | None = None
+    """The gauge just then, losses and head in it."""
+    stop_gauge_s: float = 0.0
+    watch_l: float | None = None
+    """In the tyre when the watch on the pressure rise began."""
+    watch_line_kpa: float = 0.0
+    watch_gas_kpa: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """First-out and what followed, with the delays that are running."""
+
+    timers: tuple[tuple[str, float], ...] = ()
+    """Guards whose condition holds, each with the time since which it holds."""
+    first_out: str | None = None
+    followers: tuple[str, ...] = ()
+    accepted: frozenset[str] = frozenset()
+    """Guards that a person looked at and told to go on past."""
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """Who confirmed what, on the controller's clock."""
+
+    name: str
+    by: str
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class FillState:
+    """One fill."""
+
+    gas: Gas
+    tally: Tally
+    state: State = State.IDLE
+    phase: Phase = Phase.SETTLE
+    now_s: float = 0.0
+    since_s: float = 0.0
+    """When this state and phase began."""
+    opened_s: float = 0.0
+    register: Register = Register()
+    reverse_register: Register = Register()
+    flow: Flow = Flow()
+    outputs: Outputs = Outputs()
+    changed_s: float = -1e9
+    """When the pump's relays last changed."""
+    regime_s: float = -1e9
+    """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    direction: int = 0
+    """1 forward, -1 back: which way the pump last ran."""
+    dry_s: float = 0.0
+    dry_ended_s: float = -1e9
+    valve_open: bool = False
+    stroke: Stroke = Stroke()
+    fills: int = 0
+    top_ups: int = 0
+    overrun_s: float = 0.6
+    loss_gain: float = 1.0
+    loss_known: bool = False
+    vent_gain: float = 1.0
+    vent_known: bool = False
+    alarms: Alarms = Alarms()
+    confirmed: tuple[Confirmation, ...] = ()
+    answered: frozenset[str] = frozenset()
+    """Prompts answered in this phase."""
+    handled: tuple[str, ...] = ()
+    """Ids of the last requests, so that a repeat does nothing."""
+    peak_kpa: float | None = None
+    lowest_kpa: float | None = None
+    flags: frozenset[str] = field(default_factory=frozenset)
+    last_note_s: float = -1e9
+    flush_start_l: float = 0.0
+    """Returned when the last reverse began, to tell what that reverse itself brought back."""
+
+
+def new_fill(setup: Setup) -> FillState:
+    """The state in which a fill is opened: idle, outputs off, nothing counted."""
+    wet = max(0.0, setup.line.hose_l - setup.hose_air_l)
+    cavity = setup.cavity
+    return FillState(
+        gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
+        tally=Tally(hose_start_l=wet, hose_l=wet),
+        overrun_s=setup.overrun_s,
+        loss_gain=setup.loss_gain,
+        loss_known=setup.loss_known,
+    )
+
+
+def hose_wet(setup: Setup, state: FillState) -> bool:
+    """Whether liquid stands all the way from tote to valve, as far as the account knows."""
+    return state.tally.hose_l >= setup.line.hose_l and not state.tally.suction_air_kpa_l
+
+
+def in_tyre_l(setup: Setup, state: FillState) -> float:
+    """Liquid that this fill brought into the tyre, counted or unattended: what limits are judged by."""
+    return state.tally.net_l(setup.meter) + state.tally.unattended_l
+
+
+def offset_l(setup: Setup, state: FillState) -> float:
+    """Liquid in the tyre less air in the hose: gas volume = cavity − this."""
+    return setup.existing_l + in_tyre_l(setup, state) - (setup.line.hose_l - state.tally.hose_l)

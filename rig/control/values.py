@@ -1,0 +1,188 @@
+"""The vocabulary of the control room: what comes in, what goes out, what one fill is set up with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.plan.physics import Line
+from rig.plan.strokes import Method, Window
+from rig.wheel.valve import StopOrder
+
+ReverseCount = Literal["signed", "unsigned", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """The wanted relays. With no arguments everything is off, which is the safe state."""
+
+    pump_run: bool = False
+    pump_reverse: bool = False
+    vent_valve: bool = False
+    fill_valve: bool = False
+    flush_valve: bool = False
+    beacon: bool = False
+
+    def __post_init__(self) -> None:
+        if self.pump_run and self.pump_reverse:
+            raise ValueError("run and reverse together: one direction at a time")
+
+    @property
+    def moving(self) -> bool:
+        """Whether anything but the beacon is on."""
+        return self.pump_run or self.pump_reverse or self.vent_valve or self.fill_valve or self.flush_valve
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One scan of the field, in the program's units. ``None``: the rig has no such point, or it is not believed.
+
+    ``untrusted`` names the points that are stale, out of range or unreadable. Pressures are gauge.
+    """
+
+    now_s: float
+    """The controller's clock: monotonic, never the wall."""
+    reachable: bool = True
+    count_raw: int | None = None
+    """The meter's register as it stands, before unwrapping."""
+    reverse_raw: int | None = None
+    line_kpa: float | None = None
+    tyre_kpa: float | None = None
+    tote_l: float | None = None
+    fluid_c: float | None = None
+    strainer_kpa: float | None = None
+    estop_ok: bool | None = None
+    liquid_in_vent: bool | None = None
+    output_timeout_s: float | None = None
+    outputs_seen: Outputs | None = None
+    """Relays as read back; ``None`` where they cannot be, and ``both_seen`` when run and reverse read on together."""
+    both_seen: bool = False
+    untrusted: frozenset[str] = frozenset()
+    late_s: float = 0.0
+    """Time since the last scan by the wall clock, which a fast-running simulated clock does not change."""
+    journal_lag_s: float = 0.0
+    """Age of the oldest entry that is not on the disk yet."""
+
+
+RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "abort"]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asked for. ``id`` makes a repeated request harmless."""
+
+    id: str
+    kind: RequestKind
+    name: str = ""
+    """Which confirmation or prompt is answered."""
+    by: str = ""
+
+
+Scope = Literal["shift", "machine", "wheel"]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One confirmation that only a person can give, asked once per shift, machine or wheel."""
+
+    name: str
+    scope: Scope
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """The meter as this fill trusts it."""
+
+    k_per_l: float
+    factor: float
+    bits: int
+    reverse: ReverseCount
+    second_channel: bool
+    uncertainty: float
+    """Relative, at 95 %."""
+    proven: bool
+    least_l: float
+
+    @property
+    def litres_per_pulse(self) -> float:
+        """True litres that one pulse stands for."""
+        return self.factor / self.k_per_l
+
+
+@dataclass(frozen=True, slots=True)
+class CavityFacts:
+    """What the wheel room says of the tyre's inside, and how the liquid stands in it."""
+
+    volume_l: float
+    low_l: float
+    high_l: float
+    fraction_at_valve: float
+    """Share of the cavity below the valve hole."""
+    covered_m: tuple[float, ...]
+    """Height of the liquid's surface above the valve at equal steps of the filled fraction, 0 to 1; 0 where below."""
+
+    def covered(self, fraction: float) -> float:
+        """Height of the surface above the valve at a filled ``fraction``, interpolated."""
+        last = len(self.covered_m) - 1
+        place = min(max(fraction, 0.0), 1.0) * last
+        left = min(int(place), last - 1)
+        return self.covered_m[left] + (place - left) * (self.covered_m[left + 1] - self.covered_m[left])
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Everything that is fixed when a fill is opened."""
+
+    fill_id: str
+    target_l: float
+    """Litres that this fill puts in, on top of what the tyre held."""
+    existing_l: float
+    tolerance_l: float
+    cavity: CavityFacts
+    line: Line
+    window: Window
+    trip_kpa: float
+    arrival_kpa: float
+    method: Method
+    stop_order: StopOrder
+    meter: Meter
+    heel_l: float
+    tote_l: float
+    """Tote content by the shop's book, for rigs without a level reading."""
+    checks: tuple[Check, ...]
+    expected_s: float
+    stroke_s: float
+    """Longest single move that the plan foresees."""
+    has_timeout: bool
+    timeout_s: float
+    flush_s: float = 2.0
+    dry_run_s: float = 30.0
+    dry_rest_s: float = 60.0
+    settle_s: float = 3.0
+    late_s: float = 0.7
+    """Longest gap between scans, by the wall clock."""
+    overrun_s: float = 0.6
+    """Seconds of flow that still pass after the decision to stop, as learned so far."""
+    loss_gain: float = 1.0
+    """Measured line loss per computed loss, as learned so far."""
+    loss_known: bool = False
+    hose_air_l: float = 0.0
+    """Air in the hose when the fill opens; 0 is a wet hose."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line for the journal. ``first`` asks that it is on the disk before the outputs that came with it are on."""
+
+    kind: str
+    data: dict[str, object]
+    first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """What the person is asked to do now; answered with a request of the same name."""
+
+    name: str
+    text: str

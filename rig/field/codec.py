@@ -1,0 +1,53 @@
+"""Registers to numbers and back, for every type and byte order of the point map. Pure."""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Sequence
+
+from rig.field.points import NumberType, Order, Point
+
+_STRUCT: dict[NumberType, str] = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+
+
+class DecodeError(ValueError):
+    """Registers that hold no number, for example the not-a-number that some modules send for a broken sensor."""
+
+
+def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | int:
+    """The number that one or two 16-bit ``registers`` hold, as they came over the wire."""
+    payload = _reorder(b"".join(struct.pack(">H", register) for register in registers), order)
+    (value,) = struct.unpack(_STRUCT[kind], payload)
+    if kind == "f32" and not math.isfinite(value):
+        raise DecodeError(f"{value} is not a number")
+    return int(value) if kind != "f32" else float(value)
+
+
+def encode(value: float, kind: NumberType, order: Order) -> list[int]:
+    """The registers that hold ``value``; raises :class:`DecodeError` when it does not fit the type."""
+    try:
+        payload = struct.pack(_STRUCT[kind], value if kind == "f32" else round(value))
+    except struct.error as error:
+        raise DecodeError(f"{value} does not fit a {kind}") from error
+    payload = _reorder(payload, order)
+    return [int.from_bytes(payload[i : i + 2], "big") for i in range(0, len(payload), 2)]
+
+
+def _reorder(payload: bytes, order: Order) -> bytes:
+    """Between wire order and most significant byte first; each order is its own inverse."""
+    if order in ("BADC", "DCBA"):
+        payload = b"".join(payload[i : i + 2][::-1] for i in range(0, len(payload), 2))
+    if order in ("CDAB", "DCBA"):
+        payload = b"".join(payload[i : i + 2] for i in range(len(payload) - 2, -1, -2))
+    return payload
+
+
+def scaled(raw: float, point: Point) -> float:
+    """The raw number in the point's own quantity unit."""
+    return raw * point.scale + point.offset
+
+
+def unscaled(value: float, point: Point) -> float:
+    """The raw number for a value in the point's own quantity unit."""
+    return (value - point.offset) / point.scale

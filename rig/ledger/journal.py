@@ -1,0 +1,168 @@
+"""The journal: one SQLite file, write-ahead log with full synchronisation, so that a commit outlives the plug.
+
+A fill is opened before the pump may move, every entry is appended, and the latest state stands beside them, so that
+an interrupted fill can be shown, gone on with or closed as it is. Nothing is ever removed.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS fills (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    fill_id TEXT NOT NULL UNIQUE,
+    opened_at TEXT NOT NULL,
+    about TEXT NOT NULL,
+    setup TEXT NOT NULL,
+    state TEXT NOT NULL,
+    record TEXT
+);
+CREATE TABLE IF NOT EXISTS entries (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    fill_id TEXT NOT NULL REFERENCES fills (fill_id),
+    at TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    data TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS entries_of_fill ON entries (fill_id, seq);
+CREATE TABLE IF NOT EXISTS memory (
+    name TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+);
+"""
+
+
+class JournalError(RuntimeError):
+    """The journal cannot be opened, written or believed; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFill:
+    """A fill as the journal holds it; documents are JSON text."""
+
+    number: int
+    fill_id: str
+    opened_at: str
+    about: dict[str, object]
+    setup: str
+    state: str
+    record: dict[str, object] | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEntry:
+    """One line of the journal."""
+
+    seq: int
+    at: str
+    kind: str
+    data: dict[str, object]
+
+
+class Journal:
+    """The journal of one rig. Used by one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Open or create the journal at ``path``; :class:`JournalError` when the disk or the file does not allow it."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._db.execute("PRAGMA foreign_keys=ON")
+            self._db.executescript(_SCHEMA)
+        except (sqlite3.Error, OSError) as error:
+            raise JournalError(
+                f"{path}: the journal cannot be opened ({error}); check the disk and the folder"
+            ) from error
+        self.path = path
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: cannot be written ({error}); is the disk full or failing?") from error
+
+    def open_fill(self, fill_id: str, at: str, about: dict[str, object], setup: str, state: str) -> int:
+        """Write a new fill; returns its serial number."""
+        with self._transaction() as db:
+            cursor = db.execute(
+                "INSERT INTO fills (fill_id, opened_at, about, setup, state) VALUES (?, ?, ?, ?, ?)",
+                (fill_id, at, json.dumps(about), setup, state),
+            )
+        return int(cursor.lastrowid or 0)
+
+    def append(self, fill_id: str, at: str, entries: Sequence[tuple[str, dict[str, object]]], state: str) -> None:
+        """Append entries and replace the fill's latest state, in one commit."""
+        with self._transaction() as db:
+            db.executemany(
+                "INSERT INTO entries (fill_id, at, kind, data) VALUES (?, ?, ?, ?)",
+                [(fill_id, at, kind, json.dumps(data)) for kind, data in entries],
+            )
+            db.execute("UPDATE fills SET state = ? WHERE fill_id = ?", (state, fill_id))
+
+    def close_fill(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
+        """Write the finished record and what the rig is to remember, in one commit; a second closing is refused."""
+        with self._transaction() as db:
+            done = db.execute(
+                "UPDATE fills SET record = ? WHERE fill_id = ? AND record IS NULL", (json.dumps(record), fill_id)
+            )
+            if done.rowcount != 1:
+                raise JournalError(f"fill {fill_id} is unknown or closed already")
+            db.executemany(
+                "INSERT INTO memory (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                [(name, json.dumps(value)) for name, value in memory.items()],
+            )
+
+    def recall(self, name: str) -> object:
+        """What the rig remembers under ``name``, or ``None``."""
+        row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
+        return None if row is None else json.loads(row[0])
+
+    def unfinished(self) -> list[StoredFill]:
+        """Fills without a record, oldest first."""
+        return self._fills("WHERE record IS NULL ORDER BY number", ())
+
+    def fills(self) -> list[StoredFill]:
+        """Every fill, oldest first."""
+        return self._fills("ORDER BY number", ())
+
+    def fill(self, fill_id: str) -> StoredFill:
+        """One fill by its id or serial number; :class:`JournalError` when there is none."""
+        found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))
+        if not found:
+            known = ", ".join(fill.fill_id for fill in self.fills()[-3:]) or "none"
+            raise JournalError(f"no fill {fill_id!r} in {self.path}; the latest are: {known}")
+        return found[0]
+
+    def entries(self, fill_id: str) -> list[StoredEntry]:
+        """The entries of a fill, in order."""
+        rows = self._db.execute("SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,))
+        return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+
+    def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
+        rows = self._db.execute(
+            f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",  # noqa: S608
+            values,
+        )
+        return [
+            StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
+            for number, fill_id, at, about, setup, state, record in rows
+        ]
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()

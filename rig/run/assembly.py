@@ -1,0 +1,156 @@
+"""From a configuration and a question to a target and to the setup of one fill. No port is opened here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from rig.control.checks import Support, checks_for
+from rig.control.values import CavityFacts, Meter, Setup
+from rig.fluid import Fluid, read_fluid
+from rig.plan.physics import Line
+from rig.plan.strokes import Window
+from rig.plan.target import Target, Wanted, target_for
+from rig.run.settings import Settings
+from rig.wheel import Cavity, Measured, cavity_of, read_size, valve_named
+
+_LEVEL_STEPS = 40
+_DEFAULT_VALVE = "air-water"
+_DISCHARGE = 0.7
+"""Coefficient of the valve bore until the first stroke has measured the line's loss."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a person asks of a wheel."""
+
+    size: str
+    wanted: Wanted = Wanted()
+    measured: Measured = Measured()
+    taught_l: float | None = None
+    valve: str = _DEFAULT_VALVE
+    fluid: str | None = None
+    """Without it, what is in the tote."""
+    temp_c: float | None = None
+    support: Support = "jacked"
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What the rig learned in earlier fills."""
+
+    overrun_s: float | None = None
+    hose_air_l: float = 0.0
+
+
+def answer(settings: Settings, question: Question) -> Target:
+    """The target for a question on this rig.
+
+    Raises SizeError, ValveError, FluidError or TargetError with what to change.
+    """
+    cavity = cavity_of(read_size(question.size), question.measured, question.taught_l)
+    valve = valve_named(question.valve)
+    if settings.flush.order is not None:
+        valve = replace(valve, stop_order=settings.flush.order)
+    fluid = read_fluid(question.fluid or settings.tote.fluid)
+    temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
+    rise_m = _valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
+    line = line_of(settings, fluid, temp_c, valve.bore_m, rise_m)
+    window = Window(settings.limits.floor, settings.limits.ceiling)
+    return target_for(cavity, valve, fluid, temp_c, question.wanted, line, window, settings.air_out.method)
+
+
+def _valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
+    """The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each."""
+    return cavity.outline.diameter_m / 2 + cavity.valve_height_m(clock) - settings.pipe.gauge_height
+
+
+def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise_m: float) -> Line:
+    """The line from gauge to tyre as configured, with this fluid in it."""
+    pipe, pump = settings.pipe, settings.pump
+    return Line(
+        pump_lps=pump.flow,
+        slip_lps_per_kpa=pump.slip,
+        relief_kpa=pump.relief,
+        hose_length_m=pipe.hose_length,
+        hose_bore_m=pipe.hose_bore,
+        hose_l=pipe.hose_volume,
+        suction_l=pipe.suction_volume,
+        bore_m=bore_m,
+        discharge=_DISCHARGE,
+        rise_m=rise_m,
+        density_kg_m3=fluid.density_kg_m3(temp_c),
+        viscosity_mpas=fluid.viscosity_mpas(temp_c),
+        atmosphere_kpa_abs=settings.rig.atmosphere,
+        vent_bore_m=settings.air_out.vent_bore,
+        start_lag_s=pump.start_lag,
+        coast_s=pump.coast,
+    )
+
+
+def setup_of(settings: Settings, question: Question, target: Target, fill_id: str, memory: Memory) -> Setup:
+    """Everything that one fill is set up with."""
+    rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
+    line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
+    meter = meter_of(settings)
+    usual_overrun_s = settings.clock.scan + settings.pump.coast / 2
+    return Setup(
+        fill_id=fill_id,
+        target_l=target.target_l,
+        existing_l=target.existing_l,
+        tolerance_l=settings.limits.tolerance,
+        cavity=cavity_facts(target.cavity, target.valve_at),
+        line=line,
+        window=target.window,
+        trip_kpa=settings.limits.trip,
+        arrival_kpa=settings.limits.arrival,
+        method=settings.air_out.method,
+        stop_order=target.valve.stop_order,
+        meter=meter,
+        heel_l=settings.tote.heel,
+        tote_l=settings.tote.content,
+        checks=checks_for(
+            target.valve_at,
+            question.support,
+            target.valve.stop_order,
+            proven=meter.proven,
+            flammable=target.fluid.flammable,
+        ),
+        expected_s=target.foreseen.seconds,
+        stroke_s=max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0),
+        has_timeout="output_timeout" in settings.points,
+        timeout_s=settings.limits.output_timeout,
+        flush_s=settings.flush.seconds,
+        dry_run_s=settings.pump.dry_run,
+        dry_rest_s=settings.pump.dry_rest,
+        late_s=settings.limits.late,
+        overrun_s=usual_overrun_s if memory.overrun_s is None else memory.overrun_s,
+        hose_air_l=memory.hose_air_l,
+    )
+
+
+def meter_of(settings: Settings) -> Meter:
+    """The meter as configured."""
+    table, count = settings.meter, settings.points["meter_count"]
+    return Meter(
+        k_per_l=table.k_factor,
+        factor=table.meter_factor,
+        bits=16 * count.registers,
+        reverse=table.reverse,
+        second_channel="meter_reverse_count" in settings.points,
+        uncertainty=table.uncertainty / 100,
+        proven=table.proven_on is not None,
+        least_l=table.least_quantity,
+    )
+
+
+def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:
+    """What the controller needs of a cavity: volumes, and how high the liquid stands over the valve."""
+    valve_m = cavity.valve_height_m(clock)
+    levels = [cavity.level_of_fraction(step / _LEVEL_STEPS) for step in range(_LEVEL_STEPS + 1)]
+    return CavityFacts(
+        volume_l=cavity.volume_l,
+        low_l=cavity.low_l,
+        high_l=cavity.high_l,
+        fraction_at_valve=cavity.fraction_at_clock(clock),
+        covered_m=tuple(max(0.0, level - valve_m) for level in levels),
+    )

@@ -1,0 +1,31 @@
+"""The controller's clock: the wall's pace on a real rig, a multiple of it on a simulated one."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+_LONGEST_STEP_S = 0.5
+"""A fast-running simulated clock drops time that this host lost, as the simulated rig does: a stall of a busy
+computer is not physics. At the wall's pace nothing is dropped."""
+
+
+class Clock:
+    """Monotonic controller seconds. ``wall`` is for tests; the default is the system's monotonic clock."""
+
+    def __init__(self, scale: float = 1.0, wall: Callable[[], float] = time.monotonic) -> None:
+        self._scale = scale
+        self._wall = wall
+        self._last = wall()
+        self._now_s = 1.0
+        self.gap_s = 0.0
+        """Wall-clock seconds between the last two ticks."""
+
+    def tick(self) -> float:
+        """Advance to now and return the controller's time."""
+        wall = self._wall()
+        self.gap_s = wall - self._last
+        self._last = wall
+        step = self.gap_s * self._scale
+        self._now_s += step if self._scale == 1 else min(step, _LONGEST_STEP_S)
+        return self._now_s

@@ -1,0 +1,156 @@
+"""The loop of one fill: read, decide, journal, act. A stop acts first and is journalled after.
+
+The only place where reading, clock, disk and relays meet. Whatever goes wrong in here ends with every output off.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from rig.control.decide import Decision, decide
+from rig.control.procedure import ENDED, State
+from rig.control.state import FillState
+from rig.control.values import Entry, Outputs, Request, Setup
+from rig.field.field import Field
+from rig.field.modbus import FieldError
+from rig.ledger.journal import JournalError
+from rig.run.clock import Clock
+from rig.run.person import HANDS, Person
+from rig.run.readings import Conversion, conversions, reading_of
+from rig.run.recorder import Recorder
+from rig.run.settings import HANDS as HAND_POINTS
+from rig.run.settings import Settings
+
+
+class Unreachable(RuntimeError):
+    """The field does not answer before anything has moved."""
+
+
+@dataclass(slots=True)
+class Fill:
+    """One fill on one rig."""
+
+    settings: Settings
+    setup: Setup
+    state: FillState
+    field: Field
+    recorder: Recorder
+    person: Person
+    clock: Clock
+    watch: Callable[[Setup, Decision], None]
+    stop_asked: bool = False
+    _inbox: list[Request] = dataclasses.field(default_factory=list)
+    _before: list[Entry] = dataclasses.field(default_factory=list)
+    """Entries of a fill that has not started: written together with its start, or never."""
+
+    async def run(self) -> Decision:
+        """Run until the fill has ended, or until a person who may not start it gives up.
+
+        Raises :class:`Unreachable` when the field does not answer at the start, :class:`JournalError` when the disk
+        fails. Outputs are off whenever this returns or raises.
+        """
+        units = conversions(self.settings.points)
+        await self._arm()
+        try:
+            while True:
+                decision = await self._turn(units)
+                if decision.state.state in ENDED or self.person.gave_up:
+                    return decision
+                await self._pause()
+        finally:
+            await self._everything_off()
+
+    async def _arm(self) -> None:
+        """All off, and the output module's time-out written, before anything else is trusted."""
+        try:
+            await self.field.write(dict.fromkeys(self._outputs(Outputs()), False))
+            if self.setup.has_timeout:
+                await self.field.write_number("output_timeout", self._timeout_in_point_unit())
+            await self.field.scan()
+        except FieldError as error:
+            raise Unreachable(str(error)) from error
+        if self.field.errors:
+            raise Unreachable("; ".join(self.field.errors.values()))
+
+    def _timeout_in_point_unit(self) -> float:
+        unit = conversions(self.settings.points)["output_timeout"]
+        return (self.setup.timeout_s - unit.offset) / unit.factor
+
+    async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
+        await self.field.scan()
+        requests = await self._requests()
+        wall_s = asyncio.get_running_loop().time()
+        now_s = self.clock.tick()
+        reading = reading_of(
+            self.settings.points,
+            units,
+            self.field.values,
+            now_s=now_s,
+            wall_s=wall_s,
+            stale_s=self.settings.limits.stale,
+            gap_s=self.clock.gap_s,
+            journal_lag_s=self._journal_lag_s(),
+        )
+        decision = decide(self.setup, self.state, reading, requests)
+        self.state = decision.state
+        await self._carry_out(decision)
+        self.watch(self.setup, decision)
+        self._inbox.extend(self.person.requests(self.setup, decision))
+        return decision
+
+    def _journal_lag_s(self) -> float:
+        try:
+            return self.recorder.lag_s
+        except JournalError:
+            # A failed write is not tried again as if nothing had happened: the fill is held by its guard.
+            return float("inf")
+
+    async def _requests(self) -> list[Request]:
+        requests, self._inbox = self._inbox, []
+        if self.stop_asked:
+            self.stop_asked = False
+            requests.append(Request(f"signal-{self.state.now_s}", "stop", by="signal"))
+        for request in requests:
+            hands = dict(HANDS.get((request.kind, request.name), ()))
+            known = {name: on for name, on in hands.items() if name in HAND_POINTS & set(self.settings.points)}
+            if known:
+                await self._write(known)
+        return requests
+
+    async def _carry_out(self, decision: Decision) -> None:
+        wanted = self._outputs(decision.outputs)
+        first = any(entry.first for entry in decision.entries) and decision.outputs.moving
+        if not first:
+            await self._write(wanted)
+        await self._journal(decision, wait=first)
+        if first:
+            await self._write(wanted)
+
+    async def _journal(self, decision: Decision, *, wait: bool) -> None:
+        entries = [*self._before, *decision.entries]
+        if decision.state.state is State.IDLE or not (self.recorder.opened or decision.state.opened_s):
+            self._before = entries
+        elif entries:
+            self._before = []
+            await self.recorder.append(self.setup, decision.state, entries, wait=wait)
+
+    def _outputs(self, outputs: Outputs) -> dict[str, bool]:
+        wired = self.settings.points
+        return {name: getattr(outputs, name) for name in Outputs.__dataclass_fields__ if name in wired}
+
+    async def _write(self, wanted: dict[str, bool]) -> None:
+        try:
+            await self.field.write(wanted)
+        except FieldError:
+            # The next scan shows a field that does not answer or a relay that does not obey; the guards act on that.
+            return
+
+    async def _everything_off(self) -> None:
+        await self._write(self._outputs(Outputs()))
+        self.field.close()
+
+    async def _pause(self) -> None:
+        await asyncio.sleep(self.settings.clock.scan / self.settings.clock.scale)

@@ -1,0 +1,70 @@
+"""Who answers: the face of a person to the loop, and the stand-in that works a simulated rig unattended."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import count
+from typing import Protocol
+
+from rig.control.decide import Decision
+from rig.control.permissives import open_checks
+from rig.control.procedure import State
+from rig.control.values import Request, Setup
+
+HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
+    ("confirm", "valve_open"): (("hand_gun_on", True), ("hand_valve_open", True)),
+    ("answer", "insert_back"): (("hand_valve_open", False),),
+    ("answer", "gun_off"): (("hand_gun_on", False), ("hand_valve_open", False)),
+}
+"""What a simulated person's hands do before the words are said. A real rig has no such points."""
+
+
+class Person(Protocol):
+    """Someone at the rig."""
+
+    gave_up: bool
+    """The fill cannot be started and the person leaves it."""
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        """What the person wants after seeing this decision; must not wait."""
+        ...
+
+
+class Unattended:
+    """Answers every prompt at once and ends a fill that stops by itself. For simulated rigs, or where a shop allows."""
+
+    def __init__(self, by: str = "unattended", patience_s: float = 20.0) -> None:
+        self._by = by
+        self._ids = count(1)
+        self._patience_s = patience_s
+        self._first_refusal_s: float | None = None
+        self._asked_s = -1e9
+        self.gave_up = False
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        """Confirm, start, answer; end what is held or aborted."""
+        state, now_s = decision.state, decision.state.now_s
+        if state.state is State.IDLE:
+            return self._begin(setup, decision, now_s)
+        if state.state in (State.HELD, State.ABORTED):
+            return [self._request("end")]
+        if decision.prompt is not None:
+            return [self._request("answer", decision.prompt.name)]
+        return []
+
+    def _begin(self, setup: Setup, decision: Decision, now_s: float) -> Sequence[Request]:
+        unasked = open_checks(setup, decision.state)
+        if unasked:
+            return [self._request("confirm", check.name) for check in unasked]
+        if decision.missing and self._first_refusal_s is None:
+            self._first_refusal_s = now_s
+        if self._first_refusal_s is not None and now_s - self._first_refusal_s > self._patience_s:
+            self.gave_up = True
+            return []
+        if now_s - self._asked_s < 1.0:
+            return []
+        self._asked_s = now_s
+        return [self._request("start")]
+
+    def _request(self, kind: str, name: str = "") -> Request:
+        return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)  # type: ignore[arg-type]

@@ -1,0 +1,81 @@
+"""Puts a fill's entries on the disk from a thread of its own, so that a slow card never makes the loop late.
+
+``opened`` and ``append`` with ``wait`` return when the entries are on the disk; otherwise they are on their way, and
+``lag_s`` says how old the oldest of them is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import UTC, datetime
+
+from pydantic import TypeAdapter
+
+from rig.control.state import FillState
+from rig.control.values import Entry, Setup
+from rig.ledger.journal import Journal
+
+SETUP: TypeAdapter[Setup] = TypeAdapter(Setup)
+STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
+
+
+def utc_now() -> str:
+    """Wall-clock time for a record, with its zone. No decision rests on it."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+class Recorder:
+    """The journal of one fill, as the loop uses it."""
+
+    def __init__(self, journal: Journal, about: dict[str, object], *, opened: bool = False) -> None:
+        self._journal = journal
+        self._about = about
+        self._opened = opened
+        self._fill_id = ""
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
+        self._pending: deque[tuple[float, Future[None]]] = deque()
+
+    @property
+    def lag_s(self) -> float:
+        """Age of the oldest entry that is not on the disk. Raises what the disk raised, once."""
+        while self._pending and self._pending[0][1].done():
+            self._pending.popleft()[1].result()
+        return time.monotonic() - self._pending[0][0] if self._pending else 0.0
+
+    async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
+        """Write ``entries`` and the state that they led to; the first call opens the fill."""
+        at, lines = utc_now(), [(entry.kind, entry.data) for entry in entries]
+        frozen = STATE.dump_json(state).decode()
+        if not self._opened:
+            self._opened = True
+            opening = self._submit(self._open, setup, at, frozen)
+            await asyncio.wrap_future(opening)
+        done = self._submit(self._journal.append, setup.fill_id, at, lines, frozen)
+        if wait:
+            await asyncio.wrap_future(done)
+
+    def _open(self, setup: Setup, at: str, frozen: str) -> None:
+        document = SETUP.dump_json(setup).decode()
+        self._journal.open_fill(setup.fill_id, at, self._about, document, frozen)
+
+    def _submit(self, work: Callable[..., None], *arguments: object) -> Future[None]:
+        future = self._thread.submit(work, *arguments)
+        self._pending.append((time.monotonic(), future))
+        return future
+
+    async def close(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
+        """Write the finished record; returns when it is on the disk."""
+        await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record, memory))
+
+    @property
+    def opened(self) -> bool:
+        """Whether the journal knows of this fill."""
+        return self._opened
+
+    def shut(self) -> None:
+        """End the thread after what is on its way."""
+        self._thread.shutdown(wait=True)

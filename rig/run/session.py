@@ -1,0 +1,269 @@
+"""One command's worth of work on a rig: fill a wheel, go on with an interrupted fill, or close it as it is."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import signal
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rig.control.decide import Decision
+from rig.control.permissives import Missing
+from rig.control.procedure import State
+from rig.control.recover import recovered
+from rig.control.snapshot import fill_record
+from rig.control.state import FillState, new_fill
+from rig.control.values import Reading, Setup
+from rig.field.field import Field
+from rig.fluid import Fluid, FluidError, read_fluid
+from rig.ledger.journal import Journal, StoredFill
+from rig.ledger.lock import RigLock
+from rig.plan.target import Target
+from rig.run.assembly import Memory, Question, answer, setup_of
+from rig.run.clock import Clock
+from rig.run.loop import Fill, Unreachable
+from rig.run.person import Person
+from rig.run.readings import conversions, reading_of
+from rig.run.recorder import SETUP, STATE, Recorder, utc_now
+from rig.run.settings import Settings
+
+JOURNAL_NAME = "journal.sqlite"
+
+Watch = Callable[[Setup, Decision], None]
+
+
+class Refused(RuntimeError):
+    """The fill was not started; the text lists what is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Errand:
+    """Who asks for what, for the record."""
+
+    question: Question
+    by: str = ""
+    job: str = ""
+    position: str = ""
+    config: str = ""
+
+
+def journal_of(folder: Path) -> Journal:
+    """The journal in a rig's folder."""
+    return Journal(folder / JOURNAL_NAME)
+
+
+async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: Watch) -> dict[str, object]:
+    """Fill one wheel from the ready check to the record; returns the record.
+
+    Raises what ``answer`` raises, Refused, Unreachable, JournalError or LockedError; outputs are off afterwards.
+    """
+    question = replace(errand.question, fluid=errand.question.fluid or settings.tote.fluid)
+    errand = replace(errand, question=question)
+    target = answer(settings, question)
+    folder = Path(settings.rig.data)
+    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        fill_id = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
+        setup = setup_of(settings, question, target, fill_id, _recall(journal, target.fluid))
+        about = _about(errand, target)
+        return await _run(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
+
+
+async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) -> dict[str, object]:
+    """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
+    folder = Path(settings.rig.data)
+    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        stored = _unfinished(journal, fill_id)
+        setup = SETUP.validate_json(stored.setup)
+        field = Field(settings.links, settings.points)
+        reading = await _one_reading(settings, field)
+        field.close()
+        state = recovered(setup, STATE.validate_json(stored.state), reading)
+        return await _run(settings, journal, setup, state, stored.about, person, watch, opened=True)
+
+
+async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> dict[str, object]:
+    """Close an interrupted fill with what was counted; where the field answers, with what moved in the dark too."""
+    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        stored = _unfinished(journal, fill_id)
+        setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+        state = recovered(setup, state, await _reading_if_any(settings))
+        state = replace(state, state=State.STOPPED)
+        record = _whole_record(setup, state, stored.about, stored.opened_at, None)
+        recorder = Recorder(journal, stored.about, opened=True)
+        await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
+        recorder.shut()
+        return record
+
+
+def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
+    stored = journal.fill(fill_id)
+    if stored.record is not None:
+        raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
+    return stored
+
+
+async def _reading_if_any(settings: Settings | None) -> Reading | None:
+    if settings is None:
+        return None
+    field = Field(settings.links, settings.points)
+    try:
+        return await _one_reading(settings, field)
+    except Unreachable:
+        return None
+    finally:
+        field.close()
+
+
+async def _one_reading(settings: Settings, field: Field) -> Reading:
+    await field.scan()
+    if field.errors:
+        raise Unreachable("; ".join(field.errors.values()))
+    return reading_of(
+        settings.points,
+        conversions(settings.points),
+        field.values,
+        now_s=0.0,
+        wall_s=asyncio.get_running_loop().time(),
+        stale_s=settings.limits.stale,
+        gap_s=0.0,
+        journal_lag_s=0.0,
+    )
+
+
+async def _run(
+    settings: Settings,
+    journal: Journal,
+    setup: Setup,
+    state: FillState,
+    about: dict[str, object],
+    person: Person,
+    watch: Watch,
+    *,
+    opened: bool,
+) -> dict[str, object]:
+    recorder = Recorder(journal, about, opened=opened)
+    started_at, seen = utc_now(), _LastSeen(watch)
+    field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
+    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), seen)
+    restore = _stop_on_signals(fill)
+    try:
+        decision = await fill.run()
+        if not recorder.opened:
+            raise Refused(_reasons(seen.missing))
+        stored = journal.fill(setup.fill_id) if opened else None
+        began = stored.opened_at if stored else started_at
+        record = _whole_record(setup, decision.state, about, began, decision.facts.reading)
+        await recorder.close(setup.fill_id, record, _memory(setup, decision.state, about))
+    finally:
+        restore()
+        recorder.shut()
+    return record
+
+
+@dataclass(slots=True)
+class _LastSeen:
+    """Hands every decision on and keeps the last refusal."""
+
+    watch: Watch
+    missing: tuple[Missing, ...] = ()
+
+    def __call__(self, setup: Setup, decision: Decision) -> None:
+        self.missing = decision.missing or self.missing
+        self.watch(setup, decision)
+
+
+def _reasons(missing: tuple[Missing, ...]) -> str:
+    if not missing:
+        return "stopped before the start; nothing has moved"
+    return "not ready:\n" + "\n".join(f"  - {item.text}" for item in missing)
+
+
+def _stop_on_signals(fill: Fill) -> Callable[[], None]:
+    loop = asyncio.get_running_loop()
+
+    def ask() -> None:
+        fill.stop_asked = True
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, ask)
+
+    def restore() -> None:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+    return restore
+
+
+def _recall(journal: Journal, fluid: Fluid) -> Memory:
+    overrun = journal.recall(f"overrun_s:{fluid.name}")
+    hose_air = journal.recall("hose_air_l")
+    return Memory(
+        overrun_s=float(overrun) if isinstance(overrun, int | float) else None,
+        hose_air_l=float(hose_air) if isinstance(hose_air, int | float) else 0.0,
+    )
+
+
+def _memory(setup: Setup, state: FillState, about: dict[str, object]) -> dict[str, object]:
+    return {
+        f"overrun_s:{about['fluid']}": round(state.overrun_s, 4),
+        "hose_air_l": round(max(0.0, setup.line.hose_l - state.tally.hose_l), 4),
+    }
+
+
+def _about(errand: Errand, target: Target) -> dict[str, object]:
+    return {
+        "size": target.cavity.designation.text,
+        "fluid": target.fluid.name,
+        "fluid_text": errand.question.fluid,
+        "temp_c": target.temp_c,
+        "valve": target.valve.name,
+        "valve_at": target.valve_at,
+        "cavity_l": round(target.cavity.volume_l, 2),
+        "cavity_basis": target.cavity.basis,
+        "working_kpa": errand.question.wanted.working_kpa,
+        "position": errand.position,
+        "job": errand.job,
+        "by": errand.by,
+        "config": errand.config,
+        "density_kg_m3": round(target.density_kg_m3, 3),
+    }
+
+
+def _whole_record(
+    setup: Setup, state: FillState, about: dict[str, object], started_at: str, reading: Reading | None
+) -> dict[str, object]:
+    record = fill_record(setup, state)
+    measured = reading.fluid_c if reading is not None else None
+    fluid_c, density, ctl = _fluid_figures(about, measured)
+    net_l = record["net_l"]
+    assert isinstance(net_l, float)
+    return {
+        **record,
+        **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
+                                       "cavity_basis", "working_kpa")},
+        "fluid_c": round(fluid_c, 2),
+        "density_kg_m3": round(density, 2),
+        "ctl": round(ctl, 6),
+        "mass_kg": round(net_l * density / 1000, 2),
+        "confirmed": [{"name": c.name, "by": c.by} for c in state.confirmed],
+        "started_at": started_at,
+        "ended_at": utc_now(),
+    }  # fmt: skip
+
+
+def _fluid_figures(about: dict[str, object], measured_c: float | None) -> tuple[float, float, float]:
+    """Temperature, density and factor to 60 degF at delivery; the plan's where the liquid's own is not measured."""
+    planned_c, density = about["temp_c"], about["density_kg_m3"]
+    assert isinstance(planned_c, int | float)
+    assert isinstance(density, int | float)
+    fluid_c = float(planned_c) if measured_c is None else measured_c
+    fluid = read_fluid(str(about["fluid_text"]))
+    try:
+        return fluid_c, fluid.density_kg_m3(fluid_c), fluid.ctl(fluid_c)
+    except FluidError:
+        # A thermometer outside the fluid's tables must not cost the record: the planned temperature stands in.
+        return float(planned_c), float(density), fluid.ctl(float(planned_c))

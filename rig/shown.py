@@ -1,0 +1,148 @@
+"""What a person reads on a terminal: the answer for a wheel, the progress of a fill, the ticket.
+
+The trade's words; both unit systems side by side. Decides nothing.
+"""
+
+from __future__ import annotations
+
+from rig.control.decide import Decision
+from rig.control.guards import GUARD_NAMED
+from rig.control.procedure import Phase, State
+from rig.control.snapshot import seconds_left
+from rig.control.state import in_tyre_l
+from rig.control.values import Setup
+from rig.plan.target import Target
+from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
+
+PHASE_WORDS = {
+    Phase.SETTLE: "let it settle",
+    Phase.VENT: "take the air out",
+    Phase.DRAW_DOWN: "draw the air out",
+    Phase.FILL: "fill",
+    Phase.TOP_UP: "top up",
+    Phase.SHUT: "core or insert back",
+    Phase.BACK_FLUSH: "reverse off",
+    Phase.UNCOUPLE: "gun off",
+}
+STATE_WORDS = {
+    State.IDLE: "ready check",
+    State.HOLDING: "stopping the pump",
+    State.HELD: "waiting for you",
+    State.RESTARTING: "going on",
+    State.STOPPING: "stopping",
+    State.STOPPED: "stopped",
+    State.ABORTING: "stopping the pump",
+    State.ABORTED: "stopped: reset needed",
+    State.COMPLETE: "done",
+}
+NOT_APPROVED = "Volume for information; not from a type-approved measuring system."
+SIMULATED = "SIMULATED RIG: no liquid was moved; every figure is simulated."
+CAUTIONS = (
+    "Stored pressure kills: stand clear of the sidewall, keep the machine on two supports and chocked.",
+    "Software does not replace the relief valve and the emergency stop. Local codes and licensed practice go first.",
+)
+
+
+def answer_text(target: Target) -> str:
+    """The answer for one wheel: a sentence, then what it rests on, the plan, the cautions."""
+    cavity, foreseen = target.cavity, target.foreseen
+    lines = [
+        f"{cavity.designation.text}: {gallons(target.target_l):.0f} gal ({target.target_l:.0f} L) of "
+        f"{target.fluid.name}, {show_mass(target.mass_kg)}, {_level(target)}.",
+        f"  sure to     {show_volume(target.low_l)} … {show_volume(target.high_l)}; cavity "
+        f"{show_volume(cavity.volume_l)} by {cavity.basis}",
+        f"  fluid       {target.density_kg_m3:.0f} kg/m³ at {target.temp_c:.0f} °C, "
+        f"first ice at {target.fluid.freeze_c:.0f} °C",
+        f"  valve       {target.valve.name}, good for {show_pressure(target.valve.rating_kpa)}",
+        f"  pumping     {foreseen.fills} strokes, about {foreseen.seconds / 60:.0f} min, "
+        f"{show_pressure(target.start_kpa)} to {show_pressure(foreseen.final_kpa)}",
+    ]
+    for stroke in foreseen.strokes:
+        litres = f"{gallons(stroke.litres):5.1f} gal" if stroke.litres else " " * 9
+        lines.append(
+            f"    {stroke.move:<8} {litres}  {psi(stroke.from_kpa):5.1f} → {psi(stroke.to_kpa):4.1f} psi  "
+            f"{stroke.seconds:5.0f} s"
+        )
+    lines += [f"  {caution.severity}: {caution.text} [{caution.source}]" for caution in target.cautions]
+    return "\n".join(lines)
+
+
+def _level(target: Target) -> str:
+    at_valve = target.cavity.fraction_at_clock(target.valve_at)
+    share = f"{100 * target.fill_fraction:.0f} % of the cavity"
+    if abs(target.fill_fraction - at_valve) < 0.005:
+        return f"level at a {target.valve_at:g} o'clock valve ({share})"
+    return f"{share}, {'below' if target.fill_fraction < at_valve else 'above'} a {target.valve_at:g} o'clock valve"
+
+
+def step_words(decision: Decision) -> str:
+    """What the rig is doing, in the trade's words."""
+    state = decision.state
+    return PHASE_WORDS[state.phase] if state.state is State.RUNNING else STATE_WORDS[state.state]
+
+
+def progress_line(setup: Setup, decision: Decision) -> str:
+    """One line: step, litres and gallons of target, flow, pressure, time left."""
+    facts, state = decision.facts, decision.state
+    inside = in_tyre_l(setup, state)
+    pressure = show_pressure(facts.tyre_kpa) if facts.tyre_kpa is not None else "reading at rest"
+    if facts.tyre_kpa == float("inf"):
+        pressure = "rising"
+    left = seconds_left(setup, state)
+    return (
+        f"{step_words(decision):<20} in the tyre {inside:6.1f} of {setup.target_l:.1f} L "
+        f"({gallons(inside):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(facts.flow_lps):<22}"
+        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}"
+    )
+
+
+def alarm_text(name: str) -> str:
+    """Why it stopped and what to do first."""
+    guard = GUARD_NAMED[name]
+    return f"Stopped because: {guard.text}\n  First: {guard.first}"
+
+
+def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
+    """The ticket of one fill."""
+
+    def number(name: str) -> float:
+        value = record[name]
+        assert isinstance(value, int | float), name
+        return float(value)
+
+    lines = [
+        "-" * 64,
+        f"FILL {record['fill_id']}    {record['outcome']}",
+        *([SIMULATED] if simulated else []),
+        f"  tyre            {record['size']}  {record['position'] or ''}  valve at {record['valve_at']} o'clock",
+        f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
+        f"  target          {show_volume(number('target_l'))}",
+        f"  IN THE TYRE     {show_volume(number('net_l'))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
+        f"  weight          {show_mass(number('mass_kg'))}",
+        f"  forward         {show_volume(number('forward_l'))}",
+        f"  returned        {show_volume(number('returned_l'))}, hose {number('hose_change_l'):+.1f} L",
+    ]
+    if number("unattended_l"):
+        lines.append(f"  moved unseen    {show_volume(number('unattended_l'))} (while no controller looked)")
+    if record["final_static_kpa"] is not None:
+        lines.append(f"  pressure left   {show_pressure(number('final_static_kpa'))} at rest, air space")
+    lines += [
+        f"  meter           {record['pulses']} pulses, {number('k_per_l'):g} per L, factor {number('meter_factor'):g}",
+        f"  when            {record['started_at']} to {record['ended_at']}  by {record['by'] or '-'}",
+    ]
+    if record["first_out"]:
+        lines.append("  " + alarm_text(str(record["first_out"])).replace("\n", "\n  "))
+    flags = record["flags"]
+    if isinstance(flags, list) and flags:
+        lines.append(f"  marked          {', '.join(str(flag) for flag in flags)}")
+    lines += [f"  next            {step}" for step in next_steps(record)]
+    return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
+
+
+def next_steps(record: dict[str, object]) -> list[str]:
+    """What the person does after the gun is off."""
+    if record["outcome"] != "complete":
+        return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
+    working = record.get("working_kpa")
+    goal = f" to {show_pressure(working)}" if isinstance(working, int | float) else " to working pressure"
+    return [f"Valve at the top: air up{goal}, then cap it.", "Check the level at the valve and the bead for leaks."]

@@ -1,0 +1,127 @@
+"""A person at a terminal: prompts answered by typing, progress on one line or, into a file, on a plain line at times."""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from itertools import count
+
+from rig.control.decide import Decision
+from rig.control.permissives import Missing, open_checks
+from rig.control.procedure import State
+from rig.control.values import Request, RequestKind, Setup
+from rig.shown import alarm_text, progress_line, step_words
+
+_LINE_EVERY_S = 3.0
+_REDRAW_EVERY_S = 0.2
+_KEYS: dict[State, dict[str, RequestKind]] = {
+    State.RUNNING: {"h": "hold", "s": "stop"},
+    State.HELD: {"r": "resume", "e": "end", "s": "stop"},
+    State.ABORTED: {"r": "reset", "e": "end"},
+}
+_HELP = {
+    State.RUNNING: "h = hold, s = stop (then Enter)",
+    State.HELD: "r = go on, e = end it here",
+    State.ABORTED: "r = reset when the cause is gone, e = end it here",
+}
+
+
+class ProgressPrinter:
+    """Shows every decision on standard error, so that standard output holds the result alone."""
+
+    def __init__(self) -> None:
+        self._tty = sys.stderr.isatty()
+        self._last_s = 0.0
+        self._last_step = ""
+        self._alarm: str | None = None
+
+    def __call__(self, setup: Setup, decision: Decision) -> None:
+        """Print when it is time, when the step changes, and when something stopped it."""
+        first_out = decision.state.alarms.first_out
+        if first_out != self._alarm:
+            self._alarm = first_out
+            if first_out is not None:
+                self._print(alarm_text(first_out), end="\n")
+        now_s, step = time.monotonic(), step_words(decision)
+        due = now_s - self._last_s >= (_REDRAW_EVERY_S if self._tty else _LINE_EVERY_S)
+        if due or step != self._last_step:
+            self._last_s, self._last_step = now_s, step
+            self._print(progress_line(setup, decision), end="" if self._tty else "\n")
+
+    def _print(self, text: str, end: str) -> None:
+        lead = "\r\x1b[2K" if self._tty else ""
+        print(lead + text, end=end, file=sys.stderr, flush=True)
+
+
+class Terminal:
+    """Answers come from standard input, read by a thread, so that waiting for a person never holds the loop."""
+
+    def __init__(self, by: str) -> None:
+        self.gave_up = False
+        self._by = by
+        self._ids = count(1)
+        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._asked = ""
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        for line in sys.stdin:
+            self._lines.put(line.strip().lower())
+        self._lines.put(None)
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        """Show what is asked, take what was typed."""
+        self._ask(setup, decision)
+        try:
+            line = self._lines.get_nowait()
+        except queue.Empty:
+            return []
+        if line is None:
+            # The terminal is gone: nobody watches, so nothing may go on.
+            self.gave_up = decision.state.state is State.IDLE
+            return [self._request("stop" if decision.state.state is not State.ABORTED else "end")]
+        return self._understood(setup, decision, line)
+
+    def _understood(self, setup: Setup, decision: Decision, line: str) -> Sequence[Request]:
+        state = decision.state.state
+        self._asked = ""
+        if state is State.IDLE:
+            return self._ready(setup, decision, line)
+        if decision.prompt is not None and line in ("", "y", "yes"):
+            return [self._request("answer", decision.prompt.name)]
+        kind = _KEYS.get(state, {}).get(line[:1])
+        return [self._request(kind)] if kind else []
+
+    def _ready(self, setup: Setup, decision: Decision, line: str) -> Sequence[Request]:
+        if line not in ("", "y", "yes"):
+            self.gave_up = True
+            return []
+        unasked = open_checks(setup, decision.state)
+        return [self._request("confirm", unasked[0].name) if unasked else self._request("start")]
+
+    def _ask(self, setup: Setup, decision: Decision) -> None:
+        question = self._question(setup, decision)
+        if question and question != self._asked:
+            self._asked = question
+            print(f"\n{question}", file=sys.stderr, flush=True)
+
+    def _question(self, setup: Setup, decision: Decision) -> str:
+        state = decision.state.state
+        if state is State.IDLE:
+            unasked = open_checks(setup, decision.state)
+            if unasked:
+                return f"{unasked[0].text}  [Enter = yes, n = leave]"
+            return _refusal(decision.missing) or "Ready. [Enter = start, n = leave]"
+        if decision.prompt is not None:
+            return f"{decision.prompt.text}  [Enter = done]"
+        return _HELP.get(state, "") + _refusal(decision.missing)
+
+    def _request(self, kind: RequestKind, name: str = "") -> Request:
+        return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
+
+
+def _refusal(missing: tuple[Missing, ...]) -> str:
+    return "".join(f"\n  not ready: {item.text}" for item in missing)
