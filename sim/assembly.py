@@ -78,6 +78,7 @@ def _tyre(sim: SimTable, size: str | None) -> TyreParams:
     return TyreParams(
         cavity_l=volume_l,
         growth_per_psi=sim.growth,
+        sag_per_psi=sim.sag,
         valve_fraction=cavity.fraction_at_clock(sim.valve_at),
         valve_height_m=axle_m + cavity.valve_height_m(sim.valve_at),
         surface_heights_m=_heights(cavity, axle_m),

@@ -158,10 +158,13 @@ class Rig:
 
     # --- requests ---------------------------------------------------------------------------------------------------
 
-    def ask(self, endpoint: str, unit: int) -> None:
-        """A request has arrived: bring the plant up to date and note that its master is alive."""
+    def ask(self, endpoint: str, unit: int) -> bool:
+        """Bring the plant up to date for a request; False if a cut bus kept it from arriving."""
         self.modules.advance_to(self._pace.asked(self._clock()))
+        if self.modules.plant.upsets.bus_silent:
+            return False
         self.modules.asked(endpoint, unit)
+        return True
 
 
 class _Answer:
@@ -180,10 +183,9 @@ class _Answer:
         if function in (5, 6) and values is None:
             # pymodbus reads back what it has just stored, for the echo that ends a single write.
             return None
-        self._rig.ask(self._endpoint.name, self._unit)
-        upsets = self._rig.modules.plant.upsets
-        if upsets.bus_silent:
+        if not self._rig.ask(self._endpoint.name, self._unit):
             raise NoSuchIdException
+        upsets = self._rig.modules.plant.upsets
         if upsets.bus_late and not await self._wait(upsets.bus_late * self._endpoint.timeout_s):
             raise NoSuchIdException
         if upsets.bus_exception:

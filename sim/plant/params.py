@@ -14,6 +14,8 @@ class TyreParams:
 
     cavity_l: float
     growth_per_psi: float = 0.0
+    sag_per_psi: float = 0.0
+    """Share of the cavity lost besides for each psi below ambient: radial walls give, thick bias walls hardly."""
     valve_fraction: float = 0.79
     """Share of the cavity below the valve hole."""
     valve_height_m: float = 1.1

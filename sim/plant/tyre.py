@@ -42,9 +42,10 @@ class Tyre:
         self.gas = kpa_abs * max(room, 1e-6)
 
     def cavity_l(self, kpa_abs: float) -> float:
-        """Cavity, stretched by the gauge pressure."""
-        params = self._params
-        return params.cavity_l * (1.0 + params.growth_per_psi * (kpa_abs - self.atmosphere) / KPA_PER_PSI)
+        """Cavity, stretched by the gauge pressure; under vacuum the walls may give more."""
+        params, over = self._params, kpa_abs - self.atmosphere
+        rate = params.growth_per_psi + (params.sag_per_psi if over < 0.0 else 0.0)
+        return params.cavity_l * (1.0 + rate * over / KPA_PER_PSI)
 
     def room_l(self) -> float:
         """Room for gas at ambient pressure: cavity less liquid, and the pocket in the hose."""
@@ -55,12 +56,19 @@ class Tyre:
         if self.bead_lost:
             return self.atmosphere
         room = max(self._params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
-        if not self._params.growth_per_psi:
-            return self.gas / room
-        # p·(V0·(1 + c·(p - atmosphere)) - L) = gas, solved for p.
-        stretch = self._params.cavity_l * self._params.growth_per_psi / KPA_PER_PSI
-        room -= stretch * self.atmosphere
-        return (math.sqrt(room * room + 4.0 * stretch * self.gas) - room) / (2.0 * stretch)
+        params = self._params
+        kpa = self._balance(room, params.growth_per_psi)
+        if params.sag_per_psi and kpa < self.atmosphere:
+            kpa = self._balance(room, params.growth_per_psi + params.sag_per_psi)
+        return kpa
+
+    def _balance(self, room_l: float, rate_per_psi: float) -> float:
+        """Pressure at which p·(room + stretch·(p - atmosphere)) is the amount of gas."""
+        if not rate_per_psi:
+            return self.gas / room_l
+        stretch = self._params.cavity_l * rate_per_psi / KPA_PER_PSI
+        rest = room_l - stretch * self.atmosphere
+        return (math.sqrt(rest * rest + 4.0 * stretch * self.gas) - rest) / (2.0 * stretch)
 
     def fraction(self) -> float:
         """Share of the cavity that is liquid."""

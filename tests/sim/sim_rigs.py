@@ -68,7 +68,7 @@ def crooked_map() -> dict[str, Any]:
             "meter_reverse_count": number("holding", 102, "u32", unit=7, order="BADC"),
             "flow_rate": number("input", 9, "f32", unit=7, order="CDAB", quantity="gpm"),
             "line_pressure": number("input", 12, "f32", unit=7, order="BADC", quantity="bar"),
-            "tyre_pressure": number("input", 300, "u16", unit=7, order="BADC", scale=0.02, offset=-15.0, quantity="psi"),
+            "tyre_pressure": number("input", 300, "u16", unit=7, order="BADC", scale=0.02, offset=-15, quantity="psi"),
             "tote_level": {
                 "link": "scale", "unit": 1, "table": "input", "address": 2, "type": "i32", "order": "CDAB",
                 "scale": 0.001, "quantity": "gal",

@@ -227,6 +227,16 @@ def test_growth_lets_more_in_for_the_same_pressure() -> None:
     assert p < rigid.tyre.pressure()
 
 
+def test_walls_that_give_flatten_the_pressure_under_vacuum() -> None:
+    stiff, soft = (plant(tyre=replace(TYRE, sag_per_psi=sag)) for sag in (0.0, 0.03))
+    for rig in (stiff, soft):
+        rig.advance(60.0, DRAW)
+    assert stiff.tyre.pressure() < soft.tyre.pressure() < ATM
+    p = soft.tyre.pressure()
+    cavity = TYRE.cavity_l * (1 + 0.03 * (p - ATM) / KPA_PER_PSI)
+    assert p * (cavity + soft.tyre.pocket_l) == pytest.approx(soft.tyre.gas, rel=1e-9)
+
+
 def test_same_seed_same_trace() -> None:
     runs = []
     for _ in range(2):
@@ -241,7 +251,8 @@ def test_same_seed_same_trace() -> None:
 
 def _any_plant(rng: random.Random) -> PlantParams:
     tyre = TyreParams(
-        rng.choice([20.0, 100.0, 348.0, 1500.0]), rng.choice([0.0, 0.002]), rng.choice([0.2, 0.38, 0.77, 0.95]),
+        rng.choice([20.0, 100.0, 348.0, 1500.0]), rng.choice([0.0, 0.002]), rng.choice([0.0, 0.03]),
+        rng.choice([0.2, 0.38, 0.77, 0.95]),
         rng.uniform(0.3, 1.6), (0.1, 0.4, 1.0, 1.5), rng.choice([0.0035, 0.008, 0.012]), 0.7,
         rng.choice([-27.0, -500.0]), rng.uniform(-5, 130), 0.0,
     )  # fmt: skip

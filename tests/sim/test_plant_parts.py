@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -97,7 +98,7 @@ def test_ramps_are_linear_and_a_change_of_direction_passes_standstill() -> None:
 def test_flow_falls_as_the_line_pressure_rises(speed: float, air: float) -> None:
     pump = Pump(PumpParams(rest_slip_lps_per_kpa=1e-4))
     flows = [pump.flow_lps(speed, kpa, air, 101.3, 1.0) for kpa in range(1, 500)]
-    assert all(a >= b for a, b in zip(flows, flows[1:], strict=False))
+    assert all(a >= b for a, b in itertools.pairwise(flows))
 
 
 def test_a_relay_follows_after_its_delay() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 from collections.abc import AsyncIterator
@@ -9,19 +10,19 @@ from pathlib import Path
 
 import pytest
 from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.exceptions import ConnectionException, ModbusIOException
 from sim_rigs import crooked_map, plain_map, settings
 
 from rig.run.settings import Settings
 from sim.devices import Rig, ServeError, endpoints_of, serve
 from sim.faults import read_fault
 
+Served = tuple[Rig, list[AsyncModbusTcpClient]]
 TYPES = AsyncModbusTcpClient.DATATYPE
 
 
 @contextlib.asynccontextmanager
-async def running(
-    of: Settings, *faults: str, truth: Path | None = None
-) -> AsyncIterator[tuple[Rig, list[AsyncModbusTcpClient]]]:
+async def running(of: Settings, *faults: str, truth: Path | None = None) -> AsyncIterator[Served]:
     rig = await serve(of, port=0, faults=[read_fault(fault) for fault in faults], truth_file=truth)
     clients = [AsyncModbusTcpClient("127.0.0.1", port=port, timeout=0.3, retries=0) for _host, port in rig.ports]
     try:
@@ -79,9 +80,8 @@ async def test_every_byte_order_and_unit_over_the_wire() -> None:
         assert (swapped[0] << 16) + swapped[1] == pytest.approx(plant.meter.pulses, abs=40)
         flow = io.convert_from_registers(values[:2], TYPES.FLOAT32, word_order="little")
         assert flow == pytest.approx(plant.line.flow_lps * 60 / 3.785411784, rel=0.03)
-        bar = io.convert_from_registers(
-            [int.from_bytes(w.to_bytes(2, "little"), "big") for w in values[3:]], TYPES.FLOAT32
-        )
+        words = [int.from_bytes(word.to_bytes(2, "little"), "big") for word in values[3:]]
+        bar = io.convert_from_registers(words, TYPES.FLOAT32)
         assert bar == pytest.approx((plant.line.kpa_abs - 101.325) / 100, rel=0.03)
         psi = 0.02 * int.from_bytes(tyre[0].to_bytes(2, "little"), "big") - 15.0
         assert psi == pytest.approx((plant.line.gun_kpa_abs - 101.325) / 6.894757, rel=0.03)
@@ -111,12 +111,23 @@ async def test_bus_faults_over_the_wire() -> None:
 
 @pytest.mark.parametrize("fault", ["bus_silent@0", "bus_slow@0"])
 async def test_a_bus_that_does_not_answer_in_time(fault: str) -> None:
-    from pymodbus.exceptions import ModbusIOException
-
     async with running(settings(plain_map()), fault) as (_rig, (client,)):
         for address in (0, 1):
             with pytest.raises(ModbusIOException):
                 await client.read_coils(address, count=1, device_id=1)
+
+
+async def test_a_cut_bus_lets_the_outputs_drop() -> None:
+    async with running(settings(plain_map()), "bus_silent@1") as (rig, (client,)):
+        await client.write_register(0, 15, device_id=1)
+        await client.write_coil(0, True, device_id=1)
+        async with asyncio.timeout(10):
+            while not rig.modules.output_timeouts:
+                # Requests that do not arrive are no sign of life.
+                with contextlib.suppress(ModbusIOException, ConnectionException):
+                    await client.read_coils(0, count=1, device_id=1)
+                await client.connect()
+        assert rig.modules.output_timeouts == 1
 
 
 async def test_the_truth_file_is_kept_and_closed(tmp_path: Path) -> None:
