@@ -1,7 +1,8 @@
 """What goes in: density, freeze point and viscosity by temperature, and what to beware of. Pure; knows no tyre."""
 
 from rig.fluid.errors import FluidError
-from rig.fluid.fluids import BASE_C, BEET, FLAKE_ASSAY, Fluid, read_fluid
+from rig.fluid.fluids import BASE_C, Fluid, Kind, mixed
+from rig.fluid.read import BEET, FLAKE_ASSAY, read_fluid
 from rig.fluid.tables import ShopTable
 
-__all__ = ["BASE_C", "BEET", "FLAKE_ASSAY", "Fluid", "FluidError", "ShopTable", "read_fluid"]
+__all__ = ["BASE_C", "BEET", "FLAKE_ASSAY", "Fluid", "FluidError", "Kind", "ShopTable", "mixed", "read_fluid"]

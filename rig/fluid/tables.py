@@ -63,9 +63,7 @@ class Solution:
 
     def viscosity_mpas(self, temp_c: float) -> float:
         """Viscosity at a temperature between the freeze point and the top of the table."""
-        return math.exp(
-            _cubic(_places(len(self.ln_viscosity_row)), self.ln_viscosity_row, self._place(temp_c))
-        )
+        return math.exp(_cubic(_places(len(self.ln_viscosity_row)), self.ln_viscosity_row, self._place(temp_c)))
 
     def _place(self, temp_c: float) -> float:
         check_range(self.name, temp_c, self.freeze_c, self.low_c, self.top_c)
@@ -79,13 +77,9 @@ def check_range(name: str, temp_c: float, freeze_c: float, low_c: float, top_c: 
             f"{name} freezes at {freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: warm it or take a stronger mix"
         )
     if temp_c < low_c:
-        raise FluidError(
-            f"{name} at {temp_c:.1f} °C is below its table, which starts at {low_c:.0f} °C: warm it"
-        )
+        raise FluidError(f"{name} at {temp_c:.1f} °C is below its table, which starts at {low_c:.0f} °C: warm it")
     if not temp_c <= top_c:
-        raise FluidError(
-            f"{name} at {temp_c:.1f} °C is above its table ({top_c:.0f} °C): let it cool before filling"
-        )
+        raise FluidError(f"{name} at {temp_c:.1f} °C is above its table ({top_c:.0f} °C): let it cool before filling")
 
 
 @cache
@@ -95,9 +89,7 @@ def _places(count: int) -> tuple[float, ...]:
 
 @cache
 def _packaged() -> dict[str, Any]:
-    tables: dict[str, Any] = json.loads(
-        files("rig.fluid").joinpath("tables.json").read_text(encoding="utf-8")
-    )
+    tables: dict[str, Any] = json.loads(files("rig.fluid").joinpath("tables.json").read_text(encoding="utf-8"))
     return tables
 
 
@@ -122,7 +114,7 @@ def solution(kind: str, strength: float, name: str) -> Solution:
         name,
         strength,
         freeze_c,
-        max(freeze_c, table["bottom_c"]),
+        max(freeze_c, across([row["low_c"] for row in rows])),
         table["top_c"],
         tuple(across(column) for column in zip(*(row["density_kg_m3"] for row in rows), strict=True)),
         tuple(across(column) for column in zip(*(row["ln_mpas"] for row in rows), strict=True)),

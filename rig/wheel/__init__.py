@@ -1,14 +1,34 @@
 """What the tyre holds: size text to cavity, level and valve. Pure; must not know liquids in bulk, rigs or wires."""
 
 from rig.wheel.caution import Caution, Severity
-from rig.wheel.cavity import Cavity, cavity_l_of_fill, cavity_of, liquid_at_valve
+from rig.wheel.cavity import Cavity, cavity_l_of_fill, cavity_of, geometric_cavity, liquid_at_valve
 from rig.wheel.designation import Designation, SizeError, TyreClass, read_size
-from rig.wheel.dimensions import Measured, Outline
+from rig.wheel.dimensions import Measured, MeasureError, Outline
 from rig.wheel.published import PublishedFill, fills_of, published_fills
-from rig.wheel.valve import ValveError, ValveType, valve_cautions, valve_named, valve_types
+from rig.wheel.valve import StopOrder, ValveError, ValveType, valve_cautions, valve_named, valve_types
 
 __all__ = [
-    "Caution", "Cavity", "Designation", "Measured", "Outline", "PublishedFill", "Severity", "SizeError", "TyreClass",
-    "ValveError", "ValveType", "cavity_l_of_fill", "cavity_of", "fills_of", "liquid_at_valve", "published_fills",
-    "read_size", "valve_cautions", "valve_named", "valve_types",
-]  # fmt: skip
+    "Caution",
+    "Cavity",
+    "Designation",
+    "MeasureError",
+    "Measured",
+    "Outline",
+    "PublishedFill",
+    "Severity",
+    "SizeError",
+    "StopOrder",
+    "TyreClass",
+    "ValveError",
+    "ValveType",
+    "cavity_l_of_fill",
+    "cavity_of",
+    "fills_of",
+    "geometric_cavity",
+    "liquid_at_valve",
+    "published_fills",
+    "read_size",
+    "valve_cautions",
+    "valve_named",
+    "valve_types",
+]

@@ -9,21 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Literal
 
-from rig.wheel.designation import Designation, Family
-from rig.wheel.dimensions import INCH_M, Measured, Outline, outline_of
+from rig.wheel.designation import Designation
+from rig.wheel.dimensions import Measured, Outline, outline_of
+from rig.wheel.geometry import band_l, section_of, valve_radius_m
 from rig.wheel.published import fills_of
 from rig.wheel.section import Section
 
 Basis = Literal["taught", "table", "geometry"]
 
 UNMEASURED = Measured()
-
-_LUG: frozenset[Family] = frozenset({"drive", "metric", "compact", "earthmover"})
-_FLAT: frozenset[Family] = frozenset({"implement", "skid", "earthmover", "flotation"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,59 +111,64 @@ def _root(f: Callable[[float], float], low: float, high: float) -> float:
     return (low + high) / 2
 
 
-def _section(d: Designation, o: Outline) -> Section:
-    """Inner section from outside lengths: tread and carcass at the crown, walls at the side."""
-    full = (o.diameter_m - o.rim_m) / 2
-    lug = d.family in _LUG
-    crown = (1.415 if lug else 1.074) * INCH_M + 0.063 * o.section_m
-    height = full - (crown if lug else min(crown, 0.20 * full))
-    width = o.section_m - 0.90 * INCH_M
-    return Section(
-        rim_radius_m=o.rim_m / 2,
-        height_m=height,
-        width_m=width,
-        rim_width_m=min(width, o.rim_width_m - 0.90 * INCH_M),
-        widest_m=0.45 * height,
-        crown_power=3.25 if d.family in _FLAT else 2.0,
-        well_depth_m=(0.4 if d.rim_in < 14 else 0.8) * INCH_M,
-        well_width_m=0.5 * o.rim_width_m,
-    )
+# A wheel that the shop has taught: what the meter and the reading of the level leave open.
+_TAUGHT_U = 0.02
+# A published value: whole gallons and the difference between makers.
+_TABLE_U = 0.05
+_HALF_GALLON_L = 1.9
 
 
-# Relative half width of the band around geometry.
-_BAND = 0.10
-_TAUGHT_BAND = 0.01
-_TABLE_BAND = 0.05
+def _published(d: Designation, at_valve: float) -> tuple[float, float, float] | None:
+    """Cavity, low and high, litres, from the published rows of a size; None if there are none."""
+    cavities = [row.at_valve_l / at_valve for row in fills_of(d.text)]
+    if not cavities:
+        return None
+    low = min(cavities) * (1 - _TABLE_U) - _HALF_GALLON_L
+    return cavities[0], low, max(cavities) * (1 + _TABLE_U) + _HALF_GALLON_L
+
+
+@lru_cache(maxsize=4096)
+def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
+    """The cavity by geometry alone, even where there is a published value: to compare the two."""
+    outline = outline_of(d, measured)
+    section = section_of(d, outline)
+    shape_m3 = section.volume_m3()
+    volume = 1000 * shape_m3
+    low, high = band_l(d, outline, section, volume)
+    return Cavity(d, volume, low, high, "geometry", outline.notes, outline, section, shape_m3, valve_radius_m(d))
 
 
 @lru_cache(maxsize=4096)
 def cavity_of(d: Designation, measured: Measured = UNMEASURED, taught_l: float | None = None) -> Cavity:
-    """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry."""
-    outline = outline_of(d, measured)
-    section = _section(d, outline)
-    geometric_m3 = section.volume_m3()
-    by_shape = Cavity(d, 0.0, 0.0, 0.0, "geometry", (), outline, section, geometric_m3, outline.rim_m / 2)
-    at_top = by_shape.fraction_at_clock(12)
-    geometric_l = 1000 * geometric_m3
-    rows = fills_of(d.text) if measured == UNMEASURED else ()
-    notes = outline.notes
-    basis: Basis
+    """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry.
+
+    Measurements go into the geometry; a published value is scaled by the change that they make there.
+    :class:`MeasureError` if a measurement cannot be this tyre's, :class:`ValueError` if a taught volume cannot.
+    """
+    shape = geometric_cavity(d, measured)
     if taught_l is not None:
-        basis, volume, low, high = (
-            "taught",
-            taught_l,
-            taught_l * (1 - _TAUGHT_BAND),
-            taught_l * (1 + _TAUGHT_BAND),
+        return _taught(shape, taught_l)
+    plain = shape if measured == UNMEASURED else geometric_cavity(d)
+    printed = _published(d, plain.fraction_at_clock(12))
+    if printed is None:
+        return shape
+    scale = shape.shape_m3 / plain.shape_m3
+    notes = (*shape.notes, f"published fill: {fills_of(d.text)[0].title}")
+    if scale != 1:
+        notes += (f"scaled by {scale:.3f} for the measured lengths",)
+    volume, low, high = (scale * litres for litres in printed)
+    return replace(shape, volume_l=volume, low_l=low, high_l=high, basis="table", notes=notes)
+
+
+def _taught(shape: Cavity, taught_l: float) -> Cavity:
+    if not 0.5 < taught_l / shape.volume_l < 2:
+        raise ValueError(
+            f"a cavity of {taught_l:.0f} L cannot be a {shape.designation.text} (about {shape.volume_l:.0f} L): "
+            f"teach the wheel again"
         )
-    elif rows:
-        values = [row.at_valve_l / at_top for row in rows]
-        basis, volume = "table", values[0]
-        low, high = min(values) * (1 - _TABLE_BAND), max(values) * (1 + _TABLE_BAND)
-        notes = (*notes, f"published: {rows[0].title}")
-    else:
-        band = _BAND + outline.volume_u
-        basis, volume, low, high = "geometry", geometric_l, geometric_l * (1 - band), geometric_l * (1 + band)
-    return Cavity(d, volume, low, high, basis, notes, outline, section, geometric_m3, outline.rim_m / 2)
+    notes = (*shape.notes, "taught by a reference fill of this wheel")
+    low, high = taught_l * (1 - _TAUGHT_U), taught_l * (1 + _TAUGHT_U)
+    return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="taught", notes=notes)
 
 
 def liquid_at_valve(cavity: Cavity, hours: float = 12) -> float:
@@ -173,8 +176,6 @@ def liquid_at_valve(cavity: Cavity, hours: float = 12) -> float:
     return cavity.volume_l * cavity.fraction_at_clock(hours)
 
 
-def cavity_l_of_fill(
-    d: Designation, filled_l: float, hours: float = 12, measured: Measured = UNMEASURED
-) -> float:
+def cavity_l_of_fill(d: Designation, filled_l: float, hours: float = 12, measured: Measured = UNMEASURED) -> float:
     """Whole cavity, litres, of a wheel that took ``filled_l`` until the liquid stood at the valve: a reference fill."""
-    return filled_l / cavity_of(d, measured, 1.0).fraction_at_clock(hours)
+    return filled_l / cavity_of(d, measured).fraction_at_clock(hours)

@@ -50,8 +50,12 @@ class Designation:
     diameter_in: float | None = None
     millimetres: bool = False
     low_section: bool = False
-    prefix: str = ""
     remark: str = ""
+
+    @property
+    def wide_base(self) -> bool:
+        """Whether an earthmover mark is of the wide-base series: 17.5, 20.5, 33.25 (conventional: 14.00, 18.00)."""
+        return self.width_in % 1 in {0.5, 0.25}
 
     @property
     def tyre_class(self) -> TyreClass:
@@ -63,13 +67,16 @@ class Designation:
                 return other
 
 
-_PREFIX = re.compile(r"^(?:(IF|VF|CFO|CHO|NRO|LSW)\s*)+(?=\d)")
-_WORDS = re.compile(r"\b(?:TYRES?|TIRES?|SIZE|REAR|FRONT)\b|[\"'”“″]")
+# Strength grades and special wheels in front of a metric mark; the cavity is the same.
+_PREFIX = re.compile(r"^(?:(?:IF|VF|CFO|CHO|NRO|LSW|AGRI|IMP|IND)\s*)+(?=\d)")
+_WORDS = re.compile(r"\b(?:TYRES?|TIRES?|SIZES?|REARS?|FRONTS?)\b|[\"'”“″]")
 _NUM = r"(\d{1,4}(?:\.\d{1,2})?)"
-_RIM = r"(\d{1,2}(?:\.\d)?)"
+# A number before PR or PLY is a ply rating, never a rim: 9.5-36 8PR is no 9.5/36-8.
+_RIM = r"(\d{1,2}(?:\.\d)?)(?!\s*(?:PR|PLY)\b)"
 _JOIN = r"\s*(LR|R|B|D|-|X|/|\s)\s*"
-# What may follow a size: ply rating, load index and speed symbol, tread code, tube words. Not more digits of the rim.
-_TAIL = r"(?:[^\d.].*)?"
+# What may follow a size: ply rating, load index and speed symbol, tread code, tube words, the same size in another
+# system. Never more of the rim's digits, nor a further length.
+_TAIL = r"(?:[A-Z(+*].*|\s.*)?"
 
 _METRIC = re.compile(rf"{_NUM}\s*[/X\s-]\s*(\d{{2,3}}){_JOIN}{_RIM}{_TAIL}")
 _DOUBLE = re.compile(rf"(\d{{1,2}}\.\d)\s*/\s*(\d{{1,2}}){_JOIN}{_RIM}{_TAIL}")
@@ -77,8 +84,11 @@ _THREE = re.compile(rf"{_NUM}\s*[X/\s*-]\s*{_NUM}{_JOIN}{_RIM}{_TAIL}")
 _LOW = re.compile(rf"{_NUM}\s*S?L\s*(R|B|D|-|X|\s)?\s*{_RIM}{_TAIL}")
 _PLAIN = re.compile(rf"{_NUM}{_JOIN}{_RIM}{_TAIL}")
 
-_EARTH_RIMS = {25.0, 29.0, 33.0, 35.0, 39.0, 43.0, 45.0, 49.0, 51.0, 57.0, 63.0}
-_SKID_RIMS = {16.5, 17.5, 19.5, 22.5}
+_RIMS = frozenset(
+    [float(n) for n in range(4, 64)] + [14.5, 15.3, 15.5, 16.1, 16.5, 17.5, 19.5, 22.5, 24.5, 26.5, 28.5, 30.5, 34.5]
+)
+_EARTH_RIMS = frozenset({25.0, 29.0, 33.0, 35.0, 39.0, 43.0, 45.0, 49.0, 51.0, 57.0, 63.0})
+_OLD_RIMS = frozenset({20.0, 24.0, 26.0, 28.0, 30.0, 32.0, 34.0, 36.0, 38.0, 42.0})
 
 
 def _construction(join: str) -> Construction:
@@ -105,42 +115,35 @@ def _read_double(m: re.Match[str]) -> Designation | None:
         return None
     c = _construction(m[3])
     text = f"{m[1]}{_letter(c)}{_number(float(m[4]))}"
-    return Designation(
-        text, "drive", c, float(m[1]), float(m[4]), remark=f"old code {m[2]} beside it left out"
-    )
+    return Designation(text, "drive", c, float(m[1]), float(m[4]), remark=f"old code {m[2]} beside it left out")
 
 
 def _read_metric(m: re.Match[str]) -> Designation | None:
     width, aspect, rim = float(m[1]), float(m[2]), float(m[4])
     millimetres = width >= 100
-    if not 25 <= aspect <= 100 or not (millimetres or width < aspect):
+    if not millimetres and ("/" not in m[0][: m.end(2)] or not width < aspect or aspect < 40):
+        return None
+    if not 25 <= aspect <= 100:
         return None
     c = _construction(m[3])
     in_inches = width / 25.4 if millimetres else width
     text = f"{_mark(m[1])}/{_number(aspect)}{_letter(c)}{_number(rim)}"
-    return Designation(
-        text,
-        _metric_family(in_inches, aspect, rim, c),
-        c,
-        in_inches,
-        rim,
-        aspect=aspect,
-        millimetres=millimetres,
-    )
+    family = _metric_family(text, in_inches, aspect, rim, c)
+    return Designation(text, family, c, in_inches, rim, aspect=aspect, millimetres=millimetres)
 
 
-def _metric_family(width_in: float, aspect: float, rim: float, c: Construction) -> Family:
-    if rim in _EARTH_RIMS and c == "radial" and width_in >= 14 and aspect >= 65:
+def _metric_family(text: str, width_in: float, aspect: float, rim: float, c: Construction) -> Family:
+    if text.replace("R", "-") in INDUSTRIAL:
+        return "forklift"
+    if rim in _EARTH_RIMS and (rim > 25 or (c == "radial" and width_in >= 14 and aspect >= 65)):
         return "earthmover"
-    if rim in _EARTH_RIMS and rim > 25:
-        return "earthmover"
-    if rim <= 10 or (rim == 12 and aspect < 60):
-        return "turf" if aspect < 60 and width_in < 12 and rim >= 8 and width_in < 9.5 else "forklift"
-    if rim == int(rim) or rim == 16.1:
-        return "metric" if aspect >= 60 or c == "radial" else "flotation"
-    if rim in {15.3, 15.5} or width_in < 11:
+    if rim < 13:
+        return "turf"
+    if rim < 16:
         return "implement"
-    return "flotation"
+    if rim != int(rim) or (aspect < 60 and (c == "bias" or rim < 20)):
+        return "flotation"
+    return "metric"
 
 
 def _read_three(m: re.Match[str]) -> Designation | None:
@@ -148,19 +151,18 @@ def _read_three(m: re.Match[str]) -> Designation | None:
     if not (rim < diameter and width < diameter < 90):
         return None
     c = _construction(m[3])
-    text = f"{_number(diameter)}x{_three_width(m[2], diameter, rim)}{_letter(c)}{_number(rim)}"
-    if f"{_number(diameter)}x{_number(width)}-{_number(rim)}" in INDUSTRIAL and "." not in m[2]:
-        family: Family = "forklift"
-    else:
-        family = "flotation" if diameter >= 38 else "turf"
+    # Only industrial sizes are marked without the second decimal: 18x7-8 is not 18x7.00-8.
+    industrial = f"{_number(diameter)}x{_mark(m[2])}-{_number(rim)}" in INDUSTRIAL
+    shown = _mark(m[2]) if industrial else f"{width:.2f}"
+    family = "forklift" if industrial else _three_family(diameter, width, rim)
+    text = f"{_number(diameter)}x{shown}{_letter(c)}{_number(rim)}"
     return Designation(text, family, c, width, rim, diameter_in=diameter)
 
 
-def _three_width(width: str, diameter: float, rim: float) -> str:
-    """Marks with a diameter print two decimals; only industrial sizes and the big ones print none."""
-    if f"{_number(diameter)}x{_number(float(width))}-{_number(rim)}" in INDUSTRIAL and "." not in width:
-        return _mark(width)
-    return f"{float(width):.2f}"
+def _three_family(diameter: float, width: float, rim: float) -> Family:
+    if rim in {16.5, 17.5, 19.5}:
+        return "skid"
+    return "flotation" if diameter >= 38 or (diameter >= 30 and width >= 13) else "turf"
 
 
 def _read_low(m: re.Match[str]) -> Designation | None:
@@ -175,30 +177,40 @@ def _read_low(m: re.Match[str]) -> Designation | None:
 
 
 def _read_plain(m: re.Match[str]) -> Designation | None:
-    width, rim = float(m[1]), float(m[3])
+    mark, width, rim, c = m[1], float(m[1]), float(m[3]), _construction(m[2])
     if m[2] == "LR":
         return None
-    c = _construction(m[2])
+    if width >= 400 and rim <= 20 and "." not in mark:
+        # The point left out of a two-decimal mark; no metric tyre without aspect ratio is that wide on such a rim.
+        return _without_point(mark, rim, c)
     if width >= 100:
-        text = f"{_mark(m[1])}{_letter(c)}{_number(rim)}"
+        if width % 5 or f"{width / 10:g}" in OLD_CODES.values():
+            return None
+        text = f"{_mark(mark)}{_letter(c)}{_number(rim)}"
         return Designation(text, "metric", c, width / 25.4, rim, millimetres=True)
-    if "." not in m[1] and m[1] in OLD_CODES and rim >= 20 and rim not in _EARTH_RIMS:
-        new = OLD_CODES[m[1]]
-        text = f"{new}{_letter(c)}{_number(rim)}"
-        return Designation(
-            text, "drive", c, float(new), rim, remark=f"old code {m[1]}-{_number(rim)} read as {text}"
-        )
-    text = f"{_mark(m[1])}{_letter(c)}{_number(rim)}"
-    return Designation(text, _plain_family(m[1], width, rim), c, width, rim)
+    if mark in OLD_CODES and rim in _OLD_RIMS:
+        text = f"{OLD_CODES[mark]}{_letter(c)}{_number(rim)}"
+        remark = f"old code {mark}-{_number(rim)}, read as {text}"
+        return Designation(text, "drive", c, float(OLD_CODES[mark]), rim, remark=remark)
+    text = f"{_mark(mark)}{_letter(c)}{_number(rim)}"
+    return Designation(text, _plain_family(mark, width, rim), c, width, rim)
+
+
+def _without_point(mark: str, rim: float, c: Construction) -> Designation:
+    text = f"{mark[:-2]}.{mark[-2:]}{_letter(c)}{_number(rim)}"
+    family = _plain_family(f"{mark[:-2]}.{mark[-2:]}", float(mark) / 100, rim)
+    return Designation(text, family, c, float(mark) / 100, rim, remark=f"{mark}-{_number(rim)} read as {text}")
 
 
 def _plain_family(mark: str, width: float, rim: float) -> Family:
+    decimals = len(mark.partition(".")[2])
     if rim in _EARTH_RIMS and width >= 12:
         return "earthmover"
-    if rim in _SKID_RIMS and "." not in mark:
+    if rim == 16.5 or (rim in {17.5, 19.5} and width >= 12):
         return "skid"
-    decimals = len(mark.partition(".")[2])
-    if f"{_number(width)}-{_number(rim)}" in INDUSTRIAL and decimals == 2:
+    if rim in {14.5, 17.5, 19.5, 22.5, 24.5}:
+        return "implement"
+    if f"{mark}-{_number(rim)}" in INDUSTRIAL:
         return "forklift"
     if decimals == 2:
         return "earthmover" if width >= 12 and rim >= 20 else "front"
@@ -220,7 +232,8 @@ _READERS: tuple[tuple[re.Pattern[str], _Reader], ...] = (
 
 def _plain_text(text: str) -> str:
     """Upper case, one kind of dash, multiplication sign and decimal mark, without the words around a size."""
-    upper = text.upper().replace("×", "X").replace(",", ".")
+    upper = text.upper().replace("×", "X").replace("½", ".5").replace(",", ".")
+    upper = re.sub(r"(?<=\d)\s+1/2\b", ".5", upper)
     for dash in "‐‑‒–—−":
         upper = upper.replace(dash, "-")
     return " ".join(_WORDS.sub(" ", upper).split())
@@ -228,11 +241,11 @@ def _plain_text(text: str) -> str:
 
 def _possible(d: Designation) -> bool:
     """Whether the marked lengths can be a tyre at all."""
-    if not (4 <= d.rim_in <= 63 and 2 <= d.width_in <= 62):
+    if d.rim_in not in _RIMS or not 2 <= d.width_in <= 62:
         return False
     if d.diameter_in is not None:
-        return d.rim_in + 2 < d.diameter_in and d.width_in < d.diameter_in
-    return d.width_in < 2.2 * d.rim_in
+        return d.rim_in + 4 < d.diameter_in
+    return d.width_in < 1.6 * d.rim_in
 
 
 @lru_cache(maxsize=4096)
@@ -251,6 +264,9 @@ def read_size(text: str) -> Designation:
 
 def _advice(text: str, body: str) -> str:
     """The message for an unreadable size: the forms, and the known sizes that look most like it."""
-    near = difflib.get_close_matches(body.lower().replace(" ", ""), KNOWN_SIZES, n=3, cutoff=0.5)
-    hint = f"; nearest known sizes: {', '.join(near)}" if near else ""
-    return f"{text!r} is no tyre size that can be read: write it like {FORMS}{hint}"
+    key = body.lower().replace(" ", "")[:40]
+    turned = "-".join(reversed(key.split("-")))
+    near = [size for size in KNOWN_SIZES if size == turned or (len(key) > 2 and size.startswith(key))][:2]
+    near += difflib.get_close_matches(key, KNOWN_SIZES, n=3, cutoff=0.5)
+    hint = f"; nearest known sizes: {', '.join(dict.fromkeys(near[:4]))}" if near else ""
+    return f"{text[:60]!r} is no tyre size that can be read: write it like {FORMS}{hint}"

@@ -1,7 +1,7 @@
 """From a size mark to outside lengths: diameter, section width and rim width, with how far they may be off.
 
-Rules and small tables by family, in the manner of the approval regulation for farm tyres (UN R106, annex 5), whose
-figures are quoted here from memory, and of makers' data sheets. It must not know cavities, volumes or liquids.
+Rules by family in the manner of the approval regulation for farm tyres (UN R106, annex 5) and of makers' data sheets;
+figures that were not read from a named sheet are from memory. It must not know cavities, volumes or liquids.
 """
 
 from __future__ import annotations
@@ -9,16 +9,39 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import dataclass
 
-from rig.wheel.designation import Designation
+from rig.wheel.designation import Designation, Family, SizeError
 
 INCH_M = 0.0254
 
-# Numeric drive codes: marked width -> height of section / width, rim width / width. UN R106 annex 5, from memory.
-_DRIVE = (
-    (8.3, 0.913, 0.843), (9.5, 0.912, 0.842), (11.2, 0.872, 0.893), (12.4, 0.874, 0.887), (13.6, 0.870, 0.882),
-    (14.9, 0.866, 0.872), (16.9, 0.844, 0.888), (18.4, 0.846, 0.870), (20.8, 0.824, 0.865), (23.1, 0.805, 0.866),
-    (24.5, 0.797, 0.857),
+_Table = tuple[tuple[float, float], ...]
+
+# Marked width (inches) -> height of the section over its width. UN R106 annex 5, from memory.
+_DRIVE: _Table = (
+    (8.3, 0.913), (9.5, 0.912), (11.2, 0.872), (12.4, 0.874), (13.6, 0.870), (14.9, 0.866), (16.9, 0.844),
+    (18.4, 0.846), (20.8, 0.824), (23.1, 0.805), (24.5, 0.797),
 )  # fmt: skip
+_DRIVE_RIM: _Table = ((8.3, 0.843), (9.5, 0.842), (11.2, 0.890), (13.6, 0.882), (16.9, 0.880), (24.5, 0.860))
+# Low-section drive and industrial codes, and low-section implement codes; the latter on 16.1 in rims stand higher.
+_DRIVE_LOW: _Table = ((17.5, 0.710), (19.5, 0.711), (21.0, 0.721), (28.0, 0.672), (30.5, 0.650))
+_IMPLEMENT: _Table = (
+    (7.5, 0.830), (8.5, 0.785), (9.5, 0.750), (11.0, 0.710), (12.5, 0.700), (14.0, 0.775), (16.5, 0.755),
+    (19.0, 0.720), (21.5, 0.695), (27.0, 0.660),
+)  # fmt: skip
+_TWO_DECIMAL: _Table = ((6.5, 1.085), (6.51, 1.05), (8.5, 1.05), (8.51, 0.985))
+_COMPACT: _Table = ((5.0, 1.10), (6.0, 1.10), (7.0, 1.035), (8.0, 1.02), (10.0, 1.00))
+
+# Relative uncertainty (about two standard deviations) of diameter and section width that come from the rules. Fitted
+# to nothing: read off the spread of 23 published dimensions (MAXAM MS502, Mitas SK-05, Antego ATW-009/010/017 sheets)
+# and of makers among each other.
+_SPREAD: dict[Family, tuple[float, float]] = {
+    "drive": (0.012, 0.03), "metric": (0.018, 0.04), "compact": (0.035, 0.05), "front": (0.020, 0.04),
+    "implement": (0.025, 0.04), "skid": (0.025, 0.04), "turf": (0.025, 0.04), "flotation": (0.025, 0.04),
+    "earthmover": (0.035, 0.04), "forklift": (0.030, 0.05),
+}  # fmt: skip
+_TAPE = (0.004, 0.010)
+
+# A mark without aspect ratio: common ones are 70 on small rims and 85 on tractor rims, give or take.
+_UNMARKED_SPREAD = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,68 +55,77 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """Outside lengths of a mounted tyre, metres, and the relative uncertainty of its volume that they carry."""
+    """Outside lengths of a mounted tyre, metres, with the relative uncertainties of diameter and section width."""
 
     diameter_m: float
     section_m: float
     rim_m: float
     rim_width_m: float
-    volume_u: float
+    diameter_u: float
+    section_u: float
     notes: tuple[str, ...] = ()
+
+
+class MeasureError(SizeError):
+    """A measurement that cannot be this tyre's; the message says what is expected."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Marked:
-    """Inch lengths that a mark stands for."""
+    """Inch lengths that a mark stands for: section height, section width, rim width."""
 
     height: float
     section: float
     rim_width: float
 
 
+def _between(table: _Table, at: float) -> float:
+    """Straight line between the rows of a rising table; its ends are held."""
+    k = bisect_left([row[0] for row in table], at)
+    if k == 0 or k == len(table):
+        return table[min(k, len(table) - 1)][1]
+    (x0, y0), (x1, y1) = table[k - 1], table[k]
+    return y0 + (at - x0) / (x1 - x0) * (y1 - y0)
+
+
 def _drive(d: Designation) -> _Marked:
     w = d.width_in
     if d.low_section:
-        return _Marked(0.71 * w, w, 0.87 * w)
+        return _Marked(w * _between(_DRIVE_LOW, w), w, 0.87 * w)
     if w == 15.5:
-        # Made as a low section of the 16.9 width class: 15.5-38 stands 61.8 in high. From memory.
+        # Made low: 15.5-38 stands 61.8 in high. From memory.
         return _Marked(0.77 * w, w, 0.90 * w)
-    return _Marked(w * _between(_DRIVE, w, 1), w, w * _between(_DRIVE, w, 2))
+    return _Marked(w * _between(_DRIVE, w), w, w * _between(_DRIVE_RIM, w))
 
 
-def _between(table: tuple[tuple[float, ...], ...], at: float, column: int) -> float:
-    """Straight line between the rows of a table that is sorted by its first column; its ends are held."""
-    k = bisect_left([row[0] for row in table], at)
-    if k == 0 or k == len(table):
-        return table[min(k, len(table) - 1)][column]
-    low, high = table[k - 1], table[k]
-    share = (at - low[0]) / (high[0] - low[0])
-    return low[column] + share * (high[column] - low[column])
-
-
-def _metric(d: Designation) -> _Marked:
-    aspect = d.aspect if d.aspect is not None else _assumed_aspect(d)
-    return _Marked(d.width_in * aspect / 100, d.width_in, d.width_in * (0.86 if aspect >= 78 else 0.82))
-
-
-def _assumed_aspect(d: Designation) -> float:
-    """Common aspect ratios where the mark has none: 70 on small rims, 85 on tractor rims."""
+def assumed_aspect(d: Designation) -> float:
+    """The aspect ratio of a metric mark, or a common one where the mark has none."""
+    if d.aspect is not None:
+        return d.aspect
     return 70.0 if d.rim_in <= 24.5 else 85.0
 
 
-def _two_decimal(d: Designation) -> _Marked:
+def _metric(d: Designation) -> _Marked:
+    aspect = assumed_aspect(d)
+    return _Marked(d.width_in * aspect / 100, d.width_in, d.width_in * (0.86 if aspect >= 78 else 0.82))
+
+
+def _front(d: Designation) -> _Marked:
     w = d.width_in
-    ratio = 1.085 if w <= 6.5 else 1.05 if w <= 8.5 else 0.985
-    return _Marked(ratio * w, 1.06 * w, 0.74 * w)
+    return _Marked(w * _between(_TWO_DECIMAL, w), 1.06 * w, 0.74 * w)
 
 
 def _implement(d: Designation) -> _Marked:
     w = d.width_in
-    return _Marked((0.75 if w < 10.5 else 0.71) * w, w, 0.80 * w)
+    if not d.low_section:
+        # Lorry sizes on wagons, such as 11R22.5.
+        return _Marked(0.86 * w, w, 0.74 * w)
+    return _Marked(w * _between(_IMPLEMENT, w), w, 0.79 * w)
 
 
 def _compact(d: Designation) -> _Marked:
-    return _Marked(0.93 * d.width_in, 1.02 * d.width_in, 0.75 * d.width_in)
+    w = d.width_in
+    return _Marked(w * _between(_COMPACT, w), 1.05 * w, 0.75 * w)
 
 
 def _skid(d: Designation) -> _Marked:
@@ -102,10 +134,11 @@ def _skid(d: Designation) -> _Marked:
 
 def _earthmover(d: Designation) -> _Marked:
     w = d.width_in
-    wide_base = abs(w - int(w) - 0.5) < 0.01 or abs(w - int(w) - 0.25) < 0.01
     if d.low_section:
         return _Marked(0.72 * w, w, 0.82 * w)
-    return _Marked((0.82 if wide_base else 1.05) * w, 1.02 * w, (0.82 if wide_base else 0.70) * w)
+    if d.wide_base:
+        return _Marked(0.825 * w, 1.01 * w, 0.82 * w)
+    return _Marked(1.06 * w, 1.05 * w, 0.71 * w)
 
 
 def _forklift(d: Designation) -> _Marked:
@@ -113,7 +146,17 @@ def _forklift(d: Designation) -> _Marked:
 
 
 def _three_part(d: Designation, diameter_in: float) -> _Marked:
-    return _Marked((0.985 * diameter_in - d.rim_in) / 2, 0.97 * d.width_in, 0.82 * d.width_in)
+    """Three-part marks: turf tyres stand under their mark, and wide ones are narrower (Antego ATW-009/010 sheets)."""
+    w = d.width_in
+    if d.family != "turf":
+        return _Marked((0.985 * diameter_in - d.rim_in) / 2, 0.97 * w, 0.82 * w)
+    return _Marked((0.975 * diameter_in - d.rim_in) / 2, w if w <= 8.5 else 0.96 * w, 0.78 * w)
+
+
+_RULES = {
+    "drive": _drive, "compact": _compact, "front": _front, "implement": _implement, "skid": _skid,
+    "earthmover": _earthmover, "forklift": _forklift,
+}  # fmt: skip
 
 
 def _marked(d: Designation) -> _Marked:
@@ -121,24 +164,39 @@ def _marked(d: Designation) -> _Marked:
         return _three_part(d, d.diameter_in)
     if d.aspect is not None or d.millimetres:
         return _metric(d)
-    rules = {
-        "drive": _drive, "compact": _compact, "front": _two_decimal, "implement": _implement, "skid": _skid,
-        "earthmover": _earthmover, "forklift": _forklift,
-    }  # fmt: skip
-    return rules[d.family](d)
+    return _RULES[d.family](d)
 
 
 def outline_of(d: Designation, measured: Measured) -> Outline:
-    """Outside lengths for a size, with measurements in place of the rules where there are some."""
+    """Outside lengths for a size, measurements in place of the rules where there are some (:class:`MeasureError`)."""
     m = _marked(d)
+    by_rule = Measured((d.rim_in + 2 * m.height) * INCH_M, m.section * INCH_M, m.rim_width * INCH_M)
+    _plausible(d, measured, by_rule)
+    diameter_u, section_u = _SPREAD[d.family]
     notes: tuple[str, ...] = (d.remark,) if d.remark else ()
-    volume_u = 0.0
     if d.millimetres and d.aspect is None and measured.diameter_m is None:
-        volume_u = 0.18
-        notes += (
-            f"{d.text} has no aspect ratio: {_assumed_aspect(d):g} assumed; measure the outside diameter to narrow the band",
-        )
-    diameter = measured.diameter_m or (d.rim_in + 2 * m.height) * INCH_M
-    section = measured.section_m or m.section * INCH_M
-    rim_width = measured.rim_width_m or m.rim_width * INCH_M
-    return Outline(diameter, section, d.rim_in * INCH_M, rim_width, volume_u, notes)
+        diameter_u = 2 * d.width_in * _UNMARKED_SPREAD / 100 * INCH_M / (by_rule.diameter_m or 1.0)
+        notes += (f"{d.text} has no aspect ratio, {assumed_aspect(d):g} is assumed: measure the outside diameter",)
+    return Outline(
+        diameter_m=measured.diameter_m or by_rule.diameter_m or 0.0,
+        section_m=measured.section_m or by_rule.section_m or 0.0,
+        rim_m=d.rim_in * INCH_M,
+        rim_width_m=measured.rim_width_m or by_rule.rim_width_m or 0.0,
+        diameter_u=_TAPE[0] if measured.diameter_m else diameter_u,
+        section_u=_TAPE[1] if measured.section_m else section_u,
+        notes=notes,
+    )
+
+
+def _plausible(d: Designation, measured: Measured, by_rule: Measured) -> None:
+    """Refuse a measurement so far from the rule that it is another tyre's, or in another unit."""
+    pairs = (
+        ("outside diameter", measured.diameter_m, by_rule.diameter_m, 0.15),
+        ("section width", measured.section_m, by_rule.section_m, 0.25),
+        ("rim width", measured.rim_width_m, by_rule.rim_width_m, 0.45),
+    )
+    for what, found, expected, reach in pairs:
+        if found is None or expected is None:
+            continue
+        if not abs(found / expected - 1) <= reach:
+            raise MeasureError(f"a {what} of {found:.3f} m cannot be a {d.text} (about {expected:.3f} m): check both")

@@ -55,9 +55,7 @@ def published_fills() -> tuple[PublishedFill, ...]:
     """Every published row, in the order of the file."""
     titles = {row["source"]: row["title"] for row in _rows("published_sources.csv")}
     return tuple(
-        PublishedFill(
-            read_size(r["size"]).text, _at_valve_l(r), r["printed_as"], r["source"], titles[r["source"]]
-        )
+        PublishedFill(read_size(r["size"]).text, _at_valve_l(r), r["printed_as"], r["source"], titles[r["source"]])
         for r in _rows("published_fills.csv")
     )
 

@@ -5,8 +5,11 @@ It must not know rigs, pumps or liquids in bulk.
 
 from __future__ import annotations
 
+import csv
 import difflib
+import re
 from dataclasses import dataclass
+from importlib.resources import files
 from typing import Literal
 
 from rig.units import KPA_PER_PSI, psi
@@ -15,10 +18,6 @@ from rig.wheel.caution import COMMON_PRACTICE, Caution
 StopOrder = Literal["core back, then gun off", "gun off, then core back"]
 Material = Literal["rubber", "metal", "tube"]
 
-_TRA = "TRA valve table, reprinted in a tyre data book"
-_SMALL_BORE_M = 0.004
-_LARGE_BORE_M = 0.008
-
 
 class ValveError(ValueError):
     """A text that names no valve; the message lists the names."""
@@ -26,9 +25,12 @@ class ValveError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class ValveType:
-    """One kind of valve. Bores are with the core or insert out and are assumptions: no open source prints them.
+    """One kind of valve.
 
-    ``rating_kpa`` is the highest cold pressure (gauge), ``rim_hole_m`` the hole that it needs.
+    ``rating_kpa`` is the highest cold pressure (gauge), ``rim_hole_m`` the hole that it needs. ``bore_m`` is the free
+    bore with the core or insert out, and an assumption (4 mm small stem, 8 mm air-water valve): no open source prints
+    it. ``stop_order`` is how the gun comes off; where ``needs_adapter``, the core goes back under the gun only through
+    an adapter with a core tool, and without one the other order is the only one.
     """
 
     name: str
@@ -39,41 +41,30 @@ class ValveType:
     material: Material
     brass: bool
     stop_order: StopOrder
+    needs_adapter: bool
     source: str
 
 
-_VALVES = (
-    ValveType(
-        "rubber pull-through",
-        ("rubber", "snap-in", "rubber snap-in", "pull-through", "rubber pull through", "TR412", "TR413", "TR414", "TR418"),
-        65 * KPA_PER_PSI, _SMALL_BORE_M, 0.0115, "rubber", True, "core back, then gun off", _TRA,
-    ),
-    ValveType(
-        "wide rubber pull-through",
-        ("TR415", "TR423", "TR425", "wide rubber"),
-        65 * KPA_PER_PSI, _SMALL_BORE_M, 0.0157, "rubber", True, "core back, then gun off", _TRA,
-    ),
-    ValveType(
-        "high-pressure snap-in",
-        ("TR600HP", "TR602HP", "600HP", "602HP", "high pressure snap-in", "high-pressure rubber"),
-        80 * KPA_PER_PSI, _SMALL_BORE_M, 0.0115, "rubber", True, "core back, then gun off", _TRA,
-    ),
-    ValveType(
-        "steel valve",
-        ("metal", "steel", "clamp-in", "metal clamp-in", "clamp-in metal", "bolt-in", "TR416", "TR501"),
-        200 * KPA_PER_PSI, _SMALL_BORE_M, 0.0115, "metal", False, "core back, then gun off", "from memory",
-    ),
-    ValveType(
-        "tube valve",
-        ("tube", "tube stem", "TR13", "TR15", "tube type"),
-        60 * KPA_PER_PSI, _SMALL_BORE_M, 0.0115, "tube", True, "gun off, then core back", "workshop page, weak",
-    ),
-    ValveType(
-        "air-water valve",
-        ("air-water", "air water", "air/water", "air-liquid", "large bore", "TR618A", "TR218A", "large-bore air-liquid"),
-        65 * KPA_PER_PSI, _LARGE_BORE_M, 0.0157, "metal", True, "core back, then gun off", "from memory",
-    ),
-)  # fmt: skip
+_MATERIALS: dict[str, Material] = {"rubber": "rubber", "metal": "metal", "tube": "tube"}
+
+
+def _valve(row: dict[str, str]) -> ValveType:
+    return ValveType(
+        name=row["name"],
+        names=tuple(row["names"].split("|")),
+        rating_kpa=float(row["rating_psi"]) * KPA_PER_PSI,
+        bore_m=float(row["bore_mm"]) / 1000,
+        rim_hole_m=float(row["rim_hole_mm"]) / 1000,
+        material=_MATERIALS[row["material"]],
+        brass=row["brass"] == "yes",
+        stop_order="core back, then gun off",
+        needs_adapter=row["adapter"] == "yes",
+        source=row["rating_source"],
+    )
+
+
+_TEXT = files("rig.wheel").joinpath("valves.csv").read_text(encoding="utf-8")
+_VALVES = tuple(_valve(row) for row in csv.DictReader(_TEXT.splitlines()))
 
 
 def valve_types() -> tuple[ValveType, ...]:
@@ -82,52 +73,97 @@ def valve_types() -> tuple[ValveType, ...]:
 
 
 def _folded(text: str) -> str:
-    plain = "".join(c if c.isalnum() else " " for c in text.casefold()).split()
-    return "".join(word for word in plain if word not in {"valve", "stem", "the"})
+    """Letters and digits only, without the words that every valve has."""
+    words = "".join(c if c.isalnum() else " " for c in text.casefold()).split()
+    joined = "".join(word for word in words if word not in {"valve", "valves", "stem", "the", "a", "type"})
+    return re.sub(r"^tr(?=j?\d)", "", joined)
 
 
 _BY_NAME = {_folded(name): valve for valve in _VALVES for name in (valve.name, *valve.names)}
-_BY_NAME |= {key.removeprefix("tr"): valve for key, valve in _BY_NAME.items() if key.startswith("tr")}
 
 
 def valve_named(text: str) -> ValveType:
     """The valve that a trade or standard name means; :class:`ValveError` if none."""
-    found = _BY_NAME.get(_folded(text))
+    folded = _folded(text)
+    found = _BY_NAME.get(folded)
     if found is None:
-        near = difflib.get_close_matches(_folded(text), _BY_NAME, n=1, cutoff=0.6)
-        hint = f"; did you mean {_BY_NAME[near[0]].name}?" if near else ""
+        near = difflib.get_close_matches(folded, _BY_NAME, n=1, cutoff=0.6)
+        hint = f" (did you mean {_BY_NAME[near[0]].name}?)" if near else ""
         known = ", ".join(valve.name for valve in _VALVES)
         raise ValveError(
-            f"{text!r} names no valve{hint} Known: {known}; standard numbers such as TR618A work too"
+            f"{text[:60]!r} names no valve{hint}: write one of {known}, or write its number, such as TR618A"
         )
     return found
 
 
+# Rubber pull-through valves in farm wheels: where the trade begins to doubt them, and where it wants metal.
+_RUBBER_DOUBT_PSI = 45.0
+_METAL_PSI = 65.0
+
+
 def valve_cautions(
-    valve: ValveType, working_pressure_kpa: float, *, filling_pressure_kpa: float = 0.0, chloride: bool = False,
+    valve: ValveType,
+    working_pressure_kpa: float,
+    *,
+    filling_pressure_kpa: float = 0.0,
+    chloride: bool = False,
     rim_hole_m: float | None = None,
-) -> tuple[Caution, ...]:  # fmt: skip
-    """What speaks against a valve at a working pressure, with a chloride brine, or in a rim's hole."""
-    found = []
-    worst = max(working_pressure_kpa, filling_pressure_kpa)
-    if worst > valve.rating_kpa:
-        found.append(
-            Caution("danger", f"{psi(worst):.0f} psi passes the {valve.name}'s rating of {psi(valve.rating_kpa):.0f} psi: "
-                    "fit a metal valve", valve.source)
-        )  # fmt: skip
-    elif valve.material == "rubber" and worst > 45 * KPA_PER_PSI:
-        found.append(
-            Caution("caution", "rubber pull-through valves are good for 45 to 55 psi", COMMON_PRACTICE)
+) -> tuple[Caution, ...]:
+    """What speaks against a valve: at the higher of working and filling pressure (gauge), with chloride, in a rim hole.
+
+    ``chloride`` is true if calcium goes in or has ever been in this wheel.
+    """
+    return (
+        *_pressure(valve, max(working_pressure_kpa, filling_pressure_kpa)),
+        *_brass(valve, chloride),
+        *_hole(valve, rim_hole_m),
+        *_note(valve),
+    )
+
+
+def _pressure(valve: ValveType, worst_kpa: float) -> tuple[Caution, ...]:
+    worst, rating = psi(worst_kpa), psi(valve.rating_kpa)
+    if worst > rating * 1.0001:
+        advice = "fit a steel valve" if rating < 200 else "ask the maker"
+        text = f"{worst:.1f} psi passes the rating of the {valve.name} ({rating:.0f} psi): {advice}"
+        return (Caution("danger", text, valve.source),)
+    if valve.material != "rubber" or rating > _METAL_PSI * 1.0001:
+        return ()
+    if worst >= _METAL_PSI * 0.9999:
+        return (Caution("danger", f"a tyre at {worst:.0f} psi wants a steel valve, not rubber", COMMON_PRACTICE),)
+    if worst > _RUBBER_DOUBT_PSI:
+        text = f"rubber pull-through valves are good for 45 to 55 psi; this one is to hold {worst:.0f} psi"
+        return (Caution("caution", text, COMMON_PRACTICE),)
+    return ()
+
+
+def _brass(valve: ValveType, chloride: bool) -> tuple[Caution, ...]:
+    if not (chloride and valve.brass):
+        return ()
+    text = "calcium eats brass: look at stem and insert, put new ones in, keep them under liquid"
+    return (Caution("caution", text, "a tyre maker's bulletin on liquid-filled tyres"),)
+
+
+def _hole(valve: ValveType, rim_hole_m: float | None) -> tuple[Caution, ...]:
+    if rim_hole_m is None:
+        return ()
+    hole, needs = 1000 * rim_hole_m, 1000 * valve.rim_hole_m
+    source = "TRA rim holes 11.3, 15.7 and 20.5 mm, tyre data book"
+    if hole < needs - 0.4:
+        text = (
+            f"the rim hole is {hole:.1f} mm and the {valve.name} needs {needs:.1f} mm: keep the small valve, never file"
         )
-    if chloride and valve.brass:
-        found.append(
-            Caution(
-                "caution", "calcium eats brass inserts: look at the insert, fit a new one", COMMON_PRACTICE
-            )
-        )
-    if rim_hole_m is not None and rim_hole_m < valve.rim_hole_m - 0.0002:
-        found.append(
-            Caution("danger", f"the rim hole is {1000 * rim_hole_m:.1f} mm; the {valve.name} needs "
-                    f"{1000 * valve.rim_hole_m:.1f} mm", valve.source)
-        )  # fmt: skip
+        return (Caution("danger", text, source),)
+    if hole > needs + 1.0:
+        text = f"the rim hole is {hole:.1f} mm, too wide for the {valve.name} ({needs:.1f} mm): it may pull out or leak"
+        return (Caution("danger", text, source),)
+    return ()
+
+
+def _note(valve: ValveType) -> tuple[Caution, ...]:
+    bore = f"bore of the {valve.name} taken as {1000 * valve.bore_m:.0f} mm with the core or insert out"
+    found = [Caution("note", bore, "assumption, no open source prints it")]
+    if valve.needs_adapter:
+        text = "the core goes back under the gun only with a core-tool adapter"
+        found.append(Caution("note", text, COMMON_PRACTICE))
     return tuple(found)

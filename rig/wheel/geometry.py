@@ -1,0 +1,95 @@
+"""From outside lengths to the inner section: how thick tread and walls are, how flat the tread, where the valve is.
+
+The few constants were fitted on published fill volumes (see tests/wheel/test_fit.py, which holds the error by class);
+each stands for a thing that can be measured on a cut tyre. It must not know size marks beyond their family.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.wheel.designation import Designation, Family
+from rig.wheel.dimensions import INCH_M, Outline
+from rig.wheel.section import Section
+
+_LUGGED: frozenset[Family] = frozenset({"drive", "metric", "compact", "earthmover"})
+_FLAT: frozenset[Family] = frozenset({"implement", "skid", "earthmover", "flotation"})
+
+# Rims under this diameter are one-piece drop-centre wheels: the valve hole is in the flank of the well.
+_DROP_CENTRE_IN = 16.3
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """How tyres are built, metres and ratios; the defaults are the fit.
+
+    The tread is ``lug_m`` or ``rib_m`` plus ``per_width`` of the section width (no more for wider than ``widest_m``),
+    but no more than a share of the section's height.
+    """
+
+    lug_m: float = 0.0394
+    rib_m: float = 0.0259
+    per_width: float = 0.056
+    widest_m: float = 0.75
+    lug_share: float = 0.24
+    rib_share: float = 0.17
+    wall_m: float = 0.0114
+    widest_at: float = 0.45
+    round_power: float = 2.08
+    flat_power: float = 3.26
+    valve_below_seat_m: float = 0.0127
+    well_m: float = 0.0203
+    small_well_m: float = 0.0102
+
+
+FITTED = Build()
+
+
+def section_of(d: Designation, o: Outline, build: Build = FITTED) -> Section:
+    """Inner section of a mounted tyre."""
+    full = (o.diameter_m - o.rim_m) / 2
+    lugged = d.family in _LUGGED
+    tread = (build.lug_m if lugged else build.rib_m) + build.per_width * min(o.section_m, build.widest_m)
+    height = full - min(tread, (build.lug_share if lugged else build.rib_share) * full)
+    width = o.section_m - 2 * build.wall_m
+    flat = d.family in _FLAT or d.low_section
+    return Section(
+        rim_radius_m=o.rim_m / 2,
+        height_m=height,
+        width_m=width,
+        rim_width_m=min(width, o.rim_width_m - 2 * build.wall_m),
+        widest_m=build.widest_at * height,
+        crown_power=build.flat_power if flat else build.round_power,
+        well_depth_m=build.small_well_m if d.rim_in < 14 else build.well_m,
+        well_width_m=0.5 * o.rim_width_m,
+    )
+
+
+def valve_radius_m(d: Designation, build: Build = FITTED) -> float:
+    """Distance of the valve hole from the axle."""
+    seat = d.rim_in * INCH_M / 2
+    return seat - build.valve_below_seat_m if d.rim_in < _DROP_CENTRE_IN else seat
+
+
+# Relative uncertainty of the section itself, lengths taken as right: about two standard deviations of what is left
+# on published volumes, wider where there are few or none to compare with.
+_MODEL: dict[Family, float] = {
+    "drive": 0.045, "metric": 0.06, "compact": 0.10, "front": 0.06, "implement": 0.07, "skid": 0.08, "turf": 0.09,
+    "flotation": 0.10, "earthmover": 0.08, "forklift": 0.10,
+}  # fmt: skip
+# Makers and charts round to whole gallons, and a litre either way is nothing to a fitter.
+_ROUNDING_L = 1.5
+
+
+def band_l(d: Designation, o: Outline, s: Section, volume_l: float) -> tuple[float, float]:
+    """Low and high bound of a cavity that comes from geometry, litres."""
+    middle = o.rim_m / 2 + s.height_m / 2
+    by_diameter = o.diameter_m / 2 * (1 / s.height_m + 0.5 / middle) * o.diameter_u
+    model = _MODEL[d.family]
+    if d.family == "drive" and d.width_in > d.rim_in:
+        # Wide codes on small rims, such as 18.4-16.1, stand lower than the rule for tractor rims.
+        model += 0.06
+    relative = (model**2 + by_diameter**2 + (0.9 * o.section_u) ** 2) ** 0.5
+    return volume_l * max(0.5, 1 - relative) - _ROUNDING_L * min(1.0, volume_l / 20), volume_l * (
+        1 + relative
+    ) + _ROUNDING_L
