@@ -92,13 +92,13 @@ def _brine_solid(percent: float) -> float | None:
 def packaged(kind: Kind, strength: float, name: str) -> Fluid:
     """A fluid of the packaged tables; :class:`FluidError` for a strength outside them."""
     low, high = strengths_of(kind)
-    if not low <= strength <= high + 1e-9:
+    if not low - 1e-9 <= strength <= high + 1e-9:
         why = ", and above the eutectic the freeze point rises again" if kind == "cacl2" else ""
         raise FluidError(
             f"{name} is {100 * strength:.1f} %: the tables hold {100 * low:.0f} to {100 * high:.0f} %{why}. "
             f"Choose a strength inside them"
         )
-    mix = solution(kind, min(strength, high), name)
+    mix = solution(kind, max(low, min(strength, high)), name)
     solid = {"water": 0.0, "cacl2": _brine_solid(100 * strength)}.get(kind)
     flammable = kind == "methanol" and strength >= _BURNS_FROM
     share = None if kind == "water" else strength
