@@ -118,15 +118,6 @@ _TABLE_U = 0.05
 _HALF_GALLON_L = 1.9
 
 
-def _published(d: Designation, at_valve: float) -> tuple[float, float, float] | None:
-    """Cavity, low and high, litres, from the published rows of a size; None if there are none."""
-    cavities = [row.at_valve_l / at_valve for row in fills_of(d.text)]
-    if not cavities:
-        return None
-    low = min(cavities) * (1 - _TABLE_U) - _HALF_GALLON_L
-    return cavities[0], low, max(cavities) * (1 + _TABLE_U) + _HALF_GALLON_L
-
-
 @lru_cache(maxsize=4096)
 def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
     """The cavity by geometry alone, even where there is a published value: to compare the two."""
@@ -146,18 +137,30 @@ def cavity_of(d: Designation, measured: Measured = UNMEASURED, taught_l: float |
     :class:`MeasureError` if a measurement cannot be this tyre's, :class:`ValueError` if a taught volume cannot.
     """
     shape = geometric_cavity(d, measured)
-    if taught_l is not None:
-        return _taught(shape, taught_l)
-    plain = shape if measured == UNMEASURED else geometric_cavity(d)
-    printed = _published(d, plain.fraction_at_clock(12))
-    if printed is None:
+    return _with_published(shape) if taught_l is None else _taught(shape, taught_l)
+
+
+def _with_published(shape: Cavity) -> Cavity:
+    """The cavity with the published rows of its size, or as it is if there are none."""
+    rows = fills_of(shape.designation.text)
+    if not rows:
         return shape
+    plain = geometric_cavity(shape.designation)
+    # A tyre that was measured differs from the published one by what the measurement changes in the geometry.
     scale = shape.shape_m3 / plain.shape_m3
-    notes = (*shape.notes, f"published fill: {fills_of(d.text)[0].title}")
+    at_valve = plain.fraction_at_clock(12)
+    volumes = [scale * row.at_valve_l / at_valve for row in rows if not row.by_weight]
+    weights = [scale * row.at_valve_l / at_valve for row in rows if row.by_weight]
+    if not volumes:
+        note = f"published by weight only, the band covers it: {rows[0].title}"
+        low, high = min(shape.low_l, *weights), max(shape.high_l, *weights)
+        return replace(shape, low_l=low, high_l=high, notes=(*shape.notes, note))
+    low = min([min(volumes) * (1 - _TABLE_U) - _HALF_GALLON_L, *weights])
+    high = max([max(volumes) * (1 + _TABLE_U) + _HALF_GALLON_L, *weights])
+    notes = (*shape.notes, f"published fill of {rows[0].size}: {rows[0].title}")
     if scale != 1:
         notes += (f"scaled by {scale:.3f} for the measured lengths",)
-    volume, low, high = (scale * litres for litres in printed)
-    return replace(shape, volume_l=volume, low_l=low, high_l=high, basis="table", notes=notes)
+    return replace(shape, volume_l=volumes[0], low_l=low, high_l=high, basis="table", notes=notes)
 
 
 def _taught(shape: Cavity, taught_l: float) -> Cavity:

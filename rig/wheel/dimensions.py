@@ -27,6 +27,7 @@ _IMPLEMENT: _Table = (
     (7.5, 0.830), (8.5, 0.785), (9.5, 0.750), (11.0, 0.710), (12.5, 0.700), (14.0, 0.775), (16.5, 0.755),
     (19.0, 0.720), (21.5, 0.695), (27.0, 0.660),
 )  # fmt: skip
+# Steps, not slopes: the series were laid down apart.
 _TWO_DECIMAL: _Table = ((6.5, 1.085), (6.51, 1.05), (8.5, 1.05), (8.51, 0.985))
 _COMPACT: _Table = ((5.0, 1.10), (6.0, 1.10), (7.0, 1.035), (8.0, 1.02), (10.0, 1.00))
 
@@ -170,33 +171,27 @@ def _marked(d: Designation) -> _Marked:
 def outline_of(d: Designation, measured: Measured) -> Outline:
     """Outside lengths for a size, measurements in place of the rules where there are some (:class:`MeasureError`)."""
     m = _marked(d)
-    by_rule = Measured((d.rim_in + 2 * m.height) * INCH_M, m.section * INCH_M, m.rim_width * INCH_M)
-    _plausible(d, measured, by_rule)
+    diameter_m = (d.rim_in + 2 * m.height) * INCH_M
     diameter_u, section_u = _SPREAD[d.family]
-    notes: tuple[str, ...] = (d.remark,) if d.remark else ()
+    notes = [d.remark] if d.remark else []
     if d.millimetres and d.aspect is None and measured.diameter_m is None:
-        diameter_u = 2 * d.width_in * _UNMARKED_SPREAD / 100 * INCH_M / (by_rule.diameter_m or 1.0)
-        notes += (f"{d.text} has no aspect ratio, {assumed_aspect(d):g} is assumed: measure the outside diameter",)
+        diameter_u = 2 * d.width_in * _UNMARKED_SPREAD / 100 * INCH_M / diameter_m
+        notes.append(f"{d.text} has no aspect ratio, {assumed_aspect(d):g} is assumed: measure the outside diameter")
     return Outline(
-        diameter_m=measured.diameter_m or by_rule.diameter_m or 0.0,
-        section_m=measured.section_m or by_rule.section_m or 0.0,
+        diameter_m=_taken(d, "outside diameter", measured.diameter_m, diameter_m, 0.15),
+        section_m=_taken(d, "section width", measured.section_m, m.section * INCH_M, 0.25),
         rim_m=d.rim_in * INCH_M,
-        rim_width_m=measured.rim_width_m or by_rule.rim_width_m or 0.0,
-        diameter_u=_TAPE[0] if measured.diameter_m else diameter_u,
-        section_u=_TAPE[1] if measured.section_m else section_u,
-        notes=notes,
+        rim_width_m=_taken(d, "rim width", measured.rim_width_m, m.rim_width * INCH_M, 0.45),
+        diameter_u=diameter_u if measured.diameter_m is None else _TAPE[0],
+        section_u=section_u if measured.section_m is None else _TAPE[1],
+        notes=tuple(notes),
     )
 
 
-def _plausible(d: Designation, measured: Measured, by_rule: Measured) -> None:
-    """Refuse a measurement so far from the rule that it is another tyre's, or in another unit."""
-    pairs = (
-        ("outside diameter", measured.diameter_m, by_rule.diameter_m, 0.15),
-        ("section width", measured.section_m, by_rule.section_m, 0.25),
-        ("rim width", measured.rim_width_m, by_rule.rim_width_m, 0.45),
-    )
-    for what, found, expected, reach in pairs:
-        if found is None or expected is None:
-            continue
-        if not abs(found / expected - 1) <= reach:
-            raise MeasureError(f"a {what} of {found:.3f} m cannot be a {d.text} (about {expected:.3f} m): check both")
+def _taken(d: Designation, what: str, measured_m: float | None, rule_m: float, reach: float) -> float:
+    """The measured length, else the rule's; one so far from the rule is another tyre's or in another unit."""
+    if measured_m is None:
+        return rule_m
+    if not abs(measured_m / rule_m - 1) <= reach:
+        raise MeasureError(f"a {what} of {measured_m:.3f} m cannot be a {d.text} (about {rule_m:.3f} m): check both")
+    return measured_m

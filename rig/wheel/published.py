@@ -1,7 +1,8 @@
 """Published fill volumes: what stands in a tyre with its valve at 12 o'clock, by size, with the source of each.
 
 Rows printed as a volume at the "75 %" level count as read. A row printed as "100 %, use three quarters" counts with
-three quarters. A row printed as a weight counts with the density of its mix. It must not know geometry.
+three quarters. A row printed as a weight counts with the density of its mix, and only widens a band: its manuals
+disagree with each other by a fifth. It must not know geometry.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from rig.wheel.designation import read_size
 # tables; the property tables give the same within half a percent.
 _MIX_LB_PER_GAL = {"2": 9.45, "3.5": 10.1, "5": 10.6}
 
-# Which row is taken when a size has several: the water chart (the most sizes, one series), then other volumes,
-# then weights; rows printed jointly for two sizes belong to neither and only the reader of the table sees them.
+# Which row is taken when a size has several: the water chart (the most sizes, one series), then other volumes, then
+# weights. Rows printed jointly for two sizes belong to neither: they are kept to be read, not used.
 _RANK = ("chart", "itm475", "m108dc", "farmall45c")
 
 
@@ -32,6 +33,11 @@ class PublishedFill:
     printed_as: str
     source: str
     title: str
+
+    @property
+    def by_weight(self) -> bool:
+        """Whether only a weight was printed."""
+        return self.printed_as == "valve_lb"
 
 
 def _at_valve_l(row: dict[str, str]) -> float:
