@@ -67,8 +67,8 @@ class Designation:
                 return other
 
 
-# Strength grades and special wheels in front of a metric mark; the cavity is the same.
-_PREFIX = re.compile(r"^(?:(?:IF|VF|CFO|CHO|NRO|LSW|AGRI|IMP|IND)\s*)+(?=\d)")
+# Strength grades and vehicle letters in front of a mark, and whole words (maker, tread code); the cavity is the same.
+_PREFIX = re.compile(r"^(?:(?:IF|VF|CFO|CHO|NRO|LSW|LT|ST|AT|P)\s*|[A-Z][A-Z0-9-]*\s+)+(?=\d)")
 _WORDS = re.compile(r"\b(?:TYRES?|TIRES?|SIZES?|REARS?|FRONTS?)\b|[\"'”“″]")
 _NUM = r"(\d{1,4}(?:\.\d{1,2})?)"
 # A number before PR or PLY is a ply rating, never a rim: 9.5-36 8PR is no 9.5/36-8.
@@ -128,19 +128,19 @@ def _read_metric(m: re.Match[str]) -> Designation | None:
     c = _construction(m[3])
     in_inches = width / 25.4 if millimetres else width
     text = f"{_mark(m[1])}/{_number(aspect)}{_letter(c)}{_number(rim)}"
-    family = _metric_family(text, in_inches, aspect, rim, c)
+    family = _metric_family(text, in_inches, aspect, rim, c, millimetres=millimetres)
     return Designation(text, family, c, in_inches, rim, aspect=aspect, millimetres=millimetres)
 
 
-def _metric_family(text: str, width_in: float, aspect: float, rim: float, c: Construction) -> Family:
+def _metric_family(
+    text: str, width_in: float, aspect: float, rim: float, c: Construction, *, millimetres: bool
+) -> Family:
     if text.replace("R", "-") in INDUSTRIAL:
         return "forklift"
     if rim in _EARTH_RIMS and (rim > 25 or (c == "radial" and width_in >= 14 and aspect >= 65)):
         return "earthmover"
-    if rim < 13:
-        return "turf"
     if rim < 16:
-        return "implement"
+        return "turf" if rim < 13 and millimetres else "implement"
     if rim != int(rim) or (aspect < 60 and (c == "bias" or rim < 20)):
         return "flotation"
     return "metric"
@@ -180,8 +180,8 @@ def _read_plain(m: re.Match[str]) -> Designation | None:
     mark, width, rim, c = m[1], float(m[1]), float(m[3]), _construction(m[2])
     if m[2] == "LR":
         return None
-    if width >= 400 and rim <= 20 and "." not in mark:
-        # The point left out of a two-decimal mark; no metric tyre without aspect ratio is that wide on such a rim.
+    if "." not in mark and (width >= 1000 or (width >= 400 and rim <= 20)):
+        # The point left out of a two-decimal mark; no metric tyre without aspect ratio is that wide.
         return _without_point(mark, rim, c)
     if width >= 100:
         if width % 5 or f"{width / 10:g}" in OLD_CODES.values():
@@ -242,6 +242,8 @@ def _plain_text(text: str) -> str:
 def _possible(d: Designation) -> bool:
     """Whether the marked lengths can be a tyre at all."""
     if d.rim_in not in _RIMS or not 2 <= d.width_in <= 62:
+        return False
+    if d.family == "drive" and not (d.width_in >= 6 and d.rim_in >= 14):
         return False
     if d.diameter_in is not None:
         return d.rim_in + 4 < d.diameter_in

@@ -6,6 +6,7 @@ each stands for a thing that can be measured on a cut tyre. It must not know siz
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rig.wheel.designation import Designation, Family
@@ -89,7 +90,6 @@ def band_l(d: Designation, o: Outline, s: Section, volume_l: float) -> tuple[flo
     if d.family == "drive" and d.width_in > d.rim_in:
         # Wide codes on small rims, such as 18.4-16.1, stand lower than the rule for tractor rims.
         model += 0.06
-    relative = (model**2 + by_diameter**2 + (0.9 * o.section_u) ** 2) ** 0.5
-    return volume_l * max(0.5, 1 - relative) - _ROUNDING_L * min(1.0, volume_l / 20), volume_l * (
-        1 + relative
-    ) + _ROUNDING_L
+    relative = math.hypot(model, by_diameter, 0.9 * o.section_u)
+    rounding = min(_ROUNDING_L, 0.2 * volume_l)
+    return volume_l * max(0.5, 1 - relative) - rounding, volume_l * (1 + relative) + rounding

@@ -26,6 +26,7 @@ FAMILIES = {
     "33x15.50-16.5": ("skid", "skid"),
     "26x12.00-12": ("turf", "turf"),
     "205/50-10": ("turf", "turf"),
+    "10.0/80-12": ("implement", "implement"),
     "600/50-22.5": ("flotation", "flotation"),
     "66x43.00-25": ("flotation", "flotation"),
     "17.5-25": ("earthmover", "earthmover"),
@@ -64,6 +65,10 @@ AWKWARD = {
     "10X16.5 NHS": "10-16.5",
     "Size 23.5 R25**": "23.5R25",
     "12.4 D 24": "12.4-24",
+    "R-1 18.4-38 8PR": "18.4-38",
+    "9.5-36 8 PR": "9.5-36",
+    "LT215/75R15": "215/75R15",
+    "1400-24": "14.00-24",
     "12.5 / 80 - 18 IMP": "12.5/80-18",
 }
 
@@ -155,3 +160,26 @@ def test_spelling_does_not_change_the_size(size: str, how: str) -> None:
         "tail": f"{size} 8PR TL",
     }[how]
     assert read_size(told).text == size
+
+
+widths = st.floats(2, 60).map(lambda w: f"{w:.1f}")
+rims = st.sampled_from([4, 6, 8, 10, 12, 14, 15, 15.3, 16, 16.1, 16.5, 20, 22.5, 24, 25, 28, 33, 38, 46, 51, 63])
+marks = st.one_of(
+    st.builds(lambda w, r: f"{w}-{r:g}", widths, rims),
+    st.builds(lambda w, r: f"{w}L-{r:g}", widths, rims),
+    st.builds(lambda w, r: f"{w}0-{r:g}", widths, rims),
+    st.builds(lambda w, a, r: f"{w}/{a}R{r:g}", st.integers(100, 1400), st.integers(25, 100), rims),
+    st.builds(lambda d, w, r: f"{d}x{w}-{r:g}", st.integers(8, 80), widths, rims),
+)
+
+
+@given(marks)
+def test_whatever_reads_has_a_sound_cavity(mark: str) -> None:
+    try:
+        cavity = cavity_of(read_size(mark))
+    except SizeError:
+        return
+    assert 0 < cavity.low_l < cavity.volume_l < cavity.high_l < 3 * cavity.volume_l
+    assert 0.5 < cavity.fraction_at_clock(12) < 1
+    level = cavity.level_of_fraction(0.4)
+    assert cavity.fraction_at_level(level) == pytest.approx(0.4, abs=1e-4)
