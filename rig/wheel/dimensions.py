@@ -147,11 +147,12 @@ def _forklift(d: Designation) -> _Marked:
 
 
 def _three_part(d: Designation, diameter_in: float) -> _Marked:
-    """Three-part marks: turf tyres stand under their mark, and wide ones are narrower (Antego ATW-009/010 sheets)."""
+    """Three-part marks: from 20 in up turf tyres stand under their mark, wide ones are narrower (Antego ATW-010)."""
     w = d.width_in
     if d.family != "turf":
         return _Marked((0.985 * diameter_in - d.rim_in) / 2, 0.97 * w, 0.82 * w)
-    return _Marked((0.975 * diameter_in - d.rim_in) / 2, w if w <= 8.5 else 0.96 * w, 0.78 * w)
+    tall = (0.99 if diameter_in < 20 else 0.975) * diameter_in
+    return _Marked((tall - d.rim_in) / 2, w if w <= 8.5 else 0.96 * w, 0.78 * w)
 
 
 _RULES = {

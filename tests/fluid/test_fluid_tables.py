@@ -38,7 +38,7 @@ def test_interpolation_error(kind: str, place: float, warm: float) -> None:
     mix = solution(kind, strength, kind)
     temp = mix.low_c + 0.05 + warm * (mix.top_c - mix.low_c - 0.1)
     # A tenth of a degree at the cold end is the freeze curve's own interpolation.
-    temp = min(max(temp, mix.freeze_c + 0.1, -34.9 if kind in {"pg", "eg"} else -99.0), mix.top_c)
+    temp = min(max(temp, mix.freeze_c + 0.1, -34.0 if kind in {"pg", "eg"} else -99.0), mix.top_c)
     assert mix.density_kg_m3(temp) == pytest.approx(density(MADE_OF[kind], strength, temp + KELVIN), rel=4e-4)
     assert mix.viscosity_mpas(temp) == pytest.approx(viscosity(MADE_OF[kind], strength, temp + KELVIN), rel=0.012)
 
@@ -46,7 +46,7 @@ def test_interpolation_error(kind: str, place: float, warm: float) -> None:
 @given(kinds, shares, shares, shares)
 def test_warm_liquid_is_thinner_and_lighter(kind: str, place: float, one: float, other: float) -> None:
     mix = _fluid(kind, place)
-    bottom = max(mix.freeze_c + 0.01, -34.9 if kind in {"pg", "eg"} else -99.0)
+    bottom = max(mix.freeze_c + 0.01, -34.0 if kind in {"pg", "eg"} else -99.0)
     cold, warm = sorted(bottom + share * (39.9 - bottom) for share in (one, other))
     if warm - cold < 0.1:
         return

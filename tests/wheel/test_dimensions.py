@@ -1,0 +1,102 @@
+"""Outside lengths by rule against makers' data sheets, and against UN R106 annex 5 as remembered."""
+
+import statistics
+
+import pytest
+
+from rig.wheel import Measured, read_size
+from rig.wheel.dimensions import outline_of
+
+# size, outside diameter mm, section width mm. MAXAM MS502 (L5S, extra-deep tread), Mitas SK-05, Antego ATW-009, -010
+# and -017 data sheets; 14.9R28 to 18.4R26: a conventional-to-metric size table on a web page (dnv-containers.com).
+SHEETS = [
+    ("12.00R24", 1276, 313),
+    ("18.00R25", 1677, 500),
+    ("17.5R25", 1408, 433),
+    ("20.5R25", 1547, 532),
+    ("23.5R25", 1666, 605),
+    ("26.5R25", 1796, 675),
+    ("29.5R25", 1928, 772),
+    ("29.5R29", 2011, 783),
+    ("35/65R33", 2069, 894),
+    ("12-16.5", 836, 305),
+    ("15x6.00-6", 358, 155),
+    ("18x7.00-8", 457, 178),
+    ("18x8.50-8", 455, 215),
+    ("20x8.00-8", 480, 206),
+    ("20x10.00-10", 500, 242),
+    ("23x10.50-12", 570, 259),
+    ("18x6.50-8", 470, 165),
+    ("205/50-10", 460, 198),
+    ("225/45-10", 460, 216),
+    ("14.9R28", 1367, 378),
+    ("14.9R30", 1417, 378),
+    ("16.9R28", 1435, 429),
+    ("18.4R26", 1450, 467),
+]
+# UN R106 annex 5, from memory.
+REGULATION = [
+    ("8.3-24", 995, 211),
+    ("9.5-24", 1050, 241),
+    ("11.2-28", 1205, 284),
+    ("12.4-24", 1160, 315),
+    ("13.6-38", 1565, 345),
+    ("16.9-34", 1585, 429),
+    ("18.4-38", 1755, 467),
+    ("20.8-38", 1835, 528),
+    ("23.1-26", 1605, 587),
+    ("30.5L-32", 1820, 775),
+    ("17.5L-24", 1241, 445),
+    ("11L-15", 777, 279),
+    ("12.5L-15", 823, 318),
+    ("6.00-16", 735, 160),
+    ("7.50-16", 805, 205),
+    ("10.00-16", 895, 274),
+    ("480/80R42", 1835, 480),
+    ("520/85R38", 1849, 520),
+    ("600/65R38", 1745, 600),
+    ("800/70R32", 1933, 800),
+    ("600/50-22.5", 1172, 611),
+]
+
+
+def _errors(rows: list[tuple[str, int, int]]) -> tuple[list[float], list[float]]:
+    found = [(outline_of(read_size(size), Measured()), diameter, section) for size, diameter, section in rows]
+    return (
+        [abs(1000 * o.diameter_m / diameter - 1) for o, diameter, _ in found],
+        [abs(1000 * o.section_m / section - 1) for o, _, section in found],
+    )
+
+
+def test_rules_against_data_sheets() -> None:
+    # The MS502 sheet's extra-deep tread stands 3 % over the standard tread that the rule is for.
+    diameters, sections = _errors(SHEETS)
+    assert statistics.median(diameters) <= 0.02
+    assert max(diameters) <= 0.052
+    assert statistics.median(sections) <= 0.02
+    assert max(sections) <= 0.05
+
+
+def test_rules_against_the_regulation() -> None:
+    diameters, sections = _errors(REGULATION)
+    assert statistics.median(diameters) <= 0.005
+    assert max(diameters) <= 0.025
+    assert statistics.median(sections) <= 0.02
+    assert max(sections) <= 0.065
+
+
+def test_most_sheets_lie_inside_the_stated_spread() -> None:
+    inside = 0
+    for size, diameter, section in SHEETS + REGULATION:
+        o = outline_of(read_size(size), Measured())
+        inside += abs(1000 * o.diameter_m / diameter - 1) <= o.diameter_u
+        inside += abs(1000 * o.section_m / section - 1) <= o.section_u
+    assert inside >= 0.85 * 2 * len(SHEETS + REGULATION)
+
+
+@pytest.mark.parametrize("size", ["16.9-28", "26x12.00-12", "480/80R42"])
+def test_a_tape_measure_narrows_the_spread(size: str) -> None:
+    rule = outline_of(read_size(size), Measured())
+    taped = outline_of(read_size(size), Measured(diameter_m=rule.diameter_m, section_m=rule.section_m))
+    assert taped.diameter_u < rule.diameter_u
+    assert taped.section_u < rule.section_u
