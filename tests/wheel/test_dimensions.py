@@ -72,7 +72,7 @@ def test_rules_against_data_sheets() -> None:
     # The MS502 sheet's extra-deep tread stands 3 % over the standard tread that the rule is for.
     diameters, sections = _errors(SHEETS)
     assert statistics.median(diameters) <= 0.02
-    assert max(diameters) <= 0.052
+    assert max(diameters) <= 0.055
     assert statistics.median(sections) <= 0.02
     assert max(sections) <= 0.05
 
