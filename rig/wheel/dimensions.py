@@ -151,7 +151,7 @@ def _three_part(d: Designation, diameter_in: float) -> _Marked:
     w = d.width_in
     if d.family != "turf":
         return _Marked((0.985 * diameter_in - d.rim_in) / 2, 0.97 * w, 0.82 * w)
-    tall = (0.99 if diameter_in < 20 else 0.975) * diameter_in
+    tall = (0.99 if diameter_in < 20 else 0.97) * diameter_in
     return _Marked((tall - d.rim_in) / 2, w if w <= 8.5 else 0.96 * w, 0.78 * w)
 
 

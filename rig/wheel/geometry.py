@@ -38,7 +38,7 @@ class Build:
     widest_at: float = 0.45
     round_power: float = 2.08
     flat_power: float = 3.26
-    valve_below_seat_m: float = 0.0127
+    valve_below_seat_m: float = 0.015
     well_m: float = 0.0203
     small_well_m: float = 0.0102
 
