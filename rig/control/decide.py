@@ -87,6 +87,8 @@ def hold(turn: Turn, why: str) -> None:
     """Break the move off and stop; what the move taught is not learned from."""
     if turn.state.phase is Phase.BACK_FLUSH and not turn.state.valve_open:
         _reopen(turn)
+    if why == "liquid_drawn":
+        _rebook_draw(turn)
     turn.set(stroke=replace(turn.state.stroke, ended_by=""))
     turn.phase_trigger("break_off")
     turn.state_trigger("hold", why)
@@ -96,8 +98,15 @@ def _reopen(turn: Turn) -> None:
     """The valve is not known to be shut: what the reverse drew may have come out of the tyre."""
     turn.set(valve_open=True)
     tally, setup = turn.state.tally, turn.setup
-    if setup.cavity.covered(turn.facts.filled_l / setup.cavity.volume_l) > 0:
+    if turn.facts.covered_m > 0:
         turn.set(tally=replace(tally, hose_l=min(tally.hose_l + turn.facts.flushed_l, setup.line.hose_l)))
+
+
+def _rebook_draw(turn: Turn) -> None:
+    """What was booked as air was liquid from the tyre, and it still fills the hose."""
+    tally, setup = turn.state.tally, turn.setup
+    air = turn.state.stroke.start_air_l
+    turn.set(tally=replace(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:

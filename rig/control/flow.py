@@ -19,7 +19,15 @@ class Flow:
     fast_pps: float = 0.0
     """Pulses per second over about one second."""
     slow_pps: float = 0.0
-    """Pulses per second over the shortest window that is fine enough."""
+    """Pulses per second over the shortest window that is fine enough, or the longest there is."""
+
+    @property
+    def fine(self) -> bool:
+        """Whether the long window resolves the flow: enough pulses, or as long as it gets."""
+        if not self.samples:
+            return False
+        (first_s, first), (last_s, last) = self.samples[0], self.samples[-1]
+        return abs(last - first) >= _ENOUGH_PULSES // 2 or last_s - first_s >= 0.75 * _LONGEST_S
 
 
 def follow(flow: Flow, now_s: float, pulses: int) -> Flow:

@@ -21,6 +21,9 @@ Action = Literal["hold", "trip"]
 
 _FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
+_MODEL = 0.12
+"""Growing sidewalls (to 0.003 of the volume per psi) and warm gas (n to 1.1) shift a measured cavity by this share."""
+_SLOWEST_LPS = 0.03
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
 _PUMPING = (Phase.FILL, Phase.TOP_UP)
@@ -97,6 +100,23 @@ def _reverse_flow(setup: Setup, facts: Facts) -> bool:
     return facts.forward and facts.run_s > setup.line.coast_s and facts.flow_lps < -_FLOWING_LPS
 
 
+def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
+    # A pump that starts or stops always shows on the gauge; one that stands still through it is not measuring.
+    changed_s = facts.run_s or facts.off_s
+    return _running(facts) and facts.valve_open and 1.5 < changed_s < facts.gauge_age_s and changed_s < 60.0
+
+
+def _air_stays(setup: Setup, facts: Facts) -> bool:
+    return _running(facts, Phase.SETTLE) and facts.stroke.air_stayed
+
+
+def _cavity_differs(setup: Setup, facts: Facts) -> bool:
+    if not _running(facts) or facts.measured_l is None:
+        return False
+    low, high = facts.measured_l - facts.measured_u_l, facts.measured_l + facts.measured_u_l
+    return high < (1 - _MODEL) * setup.cavity.low_l or low > (1 + _MODEL) * setup.cavity.high_l
+
+
 def _bead_lost(setup: Setup, facts: Facts) -> bool:
     # Whatever the tyre held, a lost bead leaves it at the air's pressure, far from where the sealed gas should be.
     if not (facts.valve_open and facts.gas and facts.tyre_kpa is not None) or facts.forward or facts.venting:
@@ -110,12 +130,19 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
 def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
     pumping = facts.forward or (facts.reverse and counts_back and facts.phase is Phase.DRAW_DOWN)
-    return pumping and _running(facts) and facts.run_s > 5.0 and abs(facts.flow_lps) < _FLOWING_LPS
+    # Long enough for a few pulses of the slowest flow worth pumping at; what passes uncounted until then is little.
+    patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / _SLOWEST_LPS)
+    began_s = facts.run_s - setup.line.start_lag_s
+    return pumping and _running(facts) and min(began_s, facts.pulse_age_s) > patience_s
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
-    if not (_running(facts, *_PUMPING) and facts.line and facts.gas and facts.stroke.watch_l is not None):
+    watched = facts.line and facts.gas and facts.stroke.watch_l is not None and facts.steady
+    if not (_running(facts, *_PUMPING) and watched):
         return False
+    assert facts.line
+    assert facts.gas
+    assert facts.stroke.watch_l is not None
     gone_in = facts.in_tyre_l - facts.stroke.watch_l
     headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
     if gone_in < max(5.0, 0.05 * headspace):
@@ -126,7 +153,7 @@ def _no_rise(setup: Setup, facts: Facts) -> bool:
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    if not (_running(facts, *_PUMPING) and facts.line and facts.gas):
+    if not (_running(facts, *_PUMPING) and facts.steady and facts.line and facts.gas):
         return False
     apart = max(facts.line.low - facts.gas.high, facts.gas.low - facts.line.high)
     return apart > 3 * KPA_PER_PSI
@@ -142,6 +169,7 @@ def _pressure_low(setup: Setup, facts: Facts) -> bool:
         return False
     drawing = facts.reverse and facts.phase is Phase.DRAW_DOWN
     rested = facts.still and facts.phase is Phase.SETTLE and facts.stroke.ended_by in ("time", "floor")
+    drawing = drawing and not _liquid_drawn(setup, facts)
     return (drawing or rested) and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
 
 
@@ -155,6 +183,17 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
 
 def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
     return facts.venting and facts.reading.liquid_in_vent is True
+
+
+def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
+    # Air loses next to nothing in the bore, liquid much: a gauge far below the air space's pressure means liquid.
+    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
+    line = facts.reading.line_kpa
+    return drawing and facts.gas is not None and line is not None and line < facts.gas.low - 3 * KPA_PER_PSI
+
+
+def _valve_covered(setup: Setup, facts: Facts) -> bool:
+    return _running(facts, Phase.SETTLE) and facts.stroke.wants_air
 
 
 def _tote_empty(setup: Setup, facts: Facts) -> bool:
@@ -209,20 +248,30 @@ GUARDS: tuple[Guard, ...] = (
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
           "Check the sensor, its cable and its supply."),
+    Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
+          "Check the gauge and its line for a blockage before the pump runs again."),
     Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
           "Check the counter's supply; the count so far is kept, what was missed is not known."),
-    Guard("no_flow", "hold", 3.0, _no_flow, "The pump runs and nothing flows.",
+    Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing flows.",
           "Is the core or insert out, the plunger down, the tote full, the strainer clean?"),
     Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
           "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose."),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", may_accept=True),
+    Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
+          "Is the size right? Liquid already inside, a tube, foam, a leak? Look before you go on.", may_accept=True),
+    Guard("air_stays", "hold", 0.0, _air_stays, "The vent was open but the pressure did not fall.",
+          "Is the vent valve working, the gun's plunger down, the core out?"),
     Guard("dry_run", "hold", 0.0, _dry, "The pump runs on air.",
           "Check the tote and the suction hose; let the pump cool."),
+    Guard("liquid_drawn", "hold", 1.5, _liquid_drawn, "The pump draws liquid out of the tyre, not air.",
+          "The valve is covered: turn it higher and go on, or finish at this level."),
     Guard("pressure_low", "hold", 0.5, _pressure_low, "The tyre is lower than planned: the bead may let go.",
           "Look at the bead all round; air the tyre up to the floor before going on."),
     Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
           "Turn the valve to the top, or finish at this level."),
+    Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",
+          "Turn the wheel so that the valve stands higher and go on, or finish at this level."),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
           "Change or fill the tote, then go on."),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from rig.control.accounting import Enters, Tally, book, unwrap
 from rig.control.flow import Flow, follow
-from rig.control.pressure import Band, Gas, flowing_band, rest_kpa, sealed_band
+from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, Stroke, hose_wet, in_tyre_l, offset_l
 from rig.control.values import Reading, Setup
@@ -39,10 +39,17 @@ class Facts:
     venting: bool
     flow_lps: float
     slow_lps: float
+    steady: bool
+    """Fast and slow flow agree: losses may be computed from them."""
+    pulse_age_s: float
+    """Time since the meter last moved."""
+    gauge_age_s: float
+    """Time since the line gauge last showed another value."""
     in_tyre_l: float
     filled_l: float
     offset_l: float
     still: bool
+    covered_m: float
     air_at_pump: bool
     dry_s: float
     valve_open: bool
@@ -53,8 +60,10 @@ class Facts:
     flushed_l: float
     """What the last reverse brought back."""
     meter_restarted: bool
+    measured_l: float | None
+    """The cavity as the sealed strokes of this fill measured it."""
+    measured_u_l: float
     stroke: Stroke
-    since_s: float
     stroke_s: float
     """Time since this phase began."""
 
@@ -69,11 +78,20 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state = _book(setup, state, reading, forward, back, dt)
     if hose_wet(setup, state) is not wet_before:
         state = replace(state, regime_s=reading.now_s)
+    state = _stillness(state, reading, moved=bool(forward or back))
     state = replace(state, flow=_flow(setup, state, reading.now_s), now_s=reading.now_s)
     state = _dry(setup, state, dt)
     restarted = state.register.restarts + state.reverse_register.restarts > before_restarts
     facts = _facts(setup, state, reading, dt, restarted)
     return _extremes(state, facts), facts
+
+
+def _stillness(state: FillState, reading: Reading, *, moved: bool) -> FillState:
+    if moved or not state.pulse_s:
+        state = replace(state, pulse_s=reading.now_s)
+    if reading.line_kpa != state.gauge_kpa:
+        state = replace(state, gauge_kpa=reading.line_kpa, gauge_s=reading.now_s)
+    return state
 
 
 def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
@@ -102,8 +120,9 @@ def _count(setup: Setup, state: FillState, reading: Reading, dt: float) -> tuple
 
 def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:
     guess = 0.0
-    if setup.meter.reverse == "none" and state.outputs.pump_reverse:
-        # The meter shows nothing backwards: the pump's own displacement is the best that is known.
+    if setup.meter.reverse == "none" and state.outputs.pump_reverse and state.valve_open:
+        # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
+        # valve it moves nothing.
         guess = setup.line.pump_lps * dt
     if not forward and not back and not guess:
         return state
@@ -117,8 +136,12 @@ def entering(setup: Setup, state: FillState) -> Enters:
     """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
     if not state.valve_open:
         return "air"
-    filled = setup.existing_l + in_tyre_l(setup, state)
-    return "liquid" if setup.cavity.covered(filled / setup.cavity.volume_l) > 0 else "air"
+    return "liquid" if surface_over_valve_m(setup, state) > 0 else "air"
+
+
+def surface_over_valve_m(setup: Setup, state: FillState) -> float:
+    """Height of the liquid's surface above the valve, by the best that is known of the cavity."""
+    return setup.cavity.covered((setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup))
 
 
 def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float) -> Gas:
@@ -152,12 +175,14 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     slow = state.flow.slow_pps * setup.meter.litres_per_pulse
     filled = setup.existing_l + in_tyre_l(setup, state)
     offset = offset_l(setup, state)
+    covered = surface_over_valve_m(setup, state)
     still = not on and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     line = None
     steady_s = reading.now_s - state.regime_s
-    if state.outputs.pump_run and hose_wet(setup, state) and steady_s >= BLANK_S + setup.line.start_lag_s:
-        line = flowing_band(setup, reading, slow, filled, state.loss_gain, loss_known=state.loss_known)
+    steady = steady_s >= BLANK_S + setup.line.start_lag_s and state.flow.fine
+    if state.outputs.pump_run and hose_wet(setup, state) and steady:
+        line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
     return Facts(
         reading=reading,
         state=state.state,
@@ -170,20 +195,25 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         venting=state.outputs.vent_valve,
         flow_lps=flow,
         slow_lps=slow,
+        steady=abs(flow - slow) <= 0.25 * abs(slow),
+        pulse_age_s=reading.now_s - state.pulse_s,
+        gauge_age_s=reading.now_s - state.gauge_s,
         in_tyre_l=in_tyre_l(setup, state),
         filled_l=filled,
         offset_l=offset,
         still=still,
+        covered_m=covered,
         air_at_pump=air_at_pump(state),
         dry_s=state.dry_s,
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, filled, still=still),
+        tyre_kpa=_acting(setup, state, reading, gas, line, covered, still=still),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         meter_restarted=restarted,
+        measured_l=state.gas.measured_l,
+        measured_u_l=state.gas.measured_u_l or 0.0,
         stroke=state.stroke,
-        since_s=state.since_s,
         stroke_s=reading.now_s - state.since_s,
     )
 
@@ -201,14 +231,14 @@ def _acting(
     reading: Reading,
     gas: Band | None,
     line: Band | None,
-    filled_l: float,
+    covered_m: float,
     *,
     still: bool,
 ) -> float | None:
     if not state.valve_open:
         return None
     if still and not state.outputs.vent_valve:
-        return rest_kpa(setup, reading, state.tally.hose_l, filled_l)
+        return rest_kpa(setup, reading, state.tally.hose_l, covered_m)
     if state.outputs.pump_reverse and state.tally.hose_l <= 0 and reading.line_kpa is not None:
         # The hose holds air: its loss is small beside the gauge's own error.
         return reading.line_kpa

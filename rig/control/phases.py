@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rig.control.observe import BLANK_S
-from rig.control.pressure import at_rest, stiffness_kpa_per_l
+from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
 from rig.control.state import Stroke, in_tyre_l
 from rig.control.turn import Turn
@@ -22,6 +22,10 @@ from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
 _EARLY_KPA = 2.5 * KPA_PER_PSI
+_VALVE_MARGIN = 0.01
+"""Share of the cavity: the level is not known closer to the valve than this."""
+_LEVEL_DOUBT = 0.05
+"""Share of the cavity: this near to the valve a draw may bring liquid with the air."""
 _MOST_TOP_UPS = 3
 _LONGEST_FLUSH_S = 2.0
 """A reverse that proves the insert runs no longer."""
@@ -35,6 +39,8 @@ def settle(turn: Turn) -> None:
     stroke = turn.state.stroke
     _learn(turn, stroke, facts.tyre_kpa)
     _take_rest(turn, facts.tyre_kpa)
+    if turn.state.stroke.air_stayed:
+        return
     _choose(turn, stroke, facts.tyre_kpa)
 
 
@@ -69,6 +75,8 @@ def _learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.from_kpa - rest_kpa < _ONE_PSI:
+        if stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI:
+            turn.set(stroke=replace(stroke, air_stayed=True))
         return
     computed = vent_seconds(turn.setup.line, _air_l(turn), stroke.from_kpa, rest_kpa)
     if 0 < computed < math.inf:
@@ -124,6 +132,11 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     setup, stroke = turn.setup, replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    below_valve = setup.cavity.fraction_at_valve - turn.facts.filled_l / level_cavity_l(turn.state.gas, setup)
+    if below_valve < _VALVE_MARGIN:
+        # Air cannot leave through a covered valve. The guard holds the fill and says so.
+        turn.set(stroke=replace(stroke, wants_air=True))
+        return
     if setup.method == "vent":
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
@@ -131,7 +144,9 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         computed = vent_seconds(setup.line, _air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
         turn.phase_trigger("vent", replace(stroke, planned_s=max(computed, 0.2)))
     elif turn.state.dry_s < setup.dry_run_s:
-        turn.phase_trigger("draw", stroke)
+        if below_valve < _LEVEL_DOUBT:
+            turn.flag("air drawn near the liquid's level")
+        turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
     # Otherwise the pump has run dry for as long as it may: stay at rest until it has cooled.
 
 
@@ -158,10 +173,21 @@ def vent(turn: Turn) -> None:
 def draw_down(turn: Turn) -> None:
     """Draw air until the floor, or for as long as the pump may run dry."""
     facts, stroke = turn.facts, turn.state.stroke
-    if facts.dry_s >= turn.setup.dry_run_s:
+    # The next forward stroke moves the suction line's air first: that is dry running too.
+    line = turn.setup.line
+    if facts.dry_s >= turn.setup.dry_run_s - 1.5 * line.suction_l / line.pump_lps:
         _end_stroke(turn, "dry limit")
-    elif facts.tyre_kpa is not None and facts.tyre_kpa <= stroke.goal_kpa and facts.run_s >= BLANK_S:
-        _end_stroke(turn, "floor")
+    elif facts.tyre_kpa is not None and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa:
+        if facts.run_s >= BLANK_S:
+            _end_stroke(turn, "floor")
+
+
+def _still_falls_kpa(turn: Turn) -> float:
+    """How far the pressure falls while the pump coasts to rest."""
+    facts, setup = turn.facts, turn.setup
+    space = _air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
+    absolute = (facts.tyre_kpa or 0.0) + setup.line.atmosphere_kpa_abs
+    return absolute * max(-facts.flow_lps, 0.0) * turn.state.overrun_s / space
 
 
 def fill(turn: Turn) -> None:

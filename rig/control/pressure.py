@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.values import Reading, Setup
-from rig.plan.physics import bore_loss_kpa, head_kpa, hose_loss_kpa
+from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
 
 GAUGE_U_KPA = 1.03
 """Uncertainty of one rest reading: 0.25 % of a 60 psi gauge."""
+_MODEL_SIGMA = 0.04
+"""Standard deviation of a measured cavity from growth and warm gas, relative. An assumption, no source."""
 _LEAST_RISE_KPA = 20.0
 """A stroke that raised the pressure by less tells too little of the cavity."""
 
@@ -67,40 +69,62 @@ def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float) -> float:
     return ((gas.rest_kpa + atmosphere) * before + gas.added_kpa_l) / after - atmosphere
 
 
+def level_cavity_l(gas: Gas, setup: Setup) -> float:
+    """The cavity for telling a level: the size's value and the measured one, each by what it is worth.
+
+    The measured cavity tells how pressure answers to liquid, growing sidewalls and warm gas in it; the level does not
+    care for those, so the measurement counts with their share as its uncertainty.
+    """
+    if gas.measured_l is None or gas.measured_u_l is None:
+        return setup.cavity.volume_l
+    by_size = ((setup.cavity.high_l - setup.cavity.low_l) / 4) ** -2
+    by_strokes = max(gas.measured_u_l / 2, _MODEL_SIGMA * gas.measured_l) ** -2
+    return (setup.cavity.volume_l * by_size + gas.measured_l * by_strokes) / (by_size + by_strokes)
+
+
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
     """How fast pressure rises with liquid, on the side of the smaller cavity."""
     air = max(gas.low_l - offset_l, 0.01 * gas.low_l)
     return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
 
 
-def rest_kpa(setup: Setup, reading: Reading, hose_l: float, filled_l: float) -> float | None:
+def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) -> float | None:
     """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
-    covered = setup.cavity.covered(filled_l / setup.cavity.volume_l)
     if reading.tyre_kpa is not None:
-        return reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered)
+        return reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered_m)
     if reading.line_kpa is None:
         return None
     column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0
-    return reading.line_kpa - head_kpa(setup.line, covered) * column
+    return reading.line_kpa - head_kpa(setup.line, covered_m) * column
 
 
 def flowing_band(
-    setup: Setup, reading: Reading, flow_lps: float, filled_l: float, loss_gain: float, *, loss_known: bool
+    setup: Setup,
+    reading: Reading,
+    flows_lps: tuple[float, float],
+    covered_m: float,
+    loss_gain: float,
+    *,
+    loss_known: bool,
 ) -> Band | None:
-    """Tyre pressure from a gauge while liquid flows forward, less head and losses."""
-    covered = setup.cavity.covered(filled_l / setup.cavity.volume_l)
+    """Tyre pressure from a gauge while liquid flows forward, less head and losses.
+
+    ``flows_lps`` are the quick and the smooth measure. Where the quick one falls away, pulses have stopped coming, and
+    the high side believes in no more loss than it shows: all that the gauge reads may be the tyre.
+    """
+    quick, smooth = flows_lps
+    flows = (max(quick, 0.0) if quick < 0.75 * smooth else smooth), smooth
     if reading.tyre_kpa is not None:
-        base = reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered)
-        loss = bore_loss_kpa(setup.line, flow_lps)
+        base = reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered_m)
+        least, loss = (bore_loss_kpa(setup.line, flow) for flow in flows)
     elif reading.line_kpa is not None:
-        base = reading.line_kpa - head_kpa(setup.line, covered)
-        loss = bore_loss_kpa(setup.line, flow_lps) + hose_loss_kpa(setup.line, flow_lps)
+        base = reading.line_kpa - head_kpa(setup.line, covered_m)
+        least, loss = (line_loss_kpa(setup.line, flow) for flow in flows)
     else:
         return None
     # A short tube's coefficient lies between 0.6 and 0.85: the loss may be a third less or half as much again.
-    least, most = (0.95, 1.05) if loss_known else (0.65, 1.5)
-    loss *= loss_gain
-    return Band(base - loss * most, base - loss, base - loss * least)
+    low_share, high_share = (0.95, 1.05) if loss_known else (0.65, 1.5)
+    return Band(base - loss * loss_gain * high_share, base - loss * loss_gain, base - least * loss_gain * low_share)
 
 
 def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:

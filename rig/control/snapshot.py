@@ -38,15 +38,17 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     counted = meter.uncertainty * abs(tally.net_l(meter))
     pulses = 2 * meter.litres_per_pulse
     # Where the air front stands is known to a few per cent of the hose; a hose that stayed wet has none.
-    front = 0.05 * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
+    doubt = 0.3 if _NEAR_LEVEL in state.flags else 0.05
+    front = doubt * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
     guess = 0.2 * tally.estimated_returned_l
-    return float((counted**2 + pulses**2 + front**2 + guess**2) ** 0.5)
+    unseen = _UNSEEN_S * setup.line.pump_lps if _ESTIMATING & state.flags else 0.0
+    return float((counted**2 + pulses**2 + front**2 + guess**2 + unseen**2) ** 0.5)
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
     meter, tally, gas = setup.meter, state.tally, state.gas
-    estimated = tally.estimated_returned_l > 0 or bool(_ESTIMATING & state.flags)
+    estimated = tally.estimated_returned_l > 0 or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
     return {
         "fill_id": setup.fill_id,
         "outcome": outcome_of(state),
@@ -77,7 +79,13 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     }
 
 
-_ESTIMATING = frozenset({"meter_jumped", "insert_not_seated", "no_rise", "liquid_in_vent", "reverse_flow"})
+_ESTIMATING = frozenset({
+    "meter_jumped", "no_flow", "no_rise", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
+    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
+})  # fmt: skip
+_NEAR_LEVEL = "air drawn near the liquid's level"
+_UNSEEN_S = 5.0
+"""How long the pump may have moved liquid unseen when one of them spoke."""
 """Alarms after which the count is no whole account of the tyre."""
 
 

@@ -22,6 +22,12 @@ class Stroke:
     planned_s: float = 0.0
     """How long a vent is meant to be open."""
     goal_kpa: float = 0.0
+    air_stayed: bool = False
+    """A vent that was open long enough did not lower the pressure."""
+    start_air_l: float = 0.0
+    """Air that had passed back through the meter when it began."""
+    wants_air: bool = False
+    """Air should leave but the liquid stands at the valve."""
     ended_by: str = ""
     stop_l: float = 0.0
     """In the tyre when the pump was told to stop."""
@@ -78,6 +84,11 @@ class FillState:
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
     direction: int = 0
     """1 forward, -1 back: which way the pump last ran."""
+    pulse_s: float = 0.0
+    """When the meter last moved."""
+    gauge_kpa: float | None = None
+    gauge_s: float = 0.0
+    """When the line gauge last showed another value."""
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False

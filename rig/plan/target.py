@@ -190,7 +190,7 @@ def _cautions(
             valve,
             wanted.working_kpa or 0.0,
             filling_pressure_kpa=window.ceiling_kpa,
-            chloride="cacl2" in fluid.name.lower(),
+            chloride=fluid.kind == "cacl2",
         ),
     ]
     found += [Caution("note", note, "see the cavity's basis") for note in cavity.notes]
