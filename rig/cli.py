@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -15,14 +16,14 @@ from pathlib import Path
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
-from rig.ledger.journal import JournalError
+from rig.ledger.journal import Journal, JournalError, StoredFill
 from rig.ledger.lock import LockedError
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Question, answer
 from rig.run.check import check_text, live_text
 from rig.run.loop import Unreachable
 from rig.run.person import Person, Unattended
-from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.shown import answer_text, ticket_text
 from rig.terminal import ProgressPrinter, Terminal
@@ -236,23 +237,42 @@ def _config_of(options: argparse.Namespace) -> Path:
 
 def _ledger(options: argparse.Namespace) -> int:
     folder = Path(load_settings(options.config).rig.data) if options.config.exists() else DATA
-    journal = journal_of(folder)
-    if options.action == "show":
-        if options.id is None:
-            raise Refused("which fill? `rig ledger list` shows their ids")
-        stored = journal.fill(options.id)
-        document = {"about": stored.about, "record": stored.record,
-                    "entries": [{"at": e.at, "kind": e.kind, **e.data} for e in journal.entries(stored.fill_id)]}  # fmt: skip
-        print(json.dumps(document) if options.json else _shown_fill(document))
-        return OK
-    rows = [{"number": f.number, "fill_id": f.fill_id, "opened_at": f.opened_at, "size": f.about["size"],
-             "outcome": f.record["outcome"] if f.record else "unfinished",
-             "net_l": f.record["net_l"] if f.record else None} for f in journal.fills()]  # fmt: skip
-    text = "\n".join(
-        f"{r['number']:>5}  {r['fill_id']}  {r['size']:<14} {r['outcome']:<11} {r['net_l'] or '-'}" for r in rows
-    )
-    print(json.dumps(rows) if options.json else text or "no fills yet")
+    if not (folder / JOURNAL_NAME).exists():
+        raise Refused(f"no journal in {folder}: nothing was filled from here yet")
+    with contextlib.closing(journal_of(folder)) as journal:
+        found = _shown(journal, options.id) if options.action == "show" else [_row(fill) for fill in journal.fills()]
+    print(json.dumps(found) if options.json else _ledger_text(found))
     return OK
+
+
+def _shown(journal: Journal, fill_id: str | None) -> dict[str, object]:
+    if fill_id is None:
+        raise Refused("which fill? `rig ledger list` shows their ids")
+    stored = journal.fill(fill_id)
+    entries = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in journal.entries(stored.fill_id)]
+    return {"about": stored.about, "record": stored.record, "entries": entries}
+
+
+def _row(fill: StoredFill) -> dict[str, object]:
+    record = fill.record or {"outcome": "unfinished", "net_l": None}
+    return {
+        "number": fill.number,
+        "fill_id": fill.fill_id,
+        "opened_at": fill.opened_at,
+        "size": fill.about["size"],
+        "outcome": record["outcome"],
+        "net_l": record["net_l"],
+    }
+
+
+def _ledger_text(found: dict[str, object] | list[dict[str, object]]) -> str:
+    if isinstance(found, dict):
+        return _shown_fill(found)
+    return "\n".join(
+        f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} "
+        f"{'-' if row['net_l'] is None else row['net_l']} L"
+        for row in found
+    )
 
 
 def _shown_fill(document: Mapping[str, object]) -> str:

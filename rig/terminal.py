@@ -1,4 +1,4 @@
-"""A person at a terminal: prompts answered by typing, progress on one line or, into a file, on a plain line at times."""
+"""A person at a terminal: prompts answered by typing; progress on one line, or on plain lines into a file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Flow from counted litres: over a short window for deciding, over a long one for the losses that go with its square."""
+"""Flow from counted pulses: over a short window for deciding, over a long one for losses, which go with its square."""
 
 from __future__ import annotations
 

@@ -234,7 +234,7 @@ GUARDS: tuple[Guard, ...] = (
           "Cut the pump supply; a relay or its wiring is at fault."),
     Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
           "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
-    Guard("line_high", "trip", 0.3, _line_high, "Line pressure passed the relief setting by 3 psi: the relief did not open.",
+    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting: the relief did not open.",
           "Cut the pump supply; check the relief valve before the pump runs again."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much."),

@@ -177,9 +177,12 @@ def draw_down(turn: Turn) -> None:
     line = turn.setup.line
     if facts.dry_s >= turn.setup.dry_run_s - 1.5 * line.suction_l / line.pump_lps:
         _end_stroke(turn, "dry limit")
-    elif facts.tyre_kpa is not None and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa:
-        if facts.run_s >= BLANK_S:
-            _end_stroke(turn, "floor")
+    elif (
+        facts.tyre_kpa is not None
+        and facts.run_s >= BLANK_S
+        and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa
+    ):
+        _end_stroke(turn, "floor")
 
 
 def _still_falls_kpa(turn: Turn) -> float:

@@ -1,4 +1,4 @@
-"""The procedure as plain data: states of the open batch standard IEC 61512, phases of the trade, and who may follow whom.
+"""The procedure as plain data: states of the batch standard IEC 61512, phases of the trade, and who follows whom.
 
 Two coupled machines. ``STATES`` says whether the fill runs, waits or has ended; ``PHASES`` says which step of the trade
 a running fill is in. A trigger that a table does not hold for the present state is an error, never a silent no-op.

@@ -6,24 +6,28 @@ work, the meter, the pump, the limits, the tote. Nothing here opens a port or mo
 
 from __future__ import annotations
 
-import difflib
+import copy
 import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
+from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
-from rig.units import KPA_PER_PSI, QuantityError, parse
+from rig.fluid import FluidError, read_fluid
+from rig.run.mistakes import Location, drop, explain, nearest
+from rig.units import KPA_PER_PSI, Kind, QuantityError, parse, unit_of
 from rig.wheel.valve import StopOrder
 
-Volume = Annotated[float, quantity_field("volume")]
-Flow = Annotated[float, quantity_field("flow")]
+Volume = Annotated[float, quantity_field("volume"), Field(ge=0)]
+Flow = Annotated[float, quantity_field("flow"), Field(gt=0)]
 Pressure = Annotated[float, quantity_field("pressure")]
-Length = Annotated[float, quantity_field("length")]
+Length = Annotated[float, quantity_field("length"), Field(gt=0)]
+Height = Annotated[float, quantity_field("length")]
 Temperature = Annotated[float, quantity_field("temperature")]
-PerVolume = Annotated[float, quantity_field("per_volume")]
+PerVolume = Annotated[float, quantity_field("per_volume"), Field(gt=0)]
 
 INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
@@ -34,12 +38,15 @@ OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "fl
 HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 POINT_NAMES = INPUTS | OUTPUTS | HANDS | {"output_timeout"}
-QUANTITY_OF_POINT = {
+QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
 }  # fmt: skip
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
+
+
+_RELIEF_SIDE = "pump side of the meter"
 
 
 class SettingsError(ValueError):
@@ -55,7 +62,7 @@ class RigTable(Strict):
     """A real rig may answer its own prompts only where the shop says so here."""
     data: str = "rig-data"
     """Folder of journal and records, relative to the folder the program is started in."""
-    atmosphere: Pressure = 101.325
+    atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
     """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
 
 
@@ -63,7 +70,7 @@ class ClockTable(Strict):
     """The controller's clock. Only a simulated rig may run it faster than the wall."""
 
     scale: float = Field(default=1.0, ge=1.0, le=200.0)
-    scan: Seconds = 0.1
+    scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
 
 
@@ -81,7 +88,7 @@ class MeterTable(Strict):
     """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
     uncertainty: float = Field(default=0.5, gt=0, le=20)
     """Percent of the volume, at 95 %, until a proving says better."""
-    spread: float = 0.0
+    spread: float = Field(default=0.0, ge=0)
 
 
 class PipeTable(Strict):
@@ -93,7 +100,7 @@ class PipeTable(Strict):
     """Between tote and meter, pump included."""
     hose_length: Length = 7.62
     hose_bore: Length = 0.0254
-    gauge_height: Length = 0.6
+    gauge_height: Height = 0.6
     """Height of the pressure gauge above the ground."""
 
 
@@ -108,16 +115,26 @@ class PumpTable(Strict):
     """From the relay to full speed."""
     coast: Seconds = 1.0
     """From the relay to standstill."""
-    dry_run: Seconds = 30.0
+    dry_run: Seconds = Field(default=30.0, gt=0)
     """How long the pump may run on air at a time."""
     dry_rest: Seconds = 60.0
     """Pause between two dry runs."""
-    relief: Pressure = 30 * KPA_PER_PSI
+    relief: Pressure = Field(default=30 * KPA_PER_PSI, gt=0)
     """Setting of the relief valve."""
     relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
     """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
     flammable_rated: bool = False
     """Motor, relays and controller are rated for flammable vapour."""
+
+    @field_validator("relief_returns", mode="before")
+    @classmethod
+    def _returns_uncounted(cls, value: object) -> object:
+        if value != _RELIEF_SIDE:
+            raise ValueError(
+                f"a relief valve that returns past the meter counts liquid that never reached the tyre; lead it back "
+                f"between tote and meter and write {_RELIEF_SIDE!r}"
+            )
+        return value
 
 
 class AirOutTable(Strict):
@@ -137,11 +154,11 @@ class LimitsTable(Strict):
     arrival: Pressure = 15 * KPA_PER_PSI
     tolerance: Volume = 0.4
     """A fill shorter than the target by more than this is topped up."""
-    stale: Seconds = 1.0
+    stale: Seconds = Field(default=1.0, gt=0)
     """Oldest reading that a running fill may rest on, by the wall clock."""
-    late: Seconds = 0.7
+    late: Seconds = Field(default=0.7, gt=0)
     """Longest gap between two scans, by the wall clock."""
-    output_timeout: Seconds = 2.0
+    output_timeout: Seconds = Field(default=2.0, gt=0)
     """Written to the relay module's time-out register, where it has one: its outputs drop after so long a silence."""
 
 
@@ -216,7 +233,10 @@ class Settings(Strict):
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
-        faults = [*self._wiring_faults(), *self._limit_faults(), *self._simulation_faults()]
+        faults = [
+            *self._wiring_faults(), *self._overlap_faults(), *self._timeout_faults(), *self._limit_faults(),
+            *self._fluid_faults(), *self._simulation_faults(),
+        ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
         return self
@@ -226,7 +246,7 @@ class Settings(Strict):
         for name, point in self.points.items():
             where = f"points.{name}"
             if name not in POINT_NAMES:
-                faults.append(f"{where}: no point of this name is known{_nearest(name, POINT_NAMES)}")
+                faults.append(f"{where}: no point of this name is known{nearest(name, POINT_NAMES)}")
                 continue
             if point.link not in self.links:
                 faults.append(f"{where}.link: no link {point.link!r}; write one of {sorted(self.links)}")
@@ -252,8 +272,54 @@ class Settings(Strict):
         try:
             # Only whether the unit is of the right kind matters here; the field multiplies by it once.
             parse(f"1 {point.quantity}", kind)
-        except QuantityError as error:
-            return [f"points.{name}.quantity: {error}"]
+        except QuantityError:
+            wanted = f"a unit of {kind}, for example {unit_of(kind)!r}"
+            return [f"points.{name}.quantity: {point.quantity!r} is no unit of {kind}; write {wanted}"]
+        return []
+
+    def _overlap_faults(self) -> list[str]:
+        faults: list[str] = []
+        taken: dict[tuple[str, int, int, str, int], str] = {}
+        for name, point in self.points.items():
+            link = self.links.get(point.link)
+            if link is None:
+                continue
+            places = range(point.address, point.address + point.registers)
+            owners = [taken.setdefault((link.host, link.port, point.unit, point.table, at), name) for at in places]
+            faults.extend(
+                f"points.{name}: shares {point.table} {at} of unit {point.unit} with points.{owner}; "
+                "give each its own address"
+                for at, owner in zip(places, owners, strict=True)
+                if owner != name
+            )
+        return faults
+
+    def _timeout_faults(self) -> list[str]:
+        point, wanted_s = self.points.get("output_timeout"), self.limits.output_timeout
+        if point is None:
+            return []
+        if point.table != "holding":
+            return [f"points.output_timeout.table: the time-out is written; write 'holding', not {point.table!r}"]
+        try:
+            step_s = parse(f"1 {point.quantity}", "time")
+            registers = encode(unscaled(wanted_s / step_s, point), point.type, point.order)
+            set_s = scaled(decode(registers, point.type, point.order), point) * step_s
+        except QuantityError:
+            return []  # A wrong unit is told by _quantity_faults.
+        except EncodeError:
+            set_s = 0.0
+        if wanted_s / 2 <= set_s <= wanted_s + 0.05:
+            return []
+        return [
+            f"limits.output_timeout: {wanted_s:g} s cannot be written to points.output_timeout, which would hold "
+            f"{set_s:g} s; choose a time that its type and scale can hold"
+        ]
+
+    def _fluid_faults(self) -> list[str]:
+        try:
+            read_fluid(self.tote.fluid).density_kg_m3(self.tote.temperature)
+        except FluidError as error:
+            return [f"tote.fluid: {error}"]
         return []
 
     def _limit_faults(self) -> list[str]:
@@ -300,35 +366,26 @@ def settings_of(document: dict[str, object], origin: str) -> Settings:
     try:
         return Settings.model_validate(document)
     except ValidationError as error:
-        lines = [line for fault in error.errors() for line in _explain(fault["loc"], fault["msg"], fault["type"])]
+        faults = error.errors()
+        lines = [line for fault in faults for line in explain(fault, Settings)]
+        lines += _whole_faults(document, [fault["loc"] for fault in faults if fault["loc"]])
         raise SettingsError("\n".join(f"{origin}: {line}" for line in lines)) from error
 
 
-def _explain(location: tuple[int | str, ...], message: str, kind: str) -> list[str]:
-    key = ".".join(str(part) for part in location)
-    text = message.removeprefix("Value error, ")
-    if kind == "extra_forbidden":
-        return [f"{key}: no such key{_nearest(str(location[-1]), _known_keys(location[:-1]))}"]
-    if kind == "missing":
-        return [f"{key}: missing; it has no safe default"]
-    return [f"{key}: {line}" if key else line for line in text.splitlines()]
+def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[str]:
+    """What is wrong between tables, told together with the keys that are ``wrong`` by themselves.
 
-
-def _known_keys(table: tuple[int | str, ...]) -> set[str]:
-    model: type[Strict] = Settings
-    for part in table:
-        annotation = model.model_fields.get(str(part))
-        inner = annotation.annotation if annotation else None
-        if inner is None:
-            return set(Point.model_fields) if table[0] == "points" else set(TcpLink.model_fields)
-        model = next((t for t in (inner, *getattr(inner, "__args__", ())) if _is_table(t)), model)
-    return set(model.model_fields)
-
-
-def _is_table(candidate: object) -> bool:
-    return isinstance(candidate, type) and issubclass(candidate, Strict)
-
-
-def _nearest(word: str, known: set[str] | frozenset[str]) -> str:
-    close = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
-    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(sorted(known))}"
+    The wrong keys are left out for it, so nothing is said about them; where they have no default, nothing at all.
+    """
+    if not wrong:
+        return []
+    rest = copy.deepcopy(document)
+    for location in wrong:
+        drop(rest, location[:2] if location[0] == "points" else location)
+    try:
+        Settings.model_validate(rest)
+    except ValidationError as error:
+        lines = [line for fault in error.errors() if not fault["loc"] for line in explain(fault, Settings)]
+        told = {location[:2] for location in wrong}
+        return [line for line in lines if tuple(line.partition(":")[0].split(".")[:2]) not in told]
+    return []
