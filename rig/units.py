@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ class _Measure:
 
     unit: str
     example: str
+    named: str = ""
+    """How a person calls the kind, where its key does not read well."""
 
 
 _MEASURES: dict[Kind, _Measure] = {
@@ -42,7 +44,7 @@ _MEASURES: dict[Kind, _Measure] = {
     "temperature": _Measure("degC", "20 degC or 68 degF"),
     "density": _Measure("kg/m^3", "1282 kg/m^3 or 10.7 lb/gal"),
     "viscosity": _Measure("mPa*s", "40 mPa*s or 40 cP"),
-    "per_volume": _Measure("1/L", "100 pulse/L or 250 pulse/gal"),
+    "per_volume": _Measure("1/L", "100 pulse/L or 250 pulse/gal", "number per volume"),
     "mass_per_volume": _Measure("kg/L", "3.5 lb/gal or 0.42 kg/L"),
 }
 
@@ -68,32 +70,41 @@ def _registry() -> UnitRegistry[Any]:
     return ureg
 
 
-# A number (or a fraction such as 3/4), then a unit. Nothing else reaches pint, whose parser evaluates expressions.
+# A number (or a fraction such as 3/4), then names of units with one-digit powers. Nothing else reaches pint, whose
+# parser evaluates expressions: a tower of powers would keep it busy for hours.
+_NAME = r"[A-Za-z]+(?:\d[A-Za-z]+)?(?:\^?-?\d)?"
 _QUANTITY = re.compile(
-    r"\s*(?P<number>[-+]?\d*[.,]?\d+(?:[eE][-+]?\d{1,3})?)(?:/(?P<divisor>\d+))?\s*(?P<unit>/?\s*[A-Za-z][A-Za-z0-9 ^*/]{0,30})?\s*"
+    r"\s*(?P<number>[-+]?\d*[.,]?\d+(?:[eE][-+]?\d{1,3})?)(?:/(?P<divisor>\d{1,4}))?"
+    rf"\s*(?P<unit>/?\s*{_NAME}(?:\s*[ */]\s*{_NAME}){{0,4}})?\s*",
 )
+_POWER = re.compile(r"(?<=[A-Za-z])\d(?![A-Za-z])")
+"""A power written without its sign, as in m3."""
+_LONGEST = 60
 _THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
 
 
-@cache
+@lru_cache(maxsize=1024)
 def parse(text: str, kind: Kind) -> float:
     """Return the quantity that ``text`` writes, as a float in the program's unit for ``kind``.
 
     A number without a unit, an unknown unit, a unit of another kind, infinity and a comma that may be a thousands
     mark raise :class:`QuantityError`. Gallons are US gallons; pressures are gauge.
     """
-    measure, name = _MEASURES[kind], kind.replace("_", " ")
+    measure = _MEASURES[kind]
+    name = measure.named or kind.replace("_", " ")
     advice = f"write a {name} with its unit, for example {measure.example}"
     plain = text.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
-    match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain)
+    match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain) if len(plain) <= _LONGEST else None
     if match is None:
-        raise QuantityError(f"{text!r} is not a {name}: {advice}")
+        raise QuantityError(f"{text[:_LONGEST]!r} is not a {name}: {advice}")
+    if match["divisor"] is not None and not int(match["divisor"]):
+        raise QuantityError(f"{text!r} divides by zero: {advice}")
     if match["unit"] is None:
         raise QuantityError(f"{text!r} has no unit: {advice}")
     if _THOUSANDS.search(match["number"]):
         raise QuantityError(f"{text!r} may mean two numbers: write it without the comma")
     number = float(match["number"].replace(",", ".")) / float(match["divisor"] or 1)
-    unit = match["unit"].strip()
+    unit = _POWER.sub(r"^\g<0>", match["unit"].strip())
     try:
         value = float(
             _registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(measure.unit).magnitude
