@@ -15,6 +15,10 @@ class DecodeError(ValueError):
     """Registers that hold no number, for example the not-a-number that some modules send for a broken sensor."""
 
 
+class EncodeError(ValueError):
+    """A number that the registers cannot hold."""
+
+
 def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | int:
     """The number that one or two 16-bit ``registers`` hold, as they came over the wire."""
     payload = _reorder(b"".join(struct.pack(">H", register) for register in registers), order)
@@ -25,11 +29,13 @@ def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | 
 
 
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:
-    """The registers that hold ``value``; raises :class:`DecodeError` when it does not fit the type."""
+    """The registers that hold ``value``; raises :class:`EncodeError` when it does not fit the type."""
+    if not math.isfinite(value):
+        raise EncodeError(f"{value} is not a number that a {kind} can hold")
     try:
         payload = struct.pack(_STRUCT[kind], value if kind == "f32" else round(value))
-    except struct.error as error:
-        raise DecodeError(f"{value} does not fit a {kind}") from error
+    except (struct.error, OverflowError) as error:
+        raise EncodeError(f"{value} does not fit a {kind}") from error
     payload = _reorder(payload, order)
     return [int.from_bytes(payload[i : i + 2], "big") for i in range(0, len(payload), 2)]
 

@@ -6,12 +6,12 @@ A scan never raises for a silent device: values keep the time at which they were
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks
-from rig.field.codec import DecodeError, decode, encode, scaled, unscaled
-from rig.field.modbus import FieldError, ModbusPort
+from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled
+from rig.field.modbus import FieldError, ModbusPort, RefusedError
 from rig.field.points import BIT_TABLES, Point, TcpLink
 
 
@@ -72,34 +72,50 @@ class Field:
         for block in device.blocks:
             try:
                 values = await device.port.read(block)
+            except RefusedError as error:
+                # The device is there: its other blocks are read, so that only this one's points grow old.
+                device.error = device.error or str(error)
             except FieldError as error:
                 device.error = str(error)
                 return
-            self._take(block, values)
+            else:
+                self._take(block, values)
 
     def _take(self, block: Block, values: list[int]) -> None:
         now_s = asyncio.get_running_loop().time()
         for name in block.names:
             point = self.points[name]
             start = point.address - block.address
-            self.values[name] = _value(point, values[start : start + point.registers], now_s)
+            self.values[name] = value_of(point, values[start : start + point.registers], now_s)
 
     async def write(self, wanted: Mapping[str, bool]) -> None:
-        """Bring the named coils to the wanted states: off before on, only what changed or is due for renewal.
+        """Bring the named coils to the wanted states: off before on, only what changed or is due.
 
-        Raises :class:`FieldError` when a device does not take a write; the others are still written.
+        Raises :class:`FieldError` when a device does not take a write. Everything else that is to be off is still
+        written, on other links without waiting; nothing goes on that time.
         """
-        faults = []
-        for name, on in sorted(wanted.items(), key=lambda item: item[1]):
-            if name not in self.points or not self._due(name, on=on):
+        names = [name for name in wanted if name in self.points]
+        for on in (False, True):
+            turned = [name for name in names if wanted[name] is on]
+            found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
+            faults = [fault for link_faults in found for fault in link_faults]
+            if faults:
+                raise FieldError("; ".join(faults))
+
+    async def _write_link(self, link: str, names: Sequence[str], *, on: bool) -> list[str]:
+        faults: list[str] = []
+        for name in names:
+            if self.points[name].link != link or not self._due(name, on=on):
                 continue
             try:
                 await self._write_one(name, on=on)
             except FieldError as error:
                 self._written.pop(name, None)
                 faults.append(str(error))
-        if faults:
-            raise FieldError("; ".join(faults))
+                if not isinstance(error, RefusedError):
+                    # Nobody there: a second wait would bring nothing and keep the next scan waiting.
+                    break
+        return faults
 
     def _due(self, name: str, *, on: bool) -> bool:
         device = self._devices[self.points[name].link]
@@ -109,8 +125,14 @@ class Field:
             self._written = {key: value for key, value in self._written.items() if key not in mine}
             device.seen_connects = device.port.connects
         last = self._written.get(name)
-        age = asyncio.get_running_loop().time() - last.at_s if last else 0.0
-        return last is None or last.on != on or (on and age >= self.renew_s)
+        if last is None or last.on != on:
+            return True
+        return asyncio.get_running_loop().time() - last.at_s >= self.renew_s if on else self._reads_on(name, last.at_s)
+
+    def _reads_on(self, name: str, since_s: float) -> bool:
+        """Whether a coil written off reads on: a device that ignored the write or restarted is told again."""
+        seen = self.values.get(name)
+        return seen is not None and seen.at_s > since_s and bool(seen.raw)
 
     async def _write_one(self, name: str, *, on: bool) -> None:
         point = self.points[name]
@@ -119,9 +141,12 @@ class Field:
         self._written[name] = _Written(on, asyncio.get_running_loop().time())
 
     async def write_number(self, name: str, value: float) -> None:
-        """Write a holding register point, the value in the point's own unit."""
+        """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""
         point = self.points[name]
-        registers = encode(unscaled(value, point), point.type, point.order)
+        try:
+            registers = encode(unscaled(value, point), point.type, point.order)
+        except EncodeError as error:
+            raise FieldError(f"{name}: {error}; check type and scale") from error
         await self._devices[point.link].port.write_registers(point.unit, point.address, registers)
 
     def close(self) -> None:
@@ -130,7 +155,8 @@ class Field:
             device.port.close()
 
 
-def _value(point: Point, registers: list[int], now_s: float) -> Value:
+def value_of(point: Point, registers: list[int], now_s: float) -> Value:
+    """What the ``registers`` (or the one bit) of a point say at a time."""
     if point.table in BIT_TABLES:
         return Value(registers[0], registers[0], now_s, registers=tuple(registers))
     try:
@@ -139,5 +165,9 @@ def _value(point: Point, registers: list[int], now_s: float) -> Value:
         return Value(0, 0.0, now_s, str(error), tuple(registers))
     number = scaled(raw, point)
     outside = (point.low is not None and number < point.low) or (point.high is not None and number > point.high)
-    fault = f"{number:g} {point.quantity} is outside {point.low} … {point.high}" if outside else ""
+    fault = f"{number:g} {point.quantity} is outside {_shown(point.low)} … {_shown(point.high)}" if outside else ""
     return Value(raw, number, now_s, fault, tuple(registers))
+
+
+def _shown(limit: float | None) -> str:
+    return "" if limit is None else f"{limit:g}"

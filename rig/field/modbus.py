@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from typing import Any
+from collections.abc import Awaitable, Callable
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
 
 from rig.field.blocks import Block
 from rig.field.points import BIT_TABLES, TcpLink
@@ -17,15 +18,19 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits between attempts to connect, bounded."""
 _READS = {
-    "coil": "read_coils",
-    "discrete": "read_discrete_inputs",
-    "input": "read_input_registers",
-    "holding": "read_holding_registers",
+    "coil": AsyncModbusTcpClient.read_coils,
+    "discrete": AsyncModbusTcpClient.read_discrete_inputs,
+    "input": AsyncModbusTcpClient.read_input_registers,
+    "holding": AsyncModbusTcpClient.read_holding_registers,
 }
 
 
 class FieldError(RuntimeError):
     """A link or device that does not answer as it should; the text says which and what it did."""
+
+
+class RefusedError(FieldError):
+    """A device that answers, but not with what was asked for: its link is alive."""
 
 
 class ModbusPort:
@@ -42,27 +47,37 @@ class ModbusPort:
 
     async def read(self, block: Block) -> list[int]:
         """Read one block: bits or registers, exactly ``block.count`` of them."""
-        reply = await self._call(_READS[block.table], block.address, count=block.count, device_id=block.unit)
+        where = f"{block.table} {block.address} of unit {block.unit}"
+        reply = await self._call(
+            f"reading {where}",
+            lambda client: _READS[block.table](client, block.address, count=block.count, device_id=block.unit),
+        )
         values = reply.bits if block.table in BIT_TABLES else reply.registers
-        if len(values) < block.count:
-            raise FieldError(f"{self.name}: short reply from unit {block.unit}, {block.table} {block.address}")
+        # Bits come in whole bytes. Registers that nobody asked for are as wrong as missing ones.
+        if len(values) < block.count or (block.table not in BIT_TABLES and len(values) != block.count):
+            raise RefusedError(f"{self.name}: {len(values)} instead of {block.count} values came, reading {where}")
         return [int(value) for value in values[: block.count]]
 
     async def write_coil(self, unit: int, address: int, *, on: bool) -> None:
         """Write one coil and compare the echo."""
-        reply = await self._call("write_coil", address, on, device_id=unit)
+        reply = await self._call(
+            f"writing coil {address} of unit {unit}", lambda client: client.write_coil(address, on, device_id=unit)
+        )
         if reply.address != address or bool(reply.bits[0]) != on:
-            raise FieldError(f"{self.name}: unit {unit} echoed another write than coil {address}")
+            raise RefusedError(f"{self.name}: unit {unit} echoed another write than coil {address}")
 
     async def write_registers(self, unit: int, address: int, values: list[int]) -> None:
         """Write holding registers."""
-        await self._call("write_registers", address, values, device_id=unit)
+        await self._call(
+            f"writing holding {address} of unit {unit}",
+            lambda client: client.write_registers(address, values, device_id=unit),
+        )
 
-    async def _call(self, function: str, *arguments: Any, **options: Any) -> Any:
+    async def _call(self, what: str, ask: Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]]) -> ModbusPDU:
         client = await self._connected()
-        where = f"{self.name}: {self._link.host}:{self._link.port}, {function.replace('_', ' ')} at {arguments[0]}"
+        where = f"{self.name}: {self._link.host}:{self._link.port}, {what}"
         try:
-            reply = await getattr(client, function)(*arguments, **options)
+            reply = await ask(client)
         except ModbusException as error:
             self.close()
             raise FieldError(f"{where}: no answer ({error})") from error
@@ -72,7 +87,7 @@ class ModbusPort:
             raise FieldError(f"{where}: unreadable answer ({type(error).__name__})") from error
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
-            raise FieldError(f"{where}: the device refuses (exception {code}); check unit, table and address")
+            raise RefusedError(f"{where}: the device refuses (exception {code}); check unit, table and address")
         self._failures = 0
         return reply
 

@@ -16,7 +16,6 @@ Table = Literal["coil", "discrete", "input", "holding"]
 NumberType = Literal["bool", "u16", "i16", "u32", "i32", "f32"]
 Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
-# The largest value that a raw integer of each type can hold, and where its count wraps.
 REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2}
 BIT_TABLES = ("coil", "discrete")
 WRITABLE_TABLES = ("coil", "holding")
@@ -33,13 +32,13 @@ def quantity_field(kind: Kind) -> BeforeValidator:
     return BeforeValidator(convert)
 
 
-Seconds = Annotated[float, quantity_field("time")]
+Seconds = Annotated[float, quantity_field("time"), Field(ge=0)]
 
 
 class Strict(BaseModel):
     """A table of the configuration: frozen, and a key it does not know is an error."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class TcpLink(Strict):
@@ -48,7 +47,7 @@ class TcpLink(Strict):
     kind: Literal["tcp"]
     host: str = "127.0.0.1"
     port: int = Field(default=502, ge=1, le=65535)
-    timeout: Seconds = 0.3
+    timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross, so that one request serves where two would cost more."""
@@ -83,6 +82,8 @@ class Point(Strict):
             raise ValueError("scale is 0: every reading would be the offset; write the value of one raw step")
         if self.address + self.registers > 65536:
             raise ValueError(f"address {self.address} leaves no room for a {self.type}: the last register is 65535")
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise ValueError(f"low {self.low:g} is not below high {self.high:g}: no reading would be believed")
         return self
 
     @property
