@@ -16,7 +16,6 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
-from rig.fluid import FluidError, read_fluid
 from rig.run.mistakes import Location, drop, explain, nearest
 from rig.units import KPA_PER_PSI, Kind, QuantityError, parse, unit_of
 from rig.wheel.valve import StopOrder
@@ -235,7 +234,7 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *self._wiring_faults(), *self._overlap_faults(), *self._timeout_faults(), *self._limit_faults(),
-            *self._fluid_faults(), *self._simulation_faults(),
+            *self._simulation_faults(),
         ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
@@ -315,13 +314,6 @@ class Settings(Strict):
             f"{set_s:g} s; choose a time that its type and scale can hold"
         ]
 
-    def _fluid_faults(self) -> list[str]:
-        try:
-            read_fluid(self.tote.fluid).density_kg_m3(self.tote.temperature)
-        except FluidError as error:
-            return [f"tote.fluid: {error}"]
-        return []
-
     def _limit_faults(self) -> list[str]:
         limits, faults = self.limits, []
         named = {"ceiling": limits.ceiling, "trip": limits.trip, "arrival": limits.arrival}
@@ -334,6 +326,8 @@ class Settings(Strict):
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
         if limits.floor < -3 * KPA_PER_PSI:
             faults.append("limits.floor: below -3 psi tubes collapse and beads let go; write -3 psi or more")
+        elif limits.floor < 0 and self.air_out.method == "vent":
+            faults.append("limits.floor: a vent stops at the air outside; write 0 psi or more, or take a draw-down")
         return faults
 
     def _simulation_faults(self) -> list[str]:
