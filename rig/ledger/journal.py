@@ -73,15 +73,21 @@ class Journal:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
+        except (sqlite3.Error, OSError) as error:
+            raise self._unopened(path, error) from error
+        try:
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.execute("PRAGMA foreign_keys=ON")
             self._db.executescript(_SCHEMA)
-        except (sqlite3.Error, OSError) as error:
-            raise JournalError(
-                f"{path}: the journal cannot be opened ({error}); check the disk and the folder"
-            ) from error
+        except sqlite3.Error as error:
+            self._db.close()
+            raise self._unopened(path, error) from error
         self.path = path
+
+    @staticmethod
+    def _unopened(path: Path, error: Exception) -> JournalError:
+        return JournalError(f"{path}: the journal cannot be opened ({error}); check the disk and the folder")
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -89,10 +95,12 @@ class Journal:
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
+                self._db.execute("COMMIT")
             except BaseException:
-                self._db.execute("ROLLBACK")
+                # A full disk may have rolled back already; a second rollback would hide what happened.
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
                 raise
-            self._db.execute("COMMIT")
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: cannot be written ({error}); is the disk full or failing?") from error
 
@@ -106,13 +114,15 @@ class Journal:
         return int(cursor.lastrowid or 0)
 
     def append(self, fill_id: str, at: str, entries: Sequence[tuple[str, dict[str, object]]], state: str) -> None:
-        """Append entries and replace the fill's latest state, in one commit."""
+        """Append entries and replace the fill's latest state, in one commit; a closed fill is not added to."""
         with self._transaction() as db:
+            kept = db.execute("UPDATE fills SET state = ? WHERE fill_id = ? AND record IS NULL", (state, fill_id))
+            if kept.rowcount != 1:
+                raise JournalError(f"fill {fill_id} is unknown or closed already")
             db.executemany(
                 "INSERT INTO entries (fill_id, at, kind, data) VALUES (?, ?, ?, ?)",
                 [(fill_id, at, kind, json.dumps(data)) for kind, data in entries],
             )
-            db.execute("UPDATE fills SET state = ? WHERE fill_id = ?", (state, fill_id))
 
     def close_fill(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
         """Write the finished record and what the rig is to remember, in one commit; a second closing is refused."""
@@ -123,14 +133,16 @@ class Journal:
             if done.rowcount != 1:
                 raise JournalError(f"fill {fill_id} is unknown or closed already")
             db.executemany(
-                "INSERT INTO memory (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                "INSERT INTO memory (name, value) VALUES (?, ?) "
+                "ON CONFLICT (name) DO UPDATE SET value = excluded.value",
                 [(name, json.dumps(value)) for name, value in memory.items()],
             )
 
     def recall(self, name: str) -> object:
         """What the rig remembers under ``name``, or ``None``."""
-        row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
-        return None if row is None else json.loads(row[0])
+        with self._reading():
+            row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
+            return None if row is None else json.loads(row[0])
 
     def unfinished(self) -> list[StoredFill]:
         """Fills without a record, oldest first."""
@@ -150,18 +162,31 @@ class Journal:
 
     def entries(self, fill_id: str) -> list[StoredEntry]:
         """The entries of a fill, in order."""
-        rows = self._db.execute("SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,))
-        return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+        with self._reading():
+            rows = self._db.execute(
+                "SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,)
+            )
+            return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
 
     def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
-        rows = self._db.execute(
-            f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",  # noqa: S608
-            values,
-        )
-        return [
-            StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
-            for number, fill_id, at, about, setup, state, record in rows
-        ]
+        with self._reading():
+            rows = self._db.execute(
+                f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",
+                values,
+            )
+            return [
+                StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
+                for number, fill_id, at, about, setup, state, record in rows
+            ]
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, json.JSONDecodeError) as error:
+            raise JournalError(
+                f"{self.path}: cannot be read ({error}); the file is damaged: copy the folder and keep it as it is"
+            ) from error
 
     def close(self) -> None:
         """Close the file."""

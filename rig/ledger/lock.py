@@ -9,7 +9,7 @@ from types import TracebackType
 
 
 class LockedError(RuntimeError):
-    """Another controller holds the rig."""
+    """The rig cannot be had: another controller holds it, or its folder cannot be written."""
 
 
 class RigLock:
@@ -20,24 +20,39 @@ class RigLock:
         self._handle: int | None = None
 
     def __enter__(self) -> RigLock:
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+        """Take the lock; :class:`LockedError` says who holds it or what is wrong with the folder."""
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+            self._take(self._handle)
+        except OSError as error:
+            self._drop()
+            raise LockedError(
+                f"{self._path}: the rig cannot be locked ({error.strerror}); check the disk and the folder"
+            ) from error
+        except LockedError:
+            self._drop()
+            raise
+        return self
+
+    @staticmethod
+    def _take(handle: int) -> None:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             holder = os.read(handle, 32).decode(errors="replace").strip()
-            os.close(handle)
             raise LockedError(
                 f"another controller (process {holder or 'unknown'}) runs this rig; stop it first"
             ) from error
         os.truncate(handle, 0)
         os.write(handle, str(os.getpid()).encode())
-        self._handle = handle
-        return self
+
+    def _drop(self) -> None:
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
+        self._drop()
