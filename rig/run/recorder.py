@@ -14,6 +14,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 
 from pydantic import TypeAdapter
+from pydantic_core import to_json
 
 from rig.control.state import FillState
 from rig.control.values import Entry, Setup
@@ -21,6 +22,14 @@ from rig.ledger.journal import Journal
 
 SETUP: TypeAdapter[Setup] = TypeAdapter(Setup)
 STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
+
+
+def frozen(value: Setup | FillState) -> str:
+    """A setup or state as JSON text that ``SETUP`` and ``STATE`` read back whole.
+
+    An endless time is kept as such: an adapter's own dump would write null, which no float can be read from.
+    """
+    return to_json(value, inf_nan_mode="constants").decode()
 
 
 def utc_now() -> str:
@@ -49,18 +58,16 @@ class Recorder:
     async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
         """Write ``entries`` and the state that they led to; the first call opens the fill."""
         at, lines = utc_now(), [(entry.kind, entry.data) for entry in entries]
-        frozen = STATE.dump_json(state).decode()
+        latest = frozen(state)
         if not self._opened:
+            await asyncio.wrap_future(self._submit(self._open, setup, at, latest))
             self._opened = True
-            opening = self._submit(self._open, setup, at, frozen)
-            await asyncio.wrap_future(opening)
-        done = self._submit(self._journal.append, setup.fill_id, at, lines, frozen)
+        done = self._submit(self._journal.append, setup.fill_id, at, lines, latest)
         if wait:
             await asyncio.wrap_future(done)
 
-    def _open(self, setup: Setup, at: str, frozen: str) -> None:
-        document = SETUP.dump_json(setup).decode()
-        self._journal.open_fill(setup.fill_id, at, self._about, document, frozen)
+    def _open(self, setup: Setup, at: str, latest: str) -> None:
+        self._journal.open_fill(setup.fill_id, at, self._about, frozen(setup), latest)
 
     def _submit(self, work: Callable[..., None], *arguments: object) -> Future[None]:
         future = self._thread.submit(work, *arguments)
