@@ -44,16 +44,18 @@ class Recorder:
         self._journal = journal
         self._about = about
         self._opened = opened
-        self._fill_id = ""
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._pending: deque[tuple[float, Future[None]]] = deque()
 
     @property
     def lag_s(self) -> float:
         """Age of the oldest entry that is not on the disk. Raises what the disk raised, once."""
+        self._take_written()
+        return time.monotonic() - self._pending[0][0] if self._pending else 0.0
+
+    def _take_written(self) -> None:
         while self._pending and self._pending[0][1].done():
             self._pending.popleft()[1].result()
-        return time.monotonic() - self._pending[0][0] if self._pending else 0.0
 
     async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
         """Write ``entries`` and the state that they led to; the first call opens the fill."""
@@ -75,8 +77,9 @@ class Recorder:
         return future
 
     async def close(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
-        """Write the finished record; returns when it is on the disk."""
+        """Write the finished record; returns when it is on the disk. Raises, after that, what an entry before it met."""
         await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record, memory))
+        self._take_written()
 
     @property
     def opened(self) -> bool:
