@@ -205,17 +205,17 @@ def _fill(options: argparse.Namespace) -> int:
     return _finish(options, record, simulated=settings.rig.simulated)
 
 
-def _person(options: argparse.Namespace, settings: Settings) -> Person:
+def _person(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
     if not options.unattended:
         return Terminal(getattr(options, "by", "") or "terminal")
     if not (settings.rig.simulated or settings.rig.unattended):
         raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
-    return Unattended()
+    return Unattended(go_on=go_on)
 
 
 def _resume(options: argparse.Namespace) -> int:
     settings = load_settings(_config_of(options))
-    person = _person(options, settings)
+    person = _person(options, settings, go_on=True)
     record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
 

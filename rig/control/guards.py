@@ -271,7 +271,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",
-          "Turn the wheel so that the valve stands higher and go on, or finish at this level."),
+          "Turn the valve higher and go on, or finish at this level."),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
           "Change or fill the tote, then go on."),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",

@@ -9,7 +9,7 @@ from typing import Protocol
 from rig.control.decide import Decision
 from rig.control.permissives import open_checks
 from rig.control.procedure import State
-from rig.control.values import Request, Setup
+from rig.control.values import Request, RequestKind, Setup
 
 HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
     ("confirm", "valve_open"): (("hand_gun_on", True), ("hand_valve_open", True)),
@@ -33,8 +33,10 @@ class Person(Protocol):
 class Unattended:
     """Answers every prompt at once and ends a fill that stops by itself. For simulated rigs, or where a shop allows."""
 
-    def __init__(self, by: str = "unattended", patience_s: float = 20.0) -> None:
+    def __init__(self, by: str = "unattended", *, patience_s: float = 20.0, go_on: bool = False) -> None:
+        """``go_on`` resumes a held fill once, as a person does who takes up an interrupted one."""
         self._by = by
+        self._go_on = go_on
         self._ids = count(1)
         self._patience_s = patience_s
         self._first_refusal_s: float | None = None
@@ -46,6 +48,10 @@ class Unattended:
         state, now_s = decision.state, decision.state.now_s
         if state.state is State.IDLE:
             return self._begin(setup, decision, now_s)
+        if state.state is State.HELD and self._go_on:
+            return self._keep_asking("resume", decision, now_s)
+        # Going on is for the interruption alone: a hold that comes later ends the fill.
+        self._go_on = self._go_on and state.state is not State.RUNNING
         if state.state in (State.HELD, State.ABORTED):
             return [self._request("end")]
         if decision.prompt is not None:
@@ -56,15 +62,19 @@ class Unattended:
         unasked = open_checks(setup, decision.state)
         if unasked:
             return [self._request("confirm", check.name) for check in unasked]
+        return self._keep_asking("start", decision, now_s)
+
+    def _keep_asking(self, kind: RequestKind, decision: Decision, now_s: float) -> Sequence[Request]:
+        """Ask once a second: the first rest reading takes a moment. Give up when it stays refused."""
         if decision.missing and self._first_refusal_s is None:
             self._first_refusal_s = now_s
         if self._first_refusal_s is not None and now_s - self._first_refusal_s > self._patience_s:
-            self.gave_up = True
-            return []
+            self.gave_up = decision.state.state is State.IDLE
+            return [] if self.gave_up else [self._request("end")]
         if now_s - self._asked_s < 1.0:
             return []
         self._asked_s = now_s
-        return [self._request("start")]
+        return [self._request(kind)]
 
-    def _request(self, kind: str, name: str = "") -> Request:
-        return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)  # type: ignore[arg-type]
+    def _request(self, kind: RequestKind, name: str = "") -> Request:
+        return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)

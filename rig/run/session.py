@@ -16,9 +16,10 @@ from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
-from rig.control.state import FillState, new_fill
+from rig.control.state import FillState, in_tyre_l, new_fill
 from rig.control.values import Reading, Setup
 from rig.field.field import Field
+from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError, read_fluid
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
@@ -29,7 +30,8 @@ from rig.run.loop import Fill, Unreachable
 from rig.run.person import Person
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
-from rig.run.settings import Settings
+from rig.run.settings import OUTPUTS, Settings
+from rig.units import show_volume
 
 JOURNAL_NAME = "journal.sqlite"
 
@@ -66,6 +68,7 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
     target = answer(settings, question)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        await _none_unfinished(settings, journal)
         fill_id = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
         setup = setup_of(settings, question, target, fill_id, _recall(journal, target.fluid))
         about = _about(errand, target)
@@ -97,6 +100,34 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
         return record
+
+
+async def _none_unfinished(settings: Settings, journal: Journal) -> None:
+    """Refuse a new fill while an interrupted one stands open, and see that the pump is off."""
+    waiting = journal.unfinished()
+    if not waiting:
+        return
+    with contextlib.suppress(FieldError):
+        await all_off(settings)
+    raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+
+
+def _waiting_text(stored: StoredFill) -> str:
+    setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+    return (
+        f"fill {stored.fill_id} ({stored.about['size']} {stored.about['position']}) was interrupted in step "
+        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} in the "
+        f"tyre; outputs are off.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
+    )
+
+
+async def all_off(settings: Settings) -> None:
+    """Switch every output off; raises FieldError when a module does not take it."""
+    field = Field(settings.links, settings.points)
+    try:
+        await field.write({name: False for name in settings.points if name in OUTPUTS})
+    finally:
+        field.close()
 
 
 def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
