@@ -31,7 +31,6 @@ class Value:
 class _Device:
     port: ModbusPort
     blocks: tuple[Block, ...]
-    seen_connects: int = 0
     error: str = ""
 
 
@@ -39,6 +38,8 @@ class _Device:
 class _Written:
     on: bool
     at_s: float
+    connects: int
+    """Which connection it went over: a device that was away may have restarted, and what was written may not hold."""
 
 
 @dataclass(slots=True)
@@ -118,14 +119,9 @@ class Field:
         return faults
 
     def _due(self, name: str, *, on: bool) -> bool:
-        device = self._devices[self.points[name].link]
-        if device.port.connects != device.seen_connects:
-            # A device that was away may have restarted: what was written before is not known to hold.
-            mine = {key for key, point in self.points.items() if point.link == self.points[name].link}
-            self._written = {key: value for key, value in self._written.items() if key not in mine}
-            device.seen_connects = device.port.connects
         last = self._written.get(name)
-        if last is None or last.on != on:
+        port = self._devices[self.points[name].link].port
+        if last is None or last.on != on or last.connects != port.connects:
             return True
         return asyncio.get_running_loop().time() - last.at_s >= self.renew_s if on else self._reads_on(name, last.at_s)
 
@@ -138,7 +134,7 @@ class Field:
         point = self.points[name]
         port = self._devices[point.link].port
         await port.write_coil(point.unit, point.address, on=on)
-        self._written[name] = _Written(on, asyncio.get_running_loop().time())
+        self._written[name] = _Written(on, asyncio.get_running_loop().time(), port.connects)
 
     async def write_number(self, name: str, value: float) -> None:
         """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""

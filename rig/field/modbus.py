@@ -18,11 +18,12 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits between attempts to connect, bounded."""
 _READS = {
-    "coil": AsyncModbusTcpClient.read_coils,
-    "discrete": AsyncModbusTcpClient.read_discrete_inputs,
-    "input": AsyncModbusTcpClient.read_input_registers,
-    "holding": AsyncModbusTcpClient.read_holding_registers,
+    "coil": (1, AsyncModbusTcpClient.read_coils),
+    "discrete": (2, AsyncModbusTcpClient.read_discrete_inputs),
+    "holding": (3, AsyncModbusTcpClient.read_holding_registers),
+    "input": (4, AsyncModbusTcpClient.read_input_registers),
 }
+_WRITE_COIL, _WRITE_REGISTERS = 5, 16
 
 
 class FieldError(RuntimeError):
@@ -48,9 +49,11 @@ class ModbusPort:
     async def read(self, block: Block) -> list[int]:
         """Read one block: bits or registers, exactly ``block.count`` of them."""
         where = f"{block.table} {block.address} of unit {block.unit}"
+        function, read = _READS[block.table]
         reply = await self._call(
             f"reading {where}",
-            lambda client: _READS[block.table](client, block.address, count=block.count, device_id=block.unit),
+            function,
+            lambda client: read(client, block.address, count=block.count, device_id=block.unit),
         )
         values = reply.bits if block.table in BIT_TABLES else reply.registers
         # Bits come in whole bytes. Registers that nobody asked for are as wrong as missing ones.
@@ -61,7 +64,9 @@ class ModbusPort:
     async def write_coil(self, unit: int, address: int, *, on: bool) -> None:
         """Write one coil and compare the echo."""
         reply = await self._call(
-            f"writing coil {address} of unit {unit}", lambda client: client.write_coil(address, on, device_id=unit)
+            f"writing coil {address} of unit {unit}",
+            _WRITE_COIL,
+            lambda client: client.write_coil(address, on, device_id=unit),
         )
         if reply.address != address or bool(reply.bits[0]) != on:
             raise RefusedError(f"{self.name}: unit {unit} echoed another write than coil {address}")
@@ -70,10 +75,13 @@ class ModbusPort:
         """Write holding registers."""
         await self._call(
             f"writing holding {address} of unit {unit}",
+            _WRITE_REGISTERS,
             lambda client: client.write_registers(address, values, device_id=unit),
         )
 
-    async def _call(self, what: str, ask: Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]]) -> ModbusPDU:
+    async def _call(
+        self, what: str, function: int, ask: Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]]
+    ) -> ModbusPDU:
         client = await self._connected()
         where = f"{self.name}: {self._link.host}:{self._link.port}, {what}"
         try:
@@ -88,6 +96,10 @@ class ModbusPort:
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
             raise RefusedError(f"{where}: the device refuses (exception {code}); check unit, table and address")
+        if reply.function_code != function:
+            # The library pairs reply and request by number only.
+            self.close()
+            raise FieldError(f"{where}: answer to another question (function {reply.function_code}, not {function})")
         self._failures = 0
         return reply
 
