@@ -108,7 +108,9 @@ def test_every_example_in_the_messages_can_be_read(kind: Kind) -> None:
         assert math.isfinite(parse(text, kind))
 
 
-@pytest.mark.parametrize("text", ["5 L*9^9^9^9", "5 m^999999999", "9" * 100_000 + " L", "5 " + "a " * 50_000, "1/" * 9999])
+@pytest.mark.parametrize(
+    "text", ["5 L*9^9^9^9", "5 m^999999999", "9" * 100_000 + " L", "5 " + "a " * 50_000, "1/" * 9999]
+)
 def test_no_text_keeps_the_parser_busy(text: str) -> None:
     begin = perf_counter()
     with pytest.raises(QuantityError):
@@ -122,10 +124,12 @@ def test_any_text_is_a_finite_number_or_one_clear_error(text: str, kind: Kind) -
     try:
         value = parse(text, kind)
     except QuantityError as error:
-        assert "\n" not in str(error)
-        assert len(str(error)) < 400
+        said = str(error)
     else:
+        said = ""
         assert math.isfinite(value)
+    assert "\n" not in said
+    assert len(said) < 500
 
 
 @given(
@@ -150,7 +154,7 @@ def test_the_constants_are_the_published_ones() -> None:
     # NIST SP 811: exact definitions of the pound and the US gallon; psi = lb x standard gravity / in2.
     assert units.KG_PER_LB == 0.45359237
     assert units.L_PER_GAL == 3.785411784
-    assert units.KPA_PER_PSI == pytest.approx(0.45359237 * 9.80665 / 0.0254**2 / 1000, rel=1e-15)
+    assert pytest.approx(0.45359237 * 9.80665 / 0.0254**2 / 1000, rel=1e-15) == units.KPA_PER_PSI
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,430 @@
+"""The field over real TCP: reading a free map, keeping outputs, and every way in which a device can fail to answer."""
+
+from __future__ import annotations
+
+import asyncio
+from time import perf_counter
+
+import pytest
+from field_devices import (
+    COILS,
+    DISCRETES,
+    HOLDINGS,
+    INPUTS,
+    TIMEOUT_S,
+    WRITE_COIL,
+    WRITE_REGISTERS,
+    Bench,
+    bench,
+    closed_port,
+    link,
+    odd_device,
+)
+from pymodbus.constants import ExcCodes
+
+from rig.field.field import Field
+from rig.field.modbus import FieldError
+from rig.field.points import Point
+
+NEVER_S = 1e9
+
+
+def coil(address: int, unit: int = 1, at: str = "io") -> Point:
+    return Point(link=at, unit=unit, table="coil", address=address)
+
+
+def number(table: str, address: int, kind: str, **more: object) -> Point:
+    return Point.model_validate({"link": "io", "table": table, "address": address, "type": kind, **more})
+
+
+RELAYS = {"pump_run": coil(17), "pump_reverse": coil(19), "vent_valve": coil(3)}
+
+
+def relays(device: Bench, renew_s: float = NEVER_S, **more: Point) -> Field:
+    return Field({"io": link(device.port)}, {**RELAYS, **more}, renew_s=renew_s)
+
+
+# --- reading --------------------------------------------------------------------------------------------------------
+
+
+async def test_all_four_tables_two_units_and_every_byte_order() -> None:
+    points = {
+        "relay": coil(200, unit=9),
+        "switch": Point(link="io", unit=9, table="discrete", address=33),
+        "abcd": number("holding", 10, "f32", unit=4),
+        "cdab": number("input", 20, "f32", unit=4, order="CDAB"),
+        "badc": number("holding", 12, "u32", unit=4, order="BADC"),
+        "dcba": number("input", 22, "i32", unit=9, order="DCBA"),
+        "level": number("input", 0, "u16", unit=4, scale=0.5, offset=-10, quantity="L"),
+    }
+    async with bench(4, 9) as device:
+        await device.put(9, COILS, 200, [True])
+        await device.put(9, DISCRETES, 33, [True])
+        await device.put(4, HOLDINGS, 10, [0x3F80, 0x0000])  # IEEE 754: 1.0
+        await device.put(4, INPUTS, 20, [0x0000, 0xC020])  # -2.5, words swapped
+        await device.put(4, HOLDINGS, 12, [0x0201, 0x0403])  # 0x01020304, bytes swapped
+        await device.put(9, INPUTS, 22, [0xFEFF, 0xFFFF])  # -2, both swapped
+        await device.put(4, INPUTS, 0, [300])
+        wires = Field({"io": link(device.port)}, points)
+        before_s = asyncio.get_running_loop().time()
+        await wires.scan()
+        wires.close()
+    assert wires.errors == {}
+    assert {name: value.raw for name, value in wires.values.items()} == {
+        "relay": 1, "switch": 1, "abcd": 1.0, "cdab": -2.5, "badc": 0x01020304, "dcba": -2, "level": 300,
+    }  # fmt: skip
+    assert wires.values["level"].scaled == 140.0
+    assert wires.values["badc"].registers == (0x0201, 0x0403)
+    assert all(before_s <= value.at_s <= before_s + 5 and not value.fault for value in wires.values.values())
+    # Unit 4: holdings 10 to 13 together, inputs 0 and 20 apart by more than the gap; unit 9: one read for each table.
+    assert sorted(device.asked) == [(4, 3, 10), (4, 4, 0), (4, 4, 20), (9, 1, 200), (9, 2, 33), (9, 4, 22)]
+
+
+async def test_a_value_that_is_no_number_or_out_of_range_says_so_and_spoils_nothing_else() -> None:
+    points = {
+        "broken": number("input", 0, "f32"),
+        "far": number("input", 2, "i16", scale=0.01, low=-15, high=60, quantity="psi"),
+        "deep": number("input", 3, "i16", low=0),
+        "good": number("input", 4, "u16"),
+    }
+    async with bench() as device:
+        await device.put(1, INPUTS, 0, [0x7FC0, 0, 32767, 0xFFFF, 7])
+        wires = Field({"io": link(device.port)}, points)
+        await wires.scan()
+        wires.close()
+    assert "not a number" in wires.values["broken"].fault
+    assert "327.67 psi is outside -15 … 60" in wires.values["far"].fault
+    assert "-1  is outside 0 … " in wires.values["deep"].fault
+    assert (wires.values["good"].raw, wires.values["good"].fault) == (7, "")
+
+
+async def test_a_refused_block_is_named_and_the_others_are_still_read() -> None:
+    points = {
+        "one": number("input", 0, "u16"),
+        "two": number("input", 100, "u16"),
+        "three": number("input", 200, "u16"),
+    }
+    async with bench() as device:
+        device.refuse = lambda _function, address: ExcCodes.ILLEGAL_ADDRESS if address == 100 else None
+        wires = Field({"io": link(device.port)}, points)
+        await wires.scan()
+        assert set(wires.values) == {"one", "three"}
+        assert "input 100 of unit 1" in wires.errors["io"]
+        assert "exception 2" in wires.errors["io"]
+        assert "check unit, table and address" in wires.errors["io"]
+        device.refuse = lambda _function, _address: None
+        await wires.scan()
+        wires.close()
+    assert wires.errors == {}
+    assert set(wires.values) == {"one", "two", "three"}
+
+
+async def test_links_are_read_side_by_side_and_one_that_is_down_does_not_hide_the_other() -> None:
+    async def silent(_body: bytes) -> None:
+        return None
+
+    async with bench() as device, odd_device(silent) as port:
+        wires = Field(
+            {"io": link(device.port), "dead": link(port)},
+            {"good": number("input", 0, "u16"), "lost": number("input", 0, "u16", link="dead")},
+        )
+        await wires.scan()
+        wires.close()
+    assert list(wires.values) == ["good"]
+    assert list(wires.errors) == ["dead"]
+
+
+# --- not answering --------------------------------------------------------------------------------------------------
+
+
+async def test_a_closed_port_is_named_and_not_hammered() -> None:
+    port = await closed_port()
+    wires = Field({"io": link(port)}, {"one": number("input", 0, "u16")})
+    await wires.scan()
+    assert wires.errors == {"io": f"io: nothing answers at 127.0.0.1:{port}"}
+    await wires.scan()
+    assert wires.errors == {"io": f"io: no connection to 127.0.0.1:{port}"}
+    with pytest.raises(FieldError, match="no connection"):
+        await wires.write_number("one", 1)
+    wires.close()
+
+
+async def test_a_silent_device_costs_one_time_out_whatever_stands_on_it() -> None:
+    async def silent(_body: bytes) -> None:
+        return None
+
+    points = {f"p{i}": number("input", 20 * i, "u16") for i in range(6)}
+    async with odd_device(silent) as port:
+        wires = Field({"io": link(port)}, {**points, **RELAYS})
+        begin = perf_counter()
+        await wires.scan()
+        assert TIMEOUT_S * 0.9 <= perf_counter() - begin < 3 * TIMEOUT_S
+        assert "no answer" in wires.errors["io"]
+        assert wires.values == {}
+        begin = perf_counter()
+        with pytest.raises(FieldError, match="coil 17 of unit 1: no answer"):
+            await wires.write(dict.fromkeys(RELAYS, False))
+        assert perf_counter() - begin < 3 * TIMEOUT_S
+        wires.close()
+
+
+async def test_old_values_keep_the_time_at_which_they_were_read() -> None:
+    async with bench() as device:
+        await device.put(1, INPUTS, 5, [42])
+        wires = Field({"io": link(device.port)}, {"one": number("input", 5, "u16")})
+        await wires.scan()
+        at_s = wires.values["one"].at_s
+    await wires.scan()
+    wires.close()
+    assert wires.errors
+    assert (wires.values["one"].raw, wires.values["one"].at_s) == (42, at_s)
+
+
+async def test_a_late_reply_is_not_taken_for_the_next_one() -> None:
+    served = 0
+
+    async def late(body: bytes) -> bytes:
+        nonlocal served
+        served += 1
+        mine = served
+        if mine == 1:
+            await asyncio.sleep(1.6 * TIMEOUT_S)
+        return bytes([body[0], body[1], 2]) + mine.to_bytes(2, "big")
+
+    async with odd_device(late) as port:
+        wires = Field({"io": link(port)}, {"one": number("input", 0, "u16")})
+        await wires.scan()
+        assert "no answer" in wires.errors["io"]
+        await wires.scan()
+        wires.close()
+    assert wires.values["one"].raw == 2
+
+
+@pytest.mark.parametrize("registers", [0, 1, 3, 5])
+async def test_too_few_or_too_many_registers_are_refused(registers: int) -> None:
+    async def short(body: bytes) -> bytes:
+        return bytes([body[0], body[1], 2 * registers]) + bytes(2 * registers)
+
+    async with odd_device(short) as port:
+        wires = Field({"io": link(port)}, {"one": number("input", 0, "u32"), "two": number("input", 2, "u32")})
+        await wires.scan()
+        wires.close()
+    assert f"{registers} instead of 4 values" in wires.errors["io"]
+    assert wires.values == {}
+
+
+async def test_too_few_bits_are_refused() -> None:
+    async def short(body: bytes) -> bytes:
+        return bytes([body[0], body[1], 1, 255])
+
+    async with odd_device(short) as port:
+        wires = Field({"io": link(port)}, {"one": coil(0), "two": coil(8)})
+        await wires.scan()
+        wires.close()
+    assert "8 instead of 9 values" in wires.errors["io"]
+
+
+@pytest.mark.parametrize(
+    "garbage",
+    [b"", b"\x01", b"\x01\x04", b"\x01\x04\xff\x00", b"\x01\x84", b"\x01\x63\x00", b"\x01\x03\x02\x00\x01",
+     b"\x09\x04\x02\x00\x01", b"\x01\x05\x00\x00\xff\x00", b"\xff" * 40],
+)  # fmt: skip
+async def test_garbage_is_a_field_error_and_no_value(garbage: bytes) -> None:
+    async def broken(_body: bytes) -> bytes:
+        return garbage
+
+    async with odd_device(broken) as port:
+        wires = Field({"io": link(port)}, {"one": number("input", 0, "u16")})
+        await wires.scan()
+        wires.close()
+    assert wires.errors["io"].startswith("io: ")
+    assert wires.values == {}
+
+
+async def test_a_wrong_echo_is_no_written_coil() -> None:
+    async def stubborn(body: bytes) -> bytes:
+        return body[:4] + b"\x00\x00"  # answers "off" whatever was asked
+
+    async with odd_device(stubborn) as port:
+        wires = Field({"io": link(port)}, {"pump_run": coil(17)})
+        with pytest.raises(FieldError, match="unit 1 echoed another write than coil 17"):
+            await wires.write({"pump_run": True})
+        wires.close()
+
+
+# --- writing --------------------------------------------------------------------------------------------------------
+
+
+async def test_coils_are_written_when_they_change_and_off_goes_before_on() -> None:
+    async with bench() as device:
+        wires = relays(device)
+        await wires.write({"pump_run": False, "pump_reverse": True, "vent_valve": False})
+        assert device.writes() == [17, 3, 19]
+        assert await device.bits(1, 17, 3) == [False, False, True]
+        await wires.write({"pump_run": False, "pump_reverse": True, "vent_valve": False})
+        assert device.writes() == []
+        await wires.write({"pump_run": True, "pump_reverse": False, "vent_valve": False})
+        assert device.writes() == [19, 17]
+        assert await device.bits(1, 17, 3) == [True, False, False]
+        wires.close()
+
+
+async def test_names_that_are_not_wired_are_passed_over() -> None:
+    async with bench() as device:
+        wires = relays(device)
+        await wires.write({"fill_valve": True, "vent_valve": True})
+        assert device.writes() == [3]
+        wires.close()
+
+
+async def test_what_is_on_is_renewed_when_due_and_what_is_off_is_not() -> None:
+    async with bench() as device:
+        wires = relays(device, renew_s=0.0)
+        wanted = {"pump_run": True, "vent_valve": False}
+        await wires.write(wanted)
+        device.writes()
+        for _ in range(3):
+            await wires.write(wanted)
+        assert device.writes() == [17, 17, 17]
+        wires.renew_s = NEVER_S
+        await wires.write(wanted)
+        assert device.writes() == []
+        wires.close()
+
+
+async def test_a_coil_that_reads_on_though_written_off_is_told_again() -> None:
+    async with bench() as device:
+        wires = relays(device)
+        wanted = dict.fromkeys(RELAYS, False)
+        await wires.write(wanted)
+        await wires.scan()
+        device.writes()
+        await device.put(1, COILS, 17, [True])  # a module that restarted behind a gateway, or a hand on its panel
+        await wires.scan()
+        assert wires.values["pump_run"].raw == 1
+        await wires.write(wanted)
+        assert device.writes() == [17]
+        assert await device.bits(1, 17) == [False]
+        await wires.write(wanted)
+        assert device.writes() == []
+        wires.close()
+
+
+async def test_nothing_goes_on_while_an_off_failed() -> None:
+    async with bench() as device:
+        wires = relays(device)
+        await wires.write({"pump_run": False, "pump_reverse": True, "vent_valve": True})
+        device.writes()
+        device.refuse = lambda function, address: (
+            ExcCodes.DEVICE_FAILURE if (function, address) == (WRITE_COIL, 19) else None
+        )
+        with pytest.raises(FieldError, match="coil 19 of unit 1: the device refuses"):
+            await wires.write({"pump_run": True, "pump_reverse": False, "vent_valve": False})
+        # The refused off did not keep the other off from being written, but it keeps the pump from running.
+        assert device.writes() == [19, 3]
+        assert await device.bits(1, 17) == [False]
+        device.refuse = lambda _function, _address: None
+        await wires.write({"pump_run": True, "pump_reverse": False, "vent_valve": False})
+        assert device.writes() == [19, 17]
+        wires.close()
+
+
+async def test_a_stop_does_not_wait_for_a_silent_link() -> None:
+    async def silent(_body: bytes) -> None:
+        return None
+
+    async with bench() as device, odd_device(silent) as port:
+        points = {"beacon": coil(0, at="dead"), **RELAYS}
+        wires = Field({"dead": link(port, timeout="0.5 s"), "io": link(device.port)}, points, renew_s=NEVER_S)
+        await wires.write({"pump_run": True})
+        device.asked.clear()
+        stop = asyncio.create_task(wires.write(dict.fromkeys(points, False)))
+        begin = perf_counter()
+        while await device.bits(1, 17) == [True]:
+            assert perf_counter() - begin < 0.4, "the pump waited for the silent beacon"
+            await asyncio.sleep(0.002)
+        with pytest.raises(FieldError, match="dead: "):
+            await stop
+        wires.close()
+
+
+async def test_a_device_that_went_away_and_came_back_is_told_everything_again() -> None:
+    device = Bench()
+    await device.start()
+    wires = relays(device)
+    wanted = {"pump_run": False, "pump_reverse": False, "vent_valve": True}
+    await wires.write(wanted)
+    await wires.scan()
+    assert wires.errors == {}
+    await device.stop()
+    await wires.scan()
+    assert wires.errors
+    await device.start()  # all its coils read off again
+    device.writes()
+    async with asyncio.timeout(5):
+        while wires.errors:
+            await asyncio.sleep(0.01)
+            await wires.scan()
+    assert wires.values["vent_valve"].raw == 0
+    await wires.write(wanted)
+    assert sorted(device.writes()) == [3, 17, 19]
+    assert await device.bits(1, 3) == [True]
+    wires.close()
+    await device.stop()
+
+
+async def test_a_failed_write_is_written_again_next_time() -> None:
+    device = Bench()
+    await device.start()
+    wires = relays(device)
+    await wires.write({"pump_run": True})
+    await device.stop()
+    with pytest.raises(FieldError):
+        await wires.write({"pump_run": False})
+    await device.start()
+    await device.put(1, COILS, 17, [True])  # outputs that keep their state over a restart
+    async with asyncio.timeout(5):
+        while await device.bits(1, 17) == [True]:
+            try:
+                await wires.write({"pump_run": False})
+            except FieldError:
+                await asyncio.sleep(0.01)
+    wires.close()
+    await device.stop()
+
+
+async def test_numbers_are_written_in_the_points_own_unit_and_order() -> None:
+    points = {
+        "short": number("holding", 40, "u16", scale=0.1, quantity="s"),
+        "long": number("holding", 50, "u32", order="CDAB", quantity="ms"),
+        "float": number("holding", 60, "f32", order="DCBA"),
+    }
+    async with bench() as device:
+        wires = Field({"io": link(device.port)}, points)
+        await wires.write_number("short", 2.0)
+        await wires.write_number("long", 70000)
+        await wires.write_number("float", 1.0)
+        assert await device.registers(1, 40) == [20]
+        assert await device.registers(1, 50, 2) == [0x1170, 0x0001]  # 70000 = 0x00011170
+        assert await device.registers(1, 60, 2) == [0x0000, 0x803F]
+        await wires.scan()
+        assert wires.values["short"].scaled == pytest.approx(2.0)
+        with pytest.raises(FieldError, match=r"short: .* does not fit a u16"):
+            await wires.write_number("short", 7000)
+        device.refuse = lambda function, _address: ExcCodes.ILLEGAL_VALUE if function == WRITE_REGISTERS else None
+        with pytest.raises(FieldError, match="holding 40 of unit 1: the device refuses"):
+            await wires.write_number("short", 3.0)
+        wires.close()
+
+
+async def test_after_close_the_next_scan_connects_anew_and_the_next_write_is_whole() -> None:
+    async with bench() as device:
+        wires = relays(device)
+        await wires.write({"vent_valve": True})
+        wires.close()
+        await wires.scan()
+        assert wires.errors == {}
+        device.writes()
+        await wires.write({"vent_valve": True})
+        assert device.writes() == [3]
+        wires.close()
