@@ -101,13 +101,19 @@ def _reverse_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
-    # A pump that starts or stops always shows on the gauge; one that stands still through it is not measuring.
+    # Liquid that begins or ceases to flow always shows on the gauge; one that stands still through it does not measure.
     changed_s = facts.run_s or facts.off_s
-    return _running(facts) and facts.valve_open and 1.5 < changed_s < facts.gauge_age_s and changed_s < 60.0
+    flows = abs(facts.flow_lps) > _FLOWING_LPS
+    shows = facts.wet and flows is facts.forward
+    return _running(facts) and facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
     return _running(facts, Phase.SETTLE) and facts.stroke.air_stayed
+
+
+def _no_progress(setup: Setup, facts: Facts) -> bool:
+    return _running(facts, *_PUMPING) and facts.stroke.barren >= 3
 
 
 def _cavity_differs(setup: Setup, facts: Facts) -> bool:
@@ -155,8 +161,10 @@ def _no_rise(setup: Setup, facts: Facts) -> bool:
 def _disagree(setup: Setup, facts: Facts) -> bool:
     if not (_running(facts, *_PUMPING) and facts.steady and facts.line and facts.gas):
         return False
-    apart = max(facts.line.low - facts.gas.high, facts.gas.low - facts.line.high)
-    return apart > 3 * KPA_PER_PSI
+    # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
+    # the valve entered; a leak shows in the rise.
+    below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
+    return max(facts.line.low - facts.gas.high, below) > 3 * KPA_PER_PSI
 
 
 def _dry(setup: Setup, facts: Facts) -> bool:
@@ -262,6 +270,8 @@ GUARDS: tuple[Guard, ...] = (
           "Is the size right? Liquid already inside, a tube, foam, a leak? Look before you go on.", may_accept=True),
     Guard("air_stays", "hold", 0.0, _air_stays, "The vent was open but the pressure did not fall.",
           "Is the vent valve working, the gun's plunger down, the core out?"),
+    Guard("no_progress", "hold", 0.0, _no_progress, "Strokes end at the ceiling without bringing liquid into the tyre.",
+          "Is the air getting out? A long hose full of air is too much for a small tyre: use a vent at the gun."),
     Guard("dry_run", "hold", 0.0, _dry, "The pump runs on air.",
           "Check the tote and the suction hose; let the pump cool."),
     Guard("liquid_drawn", "hold", 1.5, _liquid_drawn, "The pump draws liquid out of the tyre, not air.",

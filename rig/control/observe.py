@@ -50,6 +50,9 @@ class Facts:
     offset_l: float
     still: bool
     covered_m: float
+    wet: bool
+    """Liquid stands all the way from tote to valve."""
+    loss_known: bool
     air_at_pump: bool
     dry_s: float
     valve_open: bool
@@ -203,6 +206,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         covered_m=covered,
+        wet=hose_wet(setup, state),
+        loss_known=state.loss_known,
         air_at_pump=air_at_pump(state),
         dry_s=state.dry_s,
         valve_open=state.valve_open,

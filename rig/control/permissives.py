@@ -66,6 +66,10 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
             f"{show_volume(filled)} is more than 90 % of the cavity ({show_volume(setup.cavity.volume_l)}): "
             "check size and target."
         )
+    if not setup.plan_reaches:
+        return (
+            "The plan does not reach this target between floor and ceiling: a lower floor, a vent or a smaller target."
+        )
     if setup.stop_order == "gun off, then core back":
         most = (setup.cavity.fraction_at_valve - 0.01) * setup.cavity.volume_l
         if filled > most:

@@ -16,7 +16,7 @@ from rig.control.procedure import Phase
 from rig.control.state import Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.plan.physics import head_kpa, line_loss_kpa, vent_seconds
+from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, next_move
 from rig.units import KPA_PER_PSI
 
@@ -26,6 +26,8 @@ _VALVE_MARGIN = 0.01
 """Share of the cavity: the level is not known closer to the valve than this."""
 _LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a draw may bring liquid with the air."""
+_USUAL_GAIN = 0.4, 2.5
+"""Outside this the bore is not that of the valve entered, or something is in the way."""
 _MOST_TOP_UPS = 3
 _LONGEST_FLUSH_S = 2.0
 """A reverse that proves the insert runs no longer."""
@@ -64,13 +66,18 @@ def _learn_overrun(turn: Turn, stroke: Stroke) -> None:
 
 def _learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
-    if stroke.stop_gauge_kpa is None or computed < 3 * _ONE_PSI:
+    if stroke.stop_gauge_kpa is None or computed <= 0:
         return
     # The coast-down raised the pressure a little after the gauge was noted.
     coasted = turn.facts.in_tyre_l - stroke.stop_l
     slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
     lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
-    turn.set(loss_gain=min(max(lost / computed, 0.3), 3.0), loss_known=True)
+    if max(lost, computed) < 3 * _ONE_PSI:
+        return
+    gain = min(max(lost / computed, 0.02), 100.0)
+    turn.set(loss_gain=gain, loss_known=True)
+    if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
+        turn.flag("line loss unlike this valve's bore")
 
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
@@ -78,9 +85,10 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         if stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI:
             turn.set(stroke=replace(stroke, air_stayed=True))
         return
-    computed = vent_seconds(turn.setup.line, _air_l(turn), stroke.from_kpa, rest_kpa)
+    computed = vent_seconds(_line_as_met(turn), _air_l(turn), stroke.from_kpa, rest_kpa)
     if 0 < computed < math.inf:
-        turn.set(vent_gain=min(max(stroke.planned_s / computed, 0.2), 5.0), vent_known=True)
+        open_s = stroke.planned_s + turn.facts.dt_s
+        turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
@@ -115,7 +123,16 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         turn.phase_trigger("top_up", _begin(turn, rest_kpa))
     else:
         turn.set(fills=turn.state.fills + 1)
-        turn.phase_trigger("fill", _begin(turn, rest_kpa))
+        turn.phase_trigger("fill", replace(_begin(turn, rest_kpa), barren=_barren(turn, last)))
+
+
+def _barren(turn: Turn, last: Stroke) -> int:
+    """How many strokes in a row brought next to nothing into the tyre, this one's forerunner included."""
+    pumped = last.ended_by in ("ceiling", "target")
+    if not pumped:
+        return last.barren
+    gained = turn.facts.in_tyre_l - last.start_l
+    return last.barren + 1 if gained < max(0.1, 0.002 * turn.setup.target_l) else 0
 
 
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
@@ -127,7 +144,8 @@ def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
 def _begin(turn: Turn, rest_kpa: float) -> Stroke:
     # The last stroke's flow stands in until this one's own is measured.
     usual_lps = turn.state.stroke.stop_flow_lps
-    return Stroke(turn.facts.reading.now_s, rest_kpa, turn.facts.in_tyre_l, stop_flow_lps=usual_lps)
+    barren = turn.state.stroke.barren
+    return Stroke(turn.facts.reading.now_s, rest_kpa, turn.facts.in_tyre_l, stop_flow_lps=usual_lps, barren=barren)
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
@@ -140,14 +158,21 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     if setup.method == "vent":
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
-        share = 1.0 if turn.state.vent_known else 0.7
-        computed = vent_seconds(setup.line, _air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
-        turn.phase_trigger("vent", replace(stroke, planned_s=max(computed, 0.2)))
+        share = 1.0 if turn.state.vent_known else 0.7 if turn.state.loss_known else 0.25
+        computed = vent_seconds(_line_as_met(turn), _air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
+        # The relay is told off one scan after the time is up.
+        turn.phase_trigger("vent", replace(stroke, planned_s=max(computed - turn.facts.dt_s, turn.facts.dt_s)))
     elif turn.state.dry_s < setup.dry_run_s:
         if below_valve < _LEVEL_DOUBT:
             turn.flag("air drawn near the liquid's level")
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
     # Otherwise the pump has run dry for as long as it may: stay at rest until it has cooled.
+
+
+def _line_as_met(turn: Turn) -> Line:
+    """The line with the bore that the loss of liquid speaks of: a stem where a large bore was entered vents slowly."""
+    line = turn.setup.line
+    return replace(line, bore_m=line.bore_m * turn.state.loss_gain**-0.25)
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:

@@ -95,6 +95,6 @@ def _late_flags(setup: Setup, state: FillState) -> set[str]:
         flags.add("meter not proven")
     if setup.target_l < setup.meter.least_l:
         flags.add("below the meter's least quantity")
-    if state.tally.unattended_l:
+    if abs(state.tally.unattended_l) > setup.meter.litres_per_pulse:
         flags.add("liquid moved unattended")
     return flags

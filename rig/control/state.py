@@ -26,6 +26,8 @@ class Stroke:
     """A vent that was open long enough did not lower the pressure."""
     start_air_l: float = 0.0
     """Air that had passed back through the meter when it began."""
+    barren: int = 0
+    """Strokes in a row before it that brought next to nothing."""
     wants_air: bool = False
     """Air should leave but the liquid stands at the valve."""
     ended_by: str = ""

@@ -151,6 +151,8 @@ class Setup:
     tote_l: float
     """Tote content by the shop's book, for rigs without a level reading."""
     checks: tuple[Check, ...]
+    plan_reaches: bool
+    """The plan reaches the target inside the pressure window."""
     expected_s: float
     stroke_s: float
     """Longest single move that the plan foresees."""

@@ -115,6 +115,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
             proven=meter.proven,
             flammable=target.fluid.flammable,
         ),
+        plan_reaches=target.foreseen.reaches_target,
         expected_s=target.foreseen.seconds,
         stroke_s=max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0),
         has_timeout="output_timeout" in settings.points,

@@ -324,6 +324,12 @@ class Settings(Strict):
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
+        prime_s = 3 * self.pipe.suction_volume / self.pump.flow
+        if self.air_out.method == "draw-down" and self.pump.dry_run < prime_s:
+            faults.append(
+                f"pump.dry_run: this suction line takes {prime_s:.0f} s of air to draw and prime; "
+                'use a pump that may run dry for longer, or air_out.method = "vent"'
+            )
         if limits.floor < -3 * KPA_PER_PSI:
             faults.append("limits.floor: below -3 psi tubes collapse and beads let go; write -3 psi or more")
         elif limits.floor < 0 and self.air_out.method == "vent":
