@@ -20,7 +20,7 @@ Location = tuple[int | str, ...]
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     """The lines that one finding about a document of the ``root`` table gives."""
     location, kind = fault["loc"], fault["type"]
-    key = ".".join(str(part) for part in location)
+    key = ".".join(shown(part) for part in location)
     if kind == "extra_forbidden":
         return [f"{key}: no such key{nearest(str(location[-1]), _known_keys(location[:-1], root))}"]
     if kind == "missing":
@@ -31,6 +31,12 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
         text = fault["msg"].removeprefix("Value error, ")
         return [f"{key}: {line}" if key else line for line in text.splitlines()]
     return [f"{key}: {fault['msg'].replace('Input should', 'should')}, not {fault['input']!r}"]
+
+
+def shown(part: str | int) -> str:
+    """A key as a line of text can hold it: a quoted key may contain anything."""
+    text = str(part)
+    return text if text.isprintable() else repr(text)
 
 
 def nearest(word: str, known: Collection[str]) -> str:

@@ -77,7 +77,7 @@ class Recorder:
         return future
 
     async def close(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
-        """Write the finished record; returns when it is on the disk. Raises, after that, what an entry before it met."""
+        """Write the finished record; returns when it is on the disk. Then raises what an entry before it met."""
         await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record, memory))
         self._take_written()
 

@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
-from rig.run.mistakes import Location, drop, explain, nearest
+from rig.run.mistakes import Location, drop, explain, nearest, shown
 from rig.units import KPA_PER_PSI, Kind, QuantityError, parse, unit_of
 from rig.wheel.valve import StopOrder
 
@@ -45,6 +45,8 @@ BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
 
 
+_ROUNDING_KPA = 1e-6
+"""What a conversion may add: 35 psi as written is not above 35 psi."""
 _RELIEF_SIDE = "pump side of the meter"
 
 
@@ -243,7 +245,7 @@ class Settings(Strict):
     def _wiring_faults(self) -> list[str]:
         faults = []
         for name, point in self.points.items():
-            where = f"points.{name}"
+            where = f"points.{shown(name)}"
             if name not in POINT_NAMES:
                 faults.append(f"{where}: no point of this name is known{nearest(name, POINT_NAMES)}")
                 continue
@@ -281,7 +283,7 @@ class Settings(Strict):
         taken: dict[tuple[str, int, int, str, int], str] = {}
         for name, point in self.points.items():
             link = self.links.get(point.link)
-            if link is None:
+            if link is None or name not in POINT_NAMES:
                 continue
             places = range(point.address, point.address + point.registers)
             owners = [taken.setdefault((link.host, link.port, point.unit, point.table, at), name) for at in places]
@@ -318,9 +320,9 @@ class Settings(Strict):
         limits, faults = self.limits, []
         named = {"ceiling": limits.ceiling, "trip": limits.trip, "arrival": limits.arrival}
         for name, kpa in named.items():
-            if kpa > BEAD_LIMIT_KPA:
+            if kpa > BEAD_LIMIT_KPA + _ROUNDING_KPA:
                 faults.append(f"limits.{name}: above 35 psi, where beads burst off rims; write 25 psi or less")
-        if self.pump.relief > BEAD_LIMIT_KPA:
+        if self.pump.relief > BEAD_LIMIT_KPA + _ROUNDING_KPA:
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
@@ -330,7 +332,7 @@ class Settings(Strict):
                 f"pump.dry_run: this suction line takes {prime_s:.0f} s of air to draw and prime; "
                 'use a pump that may run dry for longer, or air_out.method = "vent"'
             )
-        if limits.floor < -3 * KPA_PER_PSI:
+        if limits.floor < -3 * KPA_PER_PSI - _ROUNDING_KPA:
             faults.append("limits.floor: below -3 psi tubes collapse and beads let go; write -3 psi or more")
         elif limits.floor < 0 and self.air_out.method == "vent":
             faults.append("limits.floor: a vent stops at the air outside; write 0 psi or more, or take a draw-down")
