@@ -1,0 +1,87 @@
+"""`rig check`: every configuration explained, offline and against a device that is there or not."""
+
+from __future__ import annotations
+
+import json
+import socket
+from pathlib import Path
+
+import pytest
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+from shop import GONE, number, settings
+
+from rig.cli import main
+from rig.run.check import check_text, live_text
+from rig.run.loop import Unreachable
+
+CONFIGS = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
+
+
+@pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.name)
+def test_the_command_explains_what_comes_along(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--config", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert "simulated rig, air out by" in text
+    assert "pump_run" in text
+    assert main(["check", "--json", "--config", str(path)]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["simulated"] is True
+    assert {"pump_run", "meter_count"} <= set(document["points"])
+
+
+def test_a_wrong_configuration_ends_with_2_and_says_what_to_write(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "shop.toml"
+    text = CONFIGS[0].read_text(encoding="utf-8")
+    path.write_text(text.replace('relief = "30 psi"', 'relief = "30"'), encoding="utf-8")
+    assert main(["check", "--config", str(path)]) == 2
+    heard = capsys.readouterr()
+    assert heard.out == ""
+    assert f"{path}: pump.relief: '30' has no unit: write a pressure with its unit, for example 18 psi" in heard.err
+
+
+def test_what_the_rig_cannot_check_is_said() -> None:
+    document, text = check_text(settings(points__estop_ok=GONE, points__output_timeout=GONE, points__tote_level=GONE))
+    missing = document["missing"]
+    assert isinstance(missing, dict)
+    assert set(missing) == {"estop_ok", "output_timeout", "tote_level", "fluid_temp", "liquid_in_vent", "tyre_pressure"}
+    assert "without output_timeout: the rig cannot arm the relay module's own time-out" in text
+    assert "without estop_ok: the rig cannot see the emergency stop" in text
+    assert "REAL rig, air out by vent" in text
+    assert "NOT PROVEN" in text
+
+
+def test_requests_of_one_scan_are_counted() -> None:
+    # Four tables of one unit, each near together.
+    assert check_text(settings())[0]["requests_per_scan"] == 4
+    far = number("input", 500, "u16", quantity="psi")
+    assert check_text(settings(points__tyre_pressure=far))[0]["requests_per_scan"] == 5
+
+
+async def test_live_reads_every_point_once() -> None:
+    bits = SimData(0, values=[True] + [False] * 15, datatype=DataType.BITS)
+    words = SimData(0, values=[20, 1, 1800, 9000, *[0] * 12], datatype=DataType.REGISTERS)
+    server = ModbusTcpServer(SimDevice(1, simdata=([bits], [bits], [words], [words])), address=("127.0.0.1", 0))
+    await server.serve_forever(background=True)
+    host, port = server.transport.sockets[0].getsockname()  # type: ignore[union-attr]
+    of = settings(links__io={"kind": "tcp", "host": host, "port": port})
+    document, text = await live_text(of)
+    await server.shutdown()  # type: ignore[no-untyped-call]
+    points = document["points"]
+    assert isinstance(points, dict)
+    assert set(points) == set(of.points)
+    assert points["line_pressure"]["value"] == pytest.approx(18.0)
+    assert points["meter_count"]["registers"] == [20, 1]
+    assert points["output_timeout"] == {
+        "value": 2.0, "unit": "s", "registers": [20], "age_s": points["output_timeout"]["age_s"], "fault": "",
+    }  # fmt: skip
+    assert "raw [1800]" in text
+
+
+async def test_live_says_when_nobody_answers() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+    with pytest.raises(Unreachable, match=f"io: nothing answers at 127.0.0.1:{port}"):
+        await live_text(settings(links__io={"kind": "tcp", "port": port, "timeout": "50 ms"}))

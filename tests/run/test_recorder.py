@@ -1,0 +1,192 @@
+"""The recorder between the loop and a real journal: what is awaited, what is late, what is told when the disk fails."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from shop import settings
+
+from rig.control.state import FillState, new_fill
+from rig.control.values import Entry, Setup
+from rig.ledger.journal import Journal, JournalError
+from rig.run.assembly import Memory, Question, answer, setup_of
+from rig.run.recorder import SETUP, STATE, Recorder, frozen, utc_now
+
+ABOUT: dict[str, object] = {"size": "16.9-28"}
+
+
+def setup() -> Setup:
+    of, question = settings(), Question("16.9-28")
+    return setup_of(of, question, answer(of, question), "fill-1", Memory())
+
+
+@pytest.fixture(scope="module")
+def fixed() -> tuple[Setup, FillState]:
+    made = setup()
+    return made, new_fill(made)
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    with contextlib.closing(Journal(tmp_path / "journal.sqlite")) as made:
+        yield made
+
+
+@contextlib.contextmanager
+def recorder(journal: Journal, *, opened: bool = False) -> Iterator[Recorder]:
+    made = Recorder(journal, ABOUT, opened=opened)
+    try:
+        yield made
+    finally:
+        made.shut()
+
+
+@contextlib.contextmanager
+def held_up(journal: Journal) -> Iterator[None]:
+    """Another program holds the file, as a disk that is slow to write would: commits wait for it."""
+    with contextlib.closing(sqlite3.connect(journal.path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        finally:
+            other.execute("ROLLBACK")
+
+
+def fail_from_now_on(journal: Journal) -> None:
+    """No room for another page: SQLITE_FULL, as from a full disk."""
+    pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
+    journal._db.execute(f"PRAGMA max_page_count={pages}")
+
+
+BIG = Entry("big", {"text": "x" * 200_000})
+
+
+async def test_the_opening_is_on_the_disk_before_append_returns(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records, contextlib.closing(Journal(journal.path)) as office:
+        assert not records.opened
+        assert office.fills() == []
+        await records.append(made, state, [Entry("start", {"by": "Jo"})], wait=False)
+        assert records.opened
+        stored = office.fill("fill-1")
+        assert (stored.about, stored.record) == (ABOUT, None)
+        assert SETUP.validate_json(stored.setup) == made
+        assert STATE.validate_json(stored.state) == state
+
+
+async def test_an_awaited_entry_is_on_the_disk(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
+    made, state = fixed
+    later = replace(state, now_s=12.5)
+    with recorder(journal) as records, contextlib.closing(Journal(journal.path)) as office:
+        await records.append(made, state, [Entry("start", {})], wait=True)
+        await records.append(made, later, [Entry("a", {"n": 1}), Entry("b", {"n": 2})], wait=True)
+        assert [(e.kind, e.data) for e in office.entries("fill-1")] == [("start", {}), ("a", {"n": 1}), ("b", {"n": 2})]
+        assert STATE.validate_json(office.fill("fill-1").state) == later
+        assert records.lag_s == 0.0
+
+
+async def test_entries_keep_their_order_and_shut_waits_for_them(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        for number in range(50):
+            await records.append(made, state, [Entry("line", {"n": number})], wait=False)
+    assert [entry.data["n"] for entry in journal.entries("fill-1")] == list(range(50))
+
+
+async def test_the_lag_is_the_age_of_the_oldest_entry_under_way(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {})], wait=True)
+        with held_up(journal):
+            await records.append(made, state, [Entry("one", {})], wait=False)
+            first_s = records.lag_s
+            await records.append(made, state, [Entry("two", {})], wait=False)
+            assert 0 < first_s < records.lag_s < 5
+        await records.append(made, state, [], wait=True)
+        assert records.lag_s == 0.0
+
+
+async def test_a_fill_that_could_not_be_opened_is_not_opened(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
+    fail_from_now_on(journal)
+    records = Recorder(journal, {"size": "x" * 200_000})
+    with pytest.raises(JournalError, match="is the disk full or failing"):
+        await records.append(*fixed, [Entry("start", {})], wait=False)
+    records.shut()
+    assert not records.opened
+    assert journal.fills() == []
+
+
+async def test_an_entry_that_nobody_waited_for_surfaces_in_the_lag_once(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {})], wait=True)
+        fail_from_now_on(journal)
+        await records.append(made, state, [BIG], wait=False)
+        with pytest.raises(JournalError):
+            await records.append(made, state, [BIG], wait=True)
+        for _ in range(2):
+            with pytest.raises(JournalError, match="is the disk full or failing"):
+                _ = records.lag_s
+        assert records.lag_s == 0.0
+    assert [entry.kind for entry in journal.entries("fill-1")] == ["start"]
+
+
+async def test_a_record_is_written_and_an_entry_lost_before_it_is_told(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {})], wait=True)
+        fail_from_now_on(journal)
+        await records.append(made, state, [BIG], wait=False)
+        with pytest.raises(JournalError, match="is the disk full or failing"):
+            await records.close("fill-1", {"outcome": "complete"}, {})
+    assert journal.fill("fill-1").record == {"outcome": "complete"}
+
+
+async def test_a_fill_is_closed_once_and_its_memory_kept(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {})], wait=False)
+        await records.close("fill-1", {"outcome": "complete", "net_l": 261.2}, {"hose_air_l": 0.25})
+        assert journal.recall("hose_air_l") == 0.25
+        with pytest.raises(JournalError, match="closed already"):
+            await records.close("fill-1", {"outcome": "stopped"}, {"hose_air_l": 9})
+    assert journal.fill("fill-1").record == {"outcome": "complete", "net_l": 261.2}
+    assert journal.recall("hose_air_l") == 0.25
+
+
+async def test_a_resumed_fill_is_not_opened_twice(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {})], wait=True)
+    with recorder(journal, opened=True) as records:
+        assert records.opened
+        await records.append(made, state, [Entry("resumed", {})], wait=True)
+    assert [fill.number for fill in journal.fills()] == [1]
+    assert [entry.kind for entry in journal.entries("fill-1")] == ["start", "resumed"]
+
+
+@pytest.mark.parametrize("endless", [math.inf, -math.inf])
+def test_endless_times_come_back_from_the_journal(endless: float, fixed: tuple[Setup, FillState]) -> None:
+    made, state = replace(fixed[0], expected_s=endless), replace(fixed[1], now_s=endless)
+    assert SETUP.validate_json(frozen(made)) == made
+    assert STATE.validate_json(frozen(state)) == state
+
+
+def test_the_time_of_a_record_has_its_zone() -> None:
+    assert utc_now().endswith("+00:00")

@@ -1,0 +1,193 @@
+"""Every kind of mistake in a configuration: what is changed in a sound one, and how its line of the error begins."""
+
+from __future__ import annotations
+
+import math
+
+from shop import GONE, number
+
+SIMULATED = {"rig.simulated": True}
+
+ONE_LINE: list[tuple[str, dict[str, object], str]] = [
+    # keys
+    ("unknown key", {"pump.flwo": "1 gpm"}, "pump.flwo: no such key; did you mean 'flow'?"),
+    ("unknown key far off", {"flush.zzz": 1}, "flush.zzz: no such key; known are order, seconds"),
+    (
+        "unknown key of a point",
+        {"points.pump_run.adress": 1},
+        "points.pump_run.adress: no such key; did you mean 'address'?",
+    ),
+    ("unknown key of a link", {"links.io.prot": 1}, "links.io.prot: no such key; did you mean 'port'?"),
+    ("unknown table", {"pmp": {}}, "pmp: no such key; did you mean 'pump'?"),
+    (
+        "unknown key of an optional table",
+        {"sim.sise": "16.9-28", **SIMULATED},
+        "sim.sise: no such key; did you mean 'size'?",
+    ),
+    ("missing key", {"meter.k_factor": GONE}, "meter.k_factor: missing; it has no safe default"),
+    ("missing table", {"pump": GONE}, "pump: missing; it has no safe default"),
+    ("missing name", {"rig.name": GONE}, "rig.name: missing"),
+    ("no table", {"pump": 3}, "pump: must be a table of keys, not 3"),
+    ("no table of tables", {"points": []}, "points: must be a table of keys, not []"),
+    # quantities
+    ("bare number", {"pump.flow": 40}, "pump.flow: '40' has no unit: write a flow with its unit, for example 8 gpm"),
+    ("wrong kind of unit", {"pump.flow": "40 psi"}, "pump.flow: '40 psi' is not a flow"),
+    ("unknown unit", {"pipe.hose_volume": "3.9 liters!"}, "pipe.hose_volume: '3.9 liters!' is not a volume"),
+    ("yes for a quantity", {"pipe.hose_volume": True}, "pipe.hose_volume: 'True' is not a volume"),
+    ("list for a quantity", {"pipe.hose_volume": ["3.9 L"]}, "pipe.hose_volume: "),
+    (
+        "negative volume",
+        {"pipe.hose_volume": "-3 L"},
+        "pipe.hose_volume: should be greater than or equal to 0, not '-3 L'",
+    ),
+    ("no flow", {"pump.flow": "0 gpm"}, "pump.flow: should be greater than 0"),
+    ("no bore", {"pipe.hose_bore": "0 mm"}, "pipe.hose_bore: should be greater than 0"),
+    ("no pulses", {"meter.k_factor": "0 pulse/L"}, "meter.k_factor: should be greater than 0"),
+    ("no patience", {"links.io.timeout": "0 s"}, "links.io.timeout: should be greater than 0"),
+    ("endless patience", {"links.io.timeout": "5 min"}, "links.io.timeout: should be less than or equal to 10"),
+    ("no scan", {"clock.scan": "0 s"}, "clock.scan: should be greater than 0"),
+    ("gauge for absolute", {"rig.atmosphere": "0 psi"}, "rig.atmosphere: should be greater than or equal to 50"),
+    # plain numbers
+    ("port", {"links.io.port": 70000}, "links.io.port: should be less than or equal to 65535, not 70000"),
+    ("unit", {"points.pump_run.unit": 256}, "points.pump_run.unit: should be less than or equal to 255"),
+    ("address", {"points.pump_run.address": 65536}, "points.pump_run.address: should be less than or equal to 65535"),
+    (
+        "below the first",
+        {"points.pump_run.address": -1},
+        "points.pump_run.address: should be greater than or equal to 0",
+    ),
+    ("meter factor", {"meter.meter_factor": 8.0}, "meter.meter_factor: should be less than or equal to 1.25"),
+    ("no number", {"meter.meter_factor": math.nan}, "meter.meter_factor: "),
+    ("no date", {"meter.proven_on": "last week"}, "meter.proven_on: should be a valid date"),
+    # words
+    ("link kind", {"links.io.kind": "usb"}, "links.io.kind: should be 'tcp', not 'usb'"),
+    (
+        "table",
+        {"points.pump_run.table": "relay"},
+        "points.pump_run.table: should be 'coil', 'discrete', 'input' or 'holding'",
+    ),
+    ("type", {"points.tote_level.type": "u8"}, "points.tote_level.type: should be "),
+    (
+        "byte order",
+        {"points.meter_count.order": "ACBD"},
+        "points.meter_count.order: should be 'ABCD', 'CDAB', 'BADC' or 'DCBA'",
+    ),
+    ("air out", {"air_out.method": "suck"}, "air_out.method: should be 'vent' or 'draw-down', not 'suck'"),
+    (
+        "relief",
+        {"pump.relief_returns": "tyre side of the meter"},
+        "pump.relief_returns: a relief valve that returns past the meter counts liquid that never reached the tyre; "
+        "lead it back between tote and meter and write 'pump side of the meter'",
+    ),
+    # points by themselves
+    (
+        "bool register",
+        {"points.tote_level.type": "bool", "points.tote_level.quantity": ""},
+        "points.tote_level: table 'input' does not go with type 'bool'",
+    ),
+    ("number coil", {"points.pump_run.type": "u16"}, "points.pump_run: table 'coil' does not go with type 'u16'"),
+    ("no scale", {"points.tote_level.scale": 0}, "points.tote_level: scale is 0"),
+    ("scale no number", {"points.tote_level.scale": math.nan}, "points.tote_level.scale: should be a finite number"),
+    (
+        "over the end",
+        {"points.meter_count.address": 65535},
+        "points.meter_count: address 65535 leaves no room for a u32",
+    ),
+    ("empty range", {"points.line_pressure.low": 60}, "points.line_pressure: low 60 is not below high 60"),
+    # points together
+    (
+        "point name",
+        {"points.line_presure": number("input", 9, "u16", quantity="psi")},
+        "points.line_presure: no point of this name is known; did you mean 'line_pressure'?",
+    ),
+    ("no such link", {"points.estop_ok.link": "oi"}, "points.estop_ok.link: no link 'oi'; write one of ['io']"),
+    (
+        "output that cannot be written",
+        {"points.vent_valve.table": "discrete", "points.vent_valve.address": 7},
+        "points.vent_valve.table: an output is a coil, not 'discrete'",
+    ),
+    ("no pump", {"points.pump_run": GONE}, "points.pump_run: missing; the rig cannot run without it"),
+    ("no meter", {"points.meter_count": GONE}, "points.meter_count: missing"),
+    ("no gauge", {"points.line_pressure": GONE}, "points.line_pressure: missing"),
+    (
+        "no vent",
+        {"points.vent_valve": GONE},
+        'points.vent_valve: missing; without it write air_out.method = "draw-down"',
+    ),
+    (
+        "two relays on one coil",
+        {"points.pump_reverse.address": 0},
+        "points.pump_reverse: shares coil 0 of unit 1 with points.pump_run; give each its own address",
+    ),
+    (
+        "torn counter",
+        {"points.line_pressure.address": 1},
+        "points.line_pressure: shares input 1 of unit 1 with points.meter_count",
+    ),
+    (
+        "count with a scale",
+        {"points.meter_count.scale": 0.01},
+        "points.meter_count: a count is a whole number of pulses",
+    ),
+    ("count in a float", {"points.meter_count.type": "f32"}, "points.meter_count: a count is a whole number of pulses"),
+    (
+        "no unit of pressure",
+        {"points.line_pressure.quantity": "psl"},
+        "points.line_pressure.quantity: 'psl' is no unit of pressure; write a unit of pressure, for example 'kPa'",
+    ),
+    (
+        "a quantity for a unit",
+        {"points.line_pressure.quantity": "18 psi"},
+        "points.line_pressure.quantity: '18 psi' is no unit",
+    ),
+    (
+        "no unit at all",
+        {"points.line_pressure.quantity": ""},
+        "points.line_pressure.quantity: '' is no unit of pressure",
+    ),
+    ("unit on a switch", {"points.estop_ok.quantity": "V"}, "points.estop_ok.quantity: this point is a plain number"),
+    (
+        "time-out that is not written",
+        {"points.output_timeout.table": "input", "points.output_timeout.address": 50},
+        "points.output_timeout.table: the time-out is written; write 'holding', not 'input'",
+    ),
+    (
+        "time-out too coarse",
+        {"points.output_timeout.scale": 10},
+        "limits.output_timeout: 2 s cannot be written to points.output_timeout, which would hold 0 s",
+    ),
+    ("time-out too long", {"points.output_timeout.quantity": "us"}, "limits.output_timeout: 2 s cannot be written"),
+    # limits
+    (
+        "ceiling over the beads' limit",
+        {"limits.ceiling": "36 psi", "limits.trip": "37 psi"},
+        "limits.ceiling: above 35 psi",
+    ),
+    ("trip over the beads' limit", {"limits.trip": "300 kPa"}, "limits.trip: above 35 psi, where beads burst off rims"),
+    ("arrival over the beads' limit", {"limits.arrival": "3 bar"}, "limits.arrival: above 35 psi"),
+    (
+        "relief over the beads' limit",
+        {"pump.relief": "40 psi"},
+        "pump.relief: above 35 psi; fit a relief valve of 30 psi or less",
+    ),
+    ("floor over ceiling", {"limits.floor": "21 psi"}, "limits: floor, ceiling and trip must rise in this order"),
+    ("ceiling over trip", {"limits.ceiling": "25 psi"}, "limits: floor, ceiling and trip must rise in this order"),
+    (
+        "floor too deep",
+        {"limits.floor": "-4 psi", "air_out.method": "draw-down"},
+        "limits.floor: below -3 psi tubes collapse",
+    ),
+    (
+        "vent below the air",
+        {"limits.floor": "-1 psi"},
+        "limits.floor: a vent stops at the air outside; write 0 psi or more",
+    ),
+    # simulation
+    ("fast real rig", {"clock.scale": 30}, "clock.scale: a real rig runs on the real clock; write 1 or leave it out"),
+    (
+        "hands on a real rig",
+        {"points.hand_gun_on": {"link": "io", "table": "coil", "address": 9}},
+        "points.hand_gun_on: only a simulated rig has simulated hands",
+    ),
+    ("too fast", {"clock.scale": 1000, **SIMULATED}, "clock.scale: should be less than or equal to 200, not 1000"),
+]
