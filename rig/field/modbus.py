@@ -115,7 +115,8 @@ class ModbusPort:
         )
         try:
             up = await client.connect()
-        except OSError:
+        except (OSError, UnicodeError):
+            # A host name that cannot be one, for example with two dots in a row, breaks the name's encoder.
             up = False
         if not up:
             client.close()

@@ -45,7 +45,7 @@ class TcpLink(Strict):
     """A Modbus TCP device or gateway."""
 
     kind: Literal["tcp"]
-    host: str = "127.0.0.1"
+    host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=502, ge=1, le=65535)
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""

@@ -58,7 +58,7 @@ class Bench:
 
     async def stop(self) -> None:
         if self.server is not None:
-            await self.server.shutdown()
+            await self.server.shutdown()  # type: ignore[no-untyped-call]  # the library leaves it unannotated
             self.server = None
 
     def _device(self, unit: int) -> SimDevice:

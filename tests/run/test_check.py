@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import socket
 from pathlib import Path
@@ -65,7 +66,8 @@ async def test_live_reads_every_point_once() -> None:
     words = SimData(0, values=[20, 1, 1800, 9000, *[0] * 12], datatype=DataType.REGISTERS)
     server = ModbusTcpServer(SimDevice(1, simdata=([bits], [bits], [words], [words])), address=("127.0.0.1", 0))
     await server.serve_forever(background=True)
-    host, port = server.transport.sockets[0].getsockname()  # type: ignore[union-attr]
+    assert isinstance(server.transport, asyncio.Server)
+    host, port = server.transport.sockets[0].getsockname()
     of = settings(links__io={"kind": "tcp", "host": host, "port": port})
     document, text = await live_text(of)
     await server.shutdown()  # type: ignore[no-untyped-call]

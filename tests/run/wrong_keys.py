@@ -47,7 +47,8 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     ("endless patience", {"links.io.timeout": "5 min"}, "links.io.timeout: should be less than or equal to 10"),
     ("no scan", {"clock.scan": "0 s"}, "clock.scan: should be greater than 0"),
     ("gauge for absolute", {"rig.atmosphere": "0 psi"}, "rig.atmosphere: should be greater than or equal to 50"),
-    # plain numbers
+    # plain numbers and names
+    ("no host", {"links.io.host": ""}, "links.io.host: "),
     ("port", {"links.io.port": 70000}, "links.io.port: should be less than or equal to 65535, not 70000"),
     ("unit", {"points.pump_run.unit": 256}, "points.pump_run.unit: should be less than or equal to 255"),
     ("address", {"points.pump_run.address": 65536}, "points.pump_run.address: should be less than or equal to 65535"),
