@@ -287,7 +287,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
           "Keep the gun on; seat the core or insert again."),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
-          "Look for a blocked valve, a slipping pump or a leak."),
+          "Look for a blocked valve, a slipping pump or a leak.", may_accept=True),
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
           "The module may have restarted; go on only when its time-out reads back."),
     Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",

@@ -17,13 +17,15 @@ from rig.control.state import Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
-from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, next_move
+from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Method, next_move
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
+PUMPED = ("target", "ceiling", "feeler")
+"""Ends of strokes that brought liquid."""
 _EARLY_KPA = 2.5 * KPA_PER_PSI
-_VALVE_MARGIN = 0.01
-"""Share of the cavity: the level is not known closer to the valve than this."""
+_VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
+"""Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
 _LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a draw may bring liquid with the air."""
 _USUAL_GAIN = 0.4, 2.5
@@ -50,7 +52,7 @@ def _learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
     if stroke.ended_by == "target":
         _learn_overrun(turn, stroke)
-    if stroke.ended_by in ("target", "ceiling"):
+    if stroke.ended_by in PUMPED:
         _learn_loss(turn, stroke, rest_kpa)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
@@ -73,6 +75,8 @@ def _learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
     lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
     if max(lost, computed) < 3 * _ONE_PSI:
+        # Too little to measure, and too little to matter.
+        turn.set(loss_known=True)
         return
     gain = min(max(lost / computed, 0.02), 100.0)
     turn.set(loss_gain=gain, loss_known=True)
@@ -93,7 +97,7 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
-    pumped = state.stroke.ended_by in ("target", "ceiling")
+    pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
@@ -128,7 +132,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
 
 def _barren(turn: Turn, last: Stroke) -> int:
     """How many strokes in a row brought next to nothing into the tyre, this one's forerunner included."""
-    pumped = last.ended_by in ("ceiling", "target")
+    pumped = last.ended_by in PUMPED
     if not pumped:
         return last.barren
     gained = turn.facts.in_tyre_l - last.start_l
@@ -138,6 +142,8 @@ def _barren(turn: Turn, last: Stroke) -> int:
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
     """Whether the careful estimate ended the last stroke well below the ceiling: what it taught lets it go on."""
     ceiling = turn.setup.window.ceiling_kpa
+    if last.ended_by == "feeler":
+        return rest_kpa < ceiling - _EARLY_KPA
     return last.ended_by == "ceiling" and rest_kpa < ceiling - _EARLY_KPA and last.from_kpa < ceiling - 2 * _EARLY_KPA
 
 
@@ -151,7 +157,7 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     setup, stroke = turn.setup, replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
     below_valve = setup.cavity.fraction_at_valve - turn.facts.filled_l / level_cavity_l(turn.state.gas, setup)
-    if below_valve < _VALVE_MARGIN:
+    if below_valve < _VALVE_MARGIN[setup.method]:
         # Air cannot leave through a covered valve. The guard holds the fill and says so.
         turn.set(stroke=replace(stroke, wants_air=True))
         return
@@ -226,6 +232,10 @@ def fill(turn: Turn) -> None:
     overrun_l = flow * state.overrun_s
     if facts.in_tyre_l + overrun_l >= setup.target_l:
         _end_stroke(turn, "target")
+        return
+    if not state.loss_known and facts.line is not None and facts.steady:
+        # A few litres, then a rest: from there on the line's loss is measured and the gauge can be believed.
+        _end_stroke(turn, "feeler")
         return
     acting = _ceiling_estimate(turn)
     if acting is None:

@@ -1,0 +1,9 @@
+"""What every test may use."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+# Helpers beside the tests (virtual_fills and others) are imported by name.
+sys.path.insert(0, str(Path(__file__).parent))

@@ -1,0 +1,230 @@
+"""Requests, permissives, reversal and recovery of the pure decision."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from virtual_fills import fill_of, rig_settings
+
+from rig.control.decide import Decision, decide
+from rig.control.permissives import open_checks
+from rig.control.procedure import Phase, State
+from rig.control.recover import recovered
+from rig.control.state import new_fill
+from rig.control.values import Outputs, Reading, Request
+from rig.plan.target import Wanted
+from rig.run.assembly import Question
+from rig.run.person import Unattended
+from rig.run.recorder import SETUP, STATE
+from sim.virtual import VirtualFill
+
+
+class Silent:
+    """Nobody at the rig."""
+
+    gave_up = False
+
+    def requests(self, setup: object, decision: Decision) -> list[Request]:
+        return []
+
+
+def _fill(**changes: object) -> VirtualFill:
+    return fill_of(rig_settings(**changes), Question("11L-15"))  # type: ignore[arg-type]
+
+
+def _until(fill: VirtualFill, phase: Phase) -> Decision:
+    return fill.run(until=lambda d: d.state.state is State.RUNNING and d.state.phase is phase)
+
+
+def test_nothing_moves_before_every_confirmation_is_given() -> None:
+    fill = _fill()
+    fill.person = Silent()
+    fill.run(most_s=2)
+    for check in fill.setup.checks[:-1]:
+        fill._inbox.append(Request(f"c-{check.name}", "confirm", check.name, "me"))
+    fill._inbox.append(Request("s", "start", by="me"))
+    refused = []
+    fill.watch = lambda d: refused.extend(d.missing)
+    last = fill.run(most_s=2)
+    assert last.state.state is State.IDLE
+    assert [item.name for item in refused] == [fill.setup.checks[-1].name]
+    assert [c.by for c in last.state.confirmed] == ["me"] * (len(fill.setup.checks) - 1)
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("field", {"reachable": False}),
+        ("field", {"untrusted": frozenset({"fluid_temp"})}),
+        ("emergency_stop", {"estop_ok": False}),
+        ("output_timeout", {"output_timeout_s": 0.0}),
+        ("output_timeout", {"output_timeout_s": 60.0}),
+        ("output_timeout", {"output_timeout_s": None}),
+        ("tote", {"tote_l": 30.0}),
+        ("arrival_pressure", {"line_kpa": 125.0}),
+    ],
+)
+def test_each_measured_permissive_acts_alone(name: str, change: dict[str, object]) -> None:
+    fill = _fill()
+    ready = fill.run(until=lambda d: not open_checks(fill.setup, d.state) and d.state.state is State.IDLE)
+    fill.rig.advance(3.0)
+    for _ in range(20):
+        fill.rig.advance(0.1)
+        ready = decide(fill.setup, ready.state, fill.rig.scan())
+    reading = replace(fill.rig.scan(), now_s=fill.rig.now_s + 0.1)
+    request = [Request("go", "start")]
+    assert decide(fill.setup, ready.state, reading, request).state.state is State.RUNNING
+    refused = decide(fill.setup, ready.state, replace(reading, **change), request)  # type: ignore[arg-type]
+    assert refused.state.state is State.IDLE
+    assert [item.name for item in refused.missing] == [name]
+
+
+@pytest.mark.parametrize(
+    "wanted", [Wanted(volume_l=60.0), Wanted(percent=85)], ids=["volume over 90 % with a smaller cavity", "reaches"]
+)
+def test_a_target_beyond_the_cavity_or_the_plan_is_refused(wanted: Wanted) -> None:
+    fill = _fill()
+    setup = replace(fill.setup, target_l=0.95 * fill.setup.cavity.volume_l)
+    if wanted.percent:
+        setup = replace(fill.setup, plan_reaches=False)
+    fill = VirtualFill(fill.rig, setup, Unattended(patience_s=2))
+    last = fill.run(most_s=60)
+    assert fill.person.gave_up
+    assert last.state.state is State.IDLE
+
+
+def test_an_unproven_meter_must_be_accepted_and_is_marked() -> None:
+    fill = _fill(meter__proven_on=None) if False else None
+    settings = rig_settings()
+    settings = settings.model_copy(update={"meter": settings.meter.model_copy(update={"proven_on": None})})
+    fill = fill_of(settings, Question("11L-15"))
+    assert "meter_unproven" in {check.name for check in fill.setup.checks}
+    assert not fill.setup.meter.proven
+
+
+def test_flammable_mixes_are_asked_for() -> None:
+    fill = fill_of(rig_settings(tote__fluid="methanol:33.6%"), Question("11L-15", fluid="methanol:33.6%"))
+    assert "flammable" in {check.name for check in fill.setup.checks}
+
+
+def test_a_repeated_request_does_nothing_new() -> None:
+    fill = _fill()
+    last = _until(fill, Phase.FILL)
+    fill.rig.advance(0.1)
+    reading = fill.rig.scan()
+    held = decide(fill.setup, last.state, reading, [Request("h", "hold", by="a")] * 3)
+    assert held.state.state is State.HOLDING
+    assert sum(entry.kind == "state" for entry in held.entries) == 1
+    again = decide(fill.setup, held.state, replace(reading, now_s=reading.now_s + 0.1), [Request("h", "hold")])
+    assert again.state.state is State.HOLDING
+
+
+def test_hold_and_resume_keep_the_count_and_end_true() -> None:
+    fill = _fill()
+    _until(fill, Phase.FILL)
+    fill._inbox.append(Request("h", "hold", by="a"))
+    fill.person = Silent()
+    held = fill.run(until=lambda d: d.state.state is State.HELD)
+    assert held.outputs == Outputs(beacon=True)
+    before = held.state.tally.net_l(fill.setup.meter)
+    fill.run(most_s=30)
+    assert fill.state is not None
+    assert fill.state.tally.net_l(fill.setup.meter) == pytest.approx(before, abs=0.05)
+    fill._inbox.append(Request("r", "resume", by="a"))
+    fill.person = Unattended()
+    last = fill.run()
+    assert last.state.state is State.COMPLETE
+    plant = fill.rig.plant
+    assert last.state.tally.net_l(fill.setup.meter) == pytest.approx(plant.tyre.liquid_l, abs=0.2)
+
+
+@pytest.mark.parametrize("phase", [Phase.SETTLE, Phase.FILL, Phase.VENT, Phase.BACK_FLUSH])
+def test_stop_switches_off_in_the_same_decision_and_closes_with_what_is_there(phase: Phase) -> None:
+    fill = _fill()
+    last = _until(fill, phase)
+    fill.rig.advance(0.1)
+    stopped = decide(fill.setup, last.state, fill.rig.scan(), [Request("stop", "stop", by="a")])
+    assert not stopped.outputs.moving
+    fill.state = stopped.state
+    fill.rig.write(dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False))
+    fill.person = Silent()
+    end = fill.run(most_s=60)
+    assert end.state.state is State.STOPPED
+    assert end.state.tally.net_l(fill.setup.meter) == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=0.1)
+
+
+def test_a_reversal_waits_until_the_pump_has_stood_still() -> None:
+    fill = fill_of(rig_settings("draw-down"), Question("11L-15"))
+    seen: list[tuple[float, int]] = []
+
+    def watch(decision: Decision) -> None:
+        outputs = decision.outputs
+        turns = 1 if outputs.pump_run else -1 if outputs.pump_reverse else 0
+        seen.append((decision.state.now_s, turns))
+
+    fill.watch = watch
+    fill.run()
+    last_turn, stopped_s = 0, 0.0
+    for at_s, turns in seen:
+        if turns == 0:
+            continue
+        if last_turn and turns != last_turn:
+            assert at_s - stopped_s >= 2.0
+        last_turn, stopped_s = turns, at_s
+    assert {turns for _, turns in seen} == {1, -1, 0}
+
+
+def test_run_and_reverse_together_cannot_be_built() -> None:
+    with pytest.raises(ValueError, match="one direction"):
+        Outputs(pump_run=True, pump_reverse=True)
+
+
+def test_the_same_arguments_give_the_same_decision() -> None:
+    fill = _fill()
+    last = _until(fill, Phase.FILL)
+    fill.rig.advance(0.1)
+    reading = fill.rig.scan()
+    assert decide(fill.setup, last.state, reading) == decide(fill.setup, last.state, reading)
+
+
+def test_a_state_written_and_read_back_is_the_same() -> None:
+    fill = _fill()
+    for phase in (Phase.FILL, Phase.VENT, Phase.SHUT):
+        state = _until(fill, phase).state
+        assert STATE.validate_json(STATE.dump_json(state)) == state
+    assert SETUP.validate_json(SETUP.dump_json(fill.setup)) == fill.setup
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+@pytest.mark.parametrize("fraction", [0.1, 0.35, 0.6, 0.8, 0.95])
+def test_a_fill_taken_up_again_anywhere_ends_true(layout: str, fraction: float) -> None:
+    """As after a crash: the state from the journal, two dark seconds with the last outputs, then a new process."""
+    whole = fill_of(rig_settings(layout), Question("11L-15"))
+    whole.run()
+    length_s = whole.rig.now_s
+    fill = fill_of(rig_settings(layout), Question("11L-15"))
+    fill.run(most_s=fraction * length_s)
+    assert fill.state is not None
+    if fill.state.opened_s == 0.0:
+        pytest.skip("not started yet")
+    fill.rig.advance(2.0)
+    fill.rig.write(dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False))
+    fill.rig.advance(3.0)
+    state = recovered(fill.setup, fill.state, fill.rig.scan())
+    assert state.state is State.HELD
+    assert not state.outputs.moving
+    fill.state = replace(state, now_s=0.0)
+    fill.person = Unattended("again", go_on=True)
+    last = fill.run()
+    assert last.state.state is State.COMPLETE, last.state.alarms
+    tally = last.state.tally
+    whole_l = tally.net_l(fill.setup.meter) + tally.unattended_l
+    assert whole_l == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=0.25)
+
+
+def test_an_idle_fill_is_safe_whatever_it_reads() -> None:
+    fill = _fill()
+    state = new_fill(fill.setup)
+    for reading in (Reading(1.0), Reading(1.0, reachable=False), Reading(1.0, line_kpa=900.0, estop_ok=False)):
+        assert decide(fill.setup, state, reading).outputs == Outputs()

@@ -1,0 +1,101 @@
+"""Whole fills in virtual time: the record against the plant's truth, the pressure against its limits.
+
+The reference is the simulated plant, which shares no accounting, gas law or decision with the controller.
+"""
+
+from __future__ import annotations
+
+import pytest
+from virtual_fills import PSI, run_fill
+
+from rig.plan.target import Wanted
+from rig.run.assembly import Question
+
+SIZES = ("16.9-28", "26x12-12", "480/80R42", "11L-15", "23.5R25")
+# What the controller believes and what is true differ: cavity, discharge coefficient, sidewall growth.
+TRUTHS = {
+    "as believed": {},
+    "larger, freer bore": {"sim__cavity_factor": 1.05, "sim__discharge": 0.8, "sim__growth": 0.001},
+    "tighter bore": {"sim__discharge": 0.6, "sim__growth": 0.002},
+}
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("truth", TRUTHS)
+def test_record_is_true_and_pressure_stays_under_the_ceiling(size: str, layout: str, truth: str) -> None:
+    ran = run_fill(size, layout, **TRUTHS[truth])
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert abs(ran.net_l - ran.truth_l) <= max(0.005 * ran.setup.target_l, 0.2)
+    assert abs(ran.truth_l - ran.setup.target_l) <= max(0.01 * ran.setup.target_l, 0.6)
+    assert ran.peak_kpa <= ran.setup.window.ceiling_kpa + PSI
+    assert ran.rig.plant.extremes.lowest_tyre_kpa >= ran.setup.window.floor_kpa - PSI
+    assert ran.rig.plant.extremes.both_relays_s == 0
+
+
+@pytest.mark.parametrize(
+    ("question", "changes"),
+    [
+        (Question("11.2-24", valve="rubber", fluid="water"), {"tote__fluid": "water"}),
+        (Question("16.9-28", Wanted(valve_at=4)), {"sim__valve_at": 4}),
+        (Question("18.4-38", Wanted(percent=75)), {}),
+        (Question("13.6-38", fluid="cacl2:3.5lb/gal"), {"tote__fluid": "cacl2:3.5lb/gal"}),
+        (Question("16.9-28"), {"rig__atmosphere": "84 kPa"}),
+        (Question("16.9-28"), {"sim__start_pressure": "14 psi"}),
+        (Question("16.9-28"), {"sim__start_pressure": "0 psi"}),
+        (Question("16.9-28"), {"meter__k_factor": "20 pulse/L"}),
+        (Question("16.9-28"), {"meter__reverse": "unsigned"}),
+        (Question("16.9-28"), {"meter__meter_factor": 0.97}),
+    ],
+    ids=lambda value: str(value)[:60],
+)
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+def test_other_wheels_fluids_places_and_meters(layout: str, question: Question, changes: dict[str, object]) -> None:
+    ran = run_fill(layout=layout, question=question, **changes)
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert abs(ran.net_l - ran.truth_l) <= max(0.005 * ran.setup.target_l, 0.2)
+    assert ran.peak_kpa <= ran.setup.window.ceiling_kpa + PSI
+
+
+def test_a_meter_that_is_silent_backwards_makes_the_return_an_estimate() -> None:
+    ran = run_fill(layout="draw-down", meter__reverse="none")
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert ran.record["net_basis"] == "estimated"
+    assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"]))
+
+
+def test_a_meter_that_counts_both_ways_up_and_wraps_loses_nothing() -> None:
+    wraps = {"link": "io", "table": "input", "address": 10, "type": "u16"}
+    ran = run_fill(points__meter_count=wraps, meter__k_factor="500 pulse/L")
+    assert ran.last.state.register.restarts == 0
+    assert abs(ran.net_l - ran.truth_l) <= 0.2
+
+
+def test_a_stem_where_a_large_bore_was_entered_never_passes_the_ceiling() -> None:
+    for bore in ("4 mm", "12 mm"):
+        ran = run_fill("11.2-24", sim__valve_bore=bore)
+        assert ran.peak_kpa <= ran.setup.window.ceiling_kpa + PSI
+        assert "line loss unlike this valve's bore" in ran.last.state.flags
+
+
+def test_a_wheel_that_holds_liquid_already_is_noticed() -> None:
+    ran = run_fill(faults=["already_full@0"])
+    assert ran.first_out in ("cavity_differs", "estimates_disagree")
+    assert ran.truth_l < 0.5 * ran.setup.target_l
+
+
+def test_overrun_is_learned_towards_what_the_pump_does() -> None:
+    ran = run_fill(pump__coast="2 s")
+    # Linear coast-down: half of it at the last flow, and a scan's delay (Q × (lag + coast/2)).
+    assert ran.last.state.overrun_s == pytest.approx(1.0 + 0.1, abs=0.25)
+    assert abs(ran.truth_l - ran.setup.target_l) < 0.4
+
+
+def test_every_accounting_line_adds_up_to_the_net() -> None:
+    ran = run_fill(layout="draw-down")
+    record = {key: value for key, value in ran.record.items() if isinstance(value, float)}
+    net = record["forward_l"] - record["returned_l"] - record["vented_l"] - record["spilled_l"]
+    assert record["net_l"] == pytest.approx(net - record["hose_change_l"] - record["unattended_l"], abs=0.005)
+    factor = ran.setup.meter.litres_per_pulse
+    tally = ran.last.state.tally
+    assert tally.forward_l(ran.setup.meter) + tally.air_forward_l == pytest.approx(tally.pulses_forward * factor)

@@ -1,0 +1,104 @@
+"""Fills in virtual time for the tests: a rig from the demonstration configurations, changed by dotted keys."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from rig.control.decide import Decision
+from rig.control.snapshot import fill_record
+from rig.control.values import Setup
+from rig.run.assembly import Memory, Question, answer, setup_of
+from rig.run.person import Person, Unattended
+from rig.run.settings import Settings, settings_of
+from sim.faults import read_fault
+from sim.virtual import VirtualFill, VirtualRig
+
+CONFIG = Path(__file__).parent.parent / "config"
+PSI = 6.894757293168361
+
+
+def rig_settings(layout: str = "vent", **changes: object) -> Settings:
+    """The demonstration rig with changed keys, written with two underscores for the dot: ``pump__flow="40 gpm"``."""
+    name = "demo.toml" if layout == "vent" else "demo-draw-down.toml"
+    document = tomllib.loads((CONFIG / name).read_text(encoding="utf-8"))
+    for path, value in changes.items():
+        table, key = path.split("__")
+        document.setdefault(table, {})[key] = value
+    return settings_of(document, "test")
+
+
+@dataclass(frozen=True)
+class Ran:
+    """One virtual fill that has ended."""
+
+    setup: Setup
+    rig: VirtualRig
+    last: Decision
+    decisions: int
+    alarms: tuple[tuple[float, str], ...]
+
+    @property
+    def record(self) -> dict[str, object]:
+        return fill_record(self.setup, self.last.state)
+
+    @property
+    def net_l(self) -> float:
+        return self.last.state.tally.net_l(self.setup.meter)
+
+    @property
+    def truth_l(self) -> float:
+        """Liquid that the plant truly holds in the tyre, above what it started with."""
+        plant = self.rig.plant
+        return plant.tyre.liquid_l - plant.start_liquid_l
+
+    @property
+    def peak_kpa(self) -> float:
+        return self.rig.plant.extremes.peak_tyre_kpa
+
+    @property
+    def first_out(self) -> str | None:
+        return self.last.state.alarms.first_out
+
+
+def fill_of(settings: Settings, question: Question) -> VirtualFill:
+    """A virtual fill ready to run."""
+    setup = setup_of(settings, question, answer(settings, question), "test", Memory())
+    return VirtualFill(VirtualRig(settings), setup)
+
+
+def run_fill(
+    size: str = "16.9-28",
+    layout: str = "vent",
+    *,
+    faults: Sequence[str] = (),
+    question: Question | None = None,
+    person: Person | None = None,
+    watch: Callable[[Decision], None] | None = None,
+    **changes: object,
+) -> Ran:
+    """Run one fill to its end; ``sim__size`` follows ``size``, and the simulated bore follows the valve asked for."""
+    question = question or Question(size)
+    settings = rig_settings(layout, sim__size=question.size, **{"tote__content": "2500 L", **changes})
+    target = answer(settings, question)
+    if "sim__valve_bore" not in changes:
+        bore = f"{1000 * target.valve.bore_m:g} mm"
+        settings = rig_settings(
+            layout, sim__size=question.size, sim__valve_bore=bore, **{"tote__content": "2500 L", **changes}
+        )
+    setup = setup_of(settings, question, target, "test", Memory())
+    rig = VirtualRig(settings, [read_fault(text) for text in faults])
+    alarms: list[tuple[float, str]] = []
+    count = 0
+
+    def see(decision: Decision) -> None:
+        nonlocal count
+        count += 1
+        alarms.extend((decision.state.now_s, str(e.data["name"])) for e in decision.entries if e.kind == "alarm")
+        if watch is not None:
+            watch(decision)
+
+    last = VirtualFill(rig, setup, person or Unattended(), see).run()
+    return Ran(setup, rig, last, count, tuple(alarms))
