@@ -13,11 +13,13 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
+from rig.answers import add_circumstances, answers, job_json, job_text, machine_job, with_circumstances
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import Journal, JournalError, StoredFill
 from rig.ledger.lock import LockedError
+from rig.picture import drawing, svg
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Question, answer
 from rig.run.check import check_text, live_text
@@ -71,8 +73,11 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--layout", choices=("vent", "draw-down"), default="vent", help="how the air gets out")
 
     target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
-    target.add_argument("size")
+    target.add_argument("size", nargs="*", metavar="SIZE")
     _add_wheel_options(target)
+    add_circumstances(target)
+    target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
+    target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
     target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
 
     check = add("check", _check, "Read and explain a configuration.")
@@ -121,7 +126,7 @@ def _add_wheel_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--working-pressure", help="pressure that the tyre is to stand at in the end")
 
 
-def _question(options: argparse.Namespace) -> Question:
+def _question(options: argparse.Namespace, size: str) -> Question:
     def length(text: str | None) -> float | None:
         return None if text is None else parse(text, "length")
 
@@ -129,7 +134,7 @@ def _question(options: argparse.Namespace) -> Question:
         return None if text is None else parse(text, "pressure")
 
     return Question(
-        size=options.size,
+        size=size,
         wanted=Wanted(
             valve_at=_clock(options.valve_at),
             percent=None if options.fill is None else _percent(options.fill),
@@ -166,8 +171,22 @@ def _percent(text: str) -> float:
 
 
 def _target(options: argparse.Namespace) -> int:
-    found = answer(_settings_or_common(options.config), _question(options))
-    print(json.dumps(found.as_json()) if options.json else answer_text(found))
+    settings, question = _settings_or_common(options.config), with_circumstances(_question(options, ""), options)
+    if bool(options.size) == (options.machine is not None):
+        raise TargetError("name one or more sizes, or a machine by --machine FILE")
+    if options.machine is not None:
+        job = machine_job(settings, question, options.machine)
+        print(json.dumps(job_json(job)) if options.json else job_text(job))
+        return OK
+    found = answers(settings, question, options.size)
+    if options.svg is not None:
+        options.svg.write_text(svg(found[0]), encoding="utf-8")
+    if options.json:
+        documents = [target.as_json() for target in found]
+        print(json.dumps(documents[0] if len(documents) == 1 else documents))
+    else:
+        texts = [answer_text(target) for target in found]
+        print("\n\n".join(texts if len(texts) > 1 else [*texts, drawing(found[0])]))
     return OK
 
 
@@ -197,7 +216,7 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _fill(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
-    question = _question(options)
+    question = _question(options, options.size)
     person = _person(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))

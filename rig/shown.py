@@ -45,17 +45,32 @@ CAUTIONS = (
 
 def answer_text(target: Target) -> str:
     """The answer for one wheel: a sentence, then what it rests on, the plan, the cautions."""
-    cavity, foreseen = target.cavity, target.foreseen
+    cavity = target.cavity
     lines = [
-        f"{cavity.designation.text}: {gallons(target.target_l):.0f} gal ({target.target_l:.0f} L) of "
+        f"{cavity.designation.text}: {gallons(target.target_l):.1f} gal ({target.target_l:.0f} L) of "
         f"{target.fluid.name}, {show_mass(target.mass_kg)}, {_level(target)}.",
+        *(f"  NO LIQUID?  {caution.text} [{caution.source}]" for caution in target.against),
         f"  sure to     {show_volume(target.low_l)} … {show_volume(target.high_l)}; cavity "
         f"{show_volume(cavity.volume_l)} by {cavity.basis}",
+        f"  chart       {show_volume(target.chart_l)} at a 12 o'clock valve"
+        + (f"; level kept {1000 * target.margin_m:.0f} mm below the valve" if target.margin_m else ""),
         f"  fluid       {target.density_kg_m3:.0f} kg/m³ at {target.temp_c:.0f} °C, "
         f"first ice at {target.fluid.freeze_c:.0f} °C",
         f"  valve       {target.valve.name}, good for {show_pressure(target.valve.rating_kpa)}",
-        f"  pumping     {foreseen.fills} strokes, about {foreseen.seconds / 60:.0f} min, "
-        f"{show_pressure(target.start_kpa)} to {show_pressure(foreseen.final_kpa)}",
+        *_plan_lines(target),
+        f"  0.5 %       {_half_percent(target.half_percent_from_l)}",
+    ]
+    shown = (caution for caution in target.cautions if caution not in target.against)
+    lines += [f"  {caution.severity}: {caution.text} [{caution.source}]" for caution in shown]
+    return "\n".join(lines)
+
+
+def _plan_lines(target: Target) -> list[str]:
+    foreseen = target.foreseen
+    saved_s = target.published_s - foreseen.seconds
+    lines = [
+        f"  pumping     {foreseen.fills} strokes, about {foreseen.seconds / 60:.1f} min, "
+        f"{show_pressure(target.start_kpa)} to {show_pressure(foreseen.final_kpa)}"
     ]
     for stroke in foreseen.strokes:
         litres = f"{gallons(stroke.litres):5.1f} gal" if stroke.litres else " " * 9
@@ -63,8 +78,19 @@ def answer_text(target: Target) -> str:
             f"    {stroke.move:<8} {litres}  {psi(stroke.from_kpa):5.1f} → {psi(stroke.to_kpa):4.1f} psi  "
             f"{stroke.seconds:5.0f} s"
         )
-    lines += [f"  {caution.severity}: {caution.text} [{caution.source}]" for caution in target.cautions]
-    return "\n".join(lines)
+    if saved_s >= 6:
+        lines.append(f"  saves       {saved_s / 60:.1f} min against floor to ceiling each time")
+    if target.large_bore_saves_s >= 30:
+        lines.append(f"  large bore  an air-water valve would save {target.large_bore_saves_s / 60:.0f} min")
+    if target.sealed_start_kpa is not None:
+        lines.append(f"  one stroke  sealed from {show_pressure(target.sealed_start_kpa)} ends at working pressure")
+    return lines
+
+
+def _half_percent(from_l: float | None) -> str:
+    if from_l is None:
+        return "not sure for any fill with this meter: prove it"
+    return f"holds from {show_volume(from_l)} with this hose and meter"
 
 
 def _level(target: Target) -> str:

@@ -139,7 +139,10 @@ def _like(job: Job, air_first: bool) -> list[Trial]:
         if here_s > best_s:
             break
         best_s, best_outs = here_s, air_outs if here_s < math.inf else 0
-    around = range(max(best_outs, 1), best_outs + 2) if best_s < math.inf else ()
+    if best_s == math.inf:
+        return trials
+    # A draw costs so much each time that the fine ones may still change the best number.
+    around = range(max(best_outs, 1), best_outs + (2 if job.method == "draw-down" else 1))
     return [*trials, *(run(job, scheme) for air_outs in around for scheme in _fine(job, air_first, air_outs))]
 
 

@@ -6,6 +6,8 @@ ahead on the model to show times and pressures before anything moves. So the pla
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from rig.plan.moves import (
     NEAR_KPA,
     SETTLE_S,
@@ -64,6 +66,7 @@ def _without_plan(job: Job) -> Fill | AirOut:
     return AirOut(job.floor_kpa) if job.may_begin_with_air and not (fits or last_room) else Fill(ceiling)
 
 
+@lru_cache(maxsize=4096)
 def foresee(line: Line, window: Window, rest: AtRest, method: Method) -> Foreseen:
     """The whole fill on the model, with a rest of :data:`SETTLE_S` after each move.
 

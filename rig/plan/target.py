@@ -6,16 +6,26 @@ cavity, a volume or a mass; the first two are never mixed, because a 12 o'clock 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.fluid import Fluid
+from rig.plan.advice import Circumstances, advice, against_liquid
 from rig.plan.physics import Line
-from rig.plan.strokes import AtRest, Foreseen, Method, Window, foresee
+from rig.plan.strokes import AtRest, Foreseen, Method, Window, fixed_procedure, foresee
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 from rig.wheel import Caution, Cavity, ValveType, valve_cautions
+from rig.wheel.caution import COMMON_PRACTICE
 
 _UNDER_OPEN_VALVE = 0.015
 """Where the gun comes off an open valve the liquid stays this share of the cavity below it."""
+
+
+_LARGE_BORE_M = 0.008
+"""Bore of an air-water valve with its insert out: an assumption, no open source prints it."""
+_HALF_PERCENT = 0.005
+_MOST_AT_START_KPA = 15 * KPA_PER_PSI
 
 
 class TargetError(ValueError):
@@ -33,6 +43,9 @@ class Wanted:
     existing_l: float = 0.0
     start_kpa: float | None = None
     working_kpa: float | None = None
+    margin_m: float = 0.0
+    """How far the level stays below the valve, so that the pressure gauge stays dry."""
+    known: Circumstances = Circumstances()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +69,19 @@ class Target:
     window: Window
     foreseen: Foreseen
     cautions: tuple[Caution, ...]
+    chart_l: float
+    """What stands at a 12 o'clock valve: the value of published charts."""
+    margin_m: float
+    published_s: float
+    """The published procedure on the same model."""
+    large_bore_saves_s: float
+    """What a large-bore valve would save; 0 where it has one."""
+    sealed_start_kpa: float | None
+    """Start pressure inside the window from which one sealed stroke ends at the working pressure."""
+    against: tuple[Caution, ...]
+    """Reasons for no liquid at all."""
+    half_percent_from_l: float | None = None
+    """Smallest fill that is right to 0.5 % with this hose and meter; None: no fill is, prove the meter."""
 
     def as_json(self) -> dict[str, object]:
         """One flat document, SI units in the names, gauge pressures."""
@@ -79,6 +105,14 @@ class Target:
             "freeze_c": self.fluid.freeze_c,
             "start_kpa": round(self.start_kpa, 2),
             "final_kpa": round(self.foreseen.final_kpa, 2),
+            "chart_l": round(self.chart_l, 2),
+            "margin_m": round(self.margin_m, 4),
+            "working_kpa": _rounded(self.window.working_kpa),
+            "sealed_start_kpa": _rounded(self.sealed_start_kpa),
+            "published_procedure_minutes": round(self.published_s / 60, 2),
+            "large_bore_saves_minutes": round(self.large_bore_saves_s / 60, 2),
+            "half_percent_from_l": _rounded(self.half_percent_from_l),
+            "liquid_advised": not self.against,
             "strokes": self.foreseen.fills,
             "expected_minutes": round(self.foreseen.seconds / 60, 2),
             "plan": [
@@ -96,6 +130,10 @@ class Target:
                 for caution in self.cautions
             ],
         }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
 
 
 def ceiling_kpa(window: Window, valve: ValveType) -> float:
@@ -124,10 +162,15 @@ def target_for(
         total_l = min(total_l, (cavity.fraction_at_clock(wanted.valve_at) - _UNDER_OPEN_VALVE) * cavity.volume_l)
     target_l = total_l - wanted.existing_l
     _check(cavity, target_l, total_l)
-    window = replace(window, ceiling_kpa=ceiling_kpa(window, valve))
+    window = replace(window, ceiling_kpa=ceiling_kpa(window, valve), working_kpa=wanted.working_kpa)
     start_kpa = window.floor_kpa if wanted.start_kpa is None else wanted.start_kpa
-    rest = AtRest(start_kpa, cavity.volume_l - wanted.existing_l, target_l)
-    foreseen = foresee(replace(line, bore_m=valve.bore_m), window, rest, method)
+    line = replace(line, bore_m=valve.bore_m)
+    open_l = cavity.fraction_at_clock(wanted.valve_at) * cavity.volume_l - wanted.existing_l
+    rest = AtRest(start_kpa, cavity.volume_l - wanted.existing_l, target_l, open_l=open_l)
+    foreseen = foresee(line, window, rest, method)
+    small = line.bore_m < _LARGE_BORE_M
+    large = foresee(replace(line, bore_m=_LARGE_BORE_M), window, rest, method) if small else foreseen
+    against = against_liquid(cavity, wanted.known)
     return Target(
         cavity=cavity,
         valve=valve,
@@ -144,8 +187,23 @@ def target_for(
         start_kpa=start_kpa,
         window=window,
         foreseen=foreseen,
-        cautions=_cautions(cavity, valve, fluid, temp_c, wanted, foreseen, window),
+        cautions=(*against, *_cautions(cavity, valve, fluid, temp_c, wanted, foreseen, window, total_l)),
+        chart_l=cavity.fraction_at_clock(12) * cavity.volume_l,
+        margin_m=wanted.margin_m,
+        published_s=fixed_procedure(line, window, rest, method).seconds,
+        large_bore_saves_s=max(0.0, foreseen.seconds - large.seconds) if foreseen.reaches_target else 0.0,
+        sealed_start_kpa=_sealed_start(line, window, rest),
+        against=against,
     )
+
+
+def _sealed_start(line: Line, window: Window, rest: AtRest) -> float | None:
+    """The start pressure from which one sealed stroke ends at the working pressure (Boyle), if the window permits."""
+    if window.working_kpa is None or not window.floor_kpa <= window.working_kpa <= window.ceiling_kpa:
+        return None
+    atmosphere = line.atmosphere_kpa_abs
+    start = (window.working_kpa + atmosphere) * (rest.air_l - rest.remaining_l) / rest.air_l - atmosphere
+    return start if start >= window.floor_kpa else None
 
 
 def _total(cavity: Cavity, wanted: Wanted, density_kg_m3: float) -> tuple[float, float | None]:
@@ -161,8 +219,22 @@ def _total(cavity: Cavity, wanted: Wanted, density_kg_m3: float) -> tuple[float,
         if not 0 < wanted.percent <= 90:
             raise TargetError(f"--fill {wanted.percent:g} is outside 0 to 90 percent of the cavity")
         return wanted.percent / 100 * cavity.volume_l, wanted.percent / 100
-    share = cavity.fraction_at_clock(wanted.valve_at)
+    share = cavity.fraction_at_level(cavity.valve_height_m(wanted.valve_at) - wanted.margin_m)
     return share * cavity.volume_l, share
+
+
+def half_percent_from_l(
+    litres_per_pulse: float, hose_l: float, uncertainty: float, least_l: float, method: Method
+) -> float | None:
+    """Smallest fill that is right to 0.5 %: two pulses and the hose's doubt beside the meter's own uncertainty.
+
+    A wet hose is known to 0.2 % of its volume, one that air has passed to 5 % (assumptions). None where the meter
+    alone takes up the 0.5 %.
+    """
+    if uncertainty >= _HALF_PERCENT:
+        return None
+    fixed_l = math.hypot(2 * litres_per_pulse, (0.002 if method == "vent" else 0.05) * hose_l)
+    return max(least_l, fixed_l / math.sqrt(_HALF_PERCENT**2 - uncertainty**2))
 
 
 def _check(cavity: Cavity, target_l: float, total_l: float) -> None:
@@ -183,34 +255,40 @@ def _cautions(
     wanted: Wanted,
     foreseen: Foreseen,
     window: Window,
+    total_l: float,
 ) -> tuple[Caution, ...]:
+    known = wanted.known
     found = [
-        *fluid.cautions(),
+        *fluid.cautions(existing=known.holds, tubeless=known.tubeless, coldest_c=known.coldest_c),
         *valve_cautions(
             valve,
             wanted.working_kpa or 0.0,
             filling_pressure_kpa=window.ceiling_kpa,
-            chloride=fluid.kind == "cacl2",
+            chloride=fluid.kind == "cacl2" or known.chloride_history,
+            rim_hole_m=known.rim_hole_m,
         ),
+        *advice(cavity, fluid, total_l / cavity.volume_l, known, wanted.existing_l),
+        *(Caution("note", note, "see the cavity's basis") for note in cavity.notes),
+        *_of_pressure(wanted, foreseen, window),
     ]
-    found += [Caution("note", note, "see the cavity's basis") for note in cavity.notes]
-    if not foreseen.reaches_target:
-        found.append(
-            Caution("danger", "The plan does not reach the target inside the pressure window.", "the plan's own model")
-        )
-    if wanted.start_kpa is not None and wanted.start_kpa > 15 * KPA_PER_PSI:
-        found.append(Caution("caution", "Let the tyre down below 15 psi first.", "tyre maker's procedure, margin ours"))
-    if wanted.working_kpa is not None and foreseen.final_kpa < wanted.working_kpa:
-        found.append(
-            Caution(
-                "note",
-                f"Air the tyre up from {show_pressure(foreseen.final_kpa)} to {show_pressure(wanted.working_kpa)} "
-                "with the valve at the top.",
-                "common practice, no source",
-            )
-        )
     if temp_c - fluid.freeze_c < 5:
-        found.append(
-            Caution("caution", f"Only {temp_c - fluid.freeze_c:.0f} degrees above the freeze point.", "property table")
-        )
+        text = f"only {temp_c - fluid.freeze_c:.0f} degrees above the freeze point"
+        found.append(Caution("caution", text, "property table"))
     return tuple(found)
+
+
+def _of_pressure(wanted: Wanted, foreseen: Foreseen, window: Window) -> Iterator[Caution]:
+    if not foreseen.reaches_target:
+        yield Caution("danger", "the plan does not reach the target inside the pressure window", "the plan's own model")
+    if wanted.start_kpa is not None and wanted.start_kpa > _MOST_AT_START_KPA:
+        yield Caution("caution", "let the tyre down below 15 psi first", "tyre maker's procedure, margin ours")
+    working, final = wanted.working_kpa, foreseen.final_kpa
+    if working is None or not foreseen.reaches_target:
+        return
+    if working > window.ceiling_kpa:
+        text = f"working pressure {show_pressure(working)} is above the filling ceiling: air up after the liquid is in"
+        yield Caution("note", text, COMMON_PRACTICE)
+    elif abs(working - final) > KPA_PER_PSI:
+        verb = "air the tyre up" if final < working else "let the tyre down"
+        text = f"{verb} from {show_pressure(final)} to {show_pressure(working)} with the valve at the top"
+        yield Caution("note", text, COMMON_PRACTICE)

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 from rig.control.checks import Support, checks_for
 from rig.control.values import CavityFacts, Meter, Setup
-from rig.fluid import Fluid, read_fluid
+from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
 from rig.plan.strokes import Window
-from rig.plan.target import Target, Wanted, target_for
+from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.settings import Settings
 from rig.wheel import Cavity, Measured, cavity_of, read_size, valve_named
 
@@ -31,6 +31,10 @@ class Question:
     fluid: str | None = None
     """Without it, what is in the tote."""
     temp_c: float | None = None
+    assay: float = FLAKE_ASSAY
+    """Share of calcium chloride in the flake that a mix is written in."""
+    holds_fluid: str | None = None
+    """What the tyre holds already, as a fluid is written."""
     support: Support = "jacked"
 
 
@@ -51,12 +55,27 @@ def answer(settings: Settings, question: Question) -> Target:
     valve = valve_named(question.valve)
     if settings.flush.order is not None:
         valve = replace(valve, stop_order=settings.flush.order)
-    fluid = read_fluid(question.fluid or settings.tote.fluid)
+    shop = {name: table.as_table(name) for name, table in settings.fluids.items()}
+    fluid = read_fluid(question.fluid or settings.tote.fluid, question.assay, shop)
     temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
     rise_m = _valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
     line = line_of(settings, fluid, temp_c, valve.bore_m, rise_m)
     window = Window(settings.limits.floor, settings.limits.ceiling)
-    return target_for(cavity, valve, fluid, temp_c, question.wanted, line, window, settings.air_out.method)
+    wanted = question.wanted
+    if question.holds_fluid is not None:
+        holds = read_fluid(question.holds_fluid, question.assay, shop)
+        wanted = replace(wanted, known=replace(wanted.known, holds=holds))
+    if wanted.margin_m == 0 and settings.limits.margin:
+        wanted = replace(wanted, margin_m=settings.limits.margin)
+    target = target_for(cavity, valve, fluid, temp_c, wanted, line, window, settings.air_out.method)
+    return replace(target, half_percent_from_l=_half_percent_from_l(settings))
+
+
+def _half_percent_from_l(settings: Settings) -> float | None:
+    meter = meter_of(settings)
+    return half_percent_from_l(
+        meter.litres_per_pulse, settings.pipe.hose_volume, meter.uncertainty, meter.least_l, settings.air_out.method
+    )
 
 
 def _valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
@@ -84,6 +103,8 @@ def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise
         vent_bore_m=settings.air_out.vent_bore,
         start_lag_s=pump.start_lag,
         coast_s=pump.coast,
+        dry_run_s=pump.dry_run,
+        dry_rest_s=pump.dry_rest,
     )
 
 

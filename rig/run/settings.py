@@ -17,6 +17,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
 from rig.run.mistakes import Location, drop, explain, nearest, shown
+from rig.run.shop_fluids import ShopFluid
 from rig.units import KPA_PER_PSI, Kind, QuantityError, parse, unit_of
 from rig.wheel.valve import StopOrder
 
@@ -153,6 +154,8 @@ class LimitsTable(Strict):
     ceiling: Pressure = 20 * KPA_PER_PSI
     trip: Pressure = 25 * KPA_PER_PSI
     arrival: Pressure = 15 * KPA_PER_PSI
+    margin: Height = Field(default=0.0, ge=0, le=0.3)
+    """How far the level stays below the valve in every wheel, so that the pressure gauge stays dry."""
     tolerance: Volume = 0.4
     """A fill shorter than the target by more than this is topped up."""
     stale: Seconds = Field(default=1.0, gt=0)
@@ -230,6 +233,7 @@ class Settings(Strict):
     limits: LimitsTable = LimitsTable()
     tote: ToteTable
     flush: FlushTable = FlushTable()
+    fluids: dict[str, ShopFluid] = Field(default_factory=dict)
     sim: SimTable | None = None
 
     @model_validator(mode="after")

@@ -1,0 +1,133 @@
+"""What speaks for and against liquid in this wheel: its build, its work, what is inside already, the cold.
+
+Each line has a severity and a source, or the words that it has none. It must not know pumps, pressures or plans.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.fluid import Fluid
+from rig.wheel import Caution, Cavity
+from rig.wheel.caution import COMMON_PRACTICE
+
+Use = Literal["field", "loader", "turf", "dual", "road", "slope", "front"]
+Inside = Literal["nothing", "sealant", "foam", "liquid"]
+
+_RADIAL_SHARE = 0.40
+_BIAS_SHARE = 0.75
+_CAREFUL = 0.03
+"""A valve at 4 o'clock gives 35 to 41 % by shape, and the trade calls it 40 %."""
+_SMALL_FRONT_IN = 6.7
+_RADIALS = "tyre makers quoted in a trade paper; operator's manuals: radials 40 % at most"
+_TWO_AXLES = "a tractor operator's manual: all tyres of an axle to one level"
+_SPEED = "a tractor operator's manual: 32 km/h (20 mph) with liquid in the tyres"
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What is known of the wheel besides its size; None where nobody has looked."""
+
+    tube: bool | None = None
+    chloride_history: bool = False
+    """Calcium has been in this wheel before."""
+    inside: Inside = "nothing"
+    holds: Fluid | None = None
+    coldest_c: float | None = None
+    uses: frozenset[Use] = frozenset()
+    rim_hole_m: float | None = None
+
+    @property
+    def tubeless(self) -> bool | None:
+        """The same question as the fluid room asks it."""
+        return None if self.tube is None else not self.tube
+
+
+def against_liquid(cavity: Cavity, known: Circumstances) -> tuple[Caution, ...]:
+    """Reasons for which the right answer is no liquid at all; empty where there are none."""
+    return tuple(_against(cavity, known))
+
+
+def _against(cavity: Cavity, known: Circumstances) -> Iterator[Caution]:
+    mark = cavity.designation
+    if known.inside == "foam":
+        yield Caution("danger", "foam in the tyre: nothing can be filled in", COMMON_PRACTICE)
+    if "turf" in known.uses:
+        yield Caution("caution", "a machine for turf alone: the weight marks the lawn; no liquid", COMMON_PRACTICE)
+    if "dual" in known.uses:
+        yield Caution(
+            "danger",
+            "an outer dual that comes off: filled it crushes who takes it off; fill the inner one",
+            COMMON_PRACTICE,
+        )
+    if mark.family == "front" and mark.width_in <= _SMALL_FRONT_IN:
+        text = "a small front tyre takes little weight and steers badly with it: hang weights on the axle instead"
+        yield Caution("caution", text, COMMON_PRACTICE)
+
+
+def advice(
+    cavity: Cavity, fluid: Fluid, fraction: float, known: Circumstances, existing_l: float
+) -> tuple[Caution, ...]:
+    """What else to weigh before this fluid goes into this wheel up to this share of its cavity."""
+    return (
+        *_build(cavity, fraction),
+        *_work(known),
+        *_inside(fluid, known, existing_l),
+        Caution("note", "both wheels of an axle to the same level", _TWO_AXLES),
+        Caution("note", "not over 32 km/h (20 mph) on the road with liquid in the tyres", _SPEED),
+    )
+
+
+def _build(cavity: Cavity, fraction: float) -> Iterator[Caution]:
+    if cavity.designation.construction == "radial":
+        if fraction > _RADIAL_SHARE + _CAREFUL:
+            text = (
+                f"radial tyre at {100 * fraction:.0f} %: 40 % at most is advised (valve at 4 or 8 o'clock), or iron "
+                "weights: liquid stiffens the sidewall and brings power hop"
+            )
+            yield Caution("caution", text, _RADIALS)
+    elif fraction > _BIAS_SHARE + _CAREFUL:
+        text = (
+            f"{100 * fraction:.0f} % of the cavity: manuals say 75 % at most; a 12 o'clock valve stands higher in this "
+            "shape. --fill 75 gives a true 75 %"
+        )
+        yield Caution("note", text, "tractor operator's manuals: not above 75 % of full capacity")
+
+
+def _work(known: Circumstances) -> Iterator[Caution]:
+    if "loader" in known.uses:
+        text = (
+            "loader: liquid in the rear steadies it, but does not unload the front axle as weight behind the axle does"
+        )
+        yield Caution(
+            "caution", text, "statics of a beam on two axles; weight on the rear axle line has no lever on the front"
+        )
+    if "road" in known.uses:
+        text = "much road work: liquid wears the tyre, drums and holds back the brakes; iron weights can come off"
+        yield Caution("caution", text, COMMON_PRACTICE)
+    if "slope" in known.uses:
+        yield Caution("note", "side slopes: weight low down helps a little; wider track helps more", COMMON_PRACTICE)
+    if "front" in known.uses:
+        text = "front tyres: 40 % or 75 % as the machine's book says; steering and axle carry it all the time"
+        yield Caution("caution", text, "a tractor operator's manual: front 40 or 75 %")
+
+
+def _inside(fluid: Fluid, known: Circumstances, existing_l: float) -> Iterator[Caution]:
+    if known.inside == "sealant":
+        text = "sealant inside: it clots with the liquid, blocks valve and strainer; take it out first"
+        yield Caution("danger", text, COMMON_PRACTICE)
+    if (existing_l > 0 or known.inside == "liquid") and known.holds is None:
+        text = "liquid inside that nobody has named: find out what it is first (--holds-fluid), weigh a sample"
+        yield Caution("danger", text, COMMON_PRACTICE)
+    if known.tube and known.chloride_history:
+        text = (
+            "a tube with old calcium: stem and rim may be eaten through; look before pressure goes in, take a new tube"
+        )
+        yield Caution("caution", text, "owners' reports; a tyre maker's bulletin on liquid-filled tyres")
+    elif known.chloride_history and fluid.kind != "cacl2":
+        yield Caution("caution", "calcium has been in this wheel: rinse the rim, new valve parts", COMMON_PRACTICE)
+    if known.inside == "nothing" and existing_l <= 0:
+        text = "find out first: sealant, foam, old calcium, or is it loaded already?"
+        yield Caution("note", text, COMMON_PRACTICE)

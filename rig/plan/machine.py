@@ -1,0 +1,119 @@
+"""A whole machine: wheels on axles, what they take together, and what the weight does and does not do.
+
+Both sides of an axle get the same. It must not know sizes as text, files or screens.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rig.plan.target import Target
+from rig.wheel import Caution
+from rig.wheel.caution import COMMON_PRACTICE
+
+
+@dataclass(frozen=True, slots=True)
+class Axle:
+    """One kind of wheel on a machine: ``wheels`` like ones, two or four (duals), all filled alike."""
+
+    name: str
+    target: Target
+    wheels: int
+
+    @property
+    def litres(self) -> float:
+        """Liquid for all its wheels."""
+        return self.wheels * self.target.target_l
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass that the axle gains; it is carried by the ground, not by the axle's bearings."""
+        return self.wheels * self.target.mass_kg
+
+    @property
+    def seconds(self) -> float:
+        """Pumping time, one wheel after the other, without coupling and moving the machine."""
+        return self.wheels * self.target.foreseen.seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The machine without liquid, as far as known: mass, track of its wider axle, height of its centre of gravity."""
+
+    mass_kg: float
+    track_m: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A machine's answer."""
+
+    name: str
+    axles: tuple[Axle, ...]
+    body: Body | None
+    tote_l: float
+    price_per_l: float | None
+
+    @property
+    def litres(self) -> float:
+        """Liquid for the whole machine."""
+        return sum(axle.litres for axle in self.axles)
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass that the machine gains."""
+        return sum(axle.mass_kg for axle in self.axles)
+
+    @property
+    def seconds(self) -> float:
+        """Pumping time of all wheels."""
+        return sum(axle.seconds for axle in self.axles)
+
+    @property
+    def totes(self) -> int:
+        """Totes to bring, each with what can be drawn from it."""
+        return math.ceil(self.litres / self.tote_l - 1e-9)
+
+    @property
+    def price(self) -> float | None:
+        """Price of the liquid, in whatever money the price per litre is."""
+        return None if self.price_per_l is None else self.price_per_l * self.litres
+
+    @property
+    def tipping_deg(self) -> tuple[float, float] | None:
+        """Static side-slope angles at which the machine tips, before and after; None where the body is not known.
+
+        Rigid and at rest: tan(angle) = half the track over the height of the centre of gravity (statics). The liquid's
+        centre is taken at its own height in the wheel, level and not sloshing.
+        """
+        if self.body is None:
+            return None
+        before = self.body.height_m
+        moment = self.body.mass_kg * before + sum(axle.mass_kg * liquid_centre_m(axle.target) for axle in self.axles)
+        after = moment / (self.body.mass_kg + self.mass_kg)
+        half = self.body.track_m / 2
+        return math.degrees(math.atan2(half, before)), math.degrees(math.atan2(half, after))
+
+    def cautions(self) -> tuple[Caution, ...]:
+        """What the weight does not do."""
+        text = "weight on the rear axle gives grip; it does not unload the front axle under a loader: hang it behind"
+        found = [
+            Caution("note", text, "statics of a beam on two axles"),
+            Caution("note", "liquid in a tyre is unsprung and cannot be taken off for the road", COMMON_PRACTICE),
+        ]
+        if self.tipping_deg is not None:
+            text = (
+                "the tipping angles are for a stiff machine at rest on firm even ground: bumps, holes, turning, "
+                "implements, soft tyres and a swinging front axle tip it far earlier. No slope is safe by this figure"
+            )
+            found.append(Caution("danger", text, "statics; agricultural safety leaflets, from memory"))
+        return tuple(found)
+
+
+def liquid_centre_m(target: Target) -> float:
+    """Height of the liquid's centre over the ground, by slices of equal volume; the wheel unloaded."""
+    cavity, slices = target.cavity, 8
+    levels = [cavity.level_of_fraction(target.fill_fraction * (step + 0.5) / slices) for step in range(slices)]
+    return cavity.outline.diameter_m / 2 + sum(levels) / slices

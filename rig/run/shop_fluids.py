@@ -1,0 +1,44 @@
+"""A shop's own fluid as the configuration writes it: a table of density and viscosity by temperature.
+
+It must not know how a fluid is used.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from rig.field.points import Strict, quantity_field
+from rig.fluid import FluidError, ShopTable
+
+
+class FluidPoint(Strict):
+    """One row of the supplier's sheet."""
+
+    temperature: Annotated[float, quantity_field("temperature")]
+    density: Annotated[float, quantity_field("density")]
+    viscosity: Annotated[float, quantity_field("viscosity")]
+
+
+class ShopFluid(Strict):
+    """One fluid: two rows or more, rising in temperature."""
+
+    freeze: Annotated[float, quantity_field("temperature")]
+    """Where slush begins."""
+    solid: Annotated[float | None, quantity_field("temperature")] = None
+    flammable: bool = False
+    points: tuple[FluidPoint, ...] = Field(min_length=2)
+
+    @model_validator(mode="after")
+    def _liquid(self) -> ShopFluid:
+        try:
+            self.as_table("this fluid")
+        except FluidError as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    def as_table(self, name: str) -> ShopTable:
+        """The fluid as the fluid room knows it."""
+        rows = tuple((point.temperature, point.density, point.viscosity) for point in self.points)
+        return ShopTable(name, rows, self.freeze, self.solid, self.flammable)
