@@ -26,7 +26,7 @@ _MOST_S = 5.0
 """Longest stretch advanced between looks at the time-out and the schedule."""
 
 
-class UnknownAddress(LookupError):  # noqa: N818 (a Modbus exception reply, not a fault of the program)
+class UnknownAddress(LookupError):
     """A request for an address that the device does not have."""
 
 

@@ -129,6 +129,10 @@ class VirtualFill:
             if ended or (until is not None and until(decision)):
                 return decision
 
+    def ask(self, request: Request) -> None:
+        """Put a request into the next scan, as a person would."""
+        self._inbox.append(request)
+
     def _requests(self) -> Sequence[Request]:
         requests, self._inbox = self._inbox, []
         for request in requests:

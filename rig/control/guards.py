@@ -195,7 +195,8 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
 
 def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     # Air loses next to nothing in the bore, liquid much: a gauge far below the air space's pressure means liquid.
-    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
+    flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
+    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
     return drawing and facts.gas is not None and line is not None and line < facts.gas.low - 3 * KPA_PER_PSI
 
@@ -242,8 +243,8 @@ GUARDS: tuple[Guard, ...] = (
           "Cut the pump supply; a relay or its wiring is at fault."),
     Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
           "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
-    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting: the relief did not open.",
-          "Cut the pump supply; check the relief valve before the pump runs again."),
+    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting.",
+          "The relief did not open: cut the pump supply and have it checked first."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much."),
     Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",

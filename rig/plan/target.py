@@ -12,7 +12,7 @@ from rig.fluid import Fluid
 from rig.plan.physics import Line
 from rig.plan.strokes import AtRest, Foreseen, Method, Window, foresee
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
-from rig.wheel import Cavity, Caution, ValveType, valve_cautions
+from rig.wheel import Caution, Cavity, ValveType, valve_cautions
 
 _UNDER_OPEN_VALVE = 0.015
 """Where the gun comes off an open valve the liquid stays this share of the cavity below it."""
