@@ -72,6 +72,7 @@ class VirtualRig:
             self.values,
             now_s=self.now_s,
             wall_s=self.now_s,
+            began_s=self.now_s,
             stale_s=self.settings.limits.stale,
             gap_s=0.0,
             journal_lag_s=0.0,
