@@ -57,7 +57,10 @@ def reading_of(
     gap_s: float,
     journal_lag_s: float,
 ) -> Reading:
-    """One reading of a scan that began at ``began_s``. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``."""
+    """One reading of a scan that began at ``began_s``.
+
+    A point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    """
     fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
     known: dict[str, object] = {}
     for name, attribute in _FIELDS.items():

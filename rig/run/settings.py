@@ -41,7 +41,8 @@ SIMULATED = HANDS | {"plant_clock"}
 POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
-    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time", "plant_clock": "time",
+    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
+    "plant_clock": "time",
 }  # fmt: skip
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""

@@ -70,9 +70,7 @@ def serving(folder: Path, layout: str = "vent", *options: str, **changes: str) -
     changes = {"scale": "60", "size": '"11L-15"', **changes}
     configuration(folder, layout, **changes)
     command = [sys.executable, "-m", "sim", "serve", "--config", "rig.toml", "--port", "0", "--truth", "truth.json"]
-    process = subprocess.Popen(
-        [*command, *options], cwd=folder, env=_environment(), stdout=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen([*command, *options], cwd=folder, env=_environment(), stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
         match = re.search(r":(\d+)\s*$", process.stdout.readline())
