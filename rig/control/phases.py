@@ -17,7 +17,7 @@ from rig.control.state import Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
-from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Method, next_move
+from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
@@ -118,16 +118,20 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         remaining,
         setup.line.hose_l - turn.state.tally.hose_l,
         turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
+        (setup.cavity.fraction_at_valve - _LEVEL_DOUBT) * level_cavity_l(turn.state.gas, setup) - turn.facts.filled_l,
     )
-    move = next_move(setup.line, setup.window, rest)
+    move = next_move(setup.line, setup.window, rest, setup.method)
     if isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa):
         _air_out(turn, rest_kpa, move.to_kpa)
-    elif remaining <= max(5 * setup.tolerance_l, 0.02 * setup.target_l) and turn.state.fills:
+        return
+    goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
+    stroke = replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    if remaining <= max(5 * setup.tolerance_l, 0.02 * setup.target_l) and turn.state.fills:
         turn.set(top_ups=turn.state.top_ups + 1)
-        turn.phase_trigger("top_up", _begin(turn, rest_kpa))
+        turn.phase_trigger("top_up", stroke)
     else:
         turn.set(fills=turn.state.fills + 1)
-        turn.phase_trigger("fill", replace(_begin(turn, rest_kpa), barren=_barren(turn, last)))
+        turn.phase_trigger("fill", replace(stroke, barren=_barren(turn, last)))
 
 
 def _barren(turn: Turn, last: Stroke) -> int:
@@ -140,11 +144,16 @@ def _barren(turn: Turn, last: Stroke) -> int:
 
 
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
-    """Whether the careful estimate ended the last stroke well below the ceiling: what it taught lets it go on."""
-    ceiling = turn.setup.window.ceiling_kpa
+    """Whether the careful estimate ended the last stroke well below its goal: what it taught lets it go on."""
+    goal = _goal_kpa(turn, last)
     if last.ended_by == "feeler":
-        return rest_kpa < ceiling - _EARLY_KPA
-    return last.ended_by == "ceiling" and rest_kpa < ceiling - _EARLY_KPA and last.from_kpa < ceiling - 2 * _EARLY_KPA
+        return rest_kpa < goal - _EARLY_KPA
+    return last.ended_by == "ceiling" and rest_kpa < goal - _EARLY_KPA and last.from_kpa < goal - 2 * _EARLY_KPA
+
+
+def _goal_kpa(turn: Turn, stroke: Stroke) -> float:
+    """Where a fill stroke stops short of the target: where the plan says, never above the ceiling."""
+    return min(stroke.goal_kpa, turn.setup.window.ceiling_kpa)
 
 
 def _begin(turn: Turn, rest_kpa: float) -> Stroke:
@@ -241,7 +250,7 @@ def fill(turn: Turn) -> None:
     if acting is None:
         return
     slope = stiffness_kpa_per_l(state.gas, setup, min(acting, setup.trip_kpa), facts.offset_l)
-    if acting + slope * overrun_l >= setup.window.ceiling_kpa:
+    if acting + slope * overrun_l >= _goal_kpa(turn, state.stroke):
         _end_stroke(turn, "ceiling")
 
 

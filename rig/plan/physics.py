@@ -15,6 +15,8 @@ GRAVITY = 9.80665
 _GAMMA = 1.4
 _GAS_CONSTANT = 287.05
 _AIR_KELVIN = 288.15
+AIR_J_KG = _GAS_CONSTANT * _AIR_KELVIN
+"""R·T of the air in a tyre: a kilogram per second through a bore is so many kPa·L/s of gas."""
 _AIR_DISCHARGE = 0.8
 _CRITICAL_RATIO = (2 / (_GAMMA + 1)) ** (_GAMMA / (_GAMMA - 1))
 
@@ -42,6 +44,9 @@ class Line:
     vent_bore_m: float = 0.008
     start_lag_s: float = 0.2
     coast_s: float = 1.0
+    dry_run_s: float = math.inf
+    """How long the pump may draw air at a time, and how long it then rests."""
+    dry_rest_s: float = 60.0
 
 
 def head_kpa(line: Line, covered_m: float = 0.0) -> float:
