@@ -17,8 +17,6 @@ from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 
-_LEVEL_AT_VALVE = {"sim__cavity_factor": 0.93, "sim__discharge": 0.62}
-
 
 def _by_fault(fault: str, **keys: object) -> Callable[[], Ran]:
     return lambda: run_fill(faults=[fault], **keys)  # type: ignore[arg-type]
@@ -39,7 +37,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "emergency_stop": _by_fault("estop@60"),
     "field_lost": _by_fault("bus_silent@60"),
     "pressure_high": _by_fault("blocked@60"),
-    "line_high": _by_fault("pressure_drift@40"),
+    # Across a small stem the line stands at the relief's setting; a gauge that drifts up from there passes it.
+    "line_high": _by_fault("pressure_drift@20", question=Question("11.2-24", valve="rubber")),
     "overfill": _by_fault("pump_welded@5", question=Question("16.9-28", Wanted(volume_l=10))),
     "output_not_obeyed": _by_fault("write_ignored@60"),
     "flow_while_stopped": _by_fault("pump_welded@20"),
@@ -49,7 +48,6 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "meter_jumped": _by_fault("meter_reset@60"),
     "no_flow": _by_fault("pump_no_start@60"),
     "no_rise": _by_fault("hose_off@60"),
-    "estimates_disagree": _by_fault("already_full@0"),
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
@@ -58,7 +56,6 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "pressure_low": _in_phase("valve_stuck_open", Phase.VENT, size="11L-15"),
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
     "liquid_in_vent": _by_fault("liquid_in_vent@20", size="11L-15"),
-    "valve_covered": lambda: run_fill("16.9-28", "draw-down", **_LEVEL_AT_VALVE),
     "tote_empty": _by_fault("tote_empty@60"),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),
@@ -68,6 +65,7 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
+    "estimates_disagree": lambda reading, _: replace(reading, line_kpa=(reading.line_kpa or 0.0) - 32.0),
     "reverse_flow": lambda reading, last: replace(reading, count_raw=(last.state.register.raw or 0) - 3),
 }
 
@@ -75,6 +73,9 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
 # What the account of strokes says, given as a state.
 BY_STATE: dict[str, Callable[[FillState], FillState]] = {
     "no_progress": lambda state: replace(state, stroke=replace(state.stroke, barren=3)),
+    "valve_covered": lambda state: replace(
+        state, phase=Phase.SETTLE, outputs=Outputs(), stroke=replace(state.stroke, wants_air=True)
+    ),
 }
 
 
@@ -93,7 +94,7 @@ def test_a_cause_in_the_rig_raises_its_guard_and_everything_goes_off(name: str) 
 
 
 def _filling() -> tuple[Setup, Decision, Reading]:
-    fill = fill_of(rig_settings(), Question("16.9-28"))
+    fill = fill_of(rig_settings(tote__fluid="water"), Question("16.9-28"))
     last = fill.run(until=lambda d: d.state.phase is Phase.FILL and d.facts.run_s > 5)
     fill.rig.advance(0.1)
     return fill.setup, last, fill.rig.scan()
@@ -104,7 +105,8 @@ def test_a_cause_in_a_reading_raises_its_guard(name: str) -> None:
     setup, last, reading = _filling()
     state, decision = last.state, last
     for _ in range(30):
-        reading = replace(reading, now_s=reading.now_s + 0.1)
+        raw = (reading.count_raw or 0) + 5
+        reading = replace(reading, now_s=reading.now_s + 0.1, count_raw=raw)
         decision = decide(setup, state, BY_READING[name](reading, decision))
         state = decision.state
         if state.alarms.first_out:
