@@ -26,7 +26,7 @@ _MOST_S = 5.0
 """Longest stretch advanced between looks at the time-out and the schedule."""
 
 
-class UnknownAddress(LookupError):  # noqa: N818 (a Modbus exception reply, not a fault of the program)
+class UnknownAddress(LookupError):
     """A request for an address that the device does not have."""
 
 
@@ -147,7 +147,7 @@ class Modules:
     def _values(self) -> dict[str, float]:
         readings = self.plant.readings()
         values = {name: getattr(readings, name) for name in readings.__slots__}
-        return values | self._commands | {"output_timeout": self._timeout_s}
+        return values | self._commands | {"output_timeout": self._timeout_s, "plant_clock": self.plant.time_s}
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:
         """Write registers or coils; :class:`UnknownAddress` unless each belongs to a writable point."""

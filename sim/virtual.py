@@ -72,6 +72,7 @@ class VirtualRig:
             self.values,
             now_s=self.now_s,
             wall_s=self.now_s,
+            began_s=self.now_s,
             stale_s=self.settings.limits.stale,
             gap_s=0.0,
             journal_lag_s=0.0,
@@ -128,6 +129,10 @@ class VirtualFill:
             ended = state.state in ENDED or self.person.gave_up or self.rig.now_s >= end_s
             if ended or (until is not None and until(decision)):
                 return decision
+
+    def ask(self, request: Request) -> None:
+        """Put a request into the next scan, as a person would."""
+        self._inbox.append(request)
 
     def _requests(self) -> Sequence[Request]:
         requests, self._inbox = self._inbox, []

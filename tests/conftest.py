@@ -6,4 +6,4 @@ import sys
 from pathlib import Path
 
 # Helpers beside the tests (virtual_fills and others) are imported by name.
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "wire")]

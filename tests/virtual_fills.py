@@ -9,7 +9,7 @@ from pathlib import Path
 
 from rig.control.decide import Decision
 from rig.control.snapshot import fill_record
-from rig.control.values import Setup
+from rig.control.values import Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.person import Person, Unattended
 from rig.run.settings import Settings, settings_of
@@ -63,10 +63,22 @@ class Ran:
         return self.last.state.alarms.first_out
 
 
-def fill_of(settings: Settings, question: Question) -> VirtualFill:
-    """A virtual fill ready to run."""
+class Nobody:
+    """Nobody at the rig."""
+
+    gave_up = False
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        return []
+
+
+def fill_of(settings: Settings, question: Question, faults: Sequence[str] = ()) -> VirtualFill:
+    """A virtual fill ready to run; the simulated tyre is of the size asked for."""
+    sim = settings.sim
+    assert sim is not None
+    settings = settings.model_copy(update={"sim": sim.model_copy(update={"size": question.size})})
     setup = setup_of(settings, question, answer(settings, question), "test", Memory())
-    return VirtualFill(VirtualRig(settings), setup)
+    return VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
 
 
 def run_fill(

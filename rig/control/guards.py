@@ -42,6 +42,8 @@ class Guard:
     """What it means, in the trade's words."""
     first: str
     """What the person does first."""
+    blind: bool = False
+    """Judged even when a scan brought nothing new: it is about the controller itself or about the silence."""
     may_accept: bool = False
     """A judgement rather than a limit: a person may look, and go on past it for this fill."""
 
@@ -195,7 +197,8 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
 
 def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     # Air loses next to nothing in the bore, liquid much: a gauge far below the air space's pressure means liquid.
-    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
+    flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
+    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
     return drawing and facts.gas is not None and line is not None and line < facts.gas.low - 3 * KPA_PER_PSI
 
@@ -237,13 +240,13 @@ GUARDS: tuple[Guard, ...] = (
     Guard("emergency_stop", "trip", 0.0, _estop, "Emergency stop is pressed, or its wire is broken.",
           "Make the place safe; release the stop only when you know why it was pressed."),
     Guard("field_lost", "trip", 0.0, _field_lost, "The relay and sensor modules do not answer.",
-          "See that the pump stands still; then check power and cable of the modules."),
+          "See that the pump stands still; then check power and cable of the modules.", blind=True),
     Guard("both_directions", "trip", 0.0, _both_on, "Run and reverse relays read on together.",
           "Cut the pump supply; a relay or its wiring is at fault."),
     Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
           "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
-    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting: the relief did not open.",
-          "Cut the pump supply; check the relief valve before the pump runs again."),
+    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting.",
+          "The relief did not open: cut the pump supply and have it checked first."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much."),
     Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
@@ -255,7 +258,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The tyre's air is gone: the bead may have let go.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
-          "Check the sensor, its cable and its supply."),
+          "Check the sensor, its cable and its supply.", blind=True),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
           "Check the gauge and its line for a blockage before the pump runs again."),
     Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
@@ -291,9 +294,9 @@ GUARDS: tuple[Guard, ...] = (
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
           "The module may have restarted; go on only when its time-out reads back."),
     Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",
-          "Close other programs on this computer; go on when it is steady."),
+          "Close other programs on this computer; go on when it is steady.", blind=True),
     Guard("journal_behind", "hold", 0.0, _journal_behind, "The record cannot be written fast enough.",
-          "Check the disk: full, failing or write-protected?"),
+          "Check the disk: full, failing or write-protected?", blind=True),
 )  # fmt: skip
 
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
@@ -301,4 +304,5 @@ GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 def conditions(setup: Setup, facts: Facts) -> tuple[Guard, ...]:
     """The guards whose conditions hold in this scan, most urgent first, delays not counted."""
-    return tuple(guard for guard in GUARDS if guard.condition(setup, facts))
+    fresh = facts.reading.fresh
+    return tuple(guard for guard in GUARDS if (fresh or guard.blind) and guard.condition(setup, facts))

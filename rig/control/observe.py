@@ -81,15 +81,19 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state = _book(setup, state, reading, forward, back, dt)
     if hose_wet(setup, state) is not wet_before:
         state = replace(state, regime_s=reading.now_s)
-    state = _stillness(state, reading, moved=bool(forward or back))
-    state = replace(state, flow=_flow(setup, state, reading.now_s), now_s=reading.now_s)
+    state = _stillness(state, reading, dt, moved=bool(forward or back))
+    flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
+    state = replace(state, flow=flow, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     restarted = state.register.restarts + state.reverse_register.restarts > before_restarts
     facts = _facts(setup, state, reading, dt, restarted)
     return _extremes(state, facts), facts
 
 
-def _stillness(state: FillState, reading: Reading, *, moved: bool) -> FillState:
+def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
+    if not reading.fresh:
+        # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
+        return replace(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
     if moved or not state.pulse_s:
         state = replace(state, pulse_s=reading.now_s)
     if reading.line_kpa != state.gauge_kpa:

@@ -43,6 +43,8 @@ class Reading:
     now_s: float
     """The controller's clock: monotonic, never the wall."""
     reachable: bool = True
+    fresh: bool = True
+    """This scan brought every value anew. Without it old values stand in, and nothing is judged by their stillness."""
     count_raw: int | None = None
     """The meter's register as it stands, before unwrapping."""
     reverse_raw: int | None = None

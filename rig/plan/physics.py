@@ -44,7 +44,7 @@ class Line:
     vent_bore_m: float = 0.008
     start_lag_s: float = 0.2
     coast_s: float = 1.0
-    dry_run_s: float = math.inf
+    dry_run_s: float = 1e9
     """How long the pump may draw air at a time, and how long it then rests."""
     dry_rest_s: float = 60.0
 

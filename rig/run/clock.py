@@ -1,4 +1,8 @@
-"""The controller's clock: the wall's pace on a real rig, a multiple of it on a simulated one."""
+"""The controller's clock: the wall's pace on a real rig, a multiple of it on a simulated one.
+
+A fast simulation on a busy computer loses time in lumps, on either side of the wire. A simulated rig may therefore
+show its own time; the controller then goes by that, and by the wall only while the rig does not answer.
+"""
 
 from __future__ import annotations
 
@@ -18,14 +22,20 @@ class Clock:
         self._wall = wall
         self._last = wall()
         self._now_s = 1.0
+        self._plant_s: float | None = None
         self.gap_s = 0.0
         """Wall-clock seconds between the last two ticks."""
 
-    def tick(self) -> float:
-        """Advance to now and return the controller's time."""
+    def tick(self, plant_s: float | None = None) -> float:
+        """Advance to now and return the controller's time; ``plant_s`` is a simulated rig's own time, just read."""
         wall = self._wall()
         self.gap_s = wall - self._last
         self._last = wall
         step = self.gap_s * self._scale
-        self._now_s += step if self._scale == 1 else min(step, _LONGEST_STEP_S)
+        if plant_s is not None and self._plant_s is not None:
+            step = max(0.0, plant_s - self._plant_s)
+        elif self._scale != 1:
+            step = min(step, _LONGEST_STEP_S)
+        self._plant_s = plant_s
+        self._now_s += step
         return self._now_s

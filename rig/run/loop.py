@@ -80,16 +80,18 @@ class Fill:
         return (self.setup.timeout_s - unit.offset) / unit.factor
 
     async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
+        began_s = asyncio.get_running_loop().time()
         await self.field.scan()
         requests = await self._requests()
         wall_s = asyncio.get_running_loop().time()
-        now_s = self.clock.tick()
+        now_s = self.clock.tick(self._plant_s(units, began_s))
         reading = reading_of(
             self.settings.points,
             units,
             self.field.values,
             now_s=now_s,
             wall_s=wall_s,
+            began_s=began_s,
             stale_s=self.settings.limits.stale,
             gap_s=self.clock.gap_s,
             journal_lag_s=self._journal_lag_s(),
@@ -100,6 +102,13 @@ class Fill:
         self.watch(self.setup, decision)
         self._inbox.extend(self.person.requests(self.setup, decision))
         return decision
+
+    def _plant_s(self, units: Mapping[str, Conversion], began_s: float) -> float | None:
+        """A simulated rig's own time, where it shows one and has answered in this scan."""
+        value = self.field.values.get("plant_clock")
+        if value is None or value.at_s < began_s:
+            return None
+        return value.scaled * units["plant_clock"].factor
 
     def _journal_lag_s(self) -> float:
         try:

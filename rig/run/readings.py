@@ -52,23 +52,28 @@ def reading_of(
     *,
     now_s: float,
     wall_s: float,
+    began_s: float,
     stale_s: float,
     gap_s: float,
     journal_lag_s: float,
 ) -> Reading:
-    """One reading. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``."""
+    """One reading of a scan that began at ``began_s``.
+
+    A point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    """
     fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
     known: dict[str, object] = {}
     for name, attribute in _FIELDS.items():
         value = fresh.get(name)
         if value is not None:
             known[attribute] = _converted(name, value, units)
-    seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh}
+    seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
     whole = {"pump_run", "pump_reverse"} <= set(seen)
     return Reading(
         now_s=now_s,
         reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in points),
+        fresh=all(name in values and values[name].at_s >= began_s for name in points),
         outputs_seen=Outputs(**seen) if whole and not both else None,
         both_seen=both,
         untrusted=frozenset(points) - frozenset(fresh),

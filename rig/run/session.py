@@ -150,6 +150,7 @@ async def _reading_if_any(settings: Settings | None) -> Reading | None:
 
 
 async def _one_reading(settings: Settings, field: Field) -> Reading:
+    began_s = asyncio.get_running_loop().time()
     await field.scan()
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
@@ -159,6 +160,7 @@ async def _one_reading(settings: Settings, field: Field) -> Reading:
         field.values,
         now_s=0.0,
         wall_s=asyncio.get_running_loop().time(),
+        began_s=began_s,
         stale_s=settings.limits.stale,
         gap_s=0.0,
         journal_lag_s=0.0,

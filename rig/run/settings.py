@@ -37,10 +37,13 @@ OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "fl
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
 HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
-POINT_NAMES = INPUTS | OUTPUTS | HANDS | {"output_timeout"}
+# What only a simulated rig has: those coils, and the simulated world's own time.
+SIMULATED = HANDS | {"plant_clock"}
+POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
+    "plant_clock": "time",
 }  # fmt: skip
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
@@ -348,7 +351,7 @@ class Settings(Strict):
             faults.append("clock.scale: a real rig runs on the real clock; write 1 or leave it out")
         if not self.rig.simulated:
             faults.extend(
-                f"points.{name}: only a simulated rig has simulated hands" for name in HANDS & set(self.points)
+                f"points.{name}: only a simulated rig has this point" for name in SIMULATED & set(self.points)
             )
         return faults
 

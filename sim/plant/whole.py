@@ -98,7 +98,7 @@ class Plant:
         return self._valve_open
 
     def _command(self, coils: Coils) -> None:
-        if coils is self._coils:
+        if coils == self._coils:
             return
         wanted = (coils.pump_run, coils.pump_reverse, coils.vent_valve, coils.fill_valve, coils.flush_valve)
         for relay, on in zip(self._relays, wanted, strict=True):

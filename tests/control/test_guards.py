@@ -6,46 +6,56 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from virtual_fills import Ran, fill_of, rig_settings, run_fill
+from virtual_fills import Nobody, Ran, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
-from rig.control.guards import GUARD_NAMED, GUARDS
+from rig.control.guards import GUARD_NAMED, GUARDS, Guard
 from rig.control.procedure import Phase, State
-from rig.control.values import Outputs, Reading, Request
+from rig.control.state import FillState
+from rig.control.values import Outputs, Reading, Request, Setup
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-
-_LEVEL_AT_VALVE = {"sim__cavity_factor": 0.93, "sim__discharge": 0.62}
+from rig.run.person import Unattended
 
 
 def _by_fault(fault: str, **keys: object) -> Callable[[], Ran]:
     return lambda: run_fill(faults=[fault], **keys)  # type: ignore[arg-type]
 
 
+def _in_phase(fault: str, phase: Phase, **keys: object) -> Callable[[], Ran]:
+    """The fault comes half a second into the first such phase, as a healthy run of the same fill shows it."""
+
+    def run() -> Ran:
+        began: list[float] = []
+        run_fill(watch=lambda d: began.append(d.state.now_s) if d.state.phase is phase else None, **keys)  # type: ignore[arg-type]
+        return run_fill(faults=[f"{fault}@{began[0] - 0.5:g}"], **keys)  # type: ignore[arg-type]
+
+    return run
+
+
 CAUSES: dict[str, Callable[[], Ran]] = {
     "emergency_stop": _by_fault("estop@60"),
     "field_lost": _by_fault("bus_silent@60"),
     "pressure_high": _by_fault("blocked@60"),
-    "line_high": _by_fault("pressure_drift@40"),
+    # Across a small stem the line stands at the relief's setting; a gauge that drifts up from there passes it.
+    "line_high": _by_fault("pressure_drift@20", question=Question("11.2-24", valve="rubber")),
     "overfill": _by_fault("pump_welded@5", question=Question("16.9-28", Wanted(volume_l=10))),
     "output_not_obeyed": _by_fault("write_ignored@60"),
     "flow_while_stopped": _by_fault("pump_welded@20"),
-    "bead_lost": _by_fault("bead_loss@113", size="11L-15", layout="draw-down"),
+    "bead_lost": _in_phase("bead_loss", Phase.DRAW_DOWN, layout="draw-down"),
     "reading_untrusted": _by_fault("pressure_high@60"),
     "gauge_stuck": _by_fault("pressure_stuck@60", size="11L-15"),
     "meter_jumped": _by_fault("meter_reset@60"),
     "no_flow": _by_fault("pump_no_start@60"),
     "no_rise": _by_fault("hose_off@60"),
-    "estimates_disagree": _by_fault("already_full@0"),
-    "cavity_differs": _by_fault("already_full@0", sim__discharge=0.72, size="11L-15"),
-    "no_progress": lambda: run_fill("20x8.00-8", "draw-down", pipe__hose_volume="2.5 L", sim__hose_volume_factor=1.4),
+    "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
-    "liquid_drawn": lambda: run_fill("480/80R42", "draw-down", **_LEVEL_AT_VALVE),
-    "pressure_low": _by_fault("leak@200", size="16.9-28"),
+    # The person said 12 o'clock, the valve stands at 4.
+    "liquid_drawn": lambda: run_fill(layout="draw-down", sim__valve_at=4),
+    "pressure_low": _in_phase("valve_stuck_open", Phase.VENT, size="11L-15"),
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
     "liquid_in_vent": _by_fault("liquid_in_vent@20", size="11L-15"),
-    "valve_covered": lambda: run_fill("16.9-28", "draw-down", **_LEVEL_AT_VALVE),
     "tote_empty": _by_fault("tote_empty@60"),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),
@@ -55,12 +65,22 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
+    "estimates_disagree": lambda reading, _: replace(reading, line_kpa=(reading.line_kpa or 0.0) - 32.0),
     "reverse_flow": lambda reading, last: replace(reading, count_raw=(last.state.register.raw or 0) - 3),
 }
 
 
+# What the account of strokes says, given as a state.
+BY_STATE: dict[str, Callable[[FillState], FillState]] = {
+    "no_progress": lambda state: replace(state, stroke=replace(state.stroke, barren=3)),
+    "valve_covered": lambda state: replace(
+        state, phase=Phase.SETTLE, outputs=Outputs(), stroke=replace(state.stroke, wants_air=True)
+    ),
+}
+
+
 def test_every_guard_has_a_cause() -> None:
-    assert set(CAUSES) | set(BY_READING) == set(GUARD_NAMED)
+    assert set(CAUSES) | set(BY_READING) | set(BY_STATE) == set(GUARD_NAMED)
 
 
 @pytest.mark.parametrize("name", sorted(CAUSES))
@@ -68,17 +88,13 @@ def test_a_cause_in_the_rig_raises_its_guard_and_everything_goes_off(name: str) 
     ran = CAUSES[name]()
     raised = [alarm for _, alarm in ran.alarms]
     assert name in raised, ran.record
-    assert ran.record["outcome"] == ("aborted" if _trips(raised) else "stopped")
     assert ran.last.outputs == Outputs()
-    assert ran.first_out == raised[0]
+    assert ran.first_out in raised
+    assert ran.record["outcome"] == ("aborted" if GUARD_NAMED[str(ran.first_out)].action == "trip" else "stopped")
 
 
-def _trips(raised: list[str]) -> bool:
-    return GUARD_NAMED[raised[0]].action == "trip" or any(GUARD_NAMED[name].action == "trip" for name in raised[:1])
-
-
-def _filling() -> tuple[object, Decision, Reading]:
-    fill = fill_of(rig_settings(), Question("16.9-28"))
+def _filling() -> tuple[Setup, Decision, Reading]:
+    fill = fill_of(rig_settings(tote__fluid="water"), Question("16.9-28"))
     last = fill.run(until=lambda d: d.state.phase is Phase.FILL and d.facts.run_s > 5)
     fill.rig.advance(0.1)
     return fill.setup, last, fill.rig.scan()
@@ -89,8 +105,9 @@ def test_a_cause_in_a_reading_raises_its_guard(name: str) -> None:
     setup, last, reading = _filling()
     state, decision = last.state, last
     for _ in range(30):
-        reading = replace(reading, now_s=reading.now_s + 0.1)
-        decision = decide(setup, state, BY_READING[name](reading, decision))  # type: ignore[arg-type]
+        raw = (reading.count_raw or 0) + 5
+        reading = replace(reading, now_s=reading.now_s + 0.1, count_raw=raw)
+        decision = decide(setup, state, BY_READING[name](reading, decision))
         state = decision.state
         if state.alarms.first_out:
             break
@@ -98,9 +115,17 @@ def test_a_cause_in_a_reading_raises_its_guard(name: str) -> None:
     assert not decision.outputs.moving
 
 
+@pytest.mark.parametrize("name", sorted(BY_STATE))
+def test_a_cause_in_the_account_raises_its_guard(name: str) -> None:
+    setup, last, reading = _filling()
+    decision = decide(setup, BY_STATE[name](last.state), reading)
+    assert decision.state.alarms.first_out == name
+    assert not decision.outputs.moving
+
+
 @pytest.mark.parametrize("guard", GUARDS, ids=lambda guard: guard.name)
-def test_words_say_what_it_is_and_what_to_do(guard: object) -> None:
-    text, first = guard.text, guard.first  # type: ignore[attr-defined]
+def test_words_say_what_it_is_and_what_to_do(guard: Guard) -> None:
+    text, first = guard.text, guard.first
     assert text.endswith(".")
     assert first.endswith((".", "?"))
     assert len(text) < 120
@@ -113,21 +138,21 @@ def test_a_healthy_fill_raises_nothing() -> None:
 
 
 def test_a_trip_latches_until_its_cause_is_gone_and_a_person_resets_it() -> None:
-    setup, last, reading = _filling()
-    pressed = replace(reading, estop_ok=False)
-    decision = decide(setup, last.state, pressed)  # type: ignore[arg-type]
-    assert decision.state.state is State.ABORTING
-    assert decision.outputs == Outputs(beacon=True)
-    for step in range(1, 400):
-        decision = decide(setup, decision.state, replace(pressed, now_s=reading.now_s + 0.1 * step))  # type: ignore[arg-type]
-    assert decision.state.state is State.ABORTED
-    later = replace(pressed, now_s=reading.now_s + 50)
-    refused = decide(setup, decision.state, later, [Request("r1", "reset")])  # type: ignore[arg-type]
+    fill = fill_of(rig_settings(), Question("16.9-28"), ["estop@30:60"])
+    tripped = fill.run(until=lambda d: d.state.state is State.ABORTING)
+    assert tripped.outputs == Outputs(beacon=True)
+    fill.person = Nobody()
+    assert fill.run(until=lambda d: d.state.state is State.ABORTED).outputs == Outputs(beacon=True)
+    fill.ask(Request("r1", "reset"))
+    refused = fill.run(most_s=0.1)
     assert refused.state.state is State.ABORTED
-    assert refused.missing[0].name == "emergency_stop"
-    well = replace(reading, now_s=reading.now_s + 51)
-    decision = decide(setup, refused.state, well)  # type: ignore[arg-type]
-    assert decision.state.state is State.ABORTED, "nothing restarts by itself"
-    decision = decide(setup, decision.state, replace(well, now_s=well.now_s + 0.1), [Request("r2", "reset")])  # type: ignore[arg-type]
-    assert decision.state.state is State.HELD
-    assert not decision.outputs.moving
+    assert [item.name for item in refused.missing] == ["emergency_stop"]
+    later = fill.run(most_s=120)
+    assert later.state.state is State.ABORTED, "nothing restarts by itself"
+    assert later.state.alarms.first_out == "emergency_stop"
+    fill.ask(Request("r2", "reset"))
+    reset = fill.run(most_s=0.2)
+    assert reset.state.state is State.HELD
+    assert not reset.outputs.moving
+    fill.person = Unattended(go_on=True)
+    assert fill.run().state.state is State.COMPLETE

@@ -29,7 +29,15 @@ def reading(of: Settings, registers: dict[str, list[int]], ages_s: dict[str, flo
 
 def read(of: Settings, values: dict[str, Value]) -> Reading:
     return reading_of(
-        of.points, conversions(of.points), values, now_s=7.0, wall_s=NOW_S, stale_s=1.0, gap_s=0.2, journal_lag_s=0.3
+        of.points,
+        conversions(of.points),
+        values,
+        now_s=7.0,
+        began_s=0.0,
+        wall_s=NOW_S,
+        stale_s=1.0,
+        gap_s=0.2,
+        journal_lag_s=0.3,
     )
 
 

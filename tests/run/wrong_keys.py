@@ -188,7 +188,7 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     (
         "hands on a real rig",
         {"points.hand_gun_on": {"link": "io", "table": "coil", "address": 9}},
-        "points.hand_gun_on: only a simulated rig has simulated hands",
+        "points.hand_gun_on: only a simulated rig has this point",
     ),
     ("too fast", {"clock.scale": 1000, **SIMULATED}, "clock.scale: should be less than or equal to 200, not 1000"),
 ]

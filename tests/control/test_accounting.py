@@ -1,0 +1,117 @@
+"""Counters and the air front: pulses never lost, never invented; litres where a plug flow puts them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from virtual_fills import fill_of, rig_settings
+
+from rig.control.accounting import Register, Tally, book, pass_back, pass_forward, unwrap
+from rig.control.values import Meter, Setup
+from rig.run.assembly import Question
+
+METER = Meter(100.0, 1.0, 32, "signed", second_channel=False, uncertainty=0.005, proven=True, least_l=2.0)
+
+
+@pytest.fixture(scope="module")
+def setup() -> Setup:
+    return fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+
+
+@given(
+    st.sampled_from([16, 32]),
+    st.integers(0, 2**32 - 1),
+    st.lists(st.integers(-400, 400), max_size=60),
+)
+def test_a_signed_counter_gives_back_every_step_over_any_wrap(bits: int, start: int, steps: list[int]) -> None:
+    meter = replace(METER, bits=bits)
+    register, _ = unwrap(Register(), start % 2**bits, meter, 400)
+    raw = start
+    for step in steps:
+        raw += step
+        register, seen = unwrap(register, raw % 2**bits, meter, 400)
+        assert seen == step
+    assert register.total == sum(steps)
+    assert register.restarts == 0
+
+
+@given(st.integers(1000, 2**16 - 1), st.integers(0, 200))
+def test_a_restarted_counter_is_seen_and_never_counts_backwards_or_far(before: int, after: int) -> None:
+    for reverse in ("signed", "unsigned", "none"):
+        meter = replace(METER, reverse=reverse, bits=32)
+        register, _ = unwrap(Register(), before, meter, 500)
+        register, step = unwrap(register, after, meter, 500)
+        assert register.restarts == 1
+        assert step == after
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1))
+def test_no_step_is_larger_than_what_is_believable(before: int, after: int) -> None:
+    register, _ = unwrap(Register(), before, METER, 300)
+    _, step = unwrap(register, after, METER, 300)
+    assert abs(step) <= 300
+
+
+@given(st.lists(st.integers(-300, 300), max_size=80))
+def test_net_is_pulses_less_what_stands_in_the_hose(moves: list[int]) -> None:
+    """Against a plug flow of our own: liquid pushed into a pipe of hose_l from one end, air entering at the other."""
+    setup = fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+    hose = setup.line.hose_l
+    tally = Tally(hose_start_l=hose, hose_l=hose)
+    liquid, tyre, suction_air = hose, 0.0, 0.0
+    most = setup.line.suction_l
+    for pulses in moves:
+        litres = abs(pulses) / 100
+        if pulses > 0:
+            tally = pass_forward(tally, setup, pulses, 101.325)
+            air = min(suction_air, litres)
+            suction_air -= air
+            into = litres - air
+            spill = max(0.0, liquid + into - hose)
+            liquid, tyre = liquid + into - spill, tyre + spill
+        elif pulses < 0:
+            tally = pass_back(
+                replace(tally, pulses_returned=tally.pulses_returned - pulses), setup, litres, 101.325, "air"
+            )
+            gone = min(liquid, litres)
+            liquid -= gone
+            suction_air = min(most, suction_air + litres - gone)
+    assert tally.net_l(setup.meter) == pytest.approx(tyre, abs=1e-9)
+    assert tally.hose_l == pytest.approx(liquid, abs=1e-9)
+
+
+def test_liquid_that_enters_at_a_covered_valve_comes_out_of_the_tyre(setup: Setup) -> None:
+    start = Tally(pulses_forward=10_000, hose_start_l=setup.line.hose_l, hose_l=setup.line.hose_l)
+    drawn = book(start, setup, 0, 200, 0.0, 50.0, "liquid")
+    assert drawn.net_l(setup.meter) == pytest.approx(start.net_l(setup.meter) - 2.0)
+    from_hose = book(start, setup, 0, 200, 0.0, 50.0, "air")
+    assert from_hose.net_l(setup.meter) == pytest.approx(start.net_l(setup.meter))
+    assert from_hose.hose_change_l() == pytest.approx(-2.0)
+
+
+def test_the_suction_line_s_air_is_counted_as_the_pump_compresses_it(setup: Setup) -> None:
+    """Boyle's law: 1.5 L of air at 101.325 kPa pass a meter at 202.65 kPa as 0.75 L."""
+    dry = Tally(hose_start_l=setup.line.hose_l, hose_l=0.0, suction_air_kpa_l=1.5 * 101.325)
+    tally = pass_forward(dry, setup, 1000, 202.65)
+    assert tally.air_forward_l == pytest.approx(0.75)
+    assert tally.forward_l(setup.meter) == pytest.approx(9.25)
+
+
+def test_registration_of_a_published_verification() -> None:
+    """US Army QM5096, Verification Records: closing 2,762 less opening 1,920 registers 842 gallons."""
+    meter = replace(METER, k_per_l=1 / 3.785411784)
+    register, _ = unwrap(Register(), 1920, meter, 1000)
+    register, step = unwrap(register, 2762, meter, 1000)
+    assert step == 842
+    assert Tally(pulses_forward=step).forward_l(meter) == pytest.approx(842 * 3.785411784)
+
+
+def test_meter_factor_multiplies_the_indicated_volume() -> None:
+    """MF = reference / indicated (API MPMS 12.2, from memory): N 1252 at 250.00 per gal over 5.000 gal is 0.998403."""
+    factor = 5.000 / (1252 / 250.00)
+    assert factor == pytest.approx(0.998403, abs=5e-7)
+    meter = replace(METER, k_per_l=250 / 3.785411784, factor=factor)
+    assert Tally(pulses_forward=1252).forward_l(meter) == pytest.approx(5 * 3.785411784)

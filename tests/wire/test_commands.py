@@ -1,0 +1,193 @@
+"""The command line as its user runs it: real processes, real Modbus TCP, real disk, real signals."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+from pathlib import Path
+
+import pytest
+from processes import command, configuration, serving, started, wait_for_phase
+
+pytestmark = pytest.mark.timeout(120)
+
+FILL = ("fill", "--config", "rig.toml", "--size", "11L-15", "--unattended", "--json")
+RECORD_KEYS = {
+    "fill_id", "outcome", "first_out", "size", "fluid", "target_l", "net_l", "forward_l", "returned_l",
+    "hose_change_l", "net_basis", "mass_kg", "strokes", "peak_pressure_kpa", "lowest_pressure_kpa",
+    "final_static_kpa", "vented_l", "spilled_l", "unattended_l", "net_u_l", "pulses", "k_per_l", "meter_factor",
+    "fluid_c", "ctl", "existing_l", "measured_cavity_l", "measured_cavity_u_l", "atm_kpa", "valve_at", "position",
+    "by", "started_at", "ended_at", "flags",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("layout", "size"), [("vent", "11L-15"), ("draw-down", "26x12-12")])
+def test_the_demonstration_fills_a_wheel_over_the_wire(tmp_path: Path, layout: str, size: str) -> None:
+    done = command(tmp_path, "demo", "--size", size, "--layout", layout, "--speed", "60", "--json")
+    assert done.returncode == 0, done.stderr
+    record = json.loads(done.stdout)
+    truth = json.loads((tmp_path / "rig-data" / "truth.json").read_text(encoding="utf-8"))
+    assert set(record) >= RECORD_KEYS
+    assert record["outcome"] == "complete"
+    assert abs(record["net_l"] - truth["delivered_l"]) <= max(0.005 * record["target_l"], 0.2)
+    assert truth["peak_tyre_kpa"] <= 137.9 + 6.9
+    assert truth["both_relays_s"] == 0
+    assert not truth["pump_on"]
+    listed = command(tmp_path, "ledger", "list", "--json")
+    assert json.loads(listed.stdout)[0]["fill_id"] == record["fill_id"]
+
+
+def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
+    done = command(tmp_path, "demo", "--size", "11L-15", "--speed", "60")
+    assert done.returncode == 0, done.stderr
+    for words in ("IN THE TYRE", "SIMULATED", "not from a type-approved", "air up"):
+        assert words in done.stdout
+    assert re.search(r"fill +in the tyre +\d+\.\d of \d+\.\d L .* gal\) +flow .* tyre .* left \d+:\d\d", done.stderr)
+
+
+@pytest.mark.parametrize("phase", ["running", "fill", "vent", "back-flush"])
+def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, phase: str) -> None:
+    with serving(tmp_path, scale="20") as rig:
+        with started(tmp_path, *FILL) as process:
+            wait_for_phase(tmp_path, process, phase)
+            process.send_signal(signal.SIGKILL)
+            process.wait()
+        again = command(tmp_path, *FILL)
+        assert again.returncode == 3
+        match = re.search(r"rig resume (\S+) ", again.stderr)
+        assert match is not None, again.stderr
+        assert rig.off()
+        resumed = command(tmp_path, "resume", match[1], "--unattended", "--json", "--config", "rig.toml")
+        truth = rig.stop()
+    record = json.loads(resumed.stdout)
+    assert record["outcome"] == "complete", resumed.stderr
+    whole = record["net_l"] + record["unattended_l"]
+    assert whole == pytest.approx(truth["delivered_l"], abs=0.25)
+    assert "interrupted" in record["flags"]
+
+
+def test_an_interrupted_fill_can_be_closed_as_it_is_with_the_rig_gone(tmp_path: Path) -> None:
+    with serving(tmp_path) as rig, started(tmp_path, *FILL) as process:
+        wait_for_phase(tmp_path, process, "vent")
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        truth = rig.stop()
+    fill_id = json.loads(command(tmp_path, "ledger", "list", "--json", "--config", "rig.toml").stdout)[0]["fill_id"]
+    closed = command(tmp_path, "close", fill_id, "--json", "--config", "rig.toml")
+    assert closed.returncode == 4
+    record = json.loads(closed.stdout)
+    assert record["outcome"] == "stopped"
+    assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
+    assert command(tmp_path, "close", fill_id, "--config", "rig.toml").returncode == 3
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_stop_signal_switches_off_and_records(tmp_path: Path, number: signal.Signals) -> None:
+    with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
+        wait_for_phase(tmp_path, process, "fill")
+        process.send_signal(number)
+        output, _ = process.communicate(timeout=60)
+        truth = rig.stop()
+    assert process.returncode == 4
+    record = json.loads(output)
+    assert record["outcome"] == "stopped"
+    assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.2)
+    assert not truth["pump_on"]
+
+
+def test_a_field_that_goes_away_aborts_the_fill(tmp_path: Path) -> None:
+    with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
+        wait_for_phase(tmp_path, process, "fill")
+        rig.process.kill()
+        output, _ = process.communicate(timeout=60)
+    assert process.returncode == 4
+    record = json.loads(output)
+    assert record["first_out"] == "field_lost"
+    assert record["net_basis"] == "estimated"
+
+
+def test_a_second_controller_is_refused(tmp_path: Path) -> None:
+    with serving(tmp_path, scale="5"), started(tmp_path, *FILL) as process:
+        wait_for_phase(tmp_path, process, "fill")
+        second = command(tmp_path, *FILL)
+        assert second.returncode == 3
+        assert str(process.pid) in second.stderr
+
+
+def test_a_person_at_the_terminal_answers_every_prompt(tmp_path: Path) -> None:
+    with serving(tmp_path) as rig:
+        attended = [word for word in FILL if word != "--unattended"]
+        # Enter for each confirmation, for the start, and for both prompts at the end. Lines are taken when asked for.
+        done = command(tmp_path, *attended, typed="\n" * 7 + "\n" + "\n" * 2)
+        truth = rig.stop()
+    assert done.returncode in (0, 4), done.stderr
+    assert "Eye protection" in done.stderr
+    if done.returncode == 0:
+        assert json.loads(done.stdout)["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
+
+
+def test_leaving_the_ready_check_moves_nothing(tmp_path: Path) -> None:
+    with serving(tmp_path) as rig:
+        attended = [word for word in FILL if word != "--unattended"]
+        done = command(tmp_path, *attended, typed="n\n")
+        truth = rig.stop()
+    assert done.returncode == 3
+    assert truth["delivered_l"] == 0
+    assert "nothing has moved" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("change", "arguments", "status", "words"),
+    [
+        ({}, ("target", "banana"), 2, "no tyre size"),
+        ({}, ("fill", "--config", "missing.toml", "--size", "11L-15"), 2, "cannot be read"),
+        ({"scan": "0.1 s"}, ("check", "--config", "rig.toml"), 2, "not TOML"),
+        ({"flow": '"40 furlongs"'}, ("check", "--config", "rig.toml"), 2, "pump.flow"),
+        ({}, ("target", "16.9-28", "--temp", "20"), 2, "has no unit"),
+        ({}, ("target", "16.9-28", "--valve-at", "14"), 2, "clock position"),
+        ({}, ("target", "16.9-28", "--fill", "lots"), 2, "percentage"),
+        ({}, ("target", "16.9-28", "--fluid", "soup"), 2, "soup"),
+        ({}, ("target", "16.9-28", "--valve", "cork"), 2, "cork"),
+        ({"port": "9"}, (*FILL,), 5, "127.0.0.1:9"),
+        ({"port": "9"}, ("check", "--live", "--config", "rig.toml"), 5, "127.0.0.1:9"),
+        ({"simulated": "false", "scale": "1"}, (*FILL,), 2, "only a simulated rig"),
+        ({}, ("close", "F1", "--config", "rig.toml"), 3, "F1"),
+    ],
+)
+def test_bad_input_gives_one_clear_text_and_its_status(
+    tmp_path: Path, change: dict[str, str], arguments: tuple[str, ...], status: int, words: str
+) -> None:
+    configuration(tmp_path, **change)
+    done = command(tmp_path, *arguments)
+    assert done.returncode == status
+    assert words in done.stderr
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+
+
+def test_a_register_that_the_device_does_not_have_is_told(tmp_path: Path) -> None:
+    with serving(tmp_path) as rig:
+        text = rig.config.read_text(encoding="utf-8")
+        moved = text.replace('table = "input", address = 0', 'table = "input", address = 900')
+        assert moved != text
+        rig.config.write_text(moved, encoding="utf-8")
+        done = command(tmp_path, *FILL)
+    assert done.returncode == 5
+    assert "900" in done.stderr
+
+
+def test_unattended_is_refused_on_a_real_rig(tmp_path: Path) -> None:
+    configuration(tmp_path, simulated="false", scale="1")
+    text = (tmp_path / "rig.toml").read_text(encoding="utf-8")
+    text = "\n".join(line for line in text.splitlines() if not line.startswith(("hand_", "plant_clock")))
+    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
+    done = command(tmp_path, *FILL)
+    assert done.returncode == 3
+    assert "rig.unattended" in done.stderr
+
+
+def test_usage_errors_have_their_status(tmp_path: Path) -> None:
+    assert command(tmp_path, "fill").returncode == 2
+    assert command(tmp_path, "nonsense").returncode == 2
+    assert command(tmp_path, "--help").returncode == 0
