@@ -104,8 +104,8 @@ def _filling() -> tuple[Setup, Decision, Reading]:
 def test_a_cause_in_a_reading_raises_its_guard(name: str) -> None:
     setup, last, reading = _filling()
     state, decision = last.state, last
-    for _ in range(30):
-        raw = (reading.count_raw or 0) + 5
+    for _ in range(40):
+        raw = (reading.count_raw or 0) + 6
         reading = replace(reading, now_s=reading.now_s + 0.1, count_raw=raw)
         decision = decide(setup, state, BY_READING[name](reading, decision))
         state = decision.state
