@@ -146,7 +146,8 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         f"  IN THE TYRE     {show_volume(number('net_l'))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
         f"  weight          {show_mass(number('mass_kg'))}",
         f"  forward         {show_volume(number('forward_l'))}",
-        f"  returned        {show_volume(number('returned_l'))}, hose change {number('hose_change_l') + 0.0:.1f} L",
+        f"  returned        {show_volume(number('returned_l'))}, "
+        f"hose change {round(number('hose_change_l'), 1) + 0.0:.1f} L",
     ]
     if number("unattended_l"):
         lines.append(f"  moved unseen    {show_volume(number('unattended_l'))} (while no controller looked)")

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from rig.control.values import Check
+from rig.units import show_pressure
 from rig.wheel.valve import StopOrder
 
 Support = Literal["jacked", "ground"]
@@ -23,7 +24,7 @@ _SUPPORT: dict[Support, Check] = {
 
 
 def checks_for(
-    valve_clock: float, support: Support, stop_order: StopOrder, *, proven: bool, flammable: bool
+    valve_clock: float, ceiling_kpa: float, support: Support, stop_order: StopOrder, *, proven: bool, flammable: bool
 ) -> tuple[Check, ...]:
     """The confirmations that this fill asks for, in order."""
     out = "Core out and kept, gun on" if stop_order == "gun off, then core back" else "Gun on, core or insert drawn"
@@ -36,6 +37,7 @@ def checks_for(
         Check("gauge_zeroed", "shift", "Pressure gauge reads zero open to air?"),
         _SUPPORT[support],
         Check("tote_vent", "machine", "Tote vent open, suction under the liquid?"),
+        Check("tyre_rating", "wheel", f"Tyre good for {show_pressure(ceiling_kpa)} at least, sidewalls and rim sound?"),
         Check("valve_position", "wheel", f"Valve stands at {valve_clock:g} o'clock?"),
         Check("people_clear", "wheel", "Nobody in line with the sidewall or the valve?"),
         Check("valve_open", "wheel", f"{out}?"),

@@ -131,6 +131,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         tote_l=settings.tote.content,
         checks=checks_for(
             target.valve_at,
+            target.window.ceiling_kpa,
             question.support,
             target.valve.stop_order,
             proven=meter.proven,

@@ -271,6 +271,7 @@ def _whole_record(
 ) -> dict[str, object]:
     record = fill_record(setup, state)
     measured = reading.fluid_c if reading is not None else None
+    scopes = {check.name: check.scope for check in setup.checks}
     fluid_c, density, ctl = _fluid_figures(about, measured)
     net_l = record["net_l"]
     assert isinstance(net_l, float)
@@ -282,7 +283,7 @@ def _whole_record(
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),
         "mass_kg": round(net_l * density / 1000, 2),
-        "confirmed": [{"name": c.name, "by": c.by} for c in state.confirmed],
+        "confirmed": [{"name": c.name, "scope": scopes[c.name], "by": c.by} for c in state.confirmed],
         "started_at": started_at,
         "ended_at": utc_now(),
     }  # fmt: skip

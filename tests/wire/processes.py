@@ -105,7 +105,7 @@ def started(folder: Path, *arguments: str) -> Iterator[subprocess.Popen[str]]:
         [sys.executable, "-m", "rig.cli", *arguments],
         cwd=folder,
         env=_environment(),
-        stdin=subprocess.DEVNULL,
+        stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -137,3 +137,16 @@ def _phases(journal: Path) -> set[str]:
     except sqlite3.OperationalError:
         return set()
     return {json.loads(data)["now"] for (data,) in rows}
+
+
+def answer_prompts(process: subprocess.Popen[str]) -> list[str]:
+    """Press Enter at every prompt, as a person does; returns the prompts when the command ends."""
+    assert process.stderr is not None
+    assert process.stdin is not None
+    asked = []
+    for line in process.stderr:
+        if "[Enter" in line:
+            asked.append(line.strip())
+            process.stdin.write("\n")
+            process.stdin.flush()
+    return asked
