@@ -18,9 +18,10 @@ from rig.plan.physics import Line
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
+_TAPERS: dict[Method, tuple[float, ...]] = {"vent": (0.0, 1.0), "draw-down": (0.0, 0.4, 1.0)}
 _MOST_AIR_OUTS = 60
 _EDGE_KPA = 0.01
-_AIM_BELOW_KPA = NEAR_KPA
+_AIM_BELOW_KPA = 1.5
 """Plans aim to end this much below the ceiling: a reading a little off must not ask for one more air-out."""
 WORTH_KPA = 2 * NEAR_KPA
 """No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
@@ -66,17 +67,17 @@ class Scheme:
     air_to_kpa: float
     air_first: bool
     air_outs: int
-    tapered: bool = False
-    """Air-outs go deeper one by one, the last to the floor: late ones empty a smaller space."""
+    taper: float = 0.0
+    """Air-outs go deeper one by one, the last this share of the way to the floor: late ones empty a smaller space."""
     one_run: bool = False
     """A draw ends when the pump has run dry for as long as it may, even above its goal."""
 
     def goal_kpa(self, taken: int, floor_kpa: float) -> float:
         """Where the next air-out goes when ``taken`` have been."""
-        if not self.tapered or self.air_outs < 2:
+        if not self.taper or self.air_outs < 2:
             return self.air_to_kpa
-        share = (self.air_outs - 1 - taken) / (self.air_outs - 1)
-        return floor_kpa + max(share, 0.0) * (self.air_to_kpa - floor_kpa)
+        share = self.taper * min(taken / (self.air_outs - 1), 1.0)
+        return self.air_to_kpa - share * (self.air_to_kpa - floor_kpa)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +89,14 @@ class Trial:
     final_kpa: float
     seconds: float
     reaches_target: bool
-    valve_open: bool
-    """Whether the liquid stood below the valve at every air-out."""
+    workable: bool
+    """Whether the valve was clear of liquid at every air-out, and every draw pays even in half the air space."""
 
     @property
     def sound(self) -> bool:
         """Whether it reaches the target and every move is worth making."""
-        return (self.reaches_target and self.valve_open) and all(
-            abs(stroke.to_kpa - stroke.from_kpa) >= WORTH_KPA for stroke in self.strokes[:-1]
+        return (self.reaches_target and self.workable) and all(
+            abs(stroke.to_kpa - stroke.from_kpa) >= WORTH_KPA - _EDGE_KPA for stroke in self.strokes[:-1]
         )
 
 
@@ -162,10 +163,11 @@ def _coarse(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
 def _fine(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
     """What lies between the coarse ones of the best number of air-outs."""
     scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    yield _stopping(job, scheme, 0.5)
-    for tapered in (False, True) if air_outs > 1 else (False,):
-        top = _highest(job, replace(scheme, tapered=tapered))
-        if tapered:
+    for share in (0.5, 0.8):
+        yield _stopping(job, scheme, share)
+    for taper in _TAPERS[job.method] if air_outs > 1 else (0.0,):
+        top = _highest(job, replace(scheme, taper=taper))
+        if taper:
             yield top
         middle = replace(top, air_to_kpa=(job.floor_kpa + top.air_to_kpa) / 2)
         for share in (0.0, 0.5, 1.0):
@@ -229,7 +231,7 @@ def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
     hose_l, extra = (line.hose_l, atmosphere * line.suction_l) if drawn else (rest.hose_air_l, 0.0)
     gas, air_l = gas_kpa_l(line, rest), rest.air_l
     stop, goal = stop_kpa + atmosphere, air_to_kpa + atmosphere
-    step = (air_to_kpa - job.floor_kpa) / (outs - 1) if scheme.tapered and outs > 1 else 0.0
+    step = scheme.taper * (air_to_kpa - job.floor_kpa) / (outs - 1) if outs > 1 else 0.0
     for taken in range(outs):
         if taken or not scheme.air_first:
             air_l = gas / stop
@@ -240,14 +242,14 @@ def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
 
 def run(job: Job, scheme: Scheme) -> Trial:
     """Run a scheme on the model until the target is in, or until a move moves nothing."""
-    rest, strokes, air_outs, seconds, is_open = job.rest, list[Stroke](), 0, 0.0, True
+    rest, strokes, air_outs, seconds, workable = job.rest, list[Stroke](), 0, 0.0, True
     atmosphere, top = job.line.atmosphere_kpa_abs, job.ceiling_kpa
     wants_air = scheme.air_first
     while rest.remaining_l > 1e-9 and len(strokes) <= 2 * _MOST_AIR_OUTS:
         if wants_air:
-            stroke, rest = _air_out(job, rest, _goal(job, scheme, rest, air_outs), strokes[-1:])
+            stroke, rest = _air_out(job, rest, _goal(job, scheme, rest, air_outs), strokes)
             air_outs += 1
-            is_open = is_open and rest.open_l >= 0
+            workable = workable and rest.open_l >= 0 and _pays(job, stroke, rest.air_l)
         else:
             ends = gas_kpa_l(job.line, rest) <= (scheme.stop_kpa + atmosphere) * job.end_air_l
             stroke, rest = _fill(job, rest, top if ends or air_outs >= scheme.air_outs else scheme.stop_kpa)
@@ -257,7 +259,20 @@ def run(job: Job, scheme: Scheme) -> Trial:
         if stroke.move == "fill" and spent:
             break
         wants_air = not wants_air
-    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= 1e-9, is_open)
+    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= 1e-9, workable)
+
+
+def _pays(job: Job, draw: Stroke, air_l: float) -> bool:
+    """Whether a draw takes out more gas than hose and suction line bring back, in half the air space believed in.
+
+    A shallow draw from a small space brings nothing, and a cavity is never known well. Down to the floor it is the
+    most that can be done.
+    """
+    if job.method == "vent" or draw.to_kpa < job.floor_kpa + NEAR_KPA:
+        return True
+    line, atmosphere = job.line, job.line.atmosphere_kpa_abs
+    back = (draw.to_kpa + atmosphere) * (air_l / 2 + line.hose_l) + atmosphere * line.suction_l
+    return back < (draw.from_kpa + atmosphere) * air_l / 2
 
 
 def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
@@ -288,9 +303,10 @@ def _air_out(job: Job, rest: AtRest, to_kpa: float, before: list[Stroke]) -> tup
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, rest.hose_air_l, rest.suction_air_l, rest.open_l)
     else:
         seconds = draw_seconds(line, rest, to_kpa)
-        if before and math.isfinite(line.dry_run_s):
-            # The pump rests after a dry run; pumping liquid is rest too.
-            seconds += max(0.0, line.dry_rest_s - before[0].seconds - 2 * SETTLE_S)
+        drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out")
+        if before and drawn_s + seconds > line.dry_run_s:
+            # The pump rests once its dry time is used up; pumping liquid is rest too.
+            seconds += max(0.0, line.dry_rest_s - before[-1].seconds - 2 * SETTLE_S)
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, line.hose_l, line.suction_l, rest.open_l)
     return Stroke("air out", 0.0, rest.tyre_kpa, to_kpa, seconds), after
 

@@ -83,4 +83,4 @@ def fixed_procedure(line: Line, window: Window, rest: AtRest, method: Method) ->
 
 
 def _foreseen(trial: Trial) -> Foreseen:
-    return Foreseen(trial.strokes, trial.final_kpa, trial.seconds, trial.reaches_target)
+    return Foreseen(trial.strokes, trial.final_kpa, trial.seconds, trial.reaches_target and trial.workable)
