@@ -59,8 +59,8 @@ def held_up(journal: Journal) -> Iterator[None]:
 
 
 def fail_from_now_on(journal: Journal) -> None:
-    """No room for another page: SQLITE_FULL, as from a full disk."""
-    pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
+    """Room for a few pages and no more: SQLITE_FULL, as from a full disk."""
+    pages = journal._db.execute("PRAGMA page_count").fetchone()[0] + 4
     journal._db.execute(f"PRAGMA max_page_count={pages}")
 
 
