@@ -5,5 +5,11 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from hypothesis import settings
+
 # Helpers beside the tests (virtual_fills and others) are imported by name.
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "wire")]
+
+# A busy machine is no failure: examples are bounded in number, not in time.
+settings.register_profile("rig", deadline=None)
+settings.load_profile("rig")

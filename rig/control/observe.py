@@ -14,6 +14,7 @@ from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_k
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, Stroke, hose_wet, in_tyre_l, offset_l
 from rig.control.values import Reading, Setup
+from rig.plan.physics import line_loss_kpa
 
 STILL_S = 1.5
 """No pulse for this long after the pump stopped: the liquid stands."""
@@ -53,6 +54,8 @@ class Facts:
     wet: bool
     """Liquid stands all the way from tote to valve."""
     loss_known: bool
+    loss_kpa: float
+    """What the line takes between gauge and tyre now, as far as it is known."""
     air_at_pump: bool
     dry_s: float
     valve_open: bool
@@ -212,6 +215,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         covered_m=covered,
         wet=hose_wet(setup, state),
         loss_known=state.loss_known,
+        loss_kpa=line_loss_kpa(setup.line, slow) * state.loss_gain if line is not None else 0.0,
         air_at_pump=air_at_pump(state),
         dry_s=state.dry_s,
         valve_open=state.valve_open,

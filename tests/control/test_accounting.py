@@ -16,9 +16,12 @@ from rig.run.assembly import Question
 METER = Meter(100.0, 1.0, 32, "signed", second_channel=False, uncertainty=0.005, proven=True, least_l=2.0)
 
 
-@pytest.fixture(scope="module")
+DRAWING = fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+
+
+@pytest.fixture
 def setup() -> Setup:
-    return fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+    return DRAWING
 
 
 @given(
@@ -58,7 +61,7 @@ def test_no_step_is_larger_than_what_is_believable(before: int, after: int) -> N
 @given(st.lists(st.integers(-300, 300), max_size=80))
 def test_net_is_pulses_less_what_stands_in_the_hose(moves: list[int]) -> None:
     """Against a plug flow of our own: liquid pushed into a pipe of hose_l from one end, air entering at the other."""
-    setup = fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+    setup = DRAWING
     hose = setup.line.hose_l
     tally = Tally(hose_start_l=hose, hose_l=hose)
     liquid, tyre, suction_air = hose, 0.0, 0.0
