@@ -66,6 +66,7 @@ FAULTS: Mapping[str, Fault] = {
     "meter_dead": Fault("liquid flows and gives no pulses", {"meter_dead": True}),
     "meter_noise": Fault("stray pulses, 40 a second on average", {"meter_noise_hz": 40.0}),
     "meter_double": Fault("every pulse counts twice", {"meter_gain": 2.0}),
+    "meter_backwards": Fault("the meter's channels are swapped: it counts down while filling", {"meter_gain": -1.0}),
     "meter_reset": Fault("the count goes to zero once", act=_reset_meter),
     "meter_rollback": Fault(f"the count jumps back by {_ROLL_BACK_L:.0f} L once", act=_roll_back),
     "air_in_line": Fault("the suction line draws air: a quarter of what is pumped", {"air_share": 0.25}),

@@ -48,6 +48,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "meter_jumped": _by_fault("meter_reset@60"),
     "no_flow": _by_fault("pump_no_start@60"),
     "no_rise": _by_fault("hose_off@60"),
+    "estimates_disagree": _by_fault("pressure_drift@60", tote__fluid="water", pump__flow="20 L/min"),
+    "reverse_flow": _by_fault("meter_backwards@0"),
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
@@ -65,8 +67,6 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
-    "estimates_disagree": lambda reading, _: replace(reading, line_kpa=(reading.line_kpa or 0.0) - 32.0),
-    "reverse_flow": lambda reading, last: replace(reading, count_raw=(last.state.register.raw or 0) - 3),
 }
 
 

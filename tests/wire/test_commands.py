@@ -46,9 +46,12 @@ def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
     assert re.search(r"fill +in the tyre +\d+\.\d of \d+\.\d L .* gal\) +flow .* tyre .* left \d+:\d\d", done.stderr)
 
 
-@pytest.mark.parametrize("phase", ["running", "fill", "vent", "back-flush"])
-def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, phase: str) -> None:
-    with serving(tmp_path, scale="20") as rig:
+@pytest.mark.parametrize(
+    ("layout", "phase"),
+    [("vent", "running"), ("vent", "fill"), ("vent", "vent"), ("vent", "back-flush"), ("draw-down", "draw-down")],
+)
+def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: str, phase: str) -> None:
+    with serving(tmp_path, layout, scale="20") as rig:
         with started(tmp_path, *FILL) as process:
             wait_for_phase(tmp_path, process, phase)
             process.send_signal(signal.SIGKILL)
