@@ -1,11 +1,10 @@
-"""The target command: its options as questions, several sizes or a whole machine, and the words of the answers.
+"""Answers for several sizes or for a whole machine listed in a file, and their words.
 
 Reads options and the machine's TOML list; computes nothing. It must not know ports, fills or the ledger.
 """
 
 from __future__ import annotations
 
-import argparse
 import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
@@ -14,58 +13,12 @@ from pathlib import Path
 from pydantic import Field, ValidationError
 
 from rig.field.points import Strict
-from rig.plan.advice import Circumstances, Use
 from rig.plan.machine import Axle, Body, Job
 from rig.plan.target import Target, TargetError
+from rig.questions import USES
 from rig.run.assembly import Question, answer
 from rig.run.settings import Settings, SettingsError
-from rig.units import L_PER_GAL, QuantityError, gallons, parse, show_mass, show_volume
-
-_USES: tuple[Use, ...] = ("field", "loader", "turf", "dual", "road", "slope", "front")
-_INSIDE = ("nothing", "sealant", "foam", "liquid")
-
-
-def add_circumstances(command: argparse.ArgumentParser) -> None:
-    """Options for what is known of the wheel besides its size."""
-    kind = command.add_mutually_exclusive_group()
-    kind.add_argument("--tube", action="store_true", help="there is a tube in it")
-    kind.add_argument("--tubeless", action="store_true", help="there is none")
-    command.add_argument("--holds-fluid", metavar="F", help="what is in the tyre already")
-    command.add_argument("--inside", choices=_INSIDE, default="nothing", help="what else was found inside")
-    command.add_argument("--history", choices=("none", "chloride"), default="none", help="calcium was in this wheel")
-    command.add_argument("--coldest", metavar="Q", help='coldest day that it must stand, for example "-20 degC"')
-    command.add_argument("--use", action="append", choices=_USES, default=[], help="work of the machine; may repeat")
-    command.add_argument("--rim-hole", metavar="Q", help="valve hole in the rim")
-    command.add_argument("--margin", metavar="Q", help="keep the level this far below the valve")
-    command.add_argument("--assay", metavar="PERCENT", help="calcium chloride in the flake (default 77 percent)")
-
-
-def with_circumstances(question: Question, options: argparse.Namespace) -> Question:
-    """The question with those options in it."""
-    known = Circumstances(
-        tube=True if options.tube else False if options.tubeless else None,
-        chloride_history=options.history == "chloride",
-        inside=options.inside,
-        coldest_c=None if options.coldest is None else parse(options.coldest, "temperature"),
-        uses=frozenset(options.use),
-        rim_hole_m=None if options.rim_hole is None else parse(options.rim_hole, "length"),
-    )
-    margin_m = 0.0 if options.margin is None else parse(options.margin, "length")
-    if not 0 <= margin_m <= 0.5:
-        raise QuantityError(f"--margin {options.margin}: write 0 to 0.5 m, the height of the level below the valve")
-    question = replace(
-        question,
-        wanted=replace(question.wanted, known=known, margin_m=margin_m),
-        holds_fluid=options.holds_fluid,
-    )
-    return question if options.assay is None else replace(question, assay=_share(options.assay))
-
-
-def _share(text: str) -> float:
-    try:
-        return float(text.rstrip("% ")) / 100
-    except ValueError as error:
-        raise QuantityError(f"{text!r} is no percentage: write for example --assay 83") from error
+from rig.units import L_PER_GAL, gallons, parse, show_mass, show_volume
 
 
 def answers(settings: Settings, question: Question, sizes: Sequence[str]) -> list[Target]:
@@ -133,11 +86,11 @@ def _read(path: Path) -> _MachineFile:
 
 
 def _axle_question(question: Question, listed: _MachineFile, wheel: _WheelTable) -> Question:
-    unknown = set(wheel.use) - set(_USES)
+    unknown = set(wheel.use) - set(USES)
     if unknown:
-        raise SettingsError(f"use: {', '.join(sorted(unknown))} is not known; write one of {', '.join(_USES)}")
+        raise SettingsError(f"use: {', '.join(sorted(unknown))} is not known; write one of {', '.join(USES)}")
     known = replace(
-        question.wanted.known, uses=question.wanted.known.uses | frozenset(u for u in _USES if u in wheel.use)
+        question.wanted.known, uses=question.wanted.known.uses | frozenset(u for u in USES if u in wheel.use)
     )
     wanted = replace(question.wanted, valve_at=wheel.valve_at, percent=wheel.fill, known=known)
     return replace(

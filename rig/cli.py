@@ -13,14 +13,15 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from rig.answers import add_circumstances, answers, job_json, job_text, machine_job, with_circumstances
+from rig.answers import answers, job_json, job_text, machine_job
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import Journal, JournalError, StoredFill
 from rig.ledger.lock import LockedError
 from rig.picture import drawing, svg
-from rig.plan.target import TargetError, Wanted
+from rig.plan.target import TargetError
+from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer
 from rig.run.check import check_text, live_text
 from rig.run.loop import Unreachable
@@ -29,8 +30,8 @@ from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_whe
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.shown import answer_text, ticket_text
 from rig.terminal import ProgressPrinter, Terminal
-from rig.units import QuantityError, parse
-from rig.wheel import Measured, SizeError, ValveError
+from rig.units import QuantityError
+from rig.wheel import SizeError, ValveError
 
 OK, USAGE, REFUSED, ENDED_EARLY, UNREACHABLE = 0, 2, 3, 4, 5
 DATA = Path("rig-data")
@@ -74,8 +75,7 @@ def _parser() -> argparse.ArgumentParser:
 
     target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
     target.add_argument("size", nargs="*", metavar="SIZE")
-    _add_wheel_options(target)
-    add_circumstances(target)
+    add_question_options(target)
     target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
     target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
     target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
@@ -87,7 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     fill = add("fill", _fill, "Fill one wheel.")
     fill.add_argument("--config", type=Path, default=DEMO_CONFIG)
     fill.add_argument("--size", required=True)
-    _add_wheel_options(fill)
+    add_question_options(fill)
     fill.add_argument("--job", default="")
     fill.add_argument("--position", default="", help="for example rear left")
     fill.add_argument("--by", default="", help="who fills")
@@ -110,68 +110,8 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add_wheel_options(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--valve-at", default="12", help="clock position of the valve; 12 is the top")
-    command.add_argument("--fill", metavar="PERCENT", help="true percent of the cavity instead of a level")
-    command.add_argument("--volume", help='for example "69 gal"')
-    command.add_argument("--mass", help='for example "738 lb"')
-    command.add_argument("--holds", default="0 L", help="liquid that is in the tyre already")
-    command.add_argument("--fluid", help="water, beet, cacl2:20%%, cacl2:3.5lb/gal, methanol:33.6%%, pg:50%%vol …")
-    command.add_argument("--temp", help='liquid temperature, for example "15 degC"')
-    command.add_argument("--valve", default="air-water", help="type of valve")
-    command.add_argument("--diameter", help="measured outside diameter")
-    command.add_argument("--section", help="measured section width")
-    command.add_argument("--rim-width", help="measured rim width")
-    command.add_argument("--start-pressure", help="tyre pressure before the fill")
-    command.add_argument("--working-pressure", help="pressure that the tyre is to stand at in the end")
-
-
-def _question(options: argparse.Namespace, size: str) -> Question:
-    def length(text: str | None) -> float | None:
-        return None if text is None else parse(text, "length")
-
-    def pressure(text: str | None) -> float | None:
-        return None if text is None else parse(text, "pressure")
-
-    return Question(
-        size=size,
-        wanted=Wanted(
-            valve_at=_clock(options.valve_at),
-            percent=None if options.fill is None else _percent(options.fill),
-            volume_l=None if options.volume is None else parse(options.volume, "volume"),
-            mass_kg=None if options.mass is None else parse(options.mass, "mass"),
-            existing_l=parse(options.holds, "volume"),
-            start_kpa=pressure(options.start_pressure),
-            working_kpa=pressure(options.working_pressure),
-        ),
-        measured=Measured(length(options.diameter), length(options.section), length(options.rim_width)),
-        valve=options.valve,
-        fluid=options.fluid,
-        temp_c=None if options.temp is None else parse(options.temp, "temperature"),
-        support=getattr(options, "support", "jacked"),
-    )
-
-
-def _clock(text: str) -> float:
-    hours, _, minutes = text.partition(":")
-    try:
-        value = float(hours) + (float(minutes) / 60 if minutes else 0.0)
-    except ValueError:
-        value = -1.0
-    if not 0 <= value < 13:
-        raise QuantityError(f"{text!r} is no clock position: write 1 to 12, for example 12 or 4:30")
-    return value
-
-
-def _percent(text: str) -> float:
-    try:
-        return float(text.rstrip("% "))
-    except ValueError as error:
-        raise QuantityError(f"{text!r} is no percentage: write for example --fill 75") from error
-
-
 def _target(options: argparse.Namespace) -> int:
-    settings, question = _settings_or_common(options.config), with_circumstances(_question(options, ""), options)
+    settings, question = _settings_or_common(options.config), question_of(options, "")
     if bool(options.size) == (options.machine is not None):
         raise TargetError("name one or more sizes, or a machine by --machine FILE")
     if options.machine is not None:
@@ -216,7 +156,7 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _fill(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
-    question = _question(options, options.size)
+    question = question_of(options, options.size)
     person = _person(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))

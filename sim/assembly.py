@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rig.fluid import FluidError, read_fluid
+from rig.fluid import FluidError
+from rig.run.assembly import fluid_of
 from rig.run.settings import Settings, SimTable
 from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
@@ -97,7 +98,7 @@ def _heights(cavity: Cavity, axle_m: float) -> tuple[float, ...]:
 def _fluid(settings: Settings) -> FluidParams:
     tote = settings.tote
     try:
-        fluid = read_fluid(tote.fluid)
+        fluid = fluid_of(settings, tote.fluid)
         density = fluid.density_kg_m3(tote.temperature)
         viscosity = fluid.viscosity_mpas(tote.temperature)
     except FluidError as error:

@@ -35,8 +35,9 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         state,
         now_s=0.0,
         since_s=0.0,
-        changed_s=-1e9,
-        regime_s=-1e9,
+        # As far as anybody knows the pump was switched off just now, and may still coast.
+        changed_s=0.0,
+        regime_s=0.0,
         dry_s=0.0,
         dry_ended_s=-1e9,
         last_note_s=-1e9,

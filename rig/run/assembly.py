@@ -55,20 +55,25 @@ def answer(settings: Settings, question: Question) -> Target:
     valve = valve_named(question.valve)
     if settings.flush.order is not None:
         valve = replace(valve, stop_order=settings.flush.order)
-    shop = {name: table.as_table(name) for name, table in settings.fluids.items()}
-    fluid = read_fluid(question.fluid or settings.tote.fluid, question.assay, shop)
+    fluid = fluid_of(settings, question.fluid or settings.tote.fluid, question.assay)
     temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
     rise_m = _valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
     line = line_of(settings, fluid, temp_c, valve.bore_m, rise_m)
     window = Window(settings.limits.floor, settings.limits.ceiling)
     wanted = question.wanted
     if question.holds_fluid is not None:
-        holds = read_fluid(question.holds_fluid, question.assay, shop)
+        holds = fluid_of(settings, question.holds_fluid, question.assay)
         wanted = replace(wanted, known=replace(wanted.known, holds=holds))
     if wanted.margin_m == 0 and settings.limits.margin:
         wanted = replace(wanted, margin_m=settings.limits.margin)
     target = target_for(cavity, valve, fluid, temp_c, wanted, line, window, settings.air_out.method)
     return replace(target, half_percent_from_l=_half_percent_from_l(settings))
+
+
+def fluid_of(settings: Settings, text: str, assay: float = FLAKE_ASSAY) -> Fluid:
+    """The fluid that ``text`` names, the shop's own among them; FluidError when there is none."""
+    shop = {name: table.as_table(name) for name, table in settings.fluids.items()}
+    return read_fluid(text, assay, shop)
 
 
 def _half_percent_from_l(settings: Settings) -> float | None:

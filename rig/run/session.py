@@ -20,11 +20,11 @@ from rig.control.state import FillState, in_tyre_l, new_fill
 from rig.control.values import Reading, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
-from rig.fluid import Fluid, FluidError, read_fluid
+from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
-from rig.run.assembly import Memory, Question, answer, setup_of
+from rig.run.assembly import Memory, Question, answer, fluid_of, setup_of
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
 from rig.run.person import Person
@@ -95,7 +95,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
         state = recovered(setup, state, await _reading_if_any(settings))
         state = replace(state, state=State.STOPPED)
-        record = _whole_record(setup, state, stored.about, stored.opened_at, None)
+        record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
@@ -189,7 +189,7 @@ async def _run(
             raise Refused(_reasons(seen.missing))
         stored = journal.fill(setup.fill_id) if opened else None
         began = stored.opened_at if stored else started_at
-        record = _whole_record(setup, decision.state, about, began, decision.facts.reading)
+        record = _whole_record(settings, setup, decision.state, about, began, decision.facts.reading)
         await recorder.close(setup.fill_id, record, _memory(setup, decision.state, about))
     finally:
         restore()
@@ -262,19 +262,25 @@ def _about(errand: Errand, target: Target) -> dict[str, object]:
         "job": errand.job,
         "by": errand.by,
         "config": errand.config,
+        "assay": errand.question.assay,
         "density_kg_m3": round(target.density_kg_m3, 3),
+        "ctl": round(target.fluid.ctl(target.temp_c), 6),
     }
 
 
 def _whole_record(
-    setup: Setup, state: FillState, about: dict[str, object], started_at: str, reading: Reading | None
+    settings: Settings | None,
+    setup: Setup,
+    state: FillState,
+    about: dict[str, object],
+    started_at: str,
+    reading: Reading | None,
 ) -> dict[str, object]:
     record = fill_record(setup, state)
     measured = reading.fluid_c if reading is not None else None
     scopes = {check.name: check.scope for check in setup.checks}
-    fluid_c, density, ctl = _fluid_figures(about, measured)
-    net_l = record["net_l"]
-    assert isinstance(net_l, float)
+    fluid_c, density, ctl = _fluid_figures(settings, about, measured)
+    net_l = _number(record["net_l"])
     return {
         **record,
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
@@ -289,15 +295,21 @@ def _whole_record(
     }  # fmt: skip
 
 
-def _fluid_figures(about: dict[str, object], measured_c: float | None) -> tuple[float, float, float]:
-    """Temperature, density and factor to 60 degF at delivery; the plan's where the liquid's own is not measured."""
-    planned_c, density = about["temp_c"], about["density_kg_m3"]
-    assert isinstance(planned_c, int | float)
-    assert isinstance(density, int | float)
-    fluid_c = float(planned_c) if measured_c is None else measured_c
-    fluid = read_fluid(str(about["fluid_text"]))
+def _fluid_figures(
+    settings: Settings | None, about: dict[str, object], measured_c: float | None
+) -> tuple[float, float, float]:
+    """Temperature, density and factor to 60 degF at delivery; the plan's where the liquid's own are not to be had."""
+    planned = tuple(_number(about[name]) for name in ("temp_c", "density_kg_m3", "ctl"))
+    if settings is None or measured_c is None:
+        return planned[0], planned[1], planned[2]
     try:
-        return fluid_c, fluid.density_kg_m3(fluid_c), fluid.ctl(fluid_c)
+        fluid = fluid_of(settings, str(about["fluid_text"]), _number(about["assay"]))
+        return measured_c, fluid.density_kg_m3(measured_c), fluid.ctl(measured_c)
     except FluidError:
-        # A thermometer outside the fluid's tables must not cost the record: the planned temperature stands in.
-        return float(planned_c), float(density), fluid.ctl(float(planned_c))
+        # A thermometer outside the fluid's tables must not cost the record.
+        return planned[0], planned[1], planned[2]
+
+
+def _number(value: object) -> float:
+    assert isinstance(value, int | float)
+    return float(value)

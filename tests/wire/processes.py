@@ -52,15 +52,15 @@ class Rig:
         return self.truth()
 
 
-def configuration(folder: Path, layout: str = "vent", **changes: str) -> Path:
-    """A demonstration configuration in ``folder`` with keys set anew, ``scale="60"``."""
+def configuration(folder: Path, layout: str = "vent", extra: str = "", **changes: str) -> Path:
+    """A demonstration configuration in ``folder`` with keys set anew, ``scale="60"``, and ``extra`` text behind it."""
     name = "demo.toml" if layout == "vent" else "demo-draw-down.toml"
     text = (ROOT / "config" / name).read_text(encoding="utf-8")
     for key, value in changes.items():
         text, times = re.subn(rf"(?m)^({key} *= *)(\S.*)$", rf"\g<1>{value}", text)
         assert times == 1, key
     path = folder / "rig.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text + extra, encoding="utf-8")
     return path
 
 

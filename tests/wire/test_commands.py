@@ -196,3 +196,21 @@ def test_usage_errors_have_their_status(tmp_path: Path) -> None:
     assert command(tmp_path, "fill").returncode == 2
     assert command(tmp_path, "nonsense").returncode == 2
     assert command(tmp_path, "--help").returncode == 0
+
+
+def test_a_fluid_of_the_shop_s_own_goes_through_to_the_record(tmp_path: Path) -> None:
+    own = (
+        '\n[fluids.house]\nfreeze = "-20 degC"\npoints = [\n'
+        '  { temperature = "0 degC", density = "1200 kg/m^3", viscosity = "30 mPa*s" },\n'
+        '  { temperature = "30 degC", density = "1190 kg/m^3", viscosity = "10 mPa*s" },\n]\n'
+    )
+    with serving(tmp_path, extra=own, fluid='"house"') as rig:
+        options = ("--tubeless", "--coldest", "-10 degC", "--margin", "2 cm")
+        done = command(tmp_path, *FILL, *options)
+        truth = rig.stop()
+    assert done.returncode == 0, done.stderr
+    record = json.loads(done.stdout)
+    assert record["fluid"] == "house"
+    # Straight line between the table's rows at 15 degC.
+    assert record["mass_kg"] == pytest.approx(record["net_l"] * 1.195, rel=2e-3)
+    assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
