@@ -9,6 +9,7 @@ import argparse
 import asyncio
 import contextlib
 import json
+import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -56,6 +57,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return next(status for kinds, status in _STATUS if isinstance(error, kinds))
     except KeyboardInterrupt:
         return ENDED_EARLY
+    except BrokenPipeError:
+        # Whoever read the answer has seen enough (a pager, `head`): that is no failure of the command.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
 
 
 def _parser() -> argparse.ArgumentParser:

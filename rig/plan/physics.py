@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 GRAVITY = 9.80665
+NO_LIMIT_S = 1e9
+"""A dry-run limit that is none; finite, so that it can be written to a journal."""
 _GAMMA = 1.4
 _GAS_CONSTANT = 287.05
 _AIR_KELVIN = 288.15
@@ -44,7 +46,7 @@ class Line:
     vent_bore_m: float = 0.008
     start_lag_s: float = 0.2
     coast_s: float = 1.0
-    dry_run_s: float = 1e9
+    dry_run_s: float = NO_LIMIT_S
     """How long the pump may draw air at a time, and how long it then rests."""
     dry_rest_s: float = 60.0
 

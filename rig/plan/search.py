@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from rig.plan.curves import Curves, curves_of
 from rig.plan.moves import NEAR_KPA, SETTLE_S, AtRest, Method, Stroke, Window, gas_kpa_l
-from rig.plan.physics import Line
+from rig.plan.physics import NO_LIMIT_S, Line
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
@@ -121,7 +121,7 @@ def published(job: Job) -> Scheme:
 
 def _simple(job: Job) -> Iterator[Trial]:
     yield run(job, published(job))
-    if job.method == "draw-down" and math.isfinite(job.line.dry_run_s):
+    if job.method == "draw-down" and job.line.dry_run_s < NO_LIMIT_S:
         # The dry runs are what takes long then, and a run moves most gas at the highest pressure.
         for first in (False, True) if job.may_begin_with_air else (False,):
             yield run(job, replace(published(job), air_first=first, one_run=True))
@@ -163,7 +163,7 @@ def _coarse(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
 def _fine(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
     """What lies between the coarse ones of the best number of air-outs."""
     scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    for share in (0.5, 0.8):
+    for share in (0.25, 0.5, 0.8):
         yield _stopping(job, scheme, share)
     for taper in _TAPERS[job.method] if air_outs > 1 else (0.0,):
         top = _highest(job, replace(scheme, taper=taper))
@@ -172,6 +172,8 @@ def _fine(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
         middle = replace(top, air_to_kpa=(job.floor_kpa + top.air_to_kpa) / 2)
         for share in (0.0, 0.5, 1.0):
             yield _stopping(job, middle, share)
+        if job.method == "draw-down":
+            yield _stopping(job, replace(top, air_to_kpa=(3 * job.floor_kpa + top.air_to_kpa) / 4), 0.5)
         if job.window.working_kpa is not None:
             yield _ending(job, middle, job.window.working_kpa)
 
@@ -318,7 +320,7 @@ def draw_seconds(line: Line, rest: AtRest, to_kpa: float) -> float:
     space_l = rest.air_l + line.hose_l
     start_abs = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / space_l
     dry_s = max(0.0, math.log(start_abs / (to_kpa + atmosphere))) * space_l / line.pump_lps
-    pauses = max(0, math.ceil(dry_s / _dry_budget_s(line) - 1e-6) - 1) if math.isfinite(line.dry_run_s) else 0
+    pauses = max(0, math.ceil(dry_s / _dry_budget_s(line) - 1e-6) - 1) if line.dry_run_s < NO_LIMIT_S else 0
     return (line.hose_l - rest.hose_air_l) / line.pump_lps + dry_s + pauses * line.dry_rest_s
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.plan.physics import Line, flow_lps, gas_flow_kg_s, series_bore_m
+from rig.plan.search import WORTH_KPA
 from rig.plan.strokes import NEAR_KPA, SETTLE_S, Window
 
 Floats = NDArray[np.float64]
@@ -75,6 +76,8 @@ def optimum_s(case: Case, n: int = 50) -> float:
     to_air = np.full((last + 1, len(gas)), np.inf)
     for j in range(last - 1, -1, -1):
         fits = pressure[j + 1 :] <= ceiling * (1 + 1e-9)
+        # As in the plan: a stroke that raises the tyre by less than a psi, and is not the last, is no move.
+        fits[:-1] &= pressure[j + 1 : last] >= pressure[j] + WORTH_KPA - 0.01
         times = gas * (filled[j + 1 :] - filled[j]) + SETTLE_S + np.vstack([to_air[j + 1 : last], np.zeros(len(gas))])
         to_fill[j] = np.where(fits, times, np.inf).min(axis=0)
         to_air[j] = (_air_s(case, space[j], gas, kpa, vent_curve, floor) + to_fill[j][None, :]).min(axis=1) + SETTLE_S
@@ -90,7 +93,8 @@ def _air_s(case: Case, space: float, gas: Floats, kpa: Floats, curve: Floats, fl
     if not case.drawn:
         at = np.interp(before - atmosphere, kpa, curve)
         times = space * (at[:, None] - at[None, :])
-        allowed = (after[None, :] < before[:, None]) & (after[None, :] > 1.0005 * atmosphere)
+        # As in the plan: a bleed of less than a psi is no move that a relay and a gauge can make.
+        allowed = (after[None, :] <= before[:, None] - WORTH_KPA + 0.01) & (after[None, :] > 1.0005 * atmosphere)
     else:
         emptied = before * space / (space + line.hose_l)
         ratio = np.maximum(emptied[:, None] / np.maximum(after, 1e-9)[None, :], 1.0)
