@@ -80,7 +80,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = state.register.restarts + state.reverse_register.restarts
     wet_before = hose_wet(setup, state)
-    state, forward, back = _count(setup, state, reading, dt)
+    believable = int(3 * setup.line.pump_lps * dt / setup.meter.litres_per_pulse) + 50
+    state, forward, back = count_pulses(setup, state, reading, believable)
     state = _book(setup, state, reading, forward, back, dt)
     if hose_wet(setup, state) is not wet_before:
         state = replace(state, regime_s=reading.now_s)
@@ -111,9 +112,9 @@ def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
     return follow(Flow() if changing else state.flow, now_s, pulses)
 
 
-def _count(setup: Setup, state: FillState, reading: Reading, dt: float) -> tuple[FillState, int, int]:
+def count_pulses(setup: Setup, state: FillState, reading: Reading, most: int) -> tuple[FillState, int, int]:
+    """Take the meter's registers in, at most ``most`` pulses being believable; also the pulses forward and back."""
     meter = setup.meter
-    most = int(3 * setup.line.pump_lps * dt / meter.litres_per_pulse) + 50
     register, reverse, step, back = state.register, state.reverse_register, 0, 0
     if reading.count_raw is not None:
         register, step = unwrap(register, reading.count_raw, meter, most)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rig.control.accounting import Register, book, unwrap
+from rig.control.accounting import book
 from rig.control.flow import Flow
-from rig.control.observe import entering
+from rig.control.observe import count_pulses, entering
 from rig.control.procedure import Phase, State, next_phase
 from rig.control.state import FillState, Stroke
 from rig.control.values import Outputs, Reading, Setup
@@ -54,22 +54,12 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
 def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     meter = setup.meter
     most = int(_DARK_S * setup.line.pump_lps / meter.litres_per_pulse)
-    register, step = _advance(state.register, reading.count_raw, setup, most)
-    reverse, back = _advance(state.reverse_register, reading.reverse_raw, setup, most)
-    if meter.second_channel:
-        forward = step
-    elif meter.reverse == "unsigned" and state.direction < 0:
-        forward, back = 0, step
-    else:
-        forward, back = max(step, 0), max(-step, 0)
+    restarts = state.register.restarts
+    state, forward, back = count_pulses(setup, state, reading, most)
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
     tally = replace(tally, unattended_l=tally.unattended_l + moved)
-    flags = state.flags | ({"meter_jumped"} if register.restarts > state.register.restarts else set())
-    return replace(state, register=register, reverse_register=reverse, tally=tally, flags=flags)
-
-
-def _advance(register: Register, raw: int | None, setup: Setup, most: int) -> tuple[Register, int]:
-    return (register, 0) if raw is None else unwrap(register, raw, setup.meter, most)
+    flags = state.flags | ({"meter_jumped"} if state.register.restarts > restarts else set())
+    return replace(state, tally=tally, flags=flags)

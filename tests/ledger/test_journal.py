@@ -17,7 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from read_only import read_only_folder
+from locked_away import read_only_folder
 
 from rig.ledger.journal import Journal, JournalError
 

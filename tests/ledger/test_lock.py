@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from read_only import read_only_folder
+from locked_away import read_only_folder
 
 from rig.ledger.lock import LockedError, RigLock
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
-from read_only_file import unreadable
+from locked_away import unreadable
 from shop import GONE, REAL, changed, mistakes, number, settings
 from wrong_keys import ONE_LINE
 
