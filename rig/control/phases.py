@@ -110,6 +110,8 @@ def _air_l(turn: Turn) -> float:
 def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
     if remaining <= setup.tolerance_l or turn.state.top_ups >= _MOST_TOP_UPS:
+        if remaining > setup.tolerance_l:
+            turn.flag("short of the target")
         _finish(turn, rest_kpa)
         return
     rest = AtRest(

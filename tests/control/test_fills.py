@@ -99,3 +99,16 @@ def test_every_accounting_line_adds_up_to_the_net() -> None:
     factor = ran.setup.meter.litres_per_pulse
     tally = ran.last.state.tally
     assert tally.forward_l(ran.setup.meter) + tally.air_forward_l == pytest.approx(tally.pulses_forward * factor)
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+def test_the_gun_comes_off_an_open_valve_only_from_a_tyre_let_down(layout: str) -> None:
+    """The other order: let down to a psi, reverse (air enters the hose, the tyre loses nothing), gun off, core in."""
+    order = "gun off, then core back"
+    ran = run_fill("11L-15", layout, flush__order=order)
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert ran.rig.plant.tyre.pressure() - 101.325 <= PSI
+    assert abs(ran.net_l - ran.truth_l) <= 0.25
+    assert ran.last.state.tally.hose_change_l() < -1.0
+    fraction = ran.truth_l / ran.setup.cavity.volume_l
+    assert fraction < ran.setup.cavity.fraction_at_valve - 0.005
