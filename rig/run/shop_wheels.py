@@ -1,0 +1,56 @@
+"""A wheel of the shop as the configuration writes it: its size, what a reference fill taught, its valve.
+
+It must not know how a wheel is filled.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from rig.field.points import Strict, quantity_field
+from rig.wheel import Measured, SizeError, ValveError, cavity_l_of_fill, read_size, valve_named
+
+Volume = Annotated[float, quantity_field("volume"), Field(gt=0)]
+Length = Annotated[float, quantity_field("length"), Field(gt=0)]
+
+
+class ShopWheel(Strict):
+    """One wheel, or one kind of identical wheels."""
+
+    size: str
+    cavity: Volume | None = None
+    """The whole cavity, where it is known."""
+    took: Volume | None = None
+    """What a reference fill took until the liquid stood at the valve."""
+    valve: str | None = None
+    valve_at: float = Field(default=12.0, ge=0, lt=13)
+    """Clock position of the valve, in that reference fill and in the next ones."""
+    diameter: Length | None = None
+    section: Length | None = None
+    rim_width: Length | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> ShopWheel:
+        if self.cavity is not None and self.took is not None:
+            raise ValueError("two volumes: write cavity (the whole of it) or took (a reference fill up to the valve)")
+        try:
+            read_size(self.size)
+            if self.valve is not None:
+                valve_named(self.valve)
+        except (SizeError, ValveError) as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    @property
+    def measured(self) -> Measured:
+        """What was measured on it."""
+        return Measured(self.diameter, self.section, self.rim_width)
+
+    @property
+    def taught_l(self) -> float | None:
+        """The whole cavity as the shop knows it, litres."""
+        if self.took is None:
+            return self.cavity
+        return cavity_l_of_fill(read_size(self.size), self.took, self.valve_at, self.measured)
