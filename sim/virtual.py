@@ -19,7 +19,7 @@ from rig.field.codec import encode, unscaled
 from rig.field.field import Value, value_of, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
-from rig.run.metering import meter_face
+from rig.run.metering import Counter, MeterFace, meter_face
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from sim.assembly import plant_params
@@ -48,7 +48,7 @@ class VirtualRig:
         self.modules = Modules(self.plant, settings.points, endpoints, {_END: 120}, Schedule(faults))
         self.now_s = _SETTLE_S
         self.values: dict[str, Value] = {}
-        self._meter = meter_face(settings)
+        self.meter: MeterFace = Counter()
         self._units = conversions(settings.quantities)
         self._blocks = tuple(
             block
@@ -85,7 +85,7 @@ class VirtualRig:
             stale_s=self.settings.limits.stale,
             gap_s=0.0,
             journal_lag_s=0.0,
-            meter=self._meter,
+            meter=self.meter,
             spoken=self.settings.line_points,
         )
 
@@ -135,6 +135,7 @@ class VirtualFill:
     def run(self, most_s: float = 4 * 3600.0, until: Callable[[Decision], bool] | None = None) -> Decision:
         """Run until the fill has ended, ``until`` says so, or ``most_s`` has passed; returns the last decision."""
         state = self.state or new_fill(self.setup)
+        self.rig.meter = meter_face(self.rig.settings, self.setup.line, state.register.raw or 0)
         self.rig.arm(self.setup.timeout_s)
         end_s = self.rig.now_s + most_s
         while True:

@@ -14,6 +14,7 @@ from typing import Protocol
 
 from rig.control.values import Meter, MeterKind
 from rig.field.field import Value
+from rig.plan.physics import Line, flow_lps
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
 from rig.units import parse
@@ -22,6 +23,10 @@ _WIDE_BITS = 62
 """Width of a count that is made here: it never wraps."""
 _LONGEST_S = 2.0
 """A rate that was not heard for longer than this is not carried on: the volume in between is not known."""
+_LEAST_FLOW = 0.01
+"""Share of the pump's flow below which a rate is nought: common practice, no source."""
+_AT_RELIEF = 0.95
+"""Share of its setting from which the relief valve passes something."""
 _AIR_KG_M3, _WEIGHTS_KG_M3 = 1.2, 8000.0
 """Air and the weights that a scale is adjusted with, by convention (OIML D 28)."""
 UNCERTAINTY_PERCENT: dict[MeterKind, float] = {"pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "run time": 15.0}
@@ -71,11 +76,20 @@ class Totaliser:
 
 @dataclass(slots=True)
 class Integrator:
-    """A flow rate, summed over the controller's clock."""
+    """A flow rate, summed over the controller's clock, its damping made good.
+
+    A damped rate ``q`` lags: the true sum is the sum of ``q`` plus lag × q, exactly so for one time constant.
+    """
 
     per_step: float
     """Seconds that the point's unit of flow takes to pass one step."""
+    least: float
+    """Below this the rate is taken for nought: a zero that is off by a little would else fill a tyre overnight."""
+    lag_s: float
+    backwards: bool
+    """The rate has a sign."""
     count: float
+    _shown: int | None = None
     _last: tuple[float, float, float] | None = None
     """Wall time, controller's time and rate of the last value."""
 
@@ -85,11 +99,15 @@ class Integrator:
         if value is None:
             return None
         if self._last is None or value.at_s > self._last[0]:
+            rate = value.scaled if abs(value.scaled) >= self.least else 0.0
             if self._last is not None:
                 dt_s = min(now_s - self._last[1], _LONGEST_S)
-                self.count += dt_s * (value.scaled + self._last[2]) / 2 / self.per_step
-            self._last = (value.at_s, now_s, value.scaled)
-        return math.floor(self.count)
+                self.count += dt_s * (rate + self._last[2]) / 2 / self.per_step
+            self._last = (value.at_s, now_s, rate)
+        level = self.count + self.lag_s * self._last[2] / self.per_step
+        shown = round(level) if self._shown is None else _with_play(self._shown, level)
+        self._shown = shown if self.backwards or self._shown is None else max(shown, self._shown)
+        return self._shown
 
 
 @dataclass(slots=True)
@@ -108,9 +126,13 @@ class Scale:
         level = -value.scaled / self.division
         if self._shown is None:
             self._shown = round(level)
-        low, high = math.ceil(level - 1 - 1e-6), math.floor(level + 1 + 1e-6)
-        self._shown = min(max(self._shown, low), high)
+        self._shown = _with_play(self._shown, level)
         return self._shown
+
+
+def _with_play(shown: int, level: float) -> int:
+    """``shown`` drawn along behind ``level`` with a play of one step, so that a flickering digit moves nothing."""
+    return min(max(shown, math.ceil(level - 1 - 1e-6)), math.floor(level + 1 + 1e-6))
 
 
 @dataclass(slots=True)
@@ -120,6 +142,8 @@ class RunTime:
     flow_lps: float
     slip_lps_per_kpa: float
     relief_kpa: float
+    at_relief_lps: float
+    """What still goes into the tyre while the relief valve passes the rest."""
     start_lag_s: float
     coast_s: float
     step_l: float
@@ -141,23 +165,30 @@ class RunTime:
             self._speed = min(1.0, before + dt_s / max(self.start_lag_s, 1e-3))
         else:
             self._speed = max(0.0, before - dt_s / max(self.coast_s, 1e-3))
-        flow = 0.0 if kpa >= self.relief_kpa else max(0.0, self.flow_lps - self.slip_lps_per_kpa * max(kpa, 0.0))
+        flow = max(0.0, self.flow_lps - self.slip_lps_per_kpa * max(kpa, 0.0))
+        if kpa >= _AT_RELIEF * self.relief_kpa:
+            flow = min(flow, self.at_relief_lps)
         self.count += dt_s * flow * (before + self._speed) / 2 / self.step_l
         return math.floor(self.count)
 
 
-def meter_face(settings: Settings, base: int = 0) -> MeterFace:
-    """The meter of a rig; ``base`` is the count that an interrupted fill stood at."""
+def meter_face(settings: Settings, line: Line, base: int = 0) -> MeterFace:
+    """The meter of a rig on a ``line``; ``base`` is the count that an interrupted fill stood at."""
     table, pump = settings.meter, settings.pump
     if table.kind == "pulses" or _whole(settings):
         return Counter(METER_POINT[table.kind])
     if table.kind == "run time":
         unit = settings.quantities["line_pressure"]
         per_unit = parse(f"1 {unit}", "pressure") - parse(f"0 {unit}", "pressure")
-        return RunTime(pump.flow, pump.slip, pump.relief, pump.start_lag, pump.coast, table.step, per_unit, base)
+        # The larger end of what it may be: a tyre believed too full is stopped early, never late.
+        at_relief_lps = flow_lps(line, settings.limits.floor)
+        return RunTime(
+            pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit, base
+        )
     unit = settings.quantities[METER_POINT[table.kind]]
     if table.kind == "rate":
-        return Integrator(table.step / parse(f"1 {unit}", "flow"), base)
+        lps = parse(f"1 {unit}", "flow")
+        return Integrator(table.step / lps, _LEAST_FLOW * pump.flow / lps, table.lag, table.reverse == "signed", base)
     if table.kind == "scale":
         return Scale(table.division / parse(f"1 {unit}", "mass"))
     litres = parse(f"1 {unit}", "volume")

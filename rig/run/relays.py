@@ -75,6 +75,8 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
         loop.remove_signal_handler(signal.SIGTERM)
         try:
             await field.write(dict.fromkeys(names, False))
+        except FieldError as error:
+            raise Unreachable(f"{error}; cut the pump's supply: its relays may be on") from error
         finally:
             field.close()
 

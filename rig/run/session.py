@@ -23,6 +23,7 @@ from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError, read_fluid
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
+from rig.plan.physics import Line
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.clock import Clock
@@ -85,7 +86,7 @@ async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) 
         setup = SETUP.validate_json(stored.setup)
         state = STATE.validate_json(stored.state)
         field = Field(settings.links, settings.points)
-        reading = await _one_reading(settings, field, state)
+        reading = await _one_reading(settings, field, setup.line, state)
         field.close()
         state = recovered(setup, state, reading)
         return await _run(settings, journal, setup, state, stored.about, person, watch, opened=True)
@@ -96,7 +97,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = _unfinished(journal, fill_id)
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-        state = recovered(setup, state, await _reading_if_any(settings, state))
+        state = recovered(setup, state, await _reading_if_any(settings, setup.line, state))
         state = replace(state, state=State.STOPPED)
         record = _whole_record(setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
@@ -140,19 +141,19 @@ def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
     return stored
 
 
-async def _reading_if_any(settings: Settings | None, state: FillState) -> Reading | None:
+async def _reading_if_any(settings: Settings | None, line: Line, state: FillState) -> Reading | None:
     if settings is None:
         return None
     field = Field(settings.links, settings.points)
     try:
-        return await _one_reading(settings, field, state)
+        return await _one_reading(settings, field, line, state)
     except Unreachable:
         return None
     finally:
         field.close()
 
 
-async def _one_reading(settings: Settings, field: Field, state: FillState) -> Reading:
+async def _one_reading(settings: Settings, field: Field, line: Line, state: FillState) -> Reading:
     began_s = asyncio.get_running_loop().time()
     await field.scan()
     if field.errors:
@@ -167,7 +168,7 @@ async def _one_reading(settings: Settings, field: Field, state: FillState) -> Re
         stale_s=settings.limits.stale,
         gap_s=0.0,
         journal_lag_s=0.0,
-        meter=meter_face(settings, state.register.raw or 0),
+        meter=meter_face(settings, line, state.register.raw or 0),
         spoken=settings.line_points,
     )
 
@@ -186,7 +187,7 @@ async def _run(
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
     field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
-    meter = meter_face(settings, state.register.raw or 0)
+    meter = meter_face(settings, setup.line, state.register.raw or 0)
     fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meter, seen)
     restore = _stop_on_signals(fill)
     try:

@@ -77,6 +77,8 @@ class MeterTable(Strict):
     """Pulses per litre as the meter's plate says; only for pulses."""
     step: Volume = Field(default=0.01, gt=0)
     """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
+    lag: Seconds = 0.5
+    """Damping of a rate: its time constant, as set in the transmitter."""
     division: Mass = Field(default=0.2, gt=0)
     """The smallest step of the scale."""
     rollover: Volume | None = Field(default=None, gt=0)
