@@ -12,6 +12,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 from rig.answers import answers, job_json, job_text, machine_job
@@ -19,7 +20,7 @@ from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import Journal, JournalError, StoredFill
-from rig.ledger.lock import LockedError
+from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
 from rig.plan.target import TargetError
 from rig.questions import add_question_options, question_of
@@ -27,10 +28,11 @@ from rig.run.assembly import Question, answer
 from rig.run.check import check_text, live_text
 from rig.run.loop import Unreachable
 from rig.run.person import Person, Unattended
+from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.shown import answer_text, ticket_text
-from rig.terminal import ProgressPrinter, Terminal
+from rig.terminal import ProgressPrinter, Questions, Terminal
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
@@ -40,7 +42,7 @@ DEMO_CONFIG = DATA / "rig.toml"
 
 _STATUS: tuple[tuple[tuple[type[Exception], ...], int], ...] = (
     ((SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError), USAGE),
-    ((Refused, LockedError, JournalError), REFUSED),
+    ((Refused, NotAnswered, LockedError, JournalError), REFUSED),
     ((Unreachable, FieldError), UNREACHABLE),
 )
 
@@ -88,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     check = add("check", _check, "Read and explain a configuration.")
     check.add_argument("--config", type=Path, default=DEMO_CONFIG)
     check.add_argument("--live", action="store_true", help="read every point once")
+    check.add_argument("--relays", action="store_true", help="click each relay, with the pump isolated")
 
     fill = add("fill", _fill, "Fill one wheel.")
     fill.add_argument("--config", type=Path, default=DEMO_CONFIG)
@@ -144,9 +147,18 @@ def _settings_or_common(config: Path | None) -> Settings:
 
 def _check(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
+    if options.relays:
+        with RigLock(Path(settings.rig.data)):
+            clicks = asyncio.run(_relays(settings))
+        print(json.dumps([asdict(click) for click in clicks]) if options.json else relays_text(clicks))
+        return OK if clicks and all(click.good for click in clicks) else REFUSED
     found, text = asyncio.run(live_text(settings)) if options.live else check_text(settings)
     print(json.dumps(found) if options.json else text)
     return OK
+
+
+async def _relays(settings: Settings) -> list[Click]:
+    return await click_relays(settings, Questions())
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import queue
 import sys
 import threading
@@ -121,6 +123,30 @@ class Terminal:
 
     def _request(self, kind: RequestKind, name: str = "") -> Request:
         return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
+
+
+class Questions:
+    """Asks one thing at a time; answers come from standard input, read by a thread that holds nobody up."""
+
+    def __init__(self) -> None:
+        self._lines: asyncio.Queue[str | None] = asyncio.Queue()
+        self._loop = asyncio.get_running_loop()
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        for line in sys.stdin:
+            self._put(line.strip().lower())
+        self._put(None)
+
+    def _put(self, line: str | None) -> None:
+        # The check may have ended while the thread waited for a line.
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._lines.put_nowait, line)
+
+    async def __call__(self, text: str) -> str | None:
+        """Put a question and wait for the line that is typed; None when the terminal is gone."""
+        print(text, file=sys.stderr, flush=True)
+        return await self._lines.get()
 
 
 def _refusal(missing: tuple[Missing, ...]) -> str:

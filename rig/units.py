@@ -118,6 +118,26 @@ def parse(text: str, kind: Kind) -> float:
     return value
 
 
+def converted(value: float, unit: str, to: str) -> float:
+    """``value`` of one unit in another of the same kind; a unit written in capitals is understood too."""
+    factor, offset = _conversion(unit.strip(), to)
+    return value * factor + offset
+
+
+@lru_cache(maxsize=256)
+def _conversion(unit: str, to: str) -> tuple[float, float]:
+    for kind in _MEASURES:
+        for written in (unit, unit.lower()):
+            try:
+                zero, one = parse(f"0 {written}", kind), parse(f"1 {written}", kind)
+                to_zero, to_one = parse(f"0 {to}", kind), parse(f"1 {to}", kind)
+            except QuantityError:
+                continue
+            step = to_one - to_zero
+            return (one - zero) / step, (zero - to_zero) / step
+    raise QuantityError(f"{unit!r} is no unit that converts to {to!r}")
+
+
 def unit_of(kind: Kind) -> str:
     """Return the unit text in which the program holds ``kind``."""
     return _MEASURES[kind].unit

@@ -44,8 +44,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     run = commands.add_parser(
         "serve",
-        help="serve a rig's plant over Modbus TCP",
-        description="Serve the plant of a configuration over Modbus TCP until SIGINT or SIGTERM.",
+        help="serve a rig's plant over its links",
+        description="Serve the plant of a configuration over its links until SIGINT or SIGTERM. "
+        "A serial port that does not exist becomes a link to a pseudo-terminal of that name.",
         epilog="faults: " + "; ".join(f"{name}: {fault.text}" for name, fault in FAULTS.items()),
     )
     run.add_argument("--config", type=Path, required=True, metavar="FILE", help="the rig's configuration")
@@ -54,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--size", metavar="S", help="tyre size instead of sim.size")
     run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
     run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
+    run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")
     run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
     return parser
 
@@ -80,13 +82,12 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
         # Nothing is ever written to this pipe: it turns readable when the other end is gone.
         asyncio.get_running_loop().add_reader(sys.stdin, stop.set)
 
-    def ready(ports: list[tuple[str, int]]) -> None:
-        places = ", ".join(f"{host}:{port}" for host, port in ports)
-        print(f"serving {settings.rig.name} on {places}", flush=True)
+    def ready(places: list[str]) -> None:
+        print(f"serving {settings.rig.name} on {', '.join(places)}", flush=True)
 
     rig = await serve(
         settings, speed=options.speed, port=options.port, size=options.size, faults=faults,
-        truth_file=options.truth, ready=ready,
+        truth_file=options.truth, ready=ready, paced=options.paced,
     )  # fmt: skip
     try:
         await rig.run_until(stop)

@@ -13,6 +13,8 @@ from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, 
 if TYPE_CHECKING:
     from rig.run.settings import MeterTable
 
+_PULSES_PER_L = 100.0
+"""Of the plant's own meter, where the rig reads another kind."""
 _HEIGHTS = 65
 """Points of the table that turns a fraction of the cavity into a height of the surface."""
 
@@ -108,10 +110,11 @@ def _fluid(settings: Settings) -> FluidParams:
 
 def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParams:
     # The meter factor is true volume per indicated volume, so the true pulses per litre are the plate's over it.
-    true_k = sim.k_factor if sim.k_factor is not None else meter.k_factor / meter.meter_factor
+    plate_k = _PULSES_PER_L if meter.k_factor is None else meter.k_factor
+    true_k = sim.k_factor if sim.k_factor is not None else plate_k / meter.meter_factor
     return MeterParams(
         k_per_l=true_k,
-        plate_k_per_l=meter.k_factor,
+        plate_k_per_l=plate_k,
         reverse=meter.reverse,
         second_channel=second_channel and meter.reverse == "signed",
         noise=sim.meter_noise,

@@ -1,7 +1,7 @@
-"""The simulated rig behind real Modbus TCP servers: wall time outside, plant time inside.
+"""The simulated rig behind real wires: Modbus TCP, RS-485 buses, lines of text. Wall time outside, plant time inside.
 
-One server for each TCP endpoint of the configuration, one device for each unit number on it. Every request first
-brings the plant up to date, so that a reading is never older than the question.
+One server for each endpoint, bus or port of the configuration, one device for each unit number on it. Every request
+first brings the plant up to date, so that a reading is never older than the question.
 """
 
 from __future__ import annotations
@@ -9,18 +9,25 @@ from __future__ import annotations
 import asyncio
 import logging
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pymodbus.constants import ExcCodes
 from pymodbus.exceptions import NoSuchIdException
+from pymodbus.framer import FramerType
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from rig.field.links import LineLink, RtuLink
+from rig.field.points import TcpLink
 from sim.assembly import plant_params, size_of
 from sim.faults import Event, Schedule
+from sim.lines import LineServer, line_of
 from sim.modules import Modules, UnknownAddress, Where
 from sim.pace import Pace
 from sim.plant.whole import Plant
+from sim.ports import PortError
+from sim.rtu import Bus, RtuServer
 from sim.truth import Truth, write_truth
 
 if TYPE_CHECKING:
@@ -54,6 +61,7 @@ class Endpoint:
     port: int
     timeout_s: float
     gap: int
+    framer: FramerType = FramerType.SOCKET
 
 
 class Rig:
@@ -67,17 +75,39 @@ class Rig:
         self._clock = asyncio.get_running_loop().time
         self._pace = Pace(speed, self._clock())
         self._servers: list[ModbusTcpServer] = []
+        self.wires: dict[str, RtuServer | LineServer] = {}
+        """What hangs on serial ports, by link; each can be closed and opened again, as a plug is pulled."""
         self._task: asyncio.Task[None] | None = None
         self._failure: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._written_plant_s = self._written_wall_s = -1e9
 
     # --- life -------------------------------------------------------------------------------------------------------
 
+    @property
+    def places(self) -> list[str]:
+        """Where everything is to be found, in words."""
+        return [*(f"{host}:{port}" for host, port in self.ports), *(wire.port.path for wire in self.wires.values())]
+
+    def hang(self, settings: Settings, *, paced: bool) -> None:
+        """Put the devices of serial links on their ports, not yet open."""
+        for name, link in settings.links.items():
+            if isinstance(link, RtuLink):
+                units = frozenset(where.unit for where in self.modules.spans if where.endpoint == link.port)
+                self.wires[name] = RtuServer(Bus(link.port, link, units), self.modules, self.ask, self.fail, paced)
+            elif isinstance(link, LineLink):
+                self.wires[name] = LineServer(link, partial(self._line, link), self._pace.speed)
+
+    def _line(self, link: LineLink) -> str | None:
+        self.modules.advance_to(self._pace.advance(self._clock()))
+        return None if self.modules.plant.upsets.bus_silent else line_of(link, self.modules.shown)
+
     async def open(self, endpoints: Iterable[Endpoint]) -> None:
-        """Listen on every endpoint, then let the plant run; :class:`ServeError` if a port cannot be had."""
+        """Listen on every endpoint and port, then let the plant run; :class:`ServeError` if one cannot be had."""
         try:
             for endpoint in endpoints:
                 self.ports.append((endpoint.host, await self._listen(endpoint)))
+            for wire in self.wires.values():
+                _open(wire)
         except ServeError:
             await self.close()
             raise
@@ -90,7 +120,9 @@ class Rig:
         ]
         if all(device.id != 0 for device in devices):
             devices.append(_stranger())
-        server = ModbusTcpServer(devices, address=(endpoint.host, endpoint.port), ignore_missing_devices=True)
+        server = ModbusTcpServer(
+            devices, framer=endpoint.framer, address=(endpoint.host, endpoint.port), ignore_missing_devices=True
+        )
         try:
             await server.serve_forever(background=True)
         except RuntimeError as error:
@@ -108,6 +140,8 @@ class Rig:
             # Whatever ended the task was raised by run_until; closing goes on in any case.
             await asyncio.gather(self._task, return_exceptions=True)
         self._failure.cancel()
+        for wire in self.wires.values():
+            wire.close()
         for server in self._servers:
             await server.shutdown()  # type: ignore[no-untyped-call]  # the library leaves it unannotated
         if self._truth_file is not None:
@@ -256,6 +290,13 @@ def _stranger() -> SimDevice:
     return SimDevice(0, simdata=[_whole(DataType.REGISTERS, 0)], action=action)
 
 
+def _open(wire: RtuServer | LineServer) -> None:
+    try:
+        wire.open()
+    except PortError as error:
+        raise ServeError(str(error)) from error
+
+
 def _bound_port(server: ModbusTcpServer) -> int:
     listener = server.transport
     assert isinstance(listener, asyncio.Server)
@@ -269,10 +310,10 @@ def endpoints_of(settings: Settings, port: int | None = None) -> list[Endpoint]:
     """
     found: dict[str, Endpoint] = {}
     for link in settings.links.values():
-        name = f"{link.host}:{link.port}"
-        if name not in found:
+        if isinstance(link, TcpLink) and (name := f"{link.host}:{link.port}") not in found:
             here = link.port if port is None else port + len(found) if port else 0
-            found[name] = Endpoint(name, link.host, here, link.timeout, link.max_gap)
+            framer = FramerType.RTU if link.framer == "rtu" else FramerType.SOCKET
+            found[name] = Endpoint(name, link.host, here, link.timeout, link.max_gap, framer)
     return list(found.values())
 
 
@@ -284,26 +325,38 @@ async def serve(
     size: str | None = None,
     faults: Iterable[Event] = (),
     truth_file: Path | None = None,
-    ready: Callable[[list[tuple[str, int]]], None] | None = None,
+    ready: Callable[[list[str]], None] | None = None,
+    paced: bool = False,
 ) -> Rig:
     """Start a simulated rig and return it running; the caller closes it.
 
+    ``paced`` holds the answers on a bus back for as long as the wire takes.
     ``speed`` is plant seconds per wall second (default: the configuration's clock scale). Raises
     :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
     """
     _quiet_library()
     plant = Plant(plant_params(settings, size))
-    names = {link: f"{at.host}:{at.port}" for link, at in settings.links.items()}
     endpoints = endpoints_of(settings, port)
-    modules = Modules(plant, settings.points, names, {e.name: e.gap for e in endpoints}, Schedule(faults))
+    modules = Modules(plant, settings.points, *_ends(settings), Schedule(faults))
     truth = Truth(plant, size_of(settings, size))
     rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file)
     if truth_file is not None:
         write_truth(truth_file, rig.document())
+    rig.hang(settings, paced=paced)
     await rig.open(endpoints)
     if ready is not None:
-        ready(rig.ports)
+        ready(rig.places)
     return rig
+
+
+def _ends(settings: Settings) -> tuple[dict[str, str], dict[str, int]]:
+    """The endpoint of each link that carries registers, and the unused run that each endpoint bridges."""
+    names: dict[str, str] = {}
+    gaps: dict[str, int] = {}
+    for link_name, link in settings.buses.items():
+        names[link_name] = link.port if isinstance(link, RtuLink) else f"{link.host}:{link.port}"
+        gaps.setdefault(names[link_name], link.max_gap)
+    return names, gaps
 
 
 def _quiet_library() -> None:

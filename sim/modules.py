@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.run.settings import HANDS, OUTPUTS
+from rig.run.names import HANDS, OUTPUTS
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.registers import Codec, codec_for
@@ -143,6 +143,10 @@ class Modules:
                     if 0 <= slot.address + offset - address < count:
                         out[slot.address + offset - address] = raw
         return out
+
+    def shown(self, name: str) -> float:
+        """What a point stands at, in the program's unit."""
+        return float(self._values()[name])
 
     def _values(self) -> dict[str, float]:
         readings = self.plant.readings()

@@ -16,10 +16,10 @@ PATIENCE_S = 1.0
 class Pace:
     """Turns wall time into plant time."""
 
-    __slots__ = ("_asked_plant_s", "_asked_wall_s", "_plant_s", "_speed", "_wall_s")
+    __slots__ = ("_asked_plant_s", "_asked_wall_s", "_plant_s", "_wall_s", "speed")
 
     def __init__(self, speed: float, wall_s: float, plant_s: float = 0.0) -> None:
-        self._speed = speed
+        self.speed = speed
         self._wall_s = wall_s
         self._plant_s = plant_s
         self._asked_wall_s: float | None = None
@@ -33,12 +33,12 @@ class Pace:
             self._wall_s = wall_s
             return self._plant_s
         free_from = self._asked_wall_s + PATIENCE_S
-        if self._speed > 1.0 and self._wall_s < free_from:
+        if self.speed > 1.0 and self._wall_s < free_from:
             held_to = min(wall_s, free_from)
-            reach = self._plant_s + (held_to - self._wall_s) * self._speed
+            reach = self._plant_s + (held_to - self._wall_s) * self.speed
             self._plant_s = max(self._plant_s, min(reach, self._asked_plant_s + LEAD_S))
             self._wall_s = held_to
-        self._plant_s += (wall_s - self._wall_s) * self._speed
+        self._plant_s += (wall_s - self._wall_s) * self.speed
         self._wall_s = wall_s
         return self._plant_s
 

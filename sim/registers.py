@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
 COUNTERS = frozenset({"meter_count", "meter_reverse_count", "meter_total"})
 """Points that wrap round at the end of their register; every other clamps."""
-_KINDS: dict[str, Kind] = {
+KINDS: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
-    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
+    "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
+    "output_timeout": "time",
 }  # fmt: skip
 _FORMATS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
 _WIDTHS = {"u16": 16, "i16": 16, "u32": 32, "i32": 32}
@@ -85,7 +86,7 @@ class Codec:
 def codec_for(name: str, point: Point) -> Codec:
     """The codec of a configured point."""
     zero, step = 0.0, 1.0
-    kind = _KINDS.get(name)
+    kind = KINDS.get(name)
     if kind is not None and point.quantity:
         zero = parse(f"0 {point.quantity}", kind)
         step = parse(f"1 {point.quantity}", kind) - zero

@@ -6,6 +6,7 @@ clock a number. One scan is one step, so a fill of a quarter of an hour takes a 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -15,11 +16,15 @@ from rig.control.state import FillState, new_fill
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import Value, value_of
+from rig.field.field import Value, value_of, value_of_field
+from rig.field.lines import Line
+from rig.field.links import LineLink
+from rig.run.metering import Counter, MeterFace, meter_face
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from sim.assembly import plant_params
 from sim.faults import Event, Schedule
+from sim.lines import line_of
 from sim.modules import Modules, Where
 from sim.plant.whole import Plant
 
@@ -43,10 +48,11 @@ class VirtualRig:
         self.modules = Modules(self.plant, settings.points, endpoints, {_END: 120}, Schedule(faults))
         self.now_s = _SETTLE_S
         self.values: dict[str, Value] = {}
-        self._units = conversions(settings.points)
+        self.meter: MeterFace = Counter()
+        self._units = conversions(settings.quantities)
         self._blocks = tuple(
             block
-            for name, link in settings.links.items()
+            for name, link in settings.buses.items()
             for block in plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap)
         )
 
@@ -66,6 +72,9 @@ class VirtualRig:
                     point = self.settings.points[name]
                     start = point.address - block.address
                     self.values[name] = value_of(point, raws[start : start + point.registers], self.now_s)
+            for link in self.settings.links.values():
+                if isinstance(link, LineLink):
+                    self._hear(link)
         return reading_of(
             self.settings.points,
             self._units,
@@ -76,7 +85,17 @@ class VirtualRig:
             stale_s=self.settings.limits.stale,
             gap_s=0.0,
             journal_lag_s=0.0,
+            meter=self.meter,
+            spoken=self.settings.line_points,
         )
+
+    def _hear(self, link: LineLink) -> None:
+        text = line_of(link, self.modules.shown)
+        found = re.fullmatch(link.pattern, text)
+        assert found is not None, f"{text!r} does not fit the pattern"
+        line = Line(text, found.groupdict(), self.now_s)
+        for name, each in link.fields.items():
+            self.values[each.point] = value_of_field(name, each, line)
 
     def write(self, wanted: Mapping[str, bool]) -> None:
         """Write coils by name; names that the map does not have are passed over."""
@@ -116,6 +135,7 @@ class VirtualFill:
     def run(self, most_s: float = 4 * 3600.0, until: Callable[[Decision], bool] | None = None) -> Decision:
         """Run until the fill has ended, ``until`` says so, or ``most_s`` has passed; returns the last decision."""
         state = self.state or new_fill(self.setup)
+        self.rig.meter = meter_face(self.rig.settings, self.setup.line, state.register.raw or 0)
         self.rig.arm(self.setup.timeout_s)
         end_s = self.rig.now_s + most_s
         while True:

@@ -192,7 +192,9 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     line = None
     steady_s = reading.now_s - state.regime_s
     steady = steady_s >= BLANK_S + setup.line.start_lag_s and state.flow.fine
-    if state.outputs.pump_run and hose_wet(setup, state) and steady:
+    # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
+    seen = setup.meter.kind != "run time"
+    if state.outputs.pump_run and hose_wet(setup, state) and steady and seen:
         line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
     return Facts(
         reading=reading,

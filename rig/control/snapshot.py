@@ -5,7 +5,7 @@ from __future__ import annotations
 from rig.control.alarms import outcome_of
 from rig.control.observe import Facts
 from rig.control.state import FillState, in_tyre_l
-from rig.control.values import Setup
+from rig.control.values import MeterKind, Setup
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -48,7 +48,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
     meter, tally, gas = setup.meter, state.tally, state.gas
-    estimated = tally.estimated_returned_l > 0 or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
+    estimated = meter.estimated or tally.estimated_returned_l > 0 or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
     return {
         "fill_id": setup.fill_id,
         "outcome": outcome_of(state),
@@ -79,6 +79,9 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     }
 
 
+_BASIS: dict[MeterKind, str] = {
+    "rate": "summing a flow rate", "scale": "the scale under the tote", "run time": "the pump's run time",
+}  # fmt: skip
 _ESTIMATING = frozenset({
     "meter_jumped", "no_flow", "no_rise", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
@@ -93,6 +96,8 @@ def _late_flags(setup: Setup, state: FillState) -> set[str]:
     flags = set()
     if not setup.meter.proven:
         flags.add("meter not proven")
+    if setup.meter.estimated:
+        flags.add(f"volume by {_BASIS[setup.meter.kind]}")
     if setup.target_l < setup.meter.least_l:
         flags.add("below the meter's least quantity")
     if abs(state.tally.unattended_l) > setup.meter.litres_per_pulse:

@@ -10,6 +10,7 @@ from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
+MeterKind = Literal["pulses", "total", "rate", "scale", "run time"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +106,13 @@ class Meter:
     """Relative, at 95 %."""
     proven: bool
     least_l: float
+    kind: MeterKind = "pulses"
+    """What the count is made from; a pulse of the other kinds is the smallest step that they show."""
+
+    @property
+    def estimated(self) -> bool:
+        """Whether the count stands for the volume only by way of a rate, a weight or a time."""
+        return self.kind in ("rate", "scale", "run time")
 
     @property
     def litres_per_pulse(self) -> float:

@@ -6,13 +6,17 @@ A scan never raises for a silent device: values keep the time at which they were
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks
 from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled
-from rig.field.modbus import FieldError, ModbusPort, RefusedError
-from rig.field.points import BIT_TABLES, Point, TcpLink
+from rig.field.lines import Line, LinePort
+from rig.field.links import LineField, LineLink, Link
+from rig.field.modbus import FieldError, ModbusPort, RefusedError, SilentError
+from rig.field.points import BIT_TABLES, Point
+from rig.units import QuantityError, converted
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +29,46 @@ class Value:
     """Wall-clock seconds, monotonic."""
     fault: str = ""
     registers: tuple[int, ...] = ()
+    text: str = ""
+    """The line that it came in, from a device that speaks in lines."""
+
+
+_RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
+"""How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
+
+
+@dataclass(slots=True)
+class _Rest:
+    until_s: float
+    times: int
+    error: str
 
 
 @dataclass(slots=True)
 class _Device:
     port: ModbusPort
     blocks: tuple[Block, ...]
+    error: str = ""
+    resting: dict[int, _Rest] = field(default_factory=dict)
+    """Units that did not answer, where a link has several."""
+
+    @property
+    def shared(self) -> bool:
+        """Whether several units hang on the link."""
+        return len({block.unit for block in self.blocks}) > 1
+
+    def rest(self, unit: int, now_s: float, error: str) -> None:
+        """Leave a unit alone for a while, longer each time, at most two seconds."""
+        times = self.resting[unit].times + 1 if unit in self.resting else 0
+        self.resting[unit] = _Rest(now_s + _RESTS_S[min(times, len(_RESTS_S) - 1)], times, error)
+
+
+@dataclass(slots=True)
+class _Talker:
+    """A device that speaks in lines."""
+
+    port: LinePort
+    fields: Mapping[str, LineField]
     error: str = ""
 
 
@@ -46,33 +84,51 @@ class _Written:
 class Field:
     """All links of a rig."""
 
-    links: Mapping[str, TcpLink]
+    links: Mapping[str, Link]
     points: Mapping[str, Point]
     renew_s: float = 0.5
     """Coils that are on are written again after this long: some modules count only writes as a sign of life."""
     values: dict[str, Value] = field(default_factory=dict)
     _devices: dict[str, _Device] = field(default_factory=dict)
+    _talkers: dict[str, _Talker] = field(default_factory=dict)
     _written: dict[str, _Written] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, link in self.links.items():
+            if isinstance(link, LineLink):
+                self._talkers[name] = _Talker(LinePort(name, link), link.fields)
+                continue
             mine = {key: point for key, point in self.points.items() if point.link == name}
             self._devices[name] = _Device(ModbusPort(name, link), plan_blocks(mine, link.max_gap))
 
     @property
     def errors(self) -> dict[str, str]:
         """The last fault of each link that failed in the last scan."""
-        return {name: device.error for name, device in self._devices.items() if device.error}
+        both: dict[str, _Device | _Talker] = {**self._devices, **self._talkers}
+        return {name: device.error for name, device in both.items() if device.error}
 
     async def scan(self) -> None:
-        """Read every point once; all links side by side."""
-        await asyncio.gather(*(self._scan_link(device) for device in self._devices.values()))
+        """Read every point once; all links side by side, each at most one time-out longer than its answers take."""
+        await asyncio.gather(
+            *(self._scan_link(device) for device in self._devices.values()),
+            *(self._scan_line(talker) for talker in self._talkers.values()),
+        )
 
     async def _scan_link(self, device: _Device) -> None:
         device.error = ""
+        clock = asyncio.get_running_loop().time
         for block in device.blocks:
+            rest = device.resting.get(block.unit)
+            if rest is not None and clock() < rest.until_s:
+                device.error = device.error or rest.error
+                continue
             try:
                 values = await device.port.read(block)
+            except SilentError as error:
+                device.error = str(error)
+                if device.shared:
+                    device.rest(block.unit, clock(), str(error))
+                return
             except RefusedError as error:
                 # The device is there: its other blocks are read, so that only this one's points grow old.
                 device.error = device.error or str(error)
@@ -80,7 +136,18 @@ class Field:
                 device.error = str(error)
                 return
             else:
+                device.resting.pop(block.unit, None)
                 self._take(block, values)
+
+    async def _scan_line(self, talker: _Talker) -> None:
+        talker.error = ""
+        try:
+            line = await talker.port.read()
+        except FieldError as error:
+            talker.error = str(error)
+            return
+        for name, each in talker.fields.items():
+            self.values[each.point] = value_of_field(name, each, line)
 
     def _take(self, block: Block, values: list[int]) -> None:
         now_s = asyncio.get_running_loop().time()
@@ -149,6 +216,8 @@ class Field:
         """Drop every connection."""
         for device in self._devices.values():
             device.port.close()
+        for talker in self._talkers.values():
+            talker.port.close()
 
 
 def value_of(point: Point, registers: list[int], now_s: float) -> Value:
@@ -160,9 +229,26 @@ def value_of(point: Point, registers: list[int], now_s: float) -> Value:
     except DecodeError as error:
         return Value(0, 0.0, now_s, str(error), tuple(registers))
     number = scaled(raw, point)
+    return Value(raw, number, now_s, _range_fault(number, point), tuple(registers))
+
+
+def value_of_field(name: str, each: LineField, line: Line) -> Value:
+    """What one named field of a line says; a number that cannot be read is a fault, not a number."""
+    text = line.fields.get(name, "")
+    try:
+        raw = float(text.replace(" ", "").replace(",", "."))
+        unit = line.fields.get(each.unit_from, "") if each.unit_from else ""
+        number = (converted(raw, unit, each.quantity) if each.unit_from else raw) * each.scale + each.offset
+    except (ValueError, QuantityError) as error:
+        return Value(0, 0.0, line.at_s, f"{text!r} is no number ({error})", text=line.text)
+    if not math.isfinite(number):
+        return Value(0, 0.0, line.at_s, f"{text!r} is no number", text=line.text)
+    return Value(raw, number, line.at_s, _range_fault(number, each), text=line.text)
+
+
+def _range_fault(number: float, point: Point | LineField) -> str:
     outside = (point.low is not None and number < point.low) or (point.high is not None and number > point.high)
-    fault = f"{number:g} {point.quantity} is outside {_shown(point.low)} … {_shown(point.high)}" if outside else ""
-    return Value(raw, number, now_s, fault, tuple(registers))
+    return f"{number:g} {point.quantity} is outside {_shown(point.low)} … {_shown(point.high)}" if outside else ""
 
 
 def _shown(limit: float | None) -> str:

@@ -1,22 +1,33 @@
-"""One Modbus link: connect, read a block, write a coil or registers. Every fault comes out as :class:`FieldError`."""
+"""One Modbus link: connect, read a block, write a coil or registers. Every fault comes out as :class:`FieldError`.
+
+On an RS-485 bus, also behind a transparent gateway, nothing numbers the answers. After a time-out nothing but an off
+is sent for another time-out; then a read of another length proves that the answers are in step again.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import termios
 from collections.abc import Awaitable, Callable
 
-from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
+from pymodbus.framer import FramerType
 from pymodbus.pdu import ModbusPDU
 
 from rig.field.blocks import Block
-from rig.field.points import BIT_TABLES, TcpLink
+from rig.field.frames import Expected, answer_in
+from rig.field.links import BusLink, RtuLink
+from rig.field.points import BIT_TABLES
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits between attempts to connect, bounded."""
+_LOSSES = 3
+"""Answers missed in a row after which a serial port is opened anew: an adapter may have hung."""
+Client = AsyncModbusTcpClient | AsyncModbusSerialClient
 _READS = {
     "coil": (1, AsyncModbusTcpClient.read_coils),
     "discrete": (2, AsyncModbusTcpClient.read_discrete_inputs),
@@ -24,6 +35,7 @@ _READS = {
     "input": (4, AsyncModbusTcpClient.read_input_registers),
 }
 _WRITE_COIL, _WRITE_REGISTERS = 5, 16
+_ON = 0xFF00
 
 
 class FieldError(RuntimeError):
@@ -34,25 +46,40 @@ class RefusedError(FieldError):
     """A device that answers, but not with what was asked for: its link is alive."""
 
 
+class SilentError(FieldError):
+    """A device that did not answer in time."""
+
+
 class ModbusPort:
     """The wire to one link. One task uses it at a time."""
 
-    def __init__(self, name: str, link: TcpLink) -> None:
+    def __init__(self, name: str, link: BusLink) -> None:
         self.name = name
         self._link = link
-        self._client: AsyncModbusTcpClient | None = None
+        self._bus = isinstance(link, RtuLink) or link.framer == "rtu"
+        """Answers carry no number."""
+        self._client: Client | None = None
         self._failures = 0
         self._next_try_s = 0.0
+        self._expected: Expected | None = None
+        self._lost: Expected | None = None
+        """A read whose answer may still come."""
+        self._losses = 0
+        self._quiet_until_s = self._free_s = -1e9
         self.connects = 0
         """How often the link came up: after each, what was written before is not known to hold."""
 
     async def read(self, block: Block) -> list[int]:
         """Read one block: bits or registers, exactly ``block.count`` of them."""
+        await self._in_step(block)
+        return await self._read(block)
+
+    async def _read(self, block: Block) -> list[int]:
         where = f"{block.table} {block.address} of unit {block.unit}"
         function, read = _READS[block.table]
         reply = await self._call(
             f"reading {where}",
-            function,
+            Expected(block.unit, function, block.address, block.count),
             lambda client: read(client, block.address, count=block.count, device_id=block.unit),
         )
         values = reply.bits if block.table in BIT_TABLES else reply.registers
@@ -62,10 +89,12 @@ class ModbusPort:
         return [int(value) for value in values[: block.count]]
 
     async def write_coil(self, unit: int, address: int, *, on: bool) -> None:
-        """Write one coil and compare the echo."""
+        """Write one coil and compare the echo. An off waits for nothing, an on for a bus in step."""
+        if on:
+            self._check_quiet()
         reply = await self._call(
             f"writing coil {address} of unit {unit}",
-            _WRITE_COIL,
+            Expected(unit, _WRITE_COIL, address, 1, _ON if on else 0),
             lambda client: client.write_coil(address, on, device_id=unit),
         )
         if reply.address != address or bool(reply.bits[0]) != on:
@@ -73,55 +102,136 @@ class ModbusPort:
 
     async def write_registers(self, unit: int, address: int, values: list[int]) -> None:
         """Write holding registers."""
+        self._check_quiet()
         await self._call(
             f"writing holding {address} of unit {unit}",
-            _WRITE_REGISTERS,
+            Expected(unit, _WRITE_REGISTERS, address, len(values)),
             lambda client: client.write_registers(address, values, device_id=unit),
         )
 
-    async def _call(
-        self, what: str, function: int, ask: Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]]
-    ) -> ModbusPDU:
+    # --- a bus in step ----------------------------------------------------------------------------------------------
+
+    async def _in_step(self, block: Block) -> None:
+        """After a lost answer: be quiet, then ask for another length, so that the late one cannot be taken for it."""
+        self._check_quiet()
+        lost = self._lost
+        if lost is None:
+            return
+        step = 8 if block.table in BIT_TABLES else 1
+        table = next(name for name, (function, _) in _READS.items() if function == lost.function)
+        count = lost.count - step if lost.count > step else lost.count + step
+        try:
+            await self._read(Block(lost.unit, table, lost.address, count, ()))  # type: ignore[arg-type]
+        except RefusedError:
+            # It answers, though it has no place of that length: what was late is behind us.
+            pass
+        except SilentError:
+            if block.unit == lost.unit:
+                raise
+            # That unit is gone; the time that it was given has passed, and another one answers for itself.
+            self._quiet_until_s = -1e9
+        self._lost = None
+
+    def _check_quiet(self) -> None:
+        left_s = self._quiet_until_s - asyncio.get_running_loop().time()
+        if left_s > 0:
+            raise FieldError(
+                f"{self.name}: silent for {left_s:.2f} s more, so that a late answer is not taken for another"
+            )
+
+    def _missed(self, expected: Expected) -> None:
+        if not self._bus:
+            self.close()
+            return
+        self._quiet_until_s = asyncio.get_running_loop().time() + self._link.timeout
+        self._losses += 1
+        if expected.reads:
+            self._lost = expected
+        client = self._client
+        if client is None or not client.connected or self._losses >= _LOSSES:
+            self._losses = 0
+            self.close()
+
+    def _filter(self, sending: bool, packet: bytes) -> bytes:
+        """What the library may see of the bytes heard so far: the one frame that answers, nothing else."""
+        if sending:
+            return packet
+        return answer_in(packet, self._expected) if self._expected is not None else b""
+
+    # --- one question -----------------------------------------------------------------------------------------------
+
+    async def _call(self, what: str, expected: Expected, ask: Callable[[Client], Awaitable[ModbusPDU]]) -> ModbusPDU:
         client = await self._connected()
-        where = f"{self.name}: {self._link.host}:{self._link.port}, {what}"
+        where = f"{self.name}: {self._place}, {what}"
+        await self._silence()
+        self._expected = expected
         try:
             reply = await ask(client)
         except ModbusException as error:
-            self.close()
-            raise FieldError(f"{where}: no answer ({error})") from error
-        # The library's decoders let foreign exceptions out on malformed frames: to us each is a rejected frame.
+            self._missed(expected)
+            raise SilentError(f"{where}: no answer ({error})") from error
+        # The library's decoders let foreign exceptions out on malformed frames, and a serial port its own: to us each
+        # is a rejected frame.
         except Exception as error:
+            self._missed(expected)
             self.close()
             raise FieldError(f"{where}: unreadable answer ({type(error).__name__})") from error
+        finally:
+            self._expected = None
+            self._free_s = asyncio.get_running_loop().time() + self._link.silence_s
+        self._losses = 0
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
             raise RefusedError(f"{where}: the device refuses (exception {code}); check unit, table and address")
-        if reply.function_code != function:
+        if reply.function_code != expected.function:
             # The library pairs reply and request by number only.
             self.close()
-            raise FieldError(f"{where}: answer to another question (function {reply.function_code}, not {function})")
+            raise FieldError(
+                f"{where}: answer to another question (function {reply.function_code}, not {expected.function})"
+            )
         self._failures = 0
         return reply
 
-    async def _connected(self) -> AsyncModbusTcpClient:
+    async def _silence(self) -> None:
+        wait_s = self._free_s - asyncio.get_running_loop().time()
+        if self._bus and wait_s > 0:
+            await asyncio.sleep(wait_s)
+
+    @property
+    def _place(self) -> str:
+        link = self._link
+        return link.port if isinstance(link, RtuLink) else f"{link.host}:{link.port}"
+
+    def _new_client(self) -> Client:
+        link = self._link
+        if isinstance(link, RtuLink):
+            return AsyncModbusSerialClient(
+                link.port, baudrate=link.baud, parity=link.parity, stopbits=link.stop_bits, timeout=link.timeout,
+                handle_local_echo=link.echo, retries=0, reconnect_delay=0, trace_packet=self._filter,
+            )  # fmt: skip
+        return AsyncModbusTcpClient(
+            link.host, port=link.port, timeout=link.timeout, retries=0, reconnect_delay=0,
+            framer=FramerType.RTU if self._bus else FramerType.SOCKET,
+            trace_packet=self._filter if self._bus else None,
+        )  # fmt: skip
+
+    async def _connected(self) -> Client:
         if self._client is not None and self._client.connected:
             return self._client
         now_s = asyncio.get_running_loop().time()
         if now_s < self._next_try_s:
-            raise FieldError(f"{self.name}: no connection to {self._link.host}:{self._link.port}")
+            raise FieldError(f"{self.name}: no connection to {self._place}")
         self.close()
-        client = AsyncModbusTcpClient(
-            self._link.host, port=self._link.port, timeout=self._link.timeout, retries=0, reconnect_delay=0
-        )
+        client = self._new_client()
         try:
             up = await client.connect()
-        except (OSError, UnicodeError):
-            # A host name that cannot be one, for example with two dots in a row, breaks the name's encoder.
+        except (OSError, ValueError, termios.error):
+            # A host name that cannot be one breaks the name's encoder; a port that cannot be set up, its driver.
             up = False
         if not up:
             client.close()
             self._delay(now_s)
-            raise FieldError(f"{self.name}: nothing answers at {self._link.host}:{self._link.port}")
+            raise FieldError(f"{self.name}: nothing answers at {self._place}")
         self._client = client
         self.connects += 1
         return client

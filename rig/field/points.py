@@ -47,10 +47,17 @@ class TcpLink(Strict):
     kind: Literal["tcp"]
     host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=502, ge=1, le=65535)
+    framer: Literal["tcp", "rtu"] = "tcp"
+    """rtu: a transparent gateway that carries the frames of an RS-485 bus unchanged."""
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross, so that one request serves where two would cost more."""
+
+    @property
+    def silence_s(self) -> float:
+        """Pause before each question."""
+        return 0.0
 
 
 class Point(Strict):

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.checks import Support, checks_for
-from rig.control.values import CavityFacts, Meter, Setup
+from rig.control.values import CavityFacts, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
+from rig.run.metering import meter_of
 from rig.run.settings import Settings
 from rig.wheel import Cavity, Measured, cavity_of, read_size, valve_named
 
@@ -117,7 +118,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
     """Everything that one fill is set up with."""
     rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
-    meter = meter_of(settings)
+    meter = meter_of(settings, line.density_kg_m3)
     usual_overrun_s = settings.clock.scan + settings.pump.coast / 2
     return Setup(
         fill_id=fill_id,
@@ -153,21 +154,6 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         late_s=settings.limits.late,
         overrun_s=usual_overrun_s if memory.overrun_s is None else memory.overrun_s,
         hose_air_l=memory.hose_air_l,
-    )
-
-
-def meter_of(settings: Settings) -> Meter:
-    """The meter as configured."""
-    table, count = settings.meter, settings.points["meter_count"]
-    return Meter(
-        k_per_l=table.k_factor,
-        factor=table.meter_factor,
-        bits=16 * count.registers,
-        reverse=table.reverse,
-        second_channel="meter_reverse_count" in settings.points,
-        uncertainty=table.uncertainty / 100,
-        proven=table.proven_on is not None,
-        least_l=table.least_quantity,
     )
 
 

@@ -6,6 +6,8 @@ import asyncio
 
 from rig.field.blocks import plan_blocks
 from rig.field.field import Field
+from rig.field.links import LineLink, Link, RtuLink
+from rig.field.points import TcpLink
 from rig.run.loop import Unreachable
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
@@ -30,21 +32,48 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
         f"  window   floor {show_pressure(limits.floor)}, ceiling {show_pressure(limits.ceiling)}, trip "
         f"{show_pressure(limits.trip)}, relief {show_pressure(pump.relief)}",
         f"  pump     {show_flow(pump.flow)}; hose {show_volume(settings.pipe.hose_volume)}; "
-        f"meter {settings.meter.k_factor:g} pulses per L, factor {settings.meter.meter_factor:g}, "
+        f"meter {_meter_text(settings)}, factor {settings.meter.meter_factor:g}, "
         f"{f'proven {settings.meter.proven_on}' if settings.meter.proven_on else 'NOT PROVEN'}",
     ]
+    lines += [f"  link     {name}: {_link_text(link)}" for name, link in settings.links.items()]
     for name, point in settings.points.items():
         lines.append(f"  {name:<20} {point.link} unit {point.unit} {point.table} {point.address} {point.type}")
+    for link_name, link in settings.links.items():
+        if isinstance(link, LineLink):
+            lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
-    document = {"name": settings.rig.name, "simulated": settings.rig.simulated, "points": sorted(settings.points),
+    points = sorted([*settings.points, *settings.line_points])
+    document = {"name": settings.rig.name, "simulated": settings.rig.simulated, "points": points,
                 "missing": missing, "requests_per_scan": _requests(settings)}  # fmt: skip
     return document, "\n".join(lines)
+
+
+def _meter_text(settings: Settings) -> str:
+    table = settings.meter
+    if table.kind == "pulses":
+        return f"{table.k_factor:g} pulses per L"
+    words = {
+        "total": "a totaliser",
+        "rate": "a flow rate, summed: every fill is marked estimated",
+        "scale": f"the scale under the tote, divisions of {table.division:g} kg: every fill is marked estimated",
+        "run time": "the pump's run time, the last resort: every fill is marked estimated",
+    }
+    return words[table.kind]
+
+
+def _link_text(link: Link) -> str:
+    if isinstance(link, TcpLink):
+        return f"{link.host}:{link.port}{' carrying RTU frames' if link.framer == 'rtu' else ''}"
+    line = f"{link.port} at {link.baud} baud, parity {link.parity}, {link.stop_bits} stop bit(s)"
+    if isinstance(link, RtuLink):
+        return f"Modbus RTU, {line}"
+    return f"lines of text, {line}, {f'polled with {link.poll!r}' if link.poll else 'sending by itself'}"
 
 
 def _requests(settings: Settings) -> int:
     return sum(
         len(plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap))
-        for name, link in settings.links.items()
+        for name, link in settings.buses.items()
     )
 
 
@@ -58,13 +87,15 @@ async def live_text(settings: Settings) -> tuple[dict[str, object], str]:
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     now_s = asyncio.get_running_loop().time()
-    lines, points = [], {}
+    lines: list[str] = []
+    points: dict[str, dict[str, object]] = {}
     for name, value in field.values.items():
-        unit = settings.points[name].quantity
+        unit = settings.quantities.get(name, "")
         age_s = now_s - value.at_s
-        lines.append(
-            f"  {name:<20} {value.scaled:>10g} {unit:<6} raw {list(value.registers)} age {age_s:.2f} s {value.fault}"
-        )
+        raw = repr(value.text) if value.text else str(list(value.registers))
+        lines.append(f"  {name:<20} {value.scaled:>10g} {unit:<6} raw {raw} age {age_s:.2f} s {value.fault}")
         points[name] = {"value": value.scaled, "unit": unit, "registers": list(value.registers),
                         "age_s": round(age_s, 3), "fault": value.fault}  # fmt: skip
+        if value.text:
+            points[name]["text"] = value.text
     return {"name": settings.rig.name, "points": points}, "\n".join([settings.rig.name, *lines])

@@ -18,10 +18,11 @@ from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
+from rig.run.metering import MeterFace
+from rig.run.names import HANDS as HAND_POINTS
 from rig.run.person import HANDS, Person
 from rig.run.readings import Conversion, conversions, reading_of
 from rig.run.recorder import Recorder
-from rig.run.settings import HANDS as HAND_POINTS
 from rig.run.settings import Settings
 
 
@@ -40,6 +41,7 @@ class Fill:
     recorder: Recorder
     person: Person
     clock: Clock
+    meter: MeterFace
     watch: Callable[[Setup, Decision], None]
     stop_asked: bool = False
     _inbox: list[Request] = dataclasses.field(default_factory=list)
@@ -52,7 +54,7 @@ class Fill:
         Raises :class:`Unreachable` when the field does not answer at the start, :class:`JournalError` when the disk
         fails. Outputs are off whenever this returns or raises.
         """
-        units = conversions(self.settings.points)
+        units = conversions(self.settings.quantities)
         await self._arm()
         try:
             while True:
@@ -76,7 +78,7 @@ class Fill:
             raise Unreachable("; ".join(self.field.errors.values()))
 
     def _timeout_in_point_unit(self) -> float:
-        unit = conversions(self.settings.points)["output_timeout"]
+        unit = conversions(self.settings.quantities)["output_timeout"]
         return (self.setup.timeout_s - unit.offset) / unit.factor
 
     async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
@@ -95,6 +97,8 @@ class Fill:
             stale_s=self.settings.limits.stale,
             gap_s=self.clock.gap_s,
             journal_lag_s=self._journal_lag_s(),
+            meter=self.meter,
+            spoken=self.settings.line_points,
         )
         decision = decide(self.setup, self.state, reading, requests)
         self.state = decision.state

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from rig.field.points import Strict
 
@@ -19,10 +19,15 @@ Location = tuple[int | str, ...]
 
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     """The lines that one finding about a document of the ``root`` table gives."""
-    location, kind = fault["loc"], fault["type"]
+    location, kind = untagged(fault["loc"], root), fault["type"]
     key = ".".join(shown(part) for part in location)
+    if kind.startswith("union_tag"):
+        tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
+        found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
+        given = "missing" if found is None else f"not {found!r}"
+        return [f"{key}.kind: should be {tags}, {given}"]
     if kind == "extra_forbidden":
-        return [f"{key}: no such key{nearest(str(location[-1]), _known_keys(location[:-1], root))}"]
+        return [f"{key}: no such key{nearest(str(location[-1]), _known_keys(fault['loc'][:-1], root))}"]
     if kind == "missing":
         return [f"{key}: missing; it has no safe default"]
     if kind in ("model_type", "dict_type"):
@@ -53,16 +58,51 @@ def drop(document: object, location: Location) -> None:
         document.pop(location[-1], None)
 
 
+def untagged(location: Location, root: type[Strict]) -> Location:
+    """A place without the word that says which of several kinds of table stands there."""
+    kept: list[int | str] = []
+    models: list[type[Strict]] = [root]
+    for part in location:
+        chosen = [model for model in models if part in _kinds(model)] if len(models) > 1 else []
+        if chosen:
+            models = chosen
+            continue
+        kept.append(part)
+        models = _below(part, models)
+    return tuple(kept)
+
+
 def _known_keys(table: Location, root: type[Strict]) -> Collection[str]:
     """The keys of the table at a place. The names inside a table of tables are the shop's own and are passed over."""
-    model = root
+    models: list[type[Strict]] = [root]
     for part in table:
-        field = model.model_fields.get(str(part))
-        if field is not None:
-            inner = (field.annotation, *getattr(field.annotation, "__args__", ()))
-            model = next((found for found in inner if _is_table(found)), model)
-    return set(model.model_fields)
+        chosen = [model for model in models if part in _kinds(model)] if len(models) > 1 else []
+        models = chosen or _below(part, models)
+    return {key for model in models for key in model.model_fields}
 
 
-def _is_table(candidate: object) -> bool:
-    return isinstance(candidate, type) and issubclass(candidate, Strict)
+def _tags(table: Location, root: type[Strict]) -> list[str]:
+    models: list[type[Strict]] = [root]
+    for part in table:
+        models = _below(part, models)
+    return [repr(tag) for model in models for tag in _kinds(model)]
+
+
+def _below(part: int | str, models: list[type[Strict]]) -> list[type[Strict]]:
+    """The tables that may stand at a key of one of ``models``; at a shop's own name, the same ones."""
+    found = [
+        inner for model in models for inner in _tables(getattr(model.model_fields.get(str(part)), "annotation", None))
+    ]
+    return found or models
+
+
+def _kinds(model: type[Strict]) -> tuple[object, ...]:
+    """The words of the key ``kind`` that stand for this table."""
+    kind = model.model_fields.get("kind")
+    return get_args(kind.annotation) if kind is not None else ()
+
+
+def _tables(annotation: object) -> list[type[Strict]]:
+    if isinstance(annotation, type) and issubclass(annotation, Strict):
+        return [annotation]
+    return [inner for argument in get_args(annotation) for inner in _tables(argument)]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from rig.control.values import Outputs, Reading
 from rig.field.field import Value
-from rig.field.points import Point
-from rig.run.settings import COUNTS, OUTPUTS, QUANTITY_OF_POINT
+from rig.run.metering import Counter, MeterFace
+from rig.run.names import OUTPUTS, QUANTITY_OF_POINT
 from rig.units import parse
 
 _FIELDS = {
@@ -20,9 +20,8 @@ _FIELDS = {
     "output_timeout": "output_timeout_s",
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",
-    "meter_count": "count_raw",
-    "meter_reverse_count": "reverse_raw",
 }
+_PULSES = Counter()
 _BOOLS = frozenset({"estop_ok", "liquid_in_vent"})
 
 
@@ -34,19 +33,18 @@ class Conversion:
     offset: float
 
 
-def conversions(points: Mapping[str, Point]) -> dict[str, Conversion]:
-    """Conversions of all points that have a unit."""
+def conversions(quantities: Mapping[str, str]) -> dict[str, Conversion]:
+    """Conversions of all points that have a unit, by name."""
     found = {}
-    for name, point in points.items():
-        kind = QUANTITY_OF_POINT.get(name)
-        if kind is not None:
-            zero, one = parse(f"0 {point.quantity}", kind), parse(f"1 {point.quantity}", kind)
-            found[name] = Conversion(one - zero, zero)
+    for name, unit in quantities.items():
+        kind = QUANTITY_OF_POINT[name]
+        zero, one = parse(f"0 {unit}", kind), parse(f"1 {unit}", kind)
+        found[name] = Conversion(one - zero, zero)
     return found
 
 
 def reading_of(
-    points: Mapping[str, Point],
+    points: Collection[str],
     units: Mapping[str, Conversion],
     values: Mapping[str, Value],
     *,
@@ -56,13 +54,19 @@ def reading_of(
     stale_s: float,
     gap_s: float,
     journal_lag_s: float,
+    meter: MeterFace = _PULSES,
+    spoken: Collection[str] = (),
 ) -> Reading:
-    """One reading of a scan that began at ``began_s``.
+    """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
 
-    A point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    ``spoken`` points come when their device speaks: they may be old, but do not make a scan stale. A
+    point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
     """
     fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
-    known: dict[str, object] = {}
+    every = [*points, *spoken]
+    count = meter.take(fresh, now_s)
+    back = fresh.get("meter_reverse_count")
+    known: dict[str, object] = {"count_raw": count, "reverse_raw": None if back is None else int(back.raw)}
     for name, attribute in _FIELDS.items():
         value = fresh.get(name)
         if value is not None:
@@ -72,11 +76,11 @@ def reading_of(
     whole = {"pump_run", "pump_reverse"} <= set(seen)
     return Reading(
         now_s=now_s,
-        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in points),
+        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in every),
         fresh=all(name in values and values[name].at_s >= began_s for name in points),
         outputs_seen=Outputs(**seen) if whole and not both else None,
         both_seen=both,
-        untrusted=frozenset(points) - frozenset(fresh),
+        untrusted=frozenset(every) - frozenset(fresh) | ({"meter_count"} if count is None else frozenset()),
         late_s=gap_s,
         journal_lag_s=journal_lag_s,
         **known,  # type: ignore[arg-type]
@@ -86,7 +90,5 @@ def reading_of(
 def _converted(name: str, value: Value, units: Mapping[str, Conversion]) -> object:
     if name in _BOOLS:
         return bool(value.raw)
-    if name in COUNTS:
-        return int(value.raw)
     unit = units[name]
     return value.scaled * unit.factor + unit.offset

@@ -23,14 +23,17 @@ from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
+from rig.plan.physics import Line
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, answer, fluid_of, setup_of
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
+from rig.run.metering import meter_face
+from rig.run.names import OUTPUTS
 from rig.run.person import Person
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
-from rig.run.settings import OUTPUTS, Settings
+from rig.run.settings import Settings
 from rig.units import show_volume
 
 JOURNAL_NAME = "journal.sqlite"
@@ -81,10 +84,11 @@ async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) 
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = _unfinished(journal, fill_id)
         setup = SETUP.validate_json(stored.setup)
+        state = STATE.validate_json(stored.state)
         field = Field(settings.links, settings.points)
-        reading = await _one_reading(settings, field)
+        reading = await _one_reading(settings, field, setup.line, state)
         field.close()
-        state = recovered(setup, STATE.validate_json(stored.state), reading)
+        state = recovered(setup, state, reading)
         return await _run(settings, journal, setup, state, stored.about, person, watch, opened=True)
 
 
@@ -93,7 +97,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = _unfinished(journal, fill_id)
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-        state = recovered(setup, state, await _reading_if_any(settings))
+        state = recovered(setup, state, await _reading_if_any(settings, setup.line, state))
         state = replace(state, state=State.STOPPED)
         record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
@@ -137,26 +141,26 @@ def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
     return stored
 
 
-async def _reading_if_any(settings: Settings | None) -> Reading | None:
+async def _reading_if_any(settings: Settings | None, line: Line, state: FillState) -> Reading | None:
     if settings is None:
         return None
     field = Field(settings.links, settings.points)
     try:
-        return await _one_reading(settings, field)
+        return await _one_reading(settings, field, line, state)
     except Unreachable:
         return None
     finally:
         field.close()
 
 
-async def _one_reading(settings: Settings, field: Field) -> Reading:
+async def _one_reading(settings: Settings, field: Field, line: Line, state: FillState) -> Reading:
     began_s = asyncio.get_running_loop().time()
     await field.scan()
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     return reading_of(
         settings.points,
-        conversions(settings.points),
+        conversions(settings.quantities),
         field.values,
         now_s=0.0,
         wall_s=asyncio.get_running_loop().time(),
@@ -164,6 +168,8 @@ async def _one_reading(settings: Settings, field: Field) -> Reading:
         stale_s=settings.limits.stale,
         gap_s=0.0,
         journal_lag_s=0.0,
+        meter=meter_face(settings, line, state.register.raw or 0),
+        spoken=settings.line_points,
     )
 
 
@@ -181,7 +187,8 @@ async def _run(
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
     field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
-    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), seen)
+    meter = meter_face(settings, setup.line, state.register.raw or 0)
+    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meter, seen)
     restore = _stop_on_signals(fill)
     try:
         decision = await fill.run()

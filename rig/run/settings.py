@@ -14,37 +14,25 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
-from rig.field.points import Point, Seconds, Strict, TcpLink, quantity_field
-from rig.run.mistakes import Location, drop, explain, nearest, shown
+from rig.control.values import MeterKind
+from rig.field.links import BusLink, LineField, LineLink, Link
+from rig.field.points import Point, Seconds, Strict, quantity_field
+from rig.run.mistakes import Location, drop, explain, untagged
+from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
 from rig.run.shop_fluids import ShopFluid
-from rig.units import KPA_PER_PSI, Kind, QuantityError, parse, unit_of
+from rig.run.wiring import timeout_faults, wiring_faults
+from rig.units import KPA_PER_PSI
 from rig.wheel.valve import StopOrder
 
 Volume = Annotated[float, quantity_field("volume"), Field(ge=0)]
 Flow = Annotated[float, quantity_field("flow"), Field(gt=0)]
 Pressure = Annotated[float, quantity_field("pressure")]
+Mass = Annotated[float, quantity_field("mass")]
 Length = Annotated[float, quantity_field("length"), Field(gt=0)]
 Height = Annotated[float, quantity_field("length")]
 Temperature = Annotated[float, quantity_field("temperature")]
 PerVolume = Annotated[float, quantity_field("per_volume"), Field(gt=0)]
 
-INPUTS = frozenset({
-    "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
-    "tote_level", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "start_button", "stop_button",
-})  # fmt: skip
-OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
-# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
-HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
-COUNTS = frozenset({"meter_count", "meter_reverse_count"})
-# What only a simulated rig has: those coils, and the simulated world's own time.
-SIMULATED = HANDS | {"plant_clock"}
-POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
-QUANTITY_OF_POINT: dict[str, Kind] = {
-    "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
-    "tote_level": "volume", "strainer_dp": "pressure", "fluid_temp": "temperature", "output_timeout": "time",
-    "plant_clock": "time",
-}  # fmt: skip
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
 
@@ -82,8 +70,19 @@ class ClockTable(Strict):
 class MeterTable(Strict):
     """The meter and what is known of its truth."""
 
-    k_factor: PerVolume
-    """Pulses per litre as the meter's plate says."""
+    kind: MeterKind = "pulses"
+    """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
+    what has left the tote. run time: the pump's flow and how long it ran, the last resort."""
+    k_factor: PerVolume | None = None
+    """Pulses per litre as the meter's plate says; only for pulses."""
+    step: Volume = Field(default=0.01, gt=0)
+    """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
+    lag: Seconds = 0.5
+    """Damping of a rate: its time constant, as set in the transmitter."""
+    division: Mass = Field(default=0.2, gt=0)
+    """The smallest step of the scale."""
+    rollover: Volume | None = Field(default=None, gt=0)
+    """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
     meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
     """True volume per indicated volume, from proving."""
     proven_on: date | None = None
@@ -91,8 +90,8 @@ class MeterTable(Strict):
     """Least volume that the meter is good for; a smaller delivery is flagged."""
     reverse: Literal["signed", "unsigned", "none"] = "signed"
     """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
-    uncertainty: float = Field(default=0.5, gt=0, le=20)
-    """Percent of the volume, at 95 %, until a proving says better."""
+    uncertainty: float | None = Field(default=None, gt=0, le=50)
+    """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
     spread: float = Field(default=0.0, ge=0)
 
 
@@ -227,7 +226,7 @@ class Settings(Strict):
 
     rig: RigTable
     clock: ClockTable = ClockTable()
-    links: dict[str, TcpLink]
+    links: dict[str, Link]
     points: dict[str, Point]
     meter: MeterTable
     pipe: PipeTable
@@ -242,86 +241,54 @@ class Settings(Strict):
     @model_validator(mode="after")
     def _whole(self) -> Settings:
         faults = [
-            *self._wiring_faults(), *self._overlap_faults(), *self._timeout_faults(), *self._limit_faults(),
-            *self._simulation_faults(),
+            *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
+            *self._limit_faults(), *self._meter_faults(), *self._simulation_faults(),
         ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
         return self
 
-    def _wiring_faults(self) -> list[str]:
-        faults = []
-        for name, point in self.points.items():
-            where = f"points.{shown(name)}"
-            if name not in POINT_NAMES:
-                faults.append(f"{where}: no point of this name is known{nearest(name, POINT_NAMES)}")
-                continue
-            if point.link not in self.links:
-                faults.append(f"{where}.link: no link {point.link!r}; write one of {sorted(self.links)}")
-            if name in OUTPUTS | HANDS and point.table != "coil":
-                faults.append(f"{where}.table: an output is a coil, not {point.table!r}")
-            faults.extend(self._quantity_faults(name, point))
-        faults.extend(
+    def _missing_faults(self) -> list[str]:
+        meter = METER_POINT.get(self.meter.kind)
+        faults = [
             f"points.{name}: missing; the rig cannot run without it"
-            for name in ("pump_run", "pump_reverse", "line_pressure", "meter_count")
-            if name not in self.points
-        )
+            for name in ("pump_run", "pump_reverse", "line_pressure", *([meter] if meter else []))
+            if name not in self.points and name not in self.line_points
+        ]
         if self.air_out.method == "vent" and "vent_valve" not in self.points:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
         return faults
 
-    @staticmethod
-    def _quantity_faults(name: str, point: Point) -> list[str]:
-        kind = QUANTITY_OF_POINT.get(name)
-        if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
-            return [f"points.{name}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"]
-        if kind is None:
-            return [f"points.{name}.quantity: this point is a plain number"] if point.quantity else []
-        try:
-            # Only whether the unit is of the right kind matters here; the field multiplies by it once.
-            parse(f"1 {point.quantity}", kind)
-        except QuantityError:
-            wanted = f"a unit of {kind}, for example {unit_of(kind)!r}"
-            return [f"points.{name}.quantity: {point.quantity!r} is no unit of {kind}; write {wanted}"]
-        return []
+    def _timeout_faults(self) -> list[str]:
+        point = self.points.get("output_timeout")
+        return [] if point is None else timeout_faults(point, self.limits.output_timeout)
 
-    def _overlap_faults(self) -> list[str]:
-        faults: list[str] = []
-        taken: dict[tuple[str, int, int, str, int], str] = {}
-        for name, point in self.points.items():
-            link = self.links.get(point.link)
-            if link is None or name not in POINT_NAMES:
-                continue
-            places = range(point.address, point.address + point.registers)
-            owners = [taken.setdefault((link.host, link.port, point.unit, point.table, at), name) for at in places]
-            faults.extend(
-                f"points.{name}: shares {point.table} {at} of unit {point.unit} with points.{owner}; "
-                "give each its own address"
-                for at, owner in zip(places, owners, strict=True)
-                if owner != name
-            )
+    def _meter_faults(self) -> list[str]:
+        faults, meter = [], self.meter
+        if meter.kind == "pulses" and meter.k_factor is None:
+            faults.append("meter.k_factor: missing; it has no safe default")
+        if meter.kind == "scale" and self.air_out.method == "draw-down":
+            faults.append('meter.kind: a scale does not see air being drawn; write air_out.method = "vent"')
+        if meter.kind == "run time" and meter.reverse != "none":
+            faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
         return faults
 
-    def _timeout_faults(self) -> list[str]:
-        point, wanted_s = self.points.get("output_timeout"), self.limits.output_timeout
-        if point is None:
-            return []
-        if point.table != "holding":
-            return [f"points.output_timeout.table: the time-out is written; write 'holding', not {point.table!r}"]
-        try:
-            step_s = parse(f"1 {point.quantity}", "time")
-            registers = encode(unscaled(wanted_s / step_s, point), point.type, point.order)
-            set_s = scaled(decode(registers, point.type, point.order), point) * step_s
-        except QuantityError:
-            return []  # A wrong unit is told by _quantity_faults.
-        except EncodeError:
-            set_s = 0.0
-        if wanted_s / 2 <= set_s <= wanted_s + 0.05:
-            return []
-        return [
-            f"limits.output_timeout: {wanted_s:g} s cannot be written to points.output_timeout, which would hold "
-            f"{set_s:g} s; choose a time that its type and scale can hold"
-        ]
+    @property
+    def buses(self) -> dict[str, BusLink]:
+        """Links that carry registers and coils."""
+        return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
+
+    @property
+    def line_points(self) -> dict[str, LineField]:
+        """Points that come in lines of text, by name."""
+        lines = [link for link in self.links.values() if isinstance(link, LineLink)]
+        return {each.point: each for link in lines for each in link.fields.values()}
+
+    @property
+    def quantities(self) -> dict[str, str]:
+        """The unit of every point that has one, by name."""
+        both: dict[str, Point | LineField] = {**self.points, **self.line_points}
+        return {name: point.quantity for name, point in both.items() if name in QUANTITY_OF_POINT}
 
     def _limit_faults(self) -> list[str]:
         limits, faults = self.limits, []
@@ -377,7 +344,7 @@ def settings_of(document: dict[str, object], origin: str) -> Settings:
     except ValidationError as error:
         faults = error.errors()
         lines = [line for fault in faults for line in explain(fault, Settings)]
-        lines += _whole_faults(document, [fault["loc"] for fault in faults if fault["loc"]])
+        lines += _whole_faults(document, [untagged(fault["loc"], Settings) for fault in faults if fault["loc"]])
         raise SettingsError("\n".join(f"{origin}: {line}" for line in lines)) from error
 
 
@@ -390,6 +357,14 @@ def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[st
         return []
     rest = copy.deepcopy(document)
     for location in wrong:
+        if location[0] == "links" and len(location) == 2:
+            # Points may hang on a link of which nothing is known: one that can be anything stands in for it.
+            links = rest["links"]
+            assert isinstance(links, dict)
+            if "pattern" in links[location[1]]:
+                return []  # Which points come in its lines is not known.
+            links[location[1]] = {"kind": "tcp"}
+            continue
         drop(rest, location[:2] if location[0] == "points" else location)
     try:
         Settings.model_validate(rest)

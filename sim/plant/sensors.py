@@ -27,6 +27,7 @@ class Readings:
     line_pressure: float
     tyre_pressure: float
     tote_level: float
+    tote_mass: float
     strainer_dp: float
     fluid_temp: float
     estop_ok: bool
@@ -35,15 +36,32 @@ class Readings:
     stop_button: bool = False
 
 
+def _buoyed(density_kg_m3: float) -> float:
+    """What a scale shows of a liquid's mass: air carries a part of it, and a part of the weights that it knows."""
+    return (1 - 1.2 / density_kg_m3) / (1 - 1.2 / 8000)
+
+
 class Sensors:
     """Lagged values, gauge pressures."""
 
-    __slots__ = ("_air", "_drift_kpa", "_full_lps", "_lag_s", "_line", "_strainer", "_temperature_c", "_tote", "_tyre")
+    __slots__ = (
+        "_air",
+        "_drift_kpa",
+        "_full_lps",
+        "_kg_per_l",
+        "_lag_s",
+        "_line",
+        "_strainer",
+        "_temperature_c",
+        "_tote",
+        "_tyre",
+    )
 
     def __init__(self, params: PlantParams) -> None:
         self._air = params.atmosphere_kpa_abs
         self._lag_s = params.sensor_lag_s
         self._full_lps = params.pump.flow_lps
+        self._kg_per_l = params.fluid.density_kg_m3 / 1000 * _buoyed(params.fluid.density_kg_m3)
         self._temperature_c = params.fluid.temperature_c
         self._line = self._tyre = self._strainer = self._drift_kpa = 0.0
         self._tote = params.tote_l
@@ -72,6 +90,7 @@ class Sensors:
             line_pressure=self._line + upsets.pressure_offset_kpa + self._drift_kpa,
             tyre_pressure=self._tyre,
             tote_level=self._tote,
+            tote_mass=self._tote * self._kg_per_l,
             strainer_dp=self._strainer,
             fluid_temp=self._temperature_c,
             estop_ok=not upsets.estop,

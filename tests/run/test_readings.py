@@ -30,7 +30,7 @@ def reading(of: Settings, registers: dict[str, list[int]], ages_s: dict[str, flo
 def read(of: Settings, values: dict[str, Value]) -> Reading:
     return reading_of(
         of.points,
-        conversions(of.points),
+        conversions(of.quantities),
         values,
         now_s=7.0,
         began_s=0.0,

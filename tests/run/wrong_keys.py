@@ -61,7 +61,7 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     ("no number", {"meter.meter_factor": math.nan}, "meter.meter_factor: "),
     ("no date", {"meter.proven_on": "last week"}, "meter.proven_on: should be a valid date"),
     # words
-    ("link kind", {"links.io.kind": "usb"}, "links.io.kind: should be 'tcp', not 'usb'"),
+    ("link kind", {"links.io.kind": "usb"}, "links.io.kind: should be 'tcp', 'rtu' or 'line', not 'usb'"),
     (
         "table",
         {"points.pump_run.table": "relay"},
@@ -191,4 +191,58 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
         "points.hand_gun_on: only a simulated rig has this point",
     ),
     ("too fast", {"clock.scale": 1000, **SIMULATED}, "clock.scale: should be less than or equal to 200, not 1000"),
+]
+
+LINE = {
+    "kind": "line", "port": "tty-scale", "pattern": r"(?P<weight>[-+ ]*\d+\.\d) (?P<unit>kg|lb)",
+    "example": "+  123.4 kg", "fields": {"weight": {"point": "tote_mass", "quantity": "kg", "unit_from": "unit"}},
+}  # fmt: skip
+RTU = {"kind": "rtu", "port": "tty-bus"}
+
+
+def line(**changes: object) -> dict[str, object]:
+    """A rig with a scale on a serial line, changed."""
+    return {"links.scale": {**LINE, **changes}}
+
+
+def weight(**changes: object) -> dict[str, object]:
+    """The same with a changed field."""
+    return line(fields={"weight": {"point": "tote_mass", "quantity": "kg", "unit_from": "unit", **changes}})
+
+
+ONE_LINE += [
+    ("no kind of link", {"links.io": {"port": 502}}, "links.io.kind: should be 'tcp', 'rtu' or 'line', missing"),
+    ("no port", {"links.bus": {"kind": "rtu"}}, "links.bus.port: missing"),
+    ("parity", {"links.bus": {**RTU, "parity": "X"}}, "links.bus.parity: should be 'N', 'E' or 'O', not 'X'"),
+    ("unknown key of a bus", {"links.bus": {**RTU, "boud": 1}}, "links.bus.boud: no such key; did you mean 'baud'?"),
+    ("unknown key of a field", weight(unit="kg"), "links.scale.fields.weight.unit: no such key"),
+    ("two links on one port", {"links.a": RTU, "links.b": RTU}, "links.b.port: 'tty-bus' is used by links.a"),
+    ("no pattern", line(pattern="("), "links.scale: pattern is no regular expression"),
+    ("field that is not in it", line(pattern=r"(?P<weight>\d+\.\d) kg", example=""), "links.scale: fields.unit is not"),
+    ("example that does not fit", line(example="123 kg"), "links.scale: example '123 kg' does not fit the pattern"),
+    ("poll no text", line(poll="\x05é"), "links.scale: poll, terminator and example are plain ASCII"),
+    ("no scale of a field", weight(scale=0), "links.scale: fields.weight.scale is 0"),
+    (
+        "field of no point",
+        weight(point="tote_mas"),
+        "links.scale.fields.weight.point: no point 'tote_mas' comes in a line; did you mean 'tote_mass'?",
+    ),
+    (
+        "point read twice",
+        weight(point="tote_level", quantity="L", unit_from=""),
+        "links.scale.fields.weight.point: 'tote_level' stands in points already",
+    ),
+    ("field in a wrong unit", weight(quantity="L"), "links.scale.fields.weight.quantity: 'L' is no unit of mass"),
+    (
+        "point on a line",
+        {**line(), "points.estop_ok.link": "scale"},
+        "points.estop_ok.link: 'scale' sends lines; name the point in links.scale.fields",
+    ),
+    ("scale without a scale", {"meter.kind": "scale"}, "points.tote_mass: missing; the rig cannot run without it"),
+    (
+        "scale with a draw-down",
+        {**line(), "meter.kind": "scale", "air_out.method": "draw-down"},
+        "meter.kind: a scale does not see air being drawn",
+    ),
+    ("run time backwards", {"meter.kind": "run time"}, "meter.reverse: nothing counts backwards by run time"),
 ]

@@ -1,0 +1,120 @@
+"""The kinds of link that a rig may have beside Modbus TCP: an RS-485 bus, and devices that send lines of text.
+
+Pure data, checked when made. Must not know what a point means to a fill.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from rig.field.points import Seconds, Strict, TcpLink
+
+Parity = Literal["N", "E", "O"]
+_BITS_BY_PARITY = {"N": 10, "E": 11, "O": 11}
+_LEAST_SILENCE_S = 0.00175
+"""Fixed silence between frames above 19200 baud (Modbus over serial line V1.02, section 2.5.1.1)."""
+
+
+class SerialLine(Strict):
+    """What every serial port needs to know."""
+
+    port: str = Field(min_length=1)
+    """The port's file, for example ``/dev/serial/by-id/usb-…``, which stays the same after a replug."""
+    baud: int = Field(default=9600, ge=300, le=1_000_000)
+    parity: Parity = "N"
+    stop_bits: Literal[1, 2] = 1
+
+    @property
+    def character_s(self) -> float:
+        """Time of one character on the wire: start bit, 8 bits, parity, stop bits."""
+        return (_BITS_BY_PARITY[self.parity] + self.stop_bits - 1) / self.baud
+
+
+class RtuLink(SerialLine):
+    """A Modbus RTU bus; the defaults are what devices are shipped with, not the standard's 19200 8E1."""
+
+    kind: Literal["rtu"]
+    timeout: Seconds = Field(default=0.3, gt=0, le=10)
+    """Longer than the slowest device takes. A stop waits at most this long behind a poll."""
+    turnaround: Seconds = Field(default=0.0, ge=0, le=1)
+    """Silence that the slowest device wants between its answer and the next question, besides 3.5 characters."""
+    echo: bool = False
+    """The adapter hears itself: what it sent comes back before the answer."""
+    max_gap: int = Field(default=8, ge=0, le=120)
+    """Unused registers that a block read may cross."""
+
+    @property
+    def silence_s(self) -> float:
+        """Pause before each question."""
+        return max(3.5 * self.character_s, _LEAST_SILENCE_S, self.turnaround)
+
+
+class LineField(Strict):
+    """One named field of a line, and the point that it is. ``value = number × scale + offset``."""
+
+    point: str
+    quantity: str = ""
+    """The unit of the scaled value; what ``unit_from`` says on the line is converted to it."""
+    unit_from: str = ""
+    """The pattern's field that names the unit, for devices that a person can switch between kg and lb."""
+    scale: float = 1.0
+    offset: float = 0.0
+    low: float | None = None
+    high: float | None = None
+
+
+class LineLink(SerialLine):
+    """A device that sends lines of text by itself, or one line for each poll."""
+
+    kind: Literal["line"]
+    bits: Literal[7, 8] = 8
+    pattern: str
+    """Regular expression of a whole line, its end left off; named fields carry the values."""
+    example: str = ""
+    """A line as the device sends it: checked against the pattern, and what a simulated device sends."""
+    poll: str = ""
+    """Text that asks for one line; without it, the device sends by itself."""
+    terminator: str = Field(default="\r\n", min_length=1)
+    max_line: int = Field(default=80, ge=1, le=4096)
+    """Longest line; anything longer is noise and is thrown away."""
+    timeout: Seconds = Field(default=0.5, gt=0, le=10)
+    """The longest wait for a line that fits."""
+    fields: dict[str, LineField] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _fits(self) -> LineLink:
+        faults = [*self._pattern_faults(), *self._field_faults()]
+        if faults:
+            raise ValueError("\n".join(faults))
+        return self
+
+    def _pattern_faults(self) -> list[str]:
+        try:
+            found = re.compile(self.pattern)
+        except re.error as error:
+            return [f"pattern is no regular expression ({error}); in TOML write it in single quotes"]
+        faults = [
+            f"fields.{name} is not in the pattern; write (?P<{name}>…) there"
+            for name in {*self.fields, *(f.unit_from for f in self.fields.values() if f.unit_from)}
+            if name not in found.groupindex
+        ]
+        if self.example and not found.fullmatch(self.example):
+            faults.append(f"example {self.example!r} does not fit the pattern from its first to its last character")
+        return faults
+
+    def _field_faults(self) -> list[str]:
+        faults = [
+            f"fields.{name}.scale is 0; write the value of one step" for name, f in self.fields.items() if not f.scale
+        ]
+        try:
+            (self.poll + self.terminator + self.example).encode("ascii")
+        except UnicodeEncodeError:
+            faults.append("poll, terminator and example are plain ASCII text")
+        return faults
+
+
+Link = Annotated[TcpLink | RtuLink | LineLink, Field(discriminator="kind")]
+BusLink = TcpLink | RtuLink

@@ -1,0 +1,232 @@
+"""Every kind of meter behind one face: a whole number that counts forward, which control unwraps like any counter.
+
+A pulse counter and a totaliser of whole registers are passed on as they stand. A decimal totaliser, a rate, a scale and
+run time become counts of the smallest volume that they tell apart, so that what control says of resolution stays true.
+No input or output; time is an argument.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from rig.control.values import Meter, MeterKind
+from rig.field.field import Value
+from rig.plan.physics import Line, flow_lps
+from rig.run.names import METER_POINT
+from rig.run.settings import Settings
+from rig.units import parse
+
+_WIDE_BITS = 62
+"""Width of a count that is made here: it never wraps."""
+_LONGEST_S = 2.0
+"""A rate that was not heard for longer than this is not carried on: the volume in between is not known."""
+_LEAST_FLOW = 0.01
+"""Share of the pump's flow below which a rate is nought: common practice, no source."""
+_AT_RELIEF = 0.95
+"""Share of its setting from which the relief valve passes something."""
+_AIR_KG_M3, _WEIGHTS_KG_M3 = 1.2, 8000.0
+"""Air and the weights that a scale is adjusted with, by convention (OIML D 28)."""
+UNCERTAINTY_PERCENT: dict[MeterKind, float] = {"pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "run time": 15.0}
+"""At 95 %, until a proving says better. Assumed, no source."""
+
+
+class MeterFace(Protocol):
+    """What turns this scan's values into a count."""
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """The count at ``now_s`` by believed ``values`` alone; None when it cannot be known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Counter:
+    """A register of whole numbers, as it stands."""
+
+    point: str = "meter_count"
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """The raw register."""
+        value = values.get(self.point)
+        return None if value is None else int(value.raw)
+
+
+@dataclass(slots=True)
+class Totaliser:
+    """A total in decimals, which begins again at ``rollover`` (in its own unit) where it has one."""
+
+    step: float
+    """In the point's own unit."""
+    rollover: float | None
+    _last: float | None = None
+    _turns: int = 0
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """Steps since 0."""
+        value = values.get(METER_POINT["total"])
+        if value is None:
+            return None
+        span = self.rollover
+        if span is not None and self._last is not None and abs(value.scaled - self._last) > span / 2:
+            self._turns += 1 if value.scaled < self._last else -1
+        self._last = value.scaled
+        return round((value.scaled + self._turns * (span or 0.0)) / self.step)
+
+
+@dataclass(slots=True)
+class Integrator:
+    """A flow rate, summed over the controller's clock, its damping made good.
+
+    A damped rate ``q`` lags: the true sum is the sum of ``q`` plus lag × q, exactly so for one time constant.
+    """
+
+    per_step: float
+    """Seconds that the point's unit of flow takes to pass one step."""
+    least: float
+    """Below this the rate is taken for nought: a zero that is off by a little would else fill a tyre overnight."""
+    lag_s: float
+    backwards: bool
+    """The rate has a sign."""
+    count: float
+    _shown: int | None = None
+    _last: tuple[float, float, float] | None = None
+    """Wall time, controller's time and rate of the last value."""
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """Steps since the count that it began with."""
+        value = values.get(METER_POINT["rate"])
+        if value is None:
+            return None
+        if self._last is None or value.at_s > self._last[0]:
+            rate = value.scaled if abs(value.scaled) >= self.least else 0.0
+            if self._last is not None:
+                dt_s = min(now_s - self._last[1], _LONGEST_S)
+                self.count += dt_s * (rate + self._last[2]) / 2 / self.per_step
+            self._last = (value.at_s, now_s, rate)
+        level = self.count + self.lag_s * self._last[2] / self.per_step
+        shown = round(level) if self._shown is None else _with_play(self._shown, level)
+        self._shown = shown if self.backwards or self._shown is None else max(shown, self._shown)
+        return self._shown
+
+
+@dataclass(slots=True)
+class Scale:
+    """What has left the tote, in divisions. It has play of one division, so that a flickering digit is no flow."""
+
+    division: float
+    """In the point's own unit."""
+    _shown: int | None = None
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """Divisions below zero: the count rises as the tote gets lighter."""
+        value = values.get(METER_POINT["scale"])
+        if value is None:
+            return None
+        level = -value.scaled / self.division
+        if self._shown is None:
+            self._shown = round(level)
+        self._shown = _with_play(self._shown, level)
+        return self._shown
+
+
+def _with_play(shown: int, level: float) -> int:
+    """``shown`` drawn along behind ``level`` with a play of one step, so that a flickering digit moves nothing."""
+    return min(max(shown, math.ceil(level - 1 - 1e-6)), math.floor(level + 1 + 1e-6))
+
+
+@dataclass(slots=True)
+class RunTime:
+    """The pump's flow times how long it ran forward; what comes back, control estimates by itself."""
+
+    flow_lps: float
+    slip_lps_per_kpa: float
+    relief_kpa: float
+    at_relief_lps: float
+    """What still goes into the tyre while the relief valve passes the rest."""
+    start_lag_s: float
+    coast_s: float
+    step_l: float
+    kpa_per_unit: float
+    """Kilopascals of one unit of the line gauge."""
+    count: float
+    _speed: float = 0.0
+    _last_s: float | None = None
+
+    def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
+        """Steps since the count that it began with."""
+        relay, gauge = values.get("pump_run"), values.get("line_pressure")
+        if relay is None or gauge is None:
+            return None
+        dt_s = 0.0 if self._last_s is None else now_s - self._last_s
+        self._last_s = now_s
+        before, kpa = self._speed, gauge.scaled * self.kpa_per_unit
+        if relay.raw:
+            self._speed = min(1.0, before + dt_s / max(self.start_lag_s, 1e-3))
+        else:
+            self._speed = max(0.0, before - dt_s / max(self.coast_s, 1e-3))
+        flow = max(0.0, self.flow_lps - self.slip_lps_per_kpa * max(kpa, 0.0))
+        if kpa >= _AT_RELIEF * self.relief_kpa:
+            flow = min(flow, self.at_relief_lps)
+        self.count += dt_s * flow * (before + self._speed) / 2 / self.step_l
+        return math.floor(self.count)
+
+
+def meter_face(settings: Settings, line: Line, base: int = 0) -> MeterFace:
+    """The meter of a rig on a ``line``; ``base`` is the count that an interrupted fill stood at."""
+    table, pump = settings.meter, settings.pump
+    if table.kind == "pulses" or _whole(settings):
+        return Counter(METER_POINT[table.kind])
+    if table.kind == "run time":
+        unit = settings.quantities["line_pressure"]
+        per_unit = parse(f"1 {unit}", "pressure") - parse(f"0 {unit}", "pressure")
+        # The larger end of what it may be: a tyre believed too full is stopped early, never late.
+        at_relief_lps = flow_lps(line, settings.limits.floor)
+        return RunTime(
+            pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit, base
+        )
+    unit = settings.quantities[METER_POINT[table.kind]]
+    if table.kind == "rate":
+        lps = parse(f"1 {unit}", "flow")
+        return Integrator(table.step / lps, _LEAST_FLOW * pump.flow / lps, table.lag, table.reverse == "signed", base)
+    if table.kind == "scale":
+        return Scale(table.division / parse(f"1 {unit}", "mass"))
+    litres = parse(f"1 {unit}", "volume")
+    return Totaliser(table.step / litres, None if table.rollover is None else table.rollover / litres)
+
+
+def meter_of(settings: Settings, density_kg_m3: float = 1000.0) -> Meter:
+    """The meter as control trusts it; ``density_kg_m3`` is the liquid's, for a scale."""
+    table = settings.meter
+    count = settings.points.get(METER_POINT.get(table.kind, ""))
+    return Meter(
+        k_per_l=_k_per_l(settings, density_kg_m3),
+        factor=table.meter_factor,
+        bits=16 * count.registers if count is not None and (table.kind == "pulses" or _whole(settings)) else _WIDE_BITS,
+        reverse=table.reverse,
+        second_channel=table.kind == "pulses" and "meter_reverse_count" in settings.points,
+        uncertainty=(UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty) / 100,
+        proven=table.proven_on is not None,
+        least_l=table.least_quantity,
+        kind=table.kind,
+    )
+
+
+def _whole(settings: Settings) -> bool:
+    """Whether the totaliser is a register of whole numbers, which wraps by itself."""
+    point = settings.points.get("meter_total")
+    return settings.meter.kind == "total" and point is not None and point.type != "f32"
+
+
+def _k_per_l(settings: Settings, density_kg_m3: float) -> float:
+    table = settings.meter
+    if table.kind == "pulses":
+        assert table.k_factor is not None, "settings without pulses per litre are refused"
+        return table.k_factor
+    if _whole(settings):
+        point = settings.points["meter_total"]
+        return 1 / (abs(point.scale) * parse(f"1 {point.quantity}", "volume"))
+    if table.kind == "scale":
+        lift = (1 - _AIR_KG_M3 / _WEIGHTS_KG_M3) / (1 - _AIR_KG_M3 / density_kg_m3)
+        return density_kg_m3 / 1000 / (table.division * lift)
+    return 1 / table.step

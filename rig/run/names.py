@@ -1,0 +1,28 @@
+"""The names that a point may have, and what kind of quantity each carries."""
+
+from __future__ import annotations
+
+from rig.control.values import MeterKind
+from rig.units import Kind
+
+INPUTS = frozenset({
+    "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
+    "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "start_button", "stop_button",
+})  # fmt: skip
+OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
+# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
+HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
+COUNTS = frozenset({"meter_count", "meter_reverse_count"})
+# What only a simulated rig has: those coils, and the simulated world's own time.
+SIMULATED = HANDS | {"plant_clock"}
+POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
+QUANTITY_OF_POINT: dict[str, Kind] = {
+    "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
+    "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
+    "output_timeout": "time",
+    "plant_clock": "time",
+}  # fmt: skip
+METER_POINT: dict[MeterKind, str] = {
+    "pulses": "meter_count", "total": "meter_total", "rate": "flow_rate", "scale": "tote_mass",
+}  # fmt: skip
+"""The point that each kind of meter is read from; run time has none."""

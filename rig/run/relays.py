@@ -1,0 +1,140 @@
+"""The wiring check of the relays: a person with the pump isolated clicks each one, and says what was seen to move.
+
+One relay at a time, never longer than two seconds, everything off before, between and after.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from rig.field.field import Field
+from rig.field.modbus import FieldError
+from rig.run.loop import Unreachable
+from rig.run.names import OUTPUTS
+from rig.run.settings import Settings
+
+LONGEST_S = 2.0
+"""No relay is on for longer."""
+CLICK_S = 1.0
+_WORD = "isolated"
+_ORDER = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon")
+
+Ask = Callable[[str], Awaitable[str | None]]
+"""Puts a question to the person; None when nobody is there to answer."""
+
+
+class NotAnswered(RuntimeError):
+    """The check was not begun or not ended: a person's word is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """One relay, and how it behaved."""
+
+    name: str
+    read_on: bool
+    read_off: bool
+    seen: bool
+    """The person saw the right thing move, and nothing else."""
+
+    @property
+    def good(self) -> bool:
+        """Whether wire, relay and read-back agree."""
+        return self.read_on and self.read_off and self.seen
+
+
+async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -> list[Click]:
+    """Click every relay once, as the person agrees; relays that are skipped are left out.
+
+    Raises :class:`NotAnswered` without a person's word, :class:`Unreachable` when the field does not answer. Every
+    output is off afterwards.
+    """
+    assert click_s <= LONGEST_S
+    assert set(_ORDER) == OUTPUTS
+    word = await ask(
+        "Isolate the pump (plug pulled or breaker locked), valves shut, nobody at the gun. Each relay will click for "
+        f"{click_s:g} s.\nType {_WORD!r} when the pump cannot run:"
+    )
+    if word != _WORD:
+        raise NotAnswered(f"relays are clicked only after a person at the terminal has typed {_WORD!r}")
+    field = Field(settings.links, settings.points)
+    names = [name for name in _ORDER if name in settings.points]
+    loop, task = asyncio.get_running_loop(), asyncio.current_task()
+    assert task is not None
+    loop.add_signal_handler(signal.SIGTERM, task.cancel)
+    try:
+        return await _click_all(settings, field, names, ask, click_s)
+    except asyncio.CancelledError as error:
+        raise NotAnswered("stopped: everything is off") from error
+    except FieldError as error:
+        raise Unreachable(str(error)) from error
+    finally:
+        loop.remove_signal_handler(signal.SIGTERM)
+        try:
+            await field.write(dict.fromkeys(names, False))
+        except FieldError as error:
+            raise Unreachable(f"{error}; cut the pump's supply: its relays may be on") from error
+        finally:
+            field.close()
+
+
+async def _click_all(settings: Settings, field: Field, names: list[str], ask: Ask, click_s: float) -> list[Click]:
+    clicks: list[Click] = []
+    await _off(field, names)
+    for name in names:
+        point = settings.points[name]
+        place = f"{point.link} unit {point.unit} coil {point.address}"
+        answer = await ask(f"{name} ({place}): Enter = click it, s = skip, q = end")
+        if answer is None:
+            raise NotAnswered("the terminal is gone: everything is off")
+        if answer.startswith("q"):
+            break
+        if not answer.startswith("s"):
+            clicks.append(await _click(field, name, names, ask, click_s))
+    return clicks
+
+
+async def _click(field: Field, name: str, names: list[str], ask: Ask, click_s: float) -> Click:
+    await _off(field, names)
+    try:
+        await field.write({name: True})
+        await asyncio.sleep(click_s / 2)
+        await field.scan()
+        read_on = _reads(field, name)
+        await asyncio.sleep(click_s / 2)
+    finally:
+        await field.write(dict.fromkeys(names, False))
+    await field.scan()
+    read_off = not _reads(field, name)
+    answer = await ask(f"{name}: did the right relay click on and off, and nothing else? [y/n]")
+    return Click(name, read_on, read_off, seen=answer in ("y", "yes"))
+
+
+async def _off(field: Field, names: list[str]) -> None:
+    """All off, and read back off: whatever else is on must not meet the relay that is clicked next."""
+    await field.write(dict.fromkeys(names, False))
+    await field.scan()
+    if field.errors:
+        raise FieldError("; ".join(field.errors.values()))
+    still = [name for name in names if _reads(field, name)]
+    if still:
+        raise FieldError(f"{', '.join(still)} written off but read on: check the wiring of the module before any click")
+
+
+def _reads(field: Field, name: str) -> bool:
+    value = field.values.get(name)
+    return value is not None and bool(value.raw)
+
+
+def relays_text(clicks: list[Click]) -> str:
+    """What was found, a line for each relay."""
+    lines = [
+        f"  {click.name:<14} {'good' if click.good else 'NOT GOOD'}"
+        f"{'' if click.read_on else ', never read on'}{'' if click.read_off else ', stayed on'}"
+        f"{'' if click.seen else ', not seen to move rightly'}"
+        for click in clicks
+    ]
+    return "\n".join(lines) or "  no relay was clicked"

@@ -1,0 +1,115 @@
+"""What may be wrong between points and links: names, links, units, shared addresses, ports taken twice. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
+from rig.field.links import LineLink, Link, SerialLine
+from rig.field.points import Point, TcpLink
+from rig.run.mistakes import nearest, shown
+from rig.run.names import COUNTS, HANDS, OUTPUTS, POINT_NAMES, QUANTITY_OF_POINT
+from rig.units import QuantityError, parse, unit_of
+
+
+def wiring_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> list[str]:
+    """A line for each mistake: key, what is wrong, what to write."""
+    return [*_point_faults(points, links), *_field_faults(points, links), *_overlap_faults(points, links),
+            *_port_faults(links)]  # fmt: skip
+
+
+def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
+    for name, point in points.items():
+        where = f"points.{shown(name)}"
+        if name not in POINT_NAMES:
+            yield f"{where}: no point of this name is known{nearest(name, POINT_NAMES)}"
+            continue
+        link = links.get(point.link)
+        if link is None:
+            yield f"{where}.link: no link {point.link!r}; write one of {sorted(links)}"
+        elif isinstance(link, LineLink):
+            yield f"{where}.link: {point.link!r} sends lines; name the point in links.{shown(point.link)}.fields"
+        if name in OUTPUTS | HANDS and point.table != "coil":
+            yield f"{where}.table: an output is a coil, not {point.table!r}"
+        if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
+            yield f"{where}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"
+        else:
+            yield from _quantity_faults(where, name, point.quantity)
+
+
+def _quantity_faults(where: str, name: str, quantity: str) -> Iterator[str]:
+    kind = QUANTITY_OF_POINT.get(name)
+    if kind is None:
+        if quantity:
+            yield f"{where}.quantity: this point is a plain number"
+        return
+    try:
+        # Only whether the unit is of the right kind matters here; the field multiplies by it once.
+        parse(f"1 {quantity}", kind)
+    except QuantityError:
+        wanted = f"a unit of {kind}, for example {unit_of(kind)!r}"
+        yield f"{where}.quantity: {quantity!r} is no unit of {kind}; write {wanted}"
+
+
+def _field_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
+    taken = dict.fromkeys(points, "points")
+    for link_name, link in links.items():
+        for name, each in link.fields.items() if isinstance(link, LineLink) else ():
+            where = f"links.{shown(link_name)}.fields.{shown(name)}"
+            if each.point not in QUANTITY_OF_POINT or each.point == "output_timeout":
+                allowed = set(QUANTITY_OF_POINT) - {"output_timeout"}
+                yield f"{where}.point: no point {each.point!r} comes in a line{nearest(each.point, allowed)}"
+                continue
+            if each.point in taken:
+                yield f"{where}.point: {each.point!r} stands in {taken[each.point]} already; read it from one place"
+            taken[each.point] = where
+            yield from _quantity_faults(where, each.point, each.quantity)
+
+
+def _overlap_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
+    taken: dict[tuple[str, int, str, int], str] = {}
+    for name, point in points.items():
+        link = links.get(point.link)
+        if link is None or isinstance(link, LineLink) or name not in POINT_NAMES:
+            continue
+        end = f"{link.host}:{link.port}" if isinstance(link, TcpLink) else link.port
+        places = range(point.address, point.address + point.registers)
+        owners = [taken.setdefault((end, point.unit, point.table, at), name) for at in places]
+        yield from (
+            f"points.{name}: shares {point.table} {at} of unit {point.unit} with points.{owner}; "
+            "give each its own address"
+            for at, owner in zip(places, owners, strict=True)
+            if owner != name
+        )
+
+
+def _port_faults(links: Mapping[str, Link]) -> Iterator[str]:
+    taken: dict[str, str] = {}
+    for name, link in links.items():
+        if isinstance(link, SerialLine):
+            owner = taken.setdefault(link.port, name)
+            if owner != name:
+                yield (
+                    f"links.{shown(name)}.port: {link.port!r} is used by links.{shown(owner)}; devices on one bus "
+                    "share one link and differ by unit"
+                )
+
+
+def timeout_faults(point: Point, wanted_s: float) -> list[str]:
+    """Whether the output module's time-out register can hold what is wanted of it."""
+    if point.table != "holding":
+        return [f"points.output_timeout.table: the time-out is written; write 'holding', not {point.table!r}"]
+    try:
+        step_s = parse(f"1 {point.quantity}", "time")
+        registers = encode(unscaled(wanted_s / step_s, point), point.type, point.order)
+        set_s = scaled(decode(registers, point.type, point.order), point) * step_s
+    except QuantityError:
+        return []  # A wrong unit is told by wiring_faults.
+    except EncodeError:
+        set_s = 0.0
+    if wanted_s / 2 <= set_s <= wanted_s + 0.05:
+        return []
+    return [
+        f"limits.output_timeout: {wanted_s:g} s cannot be written to points.output_timeout, which would hold "
+        f"{set_s:g} s; choose a time that its type and scale can hold"
+    ]

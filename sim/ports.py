@@ -1,0 +1,96 @@
+"""The simulated devices' end of a serial port: a pseudo-terminal under the configured name, or a real port.
+
+A configured name that does not exist becomes a link to the pseudo-terminal, so that the same configuration serves both
+sides. It knows bytes, no devices.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import tty
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import serial
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rig.field.links import SerialLine
+
+
+class PortError(OSError):
+    """A port that cannot be served."""
+
+
+class Port:
+    """One open end; ``heard`` is called with what comes."""
+
+    def __init__(self, link: SerialLine, heard: Callable[[bytes], None]) -> None:
+        self._link, self._heard = link, heard
+        self._fd, self._held = -1, -1
+        self._real: serial.Serial | None = None
+        self._linked: Path | None = None
+        self.path = link.port
+        """Where the controller finds the other end."""
+
+    def open(self) -> None:
+        """Open, and hear from now on; :class:`PortError` for a port that cannot be had."""
+        path = Path(self._link.port)
+        if path.is_char_device():
+            self._open_real()
+        else:
+            self._open_pseudo(path)
+        os.set_blocking(self._fd, False)
+        asyncio.get_running_loop().add_reader(self._fd, self._ready)
+
+    def _open_real(self) -> None:
+        link = self._link
+        try:
+            self._real = serial.Serial(link.port, link.baud, parity=link.parity, stopbits=link.stop_bits, timeout=0)
+        except OSError as error:
+            raise PortError(f"{link.port} cannot be served: {error}") from error
+        self._fd = self._real.fileno()
+
+    def _open_pseudo(self, path: Path) -> None:
+        # The controller's end is held open here too: otherwise it could not come and go.
+        self._fd, self._held = os.openpty()
+        tty.setraw(self._held)
+        self.path = os.ttyname(self._held)
+        with contextlib.suppress(OSError):
+            if path.is_symlink():
+                path.unlink()
+            path.symlink_to(self.path)
+            self._linked, self.path = path, str(path)
+
+    def _ready(self) -> None:
+        try:
+            data = os.read(self._fd, 4096)
+        except BlockingIOError:
+            return
+        except OSError:
+            self.close()
+            return
+        self._heard(data)
+
+    def send(self, data: bytes) -> None:
+        """Send what goes into the wire now; nobody listening is no error."""
+        if self._fd >= 0:
+            with contextlib.suppress(BlockingIOError):
+                os.write(self._fd, data)
+
+    def close(self) -> None:
+        """Close both ends, as a pulled plug does."""
+        if self._fd < 0:
+            return
+        asyncio.get_running_loop().remove_reader(self._fd)
+        if self._real is not None:
+            self._real.close()
+        else:
+            os.close(self._fd)
+            os.close(self._held)
+        if self._linked is not None:
+            self._linked.unlink(missing_ok=True)
+        self._fd, self._held, self._real, self._linked = -1, -1, None, None

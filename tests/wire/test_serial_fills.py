@@ -1,0 +1,108 @@
+"""Whole fills over real pseudo-terminals: RTU bus, scale on a line, other meters, and a plug pulled in a stroke."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from serial_rigs import demo, fill, on_a_bus, served, with_a_scale
+
+from rig.control.decide import Decision
+from rig.control.procedure import Phase, State
+from rig.control.values import Setup
+
+pytestmark = pytest.mark.timeout(120)
+
+
+def error_l(record: dict[str, Any], truth: dict[str, object]) -> float:
+    return abs(float(record["net_l"]) - float(str(truth["delivered_l"])))
+
+
+async def test_a_fill_over_an_rs485_bus(tmp_path: Path) -> None:
+    async with served(on_a_bus(tmp_path)) as (settings, rig):
+        record = await fill(settings)
+        truth = rig.document()
+    assert record["outcome"] == "complete", record
+    assert record["net_basis"] == "counted"
+    assert error_l(record, truth) <= max(0.005 * record["target_l"], 0.2)
+    assert truth["both_relays_s"] == 0
+    assert not truth["pump_on"]
+
+
+@pytest.mark.parametrize("more", [{}, {"poll": "W\r\n"}], ids=["sending", "polled"])
+async def test_a_fill_by_the_scale_on_a_serial_line(more: dict[str, object], tmp_path: Path) -> None:
+    async with served(with_a_scale(tmp_path, **more)) as (settings, rig):
+        record = await fill(settings)
+        truth = rig.document()
+    assert record["outcome"] == "complete", record
+    assert record["net_basis"] == "estimated"
+    assert "volume by the scale under the tote" in record["flags"]
+    # Two divisions of 0.2 lb are 0.18 L; the record's own uncertainty covers what there is.
+    assert error_l(record, truth) <= record["net_u_l"] + 0.1
+    assert 0.1 < record["net_u_l"] < 0.02 * record["target_l"]
+
+
+def totaliser(document: dict[str, Any]) -> None:
+    document["points"]["meter_total"] = {"link": "io", "table": "holding", "address": 40, "type": "u16",
+                                         "scale": 0.01, "quantity": "gal"}  # fmt: skip
+    document["meter"]["kind"] = "total"
+
+
+def decimal_total(document: dict[str, Any]) -> None:
+    document["points"]["meter_total"] = {"link": "io", "table": "input", "address": 40, "type": "f32",
+                                         "order": "DCBA", "quantity": "L"}  # fmt: skip
+    document["meter"]["kind"] = "total"
+
+
+def rate(document: dict[str, Any]) -> None:
+    document["points"]["flow_rate"] = {"link": "io", "table": "input", "address": 40, "type": "f32",
+                                       "order": "BADC", "quantity": "gpm"}  # fmt: skip
+    document["meter"]["kind"] = "rate"
+
+
+def run_time(document: dict[str, Any]) -> None:
+    document["meter"] |= {"kind": "run time", "reverse": "none"}
+
+
+@pytest.mark.parametrize(
+    ("change", "basis", "share"),
+    [(totaliser, "counted", 0.01), (decimal_total, "counted", 0.01), (rate, "estimated", 0.03),
+     (run_time, "estimated", 0.16)],
+)  # fmt: skip
+async def test_a_fill_by_other_kinds_of_meter(
+    change: Callable[[dict[str, Any]], None], basis: str, share: float, tmp_path: Path
+) -> None:
+    document = demo(tmp_path, speed=20 if change is run_time else 40)
+    change(document)
+    del document["points"]["meter_count"]
+    async with served(document) as (settings, rig):
+        record = await fill(settings)
+        truth = rig.document()
+    assert record["outcome"] == "complete", record
+    assert record["net_basis"] == basis
+    assert error_l(record, truth) <= share * record["target_l"]
+    assert error_l(record, truth) <= record["net_u_l"] + 0.2
+
+
+async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
+    pulled: list[float] = []
+    async with served(on_a_bus(tmp_path)) as (settings, rig):
+
+        def watch(_setup: Setup, decision: Decision) -> None:
+            filling = decision.state.state is State.RUNNING and decision.state.phase is Phase.FILL
+            if filling and not pulled and decision.facts.in_tyre_l > 15:
+                pulled.append(decision.facts.in_tyre_l)
+                rig.wires["io"].close()
+                asyncio.get_running_loop().call_later(1.5, rig.wires["io"].open)
+
+        record = await fill(settings, watch)
+        truth = rig.document()
+    assert pulled
+    assert record["first_out"] == "field_lost"
+    assert int(str(truth["output_timeouts"])) >= 1, "the module's own time-out stopped the pump"
+    assert not truth["pump_on"]
+    # The counter counted on without the controller: what it shows afterwards is booked.
+    assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
