@@ -24,7 +24,7 @@ from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
 from rig.plan.target import TargetError
 from rig.questions import add_question_options, question_of
-from rig.run.assembly import Question, answer
+from rig.run.assembly import Question, answer, wheel_question
 from rig.run.check import check_text, live_text
 from rig.run.loop import Unreachable
 from rig.run.person import Person, Unattended
@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
     target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
     target.add_argument("size", nargs="*", metavar="SIZE")
+    target.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
     add_question_options(target)
     target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
     target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
@@ -94,7 +95,9 @@ def _parser() -> argparse.ArgumentParser:
 
     fill = add("fill", _fill, "Fill one wheel.")
     fill.add_argument("--config", type=Path, default=DEMO_CONFIG)
-    fill.add_argument("--size", required=True)
+    which = fill.add_mutually_exclusive_group(required=True)
+    which.add_argument("--size")
+    which.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
     add_question_options(fill)
     fill.add_argument("--job", default="")
     fill.add_argument("--position", default="", help="for example rear left")
@@ -120,13 +123,16 @@ def _parser() -> argparse.ArgumentParser:
 
 def _target(options: argparse.Namespace) -> int:
     settings, question = _settings_or_common(options.config), question_of(options, "")
-    if bool(options.size) == (options.machine is not None):
-        raise TargetError("name one or more sizes, or a machine by --machine FILE")
+    if sum((bool(options.size), options.machine is not None, options.wheel is not None)) != 1:
+        raise TargetError("name one or more sizes, or a machine by --machine FILE, or a wheel by --wheel W")
     if options.machine is not None:
         job = machine_job(settings, question, options.machine)
         print(json.dumps(job_json(job)) if options.json else job_text(job))
         return OK
-    found = answers(settings, question, options.size)
+    if options.wheel is not None:
+        found = [answer(settings, wheel_question(settings, options.wheel, question))]
+    else:
+        found = answers(settings, question, options.size)
     if options.svg is not None:
         options.svg.write_text(svg(found[0]), encoding="utf-8")
     if options.json:
@@ -173,7 +179,9 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _fill(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
-    question = question_of(options, options.size)
+    question = question_of(options, options.size or "")
+    if options.wheel is not None:
+        question = wheel_question(settings, options.wheel, question)
     person = _person(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))

@@ -11,8 +11,9 @@ from rig.plan.physics import Line
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of
+from rig.run.mistakes import nearest
 from rig.run.settings import Settings
-from rig.wheel import Cavity, Measured, cavity_of, read_size, valve_named
+from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
 _DEFAULT_VALVE = "air-water"
@@ -69,6 +70,24 @@ def answer(settings: Settings, question: Question) -> Target:
         wanted = replace(wanted, margin_m=settings.limits.margin)
     target = target_for(cavity, valve, fluid, temp_c, wanted, line, window, settings.air_out.method)
     return replace(target, half_percent_from_l=_half_percent_from_l(settings))
+
+
+def wheel_question(settings: Settings, name: str, question: Question) -> Question:
+    """The question about a wheel of the shop: its size, volume, valve and measurements in place of the question's.
+
+    SizeError when the configuration has no such wheel.
+    """
+    wheel = settings.wheels.get(name)
+    if wheel is None:
+        raise SizeError(f"no wheel {name!r} in the configuration{nearest(name, settings.wheels)}")
+    return replace(
+        question,
+        size=wheel.size,
+        wanted=replace(question.wanted, valve_at=wheel.valve_at),
+        measured=wheel.measured,
+        taught_l=wheel.taught_l,
+        valve=wheel.valve or question.valve,
+    )
 
 
 def fluid_of(settings: Settings, text: str, assay: float = FLAKE_ASSAY) -> Fluid:

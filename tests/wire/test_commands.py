@@ -214,3 +214,19 @@ def test_a_fluid_of_the_shop_s_own_goes_through_to_the_record(tmp_path: Path) ->
     # Straight line between the table's rows at 15 degC.
     assert record["mass_kg"] == pytest.approx(record["net_l"] * 1.195, rel=2e-3)
     assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
+
+
+def test_a_taught_wheel_of_the_shop_is_filled_by_its_name(tmp_path: Path) -> None:
+    own = '\n[wheels.front]\nsize = "11L-15"\ntook = "48 L"\n'
+    with serving(tmp_path, extra=own) as rig:
+        done = command(tmp_path, "fill", "--config", "rig.toml", "--wheel", "front", "--unattended", "--json")
+        truth = rig.stop()
+        asked = command(tmp_path, "target", "--config", "rig.toml", "--wheel", "front", "--json")
+        missing = command(tmp_path, "target", "--config", "rig.toml", "--wheel", "frnt")
+    assert done.returncode == 0, done.stderr
+    record, target = json.loads(done.stdout), json.loads(asked.stdout)
+    assert target["cavity_basis"] == record["cavity_basis"] == "taught"
+    assert target["target_l"] == pytest.approx(48, abs=0.02)
+    assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
+    assert missing.returncode == 2
+    assert "did you mean 'front'" in missing.stderr
