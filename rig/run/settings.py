@@ -363,7 +363,8 @@ def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[st
             # Points may hang on a link of which nothing is known: one that can be anything stands in for it.
             links = rest["links"]
             assert isinstance(links, dict)
-            if "pattern" in links[location[1]]:
+            given = links[location[1]]
+            if isinstance(given, dict) and "pattern" in given:
                 return []  # Which points come in its lines is not known.
             links[location[1]] = {"kind": "tcp"}
             continue

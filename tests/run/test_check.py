@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import socket
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,12 @@ from shop import GONE, number, settings
 from rig.cli import main
 from rig.run.check import check_text, live_text
 from rig.run.loop import Unreachable
+from rig.run.settings import settings_of
+from sim.devices import serve
 
-CONFIGS = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
+FOLDER = Path(__file__).parents[2] / "config"
+CONFIGS = sorted(FOLDER.glob("demo*.toml"))
+EXAMPLES = sorted(set(FOLDER.glob("*.toml")) - set(CONFIGS))
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.name)
@@ -29,6 +34,28 @@ def test_the_command_explains_what_comes_along(path: Path, capsys: pytest.Captur
     document = json.loads(capsys.readouterr().out)
     assert document["simulated"] is True
     assert {"pump_run", "meter_count"} <= set(document["points"])
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
+async def test_an_example_of_a_real_rig_is_sound_and_its_map_is_read(path: Path, tmp_path: Path) -> None:
+    document = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert "REAL rig" in check_text(settings_of(document, path.name))[1]
+    for name, link in document["links"].items():
+        # A pseudo-terminal has no parity.
+        link.update({"host": "127.0.0.1"} if link["kind"] == "tcp" else {"port": str(tmp_path / name), "parity": "N"})
+    rig = await serve(settings_of(document, path.name), port=0)
+    for link in document["links"].values():
+        link.update({"port": rig.ports[0][1]} if link["kind"] == "tcp" else {})
+    found, text = await live_text(settings_of(document, path.name))
+    await rig.close()
+    points = found["points"]
+    assert isinstance(points, dict)
+    assert all(not point["fault"] for point in points.values()), text
+    assert points["line_pressure"]["value"] == pytest.approx(0.0, abs=0.1)
+    if "tote_mass" in points:
+        assert points["tote_mass"]["text"].startswith("US,GS,+")
+        # 250 gal of water at 15 degC: 945.5 kg, and a thousandth less on a scale in air.
+        assert points["tote_mass"]["value"] == pytest.approx(945.5 * 0.9989, rel=1e-3)
 
 
 def test_a_wrong_configuration_ends_with_2_and_says_what_to_write(
