@@ -95,10 +95,12 @@ class RtuServer:
         unit, pdu = frame[0], frame[1:-2]
         if unit not in self._bus.units:
             return
+        came_s = asyncio.get_running_loop().time()
         async with self._lock:
             link, upsets = self._bus.link, self._modules.plant.upsets
-            if self._paced:
-                await asyncio.sleep(len(frame) * link.character_s + 3.5 * link.character_s + TURNAROUND_S)
+            # Deadlines, not waits: roundings must not add up.
+            due_s = came_s + (len(frame) + 3.5) * link.character_s + TURNAROUND_S
+            await self._until(due_s)
             if not self._ask(self._bus.name, unit):
                 return
             if upsets.bus_late:
@@ -107,9 +109,13 @@ class RtuServer:
                 return
             reply = bytes((unit,)) + self._answer(unit, pdu)
             reply += check_sum(reply)
-            if self._paced:
-                await asyncio.sleep(len(reply) * link.character_s)
+            await self._until(due_s + len(reply) * link.character_s)
             self.port.send(reply)
+
+    async def _until(self, due_s: float) -> None:
+        clock = asyncio.get_running_loop().time
+        while self._paced and (left_s := due_s - clock()) > 0:
+            await asyncio.sleep(max(left_s - 0.001, 0.0))
 
     def _answer(self, unit: int, pdu: bytes) -> bytes:
         function = pdu[0]

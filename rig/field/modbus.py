@@ -36,6 +36,7 @@ _READS = {
 }
 _WRITE_COIL, _WRITE_REGISTERS = 5, 16
 _ON = 0xFF00
+_ROUNDING_S = 0.001
 
 
 class FieldError(RuntimeError):
@@ -193,9 +194,10 @@ class ModbusPort:
         return reply
 
     async def _silence(self) -> None:
-        wait_s = self._free_s - asyncio.get_running_loop().time()
-        if self._bus and wait_s > 0:
-            await asyncio.sleep(wait_s)
+        clock = asyncio.get_running_loop().time
+        while self._bus and (left_s := self._free_s - clock()) > 0:
+            # A sleep is rounded up to a whole millisecond, which at 115200 baud is as long as an answer.
+            await asyncio.sleep(max(left_s - _ROUNDING_S, 0.0))
 
     @property
     def _place(self) -> str:

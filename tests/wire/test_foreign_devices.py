@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.timeout(120), pytest.mark.skipif(bool(MISSING), reason
 
 def other_map(folder: Path) -> dict[str, Any]:
     """Three units, sparse addresses, floats and counters in every order but the usual one."""
-    document = demo(folder, speed=20)
+    document = demo(folder, speed=10)
     moved: dict[str, dict[str, object]] = {
         "pump_run": {"unit": 5, "address": 512},
         "pump_reverse": {"unit": 5, "address": 513},
