@@ -26,7 +26,7 @@ from rig.plan.target import TargetError
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer, wheel_question
 from rig.run.check import check_text, live_text
-from rig.run.loop import Unreachable
+from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Person, Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
@@ -44,6 +44,7 @@ _STATUS: tuple[tuple[tuple[type[Exception], ...], int], ...] = (
     ((SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError), USAGE),
     ((Refused, NotAnswered, LockedError, JournalError), REFUSED),
     ((Unreachable, FieldError), UNREACHABLE),
+    ((Impossible,), ENDED_EARLY),
 )
 
 

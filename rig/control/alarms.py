@@ -45,4 +45,4 @@ def outcome_of(state: FillState) -> str:
         return "complete"
     first = state.alarms.first_out
     tripped = first is not None and GUARD_NAMED[first].action == "trip"
-    return "aborted" if tripped or "aborted" in state.flags else "stopped"
+    return "aborted" if tripped else "stopped"

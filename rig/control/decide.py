@@ -46,6 +46,8 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     state, facts = observe(setup, state, reading)
     turn = Turn(setup, state, facts)
     _guard(turn)
+    if reading.stop_pressed and turn.state.state is not State.IDLE:
+        _stop(turn, Request("", "stop", by="stop button"))
     refused: tuple[Missing, ...] = ()
     for request in requests:
         refused = _handle(turn, request) or refused

@@ -37,6 +37,10 @@ def _estop(setup: Setup, state: FillState, facts: Facts) -> str | None:
     return "The emergency stop is pressed: release it." if facts.reading.estop_ok is False else None
 
 
+def _stop_button(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    return "The stop button at the gun is pressed: let it go." if facts.reading.stop_pressed else None
+
+
 def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
     if not setup.has_timeout:
         return None
@@ -104,6 +108,7 @@ def _settled(setup: Setup, state: FillState, facts: Facts) -> str | None:
 PERMISSIVES: tuple[tuple[str, Permissive], ...] = (
     ("field", _reachable),
     ("emergency_stop", _estop),
+    ("stop_button", _stop_button),
     ("output_timeout", _timeout),
     ("tote", _tote),
     ("target", _cavity),

@@ -56,6 +56,8 @@ class Reading:
     strainer_kpa: float | None = None
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
+    stop_pressed: bool | None = None
+    """The stop button at the gun; the emergency stop is another thing, and hardware."""
     output_timeout_s: float | None = None
     outputs_seen: Outputs | None = None
     """Relays as read back; ``None`` where they cannot be, and ``both_seen`` when run and reverse read on together."""
@@ -67,7 +69,7 @@ class Reading:
     """Age of the oldest entry that is not on the disk yet."""
 
 
-RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "abort"]
+RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end"]
 
 
 @dataclass(frozen=True, slots=True)

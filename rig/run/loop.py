@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from rig.control.decide import Decision, decide
-from rig.control.procedure import ENDED, State
+from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState
 from rig.control.values import Entry, Outputs, Request, Setup
 from rig.field.field import Field
@@ -28,6 +28,10 @@ from rig.run.settings import Settings
 
 class Unreachable(RuntimeError):
     """The field does not answer before anything has moved."""
+
+
+class Impossible(RuntimeError):
+    """A state that the controller's own rules exclude: a defect. Everything is off, and the count stands."""
 
 
 @dataclass(slots=True)
@@ -52,7 +56,7 @@ class Fill:
         """Run until the fill has ended, or until a person who may not start it gives up.
 
         Raises :class:`Unreachable` when the field does not answer at the start, :class:`JournalError` when the disk
-        fails. Outputs are off whenever this returns or raises.
+        fails, :class:`Impossible` on a defect. Outputs are off whenever this returns or raises.
         """
         units = conversions(self.settings.quantities)
         await self._arm()
@@ -62,6 +66,8 @@ class Fill:
                 if decision.state.state in ENDED or self.person.gave_up:
                     return decision
                 await self._pause()
+        except (AssertionError, ProcedureError) as error:
+            raise Impossible(f"the controller met what its own rules exclude ({error or 'assertion'})") from error
         finally:
             await self._everything_off()
 

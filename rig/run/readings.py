@@ -20,9 +20,10 @@ _FIELDS = {
     "output_timeout": "output_timeout_s",
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",
+    "stop_button": "stop_pressed",
 }
 _PULSES = Counter()
-_BOOLS = frozenset({"estop_ok", "liquid_in_vent"})
+_BOOLS = frozenset({"estop_ok", "liquid_in_vent", "stop_button"})
 
 
 @dataclass(frozen=True, slots=True)

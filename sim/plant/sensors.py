@@ -32,7 +32,6 @@ class Readings:
     fluid_temp: float
     estop_ok: bool
     liquid_in_vent: bool
-    start_button: bool = False
     stop_button: bool = False
 
 

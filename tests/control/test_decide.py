@@ -48,6 +48,7 @@ def test_nothing_moves_before_every_confirmation_is_given() -> None:
         ("field", {"reachable": False}),
         ("field", {"untrusted": frozenset({"fluid_temp"})}),
         ("emergency_stop", {"estop_ok": False}),
+        ("stop_button", {"stop_pressed": True}),
         ("output_timeout", {"output_timeout_s": 0.0}),
         ("output_timeout", {"output_timeout_s": 60.0}),
         ("output_timeout", {"output_timeout_s": None}),
@@ -136,6 +137,18 @@ def test_stop_switches_off_in_the_same_decision_and_closes_with_what_is_there(ph
     end = fill.run(most_s=60)
     assert end.state.state is State.STOPPED
     assert end.state.tally.net_l(fill.setup.meter) == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=0.1)
+
+
+def test_the_stop_button_at_the_gun_stops_like_any_stop() -> None:
+    fill = _fill()
+    last = _until(fill, Phase.FILL)
+    fill.rig.advance(0.1)
+    pressed = replace(fill.rig.scan(), stop_pressed=True)
+    stopped = decide(fill.setup, last.state, pressed)
+    assert stopped.state.state is State.STOPPING
+    assert not stopped.outputs.moving
+    again = decide(fill.setup, stopped.state, replace(pressed, now_s=pressed.now_s + 0.1))
+    assert again.state.state is State.STOPPING
 
 
 def test_a_reversal_waits_until_the_pump_has_stood_still() -> None:
