@@ -90,11 +90,12 @@ def _air_s(case: Case, space: float, gas: Floats, kpa: Floats, curve: Floats, fl
     line, atmosphere = case.line, case.line.atmosphere_kpa_abs
     before = gas / space
     after = (gas - case.extra) / (space + case.hose_l)
+    # As in the plan: letting out less than a psi is no move that a relay and a gauge can make.
+    large = after[None, :] <= before[:, None] - WORTH_KPA + 0.01
     if not case.drawn:
         at = np.interp(before - atmosphere, kpa, curve)
         times = space * (at[:, None] - at[None, :])
-        # As in the plan: a bleed of less than a psi is no move that a relay and a gauge can make.
-        allowed = (after[None, :] <= before[:, None] - WORTH_KPA + 0.01) & (after[None, :] > 1.0005 * atmosphere)
+        allowed = large & (after[None, :] > 1.0005 * atmosphere)
     else:
         emptied = before * space / (space + line.hose_l)
         ratio = np.maximum(emptied[:, None] / np.maximum(after, 1e-9)[None, :], 1.0)
@@ -103,7 +104,7 @@ def _air_s(case: Case, space: float, gas: Floats, kpa: Floats, curve: Floats, fl
         # As in the plan: a draw pays even in half the air space, or goes to the floor.
         back = after * (space / 2 + line.hose_l) + case.extra
         pays = (back[None, :] < before[:, None] * space / 2) | (after < floor + NEAR_KPA)[None, :]
-        allowed = (after[None, :] <= emptied[:, None]) & pays
+        allowed = (after[None, :] <= emptied[:, None]) & pays & large
     return np.where(allowed & (after >= floor * (1 - 1e-9))[None, :], times, np.inf)
 
 
