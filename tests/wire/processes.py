@@ -139,14 +139,19 @@ def _phases(journal: Path) -> set[str]:
     return {json.loads(data)["now"] for (data,) in rows}
 
 
-def answer_prompts(process: subprocess.Popen[str]) -> list[str]:
-    """Press Enter at every prompt, as a person does; returns the prompts when the command ends."""
+def answer_prompts(process: subprocess.Popen[str], until: str | None = None) -> list[str]:
+    """Press Enter at every prompt, as a person does, but not at the one with ``until`` in it; returns the prompts.
+
+    Without ``until`` it returns when the command ends.
+    """
     assert process.stderr is not None
     assert process.stdin is not None
     asked = []
     for line in process.stderr:
         if "[Enter" in line:
             asked.append(line.strip())
+            if until is not None and until in line:
+                break
             process.stdin.write("\n")
             process.stdin.flush()
     return asked

@@ -48,7 +48,14 @@ def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("layout", "phase"),
-    [("vent", "running"), ("vent", "fill"), ("vent", "vent"), ("vent", "back-flush"), ("draw-down", "draw-down")],
+    [
+        ("vent", "running"),
+        ("vent", "settle"),
+        ("vent", "fill"),
+        ("vent", "vent"),
+        ("vent", "back-flush"),
+        ("draw-down", "draw-down"),
+    ],
 )
 def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: str, phase: str) -> None:
     with serving(tmp_path, layout, scale="20") as rig:
@@ -68,6 +75,25 @@ def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: 
     whole = record["net_l"] + record["unattended_l"]
     assert whole == pytest.approx(truth["delivered_l"], abs=0.25)
     assert "interrupted" in record["flags"]
+
+
+@pytest.mark.parametrize(("prompt", "step"), [("insert back", "shut"), ("gun off.", "uncouple")])
+def test_kill_while_a_prompt_waits(tmp_path: Path, prompt: str, step: str) -> None:
+    attended = [word for word in FILL if word != "--unattended"]
+    with serving(tmp_path) as rig:
+        with started(tmp_path, *attended) as process:
+            answer_prompts(process, until=prompt)
+            process.send_signal(signal.SIGKILL)
+            process.wait()
+        again = command(tmp_path, *FILL)
+        assert f"interrupted in step '{step}'" in again.stderr
+        match = re.search(r"rig resume (\S+) ", again.stderr)
+        assert match is not None
+        resumed = command(tmp_path, "resume", match[1], "--unattended", "--json", "--config", "rig.toml")
+        truth = rig.stop()
+    record = json.loads(resumed.stdout)
+    assert record["outcome"] == "complete", resumed.stderr
+    assert record["net_l"] + record["unattended_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
 
 
 def test_an_interrupted_fill_can_be_closed_as_it_is_with_the_rig_gone(tmp_path: Path) -> None:
