@@ -21,7 +21,6 @@ Kind = Literal[
     "volume", "flow", "pressure", "length", "time", "mass", "temperature",
     "density", "viscosity", "per_volume", "mass_per_volume",
 ]  # fmt: skip
-System = Literal["us", "metric"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,6 @@ class Stroke:
     stop_flow_lps: float = 0.0
     stop_gauge_kpa: float | None = None
     """The gauge just then, losses and head in it."""
-    stop_gauge_s: float = 0.0
     watch_l: float | None = None
     """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0

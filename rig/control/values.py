@@ -53,7 +53,6 @@ class Reading:
     tyre_kpa: float | None = None
     tote_l: float | None = None
     fluid_c: float | None = None
-    strainer_kpa: float | None = None
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
     stop_pressed: bool | None = None

@@ -18,7 +18,6 @@ Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
 REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2}
 BIT_TABLES = ("coil", "discrete")
-WRITABLE_TABLES = ("coil", "holding")
 
 
 def quantity_field(kind: Kind) -> BeforeValidator:

@@ -16,7 +16,6 @@ _FIELDS = {
     "tyre_pressure": "tyre_kpa",
     "tote_level": "tote_l",
     "fluid_temp": "fluid_c",
-    "strainer_dp": "strainer_kpa",
     "output_timeout": "output_timeout_s",
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",

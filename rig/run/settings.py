@@ -93,7 +93,6 @@ class MeterTable(Strict):
     """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
     uncertainty: float | None = Field(default=None, gt=0, le=50)
     """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
-    spread: float = Field(default=0.0, ge=0)
 
 
 class PipeTable(Strict):
@@ -128,8 +127,6 @@ class PumpTable(Strict):
     """Setting of the relief valve."""
     relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
     """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
-    flammable_rated: bool = False
-    """Motor, relays and controller are rated for flammable vapour."""
 
     @field_validator("relief_returns", mode="before")
     @classmethod

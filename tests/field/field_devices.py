@@ -12,7 +12,8 @@ from pymodbus.pdu import ModbusPDU
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from rig.field.points import TcpLink
+from rig.field.field import Field
+from rig.field.points import Point, TcpLink
 
 TIMEOUT_S = 0.05
 COILS, DISCRETES, HOLDINGS, INPUTS = 1, 2, 3, 4
@@ -148,3 +149,21 @@ async def odd_device(answer: Answer) -> AsyncIterator[int]:
             writer.close()
         await asyncio.gather(*served)
         await server.wait_closed()
+
+
+NEVER_S = 1e9
+
+
+def coil(address: int, unit: int = 1, at: str = "io") -> Point:
+    return Point(link=at, unit=unit, table="coil", address=address)
+
+
+def number(table: str, address: int, kind: str, **more: object) -> Point:
+    return Point.model_validate({"link": "io", "table": table, "address": address, "type": kind, **more})
+
+
+RELAYS = {"pump_run": coil(17), "pump_reverse": coil(19), "vent_valve": coil(3)}
+
+
+def relays(device: Bench, renew_s: float = NEVER_S, **more: Point) -> Field:
+    return Field({"io": link(device.port)}, {**RELAYS, **more}, renew_s=renew_s)

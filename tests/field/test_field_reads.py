@@ -14,10 +14,11 @@ from field_devices import (
     HOLDINGS,
     INPUTS,
     TIMEOUT_S,
-    Bench,
     bench,
     closed_port,
+    coil,
     link,
+    number,
     odd_device,
 )
 from pymodbus.constants import ExcCodes
@@ -25,24 +26,6 @@ from pymodbus.constants import ExcCodes
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.field.points import Point
-
-NEVER_S = 1e9
-
-
-def coil(address: int, unit: int = 1, at: str = "io") -> Point:
-    return Point(link=at, unit=unit, table="coil", address=address)
-
-
-def number(table: str, address: int, kind: str, **more: object) -> Point:
-    return Point.model_validate({"link": "io", "table": table, "address": address, "type": kind, **more})
-
-
-RELAYS = {"pump_run": coil(17), "pump_reverse": coil(19), "vent_valve": coil(3)}
-
-
-def relays(device: Bench, renew_s: float = NEVER_S, **more: Point) -> Field:
-    return Field({"io": link(device.port)}, {**RELAYS, **more}, renew_s=renew_s)
-
 
 # --- reading --------------------------------------------------------------------------------------------------------
 

@@ -8,35 +8,22 @@ from time import perf_counter
 import pytest
 from field_devices import (
     COILS,
+    NEVER_S,
+    RELAYS,
     WRITE_COIL,
     WRITE_REGISTERS,
     Bench,
     bench,
+    coil,
     link,
+    number,
     odd_device,
+    relays,
 )
 from pymodbus.constants import ExcCodes
 
 from rig.field.field import Field
 from rig.field.modbus import FieldError
-from rig.field.points import Point
-
-NEVER_S = 1e9
-
-
-def coil(address: int, unit: int = 1, at: str = "io") -> Point:
-    return Point(link=at, unit=unit, table="coil", address=address)
-
-
-def number(table: str, address: int, kind: str, **more: object) -> Point:
-    return Point.model_validate({"link": "io", "table": table, "address": address, "type": kind, **more})
-
-
-RELAYS = {"pump_run": coil(17), "pump_reverse": coil(19), "vent_valve": coil(3)}
-
-
-def relays(device: Bench, renew_s: float = NEVER_S, **more: Point) -> Field:
-    return Field({"io": link(device.port)}, {**RELAYS, **more}, renew_s=renew_s)
 
 
 async def test_coils_are_written_when_they_change_and_off_goes_before_on() -> None:
