@@ -53,6 +53,9 @@ class Tally:
 
     pulses_forward: int = 0
     pulses_returned: int = 0
+    curve_forward_l: float = 0.0
+    """What the meter's linearisation adds to the forward pulses."""
+    curve_returned_l: float = 0.0
     estimated_returned_l: float = 0.0
     """Return that no pulse showed, from the pump's flow and time."""
     air_forward_l: float = 0.0
@@ -69,11 +72,12 @@ class Tally:
 
     def forward_l(self, meter: Meter) -> float:
         """Liquid that passed the meter forward."""
-        return self.pulses_forward * meter.litres_per_pulse - self.air_forward_l
+        return self.pulses_forward * meter.litres_per_pulse + self.curve_forward_l - self.air_forward_l
 
     def returned_l(self, meter: Meter) -> float:
         """Liquid that passed the meter backwards."""
-        return self.pulses_returned * meter.litres_per_pulse + self.estimated_returned_l - self.air_returned_l
+        counted = self.pulses_returned * meter.litres_per_pulse + self.curve_returned_l
+        return counted + self.estimated_returned_l - self.air_returned_l
 
     def hose_change_l(self) -> float:
         """Liquid in the hose now, less than at the start when negative."""
@@ -85,14 +89,12 @@ class Tally:
         return moved - self.vented_l - self.spilled_l - self.hose_change_l() - self.unattended_l
 
 
-def pass_forward(tally: Tally, setup: Setup, pulses: int, line_kpa_abs: float) -> Tally:
-    """Book ``pulses`` forward: the suction line's air first, then liquid, which fills the hose before the tyre."""
-    litres = pulses * setup.meter.litres_per_pulse
+def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float) -> Tally:
+    """Book ``litres`` forward past the meter: the suction line's air first, then liquid, which fills the hose first."""
     air = min(litres, tally.suction_air_kpa_l / line_kpa_abs)
     left = max(0.0, tally.suction_air_kpa_l - air * line_kpa_abs)
     return replace(
         tally,
-        pulses_forward=tally.pulses_forward + pulses,
         air_forward_l=tally.air_forward_l + air,
         suction_air_kpa_l=left,
         hose_l=min(setup.line.hose_l, tally.hose_l + litres - air),
@@ -125,17 +127,28 @@ def book(
     back_estimate_l: float,
     line_kpa: float,
     enters: Enters,
+    curve: float = 1.0,
 ) -> Tally:
-    """Book one scan: pulses forward, pulses back, and a return that only time and pump flow tell of."""
+    """Book one scan: pulses forward, pulses back, and a return that only time and pump flow tell of.
+
+    ``curve`` is the meter's relative factor at this scan's flow.
+    """
     line_kpa_abs = max(line_kpa + setup.line.atmosphere_kpa_abs, 1.0)
+    each_l = setup.meter.litres_per_pulse
+    bent_l = each_l * (curve - 1.0)
     if forward:
-        tally = pass_forward(tally, setup, forward, line_kpa_abs)
+        tally = replace(
+            tally,
+            pulses_forward=tally.pulses_forward + forward,
+            curve_forward_l=tally.curve_forward_l + forward * bent_l,
+        )
+        tally = pass_forward(tally, setup, forward * (each_l + bent_l), line_kpa_abs)
     if back or back_estimate_l:
-        litres = back * setup.meter.litres_per_pulse + back_estimate_l
         tally = replace(
             tally,
             pulses_returned=tally.pulses_returned + back,
+            curve_returned_l=tally.curve_returned_l + back * bent_l,
             estimated_returned_l=tally.estimated_returned_l + back_estimate_l,
         )
-        tally = pass_back(tally, setup, litres, line_kpa_abs, enters)
+        tally = pass_back(tally, setup, back * (each_l + bent_l) + back_estimate_l, line_kpa_abs, enters)
     return tally

@@ -23,20 +23,35 @@ _SUPPORT: dict[Support, Check] = {
 }
 
 
+_PROTECTION = Check(
+    "protection",
+    "shift",
+    "Eye protection, gloves and boots on; emergency stop and relief valve tried today?",
+)
+_TOTE = Check("tote_vent", "machine", "Tote vent open, suction under the liquid?")
+_FLAMMABLE = Check(
+    "flammable",
+    "machine",
+    "Flammable mix: pump, relays and controller rated for it, hose bonded, no spark or flame near?",
+)
+
+
+def checks_for_vessel(*, flammable: bool) -> tuple[Check, ...]:
+    """The confirmations before liquid goes into an open vessel, in order."""
+    vessel = Check("vessel", "wheel", "Vessel empty, level and large enough; hose end held in it and open?")
+    return (_PROTECTION, _TOTE, *((_FLAMMABLE,) if flammable else ()), vessel)
+
+
 def checks_for(
     valve_clock: float, ceiling_kpa: float, support: Support, stop_order: StopOrder, *, proven: bool, flammable: bool
 ) -> tuple[Check, ...]:
     """The confirmations that this fill asks for, in order."""
     out = "Core out and kept, gun on" if stop_order == "gun off, then core back" else "Gun on, core or insert drawn"
     checks = [
-        Check(
-            "protection",
-            "shift",
-            "Eye protection, gloves and boots on; emergency stop and relief valve tried today?",
-        ),
+        _PROTECTION,
         Check("gauge_zeroed", "shift", "Pressure gauge reads zero open to air?"),
         _SUPPORT[support],
-        Check("tote_vent", "machine", "Tote vent open, suction under the liquid?"),
+        _TOTE,
         Check("tyre_rating", "wheel", f"Tyre good for {show_pressure(ceiling_kpa)} at least, sidewalls and rim sound?"),
         Check("valve_position", "wheel", f"Valve stands at {valve_clock:g} o'clock?"),
         Check("people_clear", "wheel", "Nobody in line with the sidewall or the valve?"),
@@ -45,9 +60,5 @@ def checks_for(
     if not proven:
         checks.insert(1, Check("meter_unproven", "shift", "The meter is not proven: go on, volume marked so?"))
     if flammable:
-        checks.insert(
-            -3,
-            Check("flammable", "machine", "Flammable mix: pump, relays and controller rated for it, hose bonded, "
-                  "no spark or flame near?"),
-        )  # fmt: skip
+        checks.insert(-3, _FLAMMABLE)
     return tuple(checks)

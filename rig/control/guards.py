@@ -83,8 +83,8 @@ def _overfill(setup: Setup, facts: Facts) -> bool:
     if facts.state in _NOT_LIVE:
         return False
     allowance = max(0.02 * setup.target_l, 0.5)
-    cavity = 0.9 * setup.cavity.volume_l
-    return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > max(cavity, setup.existing_l + 0.5)
+    brim = max(setup.brim_l, setup.existing_l + 0.5)
+    return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > brim
 
 
 def _not_obeyed(setup: Setup, facts: Facts) -> bool:

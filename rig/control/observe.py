@@ -139,7 +139,8 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
         return state
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
     before = state.tally
-    tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state))
+    curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
+    tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state), curve)
     return replace(state, tally=tally, gas=_follow_gas(setup, state, before, tally, line_kpa))
 
 

@@ -65,7 +65,7 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
     if setup.target_l <= 0:
         return "The target is not above zero: check size, level and what the tyre already holds."
     filled = setup.existing_l + setup.target_l
-    if filled > 0.9 * setup.cavity.volume_l:
+    if filled > setup.brim_l:
         return (
             f"{show_volume(filled)} is more than 90 % of the cavity ({show_volume(setup.cavity.volume_l)}): "
             "check size and target."

@@ -38,6 +38,9 @@ _LONGEST_FLUSH_S = 2.0
 def settle(turn: Turn) -> None:
     """Wait until the liquid stands, read the pressure, then choose the next move."""
     facts, setup = turn.facts, turn.setup
+    if setup.into == "open vessel":
+        _settle_open(turn)
+        return
     if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
         return
     stroke = turn.state.stroke
@@ -46,6 +49,19 @@ def settle(turn: Turn) -> None:
     if turn.state.stroke.air_stayed:
         return
     _choose(turn, stroke, facts.tyre_kpa)
+
+
+def _settle_open(turn: Turn) -> None:
+    """Into an open vessel: one delivery, done when the liquid stands; a hold only divides it."""
+    facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
+    if not facts.still or facts.stroke_s < setup.settle_s:
+        return
+    if stroke.ended_by == "target":
+        _learn_overrun(turn, stroke)
+        turn.state_trigger("finish")
+    else:
+        turn.set(fills=turn.state.fills + 1)
+        turn.phase_trigger("fill", _begin(turn, 0.0))
 
 
 def _learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
@@ -243,6 +259,8 @@ def fill(turn: Turn) -> None:
     overrun_l = flow * state.overrun_s
     if facts.in_tyre_l + overrun_l >= setup.target_l:
         _end_stroke(turn, "target")
+        return
+    if setup.into == "open vessel":
         return
     if not state.loss_known and facts.line is not None and facts.steady:
         # A few litres, then a rest: from there on the line's loss is measured and the gauge can be believed.

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 from rig.plan.physics import Line
@@ -11,6 +13,8 @@ from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
 MeterKind = Literal["pulses", "total", "rate", "scale", "run time"]
+Into = Literal["tyre", "open vessel"]
+"""Where the liquid goes. Into an open vessel (a known can, a drain can) there is no air space and no core."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +113,8 @@ class Meter:
     least_l: float
     kind: MeterKind = "pulses"
     """What the count is made from; a pulse of the other kinds is the smallest step that they show."""
+    curve: tuple[tuple[float, float], ...] = ()
+    """Linearisation: (flow in L/s, factor relative to ``factor``), rising in flow; empty is a straight meter."""
 
     @property
     def estimated(self) -> bool:
@@ -119,6 +125,16 @@ class Meter:
     def litres_per_pulse(self) -> float:
         """True litres that one pulse stands for."""
         return self.factor / self.k_per_l
+
+    def relative_factor(self, flow_lps: float) -> float:
+        """The curve at a flow of either direction: straight lines between its points, level outside them."""
+        flow = abs(flow_lps)
+        if not self.curve or flow <= self.curve[0][0]:
+            return self.curve[0][1] if self.curve else 1.0
+        for (left, low), (right, high) in pairwise(self.curve):
+            if flow <= right:
+                return low + (high - low) * (flow - left) / (right - left)
+        return self.curve[-1][1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +198,12 @@ class Setup:
     loss_known: bool = False
     hose_air_l: float = 0.0
     """Air in the hose when the fill opens; 0 is a wet hose."""
+    into: Into = "tyre"
+
+    @property
+    def brim_l(self) -> float:
+        """The most liquid that the tyre may ever hold; of an open vessel only the person knows it."""
+        return math.inf if self.into == "open vessel" else 0.9 * self.cavity.volume_l
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import Support, checks_for
+from rig.control.checks import Support, checks_for, checks_for_vessel
 from rig.control.values import CavityFacts, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
@@ -138,7 +138,6 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
     rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
     meter = meter_of(settings, line.density_kg_m3)
-    usual_overrun_s = settings.clock.scan + settings.pump.coast / 2
     return Setup(
         fill_id=fill_id,
         target_l=target.target_l,
@@ -171,9 +170,50 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
         late_s=settings.limits.late,
-        overrun_s=usual_overrun_s if memory.overrun_s is None else memory.overrun_s,
+        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
         hose_air_l=memory.hose_air_l,
     )
+
+
+def vessel_setup(
+    settings: Settings, fluid: Fluid, temp_c: float, volume_l: float, fill_id: str, memory: Memory
+) -> Setup:
+    """A delivery of ``volume_l`` into an open vessel that stands beside the rig: a known can, a drain can."""
+    line = line_of(settings, fluid, temp_c, settings.pipe.hose_bore, -settings.pipe.gauge_height)
+    meter = meter_of(settings, line.density_kg_m3)
+    least_lps = 0.1 * settings.pump.flow
+    return Setup(
+        fill_id=fill_id,
+        target_l=volume_l,
+        existing_l=0.0,
+        tolerance_l=settings.limits.tolerance,
+        cavity=CavityFacts(volume_l, volume_l, volume_l, 1.0, (0.0, 0.0)),
+        line=line,
+        window=Window(settings.limits.floor, settings.limits.ceiling),
+        trip_kpa=settings.limits.trip,
+        arrival_kpa=settings.limits.arrival,
+        method=settings.air_out.method,
+        stop_order="core back, then gun off",
+        meter=meter,
+        heel_l=settings.tote.heel,
+        tote_l=settings.tote.content,
+        checks=checks_for_vessel(flammable=fluid.flammable),
+        plan_reaches=True,
+        expected_s=volume_l / settings.pump.flow,
+        stroke_s=volume_l / least_lps,
+        has_timeout="output_timeout" in settings.points,
+        timeout_s=settings.limits.output_timeout,
+        dry_run_s=settings.pump.dry_run,
+        dry_rest_s=settings.pump.dry_rest,
+        late_s=settings.limits.late,
+        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
+        hose_air_l=memory.hose_air_l,
+        into="open vessel",
+    )
+
+
+def _usual_overrun_s(settings: Settings) -> float:
+    return settings.clock.scan + settings.pump.coast / 2
 
 
 def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:

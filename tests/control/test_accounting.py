@@ -69,7 +69,8 @@ def test_net_is_pulses_less_what_stands_in_the_hose(moves: list[int]) -> None:
     for pulses in moves:
         litres = abs(pulses) / 100
         if pulses > 0:
-            tally = pass_forward(tally, setup, pulses, 101.325)
+            tally = replace(tally, pulses_forward=tally.pulses_forward + pulses)
+            tally = pass_forward(tally, setup, litres, 101.325)
             air = min(suction_air, litres)
             suction_air -= air
             into = litres - air
@@ -97,8 +98,8 @@ def test_liquid_that_enters_at_a_covered_valve_comes_out_of_the_tyre(setup: Setu
 
 def test_the_suction_line_s_air_is_counted_as_the_pump_compresses_it(setup: Setup) -> None:
     """Boyle's law: 1.5 L of air at 101.325 kPa pass a meter at 202.65 kPa as 0.75 L."""
-    dry = Tally(hose_start_l=setup.line.hose_l, hose_l=0.0, suction_air_kpa_l=1.5 * 101.325)
-    tally = pass_forward(dry, setup, 1000, 202.65)
+    dry = Tally(pulses_forward=1000, hose_start_l=setup.line.hose_l, hose_l=0.0, suction_air_kpa_l=1.5 * 101.325)
+    tally = pass_forward(dry, setup, 10.0, 202.65)
     assert tally.air_forward_l == pytest.approx(0.75)
     assert tally.forward_l(setup.meter) == pytest.approx(9.25)
 
