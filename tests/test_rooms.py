@@ -17,12 +17,13 @@ FORBIDDEN = {
     "wheel": {"plan", "control", "field", "ledger", "run"} | FACES,
     "fluid": {"plan", "control", "field", "ledger", "run"} | FACES,
     "plan": {"control", "field", "ledger", "run"} | FACES,
-    "control": {"field", "ledger", "run"} | FACES,
+    "control": {"field", "ledger", "run", "meter"} | FACES,
+    "meter": {"wheel", "plan", "control", "field", "ledger", "run"} | FACES,
     "field": {"wheel", "fluid", "plan", "control", "ledger", "run"} | FACES,
     "ledger": {"field", "run", "control"} | FACES,
     "run": FACES,
 }
-PURE = ("control", "plan", "wheel", "fluid")
+PURE = ("control", "plan", "wheel", "fluid", "meter")
 IMPURE = {
     "time", "datetime", "random", "secrets", "os", "socket", "serial", "pymodbus", "subprocess", "threading",
     "multiprocessing", "asyncio", "concurrent", "logging", "sqlite3", "signal",

@@ -1,0 +1,71 @@
+"""Verdicts in plain words from a series of fills."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from rig.meter.health import BASELINE_FILLS, Comparison, advice, verdicts
+
+
+def series(reference: str, deviations: list[float], u: float = 0.01) -> list[list[Comparison]]:
+    return [[Comparison(reference, 1 + each, u)] for each in deviations]
+
+
+def test_a_scale_needs_no_learning() -> None:
+    (one,) = verdicts(series("scale", [0.001, -0.002]))
+    assert (one.condition, one.bias_percent, one.fills) == ("fine", None, 2)
+    assert one.sees_percent == pytest.approx(1.34, abs=0.01)
+    assert "sees a drift of 1.3 %" in one.text
+
+
+def test_a_pump_s_displacement_is_learned_first_and_says_so() -> None:
+    rng = random.Random(4)
+    deviations = [0.03 + rng.gauss(0, 0.01) for _ in range(20)]
+    (early,) = verdicts(series("pump", deviations[: BASELINE_FILLS - 1]))
+    assert early.condition == "learning"
+    assert "fill 4 of the 5 that set its own bias" in early.text
+    (late,) = verdicts(series("pump", deviations))
+    assert late.condition == "fine"
+    assert late.bias_percent == pytest.approx(3.0, abs=0.7)
+    assert late.sees_percent == pytest.approx(1.65, abs=0.02)
+
+
+@pytest.mark.parametrize(("sign", "direction", "words"), [(-1, "low", "pulses are lost"), (1, "high", "air or froth")])
+def test_a_meter_that_goes_off_is_named_with_its_direction(sign: int, direction: str, words: str) -> None:
+    (found,) = verdicts(series("scale", [0.0] * 10 + [0.025 * sign] * 6))
+    assert (found.condition, found.direction) == ("out", direction)
+    assert found.out_at == 13
+    assert found.drift_percent == pytest.approx(2.5 * sign, abs=0.3)
+    assert words in found.text
+    assert f"reads {direction}" in found.text
+
+
+def test_on_the_way_to_the_limit_it_is_watched() -> None:
+    (found,) = verdicts(series("scale", [0.0, 0.0, -0.022, -0.025]))
+    assert (found.condition, found.direction, found.out_at) == ("watch", "low", None)
+    assert "watch the next fills" in advice([found], proven=True)
+
+
+def test_each_reference_has_its_own_chart_and_may_be_missing_in_a_fill() -> None:
+    fills = [
+        [Comparison("scale", 1.0, 0.003), Comparison("tote level", 1.02, 0.02)],
+        [],
+        [Comparison("scale", 1.0, 0.003)],
+    ]
+    found = {each.reference: each for each in verdicts(fills)}
+    assert found["scale"].fills == 2
+    assert found["tote level"].fills == 1
+    assert found["tote level"].sees_percent == pytest.approx(9.93, abs=0.05)
+
+
+def test_advice_tells_one_liar_from_two_witnesses() -> None:
+    low = [0.0] * 8 + [-0.03] * 6
+    alone = verdicts(series("scale", low))
+    assert advice(alone, proven=True).startswith("Look at the scale first")
+    both = [[*a, *b] for a, b in zip(series("scale", low), series("second meter", low), strict=True)]
+    assert advice(verdicts(both), proven=True).startswith("scale and second meter agree that the meter reads low")
+    assert advice(alone, proven=False) == "The meter is not proven: prove it (rig prove)."
+    assert advice(verdicts(series("scale", [0.0] * 3)), proven=True) == "Nothing to do."
+    assert advice((), proven=True).startswith("No comparisons yet")
