@@ -2,6 +2,10 @@
 
 A fill is opened before the pump may move, every entry is appended, and the latest state stands beside them, so that
 an interrupted fill can be shown, gone on with or closed as it is. Nothing is ever removed.
+
+Provings of the meter, and every change of calibration or configuration, are rows that the file itself refuses to change.
+The events of each kind are numbered without a gap, so their counts can only grow: modelled on the event counters of
+NIST Handbook 44's audit trails.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS fills (
@@ -35,7 +40,31 @@ CREATE TABLE IF NOT EXISTS memory (
     name TEXT PRIMARY KEY,
     value TEXT NOT NULL
 );
-"""
+CREATE TABLE IF NOT EXISTS provings (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    at TEXT NOT NULL,
+    meter TEXT NOT NULL,
+    accepted INTEGER NOT NULL CHECK (accepted IN (0, 1)),
+    document TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS events (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL CHECK (kind IN ('calibration', 'configuration')),
+    number INTEGER NOT NULL,
+    at TEXT NOT NULL,
+    by TEXT NOT NULL,
+    what TEXT NOT NULL,
+    UNIQUE (kind, number)
+);
+""" + "".join(
+    f"CREATE TRIGGER IF NOT EXISTS {table}_no_{act} BEFORE {act} ON {table} "
+    f"BEGIN SELECT RAISE(ABORT, '{table} are only appended to'); END;\n"
+    for table in ("provings", "events")
+    for act in ("update", "delete")
+)
+
+
+EventKind = Literal["calibration", "configuration"]
 
 
 class JournalError(RuntimeError):
@@ -63,6 +92,28 @@ class StoredEntry:
     at: str
     kind: str
     data: dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredProving:
+    """A proving, accepted or not; the document is what the meter room found and who was there."""
+
+    number: int
+    at: str
+    meter: str
+    accepted: bool
+    document: dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvent:
+    """One change of what the count rests on; ``number`` counts the events of its kind."""
+
+    kind: EventKind
+    number: int
+    at: str
+    by: str
+    what: dict[str, object]
 
 
 class Journal:
@@ -167,6 +218,51 @@ class Journal:
                 "SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,)
             )
             return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+
+    def append_proving(self, at: str, meter: str, by: str, document: dict[str, object], *, accepted: bool) -> int:
+        """Write a proving, and with an accepted one the calibration event that it is; returns the proving's number."""
+        with self._transaction() as db:
+            cursor = db.execute(
+                "INSERT INTO provings (at, meter, accepted, document) VALUES (?, ?, ?, ?)",
+                (at, meter, int(accepted), json.dumps(document)),
+            )
+            number = int(cursor.lastrowid or 0)
+            if accepted:
+                what = {"proving": number, "meter": meter, "factor": document.get("factor")}
+                self._add_event(db, "calibration", at, by, what)
+        return number
+
+    def provings(self) -> list[StoredProving]:
+        """Every proving, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT number, at, meter, accepted, document FROM provings ORDER BY number")
+            return [StoredProving(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
+
+    def append_event(self, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
+        """Write an event; returns how many of its kind there are now."""
+        with self._transaction() as db:
+            return self._add_event(db, kind, at, by, what)
+
+    @staticmethod
+    def _add_event(db: sqlite3.Connection, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
+        (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM events WHERE kind = ?", (kind,)).fetchone()
+        db.execute(
+            "INSERT INTO events (kind, number, at, by, what) VALUES (?, ?, ?, ?, ?)",
+            (kind, last + 1, at, by, json.dumps(what)),
+        )
+        return int(last) + 1
+
+    def events(self) -> list[StoredEvent]:
+        """Every event, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT kind, number, at, by, what FROM events ORDER BY seq")
+            return [StoredEvent(kind, number, at, by, json.loads(what)) for kind, number, at, by, what in rows]
+
+    def event_counts(self) -> dict[EventKind, int]:
+        """How many events of each kind there ever were."""
+        with self._reading():
+            found = dict(self._db.execute("SELECT kind, MAX(number) FROM events GROUP BY kind").fetchall())
+        return {"calibration": found.get("calibration", 0), "configuration": found.get("configuration", 0)}
 
     def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
         with self._reading():
