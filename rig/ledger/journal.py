@@ -3,9 +3,9 @@
 A fill is opened before the pump may move, every entry is appended, and the latest state stands beside them, so that
 an interrupted fill can be shown, gone on with or closed as it is. Nothing is ever removed.
 
-Provings of the meter, and every change of calibration or configuration, are rows that the file itself refuses to change.
-The events of each kind are numbered without a gap, so their counts can only grow: modelled on the event counters of
-NIST Handbook 44's audit trails.
+Provings of the meter, and every change of calibration or configuration, are rows that the file itself refuses to
+change. The events of each kind are numbered without a gap, so their counts can only grow: modelled on the event
+counters of NIST Handbook 44's audit trails.
 """
 
 from __future__ import annotations

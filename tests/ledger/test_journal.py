@@ -142,7 +142,7 @@ def test_a_full_disk_is_told_loses_nothing_and_is_over_when_there_is_room(journa
 @pytest.mark.skipif(os.geteuid() != 0 or shutil.which("mount") is None, reason="a small file system needs root")
 def test_a_really_full_file_system(tmp_path: Path) -> None:
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(tmp_path)], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=384k", "tmpfs", str(tmp_path)], capture_output=True, check=False
     )
     if mounted.returncode != 0:
         pytest.skip("no leave to mount a small file system here")

@@ -1,8 +1,8 @@
 """The control chart: computed against published run lengths, and against chance itself.
 
 NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (figures from memory; those for drifts are Lucas and
-Crosier's, Technometrics 24, 1982): with a slack of 0.5 the average run length of the two-sided scheme is 168 for a limit of 4
-and 465 for 5.
+Crosier's, Technometrics 24, 1982): with a slack of 0.5 the average run length of the two-sided scheme is 168 for a
+limit of 4 and 465 for 5.
 """
 
 from __future__ import annotations
