@@ -56,6 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
     run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
     run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")
+    run.add_argument("--open-vessel", action="store_true", help="the hose's end hangs in an open vessel from the start")
     run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
     return parser
 
@@ -87,7 +88,7 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
 
     rig = await serve(
         settings, speed=options.speed, port=options.port, size=options.size, faults=faults,
-        truth_file=options.truth, ready=ready, paced=options.paced,
+        truth_file=options.truth, ready=ready, paced=options.paced, open_vessel=options.open_vessel,
     )  # fmt: skip
     try:
         await rig.run_until(stop)

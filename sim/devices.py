@@ -327,17 +327,19 @@ async def serve(
     truth_file: Path | None = None,
     ready: Callable[[list[str]], None] | None = None,
     paced: bool = False,
+    open_vessel: bool = False,
 ) -> Rig:
     """Start a simulated rig and return it running; the caller closes it.
 
-    ``paced`` holds the answers on a bus back for as long as the wire takes.
+    ``paced`` holds the answers on a bus back for as long as the wire takes. ``open_vessel`` hangs the hose's end in an
+    open vessel instead of on the tyre.
     ``speed`` is plant seconds per wall second (default: the configuration's clock scale). Raises
     :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
     """
     _quiet_library()
     plant = Plant(plant_params(settings, size))
     endpoints = endpoints_of(settings, port)
-    modules = Modules(plant, settings.points, *_ends(settings), Schedule(faults))
+    modules = Modules(plant, settings.points, *_ends(settings), Schedule(faults), open_vessel=open_vessel)
     truth = Truth(plant, size_of(settings, size))
     rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file)
     if truth_file is not None:

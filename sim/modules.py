@@ -59,8 +59,13 @@ class Modules:
         endpoints: Mapping[str, str],
         gaps: Mapping[str, int],
         schedule: Schedule | None = None,
+        *,
+        open_vessel: bool = False,
     ) -> None:
-        """``endpoints`` and ``gaps`` give each link's endpoint and the unused run that a device bridges with zeros."""
+        """``endpoints`` and ``gaps`` give each link's endpoint and the unused run that a device bridges with zeros.
+
+        ``open_vessel``: the hose's end hangs in an open vessel from the start, for a map without simulated hands.
+        """
         self.plant = plant
         self.schedule = schedule or Schedule()
         self.requests = 0
@@ -69,7 +74,7 @@ class Modules:
         self._guarded: set[tuple[str, int]] = set()
         self._commands = dict.fromkeys(_DRIVEN, False)
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
-        self._commands |= dict.fromkeys(HANDS - set(points), True)
+        self._commands |= dict.fromkeys(HANDS - set(points), True) | {"hand_in_vessel": open_vessel}
         self._timeout_s = 0.0
         self._asked_s = 0.0
         self._coils = Coils()
@@ -151,7 +156,8 @@ class Modules:
     def _values(self) -> dict[str, float]:
         readings = self.plant.readings()
         values = {name: getattr(readings, name) for name in readings.__slots__}
-        return values | self._commands | {"output_timeout": self._timeout_s, "plant_clock": self.plant.time_s}
+        own = {"output_timeout": self._timeout_s, "plant_clock": self.plant.time_s, "vessel_level": self.plant.vessel_l}
+        return values | self._commands | own
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:
         """Write registers or coils; :class:`UnknownAddress` unless each belongs to a writable point."""

@@ -7,6 +7,7 @@ One JSON document, replaced whole. Volumes in litres, pressures gauge in kPa, ti
 - ``tyre_liquid_l``, ``start_liquid_l``, ``delivered_l`` (liquid in the tyre now less at the start), ``fraction``;
 - ``tyre_kpa``, ``peak_tyre_kpa``, ``lowest_tyre_kpa``, ``line_kpa``, ``peak_line_kpa``;
 - ``hose_liquid_l`` (between meter and valve), ``suction_liquid_l``, ``tote_l``, ``spilled_l``, ``vented_l``,
+  ``vessel_l`` (what stands in the open vessel now), ``caught_l`` (in open vessels in all),
   ``drained_l`` (taken from the tote by something else than the pump), ``start_hose_liquid_l``,
   ``start_suction_liquid_l``, ``start_tote_l``, ``start_tyre_kpa``;
 - ``pulses``, ``reverse_pulses`` (as counted by the meter, unwrapped);
@@ -68,6 +69,8 @@ class Truth:
             "tote_l": line.tote_l,
             "spilled_l": line.books.spilled_l,
             "vented_l": line.books.vented_l,
+            "vessel_l": plant.vessel_l,
+            "caught_l": line.books.vessel_l,
             "drained_l": line.books.drained_l,
             "pulses": plant.meter.pulses,
             "reverse_pulses": plant.meter.reverse_pulses,

@@ -11,16 +11,16 @@ INPUTS = frozenset({
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
-HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
+HANDS = frozenset({"hand_gun_on", "hand_valve_open", "hand_in_vessel"})
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
-# What only a simulated rig has: those coils, and the simulated world's own time.
-SIMULATED = HANDS | {"plant_clock"}
+# What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
+SIMULATED = HANDS | {"plant_clock", "vessel_level"}
 POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
     "output_timeout": "time",
-    "plant_clock": "time",
+    "plant_clock": "time", "vessel_level": "volume",
 }  # fmt: skip
 METER_POINT: dict[MeterKind, str] = {
     "pulses": "meter_count", "total": "meter_total", "rate": "flow_rate", "scale": "tote_mass",

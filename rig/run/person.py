@@ -13,6 +13,7 @@ from rig.control.values import Request, RequestKind, Setup
 
 HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
     ("confirm", "valve_open"): (("hand_gun_on", True), ("hand_valve_open", True)),
+    ("confirm", "vessel"): (("hand_in_vessel", True),),
     ("answer", "insert_back"): (("hand_valve_open", False),),
     ("answer", "gun_off"): (("hand_gun_on", False), ("hand_valve_open", False)),
 }

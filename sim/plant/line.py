@@ -35,9 +35,14 @@ class End(Enum):
 
     DEAD = "closed"
     AIR = "open to the air"
+    VESSEL = "in an open vessel"
     TYRE = "open tyre valve"
     VENT = "vent valve alone"
     TYRE_AND_VENT = "open tyre valve and vent valve"
+
+
+OPEN = (End.AIR, End.VESSEL)
+"""Ends at ambient pressure. The vessel's is held at the valve's height, above the vessel's liquid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +61,22 @@ class Books:
     """Where liquid and gas went, in total."""
 
     spilled_l: float = 0.0
+    vessel_l: float = 0.0
+    """Caught in open vessels."""
     vented_l: float = 0.0
     drained_l: float = 0.0
     """Taken from the tote by something else than the pump."""
     gas_out: float = 0.0
     """Net gas that left the line to the air outside, kPa·L."""
+
+    def lose(self, end: End, liquid_l: float) -> None:
+        """Book liquid that left the hose elsewhere than into the tyre."""
+        if end is End.VESSEL:
+            self.vessel_l += liquid_l
+        elif end is End.VENT:
+            self.vented_l += liquid_l
+        else:
+            self.spilled_l += liquid_l
 
 
 class Line:
@@ -170,7 +186,7 @@ class Line:
 
     def _boundary(self, dt: float, end: End) -> Callable[[float], float]:
         """Pressure at the gun as a function of the flow out of the hose."""
-        if end is End.AIR:
+        if end in OPEN:
             return lambda _flow: self._air
         tyre, gas = self._tyre, gas_density_kg_m3(self.gun_kpa_abs, self._kelvin)
         pocket = end is not End.VENT and tyre.pocket_l > 0.0
@@ -227,13 +243,10 @@ class Line:
 
     def _leave(self, volume_l: float, dt: float) -> None:
         tyre, books = self._tyre, self.books
-        if self._end in (End.AIR, End.VENT):
+        if self._end not in (End.TYRE, End.TYRE_AND_VENT):
             liquid, gas = self.hose.take_tail(volume_l, self.kpa_abs)
             books.gas_out += gas
-            if self._end is End.AIR:
-                books.spilled_l += liquid
-            else:
-                books.vented_l += liquid
+            books.lose(self._end, liquid)
             return
         past = volume_l - tyre.pocket_l
         tyre.pocket_l = max(0.0, -past)
@@ -251,7 +264,7 @@ class Line:
 
     def _enter(self, volume_l: float) -> None:
         tyre = self._tyre
-        if self._end in (End.AIR, End.VENT):
+        if self._end not in (End.TYRE, End.TYRE_AND_VENT):
             self.hose.push_tail(0.0, self._air * volume_l)
             self.books.gas_out -= self._air * volume_l
             return

@@ -115,3 +115,5 @@ class Coils:
     beacon: bool = False
     hand_gun_on: bool = False
     hand_valve_open: bool = False
+    hand_in_vessel: bool = False
+    """The hose's end, off the gun or with it, is held in an open vessel, which was empty when it was put there."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.plant.laws import area_m2, series
-from sim.plant.line import Drive, End, Line
+from sim.plant.line import OPEN, Drive, End, Line
 from sim.plant.meter import Meter
 from sim.plant.params import Coils, PlantParams
 from sim.plant.pump import Pump, Relay
@@ -65,6 +65,7 @@ class Plant:
         self._edge_until_s = _EDGE_S
         self._end = End.AIR
         self._vent_film_l = self._seen_vented_l = 0.0
+        self._vessel_from_l = 0.0
         self.start_liquid_l = self.tyre.liquid_l
         self._note()
 
@@ -90,7 +91,12 @@ class Plant:
     @property
     def gun_on(self) -> bool:
         """The gun is on the valve."""
-        return self._end is not End.AIR
+        return self._end not in OPEN
+
+    @property
+    def vessel_l(self) -> float:
+        """What stands in the open vessel: caught since the hose's end was last put into one."""
+        return self.line.books.vessel_l - self._vessel_from_l
 
     @property
     def valve_open(self) -> bool:
@@ -103,6 +109,8 @@ class Plant:
         wanted = (coils.pump_run, coils.pump_reverse, coils.vent_valve, coils.fill_valve, coils.flush_valve)
         for relay, on in zip(self._relays, wanted, strict=True):
             relay.command(self.time_s, on)
+        if coils.hand_in_vessel and not self._coils.hand_in_vessel:
+            self._vessel_from_l = self.line.books.vessel_l
         self._coils = coils
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
 
@@ -147,7 +155,7 @@ class Plant:
             self.tyre.watch_bead()
         self.meter.update(dt, 0.0 if self._flush_relay.closed else passed, upsets)
         self.time_s += dt
-        self.sensors.update(dt, self.line, end is not End.AIR, upsets)
+        self.sensors.update(dt, self.line, end not in OPEN, upsets)
         self._note()
 
     def _wanted_speed(self, dt: float) -> float:
@@ -167,6 +175,8 @@ class Plant:
         """What the hose's end is joined to now."""
         upsets = self.upsets
         self._valve_open = self._coils.hand_valve_open or (upsets.insert_stuck and self._valve_open)
+        if self._coils.hand_in_vessel and not upsets.gun_blown:
+            return End.VESSEL
         if not self._coils.hand_gun_on or upsets.gun_blown:
             return End.AIR
         vent = self._vent_relay.closed if upsets.vent_stuck is None else upsets.vent_stuck
@@ -207,7 +217,7 @@ class Plant:
         """All liquid, wherever it is: constant but for rounding."""
         line, books = self.line, self.line.books
         inside = line.tote_l + line.suction.liquid_l + line.hose.liquid_l + self.tyre.liquid_l
-        return inside + books.spilled_l + books.vented_l + books.drained_l
+        return inside + books.spilled_l + books.vessel_l + books.vented_l + books.drained_l
 
     def gas_total(self) -> float:
         """All gas, wherever it is, in kPa·L: constant but for rounding."""
