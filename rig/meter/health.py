@@ -1,19 +1,17 @@
 """What the fills since the last proving say of the meter: a chart for each reference, and a verdict in plain words.
 
 Right after a proving the meter is right, so what a reference then differs by is the reference's own bias: learned in
-the first fills, except for a scale, which is a standard. It must not know where comparisons come from.
+the first fills, unless it is a true standard. It must not know where comparisons come from.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from rig.meter.chart import LIMIT, WITHIN_FILLS, Chart, Direction, least_drift, seen
 
-STANDARDS = frozenset({"scale"})
-"""References that need no learning: what they differ by is the meter's doing."""
 BASELINE_FILLS = 5
 """Fills that a reference with a bias of its own must have been compared in before its chart is believed."""
 _WATCH = 0.7 * LIMIT
@@ -59,17 +57,23 @@ class Verdict:
     text: str
 
 
-def verdicts(fills: Iterable[Sequence[Comparison]]) -> tuple[Verdict, ...]:
-    """One verdict for each reference, from the fills since the last proving, oldest first."""
+def verdicts(
+    fills: Iterable[Sequence[Comparison]], standards: Collection[str] = (), doubts: Mapping[str, float] | None = None
+) -> tuple[Verdict, ...]:
+    """One verdict for each reference, from the fills since the last proving, oldest first.
+
+    What one of the ``standards`` differs by is the meter's doing; the others' bias is learned. ``doubts`` says how far
+    a reference may be off by itself (relative, at 95 %): a bias beyond that is told.
+    """
     charts: dict[str, Chart] = {}
     for comparisons in fills:
         for each in comparisons:
-            chart = charts.get(each.reference, Chart(learns=each.reference not in STANDARDS))
+            chart = charts.get(each.reference, Chart(learns=each.reference not in standards))
             charts[each.reference] = seen(chart, each.ratio - 1, each.u)
-    return tuple(_verdict(name, chart) for name, chart in charts.items())
+    return tuple(_verdict(name, chart, (doubts or {}).get(name)) for name, chart in charts.items())
 
 
-def _verdict(name: str, chart: Chart) -> Verdict:
+def _verdict(name: str, chart: Chart, doubt: float | None) -> Verdict:
     condition, larger = _condition(chart), max(chart.high, chart.low)
     direction = chart.out or (("high" if chart.high > chart.low else "low") if larger > _WATCH else None)
     least = least_drift(chart.fills if chart.learns else None)
@@ -86,7 +90,7 @@ def _verdict(name: str, chart: Chart) -> Verdict:
         high=chart.high,
         low=chart.low,
         limit=LIMIT,
-        text=_text(name, condition, direction, chart, sees),
+        text=_text(name, condition, direction, chart, sees) + _bias_text(name, condition, chart, doubt),
     )
 
 
@@ -109,6 +113,15 @@ def _text(name: str, condition: Condition, direction: Direction | None, chart: C
         f"against {name}: {word} {chart.out_at or chart.fills}, the meter reads {direction}, about "
         f"{100 * abs(chart.drift()):.1f} %: {_CAUSE[direction]}, or the {name} is off{can}"
     )
+
+
+def _bias_text(name: str, condition: Condition, chart: Chart, doubt: float | None) -> str:
+    """What a constant difference says, which no chart sees: one of the two was off from the start."""
+    if doubt is None or not chart.learns or condition == "learning":
+        return ""
+    if abs(chart.mean) <= doubt + 2 * chart.weight**-0.5:
+        return ""
+    return f"; from the first fill on the meter read {100 * chart.mean:+.1f} % against it: one of the two is off"
 
 
 def advice(found: Sequence[Verdict], *, proven: bool) -> str:

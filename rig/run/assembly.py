@@ -46,6 +46,8 @@ class Memory:
 
     overrun_s: float | None = None
     hose_air_l: float = 0.0
+    curve: tuple[tuple[float, float], ...] = ()
+    """The meter's linearisation, from its last proving."""
 
 
 def answer(settings: Settings, question: Question) -> Target:
@@ -137,7 +139,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
     """Everything that one fill is set up with."""
     rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
-    meter, *beside = meters_of(settings, line.density_kg_m3)
+    straight, *beside = meters_of(settings, line.density_kg_m3)
     return Setup(
         fill_id=fill_id,
         target_l=target.target_l,
@@ -150,7 +152,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         arrival_kpa=settings.limits.arrival,
         method=settings.air_out.method,
         stop_order=target.valve.stop_order,
-        meter=meter,
+        meter=replace(straight, curve=memory.curve),
         heel_l=settings.tote.heel,
         tote_l=settings.tote.content,
         checks=checks_for(
@@ -158,7 +160,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
             target.window.ceiling_kpa,
             question.support,
             target.valve.stop_order,
-            proven=meter.proven,
+            proven=straight.proven,
             flammable=target.fluid.flammable,
         ),
         plan_reaches=target.foreseen.reaches_target,
@@ -182,7 +184,7 @@ def vessel_setup(
 ) -> Setup:
     """A delivery of ``volume_l`` into an open vessel that stands beside the rig: a known can, a drain can."""
     line = line_of(settings, fluid, temp_c, settings.pipe.hose_bore, -settings.pipe.gauge_height)
-    meter, *beside = meters_of(settings, line.density_kg_m3)
+    straight, *beside = meters_of(settings, line.density_kg_m3)
     least_lps = 0.1 * settings.pump.flow
     return Setup(
         fill_id=fill_id,
@@ -196,7 +198,7 @@ def vessel_setup(
         arrival_kpa=settings.limits.arrival,
         method=settings.air_out.method,
         stop_order="core back, then gun off",
-        meter=meter,
+        meter=replace(straight, curve=memory.curve),
         heel_l=settings.tote.heel,
         tote_l=settings.tote.content,
         checks=checks_for_vessel(flammable=fluid.flammable),

@@ -25,6 +25,7 @@ from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, answer, fluid_of, setup_of
+from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
@@ -70,11 +71,11 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
     target = answer(settings, question)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        await _none_unfinished(settings, journal)
-        fill_id = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
-        setup = setup_of(settings, question, target, fill_id, _recall(journal, target.fluid))
-        about = _about(errand, target)
-        return await _run(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
+        await none_unfinished(settings, journal)
+        settings, found = metered(settings, journal, errand.by)
+        setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
+        about = _about(errand, target) | record_keys(found, journal.event_counts())
+        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
 
 
 async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) -> dict[str, object]:
@@ -88,7 +89,7 @@ async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) 
         reading = await _one_reading(settings, field, setup, state)
         field.close()
         state = recovered(setup, state, reading)
-        return await _run(settings, journal, setup, state, stored.about, person, watch, opened=True)
+        return await carry_out(settings, journal, setup, state, stored.about, person, watch, opened=True)
 
 
 async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> dict[str, object]:
@@ -105,7 +106,19 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
         return record
 
 
-async def _none_unfinished(settings: Settings, journal: Journal) -> None:
+def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
+    """The settings with the factor in force, and where it is from; what changed since the last start is journalled."""
+    note_changes(journal, settings, utc_now(), by)
+    found = standing(settings, journal.provings())
+    return with_factor(settings, found), found
+
+
+def new_id() -> str:
+    """An id for a fill that begins now."""
+    return f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
+
+
+async def none_unfinished(settings: Settings, journal: Journal) -> None:
     """Refuse a new fill while an interrupted one stands open, and see that the pump is off."""
     waiting = journal.unfinished()
     if not waiting:
@@ -174,7 +187,7 @@ async def _one_reading(settings: Settings, field: Field, setup: Setup, state: Fi
     )
 
 
-async def _run(
+async def carry_out(
     settings: Settings,
     journal: Journal,
     setup: Setup,
@@ -185,6 +198,7 @@ async def _run(
     *,
     opened: bool,
 ) -> dict[str, object]:
+    """Run a fill to its end and write its record; raises Refused when it was never started."""
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
     field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
@@ -239,12 +253,14 @@ def _stop_on_signals(fill: Fill) -> Callable[[], None]:
     return restore
 
 
-def _recall(journal: Journal, fluid: Fluid) -> Memory:
+def recalled(journal: Journal, fluid: Fluid, found: Standing) -> Memory:
+    """What the rig remembers for a fill with this fluid."""
     overrun = journal.recall(f"overrun_s:{fluid.name}")
     hose_air = journal.recall("hose_air_l")
     return Memory(
         overrun_s=float(overrun) if isinstance(overrun, int | float) else None,
         hose_air_l=float(hose_air) if isinstance(hose_air, int | float) else 0.0,
+        curve=found.curve,
     )
 
 
@@ -293,6 +309,7 @@ def _whole_record(
         **record,
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
+        **{key: about.get(key) for key in RECORD_KEYS},
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),

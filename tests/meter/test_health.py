@@ -14,7 +14,7 @@ def series(reference: str, deviations: list[float], u: float = 0.01) -> list[lis
 
 
 def test_a_scale_needs_no_learning() -> None:
-    (one,) = verdicts(series("scale", [0.001, -0.002]))
+    (one,) = verdicts(series("scale", [0.001, -0.002]), {"scale"})
     assert (one.condition, one.bias_percent, one.fills) == ("fine", None, 2)
     assert one.sees_percent == pytest.approx(1.34, abs=0.01)
     assert "sees a drift of 1.3 %" in one.text
@@ -34,7 +34,7 @@ def test_a_pump_s_displacement_is_learned_first_and_says_so() -> None:
 
 @pytest.mark.parametrize(("sign", "direction", "words"), [(-1, "low", "pulses are lost"), (1, "high", "air or froth")])
 def test_a_meter_that_goes_off_is_named_with_its_direction(sign: int, direction: str, words: str) -> None:
-    (found,) = verdicts(series("scale", [0.0] * 10 + [0.025 * sign] * 6))
+    (found,) = verdicts(series("scale", [0.0] * 10 + [0.025 * sign] * 6), {"scale"})
     assert (found.condition, found.direction) == ("out", direction)
     assert found.out_at == 13
     assert found.drift_percent == pytest.approx(2.5 * sign, abs=0.3)
@@ -43,7 +43,7 @@ def test_a_meter_that_goes_off_is_named_with_its_direction(sign: int, direction:
 
 
 def test_on_the_way_to_the_limit_it_is_watched() -> None:
-    (found,) = verdicts(series("scale", [0.0, 0.0, -0.022, -0.025]))
+    (found,) = verdicts(series("scale", [0.0, 0.0, -0.022, -0.025]), {"scale"})
     assert (found.condition, found.direction, found.out_at) == ("watch", "low", None)
     assert "watch the next fills" in advice([found], proven=True)
 
@@ -62,10 +62,21 @@ def test_each_reference_has_its_own_chart_and_may_be_missing_in_a_fill() -> None
 
 def test_advice_tells_one_liar_from_two_witnesses() -> None:
     low = [0.0] * 8 + [-0.03] * 6
-    alone = verdicts(series("scale", low))
+    alone = verdicts(series("scale", low), {"scale"})
     assert advice(alone, proven=True).startswith("Look at the scale first")
     both = [[*a, *b] for a, b in zip(series("scale", low), series("second meter", low), strict=True)]
-    assert advice(verdicts(both), proven=True).startswith("scale and second meter agree that the meter reads low")
+    assert advice(verdicts(both, {"scale"}), proven=True).startswith(
+        "scale and second meter agree that the meter reads low"
+    )
     assert advice(alone, proven=False) == "The meter is not proven: prove it (rig prove)."
     assert advice(verdicts(series("scale", [0.0] * 3)), proven=True) == "Nothing to do."
     assert advice((), proven=True).startswith("No comparisons yet")
+
+
+def test_a_difference_from_the_first_fill_on_is_told_where_it_is_more_than_the_reference_s_own_doubt() -> None:
+    off = [0.03, 0.031, 0.029] * 3
+    (scale,) = verdicts(series("scale", off, 0.002), doubts={"scale": 0.005})
+    assert scale.condition == "fine"
+    assert "+3.0 % against it: one of the two is off" in scale.text
+    (level,) = verdicts(series("tote level", off, 0.002), doubts={"tote level": 0.05})
+    assert "off" not in level.text

@@ -1,0 +1,155 @@
+"""Which factor counts, and what changed since the last time: the meter's standing, from journal and configuration.
+
+The factor in force is that of the latest accepted proving in the journal of this meter (its kind and point, and for a
+pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` whose ``proven_on`` is a later
+day. A configuration without ``proven_on`` never goes before a proving; on the same day the journal's stands.
+
+What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from rig.ledger.journal import EventKind, Journal, StoredProving
+from rig.run.metering import UNCERTAINTY_PERCENT
+from rig.run.names import METER_POINT
+from rig.run.settings import Settings
+
+Source = Literal["proving", "configuration", "nothing"]
+Points = tuple[tuple[float, float], ...]
+
+_CALIBRATION = (
+    "meter.k_factor", "meter.meter_factor", "meter.proven_on", "meter.uncertainty", "meter.step", "meter.division",
+)  # fmt: skip
+"""Keys that turn pulses into litres; the others that matter for the count are configuration."""
+RECORD_KEYS = ("meter_factor_on", "meter_factor_u_percent", "calibration_events", "configuration_events")
+"""What a record says of its meter besides the factor itself."""
+_WHOLE_TABLES = ("meter", "fluids")
+_SINGLE_KEYS = {"pipe": ("hose_volume", "suction_volume"), "rig": ("atmosphere",),
+                "pump": ("flow", "slip", "start_lag", "coast")}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The factor in force and where it is from."""
+
+    factor: float
+    source: Source
+    on: str | None
+    """Day of its proving, ISO; None when the meter is not proven."""
+    by: str
+    u_percent: float
+    """Of one delivery, at 95 %."""
+    runs: int | None
+    proving: int | None
+    """Its number in the journal."""
+    since: str | None
+    """Fills opened after this moment (ISO, UTC) were metered with it."""
+    curve: Points = ()
+
+
+def meter_name(settings: Settings) -> str:
+    """What tells this meter from another: a proving holds for one meter only."""
+    table = settings.meter
+    point = METER_POINT.get(table.kind)
+    plate = f", {table.k_factor:g} pulses per L" if table.kind == "pulses" and table.k_factor else ""
+    return table.kind + (f" at {point}" if point else "") + plate
+
+
+def standing(settings: Settings, provings: Sequence[StoredProving]) -> Standing:
+    """The factor in force, by the rule of this module."""
+    name, table = meter_name(settings), settings.meter
+    last = next((each for each in reversed(provings) if each.accepted and each.meter == name), None)
+    if last is not None and (table.proven_on is None or table.proven_on <= date.fromisoformat(last.at[:10])):
+        return _of_proving(last)
+    usual = UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty
+    on = None if table.proven_on is None else table.proven_on.isoformat()
+    return Standing(
+        factor=table.meter_factor,
+        source="nothing" if on is None else "configuration",
+        on=on,
+        by="",
+        u_percent=usual,
+        runs=None,
+        proving=None,
+        since=on,
+    )
+
+
+def _of_proving(stored: StoredProving) -> Standing:
+    found = stored.document
+    factor, u_percent, factors, curve = (found[key] for key in ("factor", "u_delivery_percent", "factors", "curve"))
+    assert isinstance(factor, float)
+    assert isinstance(u_percent, float)
+    assert isinstance(factors, list)
+    assert isinstance(curve, list)
+    return Standing(
+        factor=factor,
+        source="proving",
+        on=stored.at[:10],
+        by=str(found["by"]),
+        u_percent=u_percent,
+        runs=len(factors),
+        proving=stored.number,
+        since=stored.at,
+        curve=tuple((float(flow), float(share)) for flow, share in curve),
+    )
+
+
+def with_factor(settings: Settings, found: Standing) -> Settings:
+    """The settings with the factor in force in the meter's table."""
+    if found.source != "proving":
+        return settings
+    assert found.on is not None
+    changes = {
+        "meter_factor": found.factor, "proven_on": date.fromisoformat(found.on), "uncertainty": found.u_percent,
+    }  # fmt: skip
+    return settings.model_copy(update={"meter": settings.meter.model_copy(update=changes)})
+
+
+def record_keys(found: Standing, counts: Mapping[EventKind, int]) -> dict[str, object]:
+    """What every record says of its meter besides the factor itself."""
+    values = (found.on, found.u_percent, counts["calibration"], counts["configuration"])
+    return dict(zip(RECORD_KEYS, values, strict=True))
+
+
+# --- what changed ---------------------------------------------------------------------------------------------------
+
+
+def rests_on(settings: Settings) -> dict[str, object]:
+    """Everything in the configuration that the count rests on, by dotted key."""
+    document = settings.model_dump(mode="json")
+    found: dict[str, object] = {}
+    for table in _WHOLE_TABLES:
+        _flatten(document[table], table, found)
+    for table, keys in _SINGLE_KEYS.items():
+        found |= {f"{table}.{key}": document[table][key] for key in keys}
+    for name in ("meter_count", "meter_reverse_count", METER_POINT.get(settings.meter.kind, "")):
+        _flatten(document["points"].get(name, {}), f"points.{name}", found)
+    return found
+
+
+def _flatten(value: object, at: str, into: dict[str, object]) -> None:
+    if isinstance(value, dict):
+        for key, each in value.items():
+            _flatten(each, f"{at}.{key}", into)
+    else:
+        into[at] = value
+
+
+def note_changes(journal: Journal, settings: Settings, at: str, by: str) -> None:
+    """Write an event for what changed since the last start: one of each kind at most, none where nothing did."""
+    now = rests_on(settings)
+    seen = next((event.what["settings"] for event in reversed(journal.events()) if "settings" in event.what), None)
+    if not isinstance(seen, dict):
+        journal.append_event("configuration", at, by, {"changed": {}, "why": "first seen", "settings": now})
+        return
+    changed = {key: [seen.get(key), now.get(key)] for key in sorted({*seen, *now}) if seen.get(key) != now.get(key)}
+    for kind in ("calibration", "configuration"):
+        own = {key: pair for key, pair in changed.items() if (key in _CALIBRATION) == (kind == "calibration")}
+        if own:
+            journal.append_event(kind, at, by, {"changed": own, "settings": now})
