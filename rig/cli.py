@@ -23,6 +23,7 @@ from rig.ledger.journal import Journal, JournalError, StoredFill
 from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
 from rig.plan.target import TargetError
+from rig.provers import add_prove_options, meter_command, prove_command
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer, wheel_question
 from rig.run.check import check_text, live_text
@@ -105,6 +106,11 @@ def _parser() -> argparse.ArgumentParser:
     fill.add_argument("--by", default="", help="who fills")
     fill.add_argument("--support", choices=("jacked", "ground"), default="jacked")
     fill.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
+
+    prove = add("prove", prove_command, "Prove the meter with a known can, a wheeled prover or a scale.")
+    add_prove_options(prove, DEMO_CONFIG)
+    meter = add("meter", meter_command, "The meter: its factor, when it was proven, and whether it drifts.")
+    meter.add_argument("--config", type=Path, default=DEMO_CONFIG)
 
     for name, run, text in (
         ("resume", _resume, "Go on with an interrupted fill."),

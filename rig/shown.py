@@ -115,8 +115,9 @@ def progress_line(setup: Setup, decision: Decision) -> str:
     if facts.tyre_kpa == float("inf"):
         pressure = "rising"
     left = seconds_left(setup, state)
+    where = "in the tyre" if setup.into == "tyre" else "in the vessel"
     return (
-        f"{step_words(decision):<20} in the tyre {inside:6.1f} of {setup.target_l:.1f} L "
+        f"{step_words(decision):<20} {where} {inside:6.1f} of {setup.target_l:.1f} L "
         f"({gallons(inside):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(facts.flow_lps):<22}"
         f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}"
     )

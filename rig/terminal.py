@@ -21,6 +21,7 @@ from rig.shown import alarm_text, progress_line, step_words
 
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
+_LOOK_EVERY_S = 0.05
 _KEYS: dict[State, dict[str, RequestKind]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
@@ -73,7 +74,7 @@ class Terminal:
 
     def _listen(self) -> None:
         for line in sys.stdin:
-            self._lines.put(line.strip().lower())
+            self._lines.put(line.strip())
         self._lines.put(None)
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
@@ -87,7 +88,16 @@ class Terminal:
             # The terminal is gone: nobody watches, so nothing may go on.
             self.gave_up = decision.state.state is State.IDLE
             return [self._request("stop" if decision.state.state is not State.ABORTED else "end")]
-        return self._understood(setup, decision, line)
+        return self._understood(setup, decision, line.lower())
+
+    async def ask(self, text: str) -> str | None:
+        """Put a question between two fills and wait for the line that is typed; None when the terminal is gone."""
+        print(f"\n{text}", file=sys.stderr, flush=True)
+        while True:
+            try:
+                return self._lines.get_nowait()
+            except queue.Empty:
+                await asyncio.sleep(_LOOK_EVERY_S)
 
     def _understood(self, setup: Setup, decision: Decision, line: str) -> Sequence[Request]:
         state = decision.state.state

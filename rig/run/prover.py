@@ -1,4 +1,4 @@
-"""The runs of a proving on the rig: deliveries into an open vessel, counted; then the verdict, and its place in the book.
+"""The runs of a proving: deliveries into an open vessel, counted; then the verdict, and its place in the journal.
 
 Each run is a delivery like any other: same ready check, same guards, same journal. What the vessel shows is asked of a
 person, or of the simulated rig's eyes. It must not know options or words on a screen.

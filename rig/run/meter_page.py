@@ -1,0 +1,97 @@
+"""The meter's page: the factor in force, where it is from, and what the fills since then say of it.
+
+Reads the journal, changes nothing. It must not know how a page is laid out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredFill
+from rig.meter.health import Comparison, Verdict, advice, verdicts
+from rig.run.calibration import Standing, meter_name, standing
+from rig.run.metering import UNCERTAINTY_PERCENT
+from rig.run.settings import Settings
+
+_EVENTS_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class MeterPage:
+    """What is known of a meter now."""
+
+    meter: str
+    standing: Standing
+    counts: dict[EventKind, int]
+    events: tuple[StoredEvent, ...]
+    """The latest, oldest first."""
+    fills: int
+    """Finished fills since the proving."""
+    verdicts: tuple[Verdict, ...]
+    advice: str
+
+    def as_json(self) -> dict[str, object]:
+        """One JSON document."""
+        found = self.standing
+        return {
+            "meter": self.meter,
+            "factor": found.factor,
+            "factor_from": found.source,
+            "proven_on": found.on,
+            "proven_by": found.by,
+            "u_percent": found.u_percent,
+            "runs": found.runs,
+            "proving": found.proving,
+            "curve": [list(point) for point in found.curve],
+            "calibration_events": self.counts["calibration"],
+            "configuration_events": self.counts["configuration"],
+            "events": [
+                {"kind": each.kind, "number": each.number, "at": each.at, "by": each.by, **_shown(each)}
+                for each in self.events
+            ],
+            "fills_since": self.fills,
+            "charts": [asdict(each) for each in self.verdicts],
+            "advice": self.advice,
+        }
+
+
+def _shown(event: StoredEvent) -> dict[str, object]:
+    """An event without the whole of the settings, which stands in the journal."""
+    return {key: value for key, value in event.what.items() if key != "settings"}
+
+
+def meter_page(settings: Settings, journal: Journal) -> MeterPage:
+    """The page of the configured meter from its journal."""
+    found = standing(settings, journal.provings())
+    fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found.since)]
+    doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
+    judged = verdicts((list(comparisons_in(fill.record or {})) for fill in fills), doubts=doubts)
+    return MeterPage(
+        meter=meter_name(settings),
+        standing=found,
+        counts=journal.event_counts(),
+        events=tuple(journal.events()[-_EVENTS_SHOWN:]),
+        fills=len(fills),
+        verdicts=judged,
+        advice=advice(judged, proven=found.source != "nothing"),
+    )
+
+
+def _since(fill: StoredFill, moment: str | None) -> bool:
+    """Whether a fill was opened after a moment, or on a day or after it where only the day is known."""
+    if moment is None:
+        return True
+    if len(moment) == len("2026-01-01"):
+        return fill.opened_at[:10] >= moment
+    return datetime.fromisoformat(fill.opened_at) > datetime.fromisoformat(moment)
+
+
+def comparisons_in(record: dict[str, object]) -> Iterator[Comparison]:
+    """The usable comparisons of a record; one against nothing, or without a doubt of its own, says nothing."""
+    listed = record.get("comparisons")
+    for each in listed if isinstance(listed, Sequence) else ():
+        meter_l, reference_l, u_l = (float(each[key]) for key in ("meter_l", "reference_l", "u_l"))
+        if reference_l > 0 and meter_l > 0 and u_l > 0:
+            yield Comparison(str(each["reference"]), meter_l / reference_l, u_l / reference_l)
