@@ -3,10 +3,14 @@
 Tabular CUSUM (Page 1954; Montgomery, Introduction to Statistical Quality Control). How often it cries wolf and how soon
 it sees a drift is computed as a Markov chain (Brook and Evans, Biometrika 59, 1972), not taken on trust.
 
-A reference with a bias of its own first has to be learned. Each deviation is then judged against the mean of those
-before it, with the uncertainty of that mean: such values are independent from the second on, so the chart needs no long
-baseline and does not cry wolf more often for want of one (Hawkins, Self-starting cusum charts, The Statistician 36,
-1987). The price is told: a drift is seen less well while the baseline is short.
+A reference with a bias of its own first has to be learned. Each later deviation is judged against the mean of those
+before it, with the uncertainty of that mean: such values are independent, so the chart needs no long baseline and does
+not cry wolf more often for want of one (Hawkins, Self-starting cusum charts, The Statistician 36, 1987). The price is
+told: a drift is seen less well while the baseline is short.
+
+The uncertainty that comes with a comparison is a claim. Where the differences from one fill to the next are far larger
+than it allows, the chart goes by them, the largest left out: a drift makes one of them larger, a claim that is too good
+makes them all so.
 """
 
 from __future__ import annotations
@@ -20,9 +24,17 @@ SLACK = 0.5
 """Half of the drift that the chart is tuned for, in standard deviations."""
 LIMIT = 5.073
 """Decision limit of the sums: one false alarm in 500 fills, both directions together."""
+BASELINE_FILLS = 5
+"""Fills that teach a reference's bias before any is judged."""
 WITHIN_FILLS = 10
 SURE = 0.9
 _STATES = 60
+_JUMPS = BASELINE_FILLS
+"""Fewer differences from fill to fill say nothing of their size."""
+_MEAN_JUMP = math.sqrt(2 / math.pi)
+"""Mean size of a normal value, in standard deviations."""
+_PLAIN = 1.5
+"""Scatter this many times the claimed is hardly chance."""
 _LARGEST_DRIFT = 20.0
 """Standard deviations; beyond it the chart is not worth having."""
 
@@ -47,28 +59,51 @@ class Chart:
     """Since when the sum is above nought."""
     low_fills: int = 0
     sigma: float = 0.0
-    """Of the last fill."""
+    """Of the last fill, as claimed."""
+    latest: float = 0.0
+    """The last deviation."""
+    jumps: float = 0.0
+    """Sum of the differences from fill to fill, in what they should be."""
+    largest: float = 0.0
+    """The largest of them."""
     out: Direction | None = None
     """Which limit was crossed first; a proving begins a new chart."""
     out_at: int = 0
+
+    @property
+    def excess(self) -> float:
+        """How many times more the fills scatter than they claim to; 1 where that is not plain yet."""
+        steps = self.fills - 1
+        if steps < _JUMPS:
+            return 1.0
+        scatter = (self.jumps - self.largest) / (steps - 1) / _MEAN_JUMP
+        return scatter if scatter > _PLAIN else 1.0
 
     def drift(self) -> float:
         """About how far the meter is off by what the larger sum says, with its sign; 0 while both are at nought."""
         if not (self.high_fills or self.low_fills):
             return 0.0
         if self.high >= self.low:
-            return (SLACK + self.high / self.high_fills) * self.sigma
-        return -(SLACK + self.low / self.low_fills) * self.sigma
+            return (SLACK + self.high / self.high_fills) * self.sigma * self.excess
+        return -(SLACK + self.low / self.low_fills) * self.sigma * self.excess
 
 
 def seen(chart: Chart, deviation: float, sigma: float) -> Chart:
     """The chart with one more fill; ``sigma`` is the comparison's standard uncertainty, relative, above zero."""
     assert sigma > 0
-    chart = replace(chart, fills=chart.fills + 1, sigma=sigma)
-    if chart.learns and not chart.weight:
+    jump = abs(deviation - chart.latest) / math.hypot(sigma, chart.sigma) if chart.fills else 0.0
+    chart = replace(
+        chart,
+        fills=chart.fills + 1,
+        sigma=sigma,
+        latest=deviation,
+        jumps=chart.jumps + jump,
+        largest=max(chart.largest, jump),
+    )
+    if chart.learns and chart.fills <= BASELINE_FILLS:
         return _learned(chart, deviation, sigma)
     spread = math.hypot(sigma, chart.weight**-0.5) if chart.learns else sigma
-    z = (deviation - chart.mean) / spread
+    z = (deviation - chart.mean) / (spread * chart.excess)
     high, low = max(0.0, chart.high + z - SLACK), max(0.0, chart.low - z - SLACK)
     chart = replace(
         chart,

@@ -10,10 +10,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.meter.chart import LIMIT, WITHIN_FILLS, Chart, Direction, least_drift, seen
+from rig.meter.chart import BASELINE_FILLS, LIMIT, WITHIN_FILLS, Chart, Direction, least_drift, seen
 
-BASELINE_FILLS = 5
-"""Fills that a reference with a bias of its own must have been compared in before its chart is believed."""
 _WATCH = 0.7 * LIMIT
 """A sound meter is seldom above it: in two fills of a hundred."""
 
@@ -47,6 +45,8 @@ class Verdict:
     """About how far it is off, by the chart."""
     sees_percent: float | None
     """The least drift that this reference shows within 10 fills, nine times in ten; None where it shows none yet."""
+    excess: float
+    """How many times more the fills scatter than the reference claims; 1 where that is not plain."""
     bias_percent: float | None
     """What the reference differs by on its own; None for a standard."""
     out_at: int | None
@@ -76,8 +76,8 @@ def verdicts(
 def _verdict(name: str, chart: Chart, doubt: float | None) -> Verdict:
     condition, larger = _condition(chart), max(chart.high, chart.low)
     direction = chart.out or (("high" if chart.high > chart.low else "low") if larger > _WATCH else None)
-    least = least_drift(chart.fills if chart.learns else None)
-    sees = None if least is None else 100 * least * chart.sigma
+    least = None if condition == "learning" else least_drift(chart.fills if chart.learns else None)
+    sees = None if least is None else 100 * least * chart.sigma * chart.excess
     return Verdict(
         reference=name,
         condition=condition,
@@ -85,19 +85,22 @@ def _verdict(name: str, chart: Chart, doubt: float | None) -> Verdict:
         fills=chart.fills,
         drift_percent=100 * chart.drift(),
         sees_percent=sees,
+        excess=chart.excess,
         bias_percent=100 * chart.mean if chart.learns else None,
         out_at=chart.out_at if chart.out else None,
         high=chart.high,
         low=chart.low,
         limit=LIMIT,
-        text=_text(name, condition, direction, chart, sees) + _bias_text(name, condition, chart, doubt),
+        text=_text(name, condition, direction, chart, sees)
+        + _bias_text(name, condition, chart, doubt)
+        + _scatter_text(chart),
     )
 
 
 def _condition(chart: Chart) -> Condition:
     if chart.out is not None:
         return "out"
-    if chart.learns and chart.fills < BASELINE_FILLS:
+    if chart.learns and chart.fills <= BASELINE_FILLS:
         return "learning"
     return "watch" if max(chart.high, chart.low) > _WATCH else "fine"
 
@@ -122,6 +125,10 @@ def _bias_text(name: str, condition: Condition, chart: Chart, doubt: float | Non
     if abs(chart.mean) <= doubt + 2 * chart.weight**-0.5:
         return ""
     return f"; from the first fill on the meter read {100 * chart.mean:+.1f} % against it: one of the two is off"
+
+
+def _scatter_text(chart: Chart) -> str:
+    return f"; it scatters {chart.excess:.1f} times as much as it should" if chart.excess > 1 else ""
 
 
 def advice(found: Sequence[Verdict], *, proven: bool) -> str:

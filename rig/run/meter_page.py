@@ -5,6 +5,7 @@ Reads the journal, changes nothing. It must not know how a page is laid out.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -12,7 +13,7 @@ from datetime import datetime
 from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredFill
 from rig.meter.health import Comparison, Verdict, advice, verdicts
 from rig.run.calibration import Standing, meter_name, standing
-from rig.run.metering import UNCERTAINTY_PERCENT
+from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
 from rig.run.settings import Settings
 
 _EVENTS_SHOWN = 5
@@ -67,7 +68,8 @@ def meter_page(settings: Settings, journal: Journal) -> MeterPage:
     found = standing(settings, journal.provings())
     fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found.since)]
     doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
-    judged = verdicts((list(comparisons_in(fill.record or {})) for fill in fills), doubts=doubts)
+    repeat = meter_of(settings, settings.meter.kind).repeat
+    judged = verdicts((list(comparisons_in(fill.record or {}, repeat)) for fill in fills), doubts=doubts)
     return MeterPage(
         meter=meter_name(settings),
         standing=found,
@@ -88,10 +90,13 @@ def _since(fill: StoredFill, moment: str | None) -> bool:
     return datetime.fromisoformat(fill.opened_at) > datetime.fromisoformat(moment)
 
 
-def comparisons_in(record: dict[str, object]) -> Iterator[Comparison]:
-    """The usable comparisons of a record; one against nothing, or without a doubt of its own, says nothing."""
+def comparisons_in(record: dict[str, object], repeat: float) -> Iterator[Comparison]:
+    """The usable comparisons of a record; one against nothing, or without a doubt of its own, says nothing.
+
+    ``repeat`` is how well the meter itself repeats: relative, one standard deviation.
+    """
     listed = record.get("comparisons")
     for each in listed if isinstance(listed, Sequence) else ():
         meter_l, reference_l, u_l = (float(each[key]) for key in ("meter_l", "reference_l", "u_l"))
         if reference_l > 0 and meter_l > 0 and u_l > 0:
-            yield Comparison(str(each["reference"]), meter_l / reference_l, u_l / reference_l)
+            yield Comparison(str(each["reference"]), meter_l / reference_l, math.hypot(u_l / reference_l, repeat))

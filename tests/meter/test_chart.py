@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import pytest
 
-from rig.meter.chart import LIMIT, Chart, average_run_length, chance_to_see, least_drift, seen
+from rig.meter.chart import BASELINE_FILLS, LIMIT, Chart, average_run_length, chance_to_see, least_drift, seen
 
 HALF = 0.007
 """A reference good to 0.7 % in one fill."""
@@ -88,8 +88,9 @@ def test_what_a_learned_bias_costs_by_chance(baseline: int) -> None:
         for _ in range(10):
             chart = seen(chart, rng.gauss(0.02 + 0.01 * drift, 0.01), 0.01)
         caught += chart.out == "high"
-    # The sums do not stand at nought when the drift begins, as the computation takes them to: a little sooner seen.
-    assert 0.885 <= caught / tried <= 0.96
+    # The sums do not stand at nought when the drift begins, as the computation takes them to: a little sooner seen. Of
+    # five fills the scatter is sometimes misjudged: a little later seen.
+    assert 0.87 <= caught / tried <= 0.96
 
 
 def test_the_shorter_the_baseline_the_more_must_drift() -> None:
@@ -118,7 +119,7 @@ def test_the_sums_by_hand() -> None:
 
 def test_a_limit_once_crossed_stays_crossed_and_teaches_nothing() -> None:
     chart = Chart(learns=True)
-    for deviation in [0.01] * 5 + [0.10] * 3:
+    for deviation in [0.01] * BASELINE_FILLS + [0.10] * 3:
         chart = seen(chart, deviation, 0.01)
     assert chart.out == "high"
     mean = chart.mean
@@ -128,8 +129,33 @@ def test_a_limit_once_crossed_stays_crossed_and_teaches_nothing() -> None:
 
 
 def test_a_vaguer_comparison_weighs_less() -> None:
-    chart = seen(seen(Chart(learns=True), 0.0, 0.01), 0.06, 0.02)
-    assert chart.mean == pytest.approx(0.06 / 5)
-    # 0.06 over sqrt(0.02² + 0.01²), less the slack.
-    assert chart.high == pytest.approx(0.06 / 0.05**0.5 / 0.1 - 0.5)
-    assert chart.high < LIMIT
+    chart = seen(seen(Chart(learns=True), 0.0, 0.01), 0.01, 0.02)
+    assert chart.mean == pytest.approx(0.01 / 5)
+    assert (chart.high, chart.low) == (0.0, 0.0)
+    for _ in range(BASELINE_FILLS - 2):
+        chart = seen(chart, chart.mean, 0.01)
+    # Weights 1 + 1/4 + 3; 0.03 over sqrt(0.02² + 0.01²/4.25), less the slack.
+    chart = seen(chart, chart.mean + 0.03, 0.02)
+    assert chart.high == pytest.approx(0.03 / (4e-4 + 1e-4 / 4.25) ** 0.5 - 0.5)
+
+
+def test_a_claim_that_is_too_good_is_found_out_by_the_scatter() -> None:
+    """Fills that scatter three times as much as claimed; were that believed, the limit were crossed within a dozen."""
+    assert average_run_length(0.0, 0.5 / 3, LIMIT / 3) < 12
+    rng = random.Random(11)
+    quiet = 0
+    for _ in range(400):
+        chart = Chart(learns=True)
+        for _ in range(60):
+            chart = seen(chart, rng.gauss(0.0, 0.03), 0.01)
+        quiet += chart.out is None
+        assert chart.excess == pytest.approx(3.0, rel=0.45)
+    # Of charts that knew it from the first fill on, exp(-60/500) would be quiet: 0.89.
+    assert quiet / 400 > 0.6
+
+
+def test_a_drift_is_no_scatter() -> None:
+    chart = Chart(learns=False)
+    for fill in range(40):
+        chart = seen(chart, 0.03 if fill > 20 else 0.0, 0.01)
+    assert (chart.excess, chart.out) == (1.0, "high")

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from rig.meter.health import BASELINE_FILLS, Comparison, advice, verdicts
+from rig.meter.health import Comparison, advice, verdicts
 
 
 def series(reference: str, deviations: list[float], u: float = 0.01) -> list[list[Comparison]]:
@@ -23,7 +23,7 @@ def test_a_scale_needs_no_learning() -> None:
 def test_a_pump_s_displacement_is_learned_first_and_says_so() -> None:
     rng = random.Random(4)
     deviations = [0.03 + rng.gauss(0, 0.01) for _ in range(20)]
-    (early,) = verdicts(series("pump", deviations[: BASELINE_FILLS - 1]))
+    (early,) = verdicts(series("pump", deviations[:4]))
     assert early.condition == "learning"
     assert "fill 4 of the 5 that set its own bias" in early.text
     (late,) = verdicts(series("pump", deviations))
@@ -57,7 +57,7 @@ def test_each_reference_has_its_own_chart_and_may_be_missing_in_a_fill() -> None
     found = {each.reference: each for each in verdicts(fills)}
     assert found["scale"].fills == 2
     assert found["tote level"].fills == 1
-    assert found["tote level"].sees_percent == pytest.approx(9.93, abs=0.05)
+    assert (found["tote level"].condition, found["tote level"].sees_percent) == ("learning", None)
 
 
 def test_advice_tells_one_liar_from_two_witnesses() -> None:
