@@ -241,8 +241,11 @@ def _reader(options: argparse.Namespace, settings: Settings, trial: Trial, termi
         return lambda number, _counted: _at_once(listed[number - 1])
     if terminal is not None:
         return lambda number, counted: _typed(terminal, options, trial, number, counted)
-    if isinstance(trial.reference, Scale):
-        raise Refused("nobody reads the scale: answer at a terminal, or give --readings")
+    if isinstance(trial.reference, Scale) or "vessel_level" not in settings.points:
+        raise Refused(
+            "nobody reads the vessel: answer at a terminal, or give --readings (a simulated rig whose map has "
+            "hand_in_vessel and vessel_level reads a can by itself)"
+        )
     return lambda _number, _counted: simulated_eyes(settings)
 
 

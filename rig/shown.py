@@ -137,14 +137,15 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         assert isinstance(value, int | float), name
         return float(value)
 
+    held = "IN THE VESSEL" if _open_vessel(record) else "IN THE TYRE"
     lines = [
         "-" * 64,
         f"FILL {record['fill_id']}    {record['outcome']}",
         *([SIMULATED] if simulated else []),
-        f"  tyre            {record['size']}  {record['position'] or ''}  valve at {record['valve_at']} o'clock",
+        _where(record),
         f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
         f"  target          {show_volume(number('target_l'))}",
-        f"  IN THE TYRE     {show_volume(number('net_l'))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
+        f"  {held:<15} {show_volume(number('net_l'))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
         f"  weight          {show_mass(number('mass_kg'))}",
         f"  forward         {show_volume(number('forward_l'))}",
         f"  returned        {show_volume(number('returned_l'))}, "
@@ -167,8 +168,21 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
 
 
+def _open_vessel(record: dict[str, object]) -> bool:
+    """Whether it was a delivery into an open vessel: that has no valve."""
+    return record["valve"] is None
+
+
+def _where(record: dict[str, object]) -> str:
+    if _open_vessel(record):
+        return f"  into            {record['size']}, {record['position']}"
+    return f"  tyre            {record['size']}  {record['position'] or ''}  valve at {record['valve_at']} o'clock"
+
+
 def next_steps(record: dict[str, object]) -> list[str]:
     """What the person does after the gun is off."""
+    if _open_vessel(record):
+        return []
     if record["outcome"] != "complete":
         return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
     working = record.get("working_kpa")

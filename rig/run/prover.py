@@ -177,12 +177,7 @@ async def _empty(settings: Settings) -> None:
 
 
 async def simulated_eyes(settings: Settings) -> Seen:
-    """What stands in a simulated rig's open vessel; Refused where it has no such point."""
-    if "vessel_level" not in settings.points:
-        raise Refused(
-            "nobody reads the can: answer at a terminal, give --readings, or add the points hand_in_vessel and "
-            "vessel_level to a simulated rig's map"
-        )
+    """What stands in a simulated rig's open vessel, on a map with the point ``vessel_level``."""
     with _field(settings) as field:
         await field.scan()
         if field.errors:

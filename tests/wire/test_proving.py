@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 from pathlib import Path
 
 import pytest
-from processes import Rig, command, configuration, serving, started
+from processes import Rig, command, configuration, serving, started, wait_for_phase
 
 pytestmark = pytest.mark.timeout(120)
 
@@ -101,6 +102,58 @@ def test_a_good_sheet_is_taken_and_a_bad_one_is_refused(tmp_path: Path) -> None:
     assert found["factor_in_force"] == pytest.approx(0.999552, abs=1e-6)
     history = command(tmp_path, "prove", "--config", "rig.toml", "--history", "--json")
     assert [row["accepted"] for row in json.loads(history.stdout)] == [True, False]
+
+
+def test_brine_on_a_scale(tmp_path: Path) -> None:
+    """315.0 kg of 1213 kg/m3 in air of 1.2 kg/m3 are 259.905 L, for which 25990 pulses came at 100 a litre."""
+    configuration(tmp_path)
+    by_weight = (*PROVE, "--scale", "0.1 kg", "--fluid", "cacl2:24%", "--pulses", "25990,25990,25990", "--accept")
+    done = command(
+        tmp_path, *by_weight, "--density", "1213 kg/m^3", "--readings", "325 kg,325 kg,325 kg", "--tare", "10 kg"
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    assert found["runs"][0]["reference_l"] == pytest.approx(259.905, abs=0.003)
+    assert found["factor"] == pytest.approx(259.905 / 259.90, abs=2e-5)
+    assert found["u_percent"] == pytest.approx(0.105, abs=0.005)
+
+
+def test_a_map_without_hands_is_proven_with_the_hose_hung_in_a_vessel_and_readings_from_elsewhere(
+    tmp_path: Path,
+) -> None:
+    with serving(tmp_path, "vent", "--open-vessel") as rig:
+        text = rig.config.read_text(encoding="utf-8")
+        bare = "\n".join(line for line in text.splitlines() if not line.startswith(("hand_", "vessel_level")))
+        (tmp_path / "bare.toml").write_text(bare, encoding="utf-8")
+        blind = command(tmp_path, "prove", "--config", "bare.toml", "--can", "60 L", "--unattended")
+        before = rig.stop()
+    assert blind.returncode == 3
+    assert "nobody reads the vessel" in blind.stderr
+    assert before["caught_l"] == 0.0
+    with serving(tmp_path, "vent", "--open-vessel") as rig:
+        done = command(tmp_path, *LIVE, "--readings", "60.0 L, 60.0 L, 60.0 L")
+        truth = rig.stop()
+    assert done.returncode == 0, done.stderr
+    assert truth["caught_l"] == pytest.approx(240, rel=0.02)
+
+
+def test_a_proving_that_is_stopped_keeps_nothing_but_its_delivery(tmp_path: Path) -> None:
+    with serving(tmp_path, scale="20") as rig, started(tmp_path, *LIVE, "--accept") as process:
+        wait_for_phase(tmp_path, process, "fill")
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=60)
+        truth = rig.stop()
+    assert process.returncode == 3
+    assert "nothing of this proving is kept" in said
+    assert not truth["pump_on"]
+    history = command(tmp_path, "prove", "--config", "rig.toml", "--history", "--json")
+    assert json.loads(history.stdout) == []
+    shown = command(tmp_path, "ledger", "list", "--config", "rig.toml", "--json")
+    (delivered,) = json.loads(shown.stdout)
+    assert (delivered["size"], delivered["outcome"]) == ("known can", "stopped")
+    assert delivered["net_l"] == pytest.approx(truth["caught_l"], abs=0.2)
+    ticket = command(tmp_path, "ledger", "show", delivered["fill_id"], "--config", "rig.toml")
+    assert "IN THE VESSEL" in ticket.stdout
 
 
 def test_without_a_word_a_good_proving_is_kept_but_not_taken(tmp_path: Path) -> None:
