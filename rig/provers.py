@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import get_args
 
-from rig.meter.proving import Gate
+from rig.meter.proving import MOST_RUNS, Gate
 from rig.meter.references import CAN_DOUBT, Air, Can, Material, Scale
 from rig.proofs import history_text, meter_text, proving_text
 from rig.run.assembly import fluid_of
@@ -27,6 +27,8 @@ from rig.terminal import ProgressPrinter, Terminal
 from rig.units import Kind, QuantityError, parse
 
 OK, REFUSED = 0, 3
+_WIDEST_RANGE = 0.5
+"""Per cent; maintenance tolerance for such meters (NIST Handbook 44, 3.30, from memory)."""
 _MATERIALS: tuple[Material, ...] = get_args(Material)
 _WATER_DENSITY_DOUBT, _HYDROMETER_DOUBT, _RECIPE_DOUBT = 2e-4, 1e-3, 5e-3
 """Of the density for a proving by weight. Water is what it is; a hydrometer is read to a unit in the third place; a
@@ -129,8 +131,10 @@ def trial_of(options: argparse.Namespace, settings: Settings) -> Trial:
             'what is the meter compared with? write one of --can "20 L", --scale "0.05 kg", or --reference "100 gal" '
             "with --pulses"
         )
-    if not 1 <= options.runs <= 20:
-        raise QuantityError(f"--runs {options.runs}: write 3 to 20")
+    if not 1 <= options.runs <= MOST_RUNS:
+        raise QuantityError(f"--runs {options.runs}: write 3 to {MOST_RUNS}")
+    if not 0 < options.range <= _WIDEST_RANGE:
+        raise QuantityError(f"--range {options.range:g}: write at most {_WIDEST_RANGE:g}, the tolerance itself")
     reference: Can | Scale
     if options.scale is None:
         reference = _can(options)
@@ -176,9 +180,12 @@ def _scale(options: argparse.Namespace, settings: Settings, *, water: bool) -> S
 
 def _percent(text: str) -> float:
     try:
-        return float(text.rstrip("% ")) / 100
-    except ValueError as error:
-        raise QuantityError(f"{text!r} is no percentage: write for example --can-doubt 0.05") from error
+        share = float(text.rstrip("% ")) / 100
+    except ValueError:
+        share = -1.0
+    if not 0 <= share < 1:
+        raise QuantityError(f"{text!r} is no percentage: write for example --can-doubt 0.05")
+    return share
 
 
 # --- readings ---------------------------------------------------------------------------------------------------------
@@ -214,8 +221,8 @@ def offline_runs(options: argparse.Namespace, settings: Settings, trial: Trial) 
         raise QuantityError(
             f"--pulses {options.pulses!r}: write whole numbers, for example 25010,25015,25012"
         ) from error
-    if not pulses or min(pulses) <= 0:
-        raise QuantityError("--pulses: each run needs pulses above zero")
+    if not pulses or min(pulses) <= 0 or len(pulses) > MOST_RUNS:
+        raise QuantityError(f"--pulses: write the pulses of 3 to {MOST_RUNS} runs, each above zero")
     if options.readings is not None:
         seen = [seen_of(item, options, trial) for item in _listed(options.readings)]
     elif isinstance(trial.reference, Can):

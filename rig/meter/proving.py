@@ -105,13 +105,15 @@ class Proving:
 def prove(
     runs: Sequence[Run], before: Before, fluid: Fluid, reference_doubt: float, gate: Gate | None = None
 ) -> Proving:
-    """Judge ``runs``; ``reference_doubt`` is relative, at 95 %. ValueError without a run or with a run of no pulses.
+    """Judge ``runs``; ``reference_doubt`` is relative, at 95 %. ValueError for no run, too many, or one without pulses.
 
     Runs at different flows are judged flow by flow; the factor is that of the fastest, the curve leads to the others.
     """
     gate = gate or Gate()
     if not runs or any(run.pulses <= 0 or run.reference_l <= 0 for run in runs):
         raise ValueError("a proving needs runs, each with pulses and a reference volume above zero")
+    if len(runs) > MOST_RUNS:
+        raise ValueError(f"a proving of more than {MOST_RUNS} runs is two provings")
     factors = tuple(run.factor(before.pulses_per_l, fluid) for run in runs)
     groups = by_flow([(run.flow_lps, factor) for run, factor in zip(runs, factors, strict=True)])
     factor = groups[-1].mean
@@ -128,7 +130,7 @@ def prove(
         u_runs_percent=u_runs,
         u_reference_percent=u_reference,
         u_delivery_percent=math.hypot(u_factor, 2 * scatter),
-        petroleum_range_percent=petroleum_range_percent(min(len(runs), MOST_RUNS)),
+        petroleum_range_percent=petroleum_range_percent(len(runs)),
         curve=relative_curve(groups, factor),
         flows_lps=tuple(group.flow_lps for group in groups if group.flow_lps is not None),
         fails=tuple(_fails(runs, groups, before, gate)),

@@ -180,6 +180,12 @@ def test_one_flow_is_no_curve_and_runs_without_a_time_are_one_group() -> None:
     assert [(group.flow_lps, group.factors) for group in groups] == [(None, (1.0, 1.1, 1.2))]
 
 
+def test_more_runs_than_there_are_constants_for() -> None:
+    with pytest.raises(ValueError, match="two provings"):
+        sheet([25000] * (MOST_RUNS + 1))
+    assert sheet([25000] * MOST_RUNS).passed
+
+
 @pytest.mark.parametrize("runs", [[], [Run(0, 20.0, 15, 15)], [Run(2000, 0.0, 15, 15)]])
 def test_a_run_of_nothing_is_no_run(runs: list[Run]) -> None:
     with pytest.raises(ValueError, match="pulses and a reference volume"):
