@@ -57,6 +57,8 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
         has_fill_valve="fill_valve" in settings.points,
+        lever=settings.rig.by_hand,
+        has_supply_relay="pump_run" in settings.points,
         seed=sim.seed,
     )
 

@@ -206,6 +206,8 @@ class Setup:
     hose_air_l: float = 0.0
     """Air in the hose when the fill opens; 0 is a wet hose."""
     into: Into = "tyre"
+    by_hand: bool = False
+    """A person throws the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
     beside: tuple[Meter, ...] = ()
     """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
     strainer_limit_kpa: float = 70.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import Support, checks_for, checks_for_vessel
+from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
 from rig.control.values import CavityFacts, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
@@ -155,7 +155,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         meter=replace(straight, curve=memory.curve),
         heel_l=settings.tote.heel,
         tote_l=settings.tote.content,
-        checks=checks_for(
+        checks=((LEVER,) if settings.rig.by_hand else ())
+        + checks_for(
             target.valve_at,
             target.window.ceiling_kpa,
             question.support,
@@ -174,6 +175,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         late_s=settings.limits.late,
         overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
         hose_air_l=memory.hose_air_l,
+        by_hand=settings.rig.by_hand,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
     )

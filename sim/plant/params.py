@@ -100,6 +100,9 @@ class PlantParams:
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
+    lever: bool = False
+    """A person's lever drives the pump; the relay is its supply, where there is one."""
+    has_supply_relay: bool = True
     seed: int = 1
 
 
@@ -117,3 +120,6 @@ class Coils:
     hand_valve_open: bool = False
     hand_in_vessel: bool = False
     """The hose's end, off the gun or with it, is held in an open vessel, which was empty when it was put there."""
+    hand_lever_forward: bool = False
+    hand_lever_back: bool = False
+    hand_vent_open: bool = False
