@@ -73,6 +73,8 @@ def prove_command(options: argparse.Namespace) -> int:
     if options.pulses is not None:
         outcome = judge(settings, trial, offline_runs(options, settings, trial))
         return asyncio.run(_finish(options, settings, outcome, None))
+    if settings.rig.by_hand:
+        raise Refused("this rig is worked by hand: pump into the can, and give what the meter counted by --pulses")
     if options.unattended and not (settings.rig.simulated or settings.rig.unattended):
         raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
     return asyncio.run(_live(options, settings, trial))

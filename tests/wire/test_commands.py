@@ -211,7 +211,7 @@ def test_a_register_that_the_device_does_not_have_is_told(tmp_path: Path) -> Non
 def test_unattended_is_refused_on_a_real_rig(tmp_path: Path) -> None:
     configuration(tmp_path, simulated="false", scale="1")
     text = (tmp_path / "rig.toml").read_text(encoding="utf-8")
-    text = "\n".join(line for line in text.splitlines() if not line.startswith(("hand_", "plant_clock")))
+    text = "\n".join(line for line in text.splitlines() if not line.startswith(("hand_", "plant_clock", "vessel_")))
     (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
     done = command(tmp_path, *FILL)
     assert done.returncode == 3
