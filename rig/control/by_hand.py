@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rig.control.learning import learn_loss
+from rig.control.learning import learn_loss, overrun_s
 from rig.control.pressure import at_rest, stiffness_kpa_per_l
 from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
@@ -73,7 +73,8 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
 def _judge(turn: Turn) -> None:
     """Cut at the target and at the ceiling, each with what still flows; give the supply back when there is room."""
     facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
-    overrun_l = max(facts.flow_lps, 0.0) * turn.state.overrun_s
+    flow = max(facts.flow_lps, 0.0)
+    overrun_l = flow * overrun_s(setup, turn.state, flow)
     highs = [band.high for band in (facts.gas, facts.line) if band is not None]
     tyre = max(highs) if facts.forward and highs else facts.tyre_kpa
     slope = stiffness_kpa_per_l(turn.state.gas, setup, min(tyre or 0.0, setup.trip_kpa), facts.offset_l)

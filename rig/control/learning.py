@@ -6,12 +6,18 @@ import math
 from dataclasses import replace
 
 from rig.control.pressure import stiffness_kpa_per_l
-from rig.control.state import Stroke
+from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
+from rig.control.values import Setup
 from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
+_LEARN = 0.3
+"""Share of what a stroke shows that is believed: its own scatter is not learned."""
+_OVERRUN_S = 0.05, 3.0
+FLOW_STEPS = range(9)
+"""Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
 PUMPED = ("target", "ceiling", "feeler")
 """Ends of strokes that brought liquid."""
 _USUAL_GAIN = 0.4, 2.5
@@ -28,13 +34,26 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         _learn_vent(turn, stroke, rest_kpa)
 
 
+def flow_step(setup: Setup, flow: float) -> int:
+    """Which fifth of the pump's flow a flow is nearest to: overruns are learned by it."""
+    return min(round(5 * flow / setup.line.pump_lps), FLOW_STEPS[-1])
+
+
+def overrun_s(setup: Setup, state: FillState, flow: float) -> float:
+    """Seconds of flow that still pass after a stop at this flow: from the nearest step learned, else the usual."""
+    step = flow_step(setup, flow)
+    return min(state.overruns, key=lambda learned: abs(learned[0] - step), default=(0, setup.overrun_s))[1]
+
+
 def learn_overrun(turn: Turn, stroke: Stroke) -> None:
-    """Seconds of flow between the decision to stop and standstill."""
-    if stroke.stop_flow_lps <= 0:
+    """Seconds of flow between the decision to stop and standstill; not from a stroke with air or a doubtful count."""
+    state, flow = turn.state, stroke.stop_flow_lps
+    if flow <= 0 or not turn.facts.wet or state.measure or state.alarms.first_out:
         return
-    actual_s = (turn.facts.in_tyre_l - stroke.stop_l) / stroke.stop_flow_lps
-    learned = turn.state.overrun_s + 0.3 * (actual_s - turn.state.overrun_s)
-    turn.set(overrun_s=min(max(learned, 0.05), 3.0))
+    actual_s = (turn.facts.in_tyre_l - stroke.stop_l) / flow
+    known_s, step = overrun_s(turn.setup, state, flow), flow_step(turn.setup, flow)
+    learned_s = min(max(known_s + _LEARN * (actual_s - known_s), _OVERRUN_S[0]), _OVERRUN_S[1])
+    turn.set(overruns=tuple(sorted({**dict(state.overruns), step: learned_s}.items())))
 
 
 def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rig.control.by_hand import by_hand
-from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met
+from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
@@ -191,7 +191,8 @@ def _still_falls_kpa(turn: Turn) -> float:
     facts, setup = turn.facts, turn.setup
     space = air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
     absolute = (facts.tyre_kpa or 0.0) + setup.line.atmosphere_kpa_abs
-    return absolute * max(-facts.flow_lps, 0.0) * turn.state.overrun_s / space
+    flow = max(-facts.flow_lps, 0.0)
+    return absolute * flow * overrun_s(setup, turn.state, flow) / space
 
 
 def fill(turn: Turn) -> None:
@@ -199,7 +200,7 @@ def fill(turn: Turn) -> None:
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
-    overrun_l = flow * state.overrun_s
+    overrun_l = flow * overrun_s(setup, state, flow)
     if facts.in_tyre_l + overrun_l >= setup.target_l:
         _end_stroke(turn, "target")
         return

@@ -98,7 +98,7 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "measured_cavity_l": _rounded(gas.measured_l, 2),
         "measured_cavity_u_l": _rounded(gas.measured_u_l, 2),
         "atm_kpa": setup.line.atmosphere_kpa_abs,
-        "overrun_s": round(state.overrun_s, 3),
+        "overruns_s": {str(step): round(learned_s, 3) for step, learned_s in state.overruns},
         "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
     }
 

@@ -113,7 +113,8 @@ class FillState:
     stroke: Stroke = Stroke()
     fills: int = 0
     top_ups: int = 0
-    overrun_s: float = 0.6
+    overruns: tuple[tuple[int, float], ...] = ()
+    """Seconds of flow after a stop as learned, by step of flow."""
     loss_gain: float = 1.0
     loss_known: bool = False
     vent_gain: float = 1.0
@@ -141,7 +142,7 @@ def new_fill(setup: Setup) -> FillState:
         gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
         tally=tally,
         mark=Mark(tally),
-        overrun_s=setup.overrun_s,
+        overruns=setup.overruns,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,
     )

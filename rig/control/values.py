@@ -199,7 +199,9 @@ class Setup:
     late_s: float = 0.7
     """Longest gap between scans, by the wall clock."""
     overrun_s: float = 0.6
-    """Seconds of flow that still pass after the decision to stop, as learned so far."""
+    """Seconds of flow that still pass after the decision to stop, until a stroke has taught it."""
+    overruns: tuple[tuple[int, float], ...] = ()
+    """The same as learned with this fluid in earlier fills, by step of flow."""
     loss_gain: float = 1.0
     """Measured line loss per computed loss, as learned so far."""
     loss_known: bool = False

@@ -44,7 +44,8 @@ class Question:
 class Memory:
     """What the rig learned in earlier fills."""
 
-    overrun_s: float | None = None
+    overruns: tuple[tuple[int, float], ...] = ()
+    """Seconds of flow after a stop with this fluid, by step of flow."""
     hose_air_l: float = 0.0
     curve: tuple[tuple[float, float], ...] = ()
     """The meter's linearisation, from its last proving."""
@@ -173,7 +174,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
         late_s=settings.limits.late,
-        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
+        overrun_s=_usual_overrun_s(settings),
+        overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
         by_hand=settings.rig.by_hand,
         beside=tuple(beside),
@@ -212,7 +214,8 @@ def vessel_setup(
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
         late_s=settings.limits.late,
-        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
+        overrun_s=_usual_overrun_s(settings),
+        overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
         into="open vessel",
         beside=tuple(beside),

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.control.decide import Decision
+from rig.control.learning import FLOW_STEPS
 from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
@@ -255,18 +256,19 @@ def _stop_on_signals(fill: Fill) -> Callable[[], None]:
 
 def recalled(journal: Journal, fluid: Fluid, found: Standing) -> Memory:
     """What the rig remembers for a fill with this fluid."""
-    overrun = journal.recall(f"overrun_s:{fluid.name}")
+    learned = ((step, journal.recall(f"overrun_s:{fluid.name}:{step}")) for step in FLOW_STEPS)
     hose_air = journal.recall("hose_air_l")
     return Memory(
-        overrun_s=float(overrun) if isinstance(overrun, int | float) else None,
+        overruns=tuple((step, float(value)) for step, value in learned if isinstance(value, int | float)),
         hose_air_l=float(hose_air) if isinstance(hose_air, int | float) else 0.0,
         curve=found.curve,
     )
 
 
 def _memory(setup: Setup, state: FillState, about: dict[str, object]) -> dict[str, object]:
+    learned = state.overruns if state.state is State.COMPLETE else ()
     return {
-        f"overrun_s:{about['fluid']}": round(state.overrun_s, 4),
+        **{f"overrun_s:{about['fluid']}:{step}": round(value, 4) for step, value in learned},
         "hose_air_l": round(max(0.0, setup.line.hose_l - state.tally.hose_l), 4),
     }
 
