@@ -56,6 +56,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         heel_l=settings.tote.heel,
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
+        gauge_error_kpa=sim.gauge_error,
         has_fill_valve="fill_valve" in settings.points,
         seed=sim.seed,
     )
@@ -82,6 +83,8 @@ def _tyre(sim: SimTable, size: str | None) -> TyreParams:
         cavity_l=volume_l,
         growth_per_psi=sim.growth,
         sag_per_psi=sim.sag,
+        exponent=sim.exponent,
+        liquid_warmer_k=sim.liquid_warmer,
         valve_fraction=cavity.fraction_at_clock(sim.valve_at),
         valve_height_m=axle_m + cavity.valve_height_m(sim.valve_at),
         surface_heights_m=_heights(cavity, axle_m),

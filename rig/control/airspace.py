@@ -3,14 +3,16 @@
 A stroke between two pressures at rest measures the air space by Boyle's law, growth of the sidewalls and the polytropic
 exponent taken at their middle: P2·(V·(1 + c·g2) − L2) = τ·(P1·(V·(1 + c·g1) − L1) + pushed air),
 τ = (P2/P1)^((n − 1)/n). What is not known of n, c, the gauge, the gas's own temperature and the meter is propagated by
-differences to first order (the GUM, JCGM 100:2008, section 5). It must not know phases, prompts or screens.
+differences to first order (the GUM, JCGM 100:2008, section 5), and where it comes near the bound of a decision by
+distributions (its supplement 1, JCGM 101:2008), at points that are always the same. It must not know phases or screens.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
+from functools import cache
 from statistics import NormalDist
 from typing import Literal
 
@@ -20,16 +22,18 @@ from rig.units import KPA_PER_PSI
 GAUGE_U_KPA = 1.03
 """Uncertainty of one rest reading at 95 %: 0.25 % of a 60 psi gauge."""
 _THIRD_ROOT = math.sqrt(3)
-_STEPS = 12
+_MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
 """The liquid already inside that a look is for, as a share of the cavity."""
 _LEAST_CHANCE = NormalDist().inv_cdf(0.25)
-LESS_RATE, MORE_RATE = 0.003, 0.0004
-"""How often the one decisive look may take a sound tyre for one with less air space, or with more: together below 1 in
-200, most of it where liquid inside shows."""
-_FAR = 2.5
-_EARLY, _LATER = 4.0, 3.5
-"""Standard deviations at the rests before and after the decisive one: next to nothing of the rate is spent there."""
+LESS_RATE = 0.0044
+"""How often the one decisive look may take a sound tyre for one with less air space: with the other bounds, which spend
+next to nothing, below 1 in 200."""
+_NEAR, _FAR = 2.0, 6.0
+"""Standard deviations between which it takes the whole distribution to judge."""
+_MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
+"""Bounds in standard deviations: more air space than the size has, and either at rests after and before the look."""
+_POINTS = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +102,13 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
     to_l = from_l + rise.litres * (1 + laws.litres_error)
     gas = start * (cavity_l * (1 + growth * rise.from_kpa) - from_l) + rise.added_kpa_l
     end = start
-    for _ in range(_STEPS):
+    for _ in range(_MOST_STEPS):
         room_l = cavity_l * (1 + growth * (end - air)) - to_l
         if room_l <= 0.01 * cavity_l or end > 1e4:
             return math.inf
-        end = gas * _warming(start, end, laws) / room_l
+        before, end = end, gas * _warming(start, end, laws) / room_l
+        if abs(end - before) < 1e-3:
+            break
     # The gauge at the start was believed: what it erred there is in the pressure that is expected.
     return end - air + laws.to_error_kpa - laws.from_error_kpa * end / start
 
@@ -181,19 +187,12 @@ Verdict = Literal["agrees", "less", "more"]
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The rest that the size's cavity would show after a rise, and how far off it a sound tyre may stand."""
+    """The rest that the size's cavity would show after a rise, with its standard deviations to either side."""
 
     kpa: float
-    less: tuple[float, float]
-    """Standard deviation and coverage factor on the side of less air space, kPa."""
-    more: tuple[float, float]
-
-    def verdict(self, to_kpa: float, stage: Stage) -> Verdict:
-        """Whether a rest fits: ``less`` air space than the size has, or ``more``."""
-        fixed = {"early": _EARLY, "later": _LATER, "look": 0.0}[stage]
-        if to_kpa - self.kpa > self.less[0] * (fixed or self.less[1]):
-            return "less"
-        return "more" if self.kpa - to_kpa > self.more[0] * (fixed or self.more[1]) else "agrees"
+    less_kpa: float
+    """Towards less air space, which stands higher."""
+    more_kpa: float
 
 
 def expected(cavity: CavityFacts, rise: Rise) -> Expected:
@@ -204,53 +203,78 @@ def expected(cavity: CavityFacts, rise: Rise) -> Expected:
     """
     kpa = rest_after_kpa(cavity.volume_l, rise)
     if math.isinf(kpa):
-        return Expected(kpa, (math.inf, 1.0), (math.inf, 1.0))
-    return Expected(
-        kpa,
-        _side(_outer_parts(cavity, rise, kpa, 1), LESS_RATE),
-        _side(_outer_parts(cavity, rise, kpa, -1), MORE_RATE),
+        return Expected(kpa, math.inf, math.inf)
+    own = math.hypot(*_parts(lambda laws: rest_after_kpa(cavity.volume_l, rise, laws), rise).values())
+    smaller = rest_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - kpa
+    larger = kpa - rest_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
+    return Expected(kpa, math.hypot(own, smaller), math.hypot(own, larger))
+
+
+def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
+    """Whether the rest at the end of ``rise`` fits the size: ``less`` air space than it has, or ``more``."""
+    foreseen = expected(cavity, rise)
+    if math.isinf(foreseen.less_kpa):
+        return "agrees"
+    less = (rise.to_kpa - foreseen.kpa) / foreseen.less_kpa
+    more = (foreseen.kpa - rise.to_kpa) / foreseen.more_kpa
+    if more > {"early": _EARLY, "look": _MORE, "later": _LATER}[stage]:
+        return "more"
+    if stage == "look":
+        return "less" if less > _FAR or (less > _NEAR and _share_above(cavity, rise) < LESS_RATE) else "agrees"
+    return "less" if less > (_EARLY if stage == "early" else _LATER) else "agrees"
+
+
+def _share_above(cavity: CavityFacts, rise: Rise) -> float:
+    """How many of the sound tyres of this size would stand as high or higher."""
+    # A small air space is the stiffer the smaller it is, so the high side is longer than first order says.
+    above = sum(rest_after_kpa(cavity_l, rise, laws) >= rise.to_kpa for cavity_l, laws in _sound(cavity, rise))
+    return above / _POINTS
+
+
+def _sound(cavity: CavityFacts, rise: Rise) -> Iterator[tuple[float, Laws]]:
+    """Cavities and laws spread as they may be."""
+    below, over = (cavity.volume_l - cavity.low_l) / 2, (cavity.high_l - cavity.volume_l) / 2
+    steps = [_spread(field.name, rise) for field in fields(Laws)]
+    for size, *rest in _spread_points():
+        shifted = [
+            getattr(_MIDDLE, field.name) + step * each
+            for field, step, each in zip(fields(Laws), steps, rest, strict=True)
+        ]
+        yield cavity.volume_l + size * (below if size < 0 else over), Laws(*shifted)
+
+
+@cache
+def _spread_points() -> tuple[tuple[float, ...], ...]:
+    """Points in units of standard deviations, the cavity first: a Halton sequence, which fills space evenly."""
+    normal = NormalDist().inv_cdf
+    flat = [False, *(field.name in _RECTANGULAR for field in fields(Laws))]
+    return tuple(
+        tuple(
+            _THIRD_ROOT * (2 * share - 1) if even else normal(share)
+            for even, share in zip(flat, (_halton(number, base) for base in _PRIMES), strict=True)
+        )
+        for number in range(1, _POINTS + 1)
     )
 
 
-def _outer_parts(cavity: CavityFacts, rise: Rise, kpa: float, side: int) -> dict[str, float]:
-    """What each doubt moves the expected rest by towards one side, per standard uncertainty, taken from far out there.
-
-    A small air space is the stiffer the smaller it is: at the bound a step does more than in the middle.
-    """
-    parts = {}
-    for field in fields(Laws):
-        far = _THIRD_ROOT if field.name in _RECTANGULAR else _FAR
-        middle, step = getattr(_MIDDLE, field.name), far * _spread(field.name, rise)
-        ends = [replace(_MIDDLE, **{field.name: middle + sign * step}) for sign in (1, -1)]
-        moved = (side * (rest_after_kpa(cavity.volume_l, rise, laws) - kpa) for laws in ends)
-        parts[field.name] = max(moved) / far
-    sigma_l = (cavity.volume_l - cavity.low_l if side > 0 else cavity.high_l - cavity.volume_l) / 2
-    parts["cavity"] = side * (rest_after_kpa(cavity.volume_l - side * _FAR * sigma_l, rise) - kpa) / _FAR
-    return parts
+_PRIMES = (2, 3, 5, 7, 11, 13, 17)
 
 
-def _side(parts: dict[str, float], rate: float) -> tuple[float, float]:
-    """Standard deviation, and the factor that leaves ``rate`` outside on this side."""
-    sigma = math.hypot(*parts.values())
-    # Parts between two limits have thin tails (excess kurtosis −1.2 each): Cornish and Fisher's expansion, from memory.
-    flat = -1.2 * sum((parts[name] / sigma) ** 4 for name in _RECTANGULAR)
-    normal = -NormalDist().inv_cdf(rate)
-    return sigma, normal + (normal**3 - 3 * normal) * flat / 24
-
-
-def tells(cavity: CavityFacts, rise: Rise, hidden_l: float) -> float:
-    """By how many standard deviations liquid already inside would lie beyond the bound of a look; below 0 it would not.
-
-    0 is noticed in half of the cases.
-    """
-    foreseen = expected(cavity, rise)
-    sigma, factor = foreseen.less
-    if math.isinf(sigma):
-        return math.inf
-    shift = rest_after_kpa(cavity.volume_l, rise, hidden_l=hidden_l) - foreseen.kpa
-    return shift / sigma - factor
+def _halton(number: int, base: int) -> float:
+    """The digits of ``number`` mirrored behind the point (J. H. Halton, Numerische Mathematik, 1960)."""
+    share, digit = 0.0, 1.0
+    while number:
+        digit /= base
+        number, left = divmod(number, base)
+        share += digit * left
+    return share
 
 
 def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
-    """Whether a rest after ``rise`` notices a fifth of the cavity already inside in at least a quarter of the cases."""
-    return tells(cavity, rise, _HIDDEN_SHARE * cavity.volume_l) >= _LEAST_CHANCE
+    """Whether a rest after ``rise`` notices a fifth of the cavity already inside in a quarter of the cases or more."""
+    foreseen = expected(cavity, rise)
+    if math.isinf(foreseen.less_kpa):
+        return False
+    shift = rest_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.kpa
+    normal = NormalDist()
+    return shift / foreseen.less_kpa >= normal.inv_cdf(1 - LESS_RATE) + normal.inv_cdf(_LEAST_CHANCE)

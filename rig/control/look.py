@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from rig.control.airspace import Stage, expected, worth_a_look
+from rig.control.airspace import Stage, expected, judged, worth_a_look
 from rig.control.turn import Turn
 from rig.control.values import Entry, Setup
 
@@ -59,10 +59,9 @@ def held_back(turn: Turn, stage: Stage) -> bool:
     gas = turn.state.gas
     if gas.rise is None or gas.found is None or gas.rise.litres <= 0:
         return False
-    foreseen = expected(turn.setup.cavity, gas.rise)
-    verdict = foreseen.verdict(gas.rise.to_kpa, "later" if gas.looked else stage)
+    verdict = judged(turn.setup.cavity, gas.rise, "later" if gas.looked else stage)
     turn.set(gas=replace(gas, verdict=verdict, looked=gas.looked or stage == "look"))
-    turn.entries.append(Entry("cavity", _figures(turn, foreseen.kpa)))
+    turn.entries.append(Entry("cavity", _figures(turn, expected(turn.setup.cavity, gas.rise).kpa)))
     return verdict != "agrees" and _GUARD not in turn.state.alarms.accepted
 
 
