@@ -25,8 +25,8 @@ _THIRD_ROOT = math.sqrt(3)
 _MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
 """The liquid already inside that a look is for, as a share of the cavity."""
-_LEAST_CHANCE = NormalDist().inv_cdf(0.25)
-LESS_RATE = 0.0044
+_LEAST_CHANCE = 0.25
+LESS_RATE = 0.0048
 """How often the one decisive look may take a sound tyre for one with less air space: with the other bounds, which spend
 next to nothing, below 1 in 200."""
 _NEAR, _FAR = 2.0, 6.0
@@ -234,13 +234,11 @@ def _share_above(cavity: CavityFacts, rise: Rise) -> float:
 def _sound(cavity: CavityFacts, rise: Rise) -> Iterator[tuple[float, Laws]]:
     """Cavities and laws spread as they may be."""
     below, over = (cavity.volume_l - cavity.low_l) / 2, (cavity.high_l - cavity.volume_l) / 2
+    middles = [getattr(_MIDDLE, field.name) for field in fields(Laws)]
     steps = [_spread(field.name, rise) for field in fields(Laws)]
     for size, *rest in _spread_points():
-        shifted = [
-            getattr(_MIDDLE, field.name) + step * each
-            for field, step, each in zip(fields(Laws), steps, rest, strict=True)
-        ]
-        yield cavity.volume_l + size * (below if size < 0 else over), Laws(*shifted)
+        laws = Laws(*(middle + step * each for middle, step, each in zip(middles, steps, rest, strict=True)))
+        yield cavity.volume_l + size * (below if size < 0 else over), laws
 
 
 @cache

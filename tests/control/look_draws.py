@@ -1,8 +1,8 @@
 """Tyres drawn at random for the look: how often liquid already inside is noticed, and how often a sound tyre is held.
 
 What a fill cannot know is drawn: the cavity as its class's band says (two standard deviations either side), sidewall
-growth 0 to 0.003 per psi, polytropic exponent 1.0 to 1.1, the gas's temperature ± 3 K and the gauge (0.25 % of 60 psi at
-95 %). ``python tests/control/look_draws.py FILLS`` prints the rates by class, DRAWS on the laws alone and FILLS whole.
+growth 0 to 0.003 per psi, polytropic exponent 1.0 to 1.1, the gas's temperature ± 3 K and the gauge (0.25 % of 60 psi
+at 95 %). ``python tests/control/look_draws.py FILLS`` prints the rates by class, on the laws alone and of FILLS whole.
 """
 
 from __future__ import annotations
