@@ -12,8 +12,10 @@ from collections.abc import Sequence
 from itertools import count
 
 from rig.control.decide import Decision
+from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
+from rig.control.snapshot import BASIS
 from rig.control.values import Request, RequestKind, Setup
 from rig.shown import alarm_text, progress_line, step_words
 
@@ -21,8 +23,8 @@ _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
 _KEYS: dict[State, dict[str, RequestKind]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
-    State.HELD: {"r": "resume", "e": "end", "s": "stop"},
-    State.ABORTED: {"r": "reset", "e": "end"},
+    State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
+    State.ABORTED: {"r": "reset", "e": "end", "m": "next_measure"},
 }
 _HELP = {
     State.RUNNING: "h = hold, s = stop (then Enter)",
@@ -119,7 +121,7 @@ class Terminal:
             return _refusal(decision.missing) or "Ready. [Enter = start, n = leave]"
         if decision.prompt is not None:
             return f"{decision.prompt.text}  [Enter = done]"
-        return _HELP.get(state, "") + _refusal(decision.missing)
+        return _HELP.get(state, "") + _other_measure(setup, decision) + _refusal(decision.missing)
 
     def _request(self, kind: RequestKind, name: str = "") -> Request:
         return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
@@ -147,6 +149,14 @@ class Questions:
         """Put a question and wait for the line that is typed; None when the terminal is gone."""
         print(text, file=sys.stderr, flush=True)
         return await self._lines.get()
+
+
+def _other_measure(setup: Setup, decision: Decision) -> str:
+    """What is left to count by when the meter is at fault."""
+    if decision.state.state not in (State.HELD, State.ABORTED):
+        return ""
+    measure = next_best(setup, decision.state, decision.facts.reading)
+    return f", m = the meter is at fault: count by {BASIS[setup.beside[measure - 1].kind]}" if measure else ""
 
 
 def _refusal(missing: tuple[Missing, ...]) -> str:

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED
-from rig.control.state import FillState, new_fill
+from rig.control.state import FillState, bases, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
 from rig.field.field import Value, value_of, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
-from rig.run.metering import Counter, MeterFace, meter_face
+from rig.run.metering import Counter, MeterFace, faces
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from sim.assembly import plant_params
@@ -29,7 +29,7 @@ from sim.modules import Modules, Where
 from sim.plant.whole import Plant
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from rig.field.points import Point
     from rig.run.settings import Settings
@@ -48,7 +48,7 @@ class VirtualRig:
         self.modules = Modules(self.plant, settings.points, endpoints, {_END: 120}, Schedule(faults))
         self.now_s = _SETTLE_S
         self.values: dict[str, Value] = {}
-        self.meter: MeterFace = Counter()
+        self.meters: Sequence[MeterFace] = (Counter(),)
         self._units = conversions(settings.quantities)
         self._blocks = tuple(
             block
@@ -61,8 +61,8 @@ class VirtualRig:
         self.now_s += dt_s
         self.modules.advance_to(self.now_s - _SETTLE_S)
 
-    def scan(self) -> Reading:
-        """Read every point once."""
+    def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
+        """Read every point once; ``acting`` is the measure that counts, ``idle`` what nothing depends on."""
         upsets = self.plant.upsets
         if not (upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
             for block in self._blocks:
@@ -85,8 +85,10 @@ class VirtualRig:
             stale_s=self.settings.limits.stale,
             gap_s=0.0,
             journal_lag_s=0.0,
-            meter=self.meter,
+            meters=self.meters,
+            acting=acting,
             spoken=self.settings.line_points,
+            idle=idle,
         )
 
     def _hear(self, link: LineLink) -> None:
@@ -135,12 +137,13 @@ class VirtualFill:
     def run(self, most_s: float = 4 * 3600.0, until: Callable[[Decision], bool] | None = None) -> Decision:
         """Run until the fill has ended, ``until`` says so, or ``most_s`` has passed; returns the last decision."""
         state = self.state or new_fill(self.setup)
-        self.rig.meter = meter_face(self.rig.settings, self.setup.line, state.register.raw or 0)
+        self.rig.meters = faces(self.rig.settings, self.setup.line, bases(self.setup, state))
         self.rig.arm(self.setup.timeout_s)
         end_s = self.rig.now_s + most_s
         while True:
             self.rig.advance(self.rig.settings.clock.scan)
-            decision = decide(self.setup, state, self.rig.scan(), self._requests())
+            reading = self.rig.scan(state.measure, out_of_use(self.setup, state))
+            decision = decide(self.setup, state, reading, self._requests())
             state = self.state = decision.state
             self.rig.write({name: getattr(decision.outputs, name) for name in Outputs.__dataclass_fields__})
             if self.watch is not None:

@@ -21,12 +21,14 @@ PSI = 6.894757293168361
 
 
 def rig_settings(layout: str = "vent", **changes: object) -> Settings:
-    """The demonstration rig with changed keys, written with two underscores for the dot: ``pump__flow="40 gpm"``."""
+    """The demonstration rig with changed keys, two underscores for the dot: ``pump__flow="40 gpm"``; None: without."""
     name = "demo.toml" if layout == "vent" else "demo-draw-down.toml"
     document = tomllib.loads((CONFIG / name).read_text(encoding="utf-8"))
     for path, value in changes.items():
         table, key = path.split("__")
         document.setdefault(table, {})[key] = value
+        if value is None:
+            del document[table][key]
     return settings_of(document, "test")
 
 

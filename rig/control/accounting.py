@@ -10,6 +10,7 @@ the suction line is kept as pressure × volume, because the pump compresses it b
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -48,11 +49,42 @@ def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Regis
 
 
 @dataclass(frozen=True, slots=True)
+class Count:
+    """One measure: its register, and the pulses that it counted since the fill was opened."""
+
+    register: Register = Register()
+    forward: int = 0
+    back: int = 0
+
+
+def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l: float) -> Count:
+    """Take one reading of a register in; ``direction`` is the way the pump last ran, 1 forward or -1 back.
+
+    At most ``most_l`` and 50 pulses are believable.
+    """
+    if raw is None:
+        return count
+    register, step = unwrap(count.register, raw, meter, int(most_l / meter.litres_per_pulse) + 50)
+    if meter.second_channel:
+        forward, back = step, 0
+    elif meter.reverse == "unsigned" and direction < 0:
+        forward, back = 0, step
+    else:
+        forward, back = max(step, 0), max(-step, 0)
+    return Count(register, count.forward + forward, count.back + back)
+
+
+@dataclass(frozen=True, slots=True)
 class Tally:
     """The account of one fill. Litres past the meter are pulses × litres per pulse, so totals cannot drift."""
 
     pulses_forward: int = 0
     pulses_returned: int = 0
+    earlier_forward_l: float = 0.0
+    """Counted by a measure that was given up; in pulses it is no more."""
+    earlier_returned_l: float = 0.0
+    earlier_u_l: float = 0.0
+    """Uncertainty of what was counted so, at 95 %."""
     curve_forward_l: float = 0.0
     """What the meter's linearisation adds to the forward pulses."""
     curve_returned_l: float = 0.0
@@ -70,14 +102,22 @@ class Tally:
     unattended_l: float = 0.0
     """Net volume that moved while no controller looked; its own line, never merged."""
 
+    def passed_forward_l(self, meter: Meter) -> float:
+        """What passed the meter forward, air in it."""
+        return self.earlier_forward_l + self.pulses_forward * meter.litres_per_pulse + self.curve_forward_l
+
+    def passed_back_l(self, meter: Meter) -> float:
+        """What passed the meter backwards, air in it."""
+        seen = self.earlier_returned_l + self.pulses_returned * meter.litres_per_pulse + self.curve_returned_l
+        return seen + self.estimated_returned_l
+
     def forward_l(self, meter: Meter) -> float:
         """Liquid that passed the meter forward."""
-        return self.pulses_forward * meter.litres_per_pulse + self.curve_forward_l - self.air_forward_l
+        return self.passed_forward_l(meter) - self.air_forward_l
 
     def returned_l(self, meter: Meter) -> float:
         """Liquid that passed the meter backwards."""
-        counted = self.pulses_returned * meter.litres_per_pulse + self.curve_returned_l
-        return counted + self.estimated_returned_l - self.air_returned_l
+        return self.passed_back_l(meter) - self.air_returned_l
 
     def hose_change_l(self) -> float:
         """Liquid in the hose now, less than at the start when negative."""
@@ -116,6 +156,21 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
         hose_l=tally.hose_l - liquid,
         air_returned_l=tally.air_returned_l + air,
         suction_air_kpa_l=min(most, tally.suction_air_kpa_l + air * line_kpa_abs),
+    )
+
+
+def carried(tally: Tally, meter: Meter) -> Tally:
+    """The same account in litres alone, so that another measure can count on from here."""
+    net_l = tally.net_l(meter) - tally.earlier_forward_l + tally.earlier_returned_l
+    return replace(
+        tally,
+        earlier_forward_l=tally.passed_forward_l(meter),
+        earlier_returned_l=tally.passed_back_l(meter) - tally.estimated_returned_l,
+        earlier_u_l=math.hypot(tally.earlier_u_l, meter.uncertainty * net_l),
+        pulses_forward=0,
+        pulses_returned=0,
+        curve_forward_l=0.0,
+        curve_returned_l=0.0,
     )
 
 

@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
+from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
 from rig.control.outputs import outputs_for
 from rig.control.permissives import Missing, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.procedure import ENDED, Phase, State
-from rig.control.snapshot import progress
-from rig.control.state import Alarms, Confirmation, FillState
+from rig.control.snapshot import BASIS, progress
+from rig.control.state import Alarms, Confirmation, FillState, in_force
 from rig.control.turn import Turn
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 
@@ -44,6 +45,7 @@ class Decision:
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
     """Decide one scan. Pure: the same arguments give the same decision."""
     state, facts = observe(setup, state, reading)
+    setup = in_force(setup, state)
     turn = Turn(setup, state, facts)
     _guard(turn)
     if reading.stop_pressed and turn.state.state is not State.IDLE:
@@ -51,6 +53,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     refused: tuple[Missing, ...] = ()
     for request in requests:
         refused = _handle(turn, request) or refused
+    setup = in_force(setup, turn.state)
     _act(turn)
     outputs = outputs_for(setup, turn.state, facts)
     _remember_outputs(turn, outputs)
@@ -201,6 +204,23 @@ def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
     return ()
 
 
+def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    """Give the meter up and go on by the next best measure, from the last rest on; the person resumes by another."""
+    if turn.state.state not in (State.HELD, State.ABORTED):
+        return ()
+    measure = next_best(turn.setup, turn.state, turn.facts.reading)
+    if measure is None:
+        text = "No other measure counts here: mend the meter, or end the fill with what was counted."
+        turn.note("refused", what="next_measure", missing=["measure"])
+        return (Missing("measure", text),)
+    was = turn.setup.meter.kind
+    turn.state = take_over(turn.setup, turn.state, turn.facts.reading, measure)
+    turn.setup = in_force(turn.setup, turn.state)
+    turn.flag(f"meter given up: went on by {BASIS[turn.setup.meter.kind]}")
+    turn.note("next_measure", was=was, now=turn.setup.meter.kind, by=request.by)
+    return ()
+
+
 _HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {
     "confirm": _confirm,
     "start": _start,
@@ -210,6 +230,7 @@ _HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {
     "stop": _stop,
     "reset": _reset,
     "end": _end,
+    "next_measure": _next_measure,
 }
 
 

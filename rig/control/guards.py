@@ -23,6 +23,8 @@ _FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
 _LOSS_DOUBT = 0.03
 _SLOWEST_LPS = 0.03
+_MOST_FLOW = 1.3
+"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
 _PUMPING = (Phase.FILL, Phase.TOP_UP)
@@ -209,6 +211,15 @@ def _valve_covered(setup: Setup, facts: Facts) -> bool:
     return _running(facts, Phase.SETTLE) and facts.stroke.wants_air
 
 
+def _flow_too_high(setup: Setup, facts: Facts) -> bool:
+    return _running(facts, *_PUMPING) and facts.steady and facts.slow_lps > _MOST_FLOW * setup.line.pump_lps
+
+
+def _strainer(setup: Setup, facts: Facts) -> bool:
+    lost = facts.reading.strainer_kpa
+    return facts.forward and _running(facts) and lost is not None and lost >= setup.strainer_limit_kpa
+
+
 def _tote_empty(setup: Setup, facts: Facts) -> bool:
     level = facts.reading.tote_l
     return _running(facts, *_PUMPING) and level is not None and level <= setup.heel_l
@@ -288,6 +299,10 @@ GUARDS: tuple[Guard, ...] = (
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",
           "Turn the valve higher and go on, or finish at this level."),
+    Guard("flow_too_high", "hold", 3.0, _flow_too_high, "The meter counts more than the pump can give.",
+          "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.", may_accept=True),
+    Guard("strainer_fouled", "hold", 2.0, _strainer, "The strainer is nearly blocked.",
+          "Shut the gun, clean the strainer, go on.", may_accept=True),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
           "Change or fill the tote, then go on."),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.accounting import Enters, Tally, book, unwrap
+from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.flow import Flow, follow
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
-from rig.control.state import FillState, Stroke, hose_wet, in_tyre_l, offset_l
+from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l
 from rig.control.values import Reading, Setup
 from rig.plan.physics import line_loss_kpa
 
@@ -80,10 +80,10 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     """Take one reading in. Time must not go back."""
     assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
-    before_restarts = state.register.restarts + state.reverse_register.restarts
+    before_restarts = restarts(state)
+    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt)
+    setup = in_force(setup, state)
     wet_before = hose_wet(setup, state)
-    believable = int(3 * setup.line.pump_lps * dt / setup.meter.litres_per_pulse) + 50
-    state, forward, back = count_pulses(setup, state, reading, believable)
     state = _book(setup, state, reading, forward, back, dt)
     if hose_wet(setup, state) is not wet_before:
         state = replace(state, regime_s=reading.now_s)
@@ -91,8 +91,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
     state = replace(state, flow=flow, now_s=reading.now_s)
     state = _dry(setup, state, dt)
-    restarted = state.register.restarts + state.reverse_register.restarts > before_restarts
-    facts = _facts(setup, state, reading, dt, restarted)
+    facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts)
     return _extremes(state, facts), facts
 
 
@@ -114,21 +113,32 @@ def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
     return follow(Flow() if changing else state.flow, now_s, pulses)
 
 
-def count_pulses(setup: Setup, state: FillState, reading: Reading, most: int) -> tuple[FillState, int, int]:
-    """Take the meter's registers in, at most ``most`` pulses being believable; also the pulses forward and back."""
-    meter = setup.meter
-    register, reverse, step, back = state.register, state.reverse_register, 0, 0
-    if reading.count_raw is not None:
-        register, step = unwrap(register, reading.count_raw, meter, most)
+def restarts(state: FillState) -> int:
+    """How often the registers in force restarted or jumped."""
+    counts = state.counts[state.measure].register.restarts if state.counts else 0
+    return counts + state.reverse_register.restarts
+
+
+def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float) -> tuple[FillState, int, int]:
+    """Take every measure's register in; also the pulses forward and back of the one that counts.
+
+    ``setup`` is the fill's own, with the meter in its place. At most ``most_l`` is believable.
+    """
+    meters = (setup.meter, *setup.beside)
+    before = state.counts or (Count(),) * len(meters)
+    raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
+    after = tuple(
+        counted(count, raw, meter, state.direction, most_l)
+        for count, raw, meter in zip(before, raws, meters, strict=True)
+    )
+    reverse = state.reverse_register
     if reading.reverse_raw is not None:
-        reverse, back = unwrap(reverse, reading.reverse_raw, meter, most)
-    if meter.second_channel:
-        forward = step
-    elif meter.reverse == "unsigned" and state.direction < 0:
-        forward, back = 0, step
-    else:
-        forward, back = max(step, 0), max(-step, 0)
-    return replace(state, register=register, reverse_register=reverse), forward, back
+        most = int(most_l / setup.meter.litres_per_pulse) + 50
+        reverse, back = unwrap(reverse, reading.reverse_raw, setup.meter, most)
+        after = (replace(after[0], back=after[0].back + back), *after[1:])
+    was, now = before[state.measure], after[state.measure]
+    state = replace(state, counts=after, reverse_register=reverse)
+    return state, now.forward - was.forward, now.back - was.back
 
 
 def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:

@@ -14,7 +14,7 @@ from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
-from rig.control.state import Stroke, in_tyre_l
+from rig.control.state import Mark, Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
@@ -116,7 +116,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
     pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
-    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""))
+    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
 

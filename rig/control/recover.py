@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from rig.control.accounting import book
 from rig.control.flow import Flow
-from rig.control.observe import count_pulses, entering
+from rig.control.observe import count_pulses, entering, restarts
 from rig.control.procedure import Phase, State, next_phase
-from rig.control.state import FillState, Stroke
+from rig.control.state import FillState, Stroke, in_force
 from rig.control.values import Outputs, Reading, Setup
 
 _DARK_S = 600.0
@@ -22,6 +22,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
     """
     if reading is not None:
         state = _dark(setup, state, reading)
+    setup = in_force(setup, state)
     # An ended state stays; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
         reopened = state.phase is Phase.BACK_FLUSH
@@ -52,14 +53,14 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
 
 
 def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
+    before_restarts = restarts(state)
+    state, forward, back = count_pulses(setup, state, reading, _DARK_S * setup.line.pump_lps)
+    setup = in_force(setup, state)
     meter = setup.meter
-    most = int(_DARK_S * setup.line.pump_lps / meter.litres_per_pulse)
-    restarts = state.register.restarts
-    state, forward, back = count_pulses(setup, state, reading, most)
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
     tally = replace(tally, unattended_l=tally.unattended_l + moved)
-    flags = state.flags | ({"meter_jumped"} if state.register.restarts > restarts else set())
+    flags = state.flags | ({"meter_jumped"} if restarts(state) > before_restarts else set())
     return replace(state, tally=tally, flags=flags)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
+from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
+from rig.control.measures import comparisons
 from rig.control.observe import Facts
-from rig.control.state import FillState, in_tyre_l
+from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
 
 
@@ -34,21 +38,31 @@ def seconds_left(setup: Setup, state: FillState) -> float:
 
 def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     """Expanded uncertainty (95 %) of the net volume: meter, whole pulses, what was estimated, and the air front."""
+    setup = in_force(setup, state)
     meter, tally = setup.meter, state.tally
-    counted = meter.uncertainty * abs(tally.net_l(meter))
+    earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
+    counted = math.hypot(tally.earlier_u_l, meter.uncertainty * (tally.net_l(meter) - earlier_l))
     pulses = 2 * meter.litres_per_pulse
     # Where the air front stands is known to a few per cent of the hose; a hose that stayed wet has none.
     doubt = 0.3 if _NEAR_LEVEL in state.flags else 0.05
     front = doubt * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
     guess = 0.2 * tally.estimated_returned_l
-    unseen = _UNSEEN_S * setup.line.pump_lps if _ESTIMATING & state.flags else 0.0
+    # Another measure took over from the last rest on, and saw what the meter did not.
+    unseen = _UNSEEN_S * setup.line.pump_lps if _ESTIMATING & state.flags and not state.measure else 0.0
     return float((counted**2 + pulses**2 + front**2 + guess**2 + unseen**2) ** 0.5)
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
-    meter, tally, gas = setup.meter, state.tally, state.gas
-    estimated = meter.estimated or tally.estimated_returned_l > 0 or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
+    uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
+    own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
+    counted = state.counts[0] if state.counts else Count()
+    estimated = (
+        state.measure > 0
+        or meter.estimated
+        or tally.estimated_returned_l > 0
+        or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
+    )
     return {
         "fill_id": setup.fill_id,
         "outcome": outcome_of(state),
@@ -59,7 +73,17 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "returned_l": round(tally.returned_l(meter), 3),
         "hose_change_l": round(tally.hose_change_l(), 3),
         "net_basis": "estimated" if estimated else "counted",
-        "net_u_l": round(net_uncertainty_l(setup, state), 3),
+        "net_u_l": round(uncertainty_l, 3),
+        "measured_by": meter.kind,
+        "comparisons": [
+            {
+                "reference": each.reference,
+                "meter_l": round(each.meter_l, 3),
+                "reference_l": round(each.reference_l, 3),
+                "u_l": round(each.u_l, 3),
+            }
+            for each in compared
+        ],
         "strokes": state.fills + state.top_ups,
         "peak_pressure_kpa": _rounded(state.peak_kpa, 2),
         "lowest_pressure_kpa": _rounded(state.lowest_kpa, 2),
@@ -67,9 +91,9 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "vented_l": round(tally.vented_l, 3),
         "spilled_l": round(tally.spilled_l, 3),
         "unattended_l": round(tally.unattended_l, 3),
-        "pulses": tally.pulses_forward - tally.pulses_returned,
-        "k_per_l": meter.k_per_l,
-        "meter_factor": meter.factor,
+        "pulses": counted.forward - counted.back,
+        "k_per_l": own.k_per_l,
+        "meter_factor": own.factor,
         "existing_l": round(setup.existing_l, 3),
         "cavity_low_l": round(setup.cavity.low_l, 2),
         "cavity_high_l": round(setup.cavity.high_l, 2),
@@ -78,13 +102,15 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "cavity_agrees": None if gas.found is None else gas.verdict == "agrees",
         "atm_kpa": setup.line.atmosphere_kpa_abs,
         "overrun_s": round(state.overrun_s, 3),
-        "flags": sorted(state.flags | _late_flags(setup, state)),
+        "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
     }
 
 
-_BASIS: dict[MeterKind, str] = {
-    "rate": "summing a flow rate", "scale": "the scale under the tote", "run time": "the pump's run time",
+BASIS: dict[MeterKind, str] = {
+    "pulses": "the meter's pulses", "total": "the meter's total", "rate": "summing a flow rate",
+    "scale": "the scale under the tote", "tote level": "the tote's level", "run time": "the pump's run time",
 }  # fmt: skip
+"""What a volume is known by, in words."""
 _ESTIMATING = frozenset({
     "meter_jumped", "no_flow", "no_rise", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
@@ -100,7 +126,7 @@ def _late_flags(setup: Setup, state: FillState) -> set[str]:
     if not setup.meter.proven:
         flags.add("meter not proven")
     if setup.meter.estimated:
-        flags.add(f"volume by {_BASIS[setup.meter.kind]}")
+        flags.add(f"volume by {BASIS[setup.meter.kind]}")
     if setup.target_l < setup.meter.least_l:
         flags.add("below the meter's least quantity")
     if abs(state.tally.unattended_l) > setup.meter.litres_per_pulse:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from rig.control.accounting import Register, Tally
+from rig.control.accounting import Count, Register, Tally
 from rig.control.flow import Flow
 from rig.control.pressure import Gas
 from rig.control.procedure import Phase, State
@@ -64,19 +64,32 @@ class Confirmation:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """The account at the last rest: from here another measure takes over when the meter fails."""
+
+    tally: Tally
+    counts: tuple[Count, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class FillState:
     """One fill."""
 
     gas: Gas
     tally: Tally
+    mark: Mark
+    measure: int = 0
+    """Which measure counts: 0 is the meter, then those beside it."""
+    counts: tuple[Count, ...] = ()
+    """One for each measure."""
     state: State = State.IDLE
     phase: Phase = Phase.SETTLE
     now_s: float = 0.0
     since_s: float = 0.0
     """When this state and phase began."""
     opened_s: float = 0.0
-    register: Register = Register()
     reverse_register: Register = Register()
+    """The meter's second channel."""
     flow: Flow = Flow()
     outputs: Outputs = Outputs()
     changed_s: float = -1e9
@@ -119,13 +132,33 @@ def new_fill(setup: Setup) -> FillState:
     """The state in which a fill is opened: idle, outputs off, nothing counted."""
     wet = max(0.0, setup.line.hose_l - setup.hose_air_l)
     cavity = setup.cavity
+    tally = Tally(hose_start_l=wet, hose_l=wet)
     return FillState(
         gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
-        tally=Tally(hose_start_l=wet, hose_l=wet),
+        tally=tally,
+        mark=Mark(tally),
         overrun_s=setup.overrun_s,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,
     )
+
+
+def in_force(setup: Setup, state: FillState) -> Setup:
+    """The setup with the measure that counts now in the meter's place."""
+    return setup if state.measure == 0 else replace(setup, meter=setup.beside[state.measure - 1])
+
+
+def out_of_use(setup: Setup, state: FillState) -> frozenset[str]:
+    """Points of the measures that were given up: nothing depends on them any more."""
+    given_up = (setup.meter, *setup.beside)[: state.measure]
+    still = setup.beside[state.measure - 1].points if state.measure else frozenset()
+    return frozenset().union(*(meter.points for meter in given_up)) - still
+
+
+def bases(setup: Setup, state: FillState) -> tuple[int, ...]:
+    """The counts that each measure's face goes on from after an interruption."""
+    counts = state.counts or (Count(),) * (1 + len(setup.beside))
+    return tuple(count.register.raw or 0 for count in counts)
 
 
 def hose_wet(setup: Setup, state: FillState) -> bool:
@@ -135,7 +168,7 @@ def hose_wet(setup: Setup, state: FillState) -> bool:
 
 def in_tyre_l(setup: Setup, state: FillState) -> float:
     """Liquid that this fill brought into the tyre, counted or unattended: what limits are judged by."""
-    return state.tally.net_l(setup.meter) + state.tally.unattended_l
+    return state.tally.net_l(in_force(setup, state).meter) + state.tally.unattended_l
 
 
 def offset_l(setup: Setup, state: FillState) -> float:

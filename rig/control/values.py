@@ -12,7 +12,7 @@ from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
-MeterKind = Literal["pulses", "total", "rate", "scale", "run time"]
+MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
 Into = Literal["tyre", "open vessel"]
 """Where the liquid goes. Into an open vessel (a known can, a drain can) there is no air space and no core."""
 
@@ -50,8 +50,8 @@ class Reading:
     reachable: bool = True
     fresh: bool = True
     """This scan brought every value anew. Without it old values stand in, and nothing is judged by their stillness."""
-    count_raw: int | None = None
-    """The meter's register as it stands, before unwrapping."""
+    counts: tuple[int | None, ...] = ()
+    """Each measure's register as it stands, before unwrapping: the meter's first, then those beside it."""
     reverse_raw: int | None = None
     line_kpa: float | None = None
     tyre_kpa: float | None = None
@@ -59,6 +59,8 @@ class Reading:
     fluid_c: float | None = None
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
+    strainer_kpa: float | None = None
+    """Pressure lost across the strainer."""
     stop_pressed: bool | None = None
     """The stop button at the gun; the emergency stop is another thing, and hardware."""
     output_timeout_s: float | None = None
@@ -72,7 +74,7 @@ class Reading:
     """Age of the oldest entry that is not on the disk yet."""
 
 
-RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end"]
+RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "next_measure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +115,17 @@ class Meter:
     least_l: float
     kind: MeterKind = "pulses"
     """What the count is made from; a pulse of the other kinds is the smallest step that they show."""
+    points: frozenset[str] = frozenset()
+    """What it is read from."""
+    repeat: float = 0.0025
+    """How well two of its readings of the same volume agree: relative, one standard deviation."""
     curve: tuple[tuple[float, float], ...] = ()
     """Linearisation: (flow in L/s, factor relative to ``factor``), rising in flow; empty is a straight meter."""
 
     @property
     def estimated(self) -> bool:
-        """Whether the count stands for the volume only by way of a rate, a weight or a time."""
-        return self.kind in ("rate", "scale", "run time")
+        """Whether the count stands for the volume only by way of a rate, a weight, a level or a time."""
+        return self.kind not in ("pulses", "total")
 
     @property
     def litres_per_pulse(self) -> float:
@@ -174,6 +180,7 @@ class Setup:
     method: Method
     stop_order: StopOrder
     meter: Meter
+    """What the fill counts by. After it failed the setup in force has the next best here."""
     heel_l: float
     tote_l: float
     """Tote content by the shop's book, for rigs without a level reading."""
@@ -199,6 +206,9 @@ class Setup:
     hose_air_l: float = 0.0
     """Air in the hose when the fill opens; 0 is a wet hose."""
     into: Into = "tyre"
+    beside: tuple[Meter, ...] = ()
+    """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
+    strainer_limit_kpa: float = 70.0
 
     @property
     def brim_l(self) -> float:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks
@@ -107,17 +107,22 @@ class Field:
         both: dict[str, _Device | _Talker] = {**self._devices, **self._talkers}
         return {name: device.error for name, device in both.items() if device.error}
 
-    async def scan(self) -> None:
-        """Read every point once; all links side by side, each at most one time-out longer than its answers take."""
+    async def scan(self, idle: Collection[str] = ()) -> None:
+        """Read every point once; all links side by side, each at most one time-out longer than its answers take.
+
+        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others.
+        """
         await asyncio.gather(
-            *(self._scan_link(device) for device in self._devices.values()),
+            *(self._scan_link(device, idle) for device in self._devices.values()),
             *(self._scan_line(talker) for talker in self._talkers.values()),
         )
 
-    async def _scan_link(self, device: _Device) -> None:
+    async def _scan_link(self, device: _Device, idle: Collection[str]) -> None:
         device.error = ""
         clock = asyncio.get_running_loop().time
         for block in device.blocks:
+            if all(name in idle for name in block.names):
+                continue
             rest = device.resting.get(block.unit)
             if rest is not None and clock() < rest.until_s:
                 device.error = device.error or rest.error

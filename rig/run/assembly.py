@@ -10,7 +10,7 @@ from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
-from rig.run.metering import meter_of
+from rig.run.metering import meter_of, meters_of
 from rig.run.mistakes import nearest
 from rig.run.settings import Settings
 from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
@@ -97,7 +97,7 @@ def fluid_of(settings: Settings, text: str, assay: float = FLAKE_ASSAY) -> Fluid
 
 
 def _half_percent_from_l(settings: Settings) -> float | None:
-    meter = meter_of(settings)
+    meter = meter_of(settings, settings.meter.kind)
     return half_percent_from_l(
         meter.litres_per_pulse, settings.pipe.hose_volume, meter.uncertainty, meter.least_l, settings.air_out.method
     )
@@ -137,7 +137,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
     """Everything that one fill is set up with."""
     rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
-    meter = meter_of(settings, line.density_kg_m3)
+    meter, *beside = meters_of(settings, line.density_kg_m3)
     return Setup(
         fill_id=fill_id,
         target_l=target.target_l,
@@ -172,6 +172,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         late_s=settings.limits.late,
         overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
         hose_air_l=memory.hose_air_l,
+        beside=tuple(beside),
+        strainer_limit_kpa=settings.limits.strainer,
     )
 
 
@@ -180,7 +182,7 @@ def vessel_setup(
 ) -> Setup:
     """A delivery of ``volume_l`` into an open vessel that stands beside the rig: a known can, a drain can."""
     line = line_of(settings, fluid, temp_c, settings.pipe.hose_bore, -settings.pipe.gauge_height)
-    meter = meter_of(settings, line.density_kg_m3)
+    meter, *beside = meters_of(settings, line.density_kg_m3)
     least_lps = 0.1 * settings.pump.flow
     return Setup(
         fill_id=fill_id,
@@ -209,6 +211,8 @@ def vessel_setup(
         overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
         hose_air_l=memory.hose_air_l,
         into="open vessel",
+        beside=tuple(beside),
+        strainer_limit_kpa=settings.limits.strainer,
     )
 
 

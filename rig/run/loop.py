@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
-from rig.control.state import FillState
+from rig.control.state import FillState, out_of_use
 from rig.control.values import Entry, Outputs, Request, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -45,7 +45,7 @@ class Fill:
     recorder: Recorder
     person: Person
     clock: Clock
-    meter: MeterFace
+    meters: Sequence[MeterFace]
     watch: Callable[[Setup, Decision], None]
     stop_asked: bool = False
     _inbox: list[Request] = dataclasses.field(default_factory=list)
@@ -89,7 +89,8 @@ class Fill:
 
     async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
         began_s = asyncio.get_running_loop().time()
-        await self.field.scan()
+        idle = out_of_use(self.setup, self.state)
+        await self.field.scan(idle)
         requests = await self._requests()
         wall_s = asyncio.get_running_loop().time()
         now_s = self.clock.tick(self._plant_s(units, began_s))
@@ -103,8 +104,10 @@ class Fill:
             stale_s=self.settings.limits.stale,
             gap_s=self.clock.gap_s,
             journal_lag_s=self._journal_lag_s(),
-            meter=self.meter,
+            meters=self.meters,
+            acting=self.state.measure,
             spoken=self.settings.line_points,
+            idle=idle,
         )
         decision = decide(self.setup, self.state, reading, requests)
         self.state = decision.state

@@ -8,11 +8,11 @@ No input or output; time is an argument.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from rig.control.values import Meter, MeterKind
+from rig.control.values import Meter, MeterKind, ReverseCount
 from rig.field.field import Value
 from rig.plan.physics import Line, flow_lps
 from rig.run.names import METER_POINT
@@ -29,8 +29,15 @@ _AT_RELIEF = 0.95
 """Share of its setting from which the relief valve passes something."""
 _AIR_KG_M3, _WEIGHTS_KG_M3 = 1.2, 8000.0
 """Air and the weights that a scale is adjusted with, by convention (OIML D 28)."""
-UNCERTAINTY_PERCENT: dict[MeterKind, float] = {"pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "run time": 15.0}
+UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
+    "pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "tote level": 5.0, "run time": 15.0,
+}  # fmt: skip
 """At 95 %, until a proving says better. Assumed, no source."""
+_REPEAT: dict[MeterKind, float] = {
+    "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.02,
+}  # fmt: skip
+"""How well each repeats from fill to fill, one standard deviation of the volume. Assumed, no source."""
+_TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level", "run time")
 
 
 class MeterFace(Protocol):
@@ -111,19 +118,20 @@ class Integrator:
 
 
 @dataclass(slots=True)
-class Scale:
-    """What has left the tote, in divisions. It has play of one division, so that a flickering digit is no flow."""
+class Tote:
+    """What has left the tote, in steps of a scale or a level; with play of one step, so that a flicker is no flow."""
 
-    division: float
+    point: str
+    step: float
     """In the point's own unit."""
     _shown: int | None = None
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
-        """Divisions below zero: the count rises as the tote gets lighter."""
-        value = values.get(METER_POINT["scale"])
+        """Steps below zero: the count rises as the tote empties."""
+        value = values.get(self.point)
         if value is None:
             return None
-        level = -value.scaled / self.division
+        level = -value.scaled / self.step
         if self._shown is None:
             self._shown = round(level)
         self._shown = _with_play(self._shown, level)
@@ -172,12 +180,33 @@ class RunTime:
         return math.floor(self.count)
 
 
-def meter_face(settings: Settings, line: Line, base: int = 0) -> MeterFace:
-    """The meter of a rig on a ``line``; ``base`` is the count that an interrupted fill stood at."""
+def measures_of(settings: Settings) -> tuple[MeterKind, ...]:
+    """The ways in which this rig can tell a volume: its meter first, then what else is wired, by trust."""
+    wired = {*settings.points, *settings.line_points}
+    able = [kind for kind in _TRUST if METER_POINT.get(kind, "line_pressure") in wired]
+    if settings.meter.k_factor is None and "pulses" in able:
+        able.remove("pulses")
+    return (settings.meter.kind, *(kind for kind in able if kind != settings.meter.kind))
+
+
+def faces(settings: Settings, line: Line, bases: Sequence[int]) -> tuple[MeterFace, ...]:
+    """A face for each measure of a rig on a ``line``; ``bases`` are the counts that an interrupted fill stood at."""
+    return tuple(
+        meter_face(settings, kind, line, base) for kind, base in zip(measures_of(settings), bases, strict=True)
+    )
+
+
+def meters_of(settings: Settings, density_kg_m3: float) -> tuple[Meter, ...]:
+    """Each measure as control trusts it, the rig's own meter first."""
+    return tuple(meter_of(settings, kind, density_kg_m3) for kind in measures_of(settings))
+
+
+def meter_face(settings: Settings, kind: MeterKind, line: Line, base: int = 0) -> MeterFace:
+    """One measure of a rig on a ``line``; ``base`` is the count that an interrupted fill stood at."""
     table, pump = settings.meter, settings.pump
-    if table.kind == "pulses" or _whole(settings):
-        return Counter(METER_POINT[table.kind])
-    if table.kind == "run time":
+    if kind == "pulses" or _whole(settings, kind):
+        return Counter(METER_POINT[kind])
+    if kind == "run time":
         unit = settings.quantities["line_pressure"]
         per_unit = parse(f"1 {unit}", "pressure") - parse(f"0 {unit}", "pressure")
         # The larger end of what it may be: a tyre believed too full is stopped early, never late.
@@ -185,48 +214,65 @@ def meter_face(settings: Settings, line: Line, base: int = 0) -> MeterFace:
         return RunTime(
             pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit, base
         )
-    unit = settings.quantities[METER_POINT[table.kind]]
-    if table.kind == "rate":
+    unit = settings.quantities[METER_POINT[kind]]
+    if kind == "rate":
         lps = parse(f"1 {unit}", "flow")
         return Integrator(table.step / lps, _LEAST_FLOW * pump.flow / lps, table.lag, table.reverse == "signed", base)
-    if table.kind == "scale":
-        return Scale(table.division / parse(f"1 {unit}", "mass"))
+    if kind == "scale":
+        return Tote(METER_POINT[kind], table.division / parse(f"1 {unit}", "mass"))
     litres = parse(f"1 {unit}", "volume")
+    if kind == "tote level":
+        return Tote(METER_POINT[kind], table.level_step / litres)
     return Totaliser(table.step / litres, None if table.rollover is None else table.rollover / litres)
 
 
-def meter_of(settings: Settings, density_kg_m3: float = 1000.0) -> Meter:
-    """The meter as control trusts it; ``density_kg_m3`` is the liquid's, for a scale."""
-    table = settings.meter
-    count = settings.points.get(METER_POINT.get(table.kind, ""))
+def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0) -> Meter:
+    """One measure as control trusts it; ``density_kg_m3`` is the liquid's, for a scale.
+
+    Proving, uncertainty and the way it counts backwards are those of the rig's own meter; a measure beside it has what
+    is usual for its kind.
+    """
+    table, own = settings.meter, kind == settings.meter.kind
+    count = settings.points.get(METER_POINT.get(kind, ""))
+    second = kind == "pulses" and own and "meter_reverse_count" in settings.points
+    usual_percent = UNCERTAINTY_PERCENT[kind]
     return Meter(
-        k_per_l=_k_per_l(settings, density_kg_m3),
-        factor=table.meter_factor,
-        bits=16 * count.registers if count is not None and (table.kind == "pulses" or _whole(settings)) else _WIDE_BITS,
-        reverse=table.reverse,
-        second_channel=table.kind == "pulses" and "meter_reverse_count" in settings.points,
-        uncertainty=(UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty) / 100,
-        proven=table.proven_on is not None,
+        k_per_l=_k_per_l(settings, kind, density_kg_m3),
+        factor=table.meter_factor if own else 1.0,
+        bits=16 * count.registers if count is not None and (kind == "pulses" or _whole(settings, kind)) else _WIDE_BITS,
+        reverse=table.reverse if own else _usual_reverse(kind),
+        second_channel=second,
+        uncertainty=(table.uncertainty if own and table.uncertainty is not None else usual_percent) / 100,
+        proven=own and table.proven_on is not None,
         least_l=table.least_quantity,
-        kind=table.kind,
+        kind=kind,
+        points=frozenset({METER_POINT[kind]} if kind in METER_POINT else ())
+        | ({"meter_reverse_count"} if second else set()),
+        repeat=_REPEAT[kind],
     )
 
 
-def _whole(settings: Settings) -> bool:
+def _usual_reverse(kind: MeterKind) -> ReverseCount:
+    return "none" if kind == "run time" else "signed"
+
+
+def _whole(settings: Settings, kind: MeterKind) -> bool:
     """Whether the totaliser is a register of whole numbers, which wraps by itself."""
     point = settings.points.get("meter_total")
-    return settings.meter.kind == "total" and point is not None and point.type != "f32"
+    return kind == "total" and point is not None and point.type != "f32"
 
 
-def _k_per_l(settings: Settings, density_kg_m3: float) -> float:
+def _k_per_l(settings: Settings, kind: MeterKind, density_kg_m3: float) -> float:
     table = settings.meter
-    if table.kind == "pulses":
+    if kind == "pulses":
         assert table.k_factor is not None, "settings without pulses per litre are refused"
         return table.k_factor
-    if _whole(settings):
+    if _whole(settings, kind):
         point = settings.points["meter_total"]
         return 1 / (abs(point.scale) * parse(f"1 {point.quantity}", "volume"))
-    if table.kind == "scale":
+    if kind == "tote level":
+        return 1 / table.level_step
+    if kind == "scale":
         lift = (1 - _AIR_KG_M3 / _WEIGHTS_KG_M3) / (1 - _AIR_KG_M3 / density_kg_m3)
         return density_kg_m3 / 1000 / (table.division * lift)
     return 1 / table.step

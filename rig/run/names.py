@@ -24,5 +24,6 @@ QUANTITY_OF_POINT: dict[str, Kind] = {
 }  # fmt: skip
 METER_POINT: dict[MeterKind, str] = {
     "pulses": "meter_count", "total": "meter_total", "rate": "flow_rate", "scale": "tote_mass",
+    "tote level": "tote_level",
 }  # fmt: skip
 """The point that each kind of meter is read from; run time has none."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.control.values import Outputs, Reading
@@ -20,8 +20,9 @@ _FIELDS = {
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",
     "stop_button": "stop_pressed",
+    "strainer_dp": "strainer_kpa",
 }
-_PULSES = Counter()
+_PULSES = (Counter(),)
 _BOOLS = frozenset({"estop_ok", "liquid_in_vent", "stop_button"})
 
 
@@ -54,19 +55,24 @@ def reading_of(
     stale_s: float,
     gap_s: float,
     journal_lag_s: float,
-    meter: MeterFace = _PULSES,
+    meters: Sequence[MeterFace] = _PULSES,
+    acting: int = 0,
     spoken: Collection[str] = (),
+    idle: Collection[str] = (),
 ) -> Reading:
     """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
 
-    ``spoken`` points come when their device speaks: they may be old, but do not make a scan stale. A
-    point that is older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
+    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. A point that is
+    older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
     """
+    points = [name for name in points if name not in idle]
     fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
-    every = [*points, *spoken]
-    count = meter.take(fresh, now_s)
+    every = [*points, *(name for name in spoken if name not in idle)]
+    counts = tuple(meter.take(fresh, now_s) for meter in meters)
+    uncounted = {"meter_count"} if counts[acting] is None else set()
     back = fresh.get("meter_reverse_count")
-    known: dict[str, object] = {"count_raw": count, "reverse_raw": None if back is None else int(back.raw)}
+    known: dict[str, object] = {"counts": counts, "reverse_raw": None if back is None else int(back.raw)}
     for name, attribute in _FIELDS.items():
         value = fresh.get(name)
         if value is not None:
@@ -80,7 +86,7 @@ def reading_of(
         fresh=all(name in values and values[name].at_s >= began_s for name in points),
         outputs_seen=Outputs(**seen) if whole and not both else None,
         both_seen=both,
-        untrusted=frozenset(every) - frozenset(fresh) | ({"meter_count"} if count is None else frozenset()),
+        untrusted=frozenset(every) - frozenset(fresh) | uncounted,
         late_s=gap_s,
         journal_lag_s=journal_lag_s,
         **known,  # type: ignore[arg-type]

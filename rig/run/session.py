@@ -16,19 +16,18 @@ from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
-from rig.control.state import FillState, in_tyre_l, new_fill
+from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Reading, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
-from rig.plan.physics import Line
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, answer, fluid_of, setup_of
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
-from rig.run.metering import meter_face
+from rig.run.metering import faces
 from rig.run.names import OUTPUTS
 from rig.run.person import Person
 from rig.run.readings import conversions, reading_of
@@ -86,7 +85,7 @@ async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) 
         setup = SETUP.validate_json(stored.setup)
         state = STATE.validate_json(stored.state)
         field = Field(settings.links, settings.points)
-        reading = await _one_reading(settings, field, setup.line, state)
+        reading = await _one_reading(settings, field, setup, state)
         field.close()
         state = recovered(setup, state, reading)
         return await _run(settings, journal, setup, state, stored.about, person, watch, opened=True)
@@ -97,7 +96,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = _unfinished(journal, fill_id)
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-        state = recovered(setup, state, await _reading_if_any(settings, setup.line, state))
+        state = recovered(setup, state, await _reading_if_any(settings, setup, state))
         state = replace(state, state=State.STOPPED)
         record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
@@ -141,21 +140,21 @@ def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
     return stored
 
 
-async def _reading_if_any(settings: Settings | None, line: Line, state: FillState) -> Reading | None:
+async def _reading_if_any(settings: Settings | None, setup: Setup, state: FillState) -> Reading | None:
     if settings is None:
         return None
     field = Field(settings.links, settings.points)
     try:
-        return await _one_reading(settings, field, line, state)
+        return await _one_reading(settings, field, setup, state)
     except Unreachable:
         return None
     finally:
         field.close()
 
 
-async def _one_reading(settings: Settings, field: Field, line: Line, state: FillState) -> Reading:
+async def _one_reading(settings: Settings, field: Field, setup: Setup, state: FillState) -> Reading:
     began_s = asyncio.get_running_loop().time()
-    await field.scan()
+    await field.scan(out_of_use(setup, state))
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     return reading_of(
@@ -168,8 +167,10 @@ async def _one_reading(settings: Settings, field: Field, line: Line, state: Fill
         stale_s=settings.limits.stale,
         gap_s=0.0,
         journal_lag_s=0.0,
-        meter=meter_face(settings, line, state.register.raw or 0),
+        meters=faces(settings, setup.line, bases(setup, state)),
+        acting=state.measure,
         spoken=settings.line_points,
+        idle=out_of_use(setup, state),
     )
 
 
@@ -187,8 +188,8 @@ async def _run(
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
     field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
-    meter = meter_face(settings, setup.line, state.register.raw or 0)
-    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meter, seen)
+    meters = faces(settings, setup.line, bases(setup, state))
+    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen)
     restore = _stop_on_signals(fill)
     try:
         decision = await fill.run()

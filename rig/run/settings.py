@@ -73,7 +73,8 @@ class MeterTable(Strict):
 
     kind: MeterKind = "pulses"
     """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
-    what has left the tote. run time: the pump's flow and how long it ran, the last resort."""
+    what has left the tote. tote level: the same by its level. run time: the pump's flow and how long it ran, the
+    last resort. What else is wired counts along: it bears witness, and stands in when the meter fails."""
     k_factor: PerVolume | None = None
     """Pulses per litre as the meter's plate says; only for pulses."""
     step: Volume = Field(default=0.01, gt=0)
@@ -82,6 +83,8 @@ class MeterTable(Strict):
     """Damping of a rate: its time constant, as set in the transmitter."""
     division: Mass = Field(default=0.2, gt=0)
     """The smallest step of the scale."""
+    level_step: Volume = Field(default=2.0, gt=0)
+    """The smallest step of a tote's level, where that stands in for a meter or bears witness."""
     rollover: Volume | None = Field(default=None, gt=0)
     """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
     meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
@@ -156,6 +159,8 @@ class LimitsTable(Strict):
     arrival: Pressure = 15 * KPA_PER_PSI
     margin: Height = Field(default=0.0, ge=0, le=0.3)
     """How far the level stays below the valve in every wheel, so that the pressure gauge stays dry."""
+    strainer: Pressure = Field(default=70.0, gt=0)
+    """Loss across the strainer at which it wants cleaning."""
     tolerance: Volume = 0.4
     """A fill shorter than the target by more than this is topped up."""
     stale: Seconds = Field(default=1.0, gt=0)
@@ -272,8 +277,8 @@ class Settings(Strict):
         faults, meter = [], self.meter
         if meter.kind == "pulses" and meter.k_factor is None:
             faults.append("meter.k_factor: missing; it has no safe default")
-        if meter.kind == "scale" and self.air_out.method == "draw-down":
-            faults.append('meter.kind: a scale does not see air being drawn; write air_out.method = "vent"')
+        if meter.kind in ("scale", "tote level") and self.air_out.method == "draw-down":
+            faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
         if meter.kind == "run time" and meter.reverse != "none":
             faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
         return faults

@@ -60,9 +60,8 @@ def draws(kind: str, count: int, case: str, start_kpa: float = 5 * PSI) -> Itera
         cavity = cavity_of(designation, taught_l=taught_l)
         assert cavity.basis == kind, f"{size} has its cavity by {cavity.basis}"
         z = rng.gauss(0.0, 1.0)
-        true_l = (
-            cavity.volume_l + z * (cavity.volume_l - cavity.low_l if z < 0 else cavity.high_l - cavity.volume_l) / 2
-        )
+        side_l = cavity.volume_l - cavity.low_l if z < 0 else cavity.high_l - cavity.volume_l
+        true_l = cavity.volume_l + z * side_l / 2
         hidden = {"fifth of cavity": 0.2, "fifth of target": 0.2 * cavity.fraction_at_clock(12)}.get(case, 0.0)
         yield Draw(
             size,

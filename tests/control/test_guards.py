@@ -58,6 +58,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "pressure_low": _in_phase("valve_stuck_open", Phase.VENT, size="11L-15"),
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
     "liquid_in_vent": _by_fault("liquid_in_vent@20", size="11L-15"),
+    "flow_too_high": _by_fault("meter_double@0"),
     "tote_empty": _by_fault("tote_empty@60"),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),
@@ -65,6 +66,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
 # Causes that sit in the controller's own computer or in its wiring, given as a reading.
 BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
+    "strainer_fouled": lambda reading, _: replace(reading, strainer_kpa=80.0),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
 }
@@ -105,8 +107,8 @@ def test_a_cause_in_a_reading_raises_its_guard(name: str) -> None:
     setup, last, reading = _filling()
     state, decision = last.state, last
     for _ in range(40):
-        raw = (reading.count_raw or 0) + 6
-        reading = replace(reading, now_s=reading.now_s + 0.1, count_raw=raw)
+        raw = (reading.counts[0] or 0) + 6
+        reading = replace(reading, now_s=reading.now_s + 0.1, counts=(raw, *reading.counts[1:]))
         decision = decide(setup, state, BY_READING[name](reading, decision))
         state = decision.state
         if state.alarms.first_out:

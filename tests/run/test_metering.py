@@ -36,7 +36,7 @@ def line(of: Settings) -> Line:
 
 
 def face(of: Settings, base: int = 0) -> MeterFace:
-    return meter_face(of, line(of), base)
+    return meter_face(of, of.meter.kind, line(of), base)
 
 
 def value(scaled: float, at_s: float, raw: float | None = None) -> Value:
@@ -57,8 +57,8 @@ def test_a_totaliser_of_whole_registers_is_a_counter_and_wraps_like_one() -> Non
     meter = face(of)
     raws = [65500, 65535, 64, 164]
     counts = [meter.take({"meter_total": value(0.01 * raw, at, raw)}, at) for at, raw in enumerate(raws)]
-    assert (meter_of(of).bits, meter_of(of).estimated) == (16, False)
-    assert litres(meter_of(of), counts) == pytest.approx(2.00 * 3.785411784)
+    assert (meter_of(of, of.meter.kind).bits, meter_of(of, of.meter.kind).estimated) == (16, False)
+    assert litres(meter_of(of, of.meter.kind), counts) == pytest.approx(2.00 * 3.785411784)
 
 
 @pytest.mark.parametrize("rollover", ["1000 L", None])
@@ -72,10 +72,10 @@ def test_a_decimal_totaliser_rolls_over_where_it_is_told_to(rollover: str | None
         register = Register()
         for count in counts:
             assert count is not None
-            register, _ = unwrap(register, count, meter_of(of), most=500)
+            register, _ = unwrap(register, count, meter_of(of, of.meter.kind), most=500)
         assert register.restarts == 1
     else:
-        assert litres(meter_of(of), counts) == pytest.approx(3.5)
+        assert litres(meter_of(of, of.meter.kind), counts) == pytest.approx(3.5)
 
 
 @pytest.mark.parametrize("lag_s", [0.0, 0.5, 2.0])
@@ -87,10 +87,10 @@ def test_a_damped_rate_sums_to_the_true_volume_at_once(lag_s: float) -> None:
         true_lpm = 30.0 if step * dt_s < 10 else 0.0
         shown = true_lpm if not lag_s else shown + (true_lpm - shown) * -math.expm1(-dt_s / lag_s)
         counts.append(meter.take({"flow_rate": value(shown, step)}, step * dt_s))
-    assert litres(meter_of(of), counts) == pytest.approx(5.0, abs=0.04)
-    assert litres(meter_of(of), counts[:201]) == pytest.approx(5.0, abs=0.04)
-    assert meter_of(of).estimated
-    assert meter_of(of).uncertainty == pytest.approx(0.02)
+    assert litres(meter_of(of, of.meter.kind), counts) == pytest.approx(5.0, abs=0.04)
+    assert litres(meter_of(of, of.meter.kind), counts[:201]) == pytest.approx(5.0, abs=0.04)
+    assert meter_of(of, of.meter.kind).estimated
+    assert meter_of(of, of.meter.kind).uncertainty == pytest.approx(0.02)
 
 
 def test_a_rate_near_nought_sums_to_nothing_and_a_gap_is_not_made_up() -> None:
@@ -116,7 +116,7 @@ def test_a_scale_gives_litres_by_mass_density_and_the_air_it_stands_in() -> None
     of = rig("scale", meter__division="0.2 lb")
     meter = face(of)
     counts = [meter.take({"tote_mass": value(pounds, at)}, at) for at, pounds in enumerate([2000.0, 1500.0, 1000.0])]
-    kept = meter_of(of, 999.10)
+    kept = meter_of(of, of.meter.kind, 999.10)
     # 1000 lb are 453.59237 kg on the scale; mass = shown x (1 - 1.2/8000) / (1 - 1.2/999.1).
     true_l = 453.59237 * (1 - 1.2 / 8000) / (1 - 1.2 / 999.10) / 0.99910
     assert litres(kept, counts) == pytest.approx(true_l, abs=0.1)
@@ -143,16 +143,16 @@ def test_run_time_counts_the_pump_forward_only_and_not_a_shut_down_one() -> None
 
     counts = [take(int(1 <= step < 101), 0.1 * step) for step in range(600)]
     # 10 s at 40 L/min, and half a second's worth of coast.
-    assert litres(meter_of(of), counts) == pytest.approx(6.667 + 0.333, abs=0.1)
-    assert meter_of(of).uncertainty == pytest.approx(0.15)
+    assert litres(meter_of(of, of.meter.kind), counts) == pytest.approx(6.667 + 0.333, abs=0.1)
+    assert meter_of(of, of.meter.kind).uncertainty == pytest.approx(0.15)
     assert meter.take({"line_pressure": value(5, 61.0)}, 61.0) is None
 
 
 def test_run_time_at_the_relief_valve_counts_what_the_bore_lets_through() -> None:
     narrow = rig("run time", meter__reverse="none")
-    meter = meter_face(narrow, line_of(narrow, read_fluid("water"), 15.0, 0.004, 0.5))
+    meter = meter_face(narrow, narrow.meter.kind, line_of(narrow, read_fluid("water"), 15.0, 0.004, 0.5))
     counts = [meter.take({"pump_run": value(1, at), "line_pressure": value(30.0, at)}, at) for at in (0.0, 1.0, 61.0)]
-    assert litres(meter_of(narrow), counts) < 0.5 * 40
+    assert litres(meter_of(narrow, narrow.meter.kind), counts) < 0.5 * 40
 
 
 def test_kinds_without_a_value_know_nothing() -> None:

@@ -74,8 +74,8 @@ def test_time_out_counts_and_switches() -> None:
     seen = reading(of, {"output_timeout": [2000], "meter_count": [0xFFFF, 0xFFFE], "meter_reverse_count": [65535],
                         "estop_ok": [1]})  # fmt: skip
     assert seen.output_timeout_s == pytest.approx(2.0)
-    assert (seen.count_raw, seen.reverse_raw) == (0xFFFFFFFE, 65535)
-    assert isinstance(seen.count_raw, int)
+    assert (seen.counts, seen.reverse_raw) == ((0xFFFFFFFE,), 65535)
+    assert isinstance(seen.counts[0], int)
     assert (seen.estop_ok, seen.liquid_in_vent) == (True, False)
     assert (seen.now_s, seen.late_s, seen.journal_lag_s) == (7.0, 0.2, 0.3)
     assert seen.reachable
@@ -111,7 +111,7 @@ def test_a_point_that_was_never_read_is_untrusted() -> None:
     seen = read(settings(), {})
     assert not seen.reachable
     assert seen.untrusted == frozenset(settings().points)
-    assert (seen.line_kpa, seen.count_raw, seen.estop_ok, seen.outputs_seen) == (None, None, None, None)
+    assert (seen.line_kpa, seen.counts, seen.estop_ok, seen.outputs_seen) == (None, (None,), None, None)
 
 
 def test_what_a_rig_does_not_have_is_none_and_not_untrusted() -> None:

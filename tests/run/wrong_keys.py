@@ -242,7 +242,7 @@ ONE_LINE += [
     (
         "scale with a draw-down",
         {**line(), "meter.kind": "scale", "air_out.method": "draw-down"},
-        "meter.kind: a scale does not see air being drawn",
+        "meter.kind: the tote does not show air being drawn",
     ),
     ("run time backwards", {"meter.kind": "run time"}, "meter.reverse: nothing counts backwards by run time"),
 ]

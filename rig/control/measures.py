@@ -1,0 +1,85 @@
+"""Measures side by side: which one takes over when the meter fails, and what each says of the others.
+
+The meter counts; scale, tote level, a second meter and the pump's run time count along as witnesses. None of this
+judges the fill: a difference goes into the record, and the trend over many fills is judged elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from rig.control.accounting import Count, book, carried
+from rig.control.flow import Flow
+from rig.control.observe import entering
+from rig.control.state import FillState, Mark
+from rig.control.values import Meter, MeterKind, Reading, Setup
+
+_BLIND_TO_AIR: frozenset[MeterKind] = frozenset({"scale", "tote level"})
+"""Measures in the tote cannot follow a pump that draws air out of the tyre."""
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What the meter and a witness say of the same liquid, litres."""
+
+    reference: MeterKind
+    meter_l: float
+    reference_l: float
+    u_l: float
+    """Of the witness in one fill, one standard deviation; a bias that stays the same is not in it."""
+
+
+def next_best(setup: Setup, state: FillState, reading: Reading) -> int | None:
+    """The measure that would take over from the one in force: the next one that counts now."""
+    for measure in range(state.measure + 1, 1 + len(setup.beside)):
+        blind = setup.method == "draw-down" and setup.beside[measure - 1].kind in _BLIND_TO_AIR
+        if not blind and measure < len(reading.counts) and reading.counts[measure] is not None:
+            return measure
+    return None
+
+
+def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) -> FillState:
+    """Count by another measure: up to the last rest by the one that is given up, from there by what the new one saw."""
+    mark = state.mark
+    seen = state.counts[measure]
+    then = mark.counts[measure] if mark.counts else Count(seen.register)
+    forward, back = seen.forward - then.forward, seen.back - then.back
+    new = setup.beside[measure - 1]
+    line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
+    tally = book(
+        carried(mark.tally, setup.meter),
+        replace(setup, meter=new),
+        forward,
+        back,
+        0.0,
+        line_kpa,
+        entering(setup, state),
+    )
+    tally = replace(tally, unattended_l=state.tally.unattended_l)
+    return replace(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())
+
+
+def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
+    """Each witness against the meter over the whole fill; none after the meter was given up."""
+    if state.measure or not state.counts:
+        return ()
+    return tuple(
+        _compared(setup, state, meter, count) for meter, count in zip(setup.beside, state.counts[1:], strict=True)
+    )
+
+
+def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
+    each_l, tally = witness.litres_per_pulse, state.tally
+    if witness.kind == "run time":
+        # It knows forward only, and air fills the pump as liquid does.
+        meter_l, reference_l = tally.passed_forward_l(setup.meter), count.forward * each_l
+    elif witness.kind in _BLIND_TO_AIR:
+        meter_l = tally.forward_l(setup.meter) - tally.returned_l(setup.meter)
+        reference_l = (count.forward - count.back) * each_l
+    else:
+        meter_l = tally.passed_forward_l(setup.meter) - tally.passed_back_l(setup.meter)
+        reference_l = (count.forward - count.back) * each_l
+    # Two readings of a step each, wherever within it they fall.
+    u_l = math.hypot(witness.repeat * reference_l, each_l / math.sqrt(6))
+    return Comparison(witness.kind, meter_l, reference_l, u_l)
