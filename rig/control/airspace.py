@@ -47,8 +47,10 @@ class Rise:
     to_l: float
     added_kpa_l: float = 0.0
     """Air that was pushed in meanwhile, absolute pressure × volume."""
-    meter_u: float = 0.0
-    """Relative uncertainty of the meter at 95 %."""
+    put_in_u: float = 0.0
+    """Relative uncertainty of what was put in, at 95 %: the meter's, for liquid."""
+    gauge_u_kpa: float = GAUGE_U_KPA
+    """Uncertainty of one reading at rest, at 95 %."""
 
     @property
     def litres(self) -> float:
@@ -71,7 +73,7 @@ class Laws:
     from_error_kpa: float = 0.0
     to_error_kpa: float = 0.0
     litres_error: float = 0.0
-    """Relative error of the meter."""
+    """Relative error of what was put in."""
 
 
 _MIDDLE = Laws()
@@ -87,8 +89,8 @@ _OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
 
 def _spread(name: str, rise: Rise) -> float:
     if name == "litres_error":
-        return rise.meter_u / 2
-    return _RECTANGULAR.get(name, GAUGE_U_KPA / 2)
+        return rise.put_in_u / 2
+    return _RECTANGULAR.get(name, rise.gauge_u_kpa / 2)
 
 
 def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
@@ -100,7 +102,7 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
     start = rise.from_kpa + air
     from_l = rise.from_l + hidden_l
     to_l = from_l + rise.litres * (1 + laws.litres_error)
-    gas = start * (cavity_l * (1 + growth * rise.from_kpa) - from_l) + rise.added_kpa_l
+    gas = start * (cavity_l * (1 + growth * rise.from_kpa) - from_l) + rise.added_kpa_l * (1 + laws.litres_error)
     end = start
     for _ in range(_MOST_STEPS):
         room_l = cavity_l * (1 + growth * (end - air)) - to_l
@@ -121,7 +123,8 @@ def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
     warming = _warming(start, end, laws)
     to_l = rise.from_l + rise.litres * (1 + laws.litres_error)
     below = end * (1 + growth * to_kpa) - warming * start * (1 + growth * from_kpa)
-    return (end * to_l - warming * (start * rise.from_l - rise.added_kpa_l)) / below if below > 0 else math.inf
+    before = start * rise.from_l - rise.added_kpa_l * (1 + laws.litres_error)
+    return (end * to_l - warming * before) / below if below > 0 else math.inf
 
 
 def _warming(start_kpa_abs: float, end_kpa_abs: float, laws: Laws) -> float:
@@ -159,7 +162,7 @@ class Found:
 
 def found_in(rise: Rise) -> Found | None:
     """The cavity that one rise measures; ``None`` where it is too short to tell anything."""
-    if rise.litres <= 0 or rise.to_kpa - rise.from_kpa < 4 * GAUGE_U_KPA:
+    if rise.to_kpa - rise.from_kpa < 4 * rise.gauge_u_kpa:
         return None
     parts = _parts(lambda laws: cavity_of_rise(rise, laws), rise)
     common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))

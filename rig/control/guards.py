@@ -317,6 +317,8 @@ GUARDS: tuple[Guard, ...] = (
           "Check the disk: full, failing or write-protected?", blind=True),
 )  # fmt: skip
 
+AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
+"""What liquid that nobody told of sets off; accepted beforehand where a fill is made to find it."""
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 

@@ -59,7 +59,10 @@ def held_back(turn: Turn, stage: Stage) -> bool:
     gas = turn.state.gas
     if gas.rise is None or gas.found is None or gas.rise.litres <= 0:
         return False
-    verdict = judged(turn.setup.cavity, gas.rise, "later" if gas.looked else stage)
+    verdict = gas.verdict
+    if verdict == "agrees":
+        # What was found stays found: a person has looked, or the record tells.
+        verdict = judged(turn.setup.cavity, gas.rise, "later" if gas.looked else stage)
     turn.set(gas=replace(gas, verdict=verdict, looked=gas.looked or stage == "look"))
     turn.entries.append(Entry("cavity", _figures(turn, expected(turn.setup.cavity, gas.rise).kpa)))
     return verdict != "agrees" and _GUARD not in turn.state.alarms.accepted

@@ -151,8 +151,8 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
         rise = replace(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
-        air, meter_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
-        rise = Rise(air, tyre_kpa, offset_l, tyre_kpa, offset_l, meter_u=meter_u)
+        air, put_in_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
+        rise = Rise(air, tyre_kpa, offset_l, tyre_kpa, offset_l, put_in_u=put_in_u)
     return replace(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 

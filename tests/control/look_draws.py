@@ -121,7 +121,7 @@ def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
     """Whether the look at ``share`` of the target finds a difference, by the laws alone."""
     facts, rng = facts_of(draw), random.Random(draw.seed)
     litres = share * facts.volume_l * facts.fraction_at_valve
-    low, high = bounds_kpa(facts, Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, meter_u=0.002))
+    low, high = bounds_kpa(facts, Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002))
     erred, ends = rng.gauss(0.0, GAUGE_SIGMA_KPA), kpa_after(draw, litres)
     # Expected pressures go with the pressure that was read at the start.
     shown = ends + rng.gauss(0.0, GAUGE_SIGMA_KPA) - erred * (ends + AIR) / (draw.start_kpa + AIR)
