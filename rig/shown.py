@@ -128,6 +128,23 @@ def alarm_text(name: str) -> str:
     return f"Stopped because: {guard.text}\n  First: {guard.first}"
 
 
+_MAY_BE = {
+    "less": "less room than the size has: liquid inside, a smaller tyre, a tube or foam",
+    "more": "more room than the size has: a larger tyre, or air gets out somewhere",
+}
+
+
+def stopped_text(setup: Setup, decision: Decision, name: str) -> str:
+    """Why it stopped; where the air space does not fit, with the figures and what they may mean."""
+    found, verdict, cavity = decision.facts.found, decision.facts.verdict, setup.cavity
+    if name != "cavity_differs" or found is None or verdict not in _MAY_BE:
+        return alarm_text(name)
+    return (
+        f"{alarm_text(name)}\n  Measured {found.cavity_l:.0f} ± {found.u_l:.0f} L, the size says {cavity.low_l:.0f} to "
+        f"{cavity.high_l:.0f} L: {_MAY_BE[verdict]}.\n  Going on is recorded; pressure and level limits stay."
+    )
+
+
 def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     """The ticket of one fill."""
 

@@ -16,6 +16,7 @@ from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.run.assembly import Question
 from rig.run.person import Unattended
+from rig.shown import stopped_text
 
 FILLS = int(os.environ.get("RIG_LOOK_FILLS", "6"))
 LEAST = {"taught": 0.99, "table": 0.88, "geometry": 0.72}
@@ -87,3 +88,12 @@ def test_the_record_shows_both_cavities() -> None:
     assert record["measured_cavity_l"] == pytest.approx(truth, rel=0.01)
     assert abs(record["measured_cavity_l"] - truth) <= record["measured_cavity_u_l"]
     assert record["cavity_low_l"] < truth < record["cavity_high_l"]
+
+
+def test_the_words_say_what_was_measured_and_what_it_may_be() -> None:
+    fill = fill_of(rig_settings(**_hidden()), Question("11.2-24"))
+    held = fill.run(until=lambda d: d.state.state is State.HOLDING)
+    text = stopped_text(fill.setup, held, "cavity_differs")
+    assert "liquid inside, a smaller tyre, a tube or foam" in text
+    assert f"{fill.setup.cavity.low_l:.0f} to {fill.setup.cavity.high_l:.0f} L" in text
+    assert "liquid inside" not in stopped_text(fill.setup, held, "dry_run")
