@@ -16,10 +16,6 @@ class TyreParams:
     growth_per_psi: float = 0.0
     sag_per_psi: float = 0.0
     """Share of the cavity lost besides for each psi below ambient: radial walls give, thick bias walls hardly."""
-    exponent: float = 1.0
-    """Polytropic exponent of the gas: 1 keeps its temperature, 1.4 loses no heat."""
-    liquid_warmer_k: float = 0.0
-    """How much warmer the liquid is than the gas at the start."""
     valve_fraction: float = 0.79
     """Share of the cavity below the valve hole."""
     valve_height_m: float = 1.1
@@ -31,6 +27,10 @@ class TyreParams:
     """Gauge pressure below which a bead lets go."""
     start_kpa: float = 0.0
     existing_l: float = 0.0
+    exponent: float = 1.0
+    """Polytropic exponent of the gas: 1 keeps its temperature, 1.4 loses no heat."""
+    liquid_warmer_k: float = 0.0
+    """How much warmer the liquid is than the gas at the start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +103,10 @@ class PlantParams:
     heel_l: float = 20.0
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
-    gauge_error_kpa: float = 0.0
-    """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
     has_fill_valve: bool = False
     seed: int = 1
+    gauge_error_kpa: float = 0.0
+    """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
 
 
 @dataclass(frozen=True, slots=True)
