@@ -235,6 +235,8 @@ def _existing(config: Path) -> Path | None:
 
 
 def _person(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
+    if settings.rig.by_hand and options.unattended:
+        raise Refused("--unattended: this rig is worked by hand, and a lever wants a hand on it")
     if not options.unattended:
         return Terminal(getattr(options, "by", "") or "terminal")
     if not (settings.rig.simulated or settings.rig.unattended):

@@ -23,6 +23,7 @@ PHASE_WORDS = {
     Phase.SHUT: "core or insert back",
     Phase.BACK_FLUSH: "reverse off",
     Phase.UNCOUPLE: "gun off",
+    Phase.BY_HAND: "by hand",
 }
 STATE_WORDS = {
     State.IDLE: "ready check",

@@ -69,7 +69,7 @@ class Modules:
         self._guarded: set[tuple[str, int]] = set()
         self._commands = dict.fromkeys(_DRIVEN, False)
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
-        self._commands |= dict.fromkeys(HANDS - set(points), True)
+        self._commands |= dict.fromkeys({"hand_gun_on", "hand_valve_open"} - set(points), True)
         self._timeout_s = 0.0
         self._asked_s = 0.0
         self._coils = Coils()

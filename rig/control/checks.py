@@ -28,6 +28,7 @@ _PROTECTION = Check(
     "shift",
     "Eye protection, gloves and boots on; emergency stop and relief valve tried today?",
 )
+LEVER = Check("lever", "wheel", "Pump lever at stop?")
 _TOTE = Check("tote_vent", "machine", "Tote vent open, suction under the liquid?")
 _FLAMMABLE = Check(
     "flammable",

@@ -25,6 +25,8 @@ from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 
 _REMEMBERED = 64
 _NOTE_S = 1.0
+_LEVER = {"lever_forward": 1, "lever_back": -1}
+"""What a person says where the meter counts up whichever way."""
 _STAND_S = 20.0
 """Longest wait for the liquid to stand when a fill is held or stopped: after it the state says what is."""
 
@@ -90,12 +92,14 @@ def _break(turn: Turn, guard: Guard) -> None:
 
 def hold(turn: Turn, why: str) -> None:
     """Break the move off and stop; what the move taught is not learned from."""
-    if turn.state.phase is Phase.BACK_FLUSH and not turn.state.valve_open:
+    unproven = turn.state.phase is Phase.BACK_FLUSH or why == "insert_not_seated"
+    if unproven and not turn.state.valve_open:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
     turn.set(stroke=replace(turn.state.stroke, ended_by=""))
-    turn.phase_trigger("break_off")
+    again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
+    turn.phase_trigger("reopen" if again else "break_off")
     turn.state_trigger("hold", why)
 
 
@@ -147,7 +151,10 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _answer(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    if turn.state.state is State.RUNNING:
+    way = _LEVER.get(request.name)
+    if way and turn.setup.by_hand:
+        turn.set(direction=way)
+    elif turn.state.state is State.RUNNING:
         turn.set(answered=turn.state.answered | {request.name})
         turn.note("answered", name=request.name, by=request.by)
     return ()

@@ -95,7 +95,8 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
     seen = facts.reading.outputs_seen
     if seen is None:
         return False
-    return seen.pump_run != facts.forward or seen.pump_reverse != facts.reverse or seen.vent_valve != facts.venting
+    told = facts.outputs
+    return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
 
 
 def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
@@ -181,17 +182,18 @@ def _dry(setup: Setup, facts: Facts) -> bool:
 def _pressure_low(setup: Setup, facts: Facts) -> bool:
     if not (facts.valve_open and _running(facts) and facts.tyre_kpa is not None):
         return False
-    drawing = facts.reverse and facts.phase is Phase.DRAW_DOWN
+    drawing = facts.reverse and facts.phase in (Phase.DRAW_DOWN, Phase.BY_HAND)
     rested = facts.still and facts.phase is Phase.SETTLE and facts.stroke.ended_by in ("time", "floor")
     drawing = drawing and not _liquid_drawn(setup, facts)
     return (drawing or rested) and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
 
 
 def _not_seated(setup: Setup, facts: Facts) -> bool:
-    if not _running(facts, Phase.BACK_FLUSH) or facts.valve_open:
+    proving = _running(facts, Phase.BACK_FLUSH) or (setup.by_hand and _running(facts, Phase.UNCOUPLE))
+    if not proving or facts.valve_open:
         return False
     line = facts.reading.line_kpa
-    stands = facts.still and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
+    stands = facts.phase is Phase.BACK_FLUSH and facts.still and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
     return facts.flushed_l > SEATED_L or (stands and line is not None and line > KPA_PER_PSI)
 
 
@@ -231,7 +233,7 @@ def _meter_jumped(setup: Setup, facts: Facts) -> bool:
 
 def _run_over(setup: Setup, facts: Facts) -> bool:
     moving = facts.forward or facts.reverse or facts.venting
-    return _running(facts) and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
+    return not setup.by_hand and _running(facts) and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
 
 
 def _late(setup: Setup, facts: Facts) -> bool:

@@ -13,8 +13,8 @@ from rig.control.airspace import Found, Verdict
 from rig.control.flow import Flow, follow
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
-from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l
-from rig.control.values import Reading, Setup
+from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l, pump_way
+from rig.control.values import Outputs, Reading, Setup
 from rig.plan.physics import line_loss_kpa
 
 STILL_S = 1.5
@@ -38,6 +38,7 @@ class Facts:
     """Time since the pump was told to stop, 0 when it is on."""
     forward: bool
     reverse: bool
+    outputs: Outputs
     venting: bool
     flow_lps: float
     slow_lps: float
@@ -88,6 +89,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if hose_wet(setup, state) is not wet_before:
         state = replace(state, regime_s=reading.now_s)
     state = _stillness(state, reading, dt, moved=bool(forward or back))
+    if setup.by_hand:
+        state = _lever(state, reading, forward, back)
     flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
     state = replace(state, flow=flow, now_s=reading.now_s)
     state = _dry(setup, state, dt)
@@ -106,9 +109,20 @@ def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) ->
     return state
 
 
+def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
+    """By hand the meter alone shows whether the pump runs, and which way."""
+    stands = reading.now_s - state.pulse_s >= STILL_S
+    way = 1 if forward else -1 if back else 0 if stands else state.by_lever
+    if way == state.by_lever:
+        return state
+    changed_s = reading.now_s if way else state.pulse_s
+    return replace(state, by_lever=way, direction=way or state.direction, changed_s=changed_s, regime_s=changed_s)
+
+
 def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
     """Follow the flow; while the pump runs up, or air gives way to liquid, it is no steady flow and starts anew."""
-    changing = state.outputs.moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
+    moving = pump_way(setup, state) or state.outputs.vent_valve
+    changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
     pulses = state.tally.pulses_forward - state.tally.pulses_returned
     return follow(Flow() if changing else state.flow, now_s, pulses)
 
@@ -143,7 +157,7 @@ def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float
 
 def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:
     guess = 0.0
-    if setup.meter.reverse == "none" and state.outputs.pump_reverse and state.valve_open:
+    if setup.meter.reverse == "none" and pump_way(setup, state) < 0 and state.valve_open:
         # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
         # valve it moves nothing.
         guess = setup.line.pump_lps * dt
@@ -178,46 +192,46 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
 
 
 def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
-    running = state.outputs.pump_run or state.outputs.pump_reverse
-    if running and air_at_pump(state):
+    if pump_way(setup, state) and air_at_pump(setup, state):
         return replace(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
     rested = state.now_s - state.dry_ended_s >= setup.dry_rest_s
     return replace(state, dry_s=0.0) if rested and state.dry_s else state
 
 
-def air_at_pump(state: FillState) -> bool:
+def air_at_pump(setup: Setup, state: FillState) -> bool:
     """Whether the pump moves air, as far as the account knows."""
-    if state.outputs.pump_reverse:
+    if pump_way(setup, state) < 0:
         return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
     return state.tally.suction_air_kpa_l > 0.0
 
 
 def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool) -> Facts:
-    on = state.outputs.pump_run or state.outputs.pump_reverse
+    way = pump_way(setup, state)
     since = reading.now_s - state.changed_s
     flow = state.flow.fast_pps * setup.meter.litres_per_pulse
     slow = state.flow.slow_pps * setup.meter.litres_per_pulse
     filled = setup.existing_l + in_tyre_l(setup, state)
     offset = offset_l(setup, state)
     covered = surface_over_valve_m(setup, state)
-    still = not on and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
+    still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     line = None
     steady_s = reading.now_s - state.regime_s
     steady = steady_s >= BLANK_S + setup.line.start_lag_s and state.flow.fine
     # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
     seen = setup.meter.kind != "run time"
-    if state.outputs.pump_run and hose_wet(setup, state) and steady and seen:
+    if way > 0 and hose_wet(setup, state) and steady and seen:
         line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
     return Facts(
         reading=reading,
         state=state.state,
         phase=state.phase,
         dt_s=dt,
-        run_s=since if on else 0.0,
-        off_s=0.0 if on else since,
-        forward=state.outputs.pump_run,
-        reverse=state.outputs.pump_reverse,
+        run_s=since if way else 0.0,
+        off_s=0.0 if way else since,
+        forward=way > 0,
+        reverse=way < 0,
+        outputs=state.outputs,
         venting=state.outputs.vent_valve,
         flow_lps=flow,
         slow_lps=slow,
@@ -232,7 +246,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         wet=hose_wet(setup, state),
         loss_known=state.loss_known,
         loss_kpa=line_loss_kpa(setup.line, slow) * state.loss_gain if line is not None else 0.0,
-        air_at_pump=air_at_pump(state),
+        air_at_pump=air_at_pump(setup, state),
         dry_s=state.dry_s,
         valve_open=state.valve_open,
         gas=gas,
@@ -268,7 +282,7 @@ def _acting(
         return None
     if still and not state.outputs.vent_valve:
         return rest_kpa(setup, reading, state.tally.hose_l, covered_m)
-    if state.outputs.pump_reverse and state.tally.hose_l <= 0 and reading.line_kpa is not None:
+    if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None:
         # The hose holds air: its loss is small beside the gauge's own error.
         return reading.line_kpa
     bests = [band.best for band in (gas, line) if band is not None]

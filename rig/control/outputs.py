@@ -30,6 +30,9 @@ def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
         return Outputs(beacon=True)
     if state.state is not State.RUNNING:
         return Outputs()
+    if setup.by_hand:
+        cut = bool(state.stroke.ended_by)
+        return Outputs(pump_run=state.phase is not Phase.SETTLE and not cut, beacon=cut)
     elapsed_s = facts.reading.now_s - state.since_s
     match state.phase:
         case Phase.FILL | Phase.TOP_UP:

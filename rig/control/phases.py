@@ -6,10 +6,11 @@ the same policy that foresaw the fill. So a stroke that went otherwise than plan
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 
+from rig.control.by_hand import by_hand
+from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -17,20 +18,16 @@ from rig.control.procedure import Phase
 from rig.control.state import Mark, Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
+from rig.plan.physics import vent_seconds
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
-PUMPED = ("target", "ceiling", "feeler", "look")
-"""Ends of strokes that brought liquid."""
 _EARLY_KPA = 2.5 * KPA_PER_PSI
 _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 """Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
 _LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a draw may bring liquid with the air."""
-_USUAL_GAIN = 0.4, 2.5
-"""Outside this the bore is not that of the valve entered, or something is in the way."""
 _MOST_TOP_UPS = 3
 _LONGEST_FLUSH_S = 2.0
 """A reverse that proves the insert runs no longer."""
@@ -45,8 +42,11 @@ def settle(turn: Turn) -> None:
     if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
         return
     stroke = turn.state.stroke
-    _learn(turn, stroke, facts.tyre_kpa)
+    learn(turn, stroke, facts.tyre_kpa)
     _take_rest(turn, facts.tyre_kpa)
+    if setup.by_hand:
+        turn.phase_trigger("by_hand", Stroke(from_kpa=facts.tyre_kpa, goal_kpa=setup.window.floor_kpa))
+        return
     if turn.state.stroke.air_stayed:
         return
     _choose(turn, stroke, facts.tyre_kpa)
@@ -58,58 +58,11 @@ def _settle_open(turn: Turn) -> None:
     if not facts.still or facts.stroke_s < setup.settle_s:
         return
     if stroke.ended_by == "target":
-        _learn_overrun(turn, stroke)
+        learn_overrun(turn, stroke)
         turn.state_trigger("finish")
     else:
         turn.set(fills=turn.state.fills + 1)
         turn.phase_trigger("fill", _begin(turn, 0.0))
-
-
-def _learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
-    if stroke.ended_by == "target":
-        _learn_overrun(turn, stroke)
-    if stroke.ended_by in PUMPED:
-        _learn_loss(turn, stroke, rest_kpa)
-    if stroke.ended_by == "time":
-        _learn_vent(turn, stroke, rest_kpa)
-
-
-def _learn_overrun(turn: Turn, stroke: Stroke) -> None:
-    if stroke.stop_flow_lps <= 0:
-        return
-    actual_s = (turn.facts.in_tyre_l - stroke.stop_l) / stroke.stop_flow_lps
-    learned = turn.state.overrun_s + 0.3 * (actual_s - turn.state.overrun_s)
-    turn.set(overrun_s=min(max(learned, 0.05), 3.0))
-
-
-def _learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
-    if stroke.stop_gauge_kpa is None or computed <= 0:
-        return
-    # The coast-down raised the pressure a little after the gauge was noted.
-    coasted = turn.facts.in_tyre_l - stroke.stop_l
-    slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
-    lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
-    if max(lost, computed) < 3 * _ONE_PSI:
-        # Too little to measure, and too little to matter.
-        turn.set(loss_known=True)
-        return
-    gain = min(max(lost / computed, 0.02), 100.0)
-    turn.set(loss_gain=gain, loss_known=True)
-    if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
-        turn.flag("line loss unlike this valve's bore")
-
-
-def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    if stroke.from_kpa - rest_kpa < _ONE_PSI:
-        if stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI:
-            turn.set(stroke=replace(stroke, air_stayed=True))
-        return
-    computed = vent_seconds(_line_as_met(turn), _air_l(turn), stroke.from_kpa, rest_kpa)
-    if 0 < computed < math.inf:
-        open_s = stroke.planned_s + turn.facts.dt_s
-        turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
@@ -118,10 +71,6 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
-
-
-def _air_l(turn: Turn) -> float:
-    return max(turn.state.gas.cavity_l - turn.facts.filled_l, 0.02 * turn.state.gas.cavity_l)
 
 
 def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
@@ -135,7 +84,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         return
     rest = AtRest(
         rest_kpa,
-        _air_l(turn),
+        air_l(turn),
         remaining,
         setup.line.hose_l - turn.state.tally.hose_l,
         turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
@@ -198,7 +147,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
         share = 1.0 if turn.state.vent_known else 0.7 if turn.state.loss_known else 0.25
-        computed = vent_seconds(_line_as_met(turn), _air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
+        computed = vent_seconds(line_as_met(turn), air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
         # The relay is told off one scan after the time is up.
         turn.phase_trigger("vent", replace(stroke, planned_s=max(computed - turn.facts.dt_s, turn.facts.dt_s)))
     elif turn.state.dry_s < setup.dry_run_s:
@@ -206,12 +155,6 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
             turn.flag("air drawn near the liquid's level")
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
     # Otherwise the pump has run dry for as long as it may: stay at rest until it has cooled.
-
-
-def _line_as_met(turn: Turn) -> Line:
-    """The line with the bore that the loss of liquid speaks of: a stem where a large bore was entered vents slowly."""
-    line = turn.setup.line
-    return replace(line, bore_m=line.bore_m * turn.state.loss_gain**-0.25)
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:
@@ -252,9 +195,10 @@ def draw_down(turn: Turn) -> None:
 def _still_falls_kpa(turn: Turn) -> float:
     """How far the pressure falls while the pump coasts to rest."""
     facts, setup = turn.facts, turn.setup
-    space = _air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
+    space = air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
     absolute = (facts.tyre_kpa or 0.0) + setup.line.atmosphere_kpa_abs
-    return absolute * max(-facts.flow_lps, 0.0) * turn.state.overrun_s / space
+    flow = max(-facts.flow_lps, 0.0)
+    return absolute * flow * overrun_s(setup, turn.state, flow) / space
 
 
 def fill(turn: Turn) -> None:
@@ -262,7 +206,7 @@ def fill(turn: Turn) -> None:
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
-    overrun_l = flow * state.overrun_s
+    overrun_l = flow * overrun_s(setup, state, flow)
     if facts.in_tyre_l + overrun_l >= setup.target_l:
         _end_stroke(turn, "target")
         return
@@ -341,6 +285,8 @@ def flush_s(setup: Setup, *, valve_open: bool) -> float:
 def uncouple(turn: Turn) -> None:
     """Ask for the gun off; with that the fill is complete."""
     text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
+    if turn.setup.by_hand:
+        text = f"Reverse for a moment so that the hose does not spray. {text}"
     if turn.ask("gun_off", text):
         turn.set(valve_open=False)
         turn.state_trigger("finish")
@@ -355,4 +301,5 @@ ACT: dict[Phase, Callable[[Turn], None]] = {
     Phase.SHUT: shut,
     Phase.BACK_FLUSH: back_flush,
     Phase.UNCOUPLE: uncouple,
+    Phase.BY_HAND: by_hand,
 }

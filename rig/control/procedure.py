@@ -40,6 +40,7 @@ class Phase(StrEnum):
     SHUT = "shut"
     BACK_FLUSH = "back-flush"
     UNCOUPLE = "uncouple"
+    BY_HAND = "by-hand"
 
 
 class Transition(TypedDict):
@@ -81,6 +82,10 @@ PHASES: list[Transition] = [
     _row("shut", "settle", "shut"),
     _row("flush", ["shut", "settle"], "back-flush"),
     _row("uncouple", "back-flush", "uncouple"),
+    _row("by_hand", "settle", "by-hand"),
+    _row("uncouple", "by-hand", "uncouple"),
+    _row("reopen", "uncouple", "by-hand"),
+    _row("break_off", "by-hand", "by-hand"),
     # A hold breaks a move off: it goes on from a rest, and a shut valve is asked for again.
     _row("break_off", ["settle", "vent", "draw-down", "fill", "top-up"], "settle"),
     _row("break_off", ["shut", "back-flush"], "shut"),

@@ -101,7 +101,7 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "measured_cavity_u_l": _rounded(gas.found.u_l if gas.found else None, 2),
         "cavity_agrees": None if gas.found is None else gas.verdict == "agrees",
         "atm_kpa": setup.line.atmosphere_kpa_abs,
-        "overrun_s": round(state.overrun_s, 3),
+        "overruns_s": {str(step): round(learned_s, 3) for step, learned_s in state.overruns},
         "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
     }
 

@@ -19,6 +19,8 @@ class Stroke:
     from_kpa: float = 0.0
     start_l: float = 0.0
     """In the tyre when it began."""
+    stood_since_s: float = 0.0
+    """By hand: since when the pressure at rest has not moved."""
     planned_s: float = 0.0
     """How long a vent is meant to be open."""
     goal_kpa: float = 0.0
@@ -98,6 +100,8 @@ class FillState:
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
     direction: int = 0
     """1 forward, -1 back: which way the pump last ran."""
+    by_lever: int = 0
+    """Which way it runs by a person's lever, as the meter shows it; 0 when it stands."""
     pulse_s: float = 0.0
     """When the meter last moved."""
     gauge_kpa: float | None = None
@@ -109,7 +113,8 @@ class FillState:
     stroke: Stroke = Stroke()
     fills: int = 0
     top_ups: int = 0
-    overrun_s: float = 0.6
+    overruns: tuple[tuple[int, float], ...] = ()
+    """Seconds of flow after a stop as learned, by step of flow."""
     loss_gain: float = 1.0
     loss_known: bool = False
     vent_gain: float = 1.0
@@ -137,7 +142,7 @@ def new_fill(setup: Setup) -> FillState:
         gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
         tally=tally,
         mark=Mark(tally),
-        overrun_s=setup.overrun_s,
+        overruns=setup.overruns,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,
     )
@@ -146,6 +151,13 @@ def new_fill(setup: Setup) -> FillState:
 def in_force(setup: Setup, state: FillState) -> Setup:
     """The setup with the measure that counts now in the meter's place."""
     return setup if state.measure == 0 else replace(setup, meter=setup.beside[state.measure - 1])
+
+
+def pump_way(setup: Setup, state: FillState) -> int:
+    """Which way the pump runs now: 1 forward, -1 back, 0 not at all."""
+    if setup.by_hand:
+        return state.by_lever
+    return int(state.outputs.pump_run) - int(state.outputs.pump_reverse)
 
 
 def out_of_use(setup: Setup, state: FillState) -> frozenset[str]:

@@ -199,13 +199,17 @@ class Setup:
     late_s: float = 0.7
     """Longest gap between scans, by the wall clock."""
     overrun_s: float = 0.6
-    """Seconds of flow that still pass after the decision to stop, as learned so far."""
+    """Seconds of flow that still pass after the decision to stop, until a stroke has taught it."""
+    overruns: tuple[tuple[int, float], ...] = ()
+    """The same as learned with this fluid in earlier fills, by step of flow."""
     loss_gain: float = 1.0
     """Measured line loss per computed loss, as learned so far."""
     loss_known: bool = False
     hose_air_l: float = 0.0
     """Air in the hose when the fill opens; 0 is a wet hose."""
     into: Into = "tyre"
+    by_hand: bool = False
+    """A person throws the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
     beside: tuple[Meter, ...] = ()
     """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
     strainer_limit_kpa: float = 70.0

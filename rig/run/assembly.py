@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import Support, checks_for, checks_for_vessel
+from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
 from rig.control.values import CavityFacts, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
@@ -44,7 +44,8 @@ class Question:
 class Memory:
     """What the rig learned in earlier fills."""
 
-    overrun_s: float | None = None
+    overruns: tuple[tuple[int, float], ...] = ()
+    """Seconds of flow after a stop with this fluid, by step of flow."""
     hose_air_l: float = 0.0
 
 
@@ -158,7 +159,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         meter=meter,
         heel_l=settings.tote.heel,
         tote_l=settings.tote.content,
-        checks=checks_for(
+        checks=((LEVER,) if settings.rig.by_hand else ())
+        + checks_for(
             target.valve_at,
             target.window.ceiling_kpa,
             question.support,
@@ -175,8 +177,10 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
         late_s=settings.limits.late,
-        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
+        overrun_s=_usual_overrun_s(settings),
+        overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
+        by_hand=settings.rig.by_hand,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
     )
@@ -213,7 +217,8 @@ def vessel_setup(
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
         late_s=settings.limits.late,
-        overrun_s=_usual_overrun_s(settings) if memory.overrun_s is None else memory.overrun_s,
+        overrun_s=_usual_overrun_s(settings),
+        overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
         into="open vessel",
         beside=tuple(beside),

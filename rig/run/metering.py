@@ -186,6 +186,8 @@ def measures_of(settings: Settings) -> tuple[MeterKind, ...]:
     able = [kind for kind in _TRUST if METER_POINT.get(kind, "line_pressure") in wired]
     if settings.meter.k_factor is None and "pulses" in able:
         able.remove("pulses")
+    if settings.rig.by_hand and "run time" in able:
+        able.remove("run time")
     return (settings.meter.kind, *(kind for kind in able if kind != settings.meter.kind))
 
 

@@ -10,8 +10,9 @@ INPUTS = frozenset({
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
-# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back.
-HANDS = frozenset({"hand_gun_on", "hand_valve_open"})
+# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, and
+# on a rig worked by hand the pump's lever and the vent at the gun.
+HANDS = frozenset({"hand_gun_on", "hand_valve_open", "hand_lever_forward", "hand_lever_back", "hand_vent_open"})
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, and the simulated world's own time.
 SIMULATED = HANDS | {"plant_clock"}

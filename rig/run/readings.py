@@ -79,7 +79,8 @@ def reading_of(
             known[attribute] = _converted(name, value, units)
     seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
-    whole = {"pump_run", "pump_reverse"} <= set(seen)
+    relays = {"pump_run", "pump_reverse"} & set(points)
+    whole = bool(relays) and relays <= set(seen)
     return Reading(
         now_s=now_s,
         reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in every),

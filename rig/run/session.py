@@ -13,6 +13,7 @@ from pathlib import Path
 
 from rig.control.decide import Decision
 from rig.control.guards import AIR_SPACE_GUARDS
+from rig.control.learning import FLOW_STEPS
 from rig.control.loaded import as_json, inside
 from rig.control.permissives import Missing
 from rig.control.procedure import State
@@ -247,17 +248,18 @@ def _stop_on_signals(fill: Fill) -> Callable[[], None]:
 
 
 def _recall(journal: Journal, fluid: Fluid) -> Memory:
-    overrun = journal.recall(f"overrun_s:{fluid.name}")
+    found = ((step, journal.recall(f"overrun_s:{fluid.name}:{step}")) for step in FLOW_STEPS)
     hose_air = journal.recall("hose_air_l")
     return Memory(
-        overrun_s=float(overrun) if isinstance(overrun, int | float) else None,
+        overruns=tuple((step, float(value)) for step, value in found if isinstance(value, int | float)),
         hose_air_l=float(hose_air) if isinstance(hose_air, int | float) else 0.0,
     )
 
 
 def _memory(setup: Setup, state: FillState, about: dict[str, object]) -> dict[str, object]:
+    learned = state.overruns if state.state is State.COMPLETE else ()
     return {
-        f"overrun_s:{about['fluid']}": round(state.overrun_s, 4),
+        **{f"overrun_s:{about['fluid']}:{step}": round(value, 4) for step, value in learned},
         "hose_air_l": round(max(0.0, setup.line.hose_l - state.tally.hose_l), 4),
     }
 

@@ -54,6 +54,8 @@ class RigTable(Strict):
     simulated: bool = False
     unattended: bool = False
     """A real rig may answer its own prompts only where the shop says so here."""
+    by_hand: bool = False
+    """A person throws the pump's lever. ``pump_run``, where wired, is then the pump's supply, which can be cut."""
     data: str = "rig-data"
     """Folder of journal and records, relative to the folder the program is started in."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
@@ -262,10 +264,14 @@ class Settings(Strict):
         meter = METER_POINT.get(self.meter.kind)
         faults = [
             f"points.{name}: missing; the rig cannot run without it"
-            for name in ("pump_run", "pump_reverse", "line_pressure", *([meter] if meter else []))
+            for name in (
+                *(() if self.rig.by_hand else ("pump_run", "pump_reverse")),
+                "line_pressure",
+                *([meter] if meter else []),
+            )
             if name not in self.points and name not in self.line_points
         ]
-        if self.air_out.method == "vent" and "vent_valve" not in self.points:
+        if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
         return faults
 
@@ -279,6 +285,10 @@ class Settings(Strict):
             faults.append("meter.k_factor: missing; it has no safe default")
         if meter.kind in ("scale", "tote level") and self.air_out.method == "draw-down":
             faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
+        if self.rig.by_hand and meter.kind == "run time":
+            faults.append("meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale")
+        elif self.rig.by_hand and meter.reverse == "none":
+            faults.append("meter.reverse: by hand only a meter that counts both ways shows what comes back")
         if meter.kind == "run time" and meter.reverse != "none":
             faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
         return faults

@@ -104,6 +104,9 @@ class PlantParams:
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
+    lever: bool = False
+    """A person's lever drives the pump; the relay is its supply, where there is one."""
+    has_supply_relay: bool = True
     seed: int = 1
     gauge_error_kpa: float = 0.0
     """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
@@ -121,3 +124,6 @@ class Coils:
     beacon: bool = False
     hand_gun_on: bool = False
     hand_valve_open: bool = False
+    hand_lever_forward: bool = False
+    hand_lever_back: bool = False
+    hand_vent_open: bool = False

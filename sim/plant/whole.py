@@ -100,11 +100,18 @@ class Plant:
     def _command(self, coils: Coils) -> None:
         if coils == self._coils:
             return
-        wanted = (coils.pump_run, coils.pump_reverse, coils.vent_valve, coils.fill_valve, coils.flush_valve)
+        vent = coils.vent_valve or coils.hand_vent_open
+        wanted = (*self._pump_wanted(coils), vent, coils.fill_valve, coils.flush_valve)
         for relay, on in zip(self._relays, wanted, strict=True):
             relay.command(self.time_s, on)
         self._coils = coils
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
+
+    def _pump_wanted(self, coils: Coils) -> tuple[bool, bool]:
+        if not self.params.lever:
+            return coils.pump_run, coils.pump_reverse
+        supply = coils.pump_run or not self.params.has_supply_relay
+        return supply and coils.hand_lever_forward, supply and coils.hand_lever_back
 
     def _step_length(self, left: float) -> float:
         # Anything that is just starting or stopping is followed closely: overrun is decided there.

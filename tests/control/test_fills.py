@@ -5,11 +5,16 @@ The reference is the simulated plant, which shares no accounting, gas law or dec
 
 from __future__ import annotations
 
-import pytest
-from virtual_fills import PSI, run_fill
+from dataclasses import replace
 
+import pytest
+from virtual_fills import PSI, fill_of, rig_settings, run_fill
+
+from rig.control.learning import overrun_s
+from rig.control.state import new_fill
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
+from sim.virtual import VirtualFill
 
 SIZES = ("16.9-28", "26x12-12", "480/80R42", "11L-15", "23.5R25")
 # What the controller believes and what is true differ: cavity, discharge coefficient, sidewall growth.
@@ -85,10 +90,29 @@ def test_a_wheel_that_holds_liquid_already_is_noticed() -> None:
 
 
 def test_overrun_is_learned_towards_what_the_pump_does() -> None:
-    ran = run_fill(pump__coast="2 s")
-    # Linear coast-down: half of it at the last flow, and a scan's delay (Q × (lag + coast/2)).
-    assert ran.last.state.overrun_s == pytest.approx(1.0 + 0.1, abs=0.25)
-    assert abs(ran.truth_l - ran.setup.target_l) < 0.4
+    fill = fill_of(rig_settings(pump__coast="2 s"), Question("11L-15"))
+    setup = replace(fill.setup, overrun_s=0.2)
+    misses = []
+    for _ in range(6):
+        fill = fill_of(fill.rig.settings, Question("11L-15"))
+        last = VirtualFill(fill.rig, setup).run()
+        misses.append(fill.rig.plant.tyre.liquid_l - setup.target_l)
+        setup = replace(setup, overruns=last.state.overruns)
+    (_, learned_s), *_ = setup.overruns
+    # Linear coast-down: half of it at the last flow, and the delays of relay and scan (Q × (lag + coast/2)).
+    assert learned_s == pytest.approx(1.0 + 0.1, abs=0.25)
+    assert misses[0] > 0.25
+    assert abs(misses[-1]) < 0.1
+
+
+def test_overruns_are_kept_by_fluid_and_step_of_flow_and_never_from_a_fill_that_was_held() -> None:
+    setup = fill_of(rig_settings(), Question("11L-15")).setup
+    slow, fast = 0.2 * setup.line.pump_lps, 0.8 * setup.line.pump_lps
+    state = replace(new_fill(setup), overruns=((1, 0.4), (4, 0.8)))
+    assert (overrun_s(setup, state, slow), overrun_s(setup, state, fast)) == (0.4, 0.8)
+    assert overrun_s(setup, replace(state, overruns=()), fast) == setup.overrun_s
+    held = run_fill("11L-15", faults=["pump_welded@5"], question=Question("11L-15", Wanted(volume_l=10)))
+    assert held.last.state.overruns == ()
 
 
 def test_every_accounting_line_adds_up_to_the_net() -> None:

@@ -1,0 +1,112 @@
+"""Filling by hand: a person throws the lever, the controller counts, warns, and cuts the pump's supply where it can.
+
+Nothing tells which way the pump runs but the meter. At every standstill the pressure is read anew, so air that a person
+lets out is no mystery. The record is as whole as any other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rig.control.learning import learn_loss, overrun_s
+from rig.control.look import held_back, stage_of
+from rig.control.pressure import at_rest, stiffness_kpa_per_l
+from rig.control.state import Mark, Stroke
+from rig.control.turn import Turn
+from rig.units import KPA_PER_PSI, show_pressure, show_volume
+
+_STANDS_KPA, _STOOD_S = 0.5, 1.5
+"""A pressure that moved by less for so long stands still."""
+_AT_ONCE_S = 1.5
+_LET_DOWN_KPA = KPA_PER_PSI
+"""How far below the ceiling the tyre must be before the supply is given back."""
+
+
+def by_hand(turn: Turn) -> None:
+    """Count, judge when to stop, and ask for the core or insert when the level is right."""
+    _follow_strokes(turn)
+    _judge(turn)
+    if turn.ask("insert_back", _text(turn)):
+        if turn.setup.target_l - turn.facts.in_tyre_l > turn.setup.tolerance_l:
+            turn.flag("short of the target")
+        turn.set(valve_open=False, flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
+        # The supply is given back: the hose is to be reversed off.
+        turn.phase_trigger("uncouple", Stroke())
+
+
+def _follow_strokes(turn: Turn) -> None:
+    facts, state = turn.facts, turn.state
+    under_way = state.stroke.began_s > 0
+    if (facts.forward or facts.reverse) and not under_way:
+        began = replace(state.stroke, began_s=facts.reading.now_s, start_l=facts.in_tyre_l)
+        turn.set(stroke=began, fills=state.fills + facts.forward)
+    elif facts.forward and facts.line is not None and facts.steady:
+        gauge = facts.reading.line_kpa
+        inside = facts.in_tyre_l
+        turn.set(stroke=replace(state.stroke, stop_l=inside, stop_flow_lps=facts.slow_lps, stop_gauge_kpa=gauge))
+    elif facts.still and facts.tyre_kpa is not None:
+        _rest(turn, facts.tyre_kpa)
+
+
+def _rest(turn: Turn, tyre_kpa: float) -> None:
+    """Believe a pressure at rest once it has stood: until then air may leave by a vent that nobody tells of.
+
+    Only a pressure that stood at once after a stroke tells of the line's loss and of the cavity.
+    """
+    facts, state = turn.facts, turn.state
+    stroke, now_s = state.stroke, facts.reading.now_s
+    if abs(tyre_kpa - stroke.from_kpa) > _STANDS_KPA:
+        # From one rest to another pressure without flow, or to less than the sealed air can have: air has left.
+        fell = facts.gas is not None and tyre_kpa < facts.gas.low - KPA_PER_PSI
+        sealed = state.gas.sealed and stroke.began_s > 0 and not fell
+        turn.set(stroke=replace(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=replace(state.gas, sealed=sealed))
+    elif now_s - stroke.stood_since_s >= _STOOD_S:
+        at_once = stroke.stood_since_s - state.changed_s <= turn.setup.line.coast_s + _AT_ONCE_S
+        pumped = stroke.began_s > 0 and facts.in_tyre_l > stroke.start_l and at_once
+        if pumped:
+            learn_loss(turn, stroke, tyre_kpa)
+        gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, pumped=pumped)
+        turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(stroke, began_s=0.0))
+        if pumped:
+            # Where it does not fit the size the guard holds the fill.
+            held_back(turn, stage_of(turn, rise_ends=True))
+        if stroke.began_s:
+            turn.note("rest", tyre_kpa=round(tyre_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
+
+
+def _judge(turn: Turn) -> None:
+    """Cut at the target and at the ceiling, each with what still flows; give the supply back when there is room."""
+    facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
+    flow = max(facts.flow_lps, 0.0)
+    overrun_l = flow * overrun_s(setup, turn.state, flow)
+    highs = [band.high for band in (facts.gas, facts.line) if band is not None]
+    tyre = max(highs) if facts.forward and highs else facts.tyre_kpa
+    slope = stiffness_kpa_per_l(turn.state.gas, setup, min(tyre or 0.0, setup.trip_kpa), facts.offset_l)
+    let_down = facts.still and (tyre or 0.0) <= setup.window.ceiling_kpa - _LET_DOWN_KPA
+    high = tyre is not None and tyre + slope * overrun_l >= setup.window.ceiling_kpa
+    full = facts.in_tyre_l > setup.target_l - setup.tolerance_l
+    if facts.in_tyre_l + overrun_l >= setup.target_l or (stroke.ended_by == "target" and full):
+        why = "target"
+    elif high or (stroke.ended_by == "ceiling" and not let_down):
+        why = "ceiling"
+    else:
+        # What goes in is judged from the last pressure that stood: without one the pump would run blind.
+        why = "" if turn.state.gas.sealed else "rest"
+    if why != stroke.ended_by:
+        turn.set(stroke=replace(stroke, ended_by=why))
+        turn.note("by hand", stop=why, in_tyre_l=round(facts.in_tyre_l, 3))
+
+
+def _text(turn: Turn) -> str:
+    setup = turn.setup
+    match turn.state.stroke.ended_by:
+        case "target":
+            return "STOP the pump: the target is in. Core or insert back, gun stays on."
+        case "ceiling":
+            return f"STOP the pump: let air out to {show_pressure(setup.window.floor_kpa)}, then go on filling."
+        case "rest":
+            return "WAIT: the pressure is being read. Pump and vent stay shut for a moment."
+        case _:
+            most = show_pressure(setup.window.ceiling_kpa)
+            goal = f"Fill by the lever to {show_volume(setup.target_l)}, at most {most}."
+            return f"{goal} When the level is right: core or insert back, gun stays on."

@@ -1,0 +1,97 @@
+"""What a stroke that has come to rest teaches: overrun, the line's loss, how fast the vent is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from rig.control.pressure import stiffness_kpa_per_l
+from rig.control.state import FillState, Stroke
+from rig.control.turn import Turn
+from rig.control.values import Setup
+from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
+from rig.units import KPA_PER_PSI
+
+_ONE_PSI = KPA_PER_PSI
+_LEARN = 0.3
+"""Share of what a stroke shows that is believed: its own scatter is not learned."""
+_OVERRUN_S = 0.05, 3.0
+FLOW_STEPS = range(9)
+"""Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
+PUMPED = ("target", "ceiling", "feeler", "look")
+"""Ends of strokes that brought liquid."""
+_USUAL_GAIN = 0.4, 2.5
+"""Outside this the bore is not that of the valve entered, or something is in the way."""
+
+
+def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
+    if stroke.ended_by == "target":
+        learn_overrun(turn, stroke)
+    if stroke.ended_by in PUMPED:
+        learn_loss(turn, stroke, rest_kpa)
+    if stroke.ended_by == "time":
+        _learn_vent(turn, stroke, rest_kpa)
+
+
+def flow_step(setup: Setup, flow: float) -> int:
+    """Which fifth of the pump's flow a flow is nearest to: overruns are learned by it."""
+    return min(round(5 * flow / setup.line.pump_lps), FLOW_STEPS[-1])
+
+
+def overrun_s(setup: Setup, state: FillState, flow: float) -> float:
+    """Seconds of flow that still pass after a stop at this flow: from the nearest step learned, else the usual."""
+    step = flow_step(setup, flow)
+    return min(state.overruns, key=lambda learned: abs(learned[0] - step), default=(0, setup.overrun_s))[1]
+
+
+def learn_overrun(turn: Turn, stroke: Stroke) -> None:
+    """Seconds of flow between the decision to stop and standstill; not from a stroke with air or a doubtful count."""
+    state, flow = turn.state, stroke.stop_flow_lps
+    if flow <= 0 or not turn.facts.wet or state.measure or state.alarms.first_out:
+        return
+    actual_s = (turn.facts.in_tyre_l - stroke.stop_l) / flow
+    known_s, step = overrun_s(turn.setup, state, flow), flow_step(turn.setup, flow)
+    learned_s = min(max(known_s + _LEARN * (actual_s - known_s), _OVERRUN_S[0]), _OVERRUN_S[1])
+    turn.set(overruns=tuple(sorted({**dict(state.overruns), step: learned_s}.items())))
+
+
+def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    """How much of the gauge was the line's, from the gauge just before the stop and the rest after it."""
+    computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
+    if stroke.stop_gauge_kpa is None or computed <= 0:
+        return
+    # The coast-down raised the pressure a little after the gauge was noted.
+    coasted = turn.facts.in_tyre_l - stroke.stop_l
+    slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
+    lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
+    if max(lost, computed) < 3 * _ONE_PSI:
+        # Too little to measure, and too little to matter.
+        turn.set(loss_known=True)
+        return
+    gain = min(max(lost / computed, 0.02), 100.0)
+    turn.set(loss_gain=gain, loss_known=True)
+    if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
+        turn.flag("line loss unlike this valve's bore")
+
+
+def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    if stroke.from_kpa - rest_kpa < _ONE_PSI:
+        if stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI:
+            turn.set(stroke=replace(stroke, air_stayed=True))
+        return
+    computed = vent_seconds(line_as_met(turn), air_l(turn), stroke.from_kpa, rest_kpa)
+    if 0 < computed < math.inf:
+        open_s = stroke.planned_s + turn.facts.dt_s
+        turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
+
+
+def air_l(turn: Turn) -> float:
+    """The tyre's air space, litres; a little is always believed to be left."""
+    return max(turn.state.gas.cavity_l - turn.facts.filled_l, 0.02 * turn.state.gas.cavity_l)
+
+
+def line_as_met(turn: Turn) -> Line:
+    """The line with the bore that the loss of liquid speaks of: a stem where a large bore was entered vents slowly."""
+    line = turn.setup.line
+    return replace(line, bore_m=line.bore_m * turn.state.loss_gain**-0.25)
