@@ -12,10 +12,11 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from rig.answers import answers, job_json, job_text, machine_job
+from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
@@ -24,15 +25,15 @@ from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
 from rig.plan.target import TargetError
 from rig.provers import add_prove_options, meter_command, prove_command
-from rig.questions import add_question_options, question_of
-from rig.run.assembly import Question, answer, wheel_question
+from rig.questions import add_loaded_options, add_question_options, question_of, sealed_share, tank_air_of
+from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
 from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Person, Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
-from rig.shown import answer_text, ticket_text
+from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
 from rig.terminal import ProgressPrinter, Questions, Terminal
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
@@ -96,16 +97,11 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--relays", action="store_true", help="click each relay, with the pump isolated")
 
     fill = add("fill", _fill, "Fill one wheel.")
-    fill.add_argument("--config", type=Path, default=DEMO_CONFIG)
-    which = fill.add_mutually_exclusive_group(required=True)
-    which.add_argument("--size")
-    which.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
-    add_question_options(fill)
-    fill.add_argument("--job", default="")
-    fill.add_argument("--position", default="", help="for example rear left")
-    fill.add_argument("--by", default="", help="who fills")
-    fill.add_argument("--support", choices=("jacked", "ground"), default="jacked")
-    fill.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
+    _add_wheel_options(fill)
+
+    loaded = add("loaded", _loaded, "Is there liquid inside? The sure way, and the air space that is left.")
+    _add_wheel_options(loaded)
+    add_loaded_options(loaded)
 
     prove = add("prove", prove_command, "Prove the meter with a known can, a wheeled prover or a scale.")
     add_prove_options(prove, DEMO_CONFIG)
@@ -126,6 +122,20 @@ def _parser() -> argparse.ArgumentParser:
     ledger.add_argument("id", nargs="?")
     ledger.add_argument("--config", type=Path, default=DEMO_CONFIG)
     return parser
+
+
+def _add_wheel_options(command: argparse.ArgumentParser) -> None:
+    """Options of a command that puts liquid into one wheel."""
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    which = command.add_mutually_exclusive_group(required=True)
+    which.add_argument("--size")
+    which.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
+    add_question_options(command)
+    command.add_argument("--job", default="")
+    command.add_argument("--position", default="", help="for example rear left")
+    command.add_argument("--by", default="", help="who fills")
+    command.add_argument("--support", choices=("jacked", "ground"), default="jacked")
+    command.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
 
 
 def _target(options: argparse.Namespace) -> int:
@@ -194,6 +204,40 @@ def _fill(options: argparse.Namespace) -> int:
     errand = Errand(question, options.by, options.job, options.position, str(options.config))
     record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def _loaded(options: argparse.Namespace) -> int:
+    air = tank_air_of(options)
+    settings = load_settings(options.config) if air is None else _settings_or_common(_existing(options.config))
+    question = question_of(options, options.size or "")
+    if options.wheel is not None:
+        question = wheel_question(settings, options.wheel, question)
+    _say(options, SURE_WAY)
+    cavity, wanted = cavity_asked(question), question.wanted
+    if air is not None:
+        told_l = wanted.existing_l
+        rise = tank_rise(settings.rig.atmosphere, told_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
+        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, told_l)
+        document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **as_json(found)}
+        print(json.dumps(document) if options.json else loaded_text(document))
+        return OK
+    if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
+        raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
+    share_l = sealed_share(options) * cavity.volume_l
+    errand = Errand(
+        replace(question, wanted=replace(wanted, volume_l=share_l)),
+        options.by,
+        options.job,
+        options.position,
+        str(options.config),
+        asks_inside=True,
+    )
+    record = asyncio.run(fill_wheel(settings, errand, _person(options, settings), ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def _existing(config: Path) -> Path | None:
+    return config if config.exists() else None
 
 
 def _person(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
@@ -282,6 +326,8 @@ def _say(options: argparse.Namespace, text: str) -> None:
 
 def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
     print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
+    if "loaded_verdict" in record and not options.json:
+        print(loaded_text(record))
     return OK if record["outcome"] == "complete" else ENDED_EARLY
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from rig.plan.advice import Circumstances, Use
 from rig.plan.target import Wanted
@@ -60,6 +60,56 @@ def question_of(options: argparse.Namespace, size: str) -> Question:
         support=getattr(options, "support", "jacked"),
     )
     return _with_circumstances(question, options)
+
+
+def add_loaded_options(command: argparse.ArgumentParser) -> None:
+    """Options of the question whether there is liquid inside."""
+    command.add_argument("--seal", default="10", metavar="PERCENT", help="share of the cavity to seal in (default 10)")
+    command.add_argument("--air", metavar="'P -> P'", help="tyre pressure at rest before and after air from a tank")
+    command.add_argument("--tank", metavar="'V: P -> P'", help='that tank, for example "11 gal: 100 psi -> 62 psi"')
+    command.add_argument(
+        "--gauge", default="0.5 psi", help="how far a reading by hand may be off (default %(default)s)"
+    )
+
+
+def sealed_share(options: argparse.Namespace) -> float:
+    """The share of the cavity that is to be sealed in; QuantityError outside 5 to 30 percent."""
+    percent = _percent(options.seal)
+    if not 5 <= percent <= 30:
+        raise QuantityError(f"--seal {options.seal}: write 5 to 30, percent of the cavity")
+    return percent / 100
+
+
+@dataclass(frozen=True, slots=True)
+class TankAir:
+    """Air let over from a tank, as read off by a person: litres and gauge pressures before and after."""
+
+    tyre_kpa: tuple[float, float]
+    tank_l: float
+    tank_kpa: tuple[float, float]
+    gauge_u_kpa: float
+
+
+def tank_air_of(options: argparse.Namespace) -> TankAir | None:
+    """The air that the options tell of, None without; QuantityError where one half is missing or nothing moved."""
+    if options.air is None and options.tank is None:
+        return None
+    if options.air is None or options.tank is None:
+        raise QuantityError('write both --air "10 psi -> 18 psi" and --tank "11 gal: 100 psi -> 62 psi"')
+    volume, colon, pressures = options.tank.partition(":")
+    if not colon:
+        raise QuantityError(f'--tank {options.tank!r}: write volume and pressures, as "11 gal: 100 psi -> 62 psi"')
+    tyre, tank = _from_to(options.air), _from_to(pressures)
+    if tyre[1] <= tyre[0] or tank[1] >= tank[0]:
+        raise QuantityError("the tyre's pressure must rise and the tank's fall")
+    return TankAir(tyre, parse(volume, "volume"), tank, parse(options.gauge, "pressure"))
+
+
+def _from_to(text: str) -> tuple[float, float]:
+    before, arrow, after = text.replace("→", "->").partition("->")
+    if not arrow:
+        raise QuantityError(f'{text!r}: write the pressure before and after, as "10 psi -> 18 psi"')
+    return parse(before, "pressure"), parse(after, "pressure")
 
 
 def _clock(text: str) -> float:

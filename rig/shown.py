@@ -130,6 +130,23 @@ def alarm_text(name: str) -> str:
     return f"Stopped because: {guard.text}\n  First: {guard.first}"
 
 
+_MAY_BE = {
+    "less": "less room than the size has: liquid inside, a smaller tyre, a tube or foam",
+    "more": "more room than the size has: a larger tyre, or air gets out somewhere",
+}
+
+
+def stopped_text(setup: Setup, decision: Decision, name: str) -> str:
+    """Why it stopped; where the air space does not fit, with the figures and what they may mean."""
+    found, verdict, cavity = decision.facts.found, decision.facts.verdict, setup.cavity
+    if name != "cavity_differs" or found is None or verdict not in _MAY_BE:
+        return alarm_text(name)
+    return (
+        f"{alarm_text(name)}\n  Measured {found.cavity_l:.0f} ± {found.u_l:.0f} L, the size says {cavity.low_l:.0f} to "
+        f"{cavity.high_l:.0f} L: {_MAY_BE[verdict]}.\n  Going on is recorded; pressure and level limits stay."
+    )
+
+
 def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     """The ticket of one fill."""
 
@@ -156,6 +173,8 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         lines.append(f"  moved unseen    {show_volume(number('unattended_l'))} (while no controller looked)")
     if record["final_static_kpa"] is not None:
         lines.append(f"  pressure left   {show_pressure(number('final_static_kpa'))} at rest, air space")
+    if cavity_line(record):
+        lines.append(f"  air space       {cavity_line(record)}")
     lines += [
         f"  meter           {record['pulses']} pulses, {number('k_per_l'):g} per L, factor {number('meter_factor'):g}",
         f"  when            {record['started_at']} to {record['ended_at']}  by {record['by'] or '-'}",
@@ -178,6 +197,38 @@ def _where(record: dict[str, object]) -> str:
     if _open_vessel(record):
         return f"  into            {record['size']}, {record['position']}"
     return f"  tyre            {record['size']}  {record['position'] or ''}  valve at {record['valve_at']} o'clock"
+
+
+SURE_WAY = (
+    "The sure way: valve at the bottom, stand aside with eyes covered, crack the core for a moment. Liquid comes out "
+    "where there is liquid; what it is shows too."
+)
+_TO_DO = {
+    "yes": "Find out what it is (the sure way), then enter it: --holds Q --holds-fluid F; or draw it out first.",
+    "no": "Fill as planned. A few litres may still be inside.",
+    "cannot tell": "Go by the sure way, or seal in more: --seal 20.",
+}
+
+
+def loaded_text(found: dict[str, object]) -> str:
+    """Whether there is liquid inside, how sure that is, and what to do."""
+    verdict = str(found["loaded_verdict"])
+    best, low, high = (found[name] for name in ("loaded_l", "loaded_low_l", "loaded_high_l"))
+    band = "the pressure hardly rose"
+    if isinstance(best, float) and isinstance(low, float) and isinstance(high, float):
+        band = f"about {show_volume(best)}, between {show_volume(low)} and {show_volume(high)}"
+    return f"LIQUID INSIDE?  {verdict}: {band}.\n  {_TO_DO[verdict]}"
+
+
+def cavity_line(record: dict[str, object]) -> str:
+    """The measured cavity beside the size's; empty where no stroke measured it."""
+    measured, doubt, low, high = (
+        record.get(name) for name in ("measured_cavity_l", "measured_cavity_u_l", "cavity_low_l", "cavity_high_l")
+    )
+    if not (isinstance(measured, float) and isinstance(doubt, float)):
+        return ""
+    fits = "they agree" if record.get("cavity_agrees") else "THEY DO NOT AGREE"
+    return f"measured {measured:.0f} ± {doubt:.0f} L, by {record['cavity_basis']} {low:.0f} to {high:.0f} L: {fits}"
 
 
 def next_steps(record: dict[str, object]) -> list[str]:

@@ -17,7 +17,7 @@ from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
 from rig.control.values import Request, RequestKind, Setup
-from rig.shown import alarm_text, progress_line, step_words
+from rig.shown import progress_line, step_words, stopped_text
 
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
@@ -49,7 +49,7 @@ class ProgressPrinter:
         if first_out != self._alarm:
             self._alarm = first_out
             if first_out is not None:
-                self._print(alarm_text(first_out), end="\n")
+                self._print(stopped_text(setup, decision, first_out), end="\n")
         now_s, step = time.monotonic(), step_words(decision)
         due = now_s - self._last_s >= (_REDRAW_EVERY_S if self._tty else _LINE_EVERY_S)
         if due or step != self._last_step:

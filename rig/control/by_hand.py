@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.control.learning import learn_loss, overrun_s
+from rig.control.look import held_back, stage_of
 from rig.control.pressure import at_rest, stiffness_kpa_per_l
 from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
@@ -66,6 +67,9 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
             learn_loss(turn, stroke, tyre_kpa)
         gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, pumped=pumped)
         turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(stroke, began_s=0.0))
+        if pumped:
+            # Where it does not fit the size the guard holds the fill.
+            held_back(turn, stage_of(turn, rise_ends=True))
         if stroke.began_s:
             turn.note("rest", tyre_kpa=round(tyre_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 

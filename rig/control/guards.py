@@ -21,8 +21,6 @@ Action = Literal["hold", "trip"]
 
 _FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
-_MODEL = 0.12
-"""Growing sidewalls (to 0.003 of the volume per psi) and warm gas (n to 1.1) shift a measured cavity by this share."""
 _LOSS_DOUBT = 0.03
 _SLOWEST_LPS = 0.03
 _MOST_FLOW = 1.3
@@ -85,7 +83,11 @@ def _overfill(setup: Setup, facts: Facts) -> bool:
     if facts.state in _NOT_LIVE:
         return False
     allowance = max(0.02 * setup.target_l, 0.5)
-    brim = max(setup.brim_l, setup.existing_l + 0.5)
+    brim = setup.brim_l
+    if facts.verdict == "less" and facts.found is not None:
+        # Whatever takes up the room (liquid, a smaller tyre, a tube), a tenth of the cavity stays air.
+        brim = min(brim, facts.found.cavity_l + facts.found.u_l - 0.1 * setup.cavity.volume_l)
+    brim = max(brim, setup.existing_l + 0.5)
     return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > brim
 
 
@@ -123,10 +125,7 @@ def _no_progress(setup: Setup, facts: Facts) -> bool:
 
 
 def _cavity_differs(setup: Setup, facts: Facts) -> bool:
-    if not _running(facts) or facts.measured_l is None:
-        return False
-    low, high = facts.measured_l - facts.measured_u_l, facts.measured_l + facts.measured_u_l
-    return high < (1 - _MODEL) * setup.cavity.low_l or low > (1 + _MODEL) * setup.cavity.high_l
+    return _running(facts) and facts.verdict != "agrees"
 
 
 def _bead_lost(setup: Setup, facts: Facts) -> bool:
@@ -286,7 +285,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", may_accept=True),
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
-          "Is the size right? Liquid already inside, a tube, foam, a leak? Look before you go on.", may_accept=True),
+          "Wrong size? Liquid inside already? Tube, foam, a leak? To be sure: valve to the bottom, crack it.",
+          may_accept=True),
     Guard("air_stays", "hold", 0.0, _air_stays, "The vent was open but the pressure did not fall.",
           "Is the vent valve working, the gun's plunger down, the core out?"),
     Guard("no_progress", "hold", 0.0, _no_progress, "Strokes end at the ceiling without bringing liquid into the tyre.",
@@ -319,6 +319,8 @@ GUARDS: tuple[Guard, ...] = (
           "Check the disk: full, failing or write-protected?", blind=True),
 )  # fmt: skip
 
+AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
+"""What liquid that nobody told of sets off; accepted beforehand where a fill is made to find it."""
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 

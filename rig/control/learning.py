@@ -18,7 +18,7 @@ _LEARN = 0.3
 _OVERRUN_S = 0.05, 3.0
 FLOW_STEPS = range(9)
 """Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
-PUMPED = ("target", "ceiling", "feeler")
+PUMPED = ("target", "ceiling", "feeler", "look")
 """Ends of strokes that brought liquid."""
 _USUAL_GAIN = 0.4, 2.5
 """Outside this the bore is not that of the valve entered, or something is in the way."""

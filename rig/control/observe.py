@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
+from rig.control.airspace import Found, Verdict
 from rig.control.flow import Flow, follow
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
@@ -67,9 +68,10 @@ class Facts:
     flushed_l: float
     """What the last reverse brought back."""
     meter_restarted: bool
-    measured_l: float | None
+    found: Found | None
     """The cavity as the sealed strokes of this fill measured it."""
-    measured_u_l: float
+    verdict: Verdict
+    """Whether that fits the size."""
     stroke: Stroke
     stroke_s: float
     """Time since this phase began."""
@@ -252,8 +254,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         tyre_kpa=_acting(setup, state, reading, gas, line, covered, still=still),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         meter_restarted=restarted,
-        measured_l=state.gas.measured_l,
-        measured_u_l=state.gas.measured_u_l or 0.0,
+        found=state.gas.found,
+        verdict=state.gas.verdict,
         stroke=state.stroke,
         stroke_s=reading.now_s - state.since_s,
     )

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from rig.control.by_hand import by_hand
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
+from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
@@ -77,6 +78,8 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     if remaining <= setup.tolerance_l or turn.state.top_ups >= _MOST_TOP_UPS:
         if remaining > setup.tolerance_l:
             turn.flag("short of the target")
+        if held_back(turn, "look"):
+            return
         _finish(turn, rest_kpa)
         return
     rest = AtRest(
@@ -88,7 +91,10 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         (setup.cavity.fraction_at_valve - _LEVEL_DOUBT) * level_cavity_l(turn.state.gas, setup) - turn.facts.filled_l,
     )
     move = next_move(setup.line, setup.window, rest, setup.method)
-    if isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa):
+    out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
+    if last.ended_by in PUMPED and held_back(turn, stage_of(turn, rise_ends=out)):
+        return
+    if isinstance(move, AirOut) and out:
         _air_out(turn, rest_kpa, move.to_kpa)
         return
     goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
@@ -113,7 +119,7 @@ def _barren(turn: Turn, last: Stroke) -> int:
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
     """Whether the careful estimate ended the last stroke well below its goal: what it taught lets it go on."""
     goal = _goal_kpa(turn, last)
-    if last.ended_by == "feeler":
+    if last.ended_by in ("feeler", "look"):
         return rest_kpa < goal - _EARLY_KPA
     return last.ended_by == "ceiling" and rest_kpa < goal - _EARLY_KPA and last.from_kpa < goal - 2 * _EARLY_KPA
 
@@ -210,11 +216,15 @@ def fill(turn: Turn) -> None:
         # A few litres, then a rest: from there on the line's loss is measured and the gauge can be believed.
         _end_stroke(turn, "feeler")
         return
+    if time_to_look(turn, overrun_l):
+        _end_stroke(turn, "look")
+        return
     acting = _ceiling_estimate(turn)
     if acting is None:
         return
     slope = stiffness_kpa_per_l(state.gas, setup, min(acting, setup.trip_kpa), facts.offset_l)
-    if acting + slope * overrun_l >= _goal_kpa(turn, state.stroke):
+    reached = acting + slope * overrun_l
+    if reached >= _goal_kpa(turn, state.stroke) and (reached >= setup.window.ceiling_kpa or not before_look(turn)):
         _end_stroke(turn, "ceiling")
 
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
 from rig.control.values import Reading, Setup
 from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
 
-GAUGE_U_KPA = 1.03
-"""Uncertainty of one rest reading: 0.25 % of a 60 psi gauge."""
-_MODEL_SIGMA = 0.04
-"""Standard deviation of a measured cavity from growth and warm gas, relative. An assumption, no source."""
+_SHARPER = 0.7
+"""A measured cavity at least this much sharper counts twice as much as the size, or more."""
 _LEAST_RISE_KPA = 20.0
 """A stroke that raised the pressure by less tells too little of the cavity."""
 
@@ -25,6 +24,7 @@ class Gas:
     """The air space as known from rests and strokes."""
 
     cavity_l: float
+    """By which the pressure is foreseen: the size's, then what Boyle's law made of a stroke, growth in it."""
     low_l: float
     high_l: float
     rest_kpa: float | None = None
@@ -35,8 +35,17 @@ class Gas:
     """Air pushed in (or drawn out, negative) since that rest, absolute pressure × volume."""
     sealed: bool = False
     """No air left by a way that is not counted since that rest."""
-    measured_l: float | None = None
-    measured_u_l: float | None = None
+    stroke_u_l: float | None = None
+    """Uncertainty of ``cavity_l`` where a stroke gave it."""
+    rises: tuple[Rise, ...] = ()
+    """Sealed rises that have ended, an air-out or a hold after each."""
+    rise: Rise | None = None
+    """The sealed rise under way: from the rest at which it began to the last rest."""
+    found: Found | None = None
+    """The cavity as all the rises measure it."""
+    looked: bool = False
+    """The one decisive comparison with the size has been made."""
+    verdict: Verdict = "agrees"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +81,13 @@ def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float) -> float:
 def level_cavity_l(gas: Gas, setup: Setup) -> float:
     """The cavity for telling a level: the size's value and the measured one, each by what it is worth.
 
-    The measured cavity tells how pressure answers to liquid, growing sidewalls and warm gas in it; the level does not
-    care for those, so the measurement counts with their share as its uncertainty.
+    Each counts by its inverse variance; a measurement that is hardly sharper than the size's own band does not count.
     """
-    if gas.measured_l is None or gas.measured_u_l is None:
+    by_size_l = (setup.cavity.high_l - setup.cavity.low_l) / 4
+    if gas.found is None or gas.found.sigma_l > _SHARPER * by_size_l:
         return setup.cavity.volume_l
-    by_size = ((setup.cavity.high_l - setup.cavity.low_l) / 4) ** -2
-    by_strokes = max(gas.measured_u_l / 2, _MODEL_SIGMA * gas.measured_l) ** -2
-    return (setup.cavity.volume_l * by_size + gas.measured_l * by_strokes) / (by_size + by_strokes)
+    by_size, by_strokes = by_size_l**-2, gas.found.sigma_l**-2
+    return (setup.cavity.volume_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes)
 
 
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
@@ -130,25 +138,32 @@ def flowing_band(
 def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
     """Take a rest reading: after a sealed stroke measure the cavity with it, then anchor the air space anew."""
     if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
-        gas = _measured(gas, setup, tyre_kpa, offset_l)
+        gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
+    gas = _with_rise(gas, setup, tyre_kpa, offset_l, pumped=pumped)
     return replace(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, sealed=True)
 
 
-def _measured(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
+    """Follow the sealed rise: a pumped stroke lengthens it, anything else ends it and begins another."""
+    rises, rise = gas.rises, gas.rise
+    if pumped and gas.sealed and rise is not None:
+        added = rise.added_kpa_l + gas.added_kpa_l
+        rise = replace(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
+    else:
+        rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
+        air, put_in_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
+        rise = Rise(air, tyre_kpa, offset_l, tyre_kpa, offset_l, put_in_u=put_in_u)
+    return replace(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
+
+
+def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
     assert gas.rest_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
     before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
     uncertainty = 1.5 * GAUGE_U_KPA * max(cavity - offset_l, 0.0) / (after - before)
-    if gas.measured_u_l is not None and gas.measured_u_l < uncertainty and gas.measured_l is not None:
-        cavity, uncertainty = gas.measured_l, gas.measured_u_l
+    if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
+        cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
     # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.
     band = max(uncertainty, 0.015 * cavity)
-    return replace(
-        gas,
-        cavity_l=cavity,
-        low_l=cavity - band,
-        high_l=cavity + band,
-        measured_l=cavity,
-        measured_u_l=uncertainty,
-    )
+    return replace(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)

@@ -56,7 +56,7 @@ def answer(settings: Settings, question: Question) -> Target:
 
     Raises SizeError, ValveError, FluidError or TargetError with what to change.
     """
-    cavity = cavity_of(read_size(question.size), question.measured, question.taught_l)
+    cavity = cavity_asked(question)
     valve = valve_named(question.valve)
     if settings.flush.order is not None:
         valve = replace(valve, stop_order=settings.flush.order)
@@ -73,6 +73,11 @@ def answer(settings: Settings, question: Question) -> Target:
         wanted = replace(wanted, margin_m=settings.limits.margin)
     target = target_for(cavity, valve, fluid, temp_c, wanted, line, window, settings.air_out.method)
     return replace(target, half_percent_from_l=_half_percent_from_l(settings))
+
+
+def cavity_asked(question: Question) -> Cavity:
+    """The cavity of the wheel that is asked about; SizeError or MeasureError with what to change."""
+    return cavity_of(read_size(question.size), question.measured, question.taught_l)
 
 
 def wheel_question(settings: Settings, name: str, question: Question) -> Question:

@@ -12,7 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.control.decide import Decision
+from rig.control.guards import AIR_SPACE_GUARDS
 from rig.control.learning import FLOW_STEPS
+from rig.control.loaded import as_json, inside
 from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
@@ -55,6 +57,8 @@ class Errand:
     job: str = ""
     position: str = ""
     config: str = ""
+    asks_inside: bool = False
+    """The fill is made to learn whether there is liquid inside: an air space that does not fit is its answer."""
 
 
 def journal_of(folder: Path) -> Journal:
@@ -76,7 +80,10 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
         settings, found = metered(settings, journal, errand.by)
         setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
         about = _about(errand, target) | record_keys(found, journal.event_counts())
-        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
+        state = new_fill(setup)
+        if errand.asks_inside:
+            state = replace(state, alarms=replace(state.alarms, accepted=AIR_SPACE_GUARDS))
+        return await carry_out(settings, journal, setup, state, about, person, watch, opened=False)
 
 
 async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) -> dict[str, object]:
@@ -288,6 +295,7 @@ def _about(errand: Errand, target: Target) -> dict[str, object]:
         "job": errand.job,
         "by": errand.by,
         "config": errand.config,
+        "asks_inside": errand.asks_inside,
         "assay": errand.question.assay,
         "density_kg_m3": round(target.density_kg_m3, 3),
         "ctl": round(target.fluid.ctl(target.temp_c), 6),
@@ -309,6 +317,7 @@ def _whole_record(
     net_l = _number(record["net_l"])
     return {
         **record,
+        **(_inside(setup, state) if about.get("asks_inside") else {}),
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
         **{key: about.get(key) for key in RECORD_KEYS},
@@ -320,6 +329,12 @@ def _whole_record(
         "started_at": started_at,
         "ended_at": utc_now(),
     }  # fmt: skip
+
+
+def _inside(setup: Setup, state: FillState) -> dict[str, object]:
+    """Whether there was liquid inside before this fill, and how much."""
+    found = state.gas.found
+    return as_json(inside(setup.cavity, found, state.gas.verdict, setup.existing_l) if found else None)
 
 
 def _fluid_figures(

@@ -202,6 +202,12 @@ class SimTable(Strict):
     """Cavity growth per psi."""
     sag: float = Field(default=0.0, ge=0, le=0.1)
     """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
+    exponent: float = Field(default=1.0, ge=1.0, le=1.4)
+    """Polytropic exponent of the air inside: 1 keeps its temperature."""
+    liquid_warmer: float = Field(default=0.0, ge=-30, le=30)
+    """Kelvin by which the liquid is warmer than the air inside at the start."""
+    gauge_error: Pressure = Field(default=0.0, ge=0)
+    """One standard deviation of the line gauge's error, drawn by seed."""
     start_pressure: Pressure = 0.0
     existing: Volume = 0.0
     """Liquid already in the tyre."""

@@ -27,6 +27,10 @@ class TyreParams:
     """Gauge pressure below which a bead lets go."""
     start_kpa: float = 0.0
     existing_l: float = 0.0
+    exponent: float = 1.0
+    """Polytropic exponent of the gas: 1 keeps its temperature, 1.4 loses no heat."""
+    liquid_warmer_k: float = 0.0
+    """How much warmer the liquid is than the gas at the start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +108,8 @@ class PlantParams:
     """A person's lever drives the pump; the relay is its supply, where there is one."""
     has_supply_relay: bool = True
     seed: int = 1
+    gauge_error_kpa: float = 0.0
+    """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
 
 
 @dataclass(frozen=True, slots=True)

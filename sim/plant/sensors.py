@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from sim.plant.params import PlantParams
     from sim.plant.upsets import Upsets
 
+_GAUGE_STEP_KPA = 10.0
+"""Over so much a gauge's error is of one kind. Assumed, no source."""
 _STRAINER_KPA = 5.0
 """Loss of a clean strainer at the pump's full flow. Assumed, no source."""
 
@@ -40,12 +43,29 @@ def _buoyed(density_kg_m3: float) -> float:
     return (1 - 1.2 / density_kg_m3) / (1 - 1.2 / 8000)
 
 
+class GaugeError:
+    """What a gauge shows too much, by pressure: drawn at steps, the same standard deviation everywhere."""
+
+    def __init__(self, sigma_kpa: float, seed: int) -> None:
+        self._sigma_kpa, self._seed = sigma_kpa, seed
+
+    def at(self, kpa: float) -> float:
+        """The error at a gauge pressure."""
+        if not self._sigma_kpa:
+            return 0.0
+        step = math.floor(kpa / _GAUGE_STEP_KPA)
+        share = kpa / _GAUGE_STEP_KPA - step
+        left, right = (random.Random(f"{self._seed} {knot}").gauss(0.0, self._sigma_kpa) for knot in (step, step + 1))
+        return math.sqrt(1.0 - share) * left + math.sqrt(share) * right
+
+
 class Sensors:
     """Lagged values, gauge pressures."""
 
     __slots__ = (
         "_air",
         "_drift_kpa",
+        "_error",
         "_full_lps",
         "_kg_per_l",
         "_lag_s",
@@ -58,6 +78,7 @@ class Sensors:
 
     def __init__(self, params: PlantParams) -> None:
         self._air = params.atmosphere_kpa_abs
+        self._error = GaugeError(params.gauge_error_kpa, params.seed)
         self._lag_s = params.sensor_lag_s
         self._full_lps = params.pump.flow_lps
         self._kg_per_l = params.fluid.density_kg_m3 / 1000 * _buoyed(params.fluid.density_kg_m3)
@@ -86,7 +107,7 @@ class Sensors:
             meter_reverse_count=backward,
             meter_total=total_l,
             flow_rate=flow_lps,
-            line_pressure=self._line + upsets.pressure_offset_kpa + self._drift_kpa,
+            line_pressure=self._line + self._error.at(self._line) + upsets.pressure_offset_kpa + self._drift_kpa,
             tyre_pressure=self._tyre,
             tote_level=self._tote,
             tote_mass=self._tote * self._kg_per_l,

@@ -1,7 +1,9 @@
 """The tyre: a cavity with liquid, gas and a valve hole at a height. It knows no pump and no hose.
 
-The gas obeys Boyle's law: its amount (kPa·L) changes only when gas passes the valve, a leak or the bead. Gas in the
-hose that lies open to the tyre shares its pressure; its room is the ``pocket_l``.
+The gas obeys Boyle's law, or a polytrope p·Vⁿ beside it: it is warmer the more it is compressed, T ∝ p^((n − 1)/n),
+and takes on the liquid's temperature as liquid comes in. Its amount (kPa·L at its first temperature and ambient
+pressure) changes only when gas passes the valve, a leak or the bead. Gas in the hose that lies open to the tyre shares
+its pressure; its room is the ``pocket_l``.
 """
 
 from __future__ import annotations
@@ -14,6 +16,8 @@ from sim.plant.laws import GRAVITY, KPA_PER_PSI, gas_flow, orifice_flow_lps
 if TYPE_CHECKING:
     from sim.plant.params import FluidParams, TyreParams
 
+_MIXED_SHARE = 0.05
+"""Share of the cavity by which liquid has come in when the gas has taken on 63 % of its temperature. No source."""
 _SPRAY = 0.004
 """Share of the cavity over which the leaving gas turns to liquid as the surface rises past the valve hole."""
 
@@ -21,14 +25,25 @@ _SPRAY = 0.004
 class Tyre:
     """State of one tyre; pressures absolute."""
 
-    __slots__ = ("_density", "_kelvin", "_params", "atmosphere", "bead_lost", "gas", "gas_out", "liquid_l", "pocket_l")
+    __slots__ = (
+        "_density",
+        "_first_l",
+        "_kelvin",
+        "_params",
+        "atmosphere",
+        "bead_lost",
+        "gas",
+        "gas_out",
+        "liquid_l",
+        "pocket_l",
+    )
 
     def __init__(self, params: TyreParams, fluid: FluidParams, atmosphere_kpa_abs: float) -> None:
         self._params = params
         self._density = fluid.density_kg_m3
         self._kelvin = fluid.temperature_c + 273.15
         self.atmosphere = atmosphere_kpa_abs
-        self.liquid_l = params.existing_l
+        self.liquid_l = self._first_l = params.existing_l
         self.pocket_l = 0.0
         self.bead_lost = False
         self.gas_out = 0.0
@@ -39,7 +54,8 @@ class Tyre:
     def set_pressure(self, kpa_abs: float) -> None:
         """Put in as much gas as gives this pressure; not counted as a flow (start of a run)."""
         room = self.cavity_l(kpa_abs) - self.liquid_l + self.pocket_l
-        self.gas = kpa_abs * max(room, 1e-6)
+        self._first_l = self.liquid_l
+        self.gas = kpa_abs * max(room, 1e-6) / self._compressed(kpa_abs)
 
     def cavity_l(self, kpa_abs: float) -> float:
         """Cavity, stretched by the gauge pressure; under vacuum the walls may give more."""
@@ -56,19 +72,41 @@ class Tyre:
         if self.bead_lost:
             return self.atmosphere
         room = max(self._params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
-        params = self._params
-        kpa = self._balance(room, params.growth_per_psi)
-        if params.sag_per_psi and kpa < self.atmosphere:
-            kpa = self._balance(room, params.growth_per_psi + params.sag_per_psi)
+        kpa, params = self._at_one_warmth(room, self.gas * self._warmth()), self._params
+        if params.exponent != 1.0:
+            before = 0.0
+            while abs(kpa - before) > 1e-9 * kpa:
+                before = kpa
+                kpa = self._at_one_warmth(room, self.gas * self._warmth() * self._compressed(kpa))
         return kpa
 
-    def _balance(self, room_l: float, rate_per_psi: float) -> float:
+    def _warmth(self) -> float:
+        """Absolute temperature of the gas over its first one, by the liquid that came in."""
+        params = self._params
+        if not params.liquid_warmer_k:
+            return 1.0
+        mixed = -math.expm1(-max(0.0, self.liquid_l - self._first_l) / (_MIXED_SHARE * params.cavity_l))
+        return 1.0 + params.liquid_warmer_k / self._kelvin * mixed
+
+    def _compressed(self, kpa_abs: float) -> float:
+        """The same by compression from ambient pressure."""
+        n = self._params.exponent
+        return float((kpa_abs / self.atmosphere) ** ((n - 1.0) / n)) if n != 1.0 else 1.0
+
+    def _at_one_warmth(self, room: float, gas: float) -> float:
+        params = self._params
+        kpa = self._balance(room, params.growth_per_psi, gas)
+        if params.sag_per_psi and kpa < self.atmosphere:
+            kpa = self._balance(room, params.growth_per_psi + params.sag_per_psi, gas)
+        return kpa
+
+    def _balance(self, room_l: float, rate_per_psi: float, gas: float) -> float:
         """Pressure at which p·(room + stretch·(p - atmosphere)) is the amount of gas."""
         if not rate_per_psi:
-            return self.gas / room_l
+            return gas / room_l
         stretch = self._params.cavity_l * rate_per_psi / KPA_PER_PSI
         rest = room_l - stretch * self.atmosphere
-        return (math.sqrt(rest * rest + 4.0 * stretch * self.gas) - rest) / (2.0 * stretch)
+        return (math.sqrt(rest * rest + 4.0 * stretch * gas) - rest) / (2.0 * stretch)
 
     def fraction(self) -> float:
         """Share of the cavity that is liquid."""
@@ -119,12 +157,16 @@ class Tyre:
             flow = (1.0 - wet) * gas_flow(gas_m2, inside, self.atmosphere, self._kelvin)
             # Exponential step: a small room of gas never overshoots, and a large one sees the plain flow.
             out = self.gas * -math.expm1(-flow * dt / self.gas)
-            self.release(min(out, max(0.0, self.gas - self.atmosphere * self.room_l())))
+            self.release(min(out, max(0.0, self.gas - self._at_ambient())))
         return lost
 
     def _draw_air(self, dt: float, gas_m2: float, inside: float) -> None:
         flow = gas_flow(gas_m2, self.atmosphere, inside, self._kelvin)
-        self.release(-min(flow * dt, max(0.0, self.atmosphere * self.room_l() - self.gas)))
+        self.release(-min(flow * dt, max(0.0, self._at_ambient() - self.gas)))
+
+    def _at_ambient(self) -> float:
+        """Gas that the tyre holds when it stands at ambient pressure."""
+        return self.atmosphere * max(self.room_l(), 1e-6) / self._warmth()
 
     def release(self, gas: float) -> None:
         """Move an amount of gas to the air outside (negative: into the tyre)."""
@@ -139,4 +181,4 @@ class Tyre:
     def lose_bead(self) -> None:
         """The bead is off the rim: the gas equalises with the air outside."""
         self.bead_lost = True
-        self.release(self.gas - self.atmosphere * max(self.room_l(), 1e-6))
+        self.release(self.gas - self._at_ambient())

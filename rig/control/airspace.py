@@ -1,0 +1,281 @@
+"""What a sealed rise of the pressure tells of the cavity, with its uncertainty, and whether that fits the tyre's size.
+
+A stroke between two pressures at rest measures the air space by Boyle's law, growth of the sidewalls and the polytropic
+exponent taken at their middle: P2·(V·(1 + c·g2) − L2) = τ·(P1·(V·(1 + c·g1) − L1) + pushed air),
+τ = (P2/P1)^((n − 1)/n). What is not known of n, c, the gauge, the gas's own temperature and the meter is propagated by
+differences to first order (the GUM, JCGM 100:2008, section 5), and where it comes near the bound of a decision by
+distributions (its supplement 1, JCGM 101:2008), at points that are always the same. It must not know phases or screens.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, replace
+from functools import cache
+from statistics import NormalDist
+from typing import Literal
+
+from rig.control.values import CavityFacts
+from rig.units import KPA_PER_PSI
+
+GAUGE_U_KPA = 1.03
+"""Uncertainty of one rest reading at 95 %: 0.25 % of a 60 psi gauge."""
+_THIRD_ROOT = math.sqrt(3)
+_MOST_STEPS = 40
+_HIDDEN_SHARE = 0.2
+"""The liquid already inside that a look is for, as a share of the cavity."""
+_LEAST_CHANCE = 0.25
+LESS_RATE = 0.0048
+"""How often the one decisive look may take a sound tyre for one with less air space: with the other bounds, which spend
+next to nothing, below 1 in 200."""
+_NEAR, _FAR = 2.0, 6.0
+"""Standard deviations between which it takes the whole distribution to judge."""
+_MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
+"""Bounds in standard deviations: more air space than the size has, and either at rests after and before the look."""
+_POINTS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """A sealed rise between two rests. Gauge pressures; offsets are liquid in the tyre less air in the hose."""
+
+    atmosphere_kpa_abs: float
+    from_kpa: float
+    from_l: float
+    to_kpa: float
+    to_l: float
+    added_kpa_l: float = 0.0
+    """Air that was pushed in meanwhile, absolute pressure × volume."""
+    put_in_u: float = 0.0
+    """Relative uncertainty of what was put in, at 95 %: the meter's, for liquid."""
+    gauge_u_kpa: float = GAUGE_U_KPA
+    """Uncertainty of one reading at rest, at 95 %."""
+
+    @property
+    def litres(self) -> float:
+        """What the air space became smaller by."""
+        return self.to_l - self.from_l
+
+
+@dataclass(frozen=True, slots=True)
+class Laws:
+    """What a rise depends on besides cavity and count, at its middle. Spans of n and growth are assumptions, no source:
+
+    n 1.0 to 1.1 in a fill of minutes (1 keeps its temperature, 1.4 loses no heat, from memory of any textbook), growth
+    0 to 0.003 of the volume per psi; the gas is within 3 K of the temperature that n gives it.
+    """
+
+    n: float = 1.05
+    growth_per_psi: float = 0.0015
+    warmer: float = 0.0
+    """Relative absolute temperature of the gas, beyond what n says."""
+    from_error_kpa: float = 0.0
+    to_error_kpa: float = 0.0
+    litres_error: float = 0.0
+    """Relative error of what was put in."""
+
+
+_MIDDLE = Laws()
+_RECTANGULAR: dict[str, float] = {
+    "n": 0.05 / _THIRD_ROOT,
+    "growth_per_psi": 0.0015 / _THIRD_ROOT,
+    "warmer": 3.0 / 288.0 / _THIRD_ROOT,
+}
+"""Standard uncertainties of what lies evenly between two limits (GUM 4.3.7)."""
+_OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
+"""The same in every stroke of a fill: more strokes do not average it out."""
+
+
+def _spread(name: str, rise: Rise) -> float:
+    if name == "litres_error":
+        return rise.put_in_u / 2
+    return _RECTANGULAR.get(name, rise.gauge_u_kpa / 2)
+
+
+def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
+    """Gauge pressure at which a tyre stands after a rise whose ``to_kpa`` is not looked at; infinite when it is full.
+
+    ``hidden_l`` is liquid inside that nobody told of.
+    """
+    air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
+    start = rise.from_kpa + air
+    from_l = rise.from_l + hidden_l
+    to_l = from_l + rise.litres * (1 + laws.litres_error)
+    gas = start * (cavity_l * (1 + growth * rise.from_kpa) - from_l) + rise.added_kpa_l * (1 + laws.litres_error)
+    end = start
+    for _ in range(_MOST_STEPS):
+        room_l = cavity_l * (1 + growth * (end - air)) - to_l
+        if room_l <= 0.01 * cavity_l or end > 1e4:
+            return math.inf
+        before, end = end, gas * _warming(start, end, laws) / room_l
+        if abs(end - before) < 1e-3:
+            break
+    # The gauge at the start was believed: what it erred there is in the pressure that is expected.
+    return end - air + laws.to_error_kpa - laws.from_error_kpa * end / start
+
+
+def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
+    """The cavity at ambient pressure, litres, that a rise speaks of; infinite where there was no rise."""
+    air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
+    from_kpa, to_kpa = rise.from_kpa + laws.from_error_kpa, rise.to_kpa + laws.to_error_kpa
+    start, end = from_kpa + air, to_kpa + air
+    warming = _warming(start, end, laws)
+    to_l = rise.from_l + rise.litres * (1 + laws.litres_error)
+    below = end * (1 + growth * to_kpa) - warming * start * (1 + growth * from_kpa)
+    before = start * rise.from_l - rise.added_kpa_l * (1 + laws.litres_error)
+    return (end * to_l - warming * before) / below if below > 0 else math.inf
+
+
+def _warming(start_kpa_abs: float, end_kpa_abs: float, laws: Laws) -> float:
+    return float((end_kpa_abs / start_kpa_abs) ** ((laws.n - 1) / laws.n)) * (1 + laws.warmer)
+
+
+def _parts(value: Callable[[Laws], float], rise: Rise) -> dict[str, float]:
+    """What one standard uncertainty of each law moves a value by."""
+    parts = {}
+    for field in fields(Laws):
+        middle, step = getattr(_MIDDLE, field.name), _spread(field.name, rise)
+        up, down = (value(replace(_MIDDLE, **{field.name: middle + sign * step})) for sign in (1, -1))
+        parts[field.name] = (up - down) / 2
+    return parts
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A measured cavity with two standard uncertainties: of the tyre (the same each time) and of the single rise."""
+
+    cavity_l: float
+    common_l: float
+    single_l: float
+
+    @property
+    def sigma_l(self) -> float:
+        """Both together."""
+        return math.hypot(self.common_l, self.single_l)
+
+    @property
+    def u_l(self) -> float:
+        """Expanded uncertainty, about 95 %."""
+        return 2 * self.sigma_l
+
+
+def found_in(rise: Rise) -> Found | None:
+    """The cavity that one rise measures; ``None`` where it is too short to tell anything."""
+    if rise.to_kpa - rise.from_kpa < 4 * rise.gauge_u_kpa:
+        return None
+    parts = _parts(lambda laws: cavity_of_rise(rise, laws), rise)
+    common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
+    single = math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))
+    return Found(cavity_of_rise(rise), common, single)
+
+
+def pooled(rises: tuple[Rise, ...]) -> Found | None:
+    """One cavity from several sealed rises, each weighed by its inverse variance; what is common does not average."""
+    all_found = [found for found in map(found_in, rises) if found is not None and found.sigma_l < found.cavity_l]
+    if not all_found:
+        return None
+    weights = [found.sigma_l**-2 for found in all_found]
+    shares = [weight / sum(weights) for weight in weights]
+    return Found(
+        sum(share * found.cavity_l for share, found in zip(shares, all_found, strict=True)),
+        sum(share * found.common_l for share, found in zip(shares, all_found, strict=True)),
+        math.hypot(*(share * found.single_l for share, found in zip(shares, all_found, strict=True))),
+    )
+
+
+Stage = Literal["early", "look", "later"]
+Verdict = Literal["agrees", "less", "more"]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """The rest that the size's cavity would show after a rise, with its standard deviations to either side."""
+
+    kpa: float
+    less_kpa: float
+    """Towards less air space, which stands higher."""
+    more_kpa: float
+
+
+def expected(cavity: CavityFacts, rise: Rise) -> Expected:
+    """The rest that a size's cavity would show after ``rise``, from its band and the laws' spans.
+
+    A band is taken as two standard deviations either side, whatever its basis: a taught wheel, a published value or
+    geometry (for geometry that is how it was made; for the others an assumption).
+    """
+    kpa = rest_after_kpa(cavity.volume_l, rise)
+    if math.isinf(kpa):
+        return Expected(kpa, math.inf, math.inf)
+    own = math.hypot(*_parts(lambda laws: rest_after_kpa(cavity.volume_l, rise, laws), rise).values())
+    smaller = rest_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - kpa
+    larger = kpa - rest_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
+    return Expected(kpa, math.hypot(own, smaller), math.hypot(own, larger))
+
+
+def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
+    """Whether the rest at the end of ``rise`` fits the size: ``less`` air space than it has, or ``more``."""
+    foreseen = expected(cavity, rise)
+    if math.isinf(foreseen.less_kpa):
+        return "agrees"
+    less = (rise.to_kpa - foreseen.kpa) / foreseen.less_kpa
+    more = (foreseen.kpa - rise.to_kpa) / foreseen.more_kpa
+    if more > {"early": _EARLY, "look": _MORE, "later": _LATER}[stage]:
+        return "more"
+    if stage == "look":
+        return "less" if less > _FAR or (less > _NEAR and _share_above(cavity, rise) < LESS_RATE) else "agrees"
+    return "less" if less > (_EARLY if stage == "early" else _LATER) else "agrees"
+
+
+def _share_above(cavity: CavityFacts, rise: Rise) -> float:
+    """How many of the sound tyres of this size would stand as high or higher."""
+    # A small air space is the stiffer the smaller it is, so the high side is longer than first order says.
+    above = sum(rest_after_kpa(cavity_l, rise, laws) >= rise.to_kpa for cavity_l, laws in _sound(cavity, rise))
+    return above / _POINTS
+
+
+def _sound(cavity: CavityFacts, rise: Rise) -> Iterator[tuple[float, Laws]]:
+    """Cavities and laws spread as they may be."""
+    below, over = (cavity.volume_l - cavity.low_l) / 2, (cavity.high_l - cavity.volume_l) / 2
+    middles = [getattr(_MIDDLE, field.name) for field in fields(Laws)]
+    steps = [_spread(field.name, rise) for field in fields(Laws)]
+    for size, *rest in _spread_points():
+        laws = Laws(*(middle + step * each for middle, step, each in zip(middles, steps, rest, strict=True)))
+        yield cavity.volume_l + size * (below if size < 0 else over), laws
+
+
+@cache
+def _spread_points() -> tuple[tuple[float, ...], ...]:
+    """Points in units of standard deviations, the cavity first: a Halton sequence, which fills space evenly."""
+    normal = NormalDist().inv_cdf
+    flat = [False, *(field.name in _RECTANGULAR for field in fields(Laws))]
+    return tuple(
+        tuple(
+            _THIRD_ROOT * (2 * share - 1) if even else normal(share)
+            for even, share in zip(flat, (_halton(number, base) for base in _PRIMES), strict=True)
+        )
+        for number in range(1, _POINTS + 1)
+    )
+
+
+_PRIMES = (2, 3, 5, 7, 11, 13, 17)
+
+
+def _halton(number: int, base: int) -> float:
+    """The digits of ``number`` mirrored behind the point (J. H. Halton, Numerische Mathematik, 1960)."""
+    share, digit = 0.0, 1.0
+    while number:
+        digit /= base
+        number, left = divmod(number, base)
+        share += digit * left
+    return share
+
+
+def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
+    """Whether a rest after ``rise`` notices a fifth of the cavity already inside in a quarter of the cases or more."""
+    foreseen = expected(cavity, rise)
+    if math.isinf(foreseen.less_kpa):
+        return False
+    shift = rest_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.kpa
+    normal = NormalDist()
+    return shift / foreseen.less_kpa >= normal.inv_cdf(1 - LESS_RATE) + normal.inv_cdf(_LEAST_CHANCE)

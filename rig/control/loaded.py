@@ -1,0 +1,83 @@
+"""Is there liquid inside? From an air space that was measured, and the size's cavity, to liquid with its band.
+
+The air space comes from a sealed stroke of a fill, or from air let over out of a tank. It must not know how either was
+asked for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.control.airspace import Found, Rise, Verdict, found_in, judged
+from rig.control.values import CavityFacts
+
+MATTERS = 0.2
+"""Liquid from this share of the cavity on changes what a job does; with less for sure the answer is no."""
+Answer = Literal["yes", "no", "cannot tell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """Liquid in the tyre before anything was put in, with its band (95 %)."""
+
+    litres: float
+    low_l: float
+    high_l: float
+    answer: Answer
+
+
+def as_json(found: Inside | None) -> dict[str, object]:
+    """For a record, litres rounded; without a measured air space nothing can be told."""
+    if found is None:
+        return {"loaded_l": None, "loaded_low_l": None, "loaded_high_l": None, "loaded_verdict": "cannot tell"}
+    return {
+        "loaded_l": round(found.litres, 1),
+        "loaded_low_l": round(found.low_l, 1),
+        "loaded_high_l": round(found.high_l, 1),
+        "loaded_verdict": found.answer,
+    }
+
+
+def inside(cavity: CavityFacts, found: Found, verdict: Verdict, told_l: float = 0.0) -> Inside:
+    """What the air space leaves for liquid: the size's cavity less the measured one, on top of what was told of.
+
+    Yes where the look says that the air space is too small; no where the band stays below what matters.
+    """
+    best = told_l + cavity.volume_l - found.cavity_l
+    down, up = (
+        2 * math.hypot(side / 2, found.sigma_l)
+        for side in (cavity.volume_l - cavity.low_l, cavity.high_l - cavity.volume_l)
+    )
+    low, litres, high = (min(max(litres, 0.0), cavity.volume_l) for litres in (best - down, best, best + up))
+    answer: Answer = "cannot tell"
+    if verdict == "less":
+        answer = "yes"
+    elif verdict == "agrees" and high < MATTERS * cavity.volume_l:
+        answer = "no"
+    return Inside(litres, low, high, answer)
+
+
+def inside_by_air(cavity: CavityFacts, rise: Rise, told_l: float = 0.0) -> Inside | None:
+    """The same from air let into the tyre (no liquid in ``rise``); ``None`` where the pressure hardly rose."""
+    found = found_in(rise)
+    return None if found is None else inside(cavity, found, judged(cavity, rise, "look"), told_l)
+
+
+def tank_rise(
+    atmosphere_kpa_abs: float,
+    told_l: float,
+    tyre_kpa: tuple[float, float],
+    tank_l: float,
+    tank_kpa: tuple[float, float],
+    gauge_u_kpa: float,
+) -> Rise:
+    """The rise that a tank of known volume gave: Boyle's law for both, each at rest and at the air's temperature.
+
+    What went in is uncertain by the tank's two readings and by 3 K of its air.
+    """
+    (first, last), air = tank_kpa, atmosphere_kpa_abs
+    spent = max(first - last, 1e-6)
+    put_in_u = math.hypot(math.sqrt(2) * gauge_u_kpa / spent, 3.0 / 288.0 * (last + air) / spent)
+    return Rise(air, tyre_kpa[0], told_l, tyre_kpa[1], told_l, tank_l * spent, put_in_u, gauge_u_kpa)
