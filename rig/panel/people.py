@@ -6,6 +6,7 @@ There is no default PIN: a rig without people can be looked at and stopped, and 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 from dataclasses import dataclass
@@ -101,7 +102,7 @@ def pin_fault(pin: str) -> str:
     """What is wrong with a PIN; empty when it will do."""
     if not (pin.isascii() and pin.isdigit() and _SHORTEST <= len(pin) <= _LONGEST):
         return f"a PIN has {_SHORTEST} to {_LONGEST} digits"
-    steps = {(int(b) - int(a)) % 10 for a, b in zip(pin, pin[1:], strict=False)}
+    steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
     if len(steps) == 1 and steps <= {0, 1, 9}:
         return "a PIN of equal digits or of digits in a row is the first that anybody tries: take another"
     return ""

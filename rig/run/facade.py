@@ -267,13 +267,16 @@ class Facade:
         if idle and any(request.kind == "stop" for request in asked):
             self.gave_up, self._started = True, None
             return []
-        if asked:
+        if asked or decision.state.state in (State.RUNNING, State.RESTARTING):
             self._missing = ()
         elif decision.missing:
             self._missing = decision.missing
         asked = [*self._remembered(setup, decision), *asked] if idle else asked
         self._remember(setup, asked)
-        return [*asked, *self._standing_start(decision, asked)]
+        again = self._standing_start(decision, asked)
+        if again:
+            self._missing = ()
+        return [*asked, *again]
 
     def _remembered(self, setup: Setup, decision: Decision) -> list[Request]:
         """Checks of this shift and machine that the one who ordered has given already."""
