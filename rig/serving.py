@@ -56,7 +56,10 @@ def serve_command(options: argparse.Namespace) -> int:
             print(f"{settings.rig.name}: {scheme}://{shown}:{port}/", flush=True)
             if not people.all():
                 print("nobody can sign in yet: rig people add NAME", file=sys.stderr, flush=True)
-            asyncio.run(Service(settings, facade).run())
+            try:
+                asyncio.run(Service(settings, facade).run())
+            finally:
+                page.hub.ended = True
     return 0
 
 

@@ -31,6 +31,8 @@ class Hub:
         self._traced = ""
         self._step_s = 0.5
         self.watching = 0
+        self.ended = False
+        """Set when the page is about to end: streams end by themselves, and nobody is cut off in the middle."""
 
     async def run(self) -> None:
         """Make pictures for ever."""
@@ -76,7 +78,7 @@ class Hub:
         """Pictures as server-sent events; whoever is slow misses some."""
         self.watching += 1
         try:
-            while True:
+            while not self.ended:
                 fresh = self._fresh
                 if self._text:
                     yield f"data: {self._text}\n\n"

@@ -109,13 +109,15 @@ def sign_in(page: Page, name: str = "Jo", pin: str | None = None) -> None:
         page.get_by_role("button", name=digit, exact=True).click()
     page.get_by_role("button", name="OK", exact=True).click()
     if pin is None:
-        expect(page.get_by_role("button", name="Sign out")).to_be_visible()
+        expect(page.locator(".who")).to_contain_text(name)
 
 
 def press_and_hold(page: Page, selector: str) -> None:
     """One touch that lasts until the page has taken it."""
     face = page.locator(selector)
     expect(face).to_be_enabled()
-    face.scroll_into_view_if_needed()
-    face.dispatch_event("pointerdown", {"button": 0})
-    expect(face).not_to_have_class(re.compile(r"\bheld\b"))
+    face.hover()
+    page.mouse.down()
+    expect(face).to_have_class(re.compile(r"\bheld\b"))
+    expect(page.locator(".held")).to_have_count(0)
+    page.mouse.up()

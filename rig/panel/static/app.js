@@ -20,6 +20,7 @@ export const app = {
   picture: null,
   tab: 'work',
   signing: false,
+  menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
@@ -73,6 +74,7 @@ export const app = {
   go(tab) {
     this.tab = tab;
     this.signing = false;
+    this.menu = false;
     this.render();
     parts.work.focus();
     scrollTo(0, 0);
@@ -100,23 +102,37 @@ function renderTop() {
   const picture = app.picture;
   const driver = picture?.driver;
   const asks = app.drives && picture.asking ? picture.asking.name : '';
-  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.stale]);
+  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu]);
   top.show(key, () => [
-    h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
-    h('p', { class: 'who' }, whoText(driver)),
+    h('div', { class: 'head' },
+      h('div', {}, h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
+        h('p', { class: 'who' }, whoText(driver))),
+      me.name ? null : button(t('sign_in'), () => sign(), 'tab'),
+      button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'tab menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' })),
     asks ? h('div', { class: 'ask' }, t('asks_for_controls', { name: asks }),
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
-    h('nav', { 'aria-label': t('pages') },
+    h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
       ['work', 'history', 'meter', 'settings'].map((tab) =>
         button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
       h('label', {}, t('units'),
         h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
           units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
-      me.name
-        ? button(t('sign_out'), async () => { await app.send(post('/api/sign-out', {})); await whoAmI(); app.render(); }, 'tab')
-        : button(t('sign_in'), () => { app.signing = true; app.render(); }, 'tab')),
+      me.name ? button(t('sign_out'), signOut, 'tab') : null),
   ]);
+}
+
+function sign() {
+  app.signing = true;
+  app.menu = false;
+  app.render();
+}
+
+async function signOut() {
+  await app.send(post('/api/sign-out', {}));
+  await whoAmI().catch(() => {});
+  app.menu = false;
+  app.render();
 }
 
 function whoText(driver) {

@@ -25,7 +25,7 @@ export class PickScreen {
   show() {
     this.body.key = null;
     this.body.show('now', () => this.ready
-      ? [this.choices(), this.ready.element]
+      ? [this.ready.element, h('section', { class: 'card' }, this.choices())]
       : [this.wheels(), this.typed()]);
   }
 

@@ -47,11 +47,11 @@ export class Ready {
         fluid: a.fluid, strokes: a.strokes, minutes: Math.max(1, Math.round(a.expected_minutes)),
         pressure: shown(a.final_kpa, 'pressure'), low: shown(a.target_low_l, 'volume'), high: shown(a.target_high_l, 'volume'),
       })),
-      wheel.element,
+      this.again ? wheel.element : null,
       ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${each.text} [${each.source}]`)),
       a.cautions.length ? this.cautions(a.cautions) : null,
       ...(this.app.drives ? this.checks() : [this.locked()]),
-      this.again ? button(t('another_wheel'), this.again) : null,
+      this.again ? button(t('another_wheel'), this.again) : wheel.element,
     ];
   }
 

@@ -34,8 +34,8 @@ export class Wheel {
     this.clip = s('rect', { x: 0, y: SIZE, width: SIZE, height: SIZE });
     this.surface = s('line', { x1: 0, x2: SIZE, class: 'surface' });
     this.aim = s('line', { x1: MIDDLE - scale * wheel.crown_m, x2: MIDDLE + scale * wheel.crown_m, class: 'aim' });
-    this.hose = s('path', { d: `M${x.toFixed(1)} ${y.toFixed(1)} Q ${MIDDLE} ${MIDDLE} ${MIDDLE} ${SIZE + 8}`, class: 'hose' });
-    this.arrow = s('text', { x: MIDDLE + 10, y: MIDDLE + 8, class: 'arrow' });
+    this.hose = s('path', { d: `M${x.toFixed(1)} ${y.toFixed(1)} C ${(x + 12).toFixed(1)} ${(y + 60).toFixed(1)} ${MIDDLE + 30} ${SIZE - 30} ${SIZE * 0.86} ${SIZE + 10}`, class: 'hose' });
+    this.arrow = s('text', { x: MIDDLE - 40, y: MIDDLE + 12, class: 'arrow' });
     this.element.replaceChildren(
       this.title,
       s('defs', {},
