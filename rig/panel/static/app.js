@@ -22,6 +22,7 @@ export const app = {
   signing: false,
   menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
+  asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
   screen: null,
@@ -102,18 +103,18 @@ function renderTop() {
   const picture = app.picture;
   const driver = picture?.driver;
   const asks = app.drives && picture.asking ? picture.asking.name : '';
-  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu]);
+  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu, app.signing]);
   top.show(key, () => [
     h('div', { class: 'head' },
       h('div', {}, h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
         h('p', { class: 'who' }, whoText(driver))),
-      me.name ? null : button(t('sign_in'), () => sign(), 'tab'),
+      me.name || app.signing ? null : button(t('sign_in'), () => sign(), 'tab'),
       button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'tab menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' })),
     asks ? h('div', { class: 'ask' }, t('asks_for_controls', { name: asks }),
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
     h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
-      ['work', 'history', 'meter', 'settings'].map((tab) =>
+      ['work', 'history', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
         button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
       h('label', {}, t('units'),
         h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
@@ -136,8 +137,9 @@ async function signOut() {
 }
 
 function whoText(driver) {
-  if (!driver) return t('nobody_drives');
-  return driver.id === me.id ? t('you_drive', { name: me.name }) : t('other_drives', { name: driver.name });
+  if (!driver) return me.name ? t('you_look', { me: me.name }) : t('nobody_drives');
+  if (driver.id === me.id) return t('you_drive', { name: me.name });
+  return me.name ? t('other_drives_you', { name: driver.name, me: me.name }) : t('other_drives', { name: driver.name });
 }
 
 function renderFoot() {

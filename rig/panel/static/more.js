@@ -61,7 +61,7 @@ export class MeterScreen {
         h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
         h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
-      ...meter.charts.map((each) => h('p', {}, Object.entries(each).filter(([, value]) => typeof value !== 'object').map(([name, value]) => `${name.replaceAll('_', ' ')}: ${typeof value === 'number' ? Number(value.toPrecision(4)) : value}`).join(', '))),
+      ...meter.charts.map((each) => h('p', {}, each.text)),
       h('p', {}, t('prove_how')),
     ]);
   }

@@ -19,6 +19,14 @@ export class PickScreen {
     this.waiting = new Slot();
     this.notice = new Slot();
     this.element = h('div', {}, this.notice.element, this.waiting.element, this.body.element, this.live.element);
+    if (app.asked && me.name) this.offer(app.asked.form, app.asked.answer);
+    else this.show();
+  }
+
+  offer(form, answer) {
+    this.form = form;
+    this.app.asked = { form, answer };
+    this.ready = new Ready(this.app, form, answer, () => { this.app.asked = null; this.ready = null; this.show(); });
     this.show();
   }
 
@@ -81,8 +89,7 @@ export class PickScreen {
     const answer = await this.app.send(post('/api/answer', this.form));
     if (!answer) return;
     this.app.ticks.clear();
-    this.ready = new Ready(this.app, this.form, answer, () => { this.ready = null; this.show(); });
-    this.show();
+    this.offer(this.form, answer);
     scrollTo(0, 0);
   }
 

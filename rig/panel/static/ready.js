@@ -111,6 +111,7 @@ export class Ready {
     const sent = await this.app.order('fill', { wheel: this.form, confirmed });
     if (sent) {
       this.app.ticks.clear();
+      this.app.asked = null;
       this.app.dismiss();
     }
   }

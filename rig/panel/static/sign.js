@@ -8,7 +8,7 @@ export class SignScreen {
   constructor(app) {
     this.app = app;
     this.pin = h('input', {
-      type: 'password', id: 'pin', inputmode: 'numeric', autocomplete: 'off', maxlength: 12, 'aria-label': t('pin'),
+      type: 'password', id: 'pin', inputmode: 'numeric', autocomplete: 'off', maxlength: 12,
       onkeydown: (event) => event.key === 'Enter' && this.enter(),
     });
     this.name = me.names.length === 1 ? me.names[0] : '';
@@ -18,8 +18,7 @@ export class SignScreen {
     this.element = h('section', { class: 'card sign' },
       h('h2', {}, t('who_are_you')),
       me.names.length ? h('div', { class: 'faces' }, this.faces) : h('p', {}, t('no_people')),
-      h('label', { for: 'pin' }, t('pin')),
-      this.pin,
+      h('label', { class: 'pin' }, t('pin'), this.pin),
       h('div', { class: 'keys' }, [...'123456789'].map(digit),
         button('⌫', () => { this.pin.value = this.pin.value.slice(0, -1); }, 'key', { 'aria-label': t('back_one') }),
         digit('0'),
