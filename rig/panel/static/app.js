@@ -11,6 +11,7 @@ import { SignScreen } from './sign.js';
 import * as units from './units.js';
 import { learn, t } from './words.js';
 
+const SAID_MS = 7000;
 const parts = Object.fromEntries(['top', 'stale', 'work', 'foot', 'said'].map((id) => [id, document.getElementById(id)]));
 const top = new Slot('div', { class: 'bar' });
 const foot = new Slot('div', { class: 'bar' });
@@ -52,7 +53,9 @@ export const app = {
 
   say(text) {
     say(parts.said, text);
-    parts.said.hidden = !text;
+    clearTimeout(this.forget);
+    // Words that nobody can miss stay; the others leave the screen to the work again.
+    if (text !== t('stop_lost')) this.forget = setTimeout(() => say(parts.said, ''), SAID_MS);
   },
 
   remember(form) {
@@ -92,6 +95,7 @@ async function stop() {
   wake();
   try {
     await post('/api/stop', { id: newId() });
+    parts.said.classList.remove('loud');
     app.say(t('stop_sent'));
   } catch {
     app.say(t('stop_lost'));
