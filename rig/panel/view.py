@@ -58,6 +58,7 @@ def picture(facade: Facade, now_s: float, driver: Session | None, asking: Sessio
     seen = facade.snapshot()
     return {
         "age_s": round(now_s - seen.seen_s, 2),
+        "gap_s": round(facade.take_gap_s(), 4),
         "busy": seen.busy,
         "driver": None if driver is None else {"id": driver.id, "name": driver.name},
         "asking": None if asking is None else {"id": asking.id, "name": asking.name},

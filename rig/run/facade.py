@@ -107,6 +107,7 @@ class Facade:
         self._missing: tuple[Missing, ...] = ()
         self._now: tuple[Setup, Decision] | None = None
         self._seen_s = time.monotonic()
+        self._gap_s = 0.0
         self._about: dict[str, object] = {}
         self._question: Question | None = None
         self._live = Live(None)
@@ -215,6 +216,11 @@ class Facade:
             interrupted=self._interrupted,
         )
 
+    def take_gap_s(self) -> float:
+        """The longest gap between two scans since the last time that this was asked, wall-clock seconds."""
+        gap_s, self._gap_s = self._gap_s, 0.0
+        return gap_s
+
     # --- the loop's side ----------------------------------------------------------------------------------------
 
     def take_order(self) -> Order | None:
@@ -257,6 +263,7 @@ class Facade:
         """Take a decision in; must cost the loop next to nothing."""
         self._now, self._seen_s = (setup, decision), time.monotonic()
         self._live = Live(decision.facts.reading)
+        self._gap_s = max(self._gap_s, decision.facts.reading.late_s)
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """What was asked since the last scan, and a start that waits for the first reading at rest."""

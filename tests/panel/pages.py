@@ -73,6 +73,28 @@ def page_served(folder: Path, *options: str, layout: str = "vent", **changes: st
 
 
 @contextmanager
+def next_wheel(rig: Rig) -> Iterator[Rig]:
+    """The gun is carried to another wheel: a simulated rig with a tyre of the same kind, at the same place."""
+    rig.stop()
+    match = re.search(r"(?m)^port = (\d+)", rig.config.read_text(encoding="utf-8"))
+    assert match is not None
+    arguments = ["-m", "sim", "serve", "--config", "rig.toml", "--port", match[1], "--truth", "truth.json"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(
+        [sys.executable, *arguments], cwd=rig.folder, env=environment, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline()
+        yield Rig(rig.folder, process)
+    finally:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+@contextmanager
 def page_process(rig: Rig, port: str = "0") -> Iterator[Served]:
     """``rig serve`` for a simulated rig that runs already."""
     arguments = [sys.executable, "-m", "rig.cli", "serve", "--config", "rig.toml", "--port", port]

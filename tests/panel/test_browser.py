@@ -13,6 +13,7 @@ from pages import (
     OTHER_PIN,
     PIN,
     browsing,
+    next_wheel,
     opened,
     page_process,
     page_served,
@@ -81,16 +82,17 @@ def test_two_wheels_with_few_touches(browser: Browser, tmp_path: Path) -> None:
         # The other side of the same machine is ready at once; the checks of shift and machine are not asked again.
         expect(page.locator(".answer h2")).to_contain_text("rear right")
         expect(page.locator("#check-shift")).to_have_count(0)
-        press_and_hold(page, "#start")
-        later = 1
-        expect(page.locator("#step")).to_be_visible()
         assert complaints == []
-        page.locator("#stop").click()
-        expect(page.locator("#outcome")).to_contain_text("Stopped")
-        # With the two prompts that every fill has.
-        assert later + 2 <= 3
-        assert served.end() == 0
-        print(f"touches: first wheel {touches}, later wheel {later + 2}")
+        with next_wheel(served.rig) as second:
+            press_and_hold(page, "#start")
+            later = 1 + finish(page)
+            assert later <= 3
+            assert gallons(page) == pytest.approx(second.truth()["delivered_l"] / 3.785411784, rel=0.005)
+            expect(page.locator("#outcome")).to_contain_text("rear right")
+            expect(page.locator(".pair")).to_contain_text("rear left")
+            assert complaints == []
+            assert served.end() == 0
+        print(f"touches: first wheel {touches}, later wheel {later}")
 
 
 def test_hold_goes_on_and_stop_needs_nobody(browser: Browser, tmp_path: Path) -> None:
