@@ -17,6 +17,8 @@ from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_n
 
 _LEVEL_STEPS = 40
 _DEFAULT_VALVE = "air-water"
+_LOOK_SHARE = 0.4
+"""Share of the whole fill's time that the stroke may take which measures the cavity."""
 _DISCHARGE = 0.7
 """Coefficient of the valve bore until the first stroke has measured the line's loss."""
 
@@ -172,7 +174,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         ),
         plan_reaches=target.foreseen.reaches_target,
         expected_s=target.foreseen.seconds,
-        stroke_s=max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0),
+        stroke_s=_longest_move_s(target),
         has_timeout="output_timeout" in settings.points,
         timeout_s=settings.limits.output_timeout,
         flush_s=settings.flush.seconds,
@@ -226,6 +228,12 @@ def vessel_setup(
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
     )
+
+
+def _longest_move_s(target: Target) -> float:
+    """The longest move that is to be expected: one of the plan's, or the one that goes on until the cavity shows."""
+    planned_s = max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0)
+    return max(planned_s, _LOOK_SHARE * target.foreseen.seconds)
 
 
 def _usual_overrun_s(settings: Settings) -> float:
