@@ -1,9 +1,9 @@
 """The search behind the plan: like strokes, as many and as deep as costs the least time.
 
-The optimum found by dynamic programming stops nearly every stroke at one pressure and lets the air out to nearly one
-pressure, at times deeper one by one, and ends the last stroke between that pressure and the ceiling. So a handful of
-such schemes is enough. The published procedure (down to the floor, up to the ceiling) is always among them: a plan is
-never slower. It must not know what the controller does with the answer.
+A scheme stops its strokes at one pressure, lets the air out to like pressures or deeper one by one, and ends at a
+pressure that the last air-out is made for. For each number of air-outs a few are tried, and around the best number the
+search descends in the three pressures. The published procedure (down to the floor, up to the ceiling) is always among
+them: a plan is never slower. It must not know what the controller does with the answer.
 """
 
 from __future__ import annotations
@@ -18,14 +18,24 @@ from rig.plan.physics import NO_LIMIT_S, Line
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
-_TAPERS: dict[Method, tuple[float, ...]] = {"vent": (0.0, 1.0), "draw-down": (0.0, 0.4, 1.0)}
+_SPARE_SHARE = 0.005
+"""How much longer it may take to end :data:`_SPARE_KPA` below the ceiling."""
+_SPARE_KPA = 1.5
+"""With this much to spare a reading a little off does not ask for one more air-out."""
 _MOST_AIR_OUTS = 60
 _EDGE_KPA = 0.01
-_AIM_BELOW_KPA = 1.5
-"""Plans aim to end this much below the ceiling: a reading a little off must not ask for one more air-out."""
+_NOTHING_L = 1e-9
 WORTH_KPA = 2 * NEAR_KPA
 """No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
 _LEAST_VENT_KPA = 0.5
+_NEAR_END_KPA = 1.0
+_ROOT_KPA = 0.2
+Point = tuple[float, float]
+_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.2, 0.0))
+"""Where stop and goal are tried first, as shares of their spans."""
+_HOPE = 0.1
+_STEPS = (0.2, 0.08, 0.03)
+"""Shares of the ranges by which the descent steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,26 +68,32 @@ class Job:
         """Whether the tyre stands far enough above the floor."""
         return self.rest.tyre_kpa - self.floor_kpa >= WORTH_KPA
 
+    def shallowest_kpa(self, from_kpa: float, air_l: float) -> float:
+        """Highest pressure to which letting air out is worth its time.
+
+        A draw takes out more gas than hose and suction line bring back, in half the air space believed in, for a
+        cavity is never known well. Down to the floor it is the most that can be done.
+        """
+        worth = from_kpa - WORTH_KPA
+        if self.method == "vent":
+            return worth
+        line, atmosphere = self.line, self.line.atmosphere_kpa_abs
+        kept = (from_kpa + atmosphere) * air_l / 2 - atmosphere * line.suction_l
+        return min(worth, max(kept / (air_l / 2 + line.hose_l) - atmosphere, self.floor_kpa + NEAR_KPA))
+
 
 @dataclass(frozen=True, slots=True)
 class Scheme:
-    """Strokes that all stop at one pressure, the last but at the target, air-outs that go to another; gauge."""
+    """Strokes that all stop at one pressure, the last but at the target, and air-outs that go to another; gauge."""
 
-    stop_kpa: float
-    air_to_kpa: float
     air_first: bool
     air_outs: int
-    taper: float = 0.0
-    """Air-outs go deeper one by one, the last this share of the way to the floor: late ones empty a smaller space."""
+    stop_kpa: float
+    air_to_kpa: float
+    end_kpa: float
+    """The last air-out goes as much deeper as it takes to end no higher."""
     one_run: bool = False
     """A draw ends when the pump has run dry for as long as it may, even above its goal."""
-
-    def goal_kpa(self, taken: int, floor_kpa: float) -> float:
-        """Where the next air-out goes when ``taken`` have been."""
-        if not self.taper or self.air_outs < 2:
-            return self.air_to_kpa
-        share = self.taper * min(taken / (self.air_outs - 1), 1.0)
-        return self.air_to_kpa - share * (self.air_to_kpa - floor_kpa)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,33 +106,53 @@ class Trial:
     seconds: float
     reaches_target: bool
     workable: bool
-    """Whether the valve was clear of liquid at every air-out, and every draw pays even in half the air space."""
+    """Whether the valve was clear of liquid at every air-out, and every move was worth its time."""
 
     @property
-    def sound(self) -> bool:
-        """Whether it reaches the target and every move is worth making."""
-        return (self.reaches_target and self.workable) and all(
-            abs(stroke.to_kpa - stroke.from_kpa) >= WORTH_KPA - _EDGE_KPA for stroke in self.strokes[:-1]
-        )
+    def cost_s(self) -> float:
+        """Its time; infinite where it does not reach the target or has a move that is not worth making."""
+        return self.seconds if self.reaches_target and self.workable else math.inf
 
 
 def best_trial(job: Job) -> Trial | None:
-    """The quickest scheme; with a working pressure the nearest of those that are hardly slower. None: none fits."""
+    """The quickest scheme; a hardly slower one that ends at the working pressure or spares the ceiling. None: none."""
     if job.end_air_l <= 0 or job.rest.remaining_l <= 0:
         return None
-    trials = [trial for trial in (*_like(job, False), *_like(job, True), *_simple(job)) if trial.sound]
-    quickest = min(trials, key=lambda trial: trial.seconds, default=None)
+    trials = [*_search(job), *_simple(job)]
+    best = _quickest(trials)
+    if best is None:
+        return None
+    spare = job.ceiling_kpa - _SPARE_KPA
     working = job.window.working_kpa
-    if quickest is None or working is None:
-        return quickest
-    longest_s = (1 + WORKING_SHARE) * quickest.seconds
-    near = (trial for trial in trials if trial.seconds <= longest_s)
-    return min(near, key=lambda trial: (round(abs(trial.final_kpa - working) / 2), trial.seconds))
+    best = _ending(job, trials, best, min(spare, best.final_kpa), _SPARE_SHARE)
+    return best if working is None else _ending(job, trials, best, min(spare, working), WORKING_SHARE)
+
+
+def _quickest(trials: list[Trial]) -> Trial | None:
+    best = min(trials, key=lambda trial: trial.cost_s, default=None)
+    return best if best is not None and best.cost_s < math.inf else None
+
+
+def _ending(job: Job, trials: list[Trial], best: Trial, end_kpa: float, share: float) -> Trial:
+    """Of the trials that take hardly longer, and of some made for it, the one that ends nearest to a pressure."""
+    if abs(best.final_kpa - end_kpa) < _NEAR_END_KPA:
+        return best
+    of = best.scheme
+    made = [
+        trial
+        for more in (0, 1)
+        if of.air_outs + more
+        for trial in _Family(job, of.air_first, of.air_outs + more, end_kpa).descent()
+    ]
+    longest_s = (1 + share) * best.cost_s
+    near = (trial for trial in (*trials, *made, best) if trial.cost_s <= longest_s)
+    return min(near, key=lambda trial: (round(abs(trial.final_kpa - end_kpa) / _NEAR_END_KPA), trial.cost_s))
 
 
 def published(job: Job) -> Scheme:
     """The published procedure: bleed to the floor, fill to the ceiling, again until the target."""
-    return Scheme(job.ceiling_kpa, job.floor_kpa, job.may_begin_with_air, _MOST_AIR_OUTS)
+    first, top = job.may_begin_with_air, job.ceiling_kpa
+    return Scheme(first, _MOST_AIR_OUTS, stop_kpa=top, air_to_kpa=job.floor_kpa, end_kpa=top)
 
 
 def _simple(job: Job) -> Iterator[Trial]:
@@ -127,80 +163,100 @@ def _simple(job: Job) -> Iterator[Trial]:
             yield run(job, replace(published(job), air_first=first, one_run=True))
 
 
-def _like(job: Job, air_first: bool) -> list[Trial]:
-    """Trials with more and more air-outs, until one more only costs time; around the best some more."""
-    if air_first and not job.may_begin_with_air:
-        return []
+def _search(job: Job) -> list[Trial]:
+    """Trials of both beginnings: a few of each, then the descent where those promise something."""
+    begins = [_coarse(job, first) for first in ((False, True) if job.may_begin_with_air else (False,))]
+    trials = [trial for trials in begins for trial in trials]
+    hopeful_s = (1 + _HOPE) * min((trial.cost_s for trial in trials), default=0.0)
+    for coarse in begins:
+        best = _quickest(coarse)
+        if best is not None and best.cost_s <= hopeful_s and best.scheme.air_outs:
+            trials += _fine(job, best)
+    return trials
+
+
+def _coarse(job: Job, air_first: bool) -> list[Trial]:
+    """Trials with more and more air-outs, until one more only costs time."""
     trials: list[Trial] = []
-    best_s, best_outs = math.inf, 0
+    best_s = math.inf
     for air_outs in range(int(air_first), _MOST_AIR_OUTS):
-        found = [run(job, scheme) for scheme in _coarse(job, air_first, air_outs)]
+        found = _Family(job, air_first, air_outs).coarse()
+        here_s = min((trial.cost_s for trial in found), default=math.inf)
         trials += found
-        here_s = min((trial.seconds for trial in found if trial.sound), default=math.inf)
-        if here_s > best_s:
+        if found and here_s >= best_s:
             break
-        best_s, best_outs = here_s, air_outs if here_s < math.inf else 0
-    if best_s == math.inf:
-        return trials
-    # A draw costs so much each time that the fine ones may still change the best number.
-    around = range(max(best_outs, 1), best_outs + (2 if job.method == "draw-down" else 1))
-    return [*trials, *(run(job, scheme) for air_outs in around for scheme in _fine(job, air_first, air_outs))]
+        best_s = here_s
+    return trials
 
 
-def _coarse(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
-    """Schemes with a number of air-outs: all the way down, ending level or at the ceiling, or all the way up."""
-    scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    if not air_outs:
-        yield scheme
-    elif _end(job, scheme, job.ceiling_kpa, job.floor_kpa) <= job.ceiling_kpa:
-        yield _stopping(job, scheme, 0.0)
-        yield _stopping(job, scheme, 1.0)
-        yield _highest(job, scheme)
-        if job.window.working_kpa is not None:
-            yield _ending(job, scheme, job.window.working_kpa)
+def _fine(job: Job, best: Trial) -> Iterator[Trial]:
+    """Trials by descent with that number of air-outs and more, while more is quicker."""
+    best_s, first = math.inf, best.scheme.air_first
+    for air_outs in range(best.scheme.air_outs, _MOST_AIR_OUTS):
+        found = _Family(job, first, air_outs).descent()
+        yield from found
+        here_s = min(trial.cost_s for trial in found)
+        if here_s >= best_s:
+            break
+        best_s = here_s
 
 
-def _fine(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
-    """What lies between the coarse ones of the best number of air-outs."""
-    scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    for share in (0.25, 0.5, 0.8):
-        yield _stopping(job, scheme, share)
-    for taper in _TAPERS[job.method] if air_outs > 1 else (0.0,):
-        top = _highest(job, replace(scheme, taper=taper))
-        if taper:
-            yield top
-        middle = replace(top, air_to_kpa=(job.floor_kpa + top.air_to_kpa) / 2)
-        for share in (0.0, 0.5, 1.0):
-            yield _stopping(job, middle, share)
-        if job.method == "draw-down":
-            yield _stopping(job, replace(top, air_to_kpa=(3 * job.floor_kpa + top.air_to_kpa) / 4), 0.5)
-        if job.window.working_kpa is not None:
-            yield _ending(job, middle, job.window.working_kpa)
+class _Family:
+    """The schemes with one number of air-outs: points of stop and goal, each run once."""
 
+    def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
+        top, floor = job.ceiling_kpa, job.floor_kpa
+        self._job = job
+        self._scheme = Scheme(air_first, air_outs, top, floor, top if end_kpa is None else end_kpa)
+        self._known: dict[Point, Trial] = {}
+        lowest = floor if air_first else max(floor, job.rest.tyre_kpa)
+        self._fits = _end(job, self._scheme) <= top
+        self._stop = self._goal = top
+        if air_outs and self._fits:
+            self._stop = _root(
+                lambda stop: _end(job, replace(self._scheme, stop_kpa=stop)) - top, min(lowest + WORTH_KPA, top), top
+            )
+            self._goal = _root(lambda to: top - _end(job, replace(self._scheme, air_to_kpa=to)), floor, top - WORTH_KPA)
 
-def _stopping(job: Job, scheme: Scheme, share: float) -> Scheme:
-    """The stop pressure with which the last stroke ends at it (0) or that share of the way up to the ceiling (1)."""
-    to, aim = scheme.air_to_kpa, job.ceiling_kpa - _AIM_BELOW_KPA
+    def coarse(self) -> list[Trial]:
+        """A few that lie far apart."""
+        if not self._fits:
+            return []
+        for point in _COARSE if self._scheme.air_outs else _COARSE[:1]:
+            self._trial(self._moved((self._stop, self._job.floor_kpa), *point))
+        return list(self._known.values())
 
-    def excess(stop: float) -> float:
-        return _end(job, scheme, stop, to) - min(stop, aim) - share * max(aim - stop, 0.0)
+    def descent(self) -> list[Trial]:
+        """From the best of those, step by step to what is quicker."""
+        if not self.coarse():
+            return []
+        here = min(self._known, key=lambda point: self._known[point].cost_s)
+        for step in _STEPS:
+            while (there := self._quicker(here, step)) is not None:
+                here = there
+        return list(self._known.values())
 
-    return replace(scheme, stop_kpa=_root(excess, to + WORTH_KPA, job.ceiling_kpa))
+    def _quicker(self, here: Point, step: float) -> Point | None:
+        cost_s = self._known[here].cost_s
+        for moves in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+            there = self._moved(here, *moves)
+            if self._trial(there).cost_s < cost_s - 1e-3:
+                return there
+        return None
 
+    def _moved(self, here: Point, stop: float, goal: float) -> Point:
+        """The point so many shares of the spans away."""
+        job, scheme = self._job, self._scheme
+        top, floor = job.ceiling_kpa, job.floor_kpa
+        to_stop = here[0] + stop * max(top - self._stop, WORTH_KPA)
+        to_goal = here[1] + goal * max(self._goal - floor, WORTH_KPA)
+        return min(max(to_stop, self._stop), top), min(max(to_goal, floor), top - WORTH_KPA)
 
-def _ending(job: Job, scheme: Scheme, end_kpa: float) -> Scheme:
-    """The stop pressure with which the last stroke ends at a pressure."""
-    to = scheme.air_to_kpa
-    stop = _root(lambda stop: _end(job, scheme, stop, to) - end_kpa, to + WORTH_KPA, job.ceiling_kpa)
-    return replace(scheme, stop_kpa=stop)
-
-
-def _highest(job: Job, scheme: Scheme) -> Scheme:
-    """Strokes up to the ceiling, and the highest air-outs that they allow."""
-    ceiling = job.ceiling_kpa
-    aim = ceiling - _AIM_BELOW_KPA
-    to = _root(lambda to: aim - _end(job, scheme, ceiling, to), job.floor_kpa, ceiling - WORTH_KPA)
-    return replace(scheme, stop_kpa=ceiling, air_to_kpa=to)
+    def _trial(self, point: Point) -> Trial:
+        of = self._scheme
+        if point not in self._known:
+            self._known[point] = run(self._job, Scheme(of.air_first, of.air_outs, *point, of.end_kpa))
+        return self._known[point]
 
 
 def _root(falling: Callable[[float], float], low: float, high: float) -> float:
@@ -215,7 +271,7 @@ def _root(falling: Callable[[float], float], low: float, high: float) -> float:
     for _ in range(12):
         at = (low * f_high - high * f_low) / (f_high - f_low)
         here = falling(at)
-        if abs(here) < _EDGE_KPA:
+        if abs(here) < _ROOT_KPA:
             return at
         # The end that stays counts half (Illinois): the bracket closes from both sides.
         if here > 0:
@@ -225,20 +281,19 @@ def _root(falling: Callable[[float], float], low: float, high: float) -> float:
     return (low + high) / 2
 
 
-def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
-    """Gauge pressure at which a scheme with these two pressures ends when it takes all its air-outs."""
+def _end(job: Job, scheme: Scheme) -> float:
+    """Gauge pressure at which a scheme with such air-outs ends when it takes them all."""
     line, rest, outs = job.line, job.rest, scheme.air_outs
     atmosphere = line.atmosphere_kpa_abs
     drawn = job.method == "draw-down"
     hose_l, extra = (line.hose_l, atmosphere * line.suction_l) if drawn else (rest.hose_air_l, 0.0)
     gas, air_l = gas_kpa_l(line, rest), rest.air_l
-    stop, goal = stop_kpa + atmosphere, air_to_kpa + atmosphere
-    step = scheme.taper * (air_to_kpa - job.floor_kpa) / (outs - 1) if outs > 1 else 0.0
+    stop, goal = scheme.stop_kpa + atmosphere, scheme.air_to_kpa + atmosphere
     for taken in range(outs):
         if taken or not scheme.air_first:
             air_l = gas / stop
             hose_l = hose_l if drawn else 0.0
-        gas = (goal - taken * step) * (air_l + hose_l) + extra
+        gas = goal * (air_l + hose_l) + extra
     return gas / job.end_air_l - atmosphere
 
 
@@ -247,44 +302,44 @@ def run(job: Job, scheme: Scheme) -> Trial:
     rest, strokes, air_outs, seconds, workable = job.rest, list[Stroke](), 0, 0.0, True
     atmosphere, top = job.line.atmosphere_kpa_abs, job.ceiling_kpa
     wants_air = scheme.air_first
-    while rest.remaining_l > 1e-9 and len(strokes) <= 2 * _MOST_AIR_OUTS:
+    while rest.remaining_l > _NOTHING_L and len(strokes) <= 2 * _MOST_AIR_OUTS:
         if wants_air:
-            stroke, rest = _air_out(job, rest, _goal(job, scheme, rest, air_outs), strokes)
+            shallowest = job.shallowest_kpa(rest.tyre_kpa, rest.air_l)
+            goal = max(min(_goal(job, scheme, rest, air_outs), shallowest), job.floor_kpa)
+            goal = max(goal, _run_dry_kpa(job, rest)) if scheme.one_run else goal
+            stroke, rest = _air_out(job, rest, goal, strokes)
             air_outs += 1
-            workable = workable and rest.open_l >= 0 and _pays(job, stroke, rest.air_l)
+            workable = workable and rest.open_l >= 0 and goal <= shallowest + _EDGE_KPA
         else:
             ends = gas_kpa_l(job.line, rest) <= (scheme.stop_kpa + atmosphere) * job.end_air_l
             stroke, rest = _fill(job, rest, top if ends or air_outs >= scheme.air_outs else scheme.stop_kpa)
+            worth = stroke.to_kpa - stroke.from_kpa >= WORTH_KPA - _EDGE_KPA
+            workable = workable and (worth or rest.remaining_l <= _NOTHING_L)
         strokes.append(stroke)
         seconds += stroke.seconds + SETTLE_S
-        spent = air_outs >= scheme.air_outs or stroke.litres < 1e-3
-        if stroke.move == "fill" and spent:
+        if not wants_air and (air_outs >= scheme.air_outs or stroke.litres < 1e-3):
             break
         wants_air = not wants_air
-    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= 1e-9, workable)
-
-
-def _pays(job: Job, draw: Stroke, air_l: float) -> bool:
-    """Whether a draw takes out more gas than hose and suction line bring back, in half the air space believed in.
-
-    A shallow draw from a small space brings nothing, and a cavity is never known well. Down to the floor it is the
-    most that can be done.
-    """
-    if job.method == "vent" or draw.to_kpa < job.floor_kpa + NEAR_KPA:
-        return True
-    line, atmosphere = job.line, job.line.atmosphere_kpa_abs
-    back = (draw.to_kpa + atmosphere) * (air_l / 2 + line.hose_l) + atmosphere * line.suction_l
-    return back < (draw.from_kpa + atmosphere) * air_l / 2
+    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= _NOTHING_L, workable)
 
 
 def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
-    goal = scheme.goal_kpa(taken, job.floor_kpa)
-    if not scheme.one_run:
-        return goal
+    """Where the next air-out goes when so many have been: the last as far as the end asks for."""
+    if taken < scheme.air_outs - 1:
+        return scheme.air_to_kpa
+    line, atmosphere = job.line, job.line.atmosphere_kpa_abs
+    drawn = job.method == "draw-down"
+    hose_l, suction_l = (line.hose_l, line.suction_l) if drawn else (rest.hose_air_l, rest.suction_air_l)
+    gas = (scheme.end_kpa + atmosphere) * job.end_air_l - atmosphere * suction_l
+    return min(scheme.air_to_kpa, gas / (rest.air_l + hose_l) - atmosphere)
+
+
+def _run_dry_kpa(job: Job, rest: AtRest) -> float:
+    """How far a draw gets when the pump runs dry for as long as it may."""
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs
     emptied = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / (rest.air_l + line.hose_l)
     reached = emptied * math.exp(-_dry_budget_s(line) * line.pump_lps / (rest.air_l + line.hose_l))
-    return max(goal, reached - atmosphere)
+    return reached - atmosphere
 
 
 def _fill(job: Job, rest: AtRest, until_kpa: float) -> tuple[Stroke, AtRest]:
@@ -305,8 +360,10 @@ def _air_out(job: Job, rest: AtRest, to_kpa: float, before: list[Stroke]) -> tup
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, rest.hose_air_l, rest.suction_air_l, rest.open_l)
     else:
         seconds = draw_seconds(line, rest, to_kpa)
-        drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out")
-        if before and drawn_s + seconds > line.dry_run_s:
+        # Most pumps may run dry as they like, and nothing needs to be added up.
+        limited = before and line.dry_run_s < NO_LIMIT_S
+        drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out") if limited else 0.0
+        if limited and drawn_s + seconds > line.dry_run_s:
             # The pump rests once its dry time is used up; pumping liquid is rest too.
             seconds += max(0.0, line.dry_rest_s - before[-1].seconds - 2 * SETTLE_S)
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, line.hose_l, line.suction_l, rest.open_l)
