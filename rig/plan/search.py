@@ -1,9 +1,10 @@
 """The search behind the plan: like strokes, as many and as deep as costs the least time.
 
-A scheme stops its strokes at one pressure, lets the air out to like pressures or deeper one by one, and ends at a
-pressure that the last air-out is made for. For each number of air-outs a few are tried, and around the best number the
-search descends in the three pressures. The published procedure (down to the floor, up to the ceiling) is always among
-them: a plan is never slower. It must not know what the controller does with the answer.
+A scheme stops all its strokes at one pressure and lets the air out to one other, the last air-out deeper where the
+end needs it. For each number of air-outs a few schemes that lie far apart are run; from the best the search goes
+downhill in the two pressures, and on to more air-outs while that is quicker. An air-out that would not be worth its
+time goes deeper until it is: the optimum often lies on that edge. The published procedure (down to the floor, up to
+the ceiling) is always among them: a plan is never slower. It must not know what the controller does with the answer.
 """
 
 from __future__ import annotations
@@ -18,24 +19,24 @@ from rig.plan.physics import NO_LIMIT_S, Line
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
-_SPARE_SHARE = 0.005
-"""How much longer it may take to end :data:`_SPARE_KPA` below the ceiling."""
-_SPARE_KPA = 1.5
-"""With this much to spare a reading a little off does not ask for one more air-out."""
+_SPARE_KPA = 0.7
+"""Air-outs aim to end this much below the ceiling: a reading a little off must not ask for one more of them."""
 _MOST_AIR_OUTS = 60
 _EDGE_KPA = 0.01
 _NOTHING_L = 1e-9
 WORTH_KPA = 2 * NEAR_KPA
 """No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
 _LEAST_VENT_KPA = 0.5
-_NEAR_END_KPA = 1.0
 _ROOT_KPA = 0.2
-Point = tuple[float, float]
+_QUICKER_S = 1e-3
 _COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.2, 0.0))
-"""Where stop and goal are tried first, as shares of their spans."""
+"""Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
 _HOPE = 0.1
+"""How much slower the better of the first few may be where going downhill still promises something."""
 _STEPS = (0.2, 0.08, 0.03)
-"""Shares of the ranges by which the descent steps."""
+"""Shares of the spans by which the search goes downhill."""
+Point = tuple[float, float]
+"""Where strokes stop and where air-outs go, kPa gauge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,26 +107,23 @@ class Trial:
     seconds: float
     reaches_target: bool
     workable: bool
-    """Whether the valve was clear of liquid at every air-out, and every move was worth its time."""
+    """Whether the valve was clear of liquid at every air-out."""
+    worthwhile: bool
+    """Whether every move was worth its time."""
 
     @property
     def cost_s(self) -> float:
         """Its time; infinite where it does not reach the target or has a move that is not worth making."""
-        return self.seconds if self.reaches_target and self.workable else math.inf
+        return self.seconds if self.reaches_target and self.workable and self.worthwhile else math.inf
 
 
 def best_trial(job: Job) -> Trial | None:
-    """The quickest scheme; a hardly slower one that ends at the working pressure or spares the ceiling. None: none."""
+    """The quickest scheme, or one that takes hardly longer and ends nearer to the working pressure. None: none fits."""
     if job.end_air_l <= 0 or job.rest.remaining_l <= 0:
         return None
     trials = [*_search(job), *_simple(job)]
     best = _quickest(trials)
-    if best is None:
-        return None
-    spare = job.ceiling_kpa - _SPARE_KPA
-    working = job.window.working_kpa
-    best = _ending(job, trials, best, min(spare, best.final_kpa), _SPARE_SHARE)
-    return best if working is None else _ending(job, trials, best, min(spare, working), WORKING_SHARE)
+    return best if best is None or job.window.working_kpa is None else _working(job, trials, best)
 
 
 def _quickest(trials: list[Trial]) -> Trial | None:
@@ -133,20 +131,19 @@ def _quickest(trials: list[Trial]) -> Trial | None:
     return best if best is not None and best.cost_s < math.inf else None
 
 
-def _ending(job: Job, trials: list[Trial], best: Trial, end_kpa: float, share: float) -> Trial:
-    """Of the trials that take hardly longer, and of some made for it, the one that ends nearest to a pressure."""
-    if abs(best.final_kpa - end_kpa) < _NEAR_END_KPA:
-        return best
+def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
+    """Of the trials, and of some made for it, the one nearest to the working pressure that takes hardly longer."""
+    working = min(job.window.working_kpa or 0.0, job.ceiling_kpa - _SPARE_KPA)
     of = best.scheme
     made = [
         trial
         for more in (0, 1)
         if of.air_outs + more
-        for trial in _Family(job, of.air_first, of.air_outs + more, end_kpa).descent()
+        for trial in _Family(job, of.air_first, of.air_outs + more, working).descent()
     ]
-    longest_s = (1 + share) * best.cost_s
-    near = (trial for trial in (*trials, *made, best) if trial.cost_s <= longest_s)
-    return min(near, key=lambda trial: (round(abs(trial.final_kpa - end_kpa) / _NEAR_END_KPA), trial.cost_s))
+    longest_s = (1 + WORKING_SHARE) * best.seconds
+    near = (trial for trial in (*trials, *made) if trial.cost_s <= longest_s)
+    return min(near, key=lambda trial: (round(abs(trial.final_kpa - working) / 2), trial.cost_s))
 
 
 def published(job: Job) -> Scheme:
@@ -202,28 +199,29 @@ def _fine(job: Job, best: Trial) -> Iterator[Trial]:
 
 
 class _Family:
-    """The schemes with one number of air-outs: points of stop and goal, each run once."""
+    """The schemes with one beginning and one number of air-outs, as points that are run once each."""
 
     def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
         top, floor = job.ceiling_kpa, job.floor_kpa
         self._job = job
-        self._scheme = Scheme(air_first, air_outs, top, floor, top if end_kpa is None else end_kpa)
+        self._scheme = Scheme(air_first, air_outs, top, floor, top - _SPARE_KPA if end_kpa is None else end_kpa)
         self._known: dict[Point, Trial] = {}
-        lowest = floor if air_first else max(floor, job.rest.tyre_kpa)
         self._fits = _end(job, self._scheme) <= top
-        self._stop = self._goal = top
+        self._least_stop = self._like_goal = top
         if air_outs and self._fits:
-            self._stop = _root(
-                lambda stop: _end(job, replace(self._scheme, stop_kpa=stop)) - top, min(lowest + WORTH_KPA, top), top
+            end = top - _SPARE_KPA
+            lowest = min((floor if air_first else max(floor, job.rest.tyre_kpa)) + WORTH_KPA, top)
+            self._least_stop = _root(lambda stop: _end(job, replace(self._scheme, stop_kpa=stop)) - end, lowest, top)
+            self._like_goal = _root(
+                lambda to: end - _end(job, replace(self._scheme, air_to_kpa=to)), floor, top - WORTH_KPA
             )
-            self._goal = _root(lambda to: top - _end(job, replace(self._scheme, air_to_kpa=to)), floor, top - WORTH_KPA)
 
     def coarse(self) -> list[Trial]:
         """A few that lie far apart."""
         if not self._fits:
             return []
         for point in _COARSE if self._scheme.air_outs else _COARSE[:1]:
-            self._trial(self._moved((self._stop, self._job.floor_kpa), *point))
+            self._trial(self._moved((self._least_stop, self._job.floor_kpa), *point))
         return list(self._known.values())
 
     def descent(self) -> list[Trial]:
@@ -237,20 +235,21 @@ class _Family:
         return list(self._known.values())
 
     def _quicker(self, here: Point, step: float) -> Point | None:
+        """A point one step away that is quicker, if there is one."""
         cost_s = self._known[here].cost_s
         for moves in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
             there = self._moved(here, *moves)
-            if self._trial(there).cost_s < cost_s - 1e-3:
+            if self._trial(there).cost_s < cost_s - _QUICKER_S:
                 return there
         return None
 
     def _moved(self, here: Point, stop: float, goal: float) -> Point:
         """The point so many shares of the spans away."""
-        job, scheme = self._job, self._scheme
+        job = self._job
         top, floor = job.ceiling_kpa, job.floor_kpa
-        to_stop = here[0] + stop * max(top - self._stop, WORTH_KPA)
-        to_goal = here[1] + goal * max(self._goal - floor, WORTH_KPA)
-        return min(max(to_stop, self._stop), top), min(max(to_goal, floor), top - WORTH_KPA)
+        to_stop = here[0] + stop * max(top - self._least_stop, WORTH_KPA)
+        to_goal = here[1] + goal * max(self._like_goal - floor, WORTH_KPA)
+        return min(max(to_stop, self._least_stop), top), min(max(to_goal, floor), top - WORTH_KPA)
 
     def _trial(self, point: Point) -> Trial:
         of = self._scheme
@@ -299,7 +298,8 @@ def _end(job: Job, scheme: Scheme) -> float:
 
 def run(job: Job, scheme: Scheme) -> Trial:
     """Run a scheme on the model until the target is in, or until a move moves nothing."""
-    rest, strokes, air_outs, seconds, workable = job.rest, list[Stroke](), 0, 0.0, True
+    rest, strokes, air_outs, seconds = job.rest, list[Stroke](), 0, 0.0
+    workable = worthwhile = True
     atmosphere, top = job.line.atmosphere_kpa_abs, job.ceiling_kpa
     wants_air = scheme.air_first
     while rest.remaining_l > _NOTHING_L and len(strokes) <= 2 * _MOST_AIR_OUTS:
@@ -309,22 +309,24 @@ def run(job: Job, scheme: Scheme) -> Trial:
             goal = max(goal, _run_dry_kpa(job, rest)) if scheme.one_run else goal
             stroke, rest = _air_out(job, rest, goal, strokes)
             air_outs += 1
-            workable = workable and rest.open_l >= 0 and goal <= shallowest + _EDGE_KPA
+            workable = workable and rest.open_l >= 0
+            worthwhile = worthwhile and goal <= shallowest + _EDGE_KPA
         else:
             ends = gas_kpa_l(job.line, rest) <= (scheme.stop_kpa + atmosphere) * job.end_air_l
             stroke, rest = _fill(job, rest, top if ends or air_outs >= scheme.air_outs else scheme.stop_kpa)
             worth = stroke.to_kpa - stroke.from_kpa >= WORTH_KPA - _EDGE_KPA
-            workable = workable and (worth or rest.remaining_l <= _NOTHING_L)
+            worthwhile = worthwhile and (worth or rest.remaining_l <= _NOTHING_L)
         strokes.append(stroke)
         seconds += stroke.seconds + SETTLE_S
         if not wants_air and (air_outs >= scheme.air_outs or stroke.litres < 1e-3):
             break
         wants_air = not wants_air
-    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= _NOTHING_L, workable)
+    reaches = rest.remaining_l <= _NOTHING_L
+    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, reaches, workable, worthwhile)
 
 
 def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
-    """Where the next air-out goes when so many have been: the last as far as the end asks for."""
+    """Where the next air-out goes when so many have been: the last at least as deep as the end asks for."""
     if taken < scheme.air_outs - 1:
         return scheme.air_to_kpa
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs

@@ -1,4 +1,4 @@
-"""The plan against the optimum by dynamic programming, over a grid and over fills drawn at random."""
+"""The plan against the optimum by dynamic programming over a grid; what the controller does with readings a little off."""
 
 from __future__ import annotations
 
