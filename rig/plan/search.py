@@ -29,7 +29,7 @@ WORTH_KPA = 2 * NEAR_KPA
 _LEAST_VENT_KPA = 0.5
 _ROOT_KPA = 0.2
 _QUICKER_S = 1e-3
-_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.2, 0.0))
+_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.2, 0.0), (0.0, 1.0), (0.0, 0.0))
 """Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
 _HOPE = 0.1
 """How much slower the better of the first few may be where going downhill still promises something."""
@@ -135,12 +135,11 @@ def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
     """Of the trials, and of some made for it, the one nearest to the working pressure that takes hardly longer."""
     working = min(job.window.working_kpa or 0.0, job.ceiling_kpa - _SPARE_KPA)
     of = best.scheme
-    made = [
-        trial
-        for more in (0, 1)
-        if of.air_outs + more
-        for trial in _Family(job, of.air_first, of.air_outs + more, working).descent()
-    ]
+    made = list[Trial]()
+    for air_outs in range(max(of.air_outs, 1), of.air_outs + 2):
+        family = _Family(job, of.air_first, air_outs, working)
+        family.go_downhill()
+        made += family.trials
     longest_s = (1 + WORKING_SHARE) * best.seconds
     near = (trial for trial in (*trials, *made) if trial.cost_s <= longest_s)
     return min(near, key=lambda trial: (round(abs(trial.final_kpa - working) / 2), trial.cost_s))
@@ -161,41 +160,40 @@ def _simple(job: Job) -> Iterator[Trial]:
 
 
 def _search(job: Job) -> list[Trial]:
-    """Trials of both beginnings: a few of each, then the descent where those promise something."""
-    begins = [_coarse(job, first) for first in ((False, True) if job.may_begin_with_air else (False,))]
-    trials = [trial for trials in begins for trial in trials]
-    hopeful_s = (1 + _HOPE) * min((trial.cost_s for trial in trials), default=0.0)
-    for coarse in begins:
-        best = _quickest(coarse)
-        if best is not None and best.cost_s <= hopeful_s and best.scheme.air_outs:
-            trials += _fine(job, best)
-    return trials
+    """Trials of both beginnings: a few of each, then downhill where those promise something."""
+    begins = [_begun(job, first) for first in ((False, True) if job.may_begin_with_air else (False,))]
+    hopeful_s = (1 + _HOPE) * min(family.best_s for families in begins for family in families)
+    for families in begins:
+        if min(family.best_s for family in families) <= hopeful_s < math.inf:
+            _refine(job, families)
+    return [trial for families in begins for family in families for trial in family.trials]
 
 
-def _coarse(job: Job, air_first: bool) -> list[Trial]:
-    """Trials with more and more air-outs, until one more only costs time."""
-    trials: list[Trial] = []
+def _begun(job: Job, air_first: bool) -> list[_Family]:
+    """Families with more and more air-outs, until one more only costs time."""
+    families: list[_Family] = []
     best_s = math.inf
     for air_outs in range(int(air_first), _MOST_AIR_OUTS):
-        found = _Family(job, air_first, air_outs).coarse()
-        here_s = min((trial.cost_s for trial in found), default=math.inf)
-        trials += found
-        if found and here_s >= best_s:
+        family = _Family(job, air_first, air_outs)
+        families.append(family)
+        if family.trials and family.best_s >= best_s:
             break
-        best_s = here_s
-    return trials
+        best_s = family.best_s
+    return families
 
 
-def _fine(job: Job, best: Trial) -> Iterator[Trial]:
-    """Trials by descent with that number of air-outs and more, while more is quicker."""
-    best_s, first = math.inf, best.scheme.air_first
-    for air_outs in range(best.scheme.air_outs, _MOST_AIR_OUTS):
-        found = _Family(job, first, air_outs).descent()
-        yield from found
-        here_s = min(trial.cost_s for trial in found)
-        if here_s >= best_s:
-            break
-        best_s = here_s
+def _refine(job: Job, families: list[_Family]) -> None:
+    """Downhill with the best number of air-outs, and with more while more is quicker."""
+    best_s, first = math.inf, families[0].scheme.air_first
+    least = min(families, key=lambda family: family.best_s).scheme.air_outs
+    for air_outs in range(max(least, 1), _MOST_AIR_OUTS):
+        if air_outs > families[-1].scheme.air_outs:
+            families.append(_Family(job, first, air_outs))
+        family = families[air_outs - families[0].scheme.air_outs]
+        family.go_downhill()
+        if family.best_s >= best_s:
+            return
+        best_s = family.best_s
 
 
 class _Family:
@@ -203,36 +201,38 @@ class _Family:
 
     def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
         top, floor = job.ceiling_kpa, job.floor_kpa
-        self._job = job
-        self._scheme = Scheme(air_first, air_outs, top, floor, top - _SPARE_KPA if end_kpa is None else end_kpa)
-        self._known: dict[Point, Trial] = {}
-        self._fits = _end(job, self._scheme) <= top
+        self._job, self._known = job, dict[Point, Trial]()
+        self.scheme = Scheme(air_first, air_outs, top, floor, top - _SPARE_KPA if end_kpa is None else end_kpa)
         self._least_stop = self._like_goal = top
-        if air_outs and self._fits:
+        if _end(job, self.scheme) > top:
+            return
+        if air_outs:
             end = top - _SPARE_KPA
             lowest = min((floor if air_first else max(floor, job.rest.tyre_kpa)) + WORTH_KPA, top)
-            self._least_stop = _root(lambda stop: _end(job, replace(self._scheme, stop_kpa=stop)) - end, lowest, top)
-            self._like_goal = _root(
-                lambda to: end - _end(job, replace(self._scheme, air_to_kpa=to)), floor, top - WORTH_KPA
-            )
+            self._least_stop = _root(lambda stop: _end(job, replace(self.scheme, stop_kpa=stop)) - end, lowest, top)
+            highest = top - WORTH_KPA
+            self._like_goal = _root(lambda to: end - _end(job, replace(self.scheme, air_to_kpa=to)), floor, highest)
+        for point in _COARSE if air_outs else _COARSE[:1]:
+            self._trial(self._moved((self._least_stop, floor), *point))
 
-    def coarse(self) -> list[Trial]:
-        """A few that lie far apart."""
-        if not self._fits:
-            return []
-        for point in _COARSE if self._scheme.air_outs else _COARSE[:1]:
-            self._trial(self._moved((self._least_stop, self._job.floor_kpa), *point))
+    @property
+    def trials(self) -> list[Trial]:
+        """All that were run; none where so few air-outs cannot do."""
         return list(self._known.values())
 
-    def descent(self) -> list[Trial]:
-        """From the best of those, step by step to what is quicker."""
-        if not self.coarse():
-            return []
+    @property
+    def best_s(self) -> float:
+        """Time of the quickest."""
+        return min((trial.cost_s for trial in self._known.values()), default=math.inf)
+
+    def go_downhill(self) -> None:
+        """From the best trial step by step to what is quicker."""
+        if not self._known:
+            return
         here = min(self._known, key=lambda point: self._known[point].cost_s)
         for step in _STEPS:
             while (there := self._quicker(here, step)) is not None:
                 here = there
-        return list(self._known.values())
 
     def _quicker(self, here: Point, step: float) -> Point | None:
         """A point one step away that is quicker, if there is one."""
@@ -252,7 +252,7 @@ class _Family:
         return min(max(to_stop, self._least_stop), top), min(max(to_goal, floor), top - WORTH_KPA)
 
     def _trial(self, point: Point) -> Trial:
-        of = self._scheme
+        of = self.scheme
         if point not in self._known:
             self._known[point] = run(self._job, Scheme(of.air_first, of.air_outs, *point, of.end_kpa))
         return self._known[point]
