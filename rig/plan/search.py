@@ -29,10 +29,12 @@ WORTH_KPA = 2 * NEAR_KPA
 _LEAST_VENT_KPA = 0.5
 _ROOT_KPA = 0.2
 _QUICKER_S = 1e-3
-_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.2, 0.0), (0.0, 1.0), (0.0, 0.0))
+_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.0, 0.0))
 """Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
 _HOPE = 0.1
 """How much slower the better of the first few may be where going downhill still promises something."""
+_CLOSE = 0.015
+"""The same for numbers of air-outs that begin alike."""
 _STEPS = (0.2, 0.08, 0.03)
 """Shares of the spans by which the search goes downhill."""
 Point = tuple[float, float]
@@ -183,17 +185,19 @@ def _begun(job: Job, air_first: bool) -> list[_Family]:
 
 
 def _refine(job: Job, families: list[_Family]) -> None:
-    """Downhill with the best number of air-outs, and with more while more is quicker."""
-    best_s, first = math.inf, families[0].scheme.air_first
-    least = min(families, key=lambda family: family.best_s).scheme.air_outs
-    for air_outs in range(max(least, 1), _MOST_AIR_OUTS):
-        if air_outs > families[-1].scheme.air_outs:
-            families.append(_Family(job, first, air_outs))
-        family = families[air_outs - families[0].scheme.air_outs]
-        family.go_downhill()
-        if family.best_s >= best_s:
+    """Downhill with the numbers of air-outs that are nearly the best, and with more while more is quicker."""
+    close_s = (1 + _CLOSE) * min(family.best_s for family in families)
+    for family in families:
+        if family.best_s <= close_s:
+            family.go_downhill()
+    best = families.index(min(families, key=lambda family: family.best_s))
+    while (more := best + 1) < _MOST_AIR_OUTS:
+        if more == len(families):
+            families.append(_Family(job, families[0].scheme.air_first, families[-1].scheme.air_outs + 1))
+        families[more].go_downhill()
+        if families[more].best_s >= families[best].best_s:
             return
-        best_s = family.best_s
+        best = more
 
 
 class _Family:
@@ -204,16 +208,24 @@ class _Family:
         self._job, self._known = job, dict[Point, Trial]()
         self.scheme = Scheme(air_first, air_outs, top, floor, top - _SPARE_KPA if end_kpa is None else end_kpa)
         self._least_stop = self._like_goal = top
-        if _end(job, self.scheme) > top:
+        if _end(job, self.scheme, top, floor) > top:
             return
         if air_outs:
-            end = top - _SPARE_KPA
-            lowest = min((floor if air_first else max(floor, job.rest.tyre_kpa)) + WORTH_KPA, top)
-            self._least_stop = _root(lambda stop: _end(job, replace(self.scheme, stop_kpa=stop)) - end, lowest, top)
-            highest = top - WORTH_KPA
-            self._like_goal = _root(lambda to: end - _end(job, replace(self.scheme, air_to_kpa=to)), floor, highest)
+            self._span(min((floor if air_first else max(floor, job.rest.tyre_kpa)) + WORTH_KPA, top))
         for point in _COARSE if air_outs else _COARSE[:1]:
             self._trial(self._moved((self._least_stop, floor), *point))
+
+    def _span(self, lowest_kpa: float) -> None:
+        """Find the spans of stop and goal, and run the scheme whose last stroke ends where the others stop."""
+        job, scheme, top, floor = self._job, self.scheme, self._job.ceiling_kpa, self._job.floor_kpa
+        end, highest = top - _SPARE_KPA, top - WORTH_KPA
+
+        def end_of(stop_kpa: float) -> float:
+            return _end(job, scheme, stop_kpa, floor)
+
+        self._least_stop = _root(lambda stop: end_of(stop) - end, lowest_kpa, top)
+        self._like_goal = _root(lambda to: end - _end(job, scheme, top, to), floor, highest)
+        self._trial((_root(lambda stop: end_of(stop) - stop, self._least_stop, top), floor))
 
     @property
     def trials(self) -> list[Trial]:
@@ -227,7 +239,7 @@ class _Family:
 
     def go_downhill(self) -> None:
         """From the best trial step by step to what is quicker."""
-        if not self._known:
+        if not self._known or not self.scheme.air_outs:
             return
         here = min(self._known, key=lambda point: self._known[point].cost_s)
         for step in _STEPS:
@@ -280,14 +292,14 @@ def _root(falling: Callable[[float], float], low: float, high: float) -> float:
     return (low + high) / 2
 
 
-def _end(job: Job, scheme: Scheme) -> float:
-    """Gauge pressure at which a scheme with such air-outs ends when it takes them all."""
+def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
+    """Gauge pressure at which a scheme with these two pressures ends when it takes all its air-outs."""
     line, rest, outs = job.line, job.rest, scheme.air_outs
     atmosphere = line.atmosphere_kpa_abs
     drawn = job.method == "draw-down"
     hose_l, extra = (line.hose_l, atmosphere * line.suction_l) if drawn else (rest.hose_air_l, 0.0)
     gas, air_l = gas_kpa_l(line, rest), rest.air_l
-    stop, goal = scheme.stop_kpa + atmosphere, scheme.air_to_kpa + atmosphere
+    stop, goal = stop_kpa + atmosphere, air_to_kpa + atmosphere
     for taken in range(outs):
         if taken or not scheme.air_first:
             air_l = gas / stop
