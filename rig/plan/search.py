@@ -10,24 +10,27 @@ the ceiling) is always among them: a plan is never slower. It must not know what
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.plan.curves import Curves, curves_of
 from rig.plan.moves import NEAR_KPA, SETTLE_S, AtRest, Method, Stroke, Window, gas_kpa_l
 from rig.plan.physics import NO_LIMIT_S, Line
+from rig.plan.root import root
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
-_SPARE_KPA = 0.7
-"""Air-outs aim to end this much below the ceiling: a reading a little off must not ask for one more of them."""
+_SPARE_KPA, _SPARE_COVERED_KPA = 0.7, 1.5
+"""Air-outs aim to end this much below the ceiling: a reading a little off must not ask for one more of them.
+
+More where the liquid covers the valve in the end: no air-out is possible there, and the fill would stay short.
+"""
 _MOST_AIR_OUTS = 60
 _EDGE_KPA = 0.01
 _NOTHING_L = 1e-9
 WORTH_KPA = 2 * NEAR_KPA
 """No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
 _LEAST_VENT_KPA = 0.5
-_ROOT_KPA = 0.2
 _QUICKER_S = 1e-3
 _COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.0, 0.0))
 """Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
@@ -70,6 +73,12 @@ class Job:
     def may_begin_with_air(self) -> bool:
         """Whether the tyre stands far enough above the floor."""
         return self.rest.tyre_kpa - self.floor_kpa >= WORTH_KPA
+
+    @property
+    def aim_kpa(self) -> float:
+        """Highest pressure at which an air-out aims to end the fill."""
+        covered = self.rest.open_l < self.rest.remaining_l
+        return self.ceiling_kpa - (_SPARE_COVERED_KPA if covered else _SPARE_KPA)
 
     def shallowest_kpa(self, from_kpa: float, air_l: float) -> float:
         """Highest pressure to which letting air out is worth its time.
@@ -135,7 +144,7 @@ def _quickest(trials: list[Trial]) -> Trial | None:
 
 def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
     """Of the trials, and of some made for it, the one nearest to the working pressure that takes hardly longer."""
-    working = min(job.window.working_kpa or 0.0, job.ceiling_kpa - _SPARE_KPA)
+    working = min(job.window.working_kpa or 0.0, job.aim_kpa)
     of = best.scheme
     made = list[Trial]()
     for air_outs in range(max(of.air_outs, 1), of.air_outs + 2):
@@ -206,7 +215,7 @@ class _Family:
     def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
         top, floor = job.ceiling_kpa, job.floor_kpa
         self._job, self._known = job, dict[Point, Trial]()
-        self.scheme = Scheme(air_first, air_outs, top, floor, top - _SPARE_KPA if end_kpa is None else end_kpa)
+        self.scheme = Scheme(air_first, air_outs, top, floor, job.aim_kpa if end_kpa is None else end_kpa)
         self._least_stop = self._like_goal = top
         if _end(job, self.scheme, top, floor) > top:
             return
@@ -218,14 +227,14 @@ class _Family:
     def _span(self, lowest_kpa: float) -> None:
         """Find the spans of stop and goal, and run the scheme whose last stroke ends where the others stop."""
         job, scheme, top, floor = self._job, self.scheme, self._job.ceiling_kpa, self._job.floor_kpa
-        end, highest = top - _SPARE_KPA, top - WORTH_KPA
+        end, highest = job.aim_kpa, top - WORTH_KPA
 
         def end_of(stop_kpa: float) -> float:
             return _end(job, scheme, stop_kpa, floor)
 
-        self._least_stop = _root(lambda stop: end_of(stop) - end, lowest_kpa, top)
-        self._like_goal = _root(lambda to: end - _end(job, scheme, top, to), floor, highest)
-        self._trial((_root(lambda stop: end_of(stop) - stop, self._least_stop, top), floor))
+        self._least_stop = root(lambda stop: end_of(stop) - end, lowest_kpa, top)
+        self._like_goal = root(lambda to: end - _end(job, scheme, top, to), floor, highest)
+        self._trial((root(lambda stop: end_of(stop) - stop, self._least_stop, top), floor))
 
     @property
     def trials(self) -> list[Trial]:
@@ -268,28 +277,6 @@ class _Family:
         if point not in self._known:
             self._known[point] = run(self._job, Scheme(of.air_first, of.air_outs, *point, of.end_kpa))
         return self._known[point]
-
-
-def _root(falling: Callable[[float], float], low: float, high: float) -> float:
-    """Where a falling function passes zero between two pressures, or the end that is nearest to it."""
-    if high <= low:
-        return high
-    f_low, f_high = falling(low), falling(high)
-    if f_low <= 0:
-        return low
-    if f_high >= 0:
-        return high
-    for _ in range(12):
-        at = (low * f_high - high * f_low) / (f_high - f_low)
-        here = falling(at)
-        if abs(here) < _ROOT_KPA:
-            return at
-        # The end that stays counts half (Illinois): the bracket closes from both sides.
-        if here > 0:
-            low, f_low, f_high = at, here, f_high / 2
-        else:
-            high, f_high, f_low = at, here, f_low / 2
-    return (low + high) / 2
 
 
 def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
