@@ -1,4 +1,4 @@
-"""Where a falling function of pressure passes zero, near enough for a plan. It must not know what the function means."""
+"""Where a falling function of pressure passes zero, near enough for a plan. It must not know what it means."""
 
 from __future__ import annotations
 
