@@ -76,7 +76,8 @@ _Place = tuple[str, Point, int, int]
 """A point, by name, and which of a block's values are its own."""
 
 
-def _places(block: Block, points: Mapping[str, Point]) -> list[_Place]:
+def places(block: Block, points: Mapping[str, Point]) -> list[_Place]:
+    """Where in a block's values each of its points stands."""
     starts = [(name, points[name], points[name].address - block.address) for name in block.names]
     return [(name, point, start, start + point.registers) for name, point, start in starts]
 
@@ -111,7 +112,7 @@ class Field:
             mine = {key: point for key, point in self.points.items() if point.link == name}
             blocks = plan_blocks(mine, link.max_gap)
             self._devices[name] = _Device(ModbusPort(name, link), blocks)
-            self._places |= {block: _places(block, mine) for block in blocks}
+            self._places |= {block: places(block, mine) for block in blocks}
 
     @property
     def errors(self) -> dict[str, str]:
