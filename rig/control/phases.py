@@ -249,7 +249,8 @@ def _watch_rise(turn: Turn) -> None:
 
 def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
-    gauge = facts.reading.line_kpa if facts.line is not None else None
+    # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
+    gauge = facts.reading.line_kpa if facts.line is not None and facts.steady else None
     turn.set(
         stroke=replace(
             turn.state.stroke,
