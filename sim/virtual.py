@@ -84,6 +84,10 @@ class VirtualRig:
             for link in self.settings.links.values():
                 if isinstance(link, LineLink):
                     self._hear(link)
+        return self.reading(acting, idle)
+
+    def reading(self, acting: int, idle: Collection[str]) -> Reading:
+        """What the values that were read last say now."""
         return reading_of(
             self.settings.points,
             self._units,

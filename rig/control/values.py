@@ -154,6 +154,8 @@ class CavityFacts:
     """Share of the cavity below the valve hole."""
     covered_m: tuple[float, ...]
     """Height of the liquid's surface above the valve at equal steps of the filled fraction, 0 to 1; 0 where below."""
+    taught: bool = False
+    """The volume is the shop's own, from a reference fill of this wheel."""
 
     def covered(self, fraction: float) -> float:
         """Height of the surface above the valve at a filled ``fraction``, interpolated."""

@@ -250,4 +250,5 @@ def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:
         high_l=cavity.high_l,
         fraction_at_valve=cavity.fraction_at_clock(clock),
         covered_m=tuple(max(0.0, level - valve_m) for level in levels),
+        taught=cavity.basis == "taught",
     )
