@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from sim.plant.whole import Plant
 
 _DRIVEN = OUTPUTS | HANDS
+_AIR_UP = "hand_air_up"
+"""A press, not a state: the simulated person airs the tyre up once."""
 _MOST_S = 5.0
 """Longest stretch advanced between looks at the time-out and the schedule."""
 
@@ -129,7 +131,7 @@ class Modules:
 
     def _command(self) -> None:
         self._now = None
-        self._coils = Coils(**self._commands)
+        self._coils = Coils(**{name: on for name, on in self._commands.items() if name != _AIR_UP})
 
     def asked(self, endpoint: str, unit: int) -> None:
         """A request has come for a device: one with outputs keeps them on."""
@@ -180,6 +182,9 @@ class Modules:
             if slot.name == "output_timeout":
                 self._timeout_s = max(0.0, slot.codec.decode(own_raws))
                 self._asked_s = self.plant.time_s
+            elif slot.name == _AIR_UP:
+                if own_raws[0]:
+                    self.plant.air_up()
             else:
                 self._commands[slot.name] = bool(own_raws[0])
         self._command()

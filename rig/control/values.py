@@ -13,8 +13,9 @@ from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
 MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
-Into = Literal["tyre", "open vessel"]
-"""Where the liquid goes. Into an open vessel (a known can, a drain can) there is no air space and no core."""
+Into = Literal["tyre", "open vessel", "tote"]
+"""Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes
+when a tyre is emptied."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,8 +219,8 @@ class Setup:
 
     @property
     def brim_l(self) -> float:
-        """The most liquid that the tyre may ever hold; of an open vessel only the person knows it."""
-        return math.inf if self.into == "open vessel" else 0.9 * self.cavity.volume_l
+        """The most liquid that a tyre may hold while it is filled; of a vessel or tote only the person knows it."""
+        return math.inf if self.into != "tyre" else 0.9 * self.cavity.volume_l
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ def answer(settings: Settings, question: Question) -> Target:
         valve = replace(valve, stop_order=settings.flush.order)
     fluid = fluid_of(settings, question.fluid or settings.tote.fluid, question.assay)
     temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
-    rise_m = _valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
+    rise_m = valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
     line = line_of(settings, fluid, temp_c, valve.bore_m, rise_m)
     window = Window(settings.limits.floor, settings.limits.ceiling)
     wanted = question.wanted
@@ -113,8 +113,11 @@ def _half_percent_from_l(settings: Settings) -> float | None:
     )
 
 
-def _valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
-    """The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each."""
+def valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
+    """How far the valve stands above the gauge.
+
+    The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each.
+    """
     return cavity.outline.diameter_m / 2 + cavity.valve_height_m(clock) - settings.pipe.gauge_height
 
 
@@ -145,7 +148,7 @@ def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise
 
 def setup_of(settings: Settings, question: Question, target: Target, fill_id: str, memory: Memory) -> Setup:
     """Everything that one fill is set up with."""
-    rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
+    rise_m = valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
     straight, *beside = meters_of(settings, line.density_kg_m3)
     return Setup(
