@@ -33,7 +33,7 @@ def axe() -> str:
     """The source of axe-core."""
     if not AXE.exists():
         text = "npm package missing: npm install --prefix .node axe-core@4.11.0"
-        if os.environ.get("CI"):
+        if os.environ.get("RIG_NO_SKIPS"):
             pytest.fail(text)
         pytest.skip(text)
     return AXE.read_text(encoding="utf-8")
