@@ -43,6 +43,7 @@ def rig_view(settings: Settings) -> Picture:
         "simulated": settings.rig.simulated,
         "by_hand": settings.rig.by_hand,
         "lever_tells": settings.rig.by_hand and settings.meter.reverse == "unsigned",
+        "start_button": "start_button" in settings.points,
         "units": settings.panel.units,
         "fluid": settings.tote.fluid,
         "tote_l": settings.tote.content,
@@ -109,7 +110,7 @@ def _fill(seen: Snapshot) -> Picture | None:
     return {
         "id": setup.fill_id,
         **{key: seen.about.get(key) for key in ("size", "position", "job", "fluid", "by", "valve_at")},
-        "vessel": setup.into == "open vessel",
+        "into": setup.into,
         "state": state.state.value,
         "phase": state.phase.value,
         "t_s": number(state.now_s - state.opened_s if state.opened_s else 0.0, 1),

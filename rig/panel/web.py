@@ -67,6 +67,8 @@ class OrderForm(Strict):
     fill_id: str = Field(default="", max_length=60)
     wheel: WheelForm = WheelForm()
     confirmed: tuple[str, ...] = Field(default=(), max_length=40)
+    start: bool = True
+    """Start at once; without it the start button at the gun does."""
 
 
 class Page:
@@ -229,7 +231,7 @@ class Page:
         if form.kind == "fill":
             errand = await run_in_threadpool(errand_of, self._facade.settings, form.wheel, session.name, self._config)
             await run_in_threadpool(self._facade.answer, errand.question)
-        order = Order(form.id, form.kind, session.name, errand, form.fill_id, form.confirmed, start=form.kind == "fill")
+        order = Order(form.id, form.kind, session.name, errand, form.fill_id, form.confirmed, start=form.start)
         if not self._facade.order(order):
             raise HTTPException(409, "the rig is busy")
         return JSONResponse({})

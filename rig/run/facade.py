@@ -108,6 +108,7 @@ class Facade:
         self._now: tuple[Setup, Decision] | None = None
         self._seen_s = time.monotonic()
         self._gap_s = 0.0
+        self._pressed = True
         self._about: dict[str, object] = {}
         self._question: Question | None = None
         self._live = Live(None)
@@ -236,7 +237,7 @@ class Facade:
         """A fill is being set up."""
         self.gave_up = False
         self._about, self._question, self._now = about, question, None
-        self._started, self._missing, self._record = None, (), None
+        self._started, self._missing, self._record, self._pressed = None, (), None, True
         order = self._order
         if order is not None:
             names = order.confirmed
@@ -278,12 +279,30 @@ class Facade:
             self._missing = ()
         elif decision.missing:
             self._missing = decision.missing
-        asked = [*self._remembered(setup, decision), *asked] if idle else asked
+        asked = [*(self._remembered(setup, decision) if idle else ()), *asked, *self._button(setup, decision)]
         self._remember(setup, asked)
         again = self._standing_start(decision, asked)
         if again:
             self._missing = ()
         return [*asked, *again]
+
+    def _button(self, setup: Setup, decision: Decision) -> list[Request]:
+        """The start button at the gun, where there is one: a fresh press starts, or answers the prompt.
+
+        It is the hand of whoever ordered this fill: without an order, or with questions of the ready check open, it
+        does nothing. One that was down already when the fill was opened must be let go first.
+        """
+        pressed = decision.facts.reading.start_pressed
+        fresh = pressed is True and not self._pressed
+        self._pressed = self._pressed if pressed is None else pressed
+        if not fresh or self._order is None:
+            return []
+        by, request_id = f"{self._order.by}, start button", f"button-{setup.fill_id}-{next(self._ids)}"
+        if decision.prompt is not None:
+            return [Request(request_id, "answer", decision.prompt.name, by)]
+        if decision.state.state is State.IDLE and not open_checks(setup, decision.state):
+            return [Request(request_id, "start", by=by)]
+        return []
 
     def _remembered(self, setup: Setup, decision: Decision) -> list[Request]:
         """Checks of this shift and machine that the one who ordered has given already."""

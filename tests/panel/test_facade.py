@@ -11,7 +11,7 @@ from rig.control.decide import Decision, decide
 from rig.control.permissives import open_checks
 from rig.control.procedure import State
 from rig.control.state import FillState, new_fill
-from rig.control.values import Reading, Request, Setup
+from rig.control.values import Prompt, Reading, Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.facade import Facade, Order
 from rig.run.session import Errand
@@ -153,3 +153,32 @@ def test_every_operation_becomes_one_request(kind: str) -> None:
     getattr(bench.facade, kind)("touch-1", "Jo")
     bench.scan()
     assert [(request.kind, request.by) for request in bench.asked] == [(kind, "Jo")]
+
+
+def test_the_start_button_at_the_gun_starts_only_when_everything_was_said() -> None:
+    bench = Bench()
+    bench.open(order(start=False))
+    # Down from the beginning, and pressed anew while questions are open: nothing.
+    for pressed in (True, False, True, False):
+        bench.scan(3, start_pressed=pressed)
+    assert bench.state.state is State.IDLE
+    for name in every_check(bench):
+        bench.facade.confirm(f"touch-{name}", "Jo", name)
+    bench.scan(60, start_pressed=False)
+    assert bench.state.state is State.IDLE
+    bench.scan(3, start_pressed=True)
+    assert bench.state.state is State.RUNNING
+
+
+def test_the_start_button_answers_the_prompt_once_for_each_press() -> None:
+    bench = Bench()
+    bench.open(order(names=every_check(bench)))
+    bench.scan(60, start_pressed=False)
+    assert bench.decision is not None
+    prompted = replace(bench.decision, prompt=Prompt("insert_back", "Put it back."))
+    pressed = replace(
+        prompted, facts=replace(prompted.facts, reading=replace(prompted.facts.reading, start_pressed=True))
+    )
+    (answered,) = bench.facade.requests(bench.setup, pressed)
+    assert (answered.kind, answered.name, answered.by) == ("answer", "insert_back", "Jo, start button")
+    assert bench.facade.requests(bench.setup, pressed) == []

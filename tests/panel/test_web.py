@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import httpx
 import pytest
@@ -14,6 +14,7 @@ from shop import settings
 
 from rig.control.guards import GUARDS
 from rig.control.procedure import Phase, State
+from rig.control.values import Into
 from rig.panel.people import People
 from rig.panel.web import STATIC, Page
 from rig.run.facade import Facade
@@ -200,7 +201,8 @@ def test_the_catalogue_has_every_word_of_the_page() -> None:
     }
     composed = {f"step.{phase.value}" for phase in Phase} | {f"next.{phase.value}" for phase in Phase}
     composed |= {f"state.{state.value}" for state in State if state is not State.RUNNING}
-    composed |= {f"done.{name}" for name in ("insert_back", "gun_off")}
+    composed |= {f"done.{name}" for name in ("insert_back", "gun_off", "air_up")}
+    composed |= {f"of_target.{into}" for into in get_args(Into)}
     composed |= {f"outcome.{name}" for name in ("complete", "stopped", "aborted", "unfinished")}
     composed |= {f"level.{name}" for name in ("at_valve", "below_valve", "above_valve")}
     assert len(used) > 60

@@ -55,7 +55,7 @@ export class FillScreen {
     say(this.next, running ? t(`next.${fill.phase}`) : '');
     say(this.left, running && fill.left_s > 0 ? t('left', { minutes: Math.max(1, Math.ceil(fill.left_s / 60)) }) : '');
     say(this.net, shown(fill.in_tyre_l, 'volume'));
-    say(this.of, t(fill.vessel ? 'of_target_vessel' : 'of_target', { target: shown(fill.target_l, 'volume') }));
+    say(this.of, t(`of_target.${fill.into}`, { target: shown(fill.target_l, 'volume') }));
     this.bar.value = Math.min(1, Math.max(0, fill.in_tyre_l / fill.target_l));
     say(this.flow, shown(fill.flow_lps, 'flow'));
     say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure'));
@@ -135,7 +135,7 @@ export class FillScreen {
       await send('start');
     };
     return [
-      fill.missing.length ? this.missing(fill) : h('p', {}, t('reading_first')),
+      fill.missing.length ? this.missing(fill) : h('p', {}, t(this.app.rig.start_button ? 'press_at_gun' : 'reading_first')),
       asked,
       fill.missing.length || asked ? holdButton(asked ? t('all_so_start') : t('try_again'), start, 'do', { id: 'start' }) : null,
       button(t('leave'), () => send('leave'), 'plain', { id: 'leave' }),

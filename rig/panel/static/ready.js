@@ -85,6 +85,8 @@ export class Ready {
       ...cards,
       h('div', { class: 'check' }, h('h3', {}, t('scope.wheel')), h('ul', {}, open('wheel').map(text)),
         holdButton(t('all_so_start'), () => this.start(), 'do', { id: 'start', disabled: waits }),
+        this.app.rig.start_button
+          ? button(t('start_at_gun'), () => this.start(false), 'plain', { id: 'start-at-gun', disabled: waits }) : null,
         waits ? h('p', {}, t('first_above')) : null),
     ];
   }
@@ -105,10 +107,10 @@ export class Ready {
     this.update();
   }
 
-  async start() {
+  async start(now = true) {
     const confirmed = this.answer.checks.map((each) => each.name);
     this.app.remember(this.form);
-    const sent = await this.app.order('fill', { wheel: this.form, confirmed });
+    const sent = await this.app.order('fill', { wheel: this.form, confirmed, start: now });
     if (sent) {
       this.app.ticks.clear();
       this.app.asked = null;
