@@ -90,6 +90,15 @@ class Snapshot:
     interrupted: tuple[Interrupted, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """A start that was asked for, and why it was refused so far."""
+
+    request: Request
+    since_s: float
+    refused: tuple[Missing, ...] = ()
+
+
 class Facade:
     """The controller of one rig as its faces see it: a Person to the loop, and a watch on it."""
 
@@ -103,7 +112,7 @@ class Facade:
         self._lock = threading.Lock()
         self._ids = itertools.count(1)
         self._order: Order | None = None
-        self._started: tuple[Request, float] | None = None
+        self._started: _Start | None = None
         self._missing: tuple[Missing, ...] = ()
         self._now: tuple[Setup, Decision] | None = None
         self._seen_s = time.monotonic()
@@ -281,10 +290,7 @@ class Facade:
             self._missing = decision.missing
         asked = [*(self._remembered(setup, decision) if idle else ()), *asked, *self._button(setup, decision)]
         self._remember(setup, asked)
-        again = self._standing_start(decision, asked)
-        if again:
-            self._missing = ()
-        return [*asked, *again]
+        return [*asked, *self._standing_start(decision, asked)]
 
     def _button(self, setup: Setup, decision: Decision) -> list[Request]:
         """The start button at the gun, where there is one: a fresh press starts, or answers the prompt.
@@ -317,16 +323,23 @@ class Facade:
                 self.given.remember(request.by, [check for check in setup.checks if check.name == request.name])
 
     def _standing_start(self, decision: Decision, asked: Sequence[Request]) -> list[Request]:
-        """Ask again for a start that was early: the gun went on a moment ago and the tyre is not read yet."""
-        state, now_s = decision.state, decision.state.now_s
-        for request in asked:
-            self._started = (request, now_s) if request.kind == "start" else self._started
-        if self._started is None or state.state is not State.IDLE:
-            self._started = None
+        """Ask once more for a start that was early: the gun went on a moment ago and the tyre was not read yet."""
+        now_s, unread = decision.state.now_s, decision.facts.tyre_kpa is None
+        start = next((request for request in asked if request.kind == "start"), None)
+        if start is not None or decision.state.state is not State.IDLE:
+            self._started = None if start is None else _Start(start, now_s)
             return []
-        request, since_s = self._started
-        early = {each.name for each in decision.missing} == {"arrival_pressure"} and decision.facts.tyre_kpa is None
-        if decision.missing and (not early or now_s - since_s > _FIRST_REST_S):
-            self._started = None
+        waits = self._started
+        if waits is None:
             return []
-        return [replace(request, id=f"{request.id}+{next(self._ids)}")] if decision.missing else []
+        if decision.missing:
+            early = unread and {each.name for each in decision.missing} == {"arrival_pressure"}
+            self._started = replace(waits, refused=decision.missing) if early else None
+        elif waits.refused and now_s - waits.since_s > _FIRST_REST_S:
+            self._started, self._missing = None, waits.refused
+        elif waits.refused and not unread:
+            self._started = replace(waits, refused=())
+            return [replace(waits.request, id=f"{waits.request.id}+{next(self._ids)}")]
+        if self._started is not None:
+            self._missing = ()
+        return []

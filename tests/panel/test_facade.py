@@ -11,7 +11,7 @@ from rig.control.decide import Decision, decide
 from rig.control.permissives import open_checks
 from rig.control.procedure import State
 from rig.control.state import FillState, new_fill
-from rig.control.values import Prompt, Reading, Request, Setup
+from rig.control.values import Entry, Prompt, Reading, Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.facade import Facade, Order
 from rig.run.session import Errand
@@ -30,6 +30,7 @@ class Bench:
         self.now_s = 1.0
         self.decision: Decision | None = None
         self.asked: list[Request] = []
+        self.entries: list[Entry] = []
 
     def open(self, order: Order) -> None:
         assert self.facade.order(order)
@@ -47,6 +48,7 @@ class Bench:
             reading = replace(reading, counts=tuple(0 for _ in range(1 + len(self.setup.beside))))
             self.decision = decide(self.setup, self.state, reading, self.asked)
             self.state = self.decision.state
+            self.entries.extend(self.decision.entries)
             self.facade(self.setup, self.decision)
             self.asked = list(self.facade.requests(self.setup, self.decision))
 
@@ -85,6 +87,8 @@ def test_a_start_that_is_early_by_a_reading_is_asked_again_and_runs() -> None:
     bench.scan(60)
     assert bench.state.state is State.RUNNING
     assert bench.facade.snapshot().missing == ()
+    # Refused once and asked once more: nobody wants the record full of refusals.
+    assert len([entry for entry in bench.entries if entry.kind == "refused"]) == 1
     assert {each.by for each in bench.state.confirmed} == {"Jo"}
 
 
