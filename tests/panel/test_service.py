@@ -33,16 +33,25 @@ def order(client: httpx.Client, **more: object) -> None:
 
 def until(client: httpx.Client, key: str, *, answers: bool = False, state: str = "") -> dict[str, Any]:
     """Look until the picture has ``key`` (and the fill that state), answering every prompt on the way if asked to."""
+    answered: tuple[object, ...] = ()
     with client.stream("GET", "/api/stream") as stream:
         for line in stream.iter_lines():
             picture: dict[str, Any] = json.loads(line.removeprefix("data: ") or "{}")
             fill = picture.get("fill")
             if picture.get(key) and (not state or (fill and fill["state"] == state)):
                 return picture
-            if answers and fill and fill["prompt"]:
-                body = {"id": f"answer-{fill['prompt']['name']}-{fill['id']}", "name": fill["prompt"]["name"]}
-                client.post("/api/act/answer", json=body)
+            if answers and fill and (key_of(fill) != answered):
+                answered = key_of(fill)
+                if fill["prompt"]:
+                    client.post("/api/act/answer", json={"id": f"touch-{next(IDS):04}", "name": fill["prompt"]["name"]})
+                elif fill["state"] == "held":
+                    # A busy computer may have held it for being late: a person goes on.
+                    client.post("/api/act/resume", json={"id": f"touch-{next(IDS):04}"})
     raise AssertionError("the page went away")
+
+
+def key_of(fill: dict[str, Any]) -> tuple[object, ...]:
+    return fill["state"], fill["phase"], bool(fill["prompt"])
 
 
 def records(folder: Path) -> list[dict[str, Any]]:

@@ -41,11 +41,11 @@ export const app = {
       this.say('');
       return body;
     } catch (error) {
+      this.say(error.status ? error.message : t('not_reached'));
       if (error.status === 401) {
         await whoAmI().catch(() => {});
         this.signing = true;
       }
-      this.say(error.status ? error.message : t('not_reached'));
       this.render();
       return null;
     }
