@@ -176,6 +176,7 @@ function renderWork() {
     app.key = key;
     app.screen = build();
     parts.work.replaceChildren(app.screen.element);
+    scrollTo(0, 0);
   }
   if (app.picture) app.screen.update(app.picture);
 }

@@ -66,7 +66,7 @@ export class FillScreen {
     this.alarm.show(JSON.stringify([fill.alarm]), () => fill.alarm && this.alarmCard(fill));
     const key = JSON.stringify([fill.state, fill.prompt, fill.missing, fill.presses, fill.other_measure, this.app.drives, fill.checks.length, picture.driver?.name]);
     // What wants a person comes into sight by itself, wherever the page was scrolled to.
-    if (key !== this.todo.key && (fill.prompt || fill.alarm || fill.missing.length)) scrollTo(0, 0);
+    if (key !== this.todo.key && (fill.prompt || fill.alarm || fill.missing.length || fill.presses.includes('resume'))) scrollTo(0, 0);
     this.todo.show(key, () => this.acts(fill));
   }
 
