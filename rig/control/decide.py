@@ -245,7 +245,8 @@ def _act(turn: Turn) -> None:
     state, facts = turn.state, turn.facts
     waited_s = facts.reading.now_s - state.since_s
     match state.state:
-        case State.RUNNING:
+        case State.RUNNING if facts.state is State.RUNNING:
+            # Not in the scan that started it: the first rest is read when the gauge has had its time.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
             if (facts.still and waited_s >= turn.setup.settle_s) or waited_s >= _STAND_S:

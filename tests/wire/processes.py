@@ -140,7 +140,7 @@ def _phases(journal: Path) -> set[str]:
 
 
 def answer_prompts(process: subprocess.Popen[str], until: str | None = None) -> list[str]:
-    """Press Enter at every prompt, go on after a hold, but stop at the prompt with ``until`` in it; returns the prompts.
+    """Press Enter at every prompt, go on after a hold, stop at the prompt with ``until`` in it; returns the prompts.
 
     Without ``until`` it returns when the command ends.
     """
