@@ -34,12 +34,11 @@ from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS
 from rig.run.person import Person
+from rig.run.posting import JOURNAL_NAME, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
 from rig.units import show_volume
-
-JOURNAL_NAME = "journal.sqlite"
 
 Watch = Callable[[Setup, Decision], None]
 
@@ -77,6 +76,8 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         await none_unfinished(settings, journal)
+        if (why := not_to_be_filled(folder)) is not None:
+            raise Refused(why)
         settings, found = metered(settings, journal, errand.by)
         setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
         about = _about(errand, target) | record_keys(found, journal.event_counts())
@@ -111,7 +112,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
-        return record
+        return record if settings is None else posted(settings, journal, record)
 
 
 def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
@@ -224,7 +225,7 @@ async def carry_out(
     finally:
         restore()
         recorder.shut()
-    return record
+    return posted(settings, journal, record)
 
 
 @dataclass(slots=True)
