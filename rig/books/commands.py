@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from rig.books.bill import add_bill
 from rig.books.ledger import add_ledger
+from rig.books.notes import add_notes
+from rig.books.ticket import add_ticket
 from rig.books.where import Add
 
 
 def add_book_commands(add: Add) -> None:
     """Add them all."""
-    for each in (add_ledger,):
+    for each in (add_ledger, add_notes, add_ticket, add_bill):
         each(add)

@@ -62,4 +62,4 @@ def told(options: argparse.Namespace, document: object, text: str) -> None:
 
 def local(at: str) -> str:
     """A record's time as the clock on the wall shows it, with its distance from UTC."""
-    return datetime.fromisoformat(at).replace(tzinfo=UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S UTC%z")
+    return datetime.fromisoformat(at).replace(tzinfo=UTC).astimezone().isoformat(" ", "seconds")

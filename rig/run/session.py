@@ -299,6 +299,7 @@ def _about(errand: Errand, target: Target) -> dict[str, object]:
         "asks_inside": errand.asks_inside,
         "assay": errand.question.assay,
         "density_kg_m3": round(target.density_kg_m3, 3),
+        "freeze_c": round(target.fluid.freeze_c, 1),
         "ctl": round(target.fluid.ctl(target.temp_c), 6),
     }
 
@@ -321,7 +322,7 @@ def _whole_record(
         **(_inside(setup, state) if about.get("asks_inside") else {}),
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
-        **{key: about.get(key) for key in RECORD_KEYS},
+        **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),
