@@ -16,6 +16,7 @@ from pathlib import Path
 
 from rig.answers import answers, job_json, job_text, machine_job
 from rig.books.commands import add_book_commands
+from rig.books.compare import matched
 from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
@@ -98,6 +99,7 @@ def _parser() -> argparse.ArgumentParser:
 
     fill = add("fill", _fill, "Fill one wheel.")
     _add_wheel_options(fill)
+    fill.add_argument("--match", metavar="ID", help="as much as that fill put into an equal wheel")
 
     loaded = add("loaded", _loaded, "Is there liquid inside? The sure way, and the air space that is left.")
     _add_wheel_options(loaded)
@@ -196,6 +198,7 @@ def _fill(options: argparse.Namespace) -> int:
     question = question_of(options, options.size or "")
     if options.wheel is not None:
         question = wheel_question(settings, options.wheel, question)
+    question = matched(settings, options.match, question)
     person = _person(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))

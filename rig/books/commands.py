@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rig.books.bill import add_bill
+from rig.books.compare import add_compare
 from rig.books.ledger import add_ledger
 from rig.books.notes import add_notes
 from rig.books.ticket import add_ticket
@@ -11,5 +12,5 @@ from rig.books.where import Add
 
 def add_book_commands(add: Add) -> None:
     """Add them all."""
-    for each in (add_ledger, add_notes, add_ticket, add_bill):
+    for each in (add_ledger, add_notes, add_ticket, add_bill, add_compare):
         each(add)
