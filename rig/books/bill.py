@@ -16,6 +16,7 @@ from rig.books.where import OK, Add, add_config, book_asked, local, now, told
 from rig.ledger.pricing import (
     Drawn,
     Extra,
+    Line,
     PriceError,
     PriceList,
     Work,
@@ -151,27 +152,36 @@ def job_bill(book: Book, job: str) -> dict[str, object]:
     known = book.one("job", job)
     about = known.document if known else {}
     last = max([*fills, *charges, *returns], key=lambda each: each.at)
-    base = list_at(lists, last.at)
+    currency, lines = job_lines(lists, fills, charges, returns, exempt=bool(about.get("tax_exempt")))
+    used = {list_at(lists, record.at).serial for record in (*fills, last)}
+    return {
+        "job": job,
+        **{name: about.get(name) for name in ("customer", "address", "site", "machine", "tax_exempt")},
+        "prices": sorted(used),
+        "prices_came_later": any(record.at < lists[0].at for record in (*fills, last)),
+        "simulated": any(record.document.get("simulated") for record in fills),
+        **bill_document(currency, lines),
+    }
+
+
+def job_lines(
+    lists: Sequence[Record],
+    fills: Sequence[Record],
+    charges: Sequence[Record],
+    returns: Sequence[Record],
+    *,
+    exempt: bool,
+) -> tuple[str, list[Line]]:
+    """Currency and lines of a job's records, at least one; Refused without a price."""
+    last = max([*fills, *charges, *returns], key=lambda each: each.at)
     try:
         works = [(work_of(record), _read(list_at(lists, record.at))) for record in fills]
         extras = [_extra_of(record) for record in charges]
         drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in returns]
-        prices = _read(base)
-        lines = lines_of(prices, works, extras, drawn, exempt=bool(about.get("tax_exempt")))
+        prices = _read(list_at(lists, last.at))
+        return prices.currency, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
         raise Refused(str(error)) from error
-    return {
-        "job": job,
-        "customer": about.get("customer"),
-        "address": about.get("address"),
-        "site": about.get("site"),
-        "machine": about.get("machine"),
-        "tax_exempt": about.get("tax_exempt"),
-        "prices": sorted({base.serial, *(list_at(lists, record.at).serial for record in fills)}),
-        "prices_came_later": any(record.at < lists[0].at for record in (*fills, last)),
-        "simulated": any(record.document.get("simulated") for record in fills),
-        **bill_document(prices.currency, lines),
-    }
 
 
 def work_of(record: Record) -> Work:

@@ -134,6 +134,8 @@ class Book:
                 raise BookError(f"refused at arrival: {fault}")
             if new:
                 db.execute(insert(RECORDS), [_row(record) for record in new])
+        if new:
+            self._witness()
         return len(new)
 
     def _same(self, db: Connection, truck: str, records: Sequence[Record]) -> None:
