@@ -75,8 +75,9 @@ def _run(program: str, *words: str) -> subprocess.CompletedProcess[bytes]:
     assert found is not None
     user = "postgres" if os.geteuid() == 0 else None
     return subprocess.run(
-        [str(found / program), *words], user=user, check=False, stdin=subprocess.DEVNULL, cwd="/", timeout=60
-    )
+        [str(found / program), *words], user=user, check=False, stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL, cwd="/", timeout=60,
+    )  # fmt: skip
 
 
 @contextmanager
