@@ -27,6 +27,7 @@ from rig.picture import drawing, svg
 from rig.plan.target import TargetError
 from rig.provers import add_prove_options, meter_command, prove_command
 from rig.questions import add_loaded_options, add_question_options, question_of, sealed_share, tank_air_of
+from rig.removals import add_empty_options, add_rinse_options, empty_command, rinse_command
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
 from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
@@ -109,6 +110,9 @@ def _parser() -> argparse.ArgumentParser:
     add_prove_options(prove, DEMO_CONFIG)
     meter = add("meter", meter_command, "The meter: its factor, when it was proven, and whether it drifts.")
     meter.add_argument("--config", type=Path, default=DEMO_CONFIG)
+
+    add_empty_options(add("empty", empty_command, "Take liquid out of a wheel, counted."), DEMO_CONFIG)
+    add_rinse_options(add("rinse", rinse_command, "Rinse pump and hose into a drain vessel."), DEMO_CONFIG)
 
     for name, run, text in (
         ("resume", _resume, "Go on with an interrupted fill."),

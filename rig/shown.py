@@ -24,6 +24,7 @@ PHASE_WORDS = {
     Phase.BACK_FLUSH: "reverse off",
     Phase.UNCOUPLE: "gun off",
     Phase.BY_HAND: "by hand",
+    Phase.EMPTY: "draw the liquid out",
 }
 STATE_WORDS = {
     State.IDLE: "ready check",

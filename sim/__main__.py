@@ -1,4 +1,4 @@
-"""Command line of the simulated rig: ``python -m sim serve``. It prints, exits with a status, and decides nothing."""
+"""Command line of the simulated rig: ``python -m sim serve`` and ``bench``. It prints, exits, and decides nothing."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
+from sim.bench import bench
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 
@@ -24,6 +25,8 @@ EXIT_FIELD = 5
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit status."""
     options = _parser().parse_args(arguments)
+    if options.command == "bench":
+        return bench(options.fills, options.seed, as_json=options.json)
     try:
         settings = load_settings(options.config)
         faults = [read_fault(text) for text in options.fault]
@@ -58,6 +61,10 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")
     run.add_argument("--open-vessel", action="store_true", help="the hose's end hangs in an open vessel from the start")
     run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
+    figures = commands.add_parser("bench", help="the figures", description="Measure, and print ratios within one run.")
+    figures.add_argument("--fills", type=int, default=500, help="simulated fills, 0 for none (default %(default)s)")
+    figures.add_argument("--seed", type=int, default=1)
+    figures.add_argument("--json", action="store_true", help="one JSON document")
     return parser
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from sim.plant.whole import Plant
 
 _DRIVEN = OUTPUTS | HANDS
+_AIR_UP = "hand_air_up"
+"""A press, not a state: the simulated person airs the tyre up once."""
 _MOST_S = 5.0
 """Longest stretch advanced between looks at the time-out and the schedule."""
 
@@ -79,6 +81,7 @@ class Modules:
         self._timeout_s = 0.0
         self._asked_s = 0.0
         self._coils = Coils()
+        self._now: dict[str, float] | None = None
         for name, point in points.items():
             self._place(name, point, endpoints[point.link])
         self._spans = {where: _spans(slots, gaps[where.endpoint]) for where, slots in self._slots.items()}
@@ -101,6 +104,7 @@ class Modules:
 
     def advance_to(self, plant_s: float) -> None:
         """Run the plant up to a time; faults come on and outputs drop at their own instants."""
+        self._now = None
         while plant_s - self.plant.time_s > 1e-9:
             drop_s = self._drop_s()
             until = min(plant_s, self.schedule.next_change(), drop_s, self.plant.time_s + _MOST_S)
@@ -126,7 +130,8 @@ class Modules:
         self._drop()
 
     def _command(self) -> None:
-        self._coils = Coils(**self._commands)
+        self._now = None
+        self._coils = Coils(**{name: on for name, on in self._commands.items() if name != _AIR_UP})
 
     def asked(self, endpoint: str, unit: int) -> None:
         """A request has come for a device: one with outputs keeps them on."""
@@ -141,10 +146,9 @@ class Modules:
         if not any(address in span and address + count <= span.stop for span in self._spans.get(where, ())):
             raise UnknownAddress(f"{where}: {address}")
         out = [0] * count
-        values = None
+        values = self._values()
         for slot in self._slots[where]:
             if slot.address < address + count and slot.address + slot.registers > address:
-                values = values or self._values()
                 for offset, raw in enumerate(slot.codec.encode(float(values[slot.name]))):
                     if 0 <= slot.address + offset - address < count:
                         out[slot.address + offset - address] = raw
@@ -155,10 +159,13 @@ class Modules:
         return float(self._values()[name])
 
     def _values(self) -> dict[str, float]:
-        readings = self.plant.readings()
-        values = {name: getattr(readings, name) for name in readings.__slots__}
-        own = {"output_timeout": self._timeout_s, "plant_clock": self.plant.time_s, "vessel_level": self.plant.vessel_l}
-        return values | self._commands | own
+        """What every point stands at; worked out once between two changes."""
+        if self._now is None:
+            plant, readings = self.plant, self.plant.readings()
+            shown = {name: getattr(readings, name) for name in readings.__slots__}
+            own = {"output_timeout": self._timeout_s, "plant_clock": plant.time_s, "vessel_level": plant.vessel_l}
+            self._now = shown | self._commands | own
+        return self._now
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:
         """Write registers or coils; :class:`UnknownAddress` unless each belongs to a writable point."""
@@ -175,6 +182,9 @@ class Modules:
             if slot.name == "output_timeout":
                 self._timeout_s = max(0.0, slot.codec.decode(own_raws))
                 self._asked_s = self.plant.time_s
+            elif slot.name == _AIR_UP:
+                if own_raws[0]:
+                    self.plant.air_up()
             else:
                 self._commands[slot.name] = bool(own_raws[0])
         self._command()

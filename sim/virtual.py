@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
-from rig.control.procedure import ENDED
-from rig.control.state import FillState, bases, new_fill, out_of_use
+from rig.control.procedure import ENDED, Phase
+from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import Value, value_of, value_of_field
+from rig.field.field import Value, places, value_of, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.run.metering import Counter, MeterFace, faces
@@ -36,6 +36,15 @@ if TYPE_CHECKING:
 
 _END = "virtual"
 _SETTLE_S = 1.0
+_RENEW_S = 0.5
+"""Coils are written again after so long, as over the wire."""
+_LONG_STEP_S = 0.25
+"""Step while nothing changes."""
+_SETTLED_S = 4.0
+"""How long a move runs before its step may be longer."""
+_NEAR_S = 4.0
+"""Seconds of flow before the target from which the scans are as close as the rig's own."""
+_STEADY = (Phase.FILL, Phase.SHUT, Phase.UNCOUPLE)
 
 
 class VirtualRig:
@@ -51,10 +60,12 @@ class VirtualRig:
         self.meters: Sequence[MeterFace] = (Counter(),)
         self._units = conversions(settings.quantities)
         self._blocks = tuple(
-            block
+            (block, Where(_END, block.unit, block.table), places(block, settings.points))
             for name, link in settings.buses.items()
             for block in plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap)
         )
+        self._written: dict[str, tuple[bool, float]] = {}
+        self._spoken = settings.line_points
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
@@ -65,16 +76,18 @@ class VirtualRig:
         """Read every point once; ``acting`` is the measure that counts, ``idle`` what nothing depends on."""
         upsets = self.plant.upsets
         if not (upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
-            for block in self._blocks:
+            for block, where, own in self._blocks:
                 self.modules.asked(_END, block.unit)
-                raws = self.modules.read(Where(_END, block.unit, block.table), block.address, block.count)
-                for name in block.names:
-                    point = self.settings.points[name]
-                    start = point.address - block.address
-                    self.values[name] = value_of(point, raws[start : start + point.registers], self.now_s)
+                raws = self.modules.read(where, block.address, block.count)
+                for name, point, start, stop in own:
+                    self.values[name] = value_of(point, raws[start:stop], self.now_s)
             for link in self.settings.links.values():
                 if isinstance(link, LineLink):
                     self._hear(link)
+        return self.reading(acting, idle)
+
+    def reading(self, acting: int, idle: Collection[str]) -> Reading:
+        """What the values that were read last say now."""
         return reading_of(
             self.settings.points,
             self._units,
@@ -87,7 +100,7 @@ class VirtualRig:
             journal_lag_s=0.0,
             meters=self.meters,
             acting=acting,
-            spoken=self.settings.line_points,
+            spoken=self._spoken,
             idle=idle,
         )
 
@@ -100,11 +113,16 @@ class VirtualRig:
             self.values[each.point] = value_of_field(name, each, line)
 
     def write(self, wanted: Mapping[str, bool]) -> None:
-        """Write coils by name; names that the map does not have are passed over."""
+        """Write coils by name, what changed or is due again; names that the map does not have are passed over."""
         for name, on in wanted.items():
             point = self.settings.points.get(name)
-            if point is not None:
+            if point is not None and self._due(name, on=on):
+                self._written[name] = on, self.now_s
                 self._write(point, [int(on)])
+
+    def _due(self, name: str, *, on: bool) -> bool:
+        was, at_s = self._written.get(name, (not on, 0.0))
+        return was is not on or self.now_s - at_s >= _RENEW_S
 
     def arm(self, timeout_s: float) -> None:
         """Write the output module's time-out, where the map has one."""
@@ -141,7 +159,7 @@ class VirtualFill:
         self.rig.arm(self.setup.timeout_s)
         end_s = self.rig.now_s + most_s
         while True:
-            self.rig.advance(self.rig.settings.clock.scan)
+            self.rig.advance(self._step_s(state))
             reading = self.rig.scan(state.measure, out_of_use(self.setup, state))
             decision = decide(self.setup, state, reading, self._requests())
             state = self.state = decision.state
@@ -152,6 +170,16 @@ class VirtualFill:
             ended = state.state in ENDED or self.person.gave_up or self.rig.now_s >= end_s
             if ended or (until is not None and until(decision)):
                 return decision
+
+    def _step_s(self, state: FillState) -> float:
+        """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
+        scan_s = self.rig.settings.clock.scan
+        changed_s = max(state.since_s, state.changed_s, state.regime_s)
+        if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
+            return scan_s
+        left_l = self.setup.target_l - in_tyre_l(self.setup, state)
+        flow = state.flow.fast_pps * self.setup.meter.litres_per_pulse
+        return scan_s if left_l < _NEAR_S * flow else max(scan_s, _LONG_STEP_S)
 
     def ask(self, request: Request) -> None:
         """Put a request into the next scan, as a person would."""

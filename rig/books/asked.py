@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from rig.run.posting import FILL, VESSEL
+from rig.run.posting import FILL, RETURN, RINSE, VESSEL, posted_under
 from rig.run.session import Refused
 
 if TYPE_CHECKING:
@@ -26,9 +26,12 @@ def fills_asked(book: Book, options: argparse.Namespace) -> list[Record]:
 
 def fill_asked(book: Book, name: str) -> Record:
     """One fill by its id or by its serial number in the book; Refused when there is none."""
-    record = book.one(FILL, name) or book.one(VESSEL, name)
+    record = posted_under(book, name)
     if record is None and name.isdecimal():
-        record = next((each for kind in (FILL, VESSEL) for each in book.valid(kind) if each.serial == int(name)), None)
+        record = next(
+            (each for kind in (FILL, VESSEL, RETURN, RINSE) for each in book.valid(kind) if each.serial == int(name)),
+            None,
+        )
     if record is None:
         raise Refused(f"no fill {name!r} in the book; `rig ledger list` shows their ids")
     return record

@@ -94,12 +94,18 @@ def movements(book: Book, since: str | None = None, until: str | None = None) ->
     found: list[Booked] = []
     for kind, (move, name) in _NOTED.items():
         for record in book.valid(kind, since=since, until=until, truck=book.truck):
-            # What was drawn out counts for the tote only where it went back there.
-            if kind != "return" or str(record.document.get("to", "")).strip().lower() == "tote":
+            if _of_the_tote(record):
                 found.append(Booked(record.at, move, _litres(record, name)))
     for record in book.valid(FILL, since=since, until=until, truck=book.truck):
         found += [Booked(record.at, move, _litres(record, name)) for move, name in _OF_A_FILL]
     return sorted(found, key=lambda each: each.at)
+
+
+def _of_the_tote(record: Record) -> bool:
+    """Whether it moved the tote: what was drawn out only where it went back there, a rinse unless it was water."""
+    if record.kind == "return":
+        return str(record.document.get("to", "")).strip().lower() == "tote"
+    return record.document.get("from_tote") is not False
 
 
 def _litres(record: Record, name: str) -> float:

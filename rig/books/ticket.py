@@ -102,7 +102,7 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
         ("forward", show_volume(_number(fill, "forward_l"))),
         ("returned", show_volume(_number(fill, "returned_l"))),
         ("in the hose", f"{round(_number(fill, 'hose_change_l'), 1) + 0.0:.1f} L more than before"),
-        ("IN THE TYRE" if fill.get("valve") else "IN THE VESSEL", _net(fill)),
+        (_billed(fill), _net(fill)),
         ("known to", f"± {_number(fill, 'net_u_l'):.1f} L (95 %), {fill['net_basis']}"),
         ("weight", show_mass(_number(fill, "mass_kg"))),
         ("temperature", f"{_number(fill, 'fluid_c'):.1f} °C; not temperature compensated (CTL {fill['ctl']})"),
@@ -115,8 +115,14 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
     return rows
 
 
+def _billed(fill: Fields) -> str:
+    if fill.get("recovered_l") is not None:
+        return "DRAWN OUT"
+    return "IN THE TYRE" if fill.get("valve") else "IN THE VESSEL"
+
+
 def _net(fill: Fields) -> str:
-    net_l = _number(fill, "net_l")
+    net_l = _number(fill, "net_l" if fill.get("recovered_l") is None else "recovered_l")
     return f"{gallons(net_l):.1f} gal ({net_l:.1f} L)"
 
 

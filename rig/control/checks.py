@@ -43,6 +43,20 @@ def checks_for_vessel(*, flammable: bool) -> tuple[Check, ...]:
     return (_PROTECTION, _TOTE, *((_FLAMMABLE,) if flammable else ()), vessel)
 
 
+def checks_for_emptying(valve_clock: float, support: Support, *, flammable: bool) -> tuple[Check, ...]:
+    """The confirmations before liquid is taken out of a tyre, in order."""
+    return (
+        _PROTECTION,
+        Check("gauge_zeroed", "shift", "Pressure gauge reads zero open to air?"),
+        _SUPPORT[support],
+        Check("tote_room", "machine", "Tote vented, with room, and meant for what comes out? Old chloride goes apart."),
+        *((_FLAMMABLE,) if flammable else ()),
+        Check("valve_position", "wheel", f"Valve stands at {valve_clock:g} o'clock?"),
+        Check("people_clear", "wheel", "Nobody in line with the sidewall or the valve?"),
+        Check("valve_open", "wheel", "Gun on, core or insert drawn?"),
+    )
+
+
 def checks_for(
     valve_clock: float, ceiling_kpa: float, support: Support, stop_order: StopOrder, *, proven: bool, flammable: bool
 ) -> tuple[Check, ...]:

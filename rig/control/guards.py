@@ -140,7 +140,7 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
 
 def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
-    pumping = facts.forward or (facts.reverse and counts_back and facts.phase is Phase.DRAW_DOWN)
+    pumping = facts.forward or (facts.reverse and counts_back and facts.phase in (Phase.DRAW_DOWN, Phase.EMPTY))
     # Long enough for a few pulses of the slowest flow worth pumping at; what passes uncounted until then is little.
     patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / _SLOWEST_LPS)
     began_s = facts.run_s - setup.line.start_lag_s

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from rig.control.accounting import Count, book, carried
 from rig.control.flow import Flow
@@ -19,11 +20,15 @@ _BLIND_TO_AIR: frozenset[MeterKind] = frozenset({"scale", "tote level"})
 """Measures in the tote cannot follow a pump that draws air out of the tyre."""
 
 
+Reference = MeterKind | Literal["air space"]
+"""A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """What the meter and a witness say of the same liquid, litres."""
 
-    reference: MeterKind
+    reference: Reference
     meter_l: float
     reference_l: float
     u_l: float
@@ -64,9 +69,11 @@ def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
     """Each witness against the meter over the whole fill; none after the meter was given up."""
     if state.measure or not state.counts:
         return ()
-    return tuple(
-        _compared(setup, state, meter, count) for meter, count in zip(setup.beside, state.counts[1:], strict=True)
-    )
+    found = [_compared(setup, state, meter, count) for meter, count in zip(setup.beside, state.counts[1:], strict=True)]
+    space = state.gas.found
+    if setup.cavity.taught and space is not None:
+        found.append(Comparison("air space", space.cavity_l, setup.cavity.volume_l, space.sigma_l))
+    return tuple(found)
 
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:

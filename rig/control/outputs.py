@@ -37,7 +37,7 @@ def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     match state.phase:
         case Phase.FILL | Phase.TOP_UP:
             return Outputs(pump_run=True, fill_valve=True)
-        case Phase.DRAW_DOWN:
+        case Phase.DRAW_DOWN | Phase.EMPTY:
             return Outputs(pump_reverse=True, fill_valve=True)
         case Phase.VENT:
             return Outputs(vent_valve=True)

@@ -51,6 +51,8 @@ def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
 
 
 def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    if setup.into == "tote":
+        return None
     level = facts.reading.tote_l if facts.reading.tote_l is not None else setup.tote_l
     # The hose of a draw-down comes back each time; what a fill takes for good is the target.
     need = setup.target_l - facts.in_tyre_l + setup.heel_l

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rig.control.by_hand import by_hand
+from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S
@@ -38,6 +39,9 @@ def settle(turn: Turn) -> None:
     facts, setup = turn.facts, turn.setup
     if setup.into == "open vessel":
         _settle_open(turn)
+        return
+    if setup.into == "tote":
+        settle_emptying(turn)
         return
     if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
         return
@@ -249,7 +253,8 @@ def _watch_rise(turn: Turn) -> None:
 
 def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
-    gauge = facts.reading.line_kpa if facts.line is not None else None
+    # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
+    gauge = facts.reading.line_kpa if facts.line is not None and facts.steady else None
     turn.set(
         stroke=replace(
             turn.state.stroke,
@@ -302,4 +307,5 @@ ACT: dict[Phase, Callable[[Turn], None]] = {
     Phase.BACK_FLUSH: back_flush,
     Phase.UNCOUPLE: uncouple,
     Phase.BY_HAND: by_hand,
+    Phase.EMPTY: empty,
 }

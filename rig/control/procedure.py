@@ -41,6 +41,7 @@ class Phase(StrEnum):
     BACK_FLUSH = "back-flush"
     UNCOUPLE = "uncouple"
     BY_HAND = "by-hand"
+    EMPTY = "empty"
 
 
 class Transition(TypedDict):
@@ -83,6 +84,10 @@ PHASES: list[Transition] = [
     _row("flush", ["shut", "settle"], "back-flush"),
     _row("uncouple", "back-flush", "uncouple"),
     _row("by_hand", "settle", "by-hand"),
+    _row("empty", "settle", "empty"),
+    _row("rest", "empty", "settle"),
+    _row("uncouple", "settle", "uncouple"),
+    _row("break_off", "empty", "settle"),
     _row("uncouple", "by-hand", "uncouple"),
     _row("reopen", "uncouple", "by-hand"),
     _row("break_off", "by-hand", "by-hand"),

@@ -13,8 +13,9 @@ from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
 MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
-Into = Literal["tyre", "open vessel"]
-"""Where the liquid goes. Into an open vessel (a known can, a drain can) there is no air space and no core."""
+Into = Literal["tyre", "open vessel", "tote"]
+"""Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes
+when a tyre is emptied."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +155,8 @@ class CavityFacts:
     """Share of the cavity below the valve hole."""
     covered_m: tuple[float, ...]
     """Height of the liquid's surface above the valve at equal steps of the filled fraction, 0 to 1; 0 where below."""
+    taught: bool = False
+    """The volume is the shop's own, from a reference fill of this wheel."""
 
     def covered(self, fraction: float) -> float:
         """Height of the surface above the valve at a filled ``fraction``, interpolated."""
@@ -216,8 +219,8 @@ class Setup:
 
     @property
     def brim_l(self) -> float:
-        """The most liquid that the tyre may ever hold; of an open vessel only the person knows it."""
-        return math.inf if self.into == "open vessel" else 0.9 * self.cavity.volume_l
+        """The most liquid that a tyre may hold while it is filled; of a vessel or tote only the person knows it."""
+        return math.inf if self.into != "tyre" else 0.9 * self.cavity.volume_l
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,11 +21,13 @@ class EncodeError(ValueError):
 
 def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | int:
     """The number that one or two 16-bit ``registers`` hold, as they came over the wire."""
-    payload = _reorder(b"".join(struct.pack(">H", register) for register in registers), order)
+    swapped_bytes, swapped_words = order in ("BADC", "DCBA"), order in ("CDAB", "DCBA")
+    words = reversed(registers) if swapped_words else registers
+    payload = struct.pack(f"{'<' if swapped_bytes else '>'}{len(registers)}H", *words)
     (value,) = struct.unpack(_STRUCT[kind], payload)
     if kind == "f32" and not math.isfinite(value):
         raise DecodeError(f"{value} is not a number")
-    return int(value) if kind != "f32" else float(value)
+    return value  # type: ignore[no-any-return]
 
 
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:

@@ -9,6 +9,7 @@ import asyncio
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from rig.field.blocks import Block, plan_blocks
 from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled
@@ -19,8 +20,7 @@ from rig.field.points import BIT_TABLES, Point
 from rig.units import QuantityError, converted
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(NamedTuple):
     """One point as last read: the raw number, the same in the point's unit, when, and why it is not believed."""
 
     raw: float
@@ -72,6 +72,16 @@ class _Talker:
     error: str = ""
 
 
+_Place = tuple[str, Point, int, int]
+"""A point, by name, and which of a block's values are its own."""
+
+
+def places(block: Block, points: Mapping[str, Point]) -> list[_Place]:
+    """Where in a block's values each of its points stands."""
+    starts = [(name, points[name], points[name].address - block.address) for name in block.names]
+    return [(name, point, start, start + point.registers) for name, point, start in starts]
+
+
 @dataclass(slots=True)
 class _Written:
     on: bool
@@ -92,6 +102,7 @@ class Field:
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
     _written: dict[str, _Written] = field(default_factory=dict)
+    _places: dict[Block, list[_Place]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, link in self.links.items():
@@ -99,7 +110,9 @@ class Field:
                 self._talkers[name] = _Talker(LinePort(name, link), link.fields)
                 continue
             mine = {key: point for key, point in self.points.items() if point.link == name}
-            self._devices[name] = _Device(ModbusPort(name, link), plan_blocks(mine, link.max_gap))
+            blocks = plan_blocks(mine, link.max_gap)
+            self._devices[name] = _Device(ModbusPort(name, link), blocks)
+            self._places |= {block: places(block, mine) for block in blocks}
 
     @property
     def errors(self) -> dict[str, str]:
@@ -112,10 +125,15 @@ class Field:
 
         Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others.
         """
-        await asyncio.gather(
+        links = [
             *(self._scan_link(device, idle) for device in self._devices.values()),
             *(self._scan_line(talker) for talker in self._talkers.values()),
-        )
+        ]
+        if len(links) == 1:
+            # A task of its own for the only link would cost a twentieth of the scan.
+            await links[0]
+        else:
+            await asyncio.gather(*links)
 
     async def _scan_link(self, device: _Device, idle: Collection[str]) -> None:
         device.error = ""
@@ -156,10 +174,8 @@ class Field:
 
     def _take(self, block: Block, values: list[int]) -> None:
         now_s = asyncio.get_running_loop().time()
-        for name in block.names:
-            point = self.points[name]
-            start = point.address - block.address
-            self.values[name] = value_of(point, values[start : start + point.registers], now_s)
+        for name, point, start, stop in self._places[block]:
+            self.values[name] = value_of(point, values[start:stop], now_s)
 
     async def write(self, wanted: Mapping[str, bool]) -> None:
         """Bring the named coils to the wanted states: off before on, only what changed or is due.
@@ -252,6 +268,8 @@ def value_of_field(name: str, each: LineField, line: Line) -> Value:
 
 
 def _range_fault(number: float, point: Point | LineField) -> str:
+    if point.low is None and point.high is None:
+        return ""
     outside = (point.low is not None and number < point.low) or (point.high is not None and number > point.high)
     return f"{number:g} {point.quantity} is outside {_shown(point.low)} … {_shown(point.high)}" if outside else ""
 

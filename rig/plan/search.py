@@ -1,31 +1,47 @@
 """The search behind the plan: like strokes, as many and as deep as costs the least time.
 
-The optimum found by dynamic programming stops nearly every stroke at one pressure and lets the air out to nearly one
-pressure, at times deeper one by one, and ends the last stroke between that pressure and the ceiling. So a handful of
-such schemes is enough. The published procedure (down to the floor, up to the ceiling) is always among them: a plan is
-never slower. It must not know what the controller does with the answer.
+A scheme stops all its strokes at one pressure and lets the air out to one other, the last air-out deeper where the
+end needs it. For each number of air-outs a few schemes that lie far apart are run; from the best the search goes
+downhill in the two pressures, and on to more air-outs while that is quicker. An air-out that would not be worth its
+time goes deeper until it is: the optimum often lies on that edge. The published procedure (down to the floor, up to
+the ceiling) is always among them: a plan is never slower. It must not know what the controller does with the answer.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.plan.curves import Curves, curves_of
 from rig.plan.moves import NEAR_KPA, SETTLE_S, AtRest, Method, Stroke, Window, gas_kpa_l
 from rig.plan.physics import NO_LIMIT_S, Line
+from rig.plan.root import root
 
 WORKING_SHARE = 0.02
 """How much longer a plan may take to end nearer to the working pressure."""
-_TAPERS: dict[Method, tuple[float, ...]] = {"vent": (0.0, 1.0), "draw-down": (0.0, 0.4, 1.0)}
+_SPARE_KPA, _SPARE_COVERED_KPA = 0.7, 1.5
+"""Air-outs aim to end this much below the ceiling: a reading a little off must not ask for one more of them.
+
+More where the liquid covers the valve in the end: no air-out is possible there, and the fill would stay short.
+"""
 _MOST_AIR_OUTS = 60
 _EDGE_KPA = 0.01
-_AIM_BELOW_KPA = 1.5
-"""Plans aim to end this much below the ceiling: a reading a little off must not ask for one more air-out."""
+_NOTHING_L = 1e-9
 WORTH_KPA = 2 * NEAR_KPA
 """No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
 _LEAST_VENT_KPA = 0.5
+_QUICKER_S = 1e-3
+_COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.0, 0.0))
+"""Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
+_HOPE = 0.1
+"""How much slower the better of the first few may be where going downhill still promises something."""
+_CLOSE = 0.015
+"""The same for numbers of air-outs that begin alike."""
+_STEPS = (0.2, 0.08, 0.03)
+"""Shares of the spans by which the search goes downhill."""
+Point = tuple[float, float]
+"""Where strokes stop and where air-outs go, kPa gauge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,26 +74,38 @@ class Job:
         """Whether the tyre stands far enough above the floor."""
         return self.rest.tyre_kpa - self.floor_kpa >= WORTH_KPA
 
+    @property
+    def aim_kpa(self) -> float:
+        """Highest pressure at which an air-out aims to end the fill."""
+        covered = self.rest.open_l < self.rest.remaining_l
+        return self.ceiling_kpa - (_SPARE_COVERED_KPA if covered else _SPARE_KPA)
+
+    def shallowest_kpa(self, from_kpa: float, air_l: float) -> float:
+        """Highest pressure to which letting air out is worth its time.
+
+        A draw takes out more gas than hose and suction line bring back, in half the air space believed in, for a
+        cavity is never known well. Down to the floor it is the most that can be done.
+        """
+        worth = from_kpa - WORTH_KPA
+        if self.method == "vent":
+            return worth
+        line, atmosphere = self.line, self.line.atmosphere_kpa_abs
+        kept = (from_kpa + atmosphere) * air_l / 2 - atmosphere * line.suction_l
+        return min(worth, max(kept / (air_l / 2 + line.hose_l) - atmosphere, self.floor_kpa + NEAR_KPA))
+
 
 @dataclass(frozen=True, slots=True)
 class Scheme:
-    """Strokes that all stop at one pressure, the last but at the target, air-outs that go to another; gauge."""
+    """Strokes that all stop at one pressure, the last but at the target, and air-outs that go to another; gauge."""
 
-    stop_kpa: float
-    air_to_kpa: float
     air_first: bool
     air_outs: int
-    taper: float = 0.0
-    """Air-outs go deeper one by one, the last this share of the way to the floor: late ones empty a smaller space."""
+    stop_kpa: float
+    air_to_kpa: float
+    end_kpa: float
+    """The last air-out goes as much deeper as it takes to end no higher."""
     one_run: bool = False
     """A draw ends when the pump has run dry for as long as it may, even above its goal."""
-
-    def goal_kpa(self, taken: int, floor_kpa: float) -> float:
-        """Where the next air-out goes when ``taken`` have been."""
-        if not self.taper or self.air_outs < 2:
-            return self.air_to_kpa
-        share = self.taper * min(taken / (self.air_outs - 1), 1.0)
-        return self.air_to_kpa - share * (self.air_to_kpa - floor_kpa)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,33 +118,48 @@ class Trial:
     seconds: float
     reaches_target: bool
     workable: bool
-    """Whether the valve was clear of liquid at every air-out, and every draw pays even in half the air space."""
+    """Whether the valve was clear of liquid at every air-out."""
+    worthwhile: bool
+    """Whether every move was worth its time."""
 
     @property
-    def sound(self) -> bool:
-        """Whether it reaches the target and every move is worth making."""
-        return (self.reaches_target and self.workable) and all(
-            abs(stroke.to_kpa - stroke.from_kpa) >= WORTH_KPA - _EDGE_KPA for stroke in self.strokes[:-1]
-        )
+    def cost_s(self) -> float:
+        """Its time; infinite where it does not reach the target or has a move that is not worth making."""
+        return self.seconds if self.reaches_target and self.workable and self.worthwhile else math.inf
 
 
 def best_trial(job: Job) -> Trial | None:
-    """The quickest scheme; with a working pressure the nearest of those that are hardly slower. None: none fits."""
+    """The quickest scheme, or one that takes hardly longer and ends nearer to the working pressure. None: none fits."""
     if job.end_air_l <= 0 or job.rest.remaining_l <= 0:
         return None
-    trials = [trial for trial in (*_like(job, False), *_like(job, True), *_simple(job)) if trial.sound]
-    quickest = min(trials, key=lambda trial: trial.seconds, default=None)
-    working = job.window.working_kpa
-    if quickest is None or working is None:
-        return quickest
-    longest_s = (1 + WORKING_SHARE) * quickest.seconds
-    near = (trial for trial in trials if trial.seconds <= longest_s)
-    return min(near, key=lambda trial: (round(abs(trial.final_kpa - working) / 2), trial.seconds))
+    trials = [*_search(job), *_simple(job)]
+    best = _quickest(trials)
+    return best if best is None or job.window.working_kpa is None else _working(job, trials, best)
+
+
+def _quickest(trials: list[Trial]) -> Trial | None:
+    best = min(trials, key=lambda trial: trial.cost_s, default=None)
+    return best if best is not None and best.cost_s < math.inf else None
+
+
+def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
+    """Of the trials, and of some made for it, the one nearest to the working pressure that takes hardly longer."""
+    working = min(job.window.working_kpa or 0.0, job.aim_kpa)
+    of = best.scheme
+    made = list[Trial]()
+    for air_outs in range(max(of.air_outs, 1), of.air_outs + 2):
+        family = _Family(job, of.air_first, air_outs, working)
+        family.go_downhill()
+        made += family.trials
+    longest_s = (1 + WORKING_SHARE) * best.seconds
+    near = (trial for trial in (*trials, *made) if trial.cost_s <= longest_s)
+    return min(near, key=lambda trial: (round(abs(trial.final_kpa - working) / 2), trial.cost_s))
 
 
 def published(job: Job) -> Scheme:
     """The published procedure: bleed to the floor, fill to the ceiling, again until the target."""
-    return Scheme(job.ceiling_kpa, job.floor_kpa, job.may_begin_with_air, _MOST_AIR_OUTS)
+    first, top = job.may_begin_with_air, job.ceiling_kpa
+    return Scheme(first, _MOST_AIR_OUTS, stop_kpa=top, air_to_kpa=job.floor_kpa, end_kpa=top)
 
 
 def _simple(job: Job) -> Iterator[Trial]:
@@ -127,102 +170,113 @@ def _simple(job: Job) -> Iterator[Trial]:
             yield run(job, replace(published(job), air_first=first, one_run=True))
 
 
-def _like(job: Job, air_first: bool) -> list[Trial]:
-    """Trials with more and more air-outs, until one more only costs time; around the best some more."""
-    if air_first and not job.may_begin_with_air:
-        return []
-    trials: list[Trial] = []
-    best_s, best_outs = math.inf, 0
+def _search(job: Job) -> list[Trial]:
+    """Trials of both beginnings: a few of each, then downhill where those promise something."""
+    begins = [_begun(job, first) for first in ((False, True) if job.may_begin_with_air else (False,))]
+    hopeful_s = (1 + _HOPE) * min(family.best_s for families in begins for family in families)
+    for families in begins:
+        if min(family.best_s for family in families) <= hopeful_s < math.inf:
+            _refine(job, families)
+    return [trial for families in begins for family in families for trial in family.trials]
+
+
+def _begun(job: Job, air_first: bool) -> list[_Family]:
+    """Families with more and more air-outs, until one more only costs time."""
+    families: list[_Family] = []
+    best_s = math.inf
     for air_outs in range(int(air_first), _MOST_AIR_OUTS):
-        found = [run(job, scheme) for scheme in _coarse(job, air_first, air_outs)]
-        trials += found
-        here_s = min((trial.seconds for trial in found if trial.sound), default=math.inf)
-        if here_s > best_s:
+        family = _Family(job, air_first, air_outs)
+        families.append(family)
+        if family.trials and family.best_s >= best_s:
             break
-        best_s, best_outs = here_s, air_outs if here_s < math.inf else 0
-    if best_s == math.inf:
-        return trials
-    # A draw costs so much each time that the fine ones may still change the best number.
-    around = range(max(best_outs, 1), best_outs + (2 if job.method == "draw-down" else 1))
-    return [*trials, *(run(job, scheme) for air_outs in around for scheme in _fine(job, air_first, air_outs))]
+        best_s = family.best_s
+    return families
 
 
-def _coarse(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
-    """Schemes with a number of air-outs: all the way down, ending level or at the ceiling, or all the way up."""
-    scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    if not air_outs:
-        yield scheme
-    elif _end(job, scheme, job.ceiling_kpa, job.floor_kpa) <= job.ceiling_kpa:
-        yield _stopping(job, scheme, 0.0)
-        yield _stopping(job, scheme, 1.0)
-        yield _highest(job, scheme)
-        if job.window.working_kpa is not None:
-            yield _ending(job, scheme, job.window.working_kpa)
+def _refine(job: Job, families: list[_Family]) -> None:
+    """Downhill with the numbers of air-outs that are nearly the best, and with more while more is quicker."""
+    close_s = (1 + _CLOSE) * min(family.best_s for family in families)
+    for family in families:
+        if family.best_s <= close_s:
+            family.go_downhill()
+    best = families.index(min(families, key=lambda family: family.best_s))
+    while (more := best + 1) < _MOST_AIR_OUTS:
+        if more == len(families):
+            families.append(_Family(job, families[0].scheme.air_first, families[-1].scheme.air_outs + 1))
+        families[more].go_downhill()
+        if families[more].best_s >= families[best].best_s:
+            return
+        best = more
 
 
-def _fine(job: Job, air_first: bool, air_outs: int) -> Iterator[Scheme]:
-    """What lies between the coarse ones of the best number of air-outs."""
-    scheme = Scheme(job.ceiling_kpa, job.floor_kpa, air_first, air_outs)
-    for share in (0.25, 0.5, 0.8):
-        yield _stopping(job, scheme, share)
-    for taper in _TAPERS[job.method] if air_outs > 1 else (0.0,):
-        top = _highest(job, replace(scheme, taper=taper))
-        if taper:
-            yield top
-        middle = replace(top, air_to_kpa=(job.floor_kpa + top.air_to_kpa) / 2)
-        for share in (0.0, 0.5, 1.0):
-            yield _stopping(job, middle, share)
-        if job.method == "draw-down":
-            yield _stopping(job, replace(top, air_to_kpa=(3 * job.floor_kpa + top.air_to_kpa) / 4), 0.5)
-        if job.window.working_kpa is not None:
-            yield _ending(job, middle, job.window.working_kpa)
+class _Family:
+    """The schemes with one beginning and one number of air-outs, as points that are run once each."""
 
+    def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
+        top, floor = job.ceiling_kpa, job.floor_kpa
+        self._job, self._known = job, dict[Point, Trial]()
+        self.scheme = Scheme(air_first, air_outs, top, floor, job.aim_kpa if end_kpa is None else end_kpa)
+        self._least_stop = self._like_goal = top
+        if _end(job, self.scheme, top, floor) > top:
+            return
+        if air_outs:
+            self._span(min((floor if air_first else max(floor, job.rest.tyre_kpa)) + WORTH_KPA, top))
+        for point in _COARSE if air_outs else _COARSE[:1]:
+            self._trial(self._moved((self._least_stop, floor), *point))
 
-def _stopping(job: Job, scheme: Scheme, share: float) -> Scheme:
-    """The stop pressure with which the last stroke ends at it (0) or that share of the way up to the ceiling (1)."""
-    to, aim = scheme.air_to_kpa, job.ceiling_kpa - _AIM_BELOW_KPA
+    def _span(self, lowest_kpa: float) -> None:
+        """Find the spans of stop and goal, and run the scheme whose last stroke ends where the others stop."""
+        job, scheme, top, floor = self._job, self.scheme, self._job.ceiling_kpa, self._job.floor_kpa
+        end, highest = job.aim_kpa, top - WORTH_KPA
 
-    def excess(stop: float) -> float:
-        return _end(job, scheme, stop, to) - min(stop, aim) - share * max(aim - stop, 0.0)
+        def end_of(stop_kpa: float) -> float:
+            return _end(job, scheme, stop_kpa, floor)
 
-    return replace(scheme, stop_kpa=_root(excess, to + WORTH_KPA, job.ceiling_kpa))
+        self._least_stop = root(lambda stop: end_of(stop) - end, lowest_kpa, top)
+        self._like_goal = root(lambda to: end - _end(job, scheme, top, to), floor, highest)
+        self._trial((root(lambda stop: end_of(stop) - stop, self._least_stop, top), floor))
 
+    @property
+    def trials(self) -> list[Trial]:
+        """All that were run; none where so few air-outs cannot do."""
+        return list(self._known.values())
 
-def _ending(job: Job, scheme: Scheme, end_kpa: float) -> Scheme:
-    """The stop pressure with which the last stroke ends at a pressure."""
-    to = scheme.air_to_kpa
-    stop = _root(lambda stop: _end(job, scheme, stop, to) - end_kpa, to + WORTH_KPA, job.ceiling_kpa)
-    return replace(scheme, stop_kpa=stop)
+    @property
+    def best_s(self) -> float:
+        """Time of the quickest."""
+        return min((trial.cost_s for trial in self._known.values()), default=math.inf)
 
+    def go_downhill(self) -> None:
+        """From the best trial step by step to what is quicker."""
+        if not self._known or not self.scheme.air_outs:
+            return
+        here = min(self._known, key=lambda point: self._known[point].cost_s)
+        for step in _STEPS:
+            while (there := self._quicker(here, step)) is not None:
+                here = there
 
-def _highest(job: Job, scheme: Scheme) -> Scheme:
-    """Strokes up to the ceiling, and the highest air-outs that they allow."""
-    ceiling = job.ceiling_kpa
-    aim = ceiling - _AIM_BELOW_KPA
-    to = _root(lambda to: aim - _end(job, scheme, ceiling, to), job.floor_kpa, ceiling - WORTH_KPA)
-    return replace(scheme, stop_kpa=ceiling, air_to_kpa=to)
+    def _quicker(self, here: Point, step: float) -> Point | None:
+        """A point one step away that is quicker, if there is one."""
+        cost_s = self._known[here].cost_s
+        for moves in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+            there = self._moved(here, *moves)
+            if self._trial(there).cost_s < cost_s - _QUICKER_S:
+                return there
+        return None
 
+    def _moved(self, here: Point, stop: float, goal: float) -> Point:
+        """The point so many shares of the spans away."""
+        job = self._job
+        top, floor = job.ceiling_kpa, job.floor_kpa
+        to_stop = here[0] + stop * max(top - self._least_stop, WORTH_KPA)
+        to_goal = here[1] + goal * max(self._like_goal - floor, WORTH_KPA)
+        return min(max(to_stop, self._least_stop), top), min(max(to_goal, floor), top - WORTH_KPA)
 
-def _root(falling: Callable[[float], float], low: float, high: float) -> float:
-    """Where a falling function passes zero between two pressures, or the end that is nearest to it."""
-    if high <= low:
-        return high
-    f_low, f_high = falling(low), falling(high)
-    if f_low <= 0:
-        return low
-    if f_high >= 0:
-        return high
-    for _ in range(12):
-        at = (low * f_high - high * f_low) / (f_high - f_low)
-        here = falling(at)
-        if abs(here) < _EDGE_KPA:
-            return at
-        # The end that stays counts half (Illinois): the bracket closes from both sides.
-        if here > 0:
-            low, f_low, f_high = at, here, f_high / 2
-        else:
-            high, f_high, f_low = at, here, f_low / 2
-    return (low + high) / 2
+    def _trial(self, point: Point) -> Trial:
+        of = self.scheme
+        if point not in self._known:
+            self._known[point] = run(self._job, Scheme(of.air_first, of.air_outs, *point, of.end_kpa))
+        return self._known[point]
 
 
 def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
@@ -233,58 +287,60 @@ def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
     hose_l, extra = (line.hose_l, atmosphere * line.suction_l) if drawn else (rest.hose_air_l, 0.0)
     gas, air_l = gas_kpa_l(line, rest), rest.air_l
     stop, goal = stop_kpa + atmosphere, air_to_kpa + atmosphere
-    step = scheme.taper * (air_to_kpa - job.floor_kpa) / (outs - 1) if outs > 1 else 0.0
     for taken in range(outs):
         if taken or not scheme.air_first:
             air_l = gas / stop
             hose_l = hose_l if drawn else 0.0
-        gas = (goal - taken * step) * (air_l + hose_l) + extra
+        gas = goal * (air_l + hose_l) + extra
     return gas / job.end_air_l - atmosphere
 
 
 def run(job: Job, scheme: Scheme) -> Trial:
     """Run a scheme on the model until the target is in, or until a move moves nothing."""
-    rest, strokes, air_outs, seconds, workable = job.rest, list[Stroke](), 0, 0.0, True
+    rest, strokes, air_outs, seconds = job.rest, list[Stroke](), 0, 0.0
+    workable = worthwhile = True
     atmosphere, top = job.line.atmosphere_kpa_abs, job.ceiling_kpa
     wants_air = scheme.air_first
-    while rest.remaining_l > 1e-9 and len(strokes) <= 2 * _MOST_AIR_OUTS:
+    while rest.remaining_l > _NOTHING_L and len(strokes) <= 2 * _MOST_AIR_OUTS:
         if wants_air:
-            stroke, rest = _air_out(job, rest, _goal(job, scheme, rest, air_outs), strokes)
+            shallowest = job.shallowest_kpa(rest.tyre_kpa, rest.air_l)
+            goal = max(min(_goal(job, scheme, rest, air_outs), shallowest), job.floor_kpa)
+            goal = max(goal, _run_dry_kpa(job, rest)) if scheme.one_run else goal
+            stroke, rest = _air_out(job, rest, goal, strokes)
             air_outs += 1
-            workable = workable and rest.open_l >= 0 and _pays(job, stroke, rest.air_l)
+            workable = workable and rest.open_l >= 0
+            worthwhile = worthwhile and goal <= shallowest + _EDGE_KPA
         else:
             ends = gas_kpa_l(job.line, rest) <= (scheme.stop_kpa + atmosphere) * job.end_air_l
             stroke, rest = _fill(job, rest, top if ends or air_outs >= scheme.air_outs else scheme.stop_kpa)
+            worth = stroke.to_kpa - stroke.from_kpa >= WORTH_KPA - _EDGE_KPA
+            worthwhile = worthwhile and (worth or rest.remaining_l <= _NOTHING_L)
         strokes.append(stroke)
         seconds += stroke.seconds + SETTLE_S
-        spent = air_outs >= scheme.air_outs or stroke.litres < 1e-3
-        if stroke.move == "fill" and spent:
+        if not wants_air and (air_outs >= scheme.air_outs or stroke.litres < 1e-3):
             break
         wants_air = not wants_air
-    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, rest.remaining_l <= 1e-9, workable)
-
-
-def _pays(job: Job, draw: Stroke, air_l: float) -> bool:
-    """Whether a draw takes out more gas than hose and suction line bring back, in half the air space believed in.
-
-    A shallow draw from a small space brings nothing, and a cavity is never known well. Down to the floor it is the
-    most that can be done.
-    """
-    if job.method == "vent" or draw.to_kpa < job.floor_kpa + NEAR_KPA:
-        return True
-    line, atmosphere = job.line, job.line.atmosphere_kpa_abs
-    back = (draw.to_kpa + atmosphere) * (air_l / 2 + line.hose_l) + atmosphere * line.suction_l
-    return back < (draw.from_kpa + atmosphere) * air_l / 2
+    reaches = rest.remaining_l <= _NOTHING_L
+    return Trial(scheme, tuple(strokes), rest.tyre_kpa, seconds, reaches, workable, worthwhile)
 
 
 def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
-    goal = scheme.goal_kpa(taken, job.floor_kpa)
-    if not scheme.one_run:
-        return goal
+    """Where the next air-out goes when so many have been: the last at least as deep as the end asks for."""
+    if taken < scheme.air_outs - 1:
+        return scheme.air_to_kpa
+    line, atmosphere = job.line, job.line.atmosphere_kpa_abs
+    drawn = job.method == "draw-down"
+    hose_l, suction_l = (line.hose_l, line.suction_l) if drawn else (rest.hose_air_l, rest.suction_air_l)
+    gas = (scheme.end_kpa + atmosphere) * job.end_air_l - atmosphere * suction_l
+    return min(scheme.air_to_kpa, gas / (rest.air_l + hose_l) - atmosphere)
+
+
+def _run_dry_kpa(job: Job, rest: AtRest) -> float:
+    """How far a draw gets when the pump runs dry for as long as it may."""
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs
     emptied = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / (rest.air_l + line.hose_l)
     reached = emptied * math.exp(-_dry_budget_s(line) * line.pump_lps / (rest.air_l + line.hose_l))
-    return max(goal, reached - atmosphere)
+    return reached - atmosphere
 
 
 def _fill(job: Job, rest: AtRest, until_kpa: float) -> tuple[Stroke, AtRest]:
@@ -305,8 +361,10 @@ def _air_out(job: Job, rest: AtRest, to_kpa: float, before: list[Stroke]) -> tup
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, rest.hose_air_l, rest.suction_air_l, rest.open_l)
     else:
         seconds = draw_seconds(line, rest, to_kpa)
-        drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out")
-        if before and drawn_s + seconds > line.dry_run_s:
+        # Most pumps may run dry as they like, and nothing needs to be added up.
+        limited = before and line.dry_run_s < NO_LIMIT_S
+        drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out") if limited else 0.0
+        if limited and drawn_s + seconds > line.dry_run_s:
             # The pump rests once its dry time is used up; pumping liquid is rest too.
             seconds += max(0.0, line.dry_rest_s - before[-1].seconds - 2 * SETTLE_S)
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, line.hose_l, line.suction_l, rest.open_l)

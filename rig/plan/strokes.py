@@ -53,7 +53,7 @@ def next_move(line: Line, window: Window, rest: AtRest, method: Method = "vent")
         return _without_plan(job)
     first = trial.strokes[0]
     if first.move == "air out":
-        return AirOut(trial.scheme.goal_kpa(0, job.floor_kpa))
+        return AirOut(job.floor_kpa if trial.scheme.one_run else first.to_kpa)
     # The last stroke may use the whole window: its end is the target, and the cavity is never known exactly.
     return Fill(window.ceiling_kpa if len(trial.strokes) == 1 else first.to_kpa)
 

@@ -17,6 +17,8 @@ from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_n
 
 _LEVEL_STEPS = 40
 _DEFAULT_VALVE = "air-water"
+_LOOK_SHARE = 0.4
+"""Share of the whole fill's time that the stroke may take which measures the cavity."""
 _DISCHARGE = 0.7
 """Coefficient of the valve bore until the first stroke has measured the line's loss."""
 
@@ -62,7 +64,7 @@ def answer(settings: Settings, question: Question) -> Target:
         valve = replace(valve, stop_order=settings.flush.order)
     fluid = fluid_of(settings, question.fluid or settings.tote.fluid, question.assay)
     temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
-    rise_m = _valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
+    rise_m = valve_above_gauge_m(settings, cavity, question.wanted.valve_at)
     line = line_of(settings, fluid, temp_c, valve.bore_m, rise_m)
     window = Window(settings.limits.floor, settings.limits.ceiling)
     wanted = question.wanted
@@ -111,8 +113,11 @@ def _half_percent_from_l(settings: Settings) -> float | None:
     )
 
 
-def _valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
-    """The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each."""
+def valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
+    """How far the valve stands above the gauge.
+
+    The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each.
+    """
     return cavity.outline.diameter_m / 2 + cavity.valve_height_m(clock) - settings.pipe.gauge_height
 
 
@@ -143,7 +148,7 @@ def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise
 
 def setup_of(settings: Settings, question: Question, target: Target, fill_id: str, memory: Memory) -> Setup:
     """Everything that one fill is set up with."""
-    rise_m = _valve_above_gauge_m(settings, target.cavity, target.valve_at)
+    rise_m = valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
     straight, *beside = meters_of(settings, line.density_kg_m3)
     return Setup(
@@ -172,7 +177,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         ),
         plan_reaches=target.foreseen.reaches_target,
         expected_s=target.foreseen.seconds,
-        stroke_s=max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0),
+        stroke_s=_longest_move_s(target),
         has_timeout="output_timeout" in settings.points,
         timeout_s=settings.limits.output_timeout,
         flush_s=settings.flush.seconds,
@@ -228,6 +233,12 @@ def vessel_setup(
     )
 
 
+def _longest_move_s(target: Target) -> float:
+    """The longest move that is to be expected: one of the plan's, or the one that goes on until the cavity shows."""
+    planned_s = max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0)
+    return max(planned_s, _LOOK_SHARE * target.foreseen.seconds)
+
+
 def _usual_overrun_s(settings: Settings) -> float:
     return settings.clock.scan + settings.pump.coast / 2
 
@@ -242,4 +253,5 @@ def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:
         high_l=cavity.high_l,
         fraction_at_valve=cavity.fraction_at_clock(clock),
         covered_m=tuple(max(0.0, level - valve_m) for level in levels),
+        taught=cavity.basis == "taught",
     )

@@ -34,7 +34,7 @@ UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
 }  # fmt: skip
 """At 95 %, until a proving says better. Assumed, no source."""
 _REPEAT: dict[MeterKind, float] = {
-    "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.02,
+    "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.05,
 }  # fmt: skip
 """How well each repeats from fill to fill, one standard deviation of the volume. Assumed, no source."""
 _TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level", "run time")

@@ -14,6 +14,7 @@ OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "fl
 # an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
 HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
+    "hand_air_up",
 })  # fmt: skip
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.

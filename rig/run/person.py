@@ -15,6 +15,7 @@ HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
     ("confirm", "valve_open"): (("hand_gun_on", True), ("hand_valve_open", True)),
     ("confirm", "vessel"): (("hand_in_vessel", True),),
     ("answer", "insert_back"): (("hand_valve_open", False),),
+    ("answer", "air_up"): (("hand_air_up", True),),
     ("answer", "gun_off"): (("hand_gun_on", False), ("hand_valve_open", False)),
 }
 """What a simulated person's hands do before the words are said. A real rig has no such points."""

@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 LEAST_MB = 50.0
 """Room on the disk for the records of a day, with plenty to spare. Assumed, no source."""
-FILL, VESSEL = "fill", "vessel"
-"""A fill of a wheel; a delivery into an open vessel, as for a proving."""
+FILL, VESSEL, RETURN, RINSE = "fill", "vessel", "return", "rinse"
+"""A fill of a wheel; a delivery into an open vessel, as for a proving; what came out of a wheel; a rinse."""
+_POSTED = (FILL, VESSEL, RETURN, RINSE)
 JOURNAL_NAME = "journal.sqlite"
 _COPIED = ("fluid_text", "config")
 
@@ -45,7 +46,7 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
     try:
         with book_of(Path(settings.rig.data), settings.rig.name) as book:
             post(book, journal, simulated=settings.rig.simulated)
-            stored = book.one(FILL, str(record["fill_id"])) or book.one(VESSEL, str(record["fill_id"]))
+            stored = posted_under(book, str(record["fill_id"]))
     except BookError as error:
         return {**record, "serial": None, "book_fault": str(error)}
     return {**record, "serial": stored.serial if stored else None}
@@ -66,7 +67,7 @@ def book_opened(folder: Path, truck: str, *, simulated: bool) -> Iterator[Book]:
 def post(book: Book, journal: Journal, *, simulated: bool) -> list[Record]:
     """Write into the book what the journal has and the book has not, in the order of time; returns the new records."""
     entries = [*_event_entries(book, journal), *_proving_entries(book, journal)]
-    known = book.keys(FILL) | book.keys(VESSEL)
+    known = set().union(*(book.keys(kind) for kind in _POSTED))
     fills = [journal.fill(fill_id) for fill_id in journal.closed() if fill_id not in known]
     total_ml = _totaliser_ml(book) if fills else 0
     for stored in fills:
@@ -117,8 +118,24 @@ def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, simulated: boo
         "software": software(),
         "simulated": simulated,
     }
-    kind = VESSEL if record["valve"] is None else FILL
-    return (kind, stored.fill_id, str(record["ended_at"]), body), end_ml
+    kind, moved = _kind_of(record)
+    return (kind, stored.fill_id, str(record["ended_at"]), body | moved), end_ml
+
+
+def _kind_of(record: dict[str, object]) -> tuple[str, dict[str, object]]:
+    """Under which kind work of the pump is kept, and what it moved in the words of that kind."""
+    work = record.get("kind", FILL)
+    if work == RETURN:
+        return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"]}
+    if work in (RINSE, "divert"):
+        # Rinse water comes from elsewhere; the first liquid after it comes out of the tote.
+        return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert"}
+    return (VESSEL if record["valve"] is None else FILL), {}
+
+
+def posted_under(book: Book, fill_id: str) -> Record | None:
+    """The record of work of the pump, or what corrects it; None when it was not posted."""
+    return next((found for kind in _POSTED if (found := book.one(kind, fill_id)) is not None), None)
 
 
 def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
@@ -134,8 +151,10 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
 
 def _totaliser_ml(book: Book) -> int:
     """Where the totaliser stands that nobody can set back: all that ever went forward, millilitres."""
-    last = (book.latest(kind) for kind in (FILL, VESSEL))
-    ends = (record.document.get("totaliser_end_ml") for record in last if record is not None)
+    last = [record for kind in (FILL, VESSEL) if (record := book.latest(kind)) is not None]
+    # Of these a person may have written the latest, which says nothing of the totaliser; there are few.
+    last += [record for kind in (RETURN, RINSE) for record in book.valid(kind, truck=book.truck)]
+    ends = (record.document.get("totaliser_end_ml") for record in last)
     return max((end for end in ends if isinstance(end, int)), default=0)
 
 

@@ -143,6 +143,7 @@ class _Flow:
 
 def _about(trial: Trial, temp_c: float) -> dict[str, object]:
     return {
+        "kind": "proving run",
         "size": "known can" if isinstance(trial.reference, Can) else "vessel on a scale",
         "fluid": trial.fluid.name,
         "fluid_text": trial.fluid_text,

@@ -40,6 +40,10 @@ from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
 from rig.units import show_volume
 
+RINSE_WATER = "rinse water"
+HOSE_HOLDS = "hose_holds"
+"""What the rig remembers of the liquid between tote and gun."""
+
 Watch = Callable[[Setup, Decision], None]
 
 
@@ -79,6 +83,10 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
         if (why := not_to_be_filled(folder)) is not None:
             raise Refused(why)
         settings, found = metered(settings, journal, errand.by)
+        if journal.recall(HOSE_HOLDS) == RINSE_WATER:
+            raise Refused(
+                "pump and hose hold rinse water, which never goes into a tyre: run `rig rinse --divert` first"
+            )
         setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
         about = _about(errand, target) | record_keys(found, journal.event_counts())
         state = new_fill(setup)
@@ -277,6 +285,7 @@ def _memory(setup: Setup, state: FillState, about: dict[str, object]) -> dict[st
     learned = state.overruns if state.state is State.COMPLETE else ()
     return {
         **{f"overrun_s:{about['fluid']}:{step}": round(value, 4) for step, value in learned},
+        HOSE_HOLDS: about.get(HOSE_HOLDS, about["fluid"]),
         "hose_air_l": round(max(0.0, setup.line.hose_l - state.tally.hose_l), 4),
     }
 
@@ -323,6 +332,8 @@ def _whole_record(
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
         **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
+        "kind": about.get("kind", "fill"),
+        **({"recovered_l": round(-net_l, 3), "to": about["to"]} if setup.into == "tote" else {}),
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 LONG_STEP_S = 0.05
 EDGE_STEP_S = 0.01
+_AIRED_UP_KPA = 100.0
 _EDGE_S = 0.3
 """How long after a change the short step is kept."""
 _FILM_L = 0.02
@@ -136,6 +137,10 @@ class Plant:
             self.meter.hold(upsets.meter_stuck)
         self.upsets = upsets
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
+
+    def air_up(self) -> None:
+        """A person with a compressor brings the tyre to a usual pressure."""
+        self.tyre.set_pressure(self.params.atmosphere_kpa_abs + _AIRED_UP_KPA)
 
     def start_with(self, share: float) -> None:
         """Before anything moves: the tyre holds this share of its cavity in liquid, at its starting pressure."""

@@ -90,11 +90,12 @@ def test_a_wheel_that_holds_liquid_already_is_noticed() -> None:
 
 
 def test_overrun_is_learned_towards_what_the_pump_does() -> None:
-    fill = fill_of(rig_settings(pump__coast="2 s"), Question("11L-15"))
+    question = Question("16.9-28", Wanted(volume_l=30))
+    fill = fill_of(rig_settings(pump__coast="2 s"), question)
     setup = replace(fill.setup, overrun_s=0.2)
     misses = []
-    for _ in range(6):
-        fill = fill_of(fill.rig.settings, Question("11L-15"))
+    for _ in range(8):
+        fill = fill_of(fill.rig.settings, question)
         last = VirtualFill(fill.rig, setup).run()
         misses.append(fill.rig.plant.tyre.liquid_l - setup.target_l)
         setup = replace(setup, overruns=last.state.overruns)

@@ -44,7 +44,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "flow_while_stopped": _by_fault("pump_welded@20"),
     "bead_lost": _in_phase("bead_loss", Phase.DRAW_DOWN, layout="draw-down"),
     "reading_untrusted": _by_fault("pressure_high@60"),
-    "gauge_stuck": _by_fault("pressure_stuck@60", size="11L-15"),
+    "gauge_stuck": _in_phase("pressure_stuck", Phase.VENT, size="11L-15"),
     "meter_jumped": _by_fault("meter_reset@60"),
     "no_flow": _by_fault("pump_no_start@60"),
     "no_rise": _by_fault("hose_off@60"),

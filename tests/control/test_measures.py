@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import cast
 
 import pytest
-from virtual_fills import Ran, run_fill
+from virtual_fills import Ran, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision
 from rig.control.procedure import State
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.snapshot import fill_record
+from rig.control.values import Reading, Request, RequestKind, Setup
+from rig.run.assembly import Question
 from rig.run.person import Unattended
+from rig.wheel import cavity_of, read_size
+from sim.virtual import VirtualFill, VirtualRig
 
 SCALE = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.1, "quantity": "kg"}
 
@@ -92,3 +96,40 @@ def test_witnesses_agree_with_a_true_meter_and_tell_a_slipping_one(layout: str) 
         # Another count stops the strokes elsewhere, and the pump's flow is known only roughly.
         spread = 0.02 if reference == "run time" else 0.006
         assert slipping[reference] / ratio == pytest.approx(0.97, abs=spread), reference
+
+
+def test_a_taught_wheel_s_air_space_is_a_witness() -> None:
+    question = Question("16.9-28", taught_l=cavity_of(read_size("16.9-28")).volume_l)
+    compared = {
+        k: {str(each["reference"]): each for each in cast("list[dict[str, float]]", run.record["comparisons"])}
+        for k, run in {
+            "true": run_fill(question=question),
+            "slipping": run_fill(question=question, sim__k_factor="97 pulse/L", meter__k_factor="100 pulse/L"),
+        }.items()
+    }
+    ratios = {k: each["air space"]["meter_l"] / each["air space"]["reference_l"] for k, each in compared.items()}
+    assert ratios["slipping"] / ratios["true"] == pytest.approx(0.97, abs=0.01)
+    assert ratios["true"] == pytest.approx(1.0, abs=3 * compared["true"]["air space"]["u_l"] / 348)
+    untaught = cast("list[dict[str, str]]", run_fill("11L-15").record["comparisons"])
+    assert "air space" not in {each["reference"] for each in untaught}
+
+
+class LosesItsMeter(VirtualRig):
+    """A rig whose counter module goes silent after a minute."""
+
+    def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
+        super().scan(acting, idle)
+        if self.now_s > 60.0:
+            self.values["meter_count"] = self.values["meter_count"]._replace(at_s=60.0)
+        return self.reading(acting, idle)
+
+
+def test_a_silent_meter_module_is_left_out_and_the_rest_goes_on() -> None:
+    sound = fill_of(rig_settings(), Question("11L-15"))
+    rig = LosesItsMeter(sound.rig.settings)
+    last = VirtualFill(rig, sound.setup, GivesTheMeterUp()).run()
+    record = fill_record(sound.setup, last.state)
+    assert record["outcome"] == "complete"
+    assert record["measured_by"] == "tote level"
+    true_l = rig.plant.tyre.liquid_l - rig.plant.start_liquid_l
+    assert abs(cast("float", record["net_l"]) - true_l) <= cast("float", record["net_u_l"])

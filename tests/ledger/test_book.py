@@ -249,9 +249,10 @@ def test_an_append_costs_little_more_than_a_bare_commit(tmp_path: Path) -> None:
             ours.append(middle_s - began_s)
             theirs.append(time.perf_counter() - middle_s)
     bare.close()
-    ratio = sorted(ours)[30] / sorted(theirs)[30]
+    # The quick ones of each: what a busy machine adds says nothing of either.
+    bare_s, own_s = sorted(theirs)[6], sorted(ours)[6]
     # 1.5 is the aim and is held where a commit costs what a disk costs; a disk in memory makes the rest look large.
-    assert ratio < (1.5 if sorted(theirs)[30] > 1e-3 else 8), f"{ratio:.2f} times a bare commit"
+    assert own_s < (1.5 * bare_s if bare_s > 2e-3 else bare_s + 3e-3), f"{own_s / bare_s:.2f} times a bare commit"
 
 
 # --- killed, copied, brought back -----------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from shop_books import TRUCK, fill_of, journal_with
 
+from rig.books.stock import movements
 from rig.cli import main
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME
@@ -123,3 +124,17 @@ def test_a_ledger_that_is_not_there_is_refused(
     monkeypatch.chdir(tmp_path)
     assert ledger(capsys, "verify") == (3, {})
     assert not (tmp_path / "rig-data").exists()
+
+
+def test_what_was_drawn_out_and_rinsed_is_posted_under_its_own_kind(tmp_path: Path) -> None:
+    drawn = fill_of("out", 10, kind="return", net_l=-90.0, recovered_l=90.0, to="tote")
+    rinse = fill_of("rinse", 20, kind="rinse", valve=None, net_l=8.0)
+    divert = fill_of("divert", 30, kind="divert", valve=None, net_l=8.0)
+    journal_with(tmp_path, fill_of("in"), drawn, rinse, divert)
+    assert [kind for _, kind, _ in book(tmp_path)] == ["fill", "return", "rinse", "rinse"]
+    with book_opened(tmp_path, TRUCK, simulated=True) as found:
+        moves = {(each.move, each.litres) for each in movements(found) if each.litres}
+        ends = [record.document["totaliser_start_ml"] for record in found.every()]
+    # Rinse water is not of the tote, what is diverted after it is.
+    assert moves == {("ticket", 261.2), ("return", 90.0), ("rinse", 8.0)}
+    assert ends == [0, 263500, 527000, 790500]

@@ -1,4 +1,4 @@
-"""The plan against the optimum by dynamic programming, over a grid and over fills drawn at random."""
+"""The plan against the optimum by dynamic programming over a grid, and what it does when asked again at every rest."""
 
 from __future__ import annotations
 

@@ -1,0 +1,86 @@
+"""The commands that take liquid out of a wheel and rinse the line: words to work, records to words. Decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+from pathlib import Path
+
+from rig.questions import add_question_options, question_of
+from rig.run.person import Person, Unattended
+from rig.run.removal import Removal, Rinse, empty_wheel, rinse
+from rig.run.session import Refused
+from rig.run.settings import Settings, load_settings
+from rig.shown import ticket_text
+from rig.terminal import ProgressPrinter, Terminal
+from rig.units import parse
+
+_OK, _ENDED_EARLY = 0, 4
+
+
+def add_empty_options(command: argparse.ArgumentParser, config: Path) -> None:
+    """Options of the removal."""
+    command.add_argument("--config", type=Path, default=config)
+    command.add_argument("--size", required=True)
+    add_question_options(command)
+    command.set_defaults(valve_at="6")
+    command.add_argument("--through-meter", action="store_true", help="clean liquid: no bypass, the meter counts")
+    command.add_argument("--to", default="", help="where it goes: tote, drum, who disposes of it")
+    _add_who(command)
+    command.add_argument("--job", default="")
+    command.add_argument("--position", default="", help="for example rear left")
+    command.add_argument("--support", choices=("jacked", "ground"), default="jacked")
+
+
+def add_rinse_options(command: argparse.ArgumentParser, config: Path) -> None:
+    """Options of the rinse."""
+    command.add_argument("--config", type=Path, default=config)
+    command.add_argument("--volume", default="10 L", help="water to rinse with (default %(default)s)")
+    command.add_argument("--divert", action="store_true", help="after a rinse: the first liquid goes to the drain")
+    _add_who(command)
+
+
+def _add_who(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--by", default="", help="who does it")
+    command.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
+
+
+def empty_command(options: argparse.Namespace) -> int:
+    """Take liquid out of a wheel; returns the exit status."""
+    settings, question = load_settings(options.config), question_of(options, options.size)
+    removal = Removal(
+        question=question,
+        holds_l=question.wanted.existing_l,
+        fluid=options.holds_fluid or settings.tote.fluid,
+        volume_l=question.wanted.volume_l,
+        through_meter=options.through_meter,
+        to=options.to,
+        by=options.by,
+        job=options.job,
+        position=options.position,
+        config=str(options.config),
+    )
+    record = asyncio.run(empty_wheel(settings, removal, _person(options, settings), ProgressPrinter()))
+    return _finish(options, settings, record)
+
+
+def rinse_command(options: argparse.Namespace) -> int:
+    """Rinse, or divert what comes first after it; returns the exit status."""
+    settings = load_settings(options.config)
+    wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
+    record = asyncio.run(rinse(settings, wanted, _person(options, settings), ProgressPrinter()))
+    return _finish(options, settings, record)
+
+
+def _person(options: argparse.Namespace, settings: Settings) -> Person:
+    if not options.unattended:
+        return Terminal(options.by or "terminal")
+    if not (settings.rig.simulated or settings.rig.unattended):
+        raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
+    return Unattended()
+
+
+def _finish(options: argparse.Namespace, settings: Settings, record: dict[str, object]) -> int:
+    print(json.dumps(record) if options.json else ticket_text(record, simulated=settings.rig.simulated))
+    return _OK if record["outcome"] == "complete" else _ENDED_EARLY

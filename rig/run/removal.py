@@ -1,0 +1,192 @@
+"""Taking liquid out of a wheel, and rinsing: work with the same pump, guards and journal as a fill.
+
+What comes out of a tyre carries rust and rubber, so it goes through the bypass where the rig has one, and the tote's
+scale or level tells the volume. Rinse water never goes into a tyre or the tote, nor does the first liquid after it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from rig.control.checks import checks_for_emptying
+from rig.control.state import new_fill
+from rig.control.values import Setup
+from rig.fluid import Fluid
+from rig.ledger.lock import RigLock
+from rig.plan.strokes import Window
+from rig.run.assembly import (
+    Memory,
+    Question,
+    cavity_asked,
+    cavity_facts,
+    fluid_of,
+    line_of,
+    valve_above_gauge_m,
+    vessel_setup,
+)
+from rig.run.calibration import record_keys
+from rig.run.person import Person
+from rig.run.session import (
+    HOSE_HOLDS,
+    RINSE_WATER,
+    Refused,
+    Watch,
+    carry_out,
+    journal_of,
+    metered,
+    new_id,
+    none_unfinished,
+    recalled,
+)
+from rig.run.settings import Settings
+from rig.units import KPA_PER_PSI, show_volume
+from rig.wheel.valve import valve_named
+
+_JUST_ABOVE_AMBIENT_KPA = KPA_PER_PSI
+_TOTE_KINDS = ("scale", "tote level", "run time")
+_DIVERT = 1.2
+"""What is diverted after a rinse, in contents of hose and suction line: mixed liquid goes with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Removal:
+    """What is to come out of a wheel."""
+
+    question: Question
+    """Size, valve and clock position of the valve; what it asks to put in is not looked at."""
+    holds_l: float
+    """What the tyre holds, as far as anybody knows."""
+    fluid: str
+    volume_l: float | None = None
+    """What is to come out; None for all that comes."""
+    through_meter: bool = False
+    """The rig has no bypass, or the liquid is clean."""
+    to: str = ""
+    """Where it goes, for the record: which tote or drum, or who disposes of it."""
+    by: str = ""
+    job: str = ""
+    position: str = ""
+    config: str = ""
+
+
+async def empty_wheel(settings: Settings, removal: Removal, person: Person, watch: Watch) -> dict[str, object]:
+    """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
+
+    Raises what a fill raises; Refused where nothing but the meter could tell the volume.
+    """
+    fluid = fluid_of(settings, removal.fluid)
+    folder = Path(settings.rig.data)
+    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        await none_unfinished(settings, journal)
+        settings, found = metered(settings, journal, removal.by)
+        setup = removal_setup(settings, removal, fluid, recalled(journal, fluid, found))
+        about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
+        state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
+        return await carry_out(settings, journal, setup, state, about, person, watch, opened=False)
+
+
+def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Memory) -> Setup:
+    """What a removal is set up with."""
+    question = removal.question
+    cavity, clock = cavity_asked(question), question.wanted.valve_at
+    temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
+    line = line_of(
+        settings, fluid, temp_c, valve_named(question.valve).bore_m, valve_above_gauge_m(settings, cavity, clock)
+    )
+    # What lies below the valve hole stays, however the wheel is turned.
+    comes_l = removal.holds_l - cavity.fraction_at_clock(clock) * cavity.volume_l
+    volume_l = comes_l if removal.volume_l is None else removal.volume_l
+    if not 0 < volume_l <= comes_l:
+        raise Refused(
+            f"of {show_volume(removal.holds_l)} only {show_volume(max(comes_l, 0.0))} stand above a {clock:g} o'clock "
+            "valve: turn it to the bottom (--valve-at 6), check --holds and --volume"
+        )
+    return replace(
+        vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory),
+        existing_l=removal.holds_l,
+        cavity=cavity_facts(cavity, clock),
+        line=line,
+        window=Window(_JUST_ABOVE_AMBIENT_KPA, settings.limits.ceiling),
+        arrival_kpa=settings.limits.ceiling,
+        checks=checks_for_emptying(clock, question.support, flammable=fluid.flammable),
+        into="tote",
+    )
+
+
+def _bypass_measure(setup: Setup) -> int:
+    """The measure that sees liquid go round the meter; Refused where there is none."""
+    for number, meter in enumerate(setup.beside, start=1):
+        if meter.kind in _TOTE_KINDS:
+            return number
+    raise Refused("no scale or level under the tote: what goes round the meter is not seen; use --through-meter")
+
+
+def _removal_about(settings: Settings, removal: Removal, fluid: Fluid, setup: Setup) -> dict[str, object]:
+    question = removal.question
+    return _about(fluid, removal.fluid, settings.tote.temperature) | {
+        "kind": "return",
+        "size": cavity_asked(question).designation.text,
+        "valve": valve_named(question.valve).name,
+        "valve_at": question.wanted.valve_at,
+        "cavity_l": round(setup.cavity.volume_l, 2),
+        "position": removal.position,
+        "job": removal.job,
+        "by": removal.by,
+        "config": removal.config,
+        "to": removal.to,
+    }
+
+
+def _about(fluid: Fluid, fluid_text: str, temp_c: float) -> dict[str, object]:
+    return {
+        "fluid": fluid.name,
+        "fluid_text": fluid_text,
+        "temp_c": temp_c,
+        "valve": None,
+        "valve_at": None,
+        "cavity_l": None,
+        "cavity_basis": None,
+        "working_kpa": None,
+        "job": "",
+        "assay": 1.0,
+        "density_kg_m3": round(fluid.density_kg_m3(temp_c), 3),
+        "ctl": round(fluid.ctl(temp_c), 6),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Rinse:
+    """A rinse: water through pump, meter and hose into a drain vessel; or, after it, the first liquid diverted."""
+
+    volume_l: float
+    divert: bool = False
+    by: str = ""
+    config: str = ""
+
+
+async def rinse(settings: Settings, wanted: Rinse, person: Person, watch: Watch) -> dict[str, object]:
+    """Rinse, or divert the first liquid after a rinse; returns the record. What the hose then holds is remembered."""
+    text = settings.tote.fluid if wanted.divert else "water"
+    fluid = fluid_of(settings, text)
+    folder = Path(settings.rig.data)
+    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        await none_unfinished(settings, journal)
+        settings, found = metered(settings, journal, wanted.by)
+        temp_c = settings.tote.temperature
+        volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))
+        setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), recalled(journal, fluid, found))
+        about = (
+            _about(fluid, text, temp_c)
+            | record_keys(found, journal.event_counts())
+            | {
+                "kind": "divert" if wanted.divert else "rinse",
+                "size": "drain vessel",
+                "position": "after a rinse" if wanted.divert else "rinse",
+                "by": wanted.by,
+                "config": wanted.config,
+                HOSE_HOLDS: fluid.name if wanted.divert else RINSE_WATER,
+            }
+        )
+        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
