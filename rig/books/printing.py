@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.paper import Paper, as_pdf, as_text
+from rig.books.paper import Paper, as_text
 from rig.books.where import now, told
 from rig.run.session import Refused
 
@@ -46,6 +46,8 @@ def printed(
         told(options, document | {"paper": paper.as_json()}, "")
         return
     if options.pdf is not None:
+        from rig.books.pdf import as_pdf
+
         try:
             options.pdf.write_bytes(as_pdf(paper))
         except OSError as error:

@@ -18,7 +18,8 @@ from pathlib import Path
 import pytest
 from shop_books import fill_of, journal_with
 
-from rig.books.paper import Block, Paper, as_pdf, as_text
+from rig.books.paper import Block, Paper, as_text
+from rig.books.pdf import as_pdf
 from rig.cli import main
 
 PRICES = str(Path(__file__).parents[2] / "config" / "prices.toml")
