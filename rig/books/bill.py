@@ -38,13 +38,14 @@ if TYPE_CHECKING:
 _CELLS = ("text", "quantity", "unit", "price", "amount", "category", "tax_percent", "tax")
 _CONTENT = ("customer", "address", "tax_exempt", "currency", "lines", "net", "tax", "total")
 """A bill in which one of these is another is another bill."""
-_EXAMPLE = "config/prices.toml"
+EXAMPLE = "config/prices.toml"
+"""A list to begin with."""
 
 
 def add_bill(add: Add) -> None:
     """The commands ``prices`` and ``bill``."""
     command = add("prices", prices_command, "Hand in a price list, or show the one in force.")
-    command.add_argument("file", nargs="?", type=Path, help=f"a list such as {_EXAMPLE}")
+    command.add_argument("file", nargs="?", type=Path, help=f"a list such as {EXAMPLE}")
     add_config(command)
     command = add("bill", bill_command, "What a job costs, from its records.")
     command.add_argument("job", metavar="JOB")
@@ -63,7 +64,7 @@ def prices_command(options: argparse.Namespace) -> int:
             keep_prices(book, options.file)
         lists = price_lists(book)
     if not lists:
-        raise Refused(f"no price list in the book yet: hand one in by `rig prices {_EXAMPLE}`")
+        raise Refused(f"no price list in the book yet: hand one in by `rig prices {EXAMPLE}`")
     record = lists[-1]
     told(options, {"serial": record.serial, "at": record.at, **record.document}, _prices_text(record))
     return OK
@@ -93,12 +94,12 @@ def price_lists(book: Book) -> list[Record]:
 def list_at(lists: Sequence[Record], at: str) -> Record:
     """The list in force at a time; before the first one, the first."""
     if not lists:
-        raise Refused(f"no price list in the book: hand one in by `rig prices {_EXAMPLE}`")
+        raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
     return max((each for each in lists if each.at <= at), key=lambda each: each.serial, default=lists[0])
 
 
 def _prices_text(record: Record) -> str:
-    prices = _read(record)
+    prices = read_list(record)
     lines = [f"{prices.name} ({prices.currency}), in force since {local(record.at)}, record {record.serial}"]
     lines += [f"  {name:<24} {each.price:>9} a {each.by}" for name, each in prices.fluids.items()]
     lines += [f"  {name:<24} {each.price:>9} {each.unit}" for name, each in prices.items.items()]
@@ -107,7 +108,8 @@ def _prices_text(record: Record) -> str:
     return "\n".join([*lines, f"  at least {prices.minimum} a job; tax: {taxes}"])
 
 
-def _read(record: Record) -> PriceList:
+def read_list(record: Record) -> PriceList:
+    """The price list that a record keeps."""
     document = record.document["prices"]
     assert isinstance(document, dict)
     return prices_of(document, f"price list of record {record.serial}")
@@ -175,10 +177,10 @@ def job_lines(
     """Currency and lines of a job's records, at least one; Refused without a price."""
     last = max([*fills, *charges, *returns], key=lambda each: each.at)
     try:
-        works = [(work_of(record), _read(list_at(lists, record.at))) for record in fills]
+        works = [(work_of(record), read_list(list_at(lists, record.at))) for record in fills]
         extras = [_extra_of(record) for record in charges]
         drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in returns]
-        prices = _read(list_at(lists, last.at))
+        prices = read_list(list_at(lists, last.at))
         return prices.currency, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
         raise Refused(str(error)) from error
@@ -210,7 +212,7 @@ def price_block(book: Book, records: Sequence[Record]) -> Block | None:
     if not lists:
         return None
     try:
-        works = [(work_of(record), _read(list_at(lists, record.at))) for record in records]
+        works = [(work_of(record), read_list(list_at(lists, record.at))) for record in records]
         lines = lines_of(works[0][1].model_copy(update={"fees": (), "minimum": Decimal(0)}), works)
     except PriceError:
         return None

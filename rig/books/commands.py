@@ -7,6 +7,7 @@ from rig.books.compare import add_compare
 from rig.books.ledger import add_ledger
 from rig.books.notes import add_notes
 from rig.books.office import add_office
+from rig.books.quote import add_quote
 from rig.books.stock import add_stock
 from rig.books.ticket import add_ticket
 from rig.books.where import Add
@@ -14,5 +15,5 @@ from rig.books.where import Add
 
 def add_book_commands(add: Add) -> None:
     """Add them all."""
-    for each in (add_ledger, add_notes, add_ticket, add_bill, add_compare, add_stock, add_office):
+    for each in (add_ledger, add_notes, add_ticket, add_bill, add_quote, add_compare, add_stock, add_office):
         each(add)
