@@ -35,6 +35,7 @@ from rig.run.person import Person, Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
+from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
 from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
 from rig.terminal import ProgressPrinter, Questions, Terminal
 from rig.units import QuantityError
@@ -45,7 +46,7 @@ DATA = Path("rig-data")
 DEMO_CONFIG = DATA / "rig.toml"
 
 _STATUS: tuple[tuple[tuple[type[Exception], ...], int], ...] = (
-    ((SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError), USAGE),
+    ((SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError, *SERVING_ERRORS), USAGE),
     ((Refused, NotAnswered, LockedError, JournalError), REFUSED),
     ((Unreachable, FieldError), UNREACHABLE),
     ((Impossible,), ENDED_EARLY),
@@ -111,6 +112,8 @@ def _parser() -> argparse.ArgumentParser:
     meter = add("meter", meter_command, "The meter: its factor, when it was proven, and whether it drifts.")
     meter.add_argument("--config", type=Path, default=DEMO_CONFIG)
 
+    add_serve_options(add("serve", serve_command, "Controller and pump-side page."), DEMO_CONFIG)
+    add_people_options(add("people", people_command, "Who may sign in at the page."), DEMO_CONFIG)
     add_empty_options(add("empty", empty_command, "Take liquid out of a wheel, counted."), DEMO_CONFIG)
     add_rinse_options(add("rinse", rinse_command, "Rinse pump and hose into a drain vessel."), DEMO_CONFIG)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import settings
 
 # Helpers beside the tests (virtual_fills and others) are imported by name.
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "wire")]
+sys.path[:0] = [str(Path(__file__).parent / name) for name in ("", "wire", "run", "panel")]
 
 # A busy machine is no failure: examples are bounded in number, not in time.
 settings.register_profile("rig", deadline=None)

@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 FACES = {"books", "panel", "cli", "demo", "shown", "terminal", "answers", "questions", "picture", "proofs",
-         "provers", "removals"}  # fmt: skip
+         "provers", "removals", "serving"}  # fmt: skip
 """What a person sees: may know everything, and nothing below may know it."""
 FORBIDDEN = {
     "units": {"wheel", "fluid", "plan", "control", "field", "ledger", "run"} | FACES,
@@ -133,6 +133,20 @@ def test_a_room_knows_only_what_it_may(name: str) -> None:
         f"{module}:{found.line} imports {found.module}"
         for module, found in in_room(name)
         if room(found.module) in FORBIDDEN[name]
+    ]
+    assert guilty == []
+
+
+SHOWN = {"values", "procedure", "state", "snapshot", "guards", "checks"}
+"""What the page may know of the controller: its words and its figures, never what decides."""
+
+
+def test_the_page_shows_and_does_not_decide() -> None:
+    guilty = [
+        f"{module}:{found.line} imports {found.module}"
+        for module, found in in_room("panel")
+        if (room(found.module) == "control" and found.module.split(".")[2] not in SHOWN)
+        or (room(found.module) == "field" and found.module != "rig.field.points")
     ]
     assert guilty == []
 

@@ -64,6 +64,8 @@ class Reading:
     """Pressure lost across the strainer."""
     stop_pressed: bool | None = None
     """The stop button at the gun; the emergency stop is another thing, and hardware."""
+    start_pressed: bool | None = None
+    """The start button at the gun: a face turns a fresh press into a start or into the answer to the prompt."""
     output_timeout_s: float | None = None
     outputs_seen: Outputs | None = None
     """Relays as read back; ``None`` where they cannot be, and ``both_seen`` when run and reverse read on together."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState, out_of_use
-from rig.control.values import Entry, Outputs, Request, Setup
+from rig.control.values import Entry, Outputs, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError
@@ -133,8 +133,9 @@ class Fill:
     async def _requests(self) -> list[Request]:
         requests, self._inbox = self._inbox, []
         if self.stop_asked:
-            self.stop_asked = False
-            requests.append(Request(f"signal-{self.state.now_s}", "stop", by="signal"))
+            # Asked anew in every scan until the fill has ended: a fill that is about to trip can only be closed.
+            kind: RequestKind = "end" if self.state.state is State.ABORTED else "stop"
+            requests.append(Request(f"signal-{self.state.now_s}", kind, by="signal"))
         for request in requests:
             hands = dict(HANDS.get((request.kind, request.name), ()))
             known = {name: on for name, on in hands.items() if name in HAND_POINTS & set(self.settings.points)}

@@ -8,6 +8,7 @@ from rig.units import Kind
 INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
+    "start_button",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in

@@ -20,10 +20,11 @@ _FIELDS = {
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",
     "stop_button": "stop_pressed",
+    "start_button": "start_pressed",
     "strainer_dp": "strainer_kpa",
 }
 _PULSES = (Counter(),)
-_BOOLS = frozenset({"estop_ok", "liquid_in_vent", "stop_button"})
+_BOOLS = frozenset({"estop_ok", "liquid_in_vent", "stop_button", "start_button"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,8 @@ HOSE_HOLDS = "hose_holds"
 """What the rig remembers of the liquid between tote and gun."""
 
 Watch = Callable[[Setup, Decision], None]
+Stopper = Callable[[Fill], Callable[[], None]]
+"""Arranges how a fill hears of a stop signal; returns what takes the arrangement back."""
 
 
 class Refused(RuntimeError):
@@ -69,7 +71,9 @@ def journal_of(folder: Path) -> Journal:
     return Journal(folder / JOURNAL_NAME)
 
 
-async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: Watch) -> dict[str, object]:
+async def fill_wheel(
+    settings: Settings, errand: Errand, person: Person, watch: Watch, stopper: Stopper | None = None
+) -> dict[str, object]:
     """Fill one wheel from the ready check to the record; returns the record.
 
     Raises what ``answer`` raises, Refused, Unreachable, JournalError or LockedError; outputs are off afterwards.
@@ -92,10 +96,12 @@ async def fill_wheel(settings: Settings, errand: Errand, person: Person, watch: 
         state = new_fill(setup)
         if errand.asks_inside:
             state = replace(state, alarms=replace(state.alarms, accepted=AIR_SPACE_GUARDS))
-        return await carry_out(settings, journal, setup, state, about, person, watch, opened=False)
+        return await carry_out(settings, journal, setup, state, about, person, watch, stopper, opened=False)
 
 
-async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) -> dict[str, object]:
+async def go_on(
+    settings: Settings, fill_id: str, person: Person, watch: Watch, stopper: Stopper | None = None
+) -> dict[str, object]:
     """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
@@ -106,7 +112,7 @@ async def go_on(settings: Settings, fill_id: str, person: Person, watch: Watch) 
         reading = await _one_reading(settings, field, setup, state)
         field.close()
         state = recovered(setup, state, reading)
-        return await carry_out(settings, journal, setup, state, stored.about, person, watch, opened=True)
+        return await carry_out(settings, journal, setup, state, stored.about, person, watch, stopper, opened=True)
 
 
 async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> dict[str, object]:
@@ -212,6 +218,7 @@ async def carry_out(
     about: dict[str, object],
     person: Person,
     watch: Watch,
+    stopper: Stopper | None = None,
     *,
     opened: bool,
 ) -> dict[str, object]:
@@ -221,7 +228,7 @@ async def carry_out(
     field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
     meters = faces(settings, setup.line, bases(setup, state))
     fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen)
-    restore = _stop_on_signals(fill)
+    restore = (stopper or stop_on_signals)(fill)
     try:
         decision = await fill.run()
         if not recorder.opened:
@@ -254,7 +261,8 @@ def _reasons(missing: tuple[Missing, ...]) -> str:
     return "not ready:\n" + "\n".join(f"  - {item.text}" for item in missing)
 
 
-def _stop_on_signals(fill: Fill) -> Callable[[], None]:
+def stop_on_signals(fill: Fill) -> Callable[[], None]:
+    """Let SIGINT and SIGTERM stop this fill."""
     loop = asyncio.get_running_loop()
 
     def ask() -> None:

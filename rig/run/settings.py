@@ -20,6 +20,7 @@ from rig.field.points import Point, Seconds, Strict, quantity_field
 from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
 from rig.run.shop_fluids import ShopFluid
+from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
 from rig.run.wiring import timeout_faults, wiring_faults
 from rig.units import KPA_PER_PSI
@@ -248,6 +249,7 @@ class Settings(Strict):
     flush: FlushTable = FlushTable()
     fluids: dict[str, ShopFluid] = Field(default_factory=dict)
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
+    panel: PanelTable = PanelTable()
     sim: SimTable | None = None
 
     @model_validator(mode="after")

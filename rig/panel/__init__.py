@@ -1,0 +1,1 @@
+"""The pump-side page: touches become requests, snapshots become pictures. Decides nothing."""

@@ -1,0 +1,110 @@
+"""What a person entered on the page as a question to the rig, and the answer as the page shows it. Computes nothing.
+
+The form's fields are handed to the reader of the command line's options, so both understand the same words.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from dataclasses import replace
+from pathlib import Path
+
+from pydantic import Field
+
+from rig.control.checks import Support
+from rig.field.points import Strict
+from rig.panel.view import checks_view, wheel_view
+from rig.plan.target import Target
+from rig.questions import add_question_options, question_of
+from rig.run.assembly import Memory, Question, setup_of, wheel_question
+from rig.run.calibration import standing, with_factor
+from rig.run.facade import Facade
+from rig.run.session import Errand, journal_of
+from rig.run.settings import Settings
+from rig.units import QuantityError, parse
+
+_TEXT = Field(default="", max_length=60)
+
+
+class WheelForm(Strict):
+    """One wheel as it was picked or typed; an empty field is left to the rig."""
+
+    wheel: str = _TEXT
+    """A wheel of the shop; otherwise ``size``."""
+    size: str = _TEXT
+    position: str = _TEXT
+    job: str = _TEXT
+    fluid: str = _TEXT
+    valve: str = _TEXT
+    valve_at: str = _TEXT
+    support: Support = "jacked"
+    target: str = _TEXT
+    """Nothing: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
+    holds: str = _TEXT
+    """Liquid that is in the tyre already."""
+
+
+def asked(settings: Settings, form: WheelForm) -> Question:
+    """The question that the form asks; QuantityError or SizeError with what to write instead."""
+    parser = argparse.ArgumentParser()
+    add_question_options(parser)
+    given = {
+        "valve-at": form.valve_at,
+        "fluid": form.fluid,
+        "valve": form.valve,
+        "holds": form.holds,
+        **_target(form.target),
+    }
+    options = parser.parse_args([f"--{name}={text.strip()}" for name, text in given.items() if text.strip()])
+    question = replace(question_of(options, form.size), support=form.support)
+    return wheel_question(settings, form.wheel, question) if form.wheel else question
+
+
+def _target(text: str) -> dict[str, str]:
+    text = text.strip()
+    if not text or text.endswith("%"):
+        return {"fill": text}
+    try:
+        parse(text, "volume")
+    except QuantityError:
+        try:
+            parse(text, "mass")
+        except QuantityError as error:
+            raise QuantityError(f"{text!r}: write a percent, a volume or a weight: 75 %, 69 gal or 738 lb") from error
+        return {"mass": text}
+    return {"volume": text}
+
+
+def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
+    """The answer with its picture, and the checks of the ready check; raises what ``answer`` raises."""
+    settings = facade.settings
+    question = asked(settings, form)
+    question = replace(question, fluid=question.fluid or settings.tote.fluid)
+    target = facade.answer(question)
+    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+        proven = with_factor(settings, standing(settings, journal.provings()))
+    checks = setup_of(proven, question, target, "question", Memory()).checks
+    given = set(facade.given.recalled(by, checks))
+    shown = checks_view(checks)
+    return {
+        **target.as_json(),
+        "level": _level(target),
+        "position": form.position,
+        "wheel": wheel_view(target.cavity, target.valve_at),
+        "against": [{"text": each.text, "source": each.source} for each in target.against],
+        "checks": [{**each, "given": each["name"] in given} for each in shown],
+    }
+
+
+def _level(target: Target) -> str:
+    """Where the liquid stands against the valve, as a name for the catalogue."""
+    share = target.fill_fraction - target.cavity.fraction_at_clock(target.valve_at)
+    if abs(share) < 0.005:
+        return "at_valve"
+    return "below_valve" if share < 0 else "above_valve"
+
+
+def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Errand:
+    """Who asks for what, for the record."""
+    return Errand(asked(settings, form), by, form.job.strip(), form.position.strip(), config)

@@ -1,0 +1,80 @@
+"""What every answer and every request of the page must carry: headers, host, origin. It must not know people.
+
+Policy: nothing from elsewhere, nothing inline, no frame. OWASP's list of secure headers names them one by one.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Collection
+from urllib.parse import urlsplit
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Cache-Control": "no-store",
+}
+OWN_HEADER = "x-rig"
+"""A page of another site cannot send it without asking first, and is never answered."""
+_LARGEST_BODY = 16384
+
+
+class Guarded:
+    """Wraps the page: refuses what comes by another name or from another site, adds the headers to every answer."""
+
+    def __init__(self, app: ASGIApp, names: Collection[str] = (), *, https: bool = False) -> None:
+        self._app = app
+        self._names = {name.casefold() for name in names} | {"localhost"}
+        self._headers = dict(HEADERS)
+        if https:
+            self._headers["Strict-Transport-Security"] = "max-age=31536000"
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def dressed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                own = [(name.lower().encode(), text.encode()) for name, text in self._headers.items()]
+                message["headers"] = [*message.get("headers", []), *own]
+            await send(message)
+
+        refusal = self._refusal(Request(scope))
+        await (refusal or self._app)(scope, receive, dressed)
+
+    def _refusal(self, request: Request) -> Response | None:
+        host = request.headers.get("host", "")
+        if not self._known(host):
+            # Whoever makes a name of his own point at this rig must not get at it through a browser.
+            return PlainTextResponse("unknown host: add it to panel.names", 421)
+        if request.method in ("GET", "HEAD"):
+            return None
+        origin = request.headers.get("origin")
+        if OWN_HEADER not in request.headers or (origin is not None and urlsplit(origin).netloc != host):
+            return PlainTextResponse("not from this page", 403)
+        length = request.headers.get("content-length", "")
+        if not length.isdigit() or int(length) > _LARGEST_BODY:
+            return PlainTextResponse("too long", 413)
+        return None
+
+    def _known(self, host: str) -> bool:
+        name = (urlsplit(f"//{host}").hostname or "").casefold()
+        try:
+            ipaddress.ip_address(name)
+        except ValueError:
+            return name in self._names
+        return True

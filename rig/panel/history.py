@@ -1,0 +1,106 @@
+"""What was filled before, for the page: fills with their tickets and traces, left against right, the meter.
+
+Reads the journal through a connection of its own and changes nothing. It must not know requests.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig.ledger.journal import Journal, StoredEntry, StoredFill
+from rig.run.meter_page import meter_page
+from rig.run.session import journal_of
+from rig.run.settings import Settings
+from rig.shown import next_steps, ticket_text
+
+_SHOWN = 60
+_MOST_POINTS = 400
+_TRACED = ("in_tyre_l", "flow_lps", "tyre_kpa")
+_SIDES = {"left": "right", "right": "left"}
+
+
+def opposite(position: str) -> str:
+    """The same place on the other side of the machine; empty where there is none."""
+    words = position.split()
+    turned = [_SIDES.get(word, word) for word in words]
+    return " ".join(turned) if turned != words else ""
+
+
+def fills_view(settings: Settings) -> list[dict[str, object]]:
+    """The latest fills, newest first."""
+    with contextlib.closing(_journal(settings)) as journal:
+        return [_row(fill) for fill in reversed(journal.fills()[-_SHOWN:])]
+
+
+def _journal(settings: Settings) -> Journal:
+    return journal_of(Path(settings.rig.data))
+
+
+def _row(fill: StoredFill) -> dict[str, object]:
+    record = fill.record or {}
+    return {
+        "number": fill.number,
+        "fill_id": fill.fill_id,
+        "opened_at": fill.opened_at,
+        **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
+        **{key: record.get(key) for key in ("outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
+    }
+
+
+def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
+    """One fill: its ticket and its trace. JournalError when there is none."""
+    with contextlib.closing(_journal(settings)) as journal:
+        fill = journal.fill(fill_id)
+        entries = journal.entries(fill.fill_id)
+        pair = _pair(journal.fills(), fill)
+    record = fill.record
+    return {
+        **_row(fill),
+        "ticket": ticket_text(record, simulated=settings.rig.simulated) if record else "",
+        "next": next_steps(record) if record else [],
+        "trace": trace_of(entries),
+        "pair": pair,
+        "opposite": opposite(str(fill.about.get("position") or "")),
+    }
+
+
+def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
+    """Rows of seconds since the first, litres, L/s and gauge kPa; at most a few hundred."""
+    lines = [entry.data for entry in entries if entry.kind == "progress"]
+    step = len(lines) // _MOST_POINTS + 1
+    rows: list[list[object]] = []
+    base = last = 0.0
+    for line in lines[::step]:
+        t_s = line["t_s"]
+        assert isinstance(t_s, int | float)
+        if not rows:
+            base = -t_s
+        elif t_s < last:
+            # The clock began anew when the fill was gone on with.
+            base += last
+        last = float(t_s)
+        rows.append([round(base + t_s, 1), *(line.get(name) for name in _TRACED)])
+    return rows
+
+
+def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | None:
+    """The latest fill on the other side of the same job and size, before or after this one."""
+    other = opposite(str(one.about.get("position") or ""))
+    alike = [
+        fill
+        for fill in fills
+        if fill.record is not None
+        and other
+        and fill.about.get("position") == other
+        and fill.about.get("size") == one.about.get("size")
+        and fill.about.get("job") == one.about.get("job")
+    ]
+    return _row(alike[-1]) if alike else None
+
+
+def meter_view(settings: Settings) -> dict[str, object]:
+    """The meter's page."""
+    with contextlib.closing(_journal(settings)) as journal:
+        return meter_page(settings, journal).as_json()

@@ -1,0 +1,87 @@
+"""The latest picture for everyone who looks: made a few times a second, once for all, and never queued.
+
+A browser that is slow, or twenty that are, get what is newest when they are ready for it. The controller is not asked
+and does not wait: the hub looks at what it left. It must not know requests.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator
+
+from rig.panel.sessions import Sessions
+from rig.panel.view import picture
+from rig.run.facade import Facade
+
+PERIOD_S = 0.2
+_MOST_POINTS = 600
+
+
+class Hub:
+    """Lives in the page's own event loop."""
+
+    def __init__(self, facade: Facade, sessions: Sessions) -> None:
+        self._facade = facade
+        self._sessions = sessions
+        self._text = ""
+        self._fresh = asyncio.Event()
+        self._trace: list[tuple[object, ...]] = []
+        self._traced = ""
+        self._step_s = 0.5
+        self.watching = 0
+        self.ended = False
+        """Set when the page is about to end: streams end by themselves, and nobody is cut off in the middle."""
+
+    async def run(self) -> None:
+        """Make pictures for ever."""
+        while True:
+            self.draw()
+            await asyncio.sleep(PERIOD_S)
+
+    def draw(self) -> None:
+        """Make the picture of this moment and wake everyone who waits for it."""
+        sessions = self._sessions
+        shown = picture(self._facade, time.monotonic(), sessions.driver, sessions.asking)
+        fill = shown["fill"]
+        if isinstance(fill, dict):
+            self._keep(fill)
+        self._text = json.dumps(shown, allow_nan=False)
+        fresh, self._fresh = self._fresh, asyncio.Event()
+        fresh.set()
+
+    def _keep(self, fill: dict[str, object]) -> None:
+        """One more point of the trace; when it grows long every other one goes."""
+        if fill["id"] != self._traced:
+            self._traced, self._trace, self._step_s = str(fill["id"]), [], 0.5
+        t_s = fill["t_s"]
+        assert isinstance(t_s, float)
+        last = self._trace[-1][0] if self._trace else -1e9
+        assert isinstance(last, float)
+        if t_s - last < self._step_s or not t_s:
+            return
+        self._trace.append((t_s, fill["in_tyre_l"], fill["flow_lps"], fill["tyre_kpa"]))
+        if len(self._trace) > _MOST_POINTS:
+            self._trace, self._step_s = self._trace[::2], 2 * self._step_s
+
+    def trace(self) -> dict[str, object]:
+        """The trace of the fill under way, or of the last one: rows of seconds, litres, L/s and gauge kPa."""
+        return {"fill_id": self._traced, "step_s": self._step_s, "rows": self._trace}
+
+    @property
+    def now(self) -> str:
+        """The latest picture, JSON."""
+        return self._text
+
+    async def stream(self) -> AsyncIterator[str]:
+        """Pictures as server-sent events; whoever is slow misses some."""
+        self.watching += 1
+        try:
+            while not self.ended:
+                fresh = self._fresh
+                if self._text:
+                    yield f"data: {self._text}\n\n"
+                await fresh.wait()
+        finally:
+            self.watching -= 1

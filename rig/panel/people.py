@@ -1,0 +1,108 @@
+"""The people of a rig and their PINs: argon2 hashes in a file that only the rig's own user may read.
+
+There is no default PIN: a rig without people can be looked at and stopped, and nothing else. It must not know sessions.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+Role = Literal["technician", "supervisor"]
+ROLES: tuple[Role, ...] = ("technician", "supervisor")
+_NAME_LENGTH = 40
+_SHORTEST, _LONGEST = 4, 12
+_MODE = 0o600
+
+
+class PeopleError(ValueError):
+    """A name, a PIN or a file that cannot be used; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Someone:
+    """Who may sign in."""
+
+    name: str
+    role: Role
+    pin: str
+    """argon2 hash."""
+
+
+class People:
+    """The people of the rig whose folder is given."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "people.json"
+        # About 20 ms and 8 MB on a small computer: the rate limit does the rest. RFC 9106 names the parameters.
+        self._hasher = PasswordHasher(time_cost=3, memory_cost=8192, parallelism=1)
+        self._nobody = self._hasher.hash("nobody")
+
+    def all(self) -> list[Someone]:
+        """Everyone, by name."""
+        try:
+            listed = json.loads(self.path.read_text(encoding="utf-8"))
+            return [Someone(each["name"], each["role"], each["pin"]) for each in listed]
+        except FileNotFoundError:
+            return []
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise PeopleError(f"{self.path}: cannot be read ({error}); mend or remove it, then add people") from error
+
+    def add(self, name: str, role: Role, pin: str) -> None:
+        """Add someone, or give someone another PIN and role."""
+        name = " ".join(name.split())
+        if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():
+            raise PeopleError(f"a name has 1 to {_NAME_LENGTH} letters")
+        fault = pin_fault(pin)
+        if fault:
+            raise PeopleError(fault)
+        others = [each for each in self.all() if each.name.casefold() != name.casefold()]
+        self._write([*others, Someone(name, role, self._hasher.hash(pin))])
+
+    def remove(self, name: str) -> None:
+        """Take someone off the list."""
+        left = [each for each in self.all() if each.name.casefold() != name.casefold()]
+        if len(left) == len(self.all()):
+            raise PeopleError(f"nobody is called {name!r}")
+        self._write(left)
+
+    def _write(self, people: list[Someone]) -> None:
+        listed = [{"name": each.name, "role": each.role, "pin": each.pin} for each in people]
+        listed.sort(key=lambda each: each["name"].casefold())
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = self.path.with_suffix(".new")
+        with contextlib.suppress(FileNotFoundError):
+            fresh.unlink()
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _MODE)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(listed, file, indent=1)
+            file.flush()
+            os.fsync(file.fileno())
+        fresh.replace(self.path)
+
+    def known(self, name: str, pin: str) -> Someone | None:
+        """The one of that name and PIN. Takes as long for a wrong name as for a wrong PIN."""
+        found = next((each for each in self.all() if each.name.casefold() == name.casefold()), None)
+        try:
+            self._hasher.verify(found.pin if found else self._nobody, pin)
+        except (VerificationError, InvalidHashError):
+            return None
+        return found
+
+
+def pin_fault(pin: str) -> str:
+    """What is wrong with a PIN; empty when it will do."""
+    if not (pin.isascii() and pin.isdigit() and _SHORTEST <= len(pin) <= _LONGEST):
+        return f"a PIN has {_SHORTEST} to {_LONGEST} digits"
+    steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
+    if len(steps) == 1 and steps <= {0, 1, 9}:
+        return "a PIN of equal digits or of digits in a row is the first that anybody tries: take another"
+    return ""

@@ -1,0 +1,129 @@
+"""Who is signed in, who drives, and how often a PIN may be tried. Time is an argument; it must not know requests.
+
+Two phones at once see the same; one drives. Whoever signs in first drives; after that the controls are handed over by
+the one who has them, or taken when that page has been gone for a while.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import threading
+from dataclasses import dataclass, field
+
+from rig.panel.people import Role, Someone
+
+SHIFT_S = 14 * 3600.0
+"""A session lasts for a shift and is never ended in the middle of a fill."""
+GONE_S = 8.0
+"""A driver's page that has been silent for so long is gone: another may take the controls."""
+_FREE_TRIES = 5
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 30.0, 900.0
+_MOST_SESSIONS = 50
+
+
+@dataclass(slots=True)
+class Session:
+    """One signed-in browser."""
+
+    token: str
+    csrf: str
+    id: str
+    """What others may know it by."""
+    name: str
+    role: Role
+    since_s: float
+    seen_s: float
+
+
+@dataclass(slots=True)
+class _Tries:
+    wrong: int = 0
+    until_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Sessions:
+    """Everyone who is signed in now, in memory: a restart of the controller signs everybody out."""
+
+    _by_token: dict[str, Session] = field(default_factory=dict)
+    _tries: dict[str, _Tries] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    driver: Session | None = None
+    asking: Session | None = None
+    """Who asks the driver for the controls."""
+
+    def pause_s(self, whom: str, now_s: float) -> float:
+        """How long ``whom`` (a name, an address) must wait before the next try."""
+        with self._lock:
+            tries = self._tries.get(whom)
+            return max(0.0, tries.until_s - now_s) if tries else 0.0
+
+    def wrong(self, whom: str, now_s: float) -> None:
+        """A PIN was wrong: after a few the pauses begin, each twice as long as the last."""
+        with self._lock:
+            if len(self._tries) > 1000:
+                self._tries = {key: tries for key, tries in self._tries.items() if tries.until_s > now_s}
+            tries = self._tries.setdefault(whom, _Tries())
+            tries.wrong += 1
+            if tries.wrong >= _FREE_TRIES:
+                tries.until_s = now_s + min(_FIRST_PAUSE_S * 2 ** (tries.wrong - _FREE_TRIES), _LONGEST_PAUSE_S)
+
+    def open(self, someone: Someone, now_s: float, *whom: str) -> Session:
+        """Sign someone in, and forget the wrong tries of ``whom``."""
+        with self._lock:
+            for each in whom:
+                self._tries.pop(each, None)
+            session = Session(
+                secrets.token_urlsafe(32), secrets.token_urlsafe(24), secrets.token_hex(4),
+                someone.name, someone.role, now_s, now_s,
+            )  # fmt: skip
+            if len(self._by_token) >= _MOST_SESSIONS:
+                idle = min(self._by_token.values(), key=lambda each: (each is self.driver, each.seen_s))
+                self._close(idle)
+            self._by_token[session.token] = session
+            if self.driver is None:
+                self.driver = session
+        return session
+
+    def found(self, token: str, now_s: float, *, busy: bool) -> Session | None:
+        """The session of a cookie's token; an old one ends here, but never while a fill runs."""
+        with self._lock:
+            session = self._by_token.get(token)
+            if session is None:
+                return None
+            if now_s - session.since_s > SHIFT_S and not busy:
+                self._close(session)
+                return None
+            session.seen_s = now_s
+            return session
+
+    def close(self, session: Session) -> None:
+        """Sign out."""
+        with self._lock:
+            self._close(session)
+
+    def _close(self, session: Session) -> None:
+        self._by_token.pop(session.token, None)
+        self.driver = None if self.driver is session else self.driver
+        self.asking = None if self.asking is session else self.asking
+
+    def ask_to_drive(self, session: Session, now_s: float) -> bool:
+        """Take the controls where nobody holds them or their page is gone; otherwise ask for them."""
+        with self._lock:
+            if self.driver is None or self.driver is session or now_s - self.driver.seen_s > GONE_S:
+                self.driver, self.asking = session, None
+                return True
+            self.asking = session
+            return False
+
+    def hand_over(self, session: Session, *, give: bool) -> None:
+        """The driver's answer to the one who asks."""
+        with self._lock:
+            if self.driver is session and self.asking is not None:
+                self.driver, self.asking = (self.asking if give else session), None
+
+
+def same(given: str, wanted: str) -> bool:
+    """Whether two secrets are equal, in a time that tells nothing."""
+    return hmac.compare_digest(given.encode(), wanted.encode())

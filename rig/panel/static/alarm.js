@@ -1,0 +1,49 @@
+// Sound and vibration: an alarm until somebody has heard it, a prompt now and then, an end once.
+// Browsers stay mute until the page was touched once; nothing rests on being heard.
+
+let context = null;
+let quiet = '';
+let current = '';
+let timer = null;
+
+const PATTERNS = {
+  alarm: { tones: [[880, 0], [660, 0.22], [880, 0.44], [660, 0.66]], every: 2000, shake: [200, 100, 200, 100, 400] },
+  prompt: { tones: [[520, 0], [780, 0.25]], every: 12000, shake: [120, 80, 120] },
+  done: { tones: [[523, 0], [659, 0.2], [784, 0.4]], every: 0, shake: [400] },
+};
+
+export function wake() {
+  context ??= new AudioContext();
+  if (context.state === 'suspended') context.resume();
+}
+
+function play(kind) {
+  const { tones, shake } = PATTERNS[kind];
+  navigator.vibrate?.(shake);
+  if (!context || context.state !== 'running') return;
+  for (const [frequency, after] of tones) {
+    const tone = new OscillatorNode(context, { type: 'square', frequency });
+    const loud = new GainNode(context, { gain: 0.25 });
+    tone.connect(loud).connect(context.destination);
+    tone.start(context.currentTime + after);
+    tone.stop(context.currentTime + after + 0.18);
+  }
+}
+
+// `what` names the occasion ("alarm:no_flow"); another one begins anew, none ends it.
+export function sound(what) {
+  if (what === current) return;
+  current = what;
+  clearInterval(timer);
+  if (!what) return;
+  quiet = quiet === what ? quiet : '';
+  const kind = what.split(':')[0];
+  play(kind);
+  if (PATTERNS[kind].every) timer = setInterval(() => quiet !== current && play(kind), PATTERNS[kind].every);
+}
+
+export function hush() {
+  quiet = current;
+}
+
+export const hushed = () => Boolean(current) && quiet === current;

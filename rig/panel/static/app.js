@@ -1,0 +1,234 @@
+// The page as a whole: which screen stands there now, the bar with STOP, and what is shown when the controller is gone.
+
+import { sound, wake } from './alarm.js';
+import { Slot, button, h, say } from './dom.js';
+import { DoneScreen } from './done.js';
+import { FillScreen } from './fill.js';
+import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
+import { act, get, me, newId, post, watch, whoAmI } from './net.js';
+import { PickScreen } from './pick.js';
+import { SignScreen } from './sign.js';
+import * as units from './units.js';
+import { learn, t } from './words.js';
+
+const SAID_MS = 7000;
+const parts = Object.fromEntries(['top', 'stale', 'work', 'foot', 'said'].map((id) => [id, document.getElementById(id)]));
+const top = new Slot('div', { class: 'bar' });
+const foot = new Slot('div', { class: 'bar' });
+
+export const app = {
+  rig: null,
+  picture: null,
+  tab: 'work',
+  signing: false,
+  menu: false,
+  form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
+  asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
+  ticks: new Set(),
+  seenRecord: sessionStorage.getItem('rig-seen') || '',
+  screen: null,
+  key: '',
+  stale: true,
+
+  get drives() {
+    return Boolean(me.name && this.picture?.driver && this.picture.driver.id === me.id);
+  },
+
+  // Sends a touch and tells what came of it; a refusal is said in words, never swallowed.
+  async send(promise) {
+    try {
+      const body = await promise;
+      this.say('');
+      return body;
+    } catch (error) {
+      if (error.status === 401) {
+        await whoAmI().catch(() => {});
+        this.signing = true;
+      }
+      this.say(error.status ? error.message : t('not_reached'));
+      this.render();
+      return null;
+    }
+  },
+
+  say(text) {
+    say(parts.said, text);
+    clearTimeout(this.forget);
+    // Words that nobody can miss stay; the others leave the screen to the work again.
+    if (text !== t('stop_lost')) this.forget = setTimeout(() => say(parts.said, ''), SAID_MS);
+  },
+
+  remember(form) {
+    this.form = form;
+    sessionStorage.setItem('rig-form', JSON.stringify(form));
+  },
+
+  dismiss() {
+    this.seenRecord = this.picture?.record?.fill_id || '';
+    sessionStorage.setItem('rig-seen', this.seenRecord);
+    this.render();
+  },
+
+  async order(kind, more) {
+    const sent = await this.send(post('/api/order', { id: newId(), kind, ...more }));
+    if (sent) this.tab = 'work';
+    return sent;
+  },
+
+  go(tab) {
+    this.tab = tab;
+    this.signing = false;
+    this.menu = false;
+    this.render();
+    parts.work.focus();
+    scrollTo(0, 0);
+  },
+
+  render() {
+    renderTop();
+    renderFoot();
+    renderWork();
+  },
+};
+
+async function stop() {
+  wake();
+  try {
+    await post('/api/stop', { id: newId() });
+    parts.said.classList.remove('loud');
+    app.say(t('stop_sent'));
+  } catch {
+    app.say(t('stop_lost'));
+    parts.said.classList.add('loud');
+  }
+}
+
+function renderTop() {
+  const picture = app.picture;
+  const driver = picture?.driver;
+  const asks = app.drives && picture.asking ? picture.asking.name : '';
+  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu, app.signing]);
+  top.show(key, () => [
+    h('div', { class: 'head' },
+      h('div', {}, h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
+        h('p', { class: 'who' }, whoText(driver))),
+      me.name || app.signing ? null : button(t('sign_in'), () => sign(), 'tab'),
+      button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'tab menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' })),
+    asks ? h('div', { class: 'ask' }, t('asks_for_controls', { name: asks }),
+      button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
+      button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
+    h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
+      ['work', 'history', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+        button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
+      h('label', {}, t('units'),
+        h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
+          units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
+      me.name ? button(t('sign_out'), signOut, 'tab') : null),
+  ]);
+}
+
+function sign() {
+  app.signing = true;
+  app.menu = false;
+  app.render();
+}
+
+async function signOut() {
+  await app.send(post('/api/sign-out', {}));
+  await whoAmI().catch(() => {});
+  app.menu = false;
+  app.render();
+}
+
+function whoText(driver) {
+  if (!driver) return me.name ? t('you_look', { me: me.name }) : t('nobody_drives');
+  if (driver.id === me.id) return t('you_drive', { name: me.name });
+  return me.name ? t('other_drives_you', { name: driver.name, me: me.name }) : t('other_drives', { name: driver.name });
+}
+
+function renderFoot() {
+  const fill = app.picture?.fill;
+  const holds = !app.stale && app.drives && fill?.presses.includes('hold');
+  foot.show(JSON.stringify([holds]), () => [
+    holds ? button(t('hold'), () => app.send(act('hold')), 'wait') : null,
+    button(t('stop'), stop, 'stop', { 'aria-keyshortcuts': 'Escape', id: 'stop' }),
+  ]);
+}
+
+function screenFor(picture) {
+  if (app.signing && !me.name) return ['sign', () => new SignScreen(app)];
+  if (app.rig && !app.rig.looking && !me.name) return ['sign', () => new SignScreen(app)];
+  if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
+  if (app.tab === 'meter') return ['meter', () => new MeterScreen()];
+  if (app.tab === 'settings') return ['settings', () => new SettingsScreen()];
+  if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
+  if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
+  if (picture.busy) return ['busy', () => ({ element: h('p', { class: 'huge' }, t('getting_ready')), update() {} })];
+  const record = picture.record;
+  if (record && record.fill_id !== app.seenRecord) return [`done ${record.fill_id}`, () => new DoneScreen(app, record)];
+  return ['pick', () => new PickScreen(app)];
+}
+
+function renderWork() {
+  const [name, build] = screenFor(app.picture);
+  const key = `${name} ${units.chosen()} ${me.name}`;
+  if (key !== app.key) {
+    app.key = key;
+    app.screen = build();
+    parts.work.replaceChildren(app.screen.element);
+  }
+  if (app.picture) app.screen.update(app.picture);
+}
+
+function show(picture) {
+  const before = app.picture?.fill;
+  app.picture = picture;
+  if (app.stale) {
+    app.stale = false;
+    parts.stale.hidden = true;
+    document.body.classList.remove('stale');
+    whoAmI().then(() => app.render()).catch(() => {});
+  }
+  const fill = picture.fill;
+  const occasion = fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
+  const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
+  // What wants a person brings the page back to the work.
+  if (occasion && !(before && (before.alarm || before.prompt))) app.tab = 'work';
+  sound(occasion || done);
+  app.render();
+}
+
+function lost() {
+  if (app.stale && !parts.stale.hidden) return;
+  app.stale = true;
+  app.picture = null;
+  app.key = '';
+  document.body.classList.add('stale');
+  parts.stale.hidden = false;
+  parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', {}, t('stale_do')));
+  sound('alarm:stale');
+  renderTop();
+  renderFoot();
+  if (me.name || app.rig?.looking !== false) parts.work.replaceChildren();
+  else app.render();
+}
+
+document.addEventListener('keydown', (event) => event.key === 'Escape' && stop());
+document.addEventListener('pointerdown', wake);
+document.addEventListener('keydown', wake);
+
+async function begin() {
+  parts.top.append(top.element);
+  parts.foot.append(foot.element);
+  renderFoot();
+  const [rig, texts] = await Promise.all([get('/api/rig'), get('/api/texts'), whoAmI()]);
+  learn(texts);
+  app.rig = rig;
+  units.recall(rig.units);
+  document.title = rig.name;
+  foot.key = null;
+  app.reopen = watch(show, lost);
+  app.render();
+}
+
+begin().catch(() => setTimeout(() => location.reload(), 1000));

@@ -1,0 +1,73 @@
+// A wheel is done: what went in, left against right, and the next wheel of the machine ready to start.
+
+import { chart } from './chart.js';
+import { Slot, button, h } from './dom.js';
+import { get, me, post } from './net.js';
+import { Ready } from './ready.js';
+import { bare, shown, unit } from './units.js';
+import { t, known } from './words.js';
+
+export class DoneScreen {
+  constructor(app, record) {
+    this.app = app;
+    this.record = record;
+    this.more = new Slot('div');
+    this.following = new Slot('div');
+    this.ready = null;
+    const good = record.outcome === 'complete';
+    this.element = h('div', { class: 'columns' },
+      h('section', { class: 'card done' },
+        h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, known(`position.${record.position}`, record.position)].filter(Boolean).join(', ')}`),
+        h('p', { class: 'net', id: 'net' }, shown(record.net_l, 'volume')),
+        h('p', { class: 'of' }, t('done_of', {
+          target: shown(record.target_l, 'volume'), mass: shown(record.mass_kg, 'mass'),
+          doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
+        })),
+        this.more.element,
+        button(t('another_wheel'), () => app.dismiss(), 'plain', { id: 'another' })),
+      this.following.element);
+    this.load();
+  }
+
+  async load() {
+    const full = await get(`/api/fills/${this.record.fill_id}`).catch(() => null);
+    if (!full) return;
+    this.more.show('now', () => [
+      h('ul', { class: 'huge' }, full.next.map((step) => h('li', {}, step))),
+      full.pair ? this.pair(full.pair) : null,
+      h('details', {}, h('summary', {}, t('ticket')), h('pre', { tabindex: 0 }, full.ticket)),
+      h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
+    ]);
+    const form = this.app.form;
+    if (this.record.outcome !== 'complete') this.rest();
+    else if (form && full.opposite && !full.pair && me.name) await this.offer({ ...form, position: full.opposite, target: form.target });
+  }
+
+  // What is still wanting after a fill that ended early.
+  rest() {
+    const wanting = this.record.target_l - this.record.net_l;
+    if (wanting < 1 || !this.app.form) return;
+    const inside = this.record.existing_l + this.record.net_l + this.record.unattended_l;
+    this.following.show('rest', () => h('section', { class: 'card' }, h('h2', {}, t('still_wanting', { volume: shown(wanting, 'volume') })),
+      button(t('fill_the_rest'), () => this.offer({ ...this.app.form, target: `${wanting.toFixed(2)} L`, holds: `${Math.max(0, inside).toFixed(2)} L` }), 'do', { id: 'rest' })));
+  }
+
+  async offer(form) {
+    const answer = await this.app.send(post('/api/answer', form));
+    if (!answer) return;
+    this.ready = new Ready(this.app, form, answer, null);
+    this.following.key = null;
+    this.following.show('next', () => [h('p', { class: 'then' }, t('next_wheel')), this.ready.element]);
+  }
+
+  pair(other) {
+    const difference = this.record.net_l - other.net_l;
+    const row = (position, litres) => h('tr', {}, h('th', { scope: 'row' }, known(`position.${position}`, position)), h('td', {}, bare(litres, 'volume')));
+    return h('table', { class: 'pair' }, h('caption', {}, t('left_against_right', { unit: unit('volume') })),
+      row(other.position, other.net_l), row(this.record.position, this.record.net_l), row(t('difference'), difference));
+  }
+
+  update() {
+    this.ready?.update();
+  }
+}

@@ -1,0 +1,80 @@
+// What is looked up rather than done: earlier fills with their traces, the meter's health, the configuration.
+
+import { chart } from './chart.js';
+import { h } from './dom.js';
+import { get } from './net.js';
+import { bare, shown, unit } from './units.js';
+import { known, t } from './words.js';
+
+const day = (text) => new Date(text).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
+
+async function into(element, path, build) {
+  try {
+    element.replaceChildren(...[build(await get(path))].flat().filter(Boolean));
+  } catch (error) {
+    element.replaceChildren(h('p', { class: 'against' }, error.message));
+  }
+}
+
+export class HistoryScreen {
+  constructor() {
+    this.list = h('div', {}, t('loading'));
+    this.one = h('div', { 'aria-live': 'polite' });
+    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), this.list), this.one);
+    into(this.list, '/api/fills', (fills) => fills.length ? [this.jobs(fills), h('ul', { class: 'fills' }, fills.map((fill) => this.row(fill)))] : h('p', {}, t('nothing_yet')));
+  }
+
+  jobs(fills) {
+    const sums = new Map();
+    for (const fill of fills.filter((each) => each.net_l !== null && each.job)) {
+      const sum = sums.get(fill.job) || [0, 0];
+      sums.set(fill.job, [sum[0] + 1, sum[1] + fill.net_l]);
+    }
+    if (!sums.size) return null;
+    return h('table', { class: 'pair' }, h('caption', {}, t('jobs', { unit: unit('volume') })),
+      [...sums].map(([job, [count, litres]]) => h('tr', {}, h('th', { scope: 'row' }, job), h('td', {}, count), h('td', {}, bare(litres, 'volume')))));
+  }
+
+  row(fill) {
+    const words = [`#${fill.number}`, day(fill.opened_at), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
+    const outcome = fill.outcome ? t(`outcome.${fill.outcome}`) : t('outcome.unfinished');
+    return h('li', {}, h('button', { type: 'button', class: 'row', onclick: () => this.show(fill) },
+      h('span', {}, words), h('strong', {}, `${outcome} ${shown(fill.net_l, 'volume')}`)));
+  }
+
+  show(fill) {
+    into(this.one, `/api/fills/${fill.fill_id}`, (full) => h('section', { class: 'card' }, h('h2', {}, `#${full.number} ${full.size}`),
+      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? h('pre', { tabindex: 0 }, full.ticket) : null));
+    this.one.scrollIntoView({ block: 'start' });
+  }
+
+  update() {}
+}
+
+export class MeterScreen {
+  constructor() {
+    this.element = h('section', { class: 'card' }, t('loading'));
+    into(this.element, '/api/meter', (meter) => [
+      h('h2', {}, t('tab.meter')),
+      h('p', { class: 'huge' }, meter.advice),
+      h('dl', { class: 'figures' },
+        h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
+        h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
+        h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
+      ...meter.charts.map((each) => h('p', {}, each.text)),
+      h('p', {}, t('prove_how')),
+    ]);
+  }
+
+  update() {}
+}
+
+export class SettingsScreen {
+  constructor() {
+    this.element = h('section', { class: 'card' }, t('loading'));
+    into(this.element, '/api/settings', (found) => [h('h2', {}, t('tab.settings')), h('pre', { tabindex: 0 }, found.text), h('p', {}, t('settings_how'))]);
+  }
+
+  update() {}
+}
+

@@ -1,0 +1,76 @@
+// The wire to the controller: pictures come in by themselves, touches go out with an id of their own.
+// A touch that gets no answer is sent again with the same id: the controller does it once.
+
+const STALE_MS = 1500; // Large words must stand there within two seconds of the last picture.
+const ALIVE_MS = 3000;
+
+export const me = { name: null, role: null, id: null, csrf: '', names: [] };
+
+export function newId() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, '0')).join('');
+}
+
+export class Refusal extends Error {
+  constructor(text, status) {
+    super(text);
+    this.status = status;
+  }
+}
+
+export async function get(path) {
+  return answerOf(await fetch(path, { cache: 'no-store' }));
+}
+
+export async function post(path, body) {
+  const sent = () =>
+    fetch(path, {
+      method: 'POST',
+      headers: { 'Content-Type': 'application/json', 'X-Rig': 'page', 'X-CSRF': me.csrf },
+      body: JSON.stringify(body),
+      keepalive: true,
+    });
+  let reply;
+  try {
+    reply = await sent();
+  } catch {
+    reply = await sent();
+  }
+  return answerOf(reply);
+}
+
+async function answerOf(reply) {
+  const body = await reply.json().catch(() => ({}));
+  if (!reply.ok) throw new Refusal(body.error || String(reply.status), reply.status);
+  return body;
+}
+
+export const act = (operation, name = '') => post(`/api/act/${operation}`, { id: newId(), name });
+
+export async function whoAmI() {
+  Object.assign(me, { name: null, role: null, id: null, csrf: '', names: [] }, await get('/api/me'));
+}
+
+// Calls `show(picture)` for every picture and `lost()` when there is none, or none that is fresh.
+export function watch(show, lost) {
+  let last = 0;
+  let source = null;
+
+  function open() {
+    source?.close();
+    source = new EventSource('/api/stream');
+    source.onmessage = (event) => {
+      const picture = JSON.parse(event.data);
+      // The page's server may live on while the controller does not: its picture is then as old as it says.
+      if (picture.age_s * 1000 > STALE_MS) return;
+      last = performance.now();
+      show(picture);
+    };
+    // After a refusal the browser does not try again by itself.
+    source.onerror = () => source.readyState === EventSource.CLOSED && setTimeout(open, 1000);
+  }
+
+  open();
+  setInterval(() => performance.now() - last > STALE_MS && lost(), 200);
+  setInterval(() => me.name && whoAmI().catch(() => {}), ALIVE_MS);
+  return open;
+}

@@ -1,0 +1,40 @@
+// One switch for every number on the page. The controller speaks litres, kPa, kilograms; this is the only converter.
+
+const SYSTEMS = {
+  us: { volume: [1 / 3.785411784, 'gal'], pressure: [1 / 6.894757293168361, 'psi'], mass: [1 / 0.45359237, 'lb'],
+        flow: [60 / 3.785411784, 'gpm'], temperature: [1.8, '°F', 32] },
+  kpa: { volume: [1, 'L'], pressure: [1, 'kPa'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0] },
+  bar: { volume: [1, 'L'], pressure: [0.01, 'bar'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0] },
+};
+const DIGITS = { gal: 1, psi: 1, lb: 0, gpm: 1, '°F': 0, L: 1, kPa: 0, bar: 2, kg: 0, 'L/min': 1, '°C': 0 };
+const KEPT = 'rig-units';
+
+let system = 'us';
+
+export const names = Object.keys(SYSTEMS);
+export const chosen = () => system;
+
+export function choose(name, keep = true) {
+  system = SYSTEMS[name] ? name : 'us';
+  if (keep) localStorage.setItem(KEPT, system);
+}
+
+export function recall(fallback) {
+  choose(localStorage.getItem(KEPT) || fallback, false);
+}
+
+export const unit = (kind) => SYSTEMS[system][kind][1];
+
+export function converted(value, kind) {
+  const [factor, , offset = 0] = SYSTEMS[system][kind];
+  return value * factor + offset;
+}
+
+// The number alone; what is not known is a dash, never a nought.
+export function bare(value, kind, digits = DIGITS[unit(kind)]) {
+  if (value === null || value === undefined) return '–';
+  const text = converted(value, kind).toFixed(digits);
+  return Number(text) === 0 ? text.replace('-', '') : text;
+}
+
+export const shown = (value, kind, digits) => `${bare(value, kind, digits)} ${unit(kind)}`;

@@ -1,0 +1,194 @@
+"""A snapshot as the picture that the page draws: plain numbers in SI units, names for the catalogue of texts.
+
+It must not judge: what may be pressed is shown by the state's name, and the controller refuses what may not be.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+from rig.control.guards import GUARD_NAMED
+from rig.control.procedure import State
+from rig.control.snapshot import seconds_left
+from rig.control.state import FillState, in_tyre_l
+from rig.control.values import Check, Reading
+from rig.panel.sessions import Session
+from rig.run.assembly import Question, cavity_asked
+from rig.run.facade import Facade, Live, Snapshot
+from rig.run.settings import Settings
+from rig.shown import stopped_text
+from rig.wheel import Cavity, SizeError
+
+_LEVELS = 40
+_PRESSES: dict[State, tuple[str, ...]] = {
+    State.RUNNING: ("hold",),
+    State.HELD: ("resume", "end"),
+    State.ABORTED: ("reset", "end"),
+}
+"""What each state has an answer to, besides STOP."""
+
+Picture = dict[str, object]
+
+
+def number(value: float | None, digits: int = 3) -> float | None:
+    """A finite number, rounded; what is unknown or endless is None."""
+    return None if value is None or not math.isfinite(value) else round(value, digits)
+
+
+def rig_view(settings: Settings) -> Picture:
+    """What does not change while the page is served."""
+    return {
+        "name": settings.rig.name,
+        "simulated": settings.rig.simulated,
+        "by_hand": settings.rig.by_hand,
+        "lever_tells": settings.rig.by_hand and settings.meter.reverse == "unsigned",
+        "start_button": "start_button" in settings.points,
+        "units": settings.panel.units,
+        "fluid": settings.tote.fluid,
+        "tote_l": settings.tote.content,
+        "heel_l": settings.tote.heel,
+        "wheels": [
+            {"name": name, "size": wheel.size, "valve_at": wheel.valve_at} for name, wheel in settings.wheels.items()
+        ],
+    }
+
+
+def picture(facade: Facade, now_s: float, driver: Session | None, asking: Session | None) -> Picture:
+    """Everything that the page shows of this moment, the same for everyone who looks."""
+    seen = facade.snapshot()
+    return {
+        "age_s": round(now_s - seen.seen_s, 2),
+        "gap_s": round(facade.take_gap_s(), 4),
+        "busy": seen.busy,
+        "driver": None if driver is None else {"id": driver.id, "name": driver.name},
+        "asking": None if asking is None else {"id": asking.id, "name": asking.name},
+        "live": _live(seen.live),
+        "fill": _fill(seen),
+        "record": seen.record,
+        "notice": seen.notice,
+        "interrupted": [
+            {
+                "fill_id": each.fill_id,
+                "size": each.size,
+                "position": each.position,
+                "in_tyre_l": number(each.in_tyre_l),
+                "target_l": number(each.target_l),
+            }
+            for each in seen.interrupted
+        ],
+    }
+
+
+def _live(live: Live) -> Picture:
+    reading = live.reading
+    return {
+        "error": live.error,
+        "reachable": reading is not None and reading.reachable,
+        **_measured(reading),
+    }
+
+
+def _measured(reading: Reading | None) -> Picture:
+    if reading is None:
+        return {"line_kpa": None, "tote_l": None, "fluid_c": None, "estop_ok": None, "untrusted": []}
+    return {
+        "line_kpa": number(reading.line_kpa, 2),
+        "tote_l": number(reading.tote_l, 1),
+        "fluid_c": number(reading.fluid_c, 1),
+        "estop_ok": reading.estop_ok,
+        "untrusted": sorted(reading.untrusted),
+    }
+
+
+def _fill(seen: Snapshot) -> Picture | None:
+    setup, decision = seen.setup, seen.decision
+    if setup is None or decision is None:
+        return None
+    state, facts = decision.state, decision.facts
+    inside = in_tyre_l(setup, state)
+    return {
+        "id": setup.fill_id,
+        **{key: seen.about.get(key) for key in ("size", "position", "job", "fluid", "by", "valve_at")},
+        "into": setup.into,
+        "state": state.state.value,
+        "phase": state.phase.value,
+        "t_s": number(state.now_s - state.opened_s if state.opened_s else 0.0, 1),
+        "in_tyre_l": number(inside),
+        "target_l": number(setup.target_l),
+        "existing_l": number(setup.existing_l),
+        "cavity_l": number(setup.cavity.volume_l),
+        "filled": number(min(1.0, max(0.0, (setup.existing_l + inside) / setup.cavity.volume_l)), 4),
+        "flow_lps": number(facts.flow_lps, 4),
+        "tyre_kpa": number(facts.tyre_kpa, 2),
+        "line_kpa": number(facts.reading.line_kpa, 2),
+        "floor_kpa": number(setup.window.floor_kpa, 2),
+        "ceiling_kpa": number(setup.window.ceiling_kpa, 2),
+        "trip_kpa": number(setup.trip_kpa, 2),
+        "left_s": number(seconds_left(setup, state), 0),
+        "outputs": [name for name in ("pump_run", "pump_reverse", "vent_valve") if getattr(decision.outputs, name)],
+        "prompt": None if decision.prompt is None else {"name": decision.prompt.name, "text": decision.prompt.text},
+        "missing": [{"name": each.name, "text": each.text} for each in seen.missing],
+        "checks": checks_view(seen.open_checks),
+        "presses": [*_PRESSES.get(state.state, ())],
+        "other_measure": seen.other_measure if state.state in (State.HELD, State.ABORTED) else None,
+        "held_for": _held_for(state),
+        "alarm": _alarm(seen),
+        "flags": sorted(state.flags),
+        "wheel": _wheel(seen.question),
+    }
+
+
+def _held_for(state: FillState) -> str:
+    """Of a fill that stands: nothing is wrong, a person asked for it."""
+    waits = state.state in (State.HOLDING, State.HELD) and state.alarms.first_out is None
+    return "person" if waits and "interrupted" not in state.flags else "interruption" if waits else ""
+
+
+def _alarm(seen: Snapshot) -> Picture | None:
+    assert seen.decision is not None
+    assert seen.setup is not None
+    first = seen.decision.state.alarms.first_out
+    if first is None:
+        return None
+    guard = GUARD_NAMED[first]
+    more = stopped_text(seen.setup, seen.decision, first).splitlines()[2:]
+    return {
+        "name": first,
+        "trip": guard.action == "trip",
+        "text": guard.text,
+        "first": guard.first,
+        "figures": " ".join(line.strip() for line in more),
+        "may_accept": guard.may_accept,
+        "followers": [{"name": name, "text": GUARD_NAMED[name].text} for name in seen.decision.state.alarms.followers],
+    }
+
+
+def checks_view(checks: tuple[Check, ...]) -> list[Picture]:
+    """The confirmations that are asked for."""
+    return [{"name": check.name, "scope": check.scope, "text": check.text} for check in checks]
+
+
+def wheel_view(cavity: Cavity, valve_at: float) -> Picture:
+    """The wheel's section to draw, metres from the axle, and where the liquid stands at equal steps of its fraction."""
+    return {
+        "outer_m": number(cavity.outline.diameter_m / 2, 4),
+        "crown_m": number(cavity.crown_m, 4),
+        "rim_m": number(cavity.section.rim_radius_m, 4),
+        "valve_m": number(cavity.valve_radius_m, 4),
+        "valve_at": valve_at,
+        "levels_m": [number(cavity.level_of_fraction(step / _LEVELS), 4) for step in range(_LEVELS + 1)],
+    }
+
+
+def _wheel(question: Question | None) -> Picture | None:
+    return None if question is None else _wheel_of(question)
+
+
+@lru_cache(maxsize=16)
+def _wheel_of(question: Question) -> Picture | None:
+    try:
+        return wheel_view(cavity_asked(question), question.wanted.valve_at)
+    except SizeError:
+        # A delivery into an open vessel has no wheel to draw.
+        return None

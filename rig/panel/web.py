@@ -1,0 +1,316 @@
+"""The page's addresses: touches become operations of the facade, the facade's snapshot becomes pictures.
+
+Looking and STOP need no sign-in (looking can be shut); everything else needs a signed-in person, and what moves the
+rig needs the one who drives. It must not know the field, and it decides nothing about the fill.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+
+from pydantic import Field, ValidationError
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from rig.field.points import Strict
+from rig.fluid import FluidError
+from rig.ledger.journal import JournalError
+from rig.panel.asking import WheelForm, answer_view, errand_of
+from rig.panel.guard import Guarded
+from rig.panel.history import fill_view, fills_view, meter_view
+from rig.panel.hub import Hub
+from rig.panel.people import People, PeopleError
+from rig.panel.sessions import Session, Sessions, same
+from rig.panel.view import rig_view
+from rig.plan.target import TargetError
+from rig.run.check import check_text
+from rig.run.facade import Facade, Order, OrderKind
+from rig.units import QuantityError
+from rig.wheel import SizeError, ValveError
+
+STATIC = Path(__file__).resolve().parent / "static"
+COOKIE = "rig_session"
+_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError)
+
+
+class SignIn(Strict):
+    """Who, and the PIN."""
+
+    name: str = Field(max_length=40)
+    pin: str = Field(max_length=20)
+
+
+class Act(Strict):
+    """One touch. The id makes its repeats harmless."""
+
+    id: str = Field(min_length=8, max_length=64)
+    name: str = Field(default="", max_length=60)
+    """Which prompt or check."""
+    give: bool = True
+
+
+class OrderForm(Strict):
+    """What is to be done next."""
+
+    id: str = Field(min_length=8, max_length=64)
+    kind: OrderKind
+    fill_id: str = Field(default="", max_length=60)
+    wheel: WheelForm = WheelForm()
+    confirmed: tuple[str, ...] = Field(default=(), max_length=40)
+    start: bool = True
+    """Start at once; without it the start button at the gun does."""
+
+
+class Page:
+    """The page of one rig."""
+
+    def __init__(self, facade: Facade, people: People, config: str) -> None:
+        self._facade = facade
+        self._people = people
+        self._config = config
+        self._sessions = Sessions()
+        self._panel = facade.settings.panel
+        self.hub = Hub(facade, self._sessions)
+        operations: dict[str, Callable[[str, str, str], None]] = {
+            "confirm": facade.confirm,
+            "start": lambda act, by, _: facade.start(act, by),
+            "answer": facade.answer_prompt,
+            "hold": lambda act, by, _: facade.hold(act, by),
+            "resume": lambda act, by, _: facade.resume(act, by),
+            "leave": lambda act, by, _: facade.stop(act, by),
+            "reset": lambda act, by, _: facade.reset(act, by),
+            "end": lambda act, by, _: facade.end(act, by),
+            "next_measure": lambda act, by, _: facade.next_measure(act, by),
+            "machine_moved": lambda _, by, __: facade.machine_moved(by),
+            "new_shift": lambda _, by, __: facade.new_shift(by),
+        }
+        self._operations = operations
+
+    # --- who asks -----------------------------------------------------------------------------------------------
+
+    def _who(self, request: Request) -> Session | None:
+        token = request.cookies.get(COOKIE, "")
+        return self._sessions.found(token, time.monotonic(), busy=self._facade.snapshot().busy) if token else None
+
+    def _person(self, request: Request) -> Session:
+        """The signed-in person; for a request that changes something its token too."""
+        session = self._who(request)
+        if session is None:
+            raise HTTPException(401, "sign in first")
+        if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
+            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
+        return session
+
+    def _driver(self, request: Request) -> Session:
+        session = self._person(request)
+        if self._sessions.driver is not session:
+            raise HTTPException(409, "another page has the controls")
+        return session
+
+    def _may_look(self, request: Request) -> None:
+        if not self._panel.looking:
+            self._person(request)
+
+    # --- sign-in ------------------------------------------------------------------------------------------------
+
+    async def sign_in(self, request: Request) -> Response:
+        """Name and PIN for a session."""
+        form = SignIn.model_validate_json(await request.body())
+        now_s, address = time.monotonic(), f"from {request.client.host if request.client else '?'}"
+        name = form.name.casefold()
+        pause_s = max(self._sessions.pause_s(name, now_s), self._sessions.pause_s(address, now_s))
+        if pause_s > 0:
+            raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
+        # Counted before it is looked at, so that tries at the same time are tries too.
+        self._sessions.wrong(name, now_s)
+        self._sessions.wrong(address, now_s)
+        someone = await run_in_threadpool(self._people.known, form.name, form.pin)
+        if someone is None:
+            raise HTTPException(401, "name or PIN is wrong")
+        session = self._sessions.open(someone, time.monotonic(), name, address)
+        response = JSONResponse(self._me(session))
+        response.set_cookie(
+            COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
+        )
+        return response
+
+    async def sign_out(self, request: Request) -> Response:
+        """End the session."""
+        self._sessions.close(self._person(request))
+        response = JSONResponse({})
+        response.delete_cookie(COOKIE, path="/")
+        return response
+
+    async def me(self, request: Request) -> Response:
+        """Who is signed in here; asked every few seconds, which also tells that this page is still there."""
+        return JSONResponse(self._me(self._who(request)))
+
+    def _me(self, session: Session | None) -> dict[str, object]:
+        if session is None:
+            return {"name": None, "names": [each.name for each in self._people.all()]}
+        return {"name": session.name, "role": session.role, "id": session.id, "csrf": session.csrf}
+
+    async def drive(self, request: Request) -> Response:
+        """Take the controls, or ask for them."""
+        session = self._person(request)
+        return JSONResponse({"drives": self._sessions.ask_to_drive(session, time.monotonic())})
+
+    async def hand_over(self, request: Request) -> Response:
+        """Give the controls to the one who asks, or keep them."""
+        form = Act.model_validate_json(await request.body())
+        self._sessions.hand_over(self._person(request), give=form.give)
+        return JSONResponse({})
+
+    # --- looking ------------------------------------------------------------------------------------------------
+
+    async def rig(self, request: Request) -> Response:
+        """What does not change."""
+        return JSONResponse({**rig_view(self._facade.settings), "looking": self._panel.looking})
+
+    async def texts(self, request: Request) -> Response:
+        """Every word of the page, one catalogue."""
+        own = json.loads((STATIC / "texts.json").read_text(encoding="utf-8"))
+        shop = json.loads(Path(self._panel.texts).read_text(encoding="utf-8")) if self._panel.texts else {}
+        return JSONResponse({**own, **shop})
+
+    async def stream(self, request: Request) -> Response:
+        """Pictures, several a second."""
+        self._may_look(request)
+        return StreamingResponse(self.hub.stream(), media_type="text/event-stream")
+
+    async def trace(self, request: Request) -> Response:
+        """The trace of the fill under way."""
+        self._may_look(request)
+        return JSONResponse(self.hub.trace())
+
+    async def fills(self, request: Request) -> Response:
+        """What was filled before."""
+        self._may_look(request)
+        return JSONResponse(await run_in_threadpool(fills_view, self._facade.settings))
+
+    async def fill(self, request: Request) -> Response:
+        """One fill with ticket and trace."""
+        self._may_look(request)
+        return JSONResponse(await run_in_threadpool(fill_view, self._facade.settings, request.path_params["fill_id"]))
+
+    async def meter(self, request: Request) -> Response:
+        """The meter's health."""
+        self._may_look(request)
+        return JSONResponse(await run_in_threadpool(meter_view, self._facade.settings))
+
+    async def settings(self, request: Request) -> Response:
+        """The configuration explained, for the supervisor."""
+        if self._person(request).role != "supervisor":
+            raise HTTPException(403, "for the supervisor")
+        found, text = await run_in_threadpool(check_text, self._facade.settings)
+        return JSONResponse({"text": text, "found": found})
+
+    # --- acting -------------------------------------------------------------------------------------------------
+
+    async def answer(self, request: Request) -> Response:
+        """What would go into this wheel."""
+        session = self._person(request)
+        form = WheelForm.model_validate_json(await request.body())
+        return JSONResponse(await run_in_threadpool(answer_view, self._facade, form, session.name))
+
+    async def order(self, request: Request) -> Response:
+        """Fill this wheel; go on with that fill, or close it."""
+        session = self._driver(request)
+        form = OrderForm.model_validate_json(await request.body())
+        errand = None
+        if form.kind == "fill":
+            errand = await run_in_threadpool(errand_of, self._facade.settings, form.wheel, session.name, self._config)
+            await run_in_threadpool(self._facade.answer, errand.question)
+        order = Order(form.id, form.kind, session.name, errand, form.fill_id, form.confirmed, start=form.start)
+        if not self._facade.order(order):
+            raise HTTPException(409, "the rig is busy")
+        return JSONResponse({})
+
+    async def act(self, request: Request) -> Response:
+        """One touch of the driver."""
+        session = self._driver(request)
+        form = Act.model_validate_json(await request.body())
+        operation = self._operations.get(request.path_params["operation"])
+        if operation is None:
+            raise HTTPException(404, "no such operation")
+        operation(form.id, session.name, form.name)
+        return JSONResponse({})
+
+    async def stop(self, request: Request) -> Response:
+        """STOP: from anyone, at any time."""
+        session = self._who(request)
+        form = Act.model_validate_json(await request.body())
+        self._facade.stop(form.id, session.name if session else "STOP on a page")
+        return JSONResponse({})
+
+    # --- the whole ----------------------------------------------------------------------------------------------
+
+    def app(self) -> Guarded:
+        """The page as an application."""
+
+        def get(path: str, run: Callable[[Request], Awaitable[Response]]) -> Route:
+            return Route(path, run, methods=["GET"])
+
+        def post(path: str, run: Callable[[Request], Awaitable[Response]]) -> Route:
+            return Route(path, run, methods=["POST"])
+
+        async def index(request: Request) -> Response:
+            return FileResponse(STATIC / "index.html")
+
+        routes = [
+            get("/", index),
+            get("/api/rig", self.rig), get("/api/texts", self.texts), get("/api/me", self.me),
+            get("/api/stream", self.stream), get("/api/trace", self.trace),
+            get("/api/fills", self.fills), get("/api/fills/{fill_id}", self.fill),
+            get("/api/meter", self.meter), get("/api/settings", self.settings),
+            post("/api/sign-in", self.sign_in), post("/api/sign-out", self.sign_out),
+            post("/api/drive", self.drive), post("/api/hand-over", self.hand_over),
+            post("/api/answer", self.answer), post("/api/order", self.order),
+            post("/api/stop", self.stop), post("/api/act/{operation}", self.act),
+            Mount("/static", StaticFiles(directory=STATIC)),
+        ]  # fmt: skip
+        handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
+            HTTPException: _refused,
+            ValidationError: _misread,
+            JournalError: _not_found,
+            **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
+        }
+        app = Starlette(routes=routes, exception_handlers=handlers, lifespan=self._lifespan)
+        return Guarded(app, self._panel.names, https=bool(self._panel.certificate))
+
+    @contextlib.asynccontextmanager
+    async def _lifespan(self, app: Starlette) -> AsyncIterator[None]:
+        drawing = asyncio.create_task(self.hub.run())
+        yield
+        drawing.cancel()
+
+
+def _says(text: str, status: int) -> Response:
+    return JSONResponse({"error": text}, status)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    return _says(error.detail, error.status_code)
+
+
+async def _misread(request: Request, error: Exception) -> Response:
+    return _says("not understood: load the page again", 422)
+
+
+async def _not_found(request: Request, error: Exception) -> Response:
+    return _says(str(error), 404)
+
+
+async def _asked_wrong(request: Request, error: Exception) -> Response:
+    return _says(str(error), 422)

@@ -1,0 +1,177 @@
+"""One fill after another in one process: between them the field is looked at, and orders are waited for.
+
+Whatever the order, it is carried out by the same functions that the command line calls. A stop signal stops the fill
+first, outputs off, and ends the service when its record is on the disk. It must not know what a page is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from rig.control.state import in_tyre_l
+from rig.control.values import Reading
+from rig.field.field import Field
+from rig.field.modbus import FieldError
+from rig.fluid import FluidError
+from rig.ledger.journal import JournalError, StoredFill
+from rig.ledger.lock import LockedError, RigLock
+from rig.plan.target import TargetError, Wanted
+from rig.run.assembly import Question
+from rig.run.facade import Facade, Interrupted, Live, Order
+from rig.run.loop import Fill, Impossible, Unreachable
+from rig.run.readings import conversions, reading_of
+from rig.run.recorder import SETUP, STATE
+from rig.run.session import Refused, all_off, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.settings import Settings
+from rig.units import QuantityError
+from rig.wheel import SizeError, ValveError
+
+_LOOK_S = 0.1
+_SCAN_EVERY = 5
+"""Between fills the field is read at every fifth look: it is shown, and nothing rests on it."""
+_TOLD = (
+    Refused, Unreachable, Impossible, FieldError, LockedError, JournalError,
+    SizeError, ValveError, FluidError, TargetError, QuantityError,
+)  # fmt: skip
+"""What may stand in the way of an order: told to whoever gave it, and the service goes on."""
+
+
+class Service:
+    """The controller of one rig for a whole day."""
+
+    def __init__(self, settings: Settings, facade: Facade) -> None:
+        self._settings = settings
+        self._facade = facade
+        self._fill: Fill | None = None
+        self._ended = False
+        self._field = Field(settings.links, settings.points)
+
+    async def run(self) -> None:
+        """Work until a stop signal. LockedError or FieldError where the rig cannot be had at the start."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, self.end)
+        try:
+            with RigLock(Path(self._settings.rig.data)), contextlib.suppress(FieldError):
+                # A module that does not answer yet is seen by the look between fills.
+                await all_off(self._settings)
+            await self._work()
+        finally:
+            self._field.close()
+            for number in (signal.SIGINT, signal.SIGTERM):
+                loop.remove_signal_handler(number)
+
+    def end(self) -> None:
+        """Stop what runs, then leave."""
+        self._ended = True
+        if self._fill is not None:
+            self._fill.stop_asked = True
+
+    def _stoppable(self, fill: Fill) -> Callable[[], None]:
+        self._fill = fill
+        fill.stop_asked = self._ended
+
+        def gone() -> None:
+            self._fill = None
+
+        return gone
+
+    async def _work(self) -> None:
+        self._show_interrupted()
+        looks = 0
+        while not self._ended:
+            order = self._facade.take_order()
+            if order is not None:
+                # One connection at a time: some modules take no second.
+                self._field.close()
+                await self._carry_out(order)
+                self._field = Field(self._settings.links, self._settings.points)
+                self._show_interrupted()
+                looks = 0
+            if looks % _SCAN_EVERY == 0:
+                self._facade.beat(await self._look())
+            looks += 1
+            await asyncio.sleep(_LOOK_S)
+
+    async def _carry_out(self, order: Order) -> None:
+        try:
+            record = await self._do(order)
+        except _TOLD as error:
+            self._facade.ends(None, str(error))
+        else:
+            self._facade.ends(record)
+
+    async def _do(self, order: Order) -> dict[str, object]:
+        facade, settings = self._facade, self._settings
+        if order.kind == "fill":
+            assert order.errand is not None
+            errand = order.errand
+            facade.begins(
+                {
+                    "size": errand.question.size,
+                    "fluid": errand.question.fluid or settings.tote.fluid,
+                    "position": errand.position,
+                    "job": errand.job,
+                    "by": errand.by,
+                    "valve_at": errand.question.wanted.valve_at,
+                },
+                errand.question,
+            )
+            return await fill_wheel(settings, errand, facade, facade, self._stoppable)
+        if order.kind == "close":
+            return await close_as_is(settings, Path(settings.rig.data), order.fill_id)
+        about = self._stored(order.fill_id).about
+        facade.begins(about, question_about(about))
+        return await go_on(settings, order.fill_id, facade, facade, self._stoppable)
+
+    def _stored(self, fill_id: str) -> StoredFill:
+        with contextlib.closing(journal_of(Path(self._settings.rig.data))) as journal:
+            return journal.fill(fill_id)
+
+    def _show_interrupted(self) -> None:
+        with contextlib.closing(journal_of(Path(self._settings.rig.data))) as journal:
+            self._facade.waiting([_interrupted(stored) for stored in journal.unfinished()])
+
+    async def _look(self) -> Live:
+        began_s = asyncio.get_running_loop().time()
+        await self._field.scan()
+        errors = "; ".join(self._field.errors.values())
+        return Live(self._reading(began_s), errors)
+
+    def _reading(self, began_s: float) -> Reading:
+        settings = self._settings
+        return reading_of(
+            settings.points,
+            conversions(settings.quantities),
+            self._field.values,
+            now_s=0.0,
+            wall_s=asyncio.get_running_loop().time(),
+            began_s=began_s,
+            stale_s=settings.limits.stale,
+            gap_s=0.0,
+            journal_lag_s=0.0,
+            spoken=settings.line_points,
+        )
+
+
+def _interrupted(stored: StoredFill) -> Interrupted:
+    setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+    return Interrupted(
+        stored.fill_id,
+        str(stored.about["size"]),
+        str(stored.about["position"]),
+        in_tyre_l(setup, state),
+        setup.target_l,
+    )
+
+
+def question_about(about: dict[str, object]) -> Question:
+    """The wheel of a fill that the journal tells of, as far as a picture of it needs."""
+    valve_at = about["valve_at"]
+    wanted = Wanted(valve_at=valve_at) if isinstance(valve_at, float) else Wanted()
+    return replace(Question(size=str(about["size"])), wanted=wanted)

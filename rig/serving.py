@@ -1,0 +1,86 @@
+"""`rig serve` and `rig people`: the pump-side page on the command line. Decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import getpass
+import json
+import sys
+from pathlib import Path
+
+from rig.panel.people import ROLES, People, PeopleError
+from rig.panel.server import PageError, listening, served
+from rig.panel.web import Page
+from rig.run.facade import Facade
+from rig.run.service import Service
+from rig.run.settings import SettingsError, load_settings
+from rig.run.shop_panel import loopback
+
+SERVING_ERRORS = (PageError, PeopleError)
+
+
+def add_serve_options(command: argparse.ArgumentParser, config: Path) -> None:
+    """Options of ``rig serve``."""
+    command.add_argument("--config", type=Path, default=config)
+    command.add_argument("--host", help="default: the configuration's panel.host, or this computer alone")
+    command.add_argument("--port", type=int, help="default: the configuration's panel.port; 0 takes a free one")
+
+
+def add_people_options(command: argparse.ArgumentParser, config: Path) -> None:
+    """Options of ``rig people``."""
+    command.add_argument("action", choices=("list", "add", "remove"))
+    command.add_argument("name", nargs="?", default="")
+    command.add_argument("--role", choices=ROLES, default="technician")
+    command.add_argument("--config", type=Path, default=config)
+
+
+def serve_command(options: argparse.Namespace) -> int:
+    """Controller and page until a stop signal."""
+    settings = load_settings(options.config)
+    panel = settings.panel
+    host = options.host or panel.host
+    if host != panel.host and not loopback(host):
+        raise SettingsError(
+            f'--host {host}: the page is for this computer alone; write panel.host = "{host}" to open it'
+        )
+    people = People(Path(settings.rig.data))
+    facade = Facade(settings)
+    page = Page(facade, people, str(options.config))
+    with contextlib.closing(listening(host, panel.port if options.port is None else options.port)) as bound:
+        address, port = bound.getsockname()[:2]
+        with served(page.app(), panel, bound):
+            scheme = "https" if panel.certificate else "http"
+            shown = f"[{address}]" if ":" in address else address
+            print(f"{settings.rig.name}: {scheme}://{shown}:{port}/", flush=True)
+            if not people.all():
+                print("nobody can sign in yet: rig people add NAME", file=sys.stderr, flush=True)
+            try:
+                asyncio.run(Service(settings, facade).run())
+            finally:
+                page.hub.ended = True
+    return 0
+
+
+def people_command(options: argparse.Namespace) -> int:
+    """List, add or remove people; a PIN is asked for twice, or read from standard input where that is no terminal."""
+    people = People(Path(load_settings(options.config).rig.data))
+    if options.action != "list" and not options.name:
+        raise PeopleError(f"rig people {options.action} NAME: whom?")
+    if options.action == "add":
+        people.add(options.name, options.role, _new_pin())
+    elif options.action == "remove":
+        people.remove(options.name)
+    listed = [{"name": each.name, "role": each.role} for each in people.all()]
+    print(json.dumps(listed) if options.json else "\n".join(f"{each['name']:<40} {each['role']}" for each in listed))
+    return 0
+
+
+def _new_pin() -> str:
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().strip()
+    pin = getpass.getpass("PIN: ")
+    if getpass.getpass("once more: ") != pin:
+        raise PeopleError("the two are not alike")
+    return pin

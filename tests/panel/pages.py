@@ -1,0 +1,145 @@
+"""The page in a real browser: the simulated rig and `rig serve` in processes of their own, people who can sign in."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+from processes import ROOT, Rig, command, serving
+
+PIN = "270418"
+OTHER_PIN = "918273"
+PEOPLE = {"Jo": (PIN, "technician"), "Sam": (OTHER_PIN, "supervisor")}
+_PATIENCE_MS = 60_000.0
+expect.set_options(timeout=_PATIENCE_MS)
+
+
+def chromium() -> str:
+    """The system's own browser; a test is left out where there is none, but never on the machine that judges."""
+    found = os.environ.get("RIG_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    if found is None:
+        if os.environ.get("RIG_NO_SKIPS"):
+            pytest.fail("no chromium: these tests must not be left out here")
+        pytest.skip("no chromium on this machine: apt install chromium, or name one in RIG_CHROMIUM")
+    return found
+
+
+@contextmanager
+def browsing() -> Iterator[Browser]:
+    """A browser without a window."""
+    path = chromium()
+    with sync_playwright() as playwright:
+        options = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"]
+        browser = playwright.chromium.launch(executable_path=path, args=options)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@dataclass
+class Served:
+    """A rig with its page."""
+
+    rig: Rig
+    process: subprocess.Popen[str]
+    url: str
+
+    def end(self) -> int:
+        """Stop signal; returns the exit status."""
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(60)
+
+
+@contextmanager
+def page_served(folder: Path, *options: str, layout: str = "vent", **changes: str) -> Iterator[Served]:
+    """The simulated rig, people, and the page."""
+    with serving(folder, layout, *options, **changes) as rig:
+        for name, (pin, role) in PEOPLE.items():
+            added = command(folder, "people", "add", name, "--role", role, "--config", "rig.toml", typed=f"{pin}\n")
+            assert added.returncode == 0, added.stderr
+        with page_process(rig) as served:
+            yield served
+
+
+@contextmanager
+def next_wheel(rig: Rig) -> Iterator[Rig]:
+    """The gun is carried to another wheel: a simulated rig with a tyre of the same kind, at the same place."""
+    rig.stop()
+    match = re.search(r"(?m)^port = (\d+)", rig.config.read_text(encoding="utf-8"))
+    assert match is not None
+    arguments = ["-m", "sim", "serve", "--config", "rig.toml", "--port", match[1], "--truth", "truth.json"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(
+        [sys.executable, *arguments], cwd=rig.folder, env=environment, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline()
+        yield Rig(rig.folder, process)
+    finally:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+@contextmanager
+def page_process(rig: Rig) -> Iterator[Served]:
+    """``rig serve`` for a simulated rig that runs already."""
+    arguments = [sys.executable, "-m", "rig.cli", "serve", "--config", "rig.toml", "--port", "0"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(arguments, cwd=rig.folder, env=environment, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        match = re.search(r"(https?://\S+)", line)
+        assert match is not None, f"the page did not start: {line}"
+        yield Served(rig, process, match[1])
+    finally:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+def opened(browser: Browser, url: str, *, width: int = 360, height: int = 740, touch: bool = True) -> Page:
+    """A browser of its own at the page."""
+    context = browser.new_context(viewport={"width": width, "height": height}, has_touch=touch)
+    context.set_default_timeout(_PATIENCE_MS)
+    page = context.new_page()
+    page.goto(url)
+    expect(page.locator("#stop")).to_be_visible()
+    return page
+
+
+def sign_in(page: Page, name: str = "Jo", pin: str | None = None) -> None:
+    """Name and PIN by the page's own keys."""
+    page.get_by_role("button", name="Sign in", exact=True).click()
+    page.get_by_role("button", name=name, exact=True).click()
+    for digit in PEOPLE[name][0] if pin is None else pin:
+        page.get_by_role("button", name=digit, exact=True).click()
+    page.get_by_role("button", name="OK", exact=True).click()
+    if pin is None:
+        expect(page.locator(".who")).to_contain_text(name)
+
+
+def press_and_hold(page: Page, selector: str) -> None:
+    """One touch that lasts until the page has taken it."""
+    face = page.locator(selector)
+    expect(face).to_be_enabled()
+    face.hover()
+    page.mouse.down()
+    expect(face).to_have_class(re.compile(r"\bheld\b"))
+    expect(page.locator(".held")).to_have_count(0)
+    page.mouse.up()

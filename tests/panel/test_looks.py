@@ -1,0 +1,134 @@
+"""Whether the page can be read, reached and hit: axe-core's rules, contrast, sizes, no sideways scrolling.
+
+axe-core is not ours and knows the rules of WCAG 2.2; contrast of 7:1 is its rule for AAA. Sizes: a phone of 360 CSS
+pixels is about 68 mm wide, so 64 pixels are 12 mm and 106 are 20 mm.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pages import browsing, opened, page_served, press_and_hold, sign_in
+from playwright.sync_api import Browser, Page, expect
+
+AXE = Path(__file__).resolve().parents[2] / ".node" / "node_modules" / "axe-core" / "axe.min.js"
+TOUCH_PX, STOP_PX = 64, 106
+RULES = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+    "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
+}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with browsing() as found:
+        yield found
+
+
+def axe() -> str:
+    """The source of axe-core."""
+    if not AXE.exists():
+        text = "npm package missing: npm install --prefix .node axe-core@4.11.0"
+        if os.environ.get("RIG_NO_SKIPS"):
+            pytest.fail(text)
+        pytest.skip(text)
+    return AXE.read_text(encoding="utf-8")
+
+
+def violations(page: Page) -> list[str]:
+    """What axe-core finds on the page as it stands."""
+    page.evaluate(axe())
+    found: dict[str, Any] = page.evaluate("async (rules) => await axe.run(document, rules)", RULES)
+    return [f"{each['id']}: {node['html'][:200]}" for each in found["violations"] for node in each["nodes"]]
+
+
+def badly_laid_out(page: Page) -> list[str]:
+    """What sticks out sideways, and what a glove would miss."""
+    faults: list[str] = page.evaluate(
+        """([touch, stop]) => {
+          const wide = document.scrollingElement.scrollWidth - innerWidth;
+          const faults = wide > 0 ? [`scrolls sideways by ${wide}`] : [];
+          for (const e of document.querySelectorAll('button, select, input, summary')) {
+            const box = (e.type === 'radio' ? e.parentElement : e).getBoundingClientRect();
+            const named = e.outerHTML.slice(0, 120);
+            if (box.width && (box.height < touch || box.width < touch)) faults.push(`small: ${named}`);
+            if (box.width && box.right > innerWidth + 1) faults.push(`cut off: ${named}`);
+          }
+          const box = document.getElementById('stop').getBoundingClientRect();
+          const hidden = box.bottom > innerHeight || box.top < 0;
+          if (hidden || box.height < stop) faults.push(`STOP: ${box.top} ${box.height}`);
+          return faults;
+        }""",
+        [TOUCH_PX, STOP_PX],
+    )
+    return faults
+
+
+def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:
+    """Walk through every screen of one fill, which a page of this size looks at and drives."""
+    page = opened(browser, url, width=width, height=height)
+    look(page, "looking")
+    page.get_by_role("button", name="Sign in", exact=True).click()
+    expect(page.locator("#pin")).to_be_visible()
+    look(page, "sign-in")
+    page.reload()
+    sign_in(page)
+    look(page, "wheels")
+    page.get_by_role("button", name="loader-rear 16.9-28").click()
+    expect(page.locator("#sentence")).to_be_visible()
+    page.locator("summary").first.click()
+    look(page, "answer")
+    page.locator("#check-shift").click()
+    page.locator("#check-machine").click()
+    press_and_hold(page, "#start")
+    expect(page.locator("#step")).to_have_text("Fill")
+    look(page, "fill")
+    page.get_by_role("button", name="HOLD", exact=True).click()
+    expect(page.locator("#resume")).to_be_visible()
+    look(page, "held")
+    press_and_hold(page, "#resume")
+    expect(page.locator("#prompt-done")).to_be_visible()
+    look(page, "prompt")
+    page.locator("#stop").click()
+    expect(page.locator("#outcome")).to_be_visible()
+    expect(page.locator("summary").first).to_be_visible()
+    look(page, "done")
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+        look(page, "menu")
+    page.get_by_role("button", name="History", exact=True).click()
+    page.locator(".row").first.click()
+    expect(page.locator("pre")).to_be_visible()
+    look(page, "history")
+    page.context.close()
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (1280, 900)])
+def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, width: int, height: int) -> None:
+    folder = os.environ.get("RIG_SHOTS")
+    faults: list[str] = []
+
+    def look(page: Page, name: str) -> None:
+        faults.extend(f"{name}: {each}" for each in [*badly_laid_out(page), *violations(page)])
+        if folder:
+            page.screenshot(path=Path(folder) / f"{width}_{name}.png")
+
+    with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
+        looked_at(browser, served.url, width, height, look)
+    assert faults == []
+
+
+def test_the_checks_can_fail(browser: Browser) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.set_content("<p style='color:#767676'>pale</p><button id='stop'>x</button><div style='width:900px'>wide</div>")
+    # 4.54:1, enough for AA (4.5) and too little for sunlight (7).
+    assert any(each.startswith("color-contrast-enhanced") for each in violations(page))
+    faults = badly_laid_out(page)
+    assert any("sideways" in each for each in faults)
+    assert any("small" in each for each in faults)
+    assert any("STOP" in each for each in faults)
+    page.close()
