@@ -83,9 +83,7 @@ async def fill_wheel(
     target = answer(settings, question)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        await none_unfinished(settings, journal)
-        if (why := not_to_be_filled(folder)) is not None:
-            raise Refused(why)
+        await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by)
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
             raise Refused(
@@ -141,14 +139,15 @@ def new_id() -> str:
     return f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
 
 
-async def none_unfinished(settings: Settings, journal: Journal) -> None:
-    """Refuse a new fill while an interrupted one stands open, and see that the pump is off."""
+async def may_begin(settings: Settings, journal: Journal) -> None:
+    """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
     waiting = journal.unfinished()
-    if not waiting:
-        return
-    with contextlib.suppress(FieldError):
-        await all_off(settings)
-    raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+    if waiting:
+        with contextlib.suppress(FieldError):
+            await all_off(settings)
+        raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+    if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
+        raise Refused(why)
 
 
 def _waiting_text(stored: StoredFill) -> str:
