@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time."""
 _DARK_S = 5.0
+_DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
+"""What a defect of the program may raise out of a decision: in the loop it turns everything off."""
 _OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
 
 
@@ -106,8 +108,8 @@ def judged(scenario: Scenario) -> Judged:
     fill = JudgedFill(scenario, setup, rig)
     try:
         last = fill.run()
-    except AssertionError as error:
-        defect = Breach("no assertion fails", rig.now_s, repr(error))
+    except _DEFECTS as error:
+        defect = Breach("nothing is raised", rig.now_s, repr(error))
         return Judged(scenario.seed, "defect", None, names, (*fill.judge.breaches, defect), command=scenario.command)
     record = fill_record(setup, last.state)
     return Judged(

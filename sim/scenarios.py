@@ -189,10 +189,8 @@ def _meter(draw: _Draw, changes: dict[str, dict[str, object]]) -> None:
     # Proven to 0.2 % at 95 %: the true factor lies about the stated one with half of that.
     factor = round(rng.uniform(0.97, 1.03), 4)
     true_k = plate / factor * (1.0 + rng.gauss(0.0, 0.0007))
-    changes["meter"] |= {
-        "k_factor": f"{plate} pulse/L",
-        "reverse": rng.choice(("signed", "signed", "unsigned", "none")),
-    }
+    reverse = rng.choice(("signed", "signed", "unsigned", "none"))
+    changes["meter"] |= {"k_factor": f"{plate} pulse/L", "reverse": reverse, "meter_factor": factor}
     changes["sim"] |= {"k_factor": f"{true_k:.5f} pulse/L", "meter_noise": 0.0002}
 
 

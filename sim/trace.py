@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 from dataclasses import fields, is_dataclass
 from enum import Enum
-from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -25,12 +24,7 @@ def canonical(value: object) -> str:
         return repr(value.value)
     if isinstance(value, type) or not is_dataclass(value):
         return _collected(value)
-    return "(" + ",".join([canonical(getattr(value, name)) for name in _names(type(value))]) + ")"
-
-
-@cache
-def _names(kind: type) -> tuple[str, ...]:
-    return tuple(each.name for each in fields(kind))
+    return "(" + ",".join([canonical(getattr(value, each.name)) for each in fields(value)]) + ")"
 
 
 def _collected(value: object) -> str:
