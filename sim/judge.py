@@ -152,7 +152,7 @@ class Judge:
         if record["outcome"] != "complete":
             return
         off_l = delivered_l(plant) - limits.target_l
-        slack_l = max(0.01 * limits.target_l, 0.6) + _litres(record, "net_u_l")
+        slack_l = max(0.005 * limits.target_l, 0.4) + _litres(record, "net_u_l") / 2
         flags = record["flags"]
         assert isinstance(flags, list)
         if abs(off_l) > slack_l and "short of the target" not in flags:
