@@ -161,7 +161,8 @@ def _answer(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    if turn.state.state is State.RUNNING:
+    # Right after a resume in the same scan, too: the later word counts.
+    if turn.state.state in (State.RUNNING, State.RESTARTING):
         hold(turn, f"asked by {request.by}")
     return ()
 
