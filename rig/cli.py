@@ -7,20 +7,21 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
 from rig.answers import answers, job_json, job_text, machine_job
+from rig.books.commands import add_book_commands
+from rig.books.compare import matched
 from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
-from rig.ledger.journal import Journal, JournalError, StoredFill
+from rig.ledger.journal import JournalError
 from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
 from rig.plan.target import TargetError
@@ -32,7 +33,7 @@ from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Person, Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
-from rig.run.session import JOURNAL_NAME, Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
 from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
@@ -100,6 +101,7 @@ def _parser() -> argparse.ArgumentParser:
 
     fill = add("fill", _fill, "Fill one wheel.")
     _add_wheel_options(fill)
+    fill.add_argument("--match", metavar="ID", help="as much as that fill put into an equal wheel")
 
     loaded = add("loaded", _loaded, "Is there liquid inside? The sure way, and the air space that is left.")
     _add_wheel_options(loaded)
@@ -124,10 +126,7 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument("--config", type=Path, help="default: the configuration that the fill was started with")
         command.add_argument("--unattended", action="store_true")
 
-    ledger = add("ledger", _ledger, "What happened: list the fills, or show one with its entries.")
-    ledger.add_argument("action", choices=("list", "show"))
-    ledger.add_argument("id", nargs="?")
-    ledger.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    add_book_commands(add)
     return parser
 
 
@@ -206,6 +205,7 @@ def _fill(options: argparse.Namespace) -> int:
     question = question_of(options, options.size or "")
     if options.wheel is not None:
         question = wheel_question(settings, options.wheel, question)
+    question = matched(settings, options.match, question)
     person = _person(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))
@@ -277,54 +277,6 @@ def _config_of(options: argparse.Namespace) -> Path:
         return Path(options.config)
     stored = journal_of(DATA).fill(options.id)
     return Path(str(stored.about["config"]))
-
-
-def _ledger(options: argparse.Namespace) -> int:
-    folder = Path(load_settings(options.config).rig.data) if options.config.exists() else DATA
-    if not (folder / JOURNAL_NAME).exists():
-        raise Refused(f"no journal in {folder}: nothing was filled from here yet")
-    with contextlib.closing(journal_of(folder)) as journal:
-        found = _shown(journal, options.id) if options.action == "show" else [_row(fill) for fill in journal.fills()]
-    print(json.dumps(found) if options.json else _ledger_text(found))
-    return OK
-
-
-def _shown(journal: Journal, fill_id: str | None) -> dict[str, object]:
-    if fill_id is None:
-        raise Refused("which fill? `rig ledger list` shows their ids")
-    stored = journal.fill(fill_id)
-    entries = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in journal.entries(stored.fill_id)]
-    return {"about": stored.about, "record": stored.record, "entries": entries}
-
-
-def _row(fill: StoredFill) -> dict[str, object]:
-    record = fill.record or {"outcome": "unfinished", "net_l": None}
-    return {
-        "number": fill.number,
-        "fill_id": fill.fill_id,
-        "opened_at": fill.opened_at,
-        "size": fill.about["size"],
-        "outcome": record["outcome"],
-        "net_l": record["net_l"],
-    }
-
-
-def _ledger_text(found: dict[str, object] | list[dict[str, object]]) -> str:
-    if isinstance(found, dict):
-        return _shown_fill(found)
-    return "\n".join(
-        f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} "
-        f"{'-' if row['net_l'] is None else row['net_l']} L"
-        for row in found
-    )
-
-
-def _shown_fill(document: Mapping[str, object]) -> str:
-    record = document["record"]
-    head = ticket_text(record, simulated=False) if isinstance(record, dict) else "unfinished"
-    entries = document["entries"]
-    assert isinstance(entries, list)
-    return "\n".join([head, *(json.dumps(entry) for entry in entries if entry["kind"] != "progress")])
 
 
 def _say(options: argparse.Namespace, text: str) -> None:

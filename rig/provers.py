@@ -20,8 +20,9 @@ from rig.proofs import history_text, meter_text, proving_text
 from rig.run.assembly import fluid_of
 from rig.run.meter_page import meter_page
 from rig.run.person import Person, Unattended
+from rig.run.posting import JOURNAL_NAME
 from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, liquid_c, simulated_eyes
-from rig.run.session import JOURNAL_NAME, Refused, journal_of
+from rig.run.session import Refused, journal_of
 from rig.run.settings import Settings, load_settings
 from rig.terminal import ProgressPrinter, Terminal
 from rig.units import Kind, QuantityError, parse

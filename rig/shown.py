@@ -159,7 +159,7 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     held = "IN THE VESSEL" if _open_vessel(record) else "IN THE TYRE"
     lines = [
         "-" * 64,
-        f"FILL {record['fill_id']}    {record['outcome']}",
+        f"FILL {record['fill_id']}    {record['outcome']}" + _serial(record),
         *([SIMULATED] if simulated else []),
         _where(record),
         f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
@@ -187,6 +187,12 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         lines.append(f"  marked          {', '.join(str(flag) for flag in flags)}")
     lines += [f"  next            {step}" for step in next_steps(record)]
     return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
+
+
+def _serial(record: dict[str, object]) -> str:
+    if record.get("book_fault"):
+        return f"    NOT IN THE BOOK YET: {record['book_fault']}"
+    return f"    No. {record['serial']}" if record.get("serial") else ""
 
 
 def _open_vessel(record: dict[str, object]) -> bool:

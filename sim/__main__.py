@@ -1,4 +1,4 @@
-"""Command line of the simulated rig: ``python -m sim serve`` and ``bench``. It prints, exits, and decides nothing."""
+"""Command line of the simulated rig: ``python -m sim`` serve, bench, campaign. It prints, exits, decides nothing."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
 from sim.bench import bench
+from sim.campaign import add_campaign, run_campaign
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 
@@ -27,6 +28,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     if options.command == "bench":
         return bench(options.fills, options.seed, as_json=options.json)
+    if options.command == "campaign":
+        return run_campaign(options)
     try:
         settings = load_settings(options.config)
         faults = [read_fault(text) for text in options.fault]
@@ -65,6 +68,7 @@ def _parser() -> argparse.ArgumentParser:
     figures.add_argument("--fills", type=int, default=500, help="simulated fills, 0 for none (default %(default)s)")
     figures.add_argument("--seed", type=int, default=1)
     figures.add_argument("--json", action="store_true", help="one JSON document")
+    add_campaign(commands)
     return parser
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-FACES = {"panel", "cli", "demo", "shown", "terminal", "answers", "questions", "picture", "proofs", "provers",
-         "removals", "serving"}  # fmt: skip
+FACES = {"books", "panel", "cli", "demo", "shown", "terminal", "answers", "questions", "picture", "proofs",
+         "provers", "removals", "serving"}  # fmt: skip
 """What a person sees: may know everything, and nothing below may know it."""
 FORBIDDEN = {
     "units": {"wheel", "fluid", "plan", "control", "field", "ledger", "run"} | FACES,

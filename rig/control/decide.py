@@ -161,7 +161,8 @@ def _answer(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    if turn.state.state is State.RUNNING:
+    # Right after a resume in the same scan, too: the later word counts.
+    if turn.state.state in (State.RUNNING, State.RESTARTING):
         hold(turn, f"asked by {request.by}")
     return ()
 
@@ -245,7 +246,8 @@ def _act(turn: Turn) -> None:
     state, facts = turn.state, turn.facts
     waited_s = facts.reading.now_s - state.since_s
     match state.state:
-        case State.RUNNING:
+        case State.RUNNING if facts.state is State.RUNNING:
+            # Not in the scan that started it: the first rest is read when the gauge has had its time.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
             if (facts.still and waited_s >= turn.setup.settle_s) or waited_s >= _STAND_S:

@@ -203,6 +203,12 @@ class Journal:
         """Every fill, oldest first."""
         return self._fills("ORDER BY number", ())
 
+    def closed(self) -> list[str]:
+        """Ids of the fills that have a record, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT fill_id FROM fills WHERE record IS NOT NULL ORDER BY number")
+            return [fill_id for (fill_id,) in rows]
+
     def fill(self, fill_id: str) -> StoredFill:
         """One fill by its id or serial number; :class:`JournalError` when there is none."""
         found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))

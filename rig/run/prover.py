@@ -28,7 +28,7 @@ from rig.run.metering import meter_of
 from rig.run.person import Person
 from rig.run.readings import conversions
 from rig.run.recorder import utc_now
-from rig.run.session import Refused, Watch, carry_out, journal_of, metered, new_id, none_unfinished, recalled
+from rig.run.session import Refused, Watch, carry_out, journal_of, may_begin, metered, new_id, recalled
 from rig.run.settings import Settings
 
 _HISTORY = 10
@@ -97,7 +97,7 @@ async def count_runs(
     """
     found: list[tuple[Counted, Seen]] = []
     with RigLock(Path(settings.rig.data)), contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
-        await none_unfinished(settings, journal)
+        await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
         for number in range(trial.runs + 1):
             counted = await _run(settings, journal, trial, before, person(), watch)

@@ -35,9 +35,9 @@ from rig.run.session import (
     Watch,
     carry_out,
     journal_of,
+    may_begin,
     metered,
     new_id,
-    none_unfinished,
     recalled,
 )
 from rig.run.settings import Settings
@@ -79,7 +79,7 @@ async def empty_wheel(settings: Settings, removal: Removal, person: Person, watc
     fluid = fluid_of(settings, removal.fluid)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        await none_unfinished(settings, journal)
+        await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
         setup = removal_setup(settings, removal, fluid, recalled(journal, fluid, found))
         about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
@@ -172,7 +172,7 @@ async def rinse(settings: Settings, wanted: Rinse, person: Person, watch: Watch)
     fluid = fluid_of(settings, text)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        await none_unfinished(settings, journal)
+        await may_begin(settings, journal)
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature
         volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))

@@ -34,12 +34,11 @@ from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS
 from rig.run.person import Person
+from rig.run.posting import JOURNAL_NAME, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
 from rig.units import show_volume
-
-JOURNAL_NAME = "journal.sqlite"
 
 RINSE_WATER = "rinse water"
 HOSE_HOLDS = "hose_holds"
@@ -84,7 +83,7 @@ async def fill_wheel(
     target = answer(settings, question)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        await none_unfinished(settings, journal)
+        await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by)
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
             raise Refused(
@@ -125,7 +124,7 @@ async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> 
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
-        return record
+        return record if settings is None else posted(settings, journal, record)
 
 
 def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
@@ -140,14 +139,15 @@ def new_id() -> str:
     return f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
 
 
-async def none_unfinished(settings: Settings, journal: Journal) -> None:
-    """Refuse a new fill while an interrupted one stands open, and see that the pump is off."""
+async def may_begin(settings: Settings, journal: Journal) -> None:
+    """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
     waiting = journal.unfinished()
-    if not waiting:
-        return
-    with contextlib.suppress(FieldError):
-        await all_off(settings)
-    raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+    if waiting:
+        with contextlib.suppress(FieldError):
+            await all_off(settings)
+        raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+    if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
+        raise Refused(why)
 
 
 def _waiting_text(stored: StoredFill) -> str:
@@ -239,7 +239,7 @@ async def carry_out(
     finally:
         restore()
         recorder.shut()
-    return record
+    return posted(settings, journal, record)
 
 
 @dataclass(slots=True)
@@ -315,6 +315,7 @@ def _about(errand: Errand, target: Target) -> dict[str, object]:
         "asks_inside": errand.asks_inside,
         "assay": errand.question.assay,
         "density_kg_m3": round(target.density_kg_m3, 3),
+        "freeze_c": round(target.fluid.freeze_c, 1),
         "ctl": round(target.fluid.ctl(target.temp_c), 6),
     }
 
@@ -337,7 +338,7 @@ def _whole_record(
         **(_inside(setup, state) if about.get("asks_inside") else {}),
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
-        **{key: about.get(key) for key in RECORD_KEYS},
+        **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
         "kind": about.get("kind", "fill"),
         **({"recovered_l": round(-net_l, 3), "to": about["to"]} if setup.into == "tote" else {}),
         "fluid_c": round(fluid_c, 2),

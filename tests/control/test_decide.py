@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from virtual_fills import Nobody, fill_of, rig_settings
+from virtual_fills import PSI, Nobody, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
 from rig.control.permissives import open_checks
 from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
 from rig.control.state import new_fill
-from rig.control.values import Outputs, Reading, Request
+from rig.control.values import Outputs, Reading, Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from rig.run.recorder import SETUP, STATE
@@ -225,3 +226,27 @@ def test_an_idle_fill_is_safe_whatever_it_reads() -> None:
     state = new_fill(fill.setup)
     for reading in (Reading(1.0), Reading(1.0, reachable=False), Reading(1.0, line_kpa=900.0, estop_ok=False)):
         assert decide(fill.setup, state, reading).outputs == Outputs()
+
+
+def test_the_first_rest_waits_for_the_gauge_however_quickly_a_person_starts() -> None:
+    """The gauge still rises after the gun went on: a rest read then would make the tyre look half its size."""
+
+    class Quick(Unattended):
+        """Walks about for a while, then puts the gun on and touches start at once."""
+
+        def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+            unasked = open_checks(setup, decision.state)
+            if decision.state.state is not State.IDLE:
+                return super().requests(setup, decision)
+            if unasked:
+                return super().requests(setup, decision) if decision.state.now_s > 10.0 else []
+            return [Request(f"start-{decision.state.now_s}", "start", by="test")]
+
+    rests: list[float] = []
+
+    def watch(decision: Decision) -> None:
+        rests.extend(float(str(e.data["tyre_kpa"])) for e in decision.entries if e.kind == "rest")
+
+    ran = run_fill("11L-15", person=Quick(), watch=watch, sim__start_pressure="5 psi", sim__sensor_lag="0.4 s")
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert rests[0] == pytest.approx(5 * PSI, abs=1.0)

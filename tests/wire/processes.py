@@ -140,7 +140,7 @@ def _phases(journal: Path) -> set[str]:
 
 
 def answer_prompts(process: subprocess.Popen[str], until: str | None = None) -> list[str]:
-    """Press Enter at every prompt, as a person does, but not at the one with ``until`` in it; returns the prompts.
+    """Press Enter at every prompt, go on after a hold, stop at the prompt with ``until`` in it; returns the prompts.
 
     Without ``until`` it returns when the command ends.
     """
@@ -153,5 +153,9 @@ def answer_prompts(process: subprocess.Popen[str], until: str | None = None) -> 
             if until is not None and until in line:
                 break
             process.stdin.write("\n")
+            process.stdin.flush()
+        elif "r = go on" in line:
+            # A busy machine may have made the controller late: a person looks and goes on.
+            process.stdin.write("r\n")
             process.stdin.flush()
     return asked

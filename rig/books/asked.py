@@ -1,0 +1,37 @@
+"""Which fills a command is about, by id, serial number or job. Reads; words and figures are others' work."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from rig.run.posting import FILL, RETURN, RINSE, VESSEL, posted_under
+from rig.run.session import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+
+def fills_asked(book: Book, options: argparse.Namespace) -> list[Record]:
+    """The fills that a command is about; Refused when there are none."""
+    if options.job is not None:
+        records = book.valid(FILL, job=options.job)
+        if not records:
+            raise Refused(f"no fill of job {options.job!r} in the book; `rig ledger list` shows what there is")
+        return records
+    record = fill_asked(book, options.id)
+    return [record]
+
+
+def fill_asked(book: Book, name: str) -> Record:
+    """One fill by its id or by its serial number in the book; Refused when there is none."""
+    record = posted_under(book, name)
+    if record is None and name.isdecimal():
+        record = next(
+            (each for kind in (FILL, VESSEL, RETURN, RINSE) for each in book.valid(kind) if each.serial == int(name)),
+            None,
+        )
+    if record is None:
+        raise Refused(f"no fill {name!r} in the book; `rig ledger list` shows their ids")
+    return record

@@ -1,0 +1,268 @@
+"""`rig compare` and `rig teach`: how alike wheels came out, in words and as a picture; a wheel taught by a fill."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+from xml.sax.saxutils import escape
+
+from rig.books.asked import fill_asked
+from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
+from rig.run.assembly import Question
+from rig.run.posting import FILL, book_opened
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.units import show_volume
+from rig.wheel import read_size
+
+if TYPE_CHECKING:
+    from rig.ledger.chain import Record
+
+_SOURCE = "Cpk: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6"
+
+
+def add_compare(add: Add) -> None:
+    """The commands ``compare`` and ``teach``."""
+    command = add("compare", compare_command, "Left against right, and identical wheels: mean, spread, worst, Cpk.")
+    command.add_argument("job", nargs="?", metavar="JOB", help="without it, every fill in the book")
+    command.add_argument("--size", help="only wheels of this size")
+    command.add_argument("--tolerance", type=float, default=0.5, metavar="PERCENT", help="of the target (%(default)s)")
+    command.add_argument("--svg", type=Path, metavar="FILE", help="write the picture there")
+    add_config(command)
+    command = add("teach", teach_command, "Take a fill as what a wheel of the shop holds; earlier values are kept.")
+    command.add_argument("wheel", metavar="WHEEL", help="its name in the configuration's [wheels]")
+    command.add_argument("--from", dest="fill", metavar="ID", help="the reference fill; without it, what was taught")
+    add_config(command)
+
+
+# --- compare --------------------------------------------------------------------------------------------------------
+
+
+def compare_command(options: argparse.Namespace) -> int:
+    """Compare the fills of a job, or all."""
+    if not 0 < options.tolerance <= 50:
+        raise Refused("--tolerance: write a percent of the target above 0, for example 0.5")
+    size = None if options.size is None else read_size(options.size).text
+    with book_asked(options) as book:
+        records = book.valid(FILL, job=options.job)
+    wheels = [wheel_of(record) for record in records if not record.document.get("void")]
+    wheels = [wheel for wheel in wheels if size in (None, wheel.size)]
+    if not wheels:
+        raise Refused("no fill to compare; `rig ledger list` shows what there is")
+    found, sides = groups(wheels, options.tolerance), pairs(wheels)
+    if options.svg is not None:
+        options.svg.write_text(picture(found), encoding="utf-8")
+    told(options, compare_document(found, sides), compare_text(found, sides))
+    return OK
+
+
+def wheel_of(record: Record) -> Wheel:
+    """A fill as the comparison sees it."""
+    fill = record.document
+    target_l, net_l = fill["target_l"], fill["net_l"]
+    assert isinstance(target_l, int | float)
+    assert isinstance(net_l, int | float)
+    return Wheel(
+        serial=record.serial,
+        size=str(fill["size"]),
+        fluid=str(fill["fluid"]),
+        position=str(fill.get("position") or ""),
+        target_l=target_l,
+        net_l=net_l,
+        machine=str(fill.get("machine") or ""),
+        estimated=fill.get("net_basis") == "estimated",
+    )
+
+
+def compare_document(found: Sequence[Group], sides: Sequence[Pair]) -> dict[str, object]:
+    """The comparison for a program."""
+    return {
+        "pairs": [
+            {
+                "axle": pair.axle,
+                "left": pair.left.serial,
+                "right": pair.right.serial,
+                "left_l": pair.left.net_l,
+                "right_l": pair.right.net_l,
+                "difference_l": round(pair.difference_l, 3),
+                "difference_percent": round(pair.difference_percent, 3),
+            }
+            for pair in sides
+        ],
+        "groups": [_group_document(group) for group in found],
+        "source": _SOURCE,
+    }
+
+
+def _group_document(group: Group) -> dict[str, object]:
+    first = group.wheels[0]
+    return {
+        "size": first.size,
+        "fluid": first.fluid,
+        "target_l": first.target_l,
+        "wheels": len(group.wheels),
+        "mean_l": round(group.mean_l, 3),
+        "sd_l": _rounded(group.sd_l),
+        "worst": [wheel.serial for wheel in group.worst],
+        "worst_l": round(group.worst_l, 3),
+        "worst_error_percent": round(max(abs(wheel.error_percent) for wheel in group.wheels), 3),
+        "tolerance_percent": group.tolerance_percent,
+        "inside": group.inside,
+        "cpk": _rounded(group.cpk),
+        "cpk_low": _rounded(group.cpk_low),
+        "estimated": sum(wheel.estimated for wheel in group.wheels),
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def compare_text(found: Sequence[Group], sides: Sequence[Pair]) -> str:
+    """The comparison for a person."""
+    lines = [
+        f"{pair.axle}: left {show_volume(pair.left.net_l)}, right {show_volume(pair.right.net_l)}, left "
+        f"{'more' if pair.difference_l >= 0 else 'less'} by {abs(pair.difference_l):.2f} L "
+        f"({abs(pair.difference_percent):.2f} %)"
+        for pair in sides
+    ]
+    for group in found:
+        lines += _group_lines(group)
+    return "\n".join([*lines, f"  ({_SOURCE})"])
+
+
+def _group_lines(group: Group) -> list[str]:
+    first, (least, most) = group.wheels[0], group.worst
+    lines = [
+        f"{first.size}, {first.fluid}, target {show_volume(first.target_l)}: {len(group.wheels)} wheels, "
+        f"{group.inside} within ±{group.tolerance_percent:g} %",
+        f"  mean   {show_volume(group.mean_l)}"
+        + (f", spread {group.sd_l:.2f} L (1 s)" if group.sd_l is not None else ""),
+    ]
+    if len(group.wheels) > 1:
+        lines.append(f"  worst  No. {least.serial} and No. {most.serial} are {group.worst_l:.2f} L apart")
+    if group.cpk is not None and group.cpk_low is not None:
+        lines.append(
+            f"  Cpk    {group.cpk:.2f}, at least {group.cpk_low:.2f} as far as {len(group.wheels)} wheels tell"
+        )
+    if estimated := sum(wheel.estimated for wheel in group.wheels):
+        lines.append(f"  {estimated} of them are estimated, not counted")
+    return lines
+
+
+_WIDE, _ROW, _LEFT = 640, 130, 20
+_INKS = {"left": "#1f6fb2", "right": "#c05a1c", "": "#444444"}
+
+
+def picture(found: Sequence[Group]) -> str:
+    """The groups as SVG: a dot for each wheel over its error, the tolerance as a band."""
+    body = "\n".join(_group_picture(group, number * _ROW) for number, group in enumerate(found))
+    high = max(1, len(found)) * _ROW
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {high}" font-family="sans-serif" '
+        f'font-size="12">\n<rect width="{_WIDE}" height="{high}" fill="white"/>\n{body}\n</svg>\n'
+    )
+
+
+def _group_picture(group: Group, top: int) -> str:
+    tolerance, first = group.tolerance_percent, group.wheels[0]
+    span = 1.2 * max(tolerance, *(abs(wheel.error_percent) for wheel in group.wheels))
+
+    def x(percent: float) -> float:
+        return _WIDE / 2 + percent / span * (_WIDE / 2 - _LEFT)
+
+    parts = [
+        f'<text x="{_LEFT}" y="{top + 18}">{escape(first.size)}, {escape(first.fluid)}: {len(group.wheels)} wheels, '
+        f"target {first.target_l:.1f} L</text>",
+        f'<rect x="{x(-tolerance):.1f}" y="{top + 28}" width="{x(tolerance) - x(-tolerance):.1f}" height="66" '
+        'fill="#e6f2e6"/>',
+        f'<line x1="{x(0):.1f}" x2="{x(0):.1f}" y1="{top + 28}" y2="{top + 94}" stroke="#777"/>',
+        *(
+            f'<text x="{x(at):.1f}" y="{top + 110}" text-anchor="middle">{at:+g} %</text>'
+            for at in (-tolerance, 0.0, tolerance)
+        ),
+    ]
+    for number, wheel in enumerate(group.wheels):
+        side = next((each for each in ("left", "right") if each in wheel.position.lower().split()), "")
+        shown = f"No. {wheel.serial} {escape(wheel.position)}: {wheel.net_l:.2f} L"
+        parts.append(
+            f'<circle cx="{x(wheel.error_percent):.1f}" cy="{top + 34 + number * 17 % 55}" r="4" '
+            f'fill="{_INKS[side]}" fill-opacity="0.6"><title>{shown}</title></circle>'
+        )
+    return "\n".join(parts)
+
+
+# --- match and teach ------------------------------------------------------------------------------------------------
+
+
+def matched(settings: Settings, fill_id: str | None, question: Question) -> Question:
+    """The question with what another wheel holds since its fill as the target; Refused for another size."""
+    if fill_id is None:
+        return question
+    with book_opened(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
+        fill = fill_asked(book, fill_id).document
+    asked, net_l, held_l = read_size(question.size).text, fill["net_l"], fill.get("existing_l") or 0
+    assert isinstance(net_l, int | float)
+    assert isinstance(held_l, int | float)
+    if fill["size"] != asked:
+        raise Refused(f"fill {fill_id} was of a {fill['size']}, this wheel is a {asked}: only equal sizes are matched")
+    wanted = question.wanted
+    if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
+        raise Refused("--match is the target: leave out --volume, --mass and --fill")
+    missing_l = net_l + held_l - wanted.existing_l
+    if missing_l <= 0:
+        raise Refused(f"the wheel holds {show_volume(wanted.existing_l)} already, fill {fill_id} has no more than that")
+    return replace(question, wanted=replace(wanted, volume_l=missing_l))
+
+
+def teach_command(options: argparse.Namespace) -> int:
+    """Keep what a reference fill took as a wheel's own value, or show what was taught."""
+    with book_asked(options) as book:
+        standing = book.one("wheel", options.wheel)
+        if options.fill is not None:
+            record = fill_asked(book, options.fill)
+            body = {**_taught(record), "wheel": options.wheel}
+            at = now()
+            key = options.wheel if standing is None else f"{options.wheel} {at}"
+            standing = book.append("wheel", key, at, body | ({"corrects": standing.serial} if standing else {}))
+        if standing is None:
+            raise Refused(f"nothing was taught of {options.wheel!r}: name a reference fill by --from ID")
+        history = [each for each in book.every(book.truck) if each.kind == "wheel"]
+    own = [each for each in history if each.document["wheel"] == options.wheel]
+    rows = [{"serial": each.serial, "at": each.at, **each.document} for each in own]
+    told(options, {**rows[-1], "history": rows[:-1]}, _taught_text(own))
+    return OK
+
+
+def _taught(record: Record) -> dict[str, object]:
+    fill = record.document
+    if fill["outcome"] != "complete" or fill.get("net_basis") == "estimated" or fill.get("void"):
+        raise Refused("a reference fill is complete and counted; this one is not")
+    net_l, held_l = fill["net_l"], fill.get("existing_l") or 0
+    assert isinstance(net_l, int | float)
+    assert isinstance(held_l, int | float)
+    return {
+        "size": fill["size"],
+        "took_l": round(net_l + held_l, 2),
+        "valve_at": fill["valve_at"],
+        "from": record.serial,
+        "fill_id": fill["fill_id"],
+    }
+
+
+def _taught_text(own: Sequence[Record]) -> str:
+    last = own[-1].document
+    lines = [
+        f"taught by No. {last['from']}; write this into the configuration:",
+        "",
+        f"[wheels.{last['wheel']}]",
+        f'size = "{last["size"]}"',
+        f'took = "{last["took_l"]} L"',
+        f"valve_at = {last['valve_at']}",
+    ]
+    before = [f"{each.document['took_l']} L by No. {each.document['from']}" for each in own[:-1]]
+    return "\n".join([*lines, *([f"# before: {'; '.join(before)}"] if before else [])])

@@ -1,0 +1,142 @@
+"""`rig ledger`: list, show, verify, export, backup, restore. Words in, text or JSON out; decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+from rig.books.where import OK, REFUSED, Add, add_config, book_asked, folder_of, now, told
+from rig.ledger.journal import Journal, StoredFill
+from rig.ledger.lock import RigLock
+from rig.run.posting import JOURNAL_NAME
+from rig.run.session import Refused, journal_of
+from rig.run.settings import load_settings
+from rig.shown import ticket_text
+
+_ACTIONS = ("list", "show", "verify", "export", "backup", "restore")
+
+
+def add_ledger(add: Add) -> None:
+    """The command ``ledger``."""
+    command = add("ledger", ledger_command, "What happened: list, show, verify, export, back up, restore.")
+    command.add_argument("action", choices=_ACTIONS)
+    command.add_argument("id", nargs="?", metavar="ID|FILE", help="a fill, or the file to write or to restore from")
+    add_config(command)
+
+
+def ledger_command(options: argparse.Namespace) -> int:
+    """Run one action; returns the exit status: 3 when the ledger is unsound."""
+    actions = {"verify": _verify, "export": _export, "backup": _backup, "restore": _restore}
+    return actions.get(options.action, _journal)(options)
+
+
+def _journal(options: argparse.Namespace) -> int:
+    folder = folder_of(options)
+    if not (folder / JOURNAL_NAME).exists():
+        raise Refused(f"no journal in {folder}: nothing was filled from here yet")
+    with contextlib.closing(journal_of(folder)) as journal:
+        if options.action == "show":
+            found = _shown(journal, options.id)
+            told(options, found, _shown_fill(found))
+        else:
+            rows = [_row(fill) for fill in journal.fills()]
+            told(options, rows, _rows_text(rows))
+    return OK
+
+
+def _shown(journal: Journal, fill_id: str | None) -> dict[str, object]:
+    if fill_id is None:
+        raise Refused("which fill? `rig ledger list` shows their ids")
+    stored = journal.fill(fill_id)
+    entries = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in journal.entries(stored.fill_id)]
+    return {"about": stored.about, "record": stored.record, "entries": entries}
+
+
+def _row(fill: StoredFill) -> dict[str, object]:
+    record = fill.record or {"outcome": "unfinished", "net_l": None}
+    return {
+        "number": fill.number,
+        "fill_id": fill.fill_id,
+        "opened_at": fill.opened_at,
+        "size": fill.about["size"],
+        "outcome": record["outcome"],
+        "net_l": record["net_l"],
+    }
+
+
+def _rows_text(rows: list[dict[str, object]]) -> str:
+    return "\n".join(
+        f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} "
+        f"{'-' if row['net_l'] is None else row['net_l']} L"
+        for row in rows
+    )
+
+
+def _shown_fill(document: Mapping[str, object]) -> str:
+    record = document["record"]
+    head = ticket_text(record, simulated=False) if isinstance(record, dict) else "unfinished"
+    entries = document["entries"]
+    assert isinstance(entries, list)
+    return "\n".join([head, *(json.dumps(entry) for entry in entries if entry["kind"] != "progress")])
+
+
+def _verify(options: argparse.Namespace) -> int:
+    began_s = time.monotonic()
+    with book_asked(options) as book:
+        found, heads = book.faults(), book.heads()
+    count, spent_s = sum(serial for serial, _ in heads.values()), time.monotonic() - began_s
+    document = {
+        "sound": not found,
+        "records": count,
+        "seconds": round(spent_s, 3),
+        "heads": {truck: {"serial": serial, "hash": hash_} for truck, (serial, hash_) in heads.items()},
+        "faults": [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found],
+    }
+    ends = "\n".join(f"  {truck}: record {serial}, {hash_[:16]}" for truck, (serial, hash_) in heads.items())
+    verdict = "SOUND" if not found else "NOT SOUND"
+    text = f"{verdict}: {count} records in {spent_s:.1f} s\n{ends}"
+    told(options, document, "\n".join([text, *(f"  ! {each}" for each in found)]))
+    return REFUSED if found else OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    from rig.ledger.keeping import export
+
+    into = Path(options.id or "ledger.jsonl")
+    with book_asked(options) as book:
+        count = export(book.every(), into)
+    sheet = into.with_suffix(".csv")
+    told(options, {"records": count, "lines": str(into), "table": str(sheet)}, f"{count} records: {into} and {sheet}")
+    return OK
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from rig.ledger.keeping import back_up
+
+    into = _file(options)
+    with book_asked(options):
+        count = back_up(folder_of(options), into)
+    told(options, {"records": count, "file": str(into)}, f"{count} records copied to {into}, and verified there")
+    return OK
+
+
+def _restore(options: argparse.Namespace) -> int:
+    from rig.ledger.keeping import restore
+
+    backup, folder = _file(options), folder_of(options)
+    truck = load_settings(options.config).rig.name if options.config.exists() else "rig"
+    with RigLock(folder):
+        record = restore(folder, backup, now(), truck)
+    text = f"the book is that of {backup}; record {record.serial} says so. Fills of the journal are posted again."
+    told(options, {"serial": record.serial, "file": str(backup)}, text)
+    return OK
+
+
+def _file(options: argparse.Namespace) -> Path:
+    if options.id is None:
+        raise Refused(f"which file? write `rig ledger {options.action} FILE`")
+    return Path(options.id)

@@ -1,0 +1,189 @@
+"""`rig job` and `rig note`: what a person tells the book: whose job it is, what was drawn out, rinsed, spilled, added.
+
+Words to records; every correction is a new record. Decides nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING
+
+from rig.books.asked import fill_asked
+from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.ledger.pricing import tenths
+from rig.run.posting import FILL, job_facts
+from rig.run.session import Refused
+from rig.units import parse, show_pressure, show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+_JOB = ("customer", "address", "site", "machine", "tax_exempt")
+Body = dict[str, object]
+
+
+def add_notes(add: Add) -> None:
+    """The commands ``job`` and ``note``."""
+    job = add("job", job_command, "Whose job it is: customer, site, machine. Without options: what is known of it.")
+    job.add_argument("job", metavar="JOB")
+    for name in _JOB:
+        job.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT")
+    add_config(job)
+    note = add("note", note_command, "Tell the book: return, rinse, spill, charge, finish, correct, void.")
+    note.add_argument("kind", choices=tuple(_NOTES))
+    note.add_argument("--job", default="", metavar="J")
+    note.add_argument("--position", default="", help="for example rear left")
+    note.add_argument("--volume", metavar="Q", help="drawn out, rinsed or spilled")
+    note.add_argument("--fluid", metavar="F", help="what it was")
+    note.add_argument("--to", default="", metavar="TEXT", help="where it went: tote, waste tank, ground …")
+    note.add_argument("--basis", choices=("counted", "estimated"), default="estimated", help="(%(default)s)")
+    note.add_argument("--item", metavar="NAME", help="of the price list")
+    note.add_argument("--quantity", default="1", metavar="N")
+    note.add_argument("--pressure", metavar="Q", help="final pressure, valve at the top")
+    note.add_argument("--leak", choices=("none", "core", "bead", "stem"), help="what the leak check showed")
+    note.add_argument("--cap", action="store_true", help="the sealing cap is on")
+    note.add_argument("--fill", metavar="ID", help="the fill to correct or to void")
+    note.add_argument("--why", default="", metavar="TEXT")
+    note.add_argument("--by", default="", metavar="NAME")
+    add_config(note)
+
+
+# --- jobs -----------------------------------------------------------------------------------------------------------
+
+
+def job_command(options: argparse.Namespace) -> int:
+    """Keep or show what is known of a job."""
+    told_now = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
+    with book_asked(options) as book:
+        record = keep_job(book, options.job, told_now) if told_now else book.one("job", options.job)
+        if record is None:
+            raise Refused(f"nothing is known of job {options.job!r}: tell it, for example --customer NAME")
+    body = record.document
+    text = "\n".join(f"  {name:<12} {body[name]}" for name in _JOB if body.get(name))
+    told(options, {"serial": record.serial, **body}, f"job {options.job}, record {record.serial}\n{text}")
+    return OK
+
+
+def keep_job(book: Book, job: str, facts: Body) -> Record:
+    """Write what is known of a job; what was told before stands where it is not told anew, and its fills follow it."""
+    if not job.strip():
+        raise Refused("a job needs a name, for example 2026-114")
+    standing = book.one("job", job)
+    before = standing.document if standing else {}
+    body = {name: before.get(name) for name in _JOB} | facts | {"job": job}
+    if standing is not None and {name: before.get(name) for name in body} == body:
+        return standing
+    at = now()
+    key = job if standing is None else f"{job} {at}"
+    record = book.append("job", key, at, body | ({"corrects": standing.serial} if standing else {}))
+    for fill in book.valid(FILL, job=job, truck=book.truck):
+        own = job_facts(book, job, str(fill.document.get("position") or ""))
+        if any(fill.document.get(name) != value for name, value in own.items()):
+            correct(book, fill, own, "the job was told afterwards")
+    return record
+
+
+def correct(book: Book, record: Record, changes: Body, why: str) -> Record:
+    """Write a record that stands in for ``record``: the same with ``changes``, at the time of the first."""
+    at = now()
+    body = record.document | changes | {"corrects": record.serial, "corrected_at": at, "why": why}
+    return book.append(record.kind, f"{record.key} / {record.serial}", record.at, body)
+
+
+# --- notes ----------------------------------------------------------------------------------------------------------
+
+
+def note_command(options: argparse.Namespace) -> int:
+    """Write one note."""
+    with book_asked(options) as book:
+        record = _NOTES[options.kind](book, options)
+    told(options, {"serial": record.serial, "kind": record.kind, **record.document}, _note_text(record))
+    return OK
+
+
+def _note_text(record: Record) -> str:
+    body = record.document
+    volume = next((show_volume(value) for name in _VOLUMES.values() if isinstance(value := body.get(name), float)), "")
+    return f"No. {record.serial}: {record.kind} {volume}".rstrip()
+
+
+_VOLUMES = {"return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l"}
+
+
+def _moved(book: Book, options: argparse.Namespace) -> Record:
+    if options.volume is None:
+        raise Refused(f'how much? write for example `rig note {options.kind} --volume "12 gal"`')
+    volume_l = parse(options.volume, "volume")
+    if volume_l < 0:
+        raise Refused("a volume is not negative; correct a wrong note by another one")
+    body: Body = {
+        _VOLUMES[options.kind]: round(volume_l, 3),
+        "fluid": options.fluid,
+        "to": options.to,
+        "basis": options.basis,
+        "by": options.by,
+        "why": options.why,
+    }
+    return _noted(book, options, body)
+
+
+def _noted(book: Book, options: argparse.Namespace, body: Body) -> Record:
+    about = {"job": options.job or None, "position": options.position}
+    at = now()
+    return book.append(options.kind, at, at, about | job_facts(book, options.job, options.position) | body)
+
+
+def _charge(book: Book, options: argparse.Namespace) -> Record:
+    if not (options.job and options.item):
+        raise Refused('what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`')
+    try:
+        quantity = Decimal(options.quantity)
+        whole = tenths(quantity) == quantity and 0 < quantity <= 100_000
+    except InvalidOperation:
+        whole = False
+    if not whole:
+        raise Refused(f"--quantity {options.quantity}: write a number above 0 with at most one decimal")
+    return _noted(book, options, {"item": options.item, "quantity": str(quantity), "by": options.by})
+
+
+def _finish(book: Book, options: argparse.Namespace) -> Record:
+    if options.pressure is None or options.leak is None:
+        raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
+    kpa = parse(options.pressure, "pressure")
+    body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": options.cap, "by": options.by}
+    return _noted(book, options, body | {"told": show_pressure(kpa)})
+
+
+def _fill(book: Book, options: argparse.Namespace) -> Record:
+    if options.fill is None or not options.why:
+        raise Refused(f'which fill and why? write `rig note {options.kind} --fill ID --why "…"`')
+    return fill_asked(book, options.fill)
+
+
+def _correct(book: Book, options: argparse.Namespace) -> Record:
+    record = _fill(book, options)
+    named = {"job": options.job, "position": options.position, "by": options.by}
+    changes: Body = {name: value for name, value in named.items() if value}
+    if not changes:
+        raise Refused("what is to be corrected? --job, --position or --by; what was counted stays as it was counted")
+    job = str(changes.get("job") or record.document.get("job") or "")
+    position = str(changes.get("position") or record.document.get("position") or "")
+    return correct(book, record, changes | job_facts(book, job, position), options.why)
+
+
+def _void(book: Book, options: argparse.Namespace) -> Record:
+    return correct(book, _fill(book, options), {"void": True}, options.why)
+
+
+_NOTES: dict[str, Callable[[Book, argparse.Namespace], Record]] = {
+    "return": _moved,
+    "rinse": _moved,
+    "spill": _moved,
+    "charge": _charge,
+    "finish": _finish,
+    "correct": _correct,
+    "void": _void,
+}

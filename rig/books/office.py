@@ -1,0 +1,156 @@
+"""`rig office`: send a truck's records to the office, take them in by hand, bill a customer's month across trucks."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.books.bill import job_lines
+from rig.books.where import OK, REFUSED, Add, add_config, book_asked, told
+from rig.ledger.pricing import Line, bill_document
+from rig.run.posting import FILL
+from rig.run.session import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+_ACTIONS = ("send", "fetch", "receive", "bill", "verify")
+_NAMED = "RIG_OFFICE_URL"
+
+
+def add_office(add: Add) -> None:
+    """The command ``office``."""
+    command = add("office", office_command, "Many trucks in one book: send, fetch, receive, bill, verify.")
+    command.add_argument("action", choices=_ACTIONS)
+    command.add_argument("what", nargs="?", metavar="FILE|CUSTOMER")
+    command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")
+    command.add_argument("--month", metavar="YYYY-MM", help="of the bill")
+    command.add_argument("--plan", action="store_true", help="show how the database finds the month")
+    add_config(command)
+
+
+def office_command(options: argparse.Namespace) -> int:
+    """Run one action."""
+    from rig.ledger.book import Book
+
+    url = options.url or os.environ.get(_NAMED)
+    if not url:
+        raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME, or set {_NAMED}")
+    actions = {"send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "verify": _verify}
+    with Book(url, "office") as office:
+        return actions[options.action](options, office)
+
+
+def _send(options: argparse.Namespace, office: Book) -> int:
+    from rig.ledger.office import send
+
+    with book_asked(options) as book:
+        count = send(book, office)
+    told(options, {"sent": count}, f"{count} records sent to {office.name}")
+    return OK
+
+
+def _fetch(options: argparse.Namespace, office: Book) -> int:
+    from rig.ledger.keeping import book_of
+    from rig.ledger.office import fetch
+    from rig.run.settings import load_settings
+
+    # Not through the journal: what was lost comes back first, in its own order.
+    settings = load_settings(options.config)
+    with book_of(Path(settings.rig.data), settings.rig.name) as book:
+        count = fetch(book, office, settings.rig.name)
+    told(options, {"fetched": count}, f"{count} records fetched from {office.name}")
+    return OK
+
+
+def _receive(options: argparse.Namespace, office: Book) -> int:
+    from rig.ledger.office import receive
+
+    if options.what is None:
+        raise Refused("which file? write `rig office receive FILE`, one that `rig ledger export` wrote")
+    count = receive(Path(options.what), office)
+    told(options, {"received": count}, f"{count} records of {options.what} were new")
+    return OK
+
+
+def _verify(options: argparse.Namespace, office: Book) -> int:
+    found = office.faults()
+    faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
+    heads = {truck: serial for truck, (serial, _) in office.heads().items()}
+    lines = [f"  {truck}: {serial} records" for truck, serial in heads.items()]
+    text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
+    told(options, {"sound": not found, "heads": heads, "faults": faults}, text)
+    return REFUSED if found else OK
+
+
+def _bill(options: argparse.Namespace, office: Book) -> int:
+    from rig.ledger.book import valid_query
+
+    if options.what is None or options.month is None:
+        raise Refused("whose bill of which month? write `rig office bill CUSTOMER --month 2026-11`")
+    since, until = month_of(options.month)
+    if options.plan:
+        query = valid_query(FILL, customer=options.what, since=since, until=until)
+        plan = office.plan_of(query)
+        told(options, {"plan": plan.splitlines()}, plan)
+        return OK
+    bill = month_bill(office, options.what, since, until)
+    text = "\n".join(
+        f"  {line['text']:<40} {line['quantity']:>9} {line['unit']:<6} {line['price']:>9} {line['amount']:>11}"
+        for line in _lines(bill)
+    )
+    head = f"{options.what}, {options.month}: {bill['fills']} fills in {bill['jobs']} jobs"
+    told(options, bill, f"{head}\n{text}\n  before tax {bill['net']}, tax {bill['tax']}, total {bill['total']}")
+    return OK
+
+
+def _lines(bill: dict[str, object]) -> list[dict[str, str]]:
+    lines = bill["lines"]
+    assert isinstance(lines, list)
+    return lines
+
+
+def month_of(text: str) -> tuple[str, str]:
+    """First moment of a month and of the next, as times of records begin; Refused for anything else."""
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text):
+        raise Refused(f"--month {text}: write for example 2026-11")
+    year, month = int(text[:4]), int(text[5:])
+    return f"{text}-01", f"{year + month // 12:04}-{month % 12 + 1:02}-01"
+
+
+def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str, object]:
+    """A customer's work of a time across all trucks, job by job, each at the prices of its truck and time."""
+    kinds = {
+        kind: office.valid(kind, customer=customer, since=since, until=until) for kind in (FILL, "charge", "return")
+    }
+    kinds[FILL] = [record for record in kinds[FILL] if not record.document.get("void")]
+    jobs: dict[tuple[str, str], dict[str, list[Record]]] = {}
+    for kind, records in kinds.items():
+        for record in records:
+            at = (record.truck, str(record.document.get("job") or record.serial))
+            jobs.setdefault(at, {name: [] for name in kinds})[kind].append(record)
+    if not jobs:
+        raise Refused(f"nothing was done for {customer!r} in that month, as far as the office knows")
+    lists = {truck: office.valid("prices", truck=truck) for truck in sorted({truck for truck, _ in jobs})}
+    exempt = {
+        str(each.document["job"]) for each in office.valid("job", customer=customer) if each.document["tax_exempt"]
+    }
+    lines: list[Line] = []
+    currencies = set()
+    for (truck, job), work in sorted(jobs.items()):
+        currency, own = _job(lists[truck], work, exempt=job in exempt)
+        currencies.add(currency)
+        lines += own
+    if len(currencies) != 1:
+        raise Refused(f"two currencies on one bill ({', '.join(sorted(currencies))}): bill the jobs one by one")
+    counts = {"fills": len(kinds[FILL]), "jobs": len(jobs)}
+    return {"customer": customer, **counts, **bill_document(currencies.pop(), lines)}
+
+
+def _job(lists: Sequence[Record], work: dict[str, list[Record]], *, exempt: bool) -> tuple[str, list[Line]]:
+    return job_lines(lists, work[FILL], work["charge"], work["return"], exempt=exempt)

@@ -1,0 +1,108 @@
+"""`rig quote`: what a job would cost before it is done, its acceptance, and what was done beside it."""
+
+from __future__ import annotations
+
+import argparse
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from rig.books.bill import EXAMPLE, job_bill, list_at, price_lists, read_list
+from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
+from rig.questions import add_question_options, question_of
+from rig.run.assembly import answer
+from rig.run.session import Refused
+from rig.run.settings import load_settings
+from rig.units import show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+
+def add_quote(add: Add) -> None:
+    """The command ``quote``."""
+    command = add("quote", quote_command, "What a job would cost, its acceptance, and beside it what was done.")
+    command.add_argument("job", metavar="JOB")
+    command.add_argument("sizes", nargs="*", metavar="SIZE", help="each wheel that is to be filled")
+    command.add_argument("--item", action="append", default=[], metavar="NAME", help="a part; may repeat")
+    command.add_argument("--accept", metavar="WHO", help="who accepts the quote that stands")
+    add_question_options(command)
+    add_config(command)
+
+
+def quote_command(options: argparse.Namespace) -> int:
+    """Make, accept or look up a quote."""
+    with book_asked(options) as book:
+        standing = next(iter(book.valid("quote", job=options.job, truck=book.truck)), None)
+        if options.sizes:
+            standing = _kept(book, options, standing)
+        if standing is None:
+            raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
+        if options.accept:
+            at = now()
+            body = standing.document | {"accepted_by": options.accept, "accepted_at": at, "corrects": standing.serial}
+            standing = book.append("quote", f"{options.job} {at}", at, body)
+        document = {"serial": standing.serial, **standing.document, "done": _done(book, options.job)}
+    told(options, document, _text(document))
+    return OK
+
+
+def _kept(book: Book, options: argparse.Namespace, standing: Record | None) -> Record:
+    settings = load_settings(options.config)
+    lists = price_lists(book)
+    if not lists:
+        raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
+    at = now()
+    in_force = list_at(lists, at)
+    works = []
+    for number, size in enumerate(options.sizes, start=1):
+        target = answer(settings, question_of(options, size))
+        litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.mass_kg, 2))
+        fluid = tuple(dict.fromkeys((target.fluid.name, options.fluid or settings.tote.fluid)))
+        works.append(Work("quote", number, fluid, target.cavity.designation.text, f"wheel {number}", litres, mass_kg))
+    prices = read_list(in_force)
+    extras = [Extra("quote", 0, item, Decimal(1)) for item in options.item]
+    try:
+        lines = lines_of(prices, [(work, prices) for work in works], extras)
+    except PriceError as error:
+        raise Refused(str(error)) from error
+    body: dict[str, object] = {
+        "job": options.job,
+        "prices": [in_force.serial],
+        "planned_l": str(sum((work.net_l for work in works), Decimal(0))),
+        "accepted_by": None,
+        **bill_document(prices.currency, lines),
+    }
+    if standing is not None:
+        body["corrects"] = standing.serial
+    return book.append("quote", f"{options.job} {at}", at, body)
+
+
+def _done(book: Book, job: str) -> dict[str, object] | None:
+    """What the job comes to so far; None while nothing was done."""
+    try:
+        bill = job_bill(book, job)
+    except Refused:
+        return None
+    filled_l = sum((exact(each.document["net_l"]) for each in book.valid("fill", job=job)), Decimal(0))
+    return {"total": bill["total"], "net_l": str(filled_l)}
+
+
+def _text(quote: dict[str, object]) -> str:
+    lines = quote["lines"]
+    assert isinstance(lines, list)
+    rows = [f"  {line['text']:<36} {line['quantity']:>8} {line['unit']:<5} {line['amount']:>10}" for line in lines]
+    planned = show_volume(float(str(quote["planned_l"])))
+    accepted = f"accepted by {quote['accepted_by']}" if quote.get("accepted_by") else "not accepted yet"
+    text = [f"QUOTE No. {quote['serial']}, job {quote['job']}, {accepted}", *rows]
+    text.append(
+        f"  total {quote['total']} {quote['currency']} with tax, {planned} planned; the bill is of what goes in"
+    )
+    done = quote["done"]
+    if isinstance(done, dict):
+        over = Decimal(str(done["total"])) - Decimal(str(quote["total"]))
+        text.append(
+            f"  done so far: {done['total']}, {show_volume(float(str(done['net_l'])))}; {over:+} beside the quote"
+        )
+    return "\n".join(text)

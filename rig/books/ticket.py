@@ -1,0 +1,182 @@
+"""`rig ticket`: what went into a wheel or into all wheels of a job, for the customer. Words; computes no volumes."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from rig.books.asked import fills_asked
+from rig.books.bill import price_block
+from rig.books.paper import Block, Paper
+from rig.books.printing import add_print_options, printed, prints_of
+from rig.books.where import OK, Add, add_config, book_asked, local, now
+from rig.control.guards import GUARD_NAMED
+from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, next_steps
+from rig.units import gallons, show_mass, show_pressure, show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.chain import Record
+
+Fields = Mapping[str, object]
+
+
+def add_ticket(add: Add) -> None:
+    """The command ``ticket``."""
+    command = add("ticket", ticket_command, "Print the ticket of a fill, or of all fills of a job.")
+    which = command.add_mutually_exclusive_group(required=True)
+    which.add_argument("id", nargs="?", help="the fill, as `rig ledger list` names it, or its number on a ticket")
+    which.add_argument("--job", metavar="J")
+    add_print_options(command)
+    add_config(command)
+
+
+def ticket_command(options: argparse.Namespace) -> int:
+    """Print a ticket; the second print of the same says that it is a duplicate."""
+    with book_asked(options) as book:
+        records = fills_asked(book, options)
+        what = f"ticket {options.job if options.job is not None else records[0].document['fill_id']}"
+        copies = prints_of(book, what)
+        paper = ticket_paper(records, price_block(book, records), copies, now())
+        printed(book, options, paper, what, {"fills": [document_of(record) for record in records]}, records)
+    return OK
+
+
+def document_of(record: Record) -> dict[str, object]:
+    """A record of the book as one document."""
+    return {"truck": record.truck, "serial": record.serial, "hash": record.hash, **record.document}
+
+
+# --- the paper ------------------------------------------------------------------------------------------------------
+
+
+def ticket_paper(records: Sequence[Record], prices: Block | None, copies: int, at: str) -> Paper:
+    """The ticket of some fills, which are at least one."""
+    first = records[0].document
+    marks = (["DUPLICATE"] if copies else []) + ([SIMULATED] if any(r.document["simulated"] for r in records) else [])
+    blocks = [_head(records), *(block for record in records for block in _fill_blocks(record))]
+    if len(records) > 1:
+        blocks.append(_sum(records))
+    number = ", ".join(f"No. {record.serial}" for record in records)
+    return Paper(
+        title="DELIVERY TICKET",
+        number=f"{first['device']}  {number}",
+        at=at,
+        marks=tuple(marks),
+        blocks=(*blocks, *([prices] if prices else [])),
+        feet=(NOT_APPROVED, "Prices are of the net volume in the tyre.", *CAUTIONS, f"Printed {local(at)}"),
+        signed=("received",),
+    )
+
+
+def _head(records: Sequence[Record]) -> Block:
+    first, last = records[0].document, records[-1].document
+    software = first["software"]
+    assert isinstance(software, dict)
+    rows = [
+        ("customer", _words(first.get("customer"))),
+        ("address", _words(first.get("address"))),
+        ("site", _words(first.get("site"))),
+        ("machine", _words(first.get("machine"))),
+        ("job", _words(first.get("job"))),
+        ("from", local(str(first["started_at"]))),
+        ("to", local(str(last["ended_at"]))),
+        ("filled by", _words(first.get("by"))),
+        ("device", str(first["device"])),
+        ("software", f"{software['version']}, source {software['hash']}"),
+    ]
+    return Block("Job", tuple(row for row in rows if row[1]))
+
+
+def _fill_blocks(record: Record) -> list[Block]:
+    fill = record.document
+    where = fill.get("position") or "position not told"
+    title = f"No. {record.serial}: {fill['size']}, {where}"
+    return [Block(title, (*_delivered(fill), *_meter_rows(fill), *_after(fill), ("record", record.hash[:16])))]
+
+
+def _delivered(fill: Fields) -> list[tuple[str, str]]:
+    rows = [
+        ("liquid", _liquid(fill)),
+        ("target", show_volume(_number(fill, "target_l"))),
+        ("forward", show_volume(_number(fill, "forward_l"))),
+        ("returned", show_volume(_number(fill, "returned_l"))),
+        ("in the hose", f"{round(_number(fill, 'hose_change_l'), 1) + 0.0:.1f} L more than before"),
+        (_billed(fill), _net(fill)),
+        ("known to", f"± {_number(fill, 'net_u_l'):.1f} L (95 %), {fill['net_basis']}"),
+        ("weight", show_mass(_number(fill, "mass_kg"))),
+        ("temperature", f"{_number(fill, 'fluid_c'):.1f} °C; not temperature compensated (CTL {fill['ctl']})"),
+    ]
+    for name, label in (("vented_l", "vented"), ("spilled_l", "spilled"), ("existing_l", "held before")):
+        if _number(fill, name):
+            rows.append((label, show_volume(_number(fill, name))))
+    if fill.get("corrects"):
+        rows.insert(0, ("CORRECTED", f"stands in for No. {fill['corrects']}: {_words(fill.get('why'))}"))
+    return rows
+
+
+def _billed(fill: Fields) -> str:
+    if fill.get("recovered_l") is not None:
+        return "DRAWN OUT"
+    return "IN THE TYRE" if fill.get("valve") else "IN THE VESSEL"
+
+
+def _net(fill: Fields) -> str:
+    net_l = _number(fill, "net_l" if fill.get("recovered_l") is None else "recovered_l")
+    return f"{gallons(net_l):.1f} gal ({net_l:.1f} L)"
+
+
+def _liquid(fill: Fields) -> str:
+    parts = [str(fill.get("fluid_text") or fill["fluid"])]
+    if isinstance(density := fill.get("density_kg_m3"), int | float):
+        parts.append(f"{density:.0f} kg/m³")
+    if isinstance(freeze := fill.get("freeze_c"), int | float):
+        parts.append(f"first ice {freeze:.0f} °C")
+    return ", ".join(parts)
+
+
+def _meter_rows(fill: Fields) -> list[tuple[str, str]]:
+    factor_on = fill.get("meter_factor_on") or "never proven"
+    ends = [_number(fill, name) / 1000 for name in ("totaliser_start_ml", "totaliser_end_ml")]
+    return [
+        ("meter", f"{fill['pulses']} pulses, K {fill['k_per_l']} per L, factor {fill['meter_factor']} of {factor_on}"),
+        ("totaliser", f"{ends[0]:.3f} to {ends[1]:.3f} L forward"),
+        (
+            "events",
+            f"calibration {_words(fill.get('calibration_events')) or '-'}, "
+            f"configuration {_words(fill.get('configuration_events')) or '-'}",
+        ),
+    ]
+
+
+def _after(fill: Fields) -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    if isinstance(left := fill.get("final_static_kpa"), int | float):
+        rows.append(("pressure left", f"{show_pressure(left)} at rest, valve at {fill['valve_at']} o'clock"))
+    if line := cavity_line(dict(fill)):
+        rows.append(("air space", line))
+    if fill["outcome"] != "complete":
+        rows.append(("ended", str(fill["outcome"])))
+    if fill["first_out"]:
+        rows.append(("stopped because", GUARD_NAMED[str(fill["first_out"])].text))
+    flags = fill["flags"]
+    if isinstance(flags, list) and flags:
+        rows.append(("marked", ", ".join(str(flag) for flag in flags)))
+    return [*rows, *(("next", step) for step in next_steps(dict(fill)))]
+
+
+def _sum(records: Sequence[Record]) -> Block:
+    net_l = sum(_number(record.document, "net_l") for record in records)
+    mass_kg = sum(_number(record.document, "mass_kg") for record in records)
+    rows = (("wheels", str(len(records))), ("in the tyres", show_volume(net_l)), ("weight", show_mass(mass_kg)))
+    return Block("Together", rows)
+
+
+def _words(value: object) -> str:
+    return "" if value is None else str(value)
+
+
+def _number(fill: Fields, name: str) -> float:
+    value = fill.get(name) or 0
+    assert isinstance(value, int | float), name
+    return float(value)

@@ -1,0 +1,65 @@
+"""Which book a command means, and what every one of these commands shares. Prints, parses, computes nothing else."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.run.posting import JOURNAL_NAME, book_opened
+from rig.run.recorder import utc_now
+from rig.run.session import Refused
+from rig.run.settings import load_settings
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+
+DATA = Path("rig-data")
+OK, REFUSED = 0, 3
+
+
+Add = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.ArgumentParser]
+"""Adds one command to the command line: name, what runs it, one line of help."""
+
+
+def add_config(command: argparse.ArgumentParser) -> None:
+    """The option that says whose book."""
+    command.add_argument("--config", type=Path, default=DATA / "rig.toml", help="the rig (default: %(default)s)")
+
+
+def folder_of(options: argparse.Namespace) -> Path:
+    """The folder of the rig's records."""
+    return Path(load_settings(options.config).rig.data) if options.config.exists() else DATA
+
+
+@contextlib.contextmanager
+def book_asked(options: argparse.Namespace) -> Iterator[Book]:
+    """The rig's book with everything in it that the journal has; Refused where there is neither."""
+    from rig.ledger.keeping import BOOK_NAME
+
+    settings = load_settings(options.config) if options.config.exists() else None
+    folder = Path(settings.rig.data) if settings else DATA
+    if settings is None and not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
+        raise Refused(f"no journal in {folder}: nothing was filled from here yet; say which rig by --config FILE")
+    name, simulated = (settings.rig.name, settings.rig.simulated) if settings else ("rig", True)
+    with book_opened(folder, name, simulated=simulated) as book:
+        yield book
+
+
+def now() -> str:
+    """The time for a record."""
+    return utc_now()
+
+
+def told(options: argparse.Namespace, document: object, text: str) -> None:
+    """Print the answer: for a person, or as one JSON document."""
+    print(json.dumps(document, ensure_ascii=False) if options.json else text)
+
+
+def local(at: str) -> str:
+    """A record's time as the clock on the wall shows it, with its distance from UTC."""
+    return datetime.fromisoformat(at).replace(tzinfo=UTC).astimezone().isoformat(" ", "seconds")

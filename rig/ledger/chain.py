@@ -1,0 +1,131 @@
+"""The chain of records: how one is sealed to the one before, and how a change, a gap or a lost tail is found.
+
+Pure: knows texts and hashes, no database, no files, no clock. A record is sealed by SHA-256 (FIPS 180-4) over its
+fields, one a line, the body last; a body is JSON with sorted keys and no blanks, in the manner of RFC 8785.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+START = "0" * 64
+"""What stands before the first record of a truck."""
+Body = Mapping[str, object]
+Head = tuple[int, str]
+"""Serial number and hash of a truck's last record."""
+
+
+class UnfitError(ValueError):
+    """A record that cannot be sealed; the text says which part of it and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record of one truck; ``key`` tells it from the others of its kind, ``at`` is ISO 8601 in UTC."""
+
+    truck: str
+    serial: int
+    kind: str
+    key: str
+    at: str
+    body: str
+    previous: str
+    hash: str
+
+    @property
+    def document(self) -> dict[str, object]:
+        """The body, read."""
+        found = json.loads(self.body)
+        assert isinstance(found, dict)
+        return found
+
+    @property
+    def corrects(self) -> int | None:
+        """Serial number of the record that this one stands in for."""
+        found = self.document.get("corrects")
+        return found if isinstance(found, int) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Where a chain does not hold, and how."""
+
+    truck: str
+    serial: int
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.truck}, record {self.serial}: {self.text}"
+
+
+def canonical(body: Body) -> str:
+    """A body as the one text that is hashed; UnfitError for what JSON or a database cannot hold."""
+    try:
+        text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        text.encode()
+    except (TypeError, ValueError) as error:
+        raise UnfitError(f"a record cannot hold this: {error}") from error
+    if r"\u0000" in text:
+        raise UnfitError("a record cannot hold a NUL character: leave it out")
+    return text
+
+
+def digest(truck: str, serial: int, kind: str, key: str, at: str, previous: str, body: str) -> str:
+    """The hash of a record, hex."""
+    return hashlib.sha256("\n".join((truck, str(serial), kind, key, at, previous, body)).encode()).hexdigest()
+
+
+def seal(truck: str, head: Head, kind: str, key: str, at: str, body: str) -> Record:
+    """The record that follows ``head``; UnfitError where a field would break the lines that are hashed."""
+    for name, value in (("truck", truck), ("kind", kind), ("key", key), ("at", at)):
+        if not value or not value.isprintable():
+            raise UnfitError(f"{name} {value!r}: write one line of plain characters, at least one")
+    serial, previous = head[0] + 1, head[1]
+    return Record(truck, serial, kind, key, at, body, previous, digest(truck, serial, kind, key, at, previous, body))
+
+
+def is_whole(record: Record) -> bool:
+    """Whether the record is what was sealed."""
+    made = digest(
+        record.truck, record.serial, record.kind, record.key, record.at, record.previous, record.body
+    )  # fmt: skip
+    return made == record.hash
+
+
+def faults_of(records: Iterable[Record], heads: Mapping[str, Head], *, whole: bool = True) -> Iterator[Fault]:
+    """Everything that does not hold in ``records``, which come by truck and serial number.
+
+    ``heads`` says where each truck's chain ends; with ``whole`` each chain must begin at 1, otherwise anywhere.
+    """
+    ends: dict[str, Head] = {}
+    for record in records:
+        last = ends.get(record.truck)
+        if last is None and not whole:
+            last = (record.serial - 1, record.previous)
+        yield from _faults_between(last or (0, START), record)
+        ends[record.truck] = (record.serial, record.hash)
+    for truck in sorted({*heads, *ends}):
+        yield from _faults_of_end(truck, ends.get(truck, (0, START)), heads.get(truck))
+
+
+def _faults_between(last: Head, record: Record) -> Iterator[Fault]:
+    serial, previous = last
+    if record.serial != serial + 1:
+        missing = f"{serial + 1}" if record.serial == serial + 2 else f"{serial + 1} to {record.serial - 1}"
+        yield Fault(record.truck, record.serial, f"a gap before it: {missing} missing")
+    elif record.previous != previous:
+        yield Fault(record.truck, record.serial, f"is not sealed to record {serial}, which was changed or exchanged")
+    if not is_whole(record):
+        yield Fault(record.truck, record.serial, f"was changed after it was sealed ({record.kind} {record.key})")
+
+
+def _faults_of_end(truck: str, end: Head, head: Head | None) -> Iterator[Fault]:
+    if head is None:
+        yield Fault(truck, end[0], "the head of this chain is missing")
+    elif head[0] > end[0]:
+        yield Fault(truck, end[0] + 1, f"the tail is torn off: records up to {head[0]} were written")
+    elif head != end:
+        yield Fault(truck, end[0], f"the head of the chain says {head[0]} {head[1][:12]}, not this record")

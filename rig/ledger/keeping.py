@@ -1,0 +1,156 @@
+"""A book in a rig's folder: where it is, whether it is sound, copies of it, and room on the disk.
+
+Knows files; must not know what the records say.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import json
+import os
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+
+from rig.ledger.book import Book, BookError, witness_of
+from rig.ledger.chain import Record
+
+BOOK_NAME = "book.sqlite"
+_TAIL = 200
+"""Records that are looked at before a fill."""
+
+
+def book_of(folder: Path, truck: str) -> Book:
+    """The book in a rig's folder."""
+    return Book(f"sqlite:///{folder / BOOK_NAME}", truck)
+
+
+def unsound(folder: Path) -> str | None:
+    """Why no new fill may follow the book in ``folder``; None when its end is sound, or there is none yet."""
+    if not (folder / BOOK_NAME).exists():
+        lost = witness_of(folder / BOOK_NAME).exists()
+        return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
+    try:
+        with book_of(folder, "-") as book:
+            found = book.faults(tail=_TAIL)
+    except BookError as error:
+        return f"the ledger is unsound: {error}"
+    if not found:
+        return None
+    return f"the ledger is unsound: {found[0]}. `rig ledger verify` shows all; keep the folder as it is"
+
+
+def disk_short(folder: Path, least_mb: float) -> str | None:
+    """Why the disk has too little room left for a fill's records; None when it has enough, or cannot be asked."""
+    there = next((each for each in (folder.absolute(), *folder.absolute().parents) if each.exists()), None)
+    with contextlib.suppress(OSError):
+        room = os.statvfs(there or "/")
+        free_mb = room.f_bavail * room.f_frsize / 1e6
+        if free_mb < least_mb:
+            return f"the disk of {folder} has {free_mb:.0f} MB left, {least_mb:g} MB are needed: make room first"
+    return None
+
+
+def back_up(folder: Path, into: Path) -> int:
+    """Copy the book to the file ``into`` while it is in use; returns how many records the copy has.
+
+    BookError when there is no book, the file is there already or cannot be written, or the copy is unsound.
+    """
+    source = folder / BOOK_NAME
+    if not source.exists():
+        raise BookError(f"{source}: there is no book yet; nothing was filled from here")
+    if into.exists():
+        raise BookError(f"{into}: is there already; a backup replaces nothing, take another name")
+    _copied(source, into)
+    return _checked(into)
+
+
+def restore(folder: Path, backup: Path, at: str, truck: str) -> Record:
+    """Put a backup in the place of the book, and write into it that this was done; returns that record.
+
+    Refused (BookError) when the backup is unsound, or when the book in place is sound and has more records.
+    """
+    if not backup.exists():
+        raise BookError(f"{backup}: no such file")
+    count = _checked(backup)
+    standing, lost = _standing(folder)
+    if standing is not None and standing > count:
+        raise BookError(f"the book in {folder} is sound and has {standing} records, the backup only {count}: kept")
+    folder.mkdir(parents=True, exist_ok=True)
+    target, aside = folder / BOOK_NAME, folder / f"{BOOK_NAME}.before-{at[:19].replace(':', '')}"
+    fresh = folder / f"{BOOK_NAME}.new"
+    fresh.unlink(missing_ok=True)
+    _copied(backup, fresh)
+    if target.exists():
+        target.replace(aside)
+    for name in ("-wal", "-shm"):
+        (folder / f"{BOOK_NAME}{name}").unlink(missing_ok=True)
+    witness_of(target).unlink(missing_ok=True)
+    fresh.replace(target)
+    with book_of(folder, truck) as book:
+        return book.append("restored", at, at, {"records": count, "written_before": lost})
+
+
+def _standing(folder: Path) -> tuple[int | None, int | None]:
+    """Records of the book in place when it is sound, and how many its witness has seen."""
+    seen = None
+    with contextlib.suppress(OSError, ValueError):
+        seen = sum(
+            serial for serial, _ in json.loads(witness_of(folder / BOOK_NAME).read_text(encoding="utf-8")).values()
+        )
+    if not (folder / BOOK_NAME).exists() or unsound(folder) is not None:
+        return None, seen
+    with book_of(folder, "-") as book:
+        return sum(serial for serial, _ in book.heads().values()), seen
+
+
+def _copied(source: Path, into: Path) -> None:
+    """Copy by SQLite's backup API, which sees a whole state of a database in use."""
+    try:
+        with (
+            contextlib.closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as old,
+            contextlib.closing(sqlite3.connect(into)) as new,
+        ):
+            old.backup(new)
+    except sqlite3.Error as error:
+        raise BookError(f"{source}: cannot be copied to {into} ({error}); check the disk and the folder") from error
+
+
+def _checked(path: Path) -> int:
+    """How many records a copy has; BookError when it is unsound."""
+    with Book(f"sqlite:///{path}", "-") as book:
+        found = book.faults()
+        if found:
+            raise BookError(f"{path}: the copy is unsound: {found[0]}")
+        return sum(serial for serial, _ in book.heads().values())
+
+
+def export(records: Iterable[Record], into: Path) -> int:
+    """Write every record, a line of JSON each, and beside it a table as CSV; returns how many.
+
+    The lines hold all that is sealed: a program of another make can check the chain by them.
+    """
+    count = 0
+    fields = ("truck", "serial", "kind", "key", "at", "job", "customer", "size", "fluid", "outcome", "net_l", "hash")
+    try:
+        with (
+            into.open("w", encoding="utf-8") as lines,
+            into.with_suffix(".csv").open("w", encoding="utf-8-sig", newline="") as sheet,
+        ):
+            table = csv.writer(sheet)
+            table.writerow(fields)
+            for record in records:
+                lines.write(json.dumps(asdict(record), ensure_ascii=False) + "\n")
+                known = record.document | asdict(record)
+                table.writerow([plain_cell(known.get(name)) for name in fields])
+                count += 1
+    except OSError as error:
+        raise BookError(f"{into}: cannot be written ({error.strerror}); check the disk and the folder") from error
+    return count
+
+
+def plain_cell(value: object) -> object:
+    """A value for a cell of a table: text that a spreadsheet would run as a formula is kept from it."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value

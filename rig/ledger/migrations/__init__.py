@@ -1,0 +1,61 @@
+"""How a book of an earlier version of the program becomes one of this version (alembic). ``LATEST`` is its mark."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+from collections.abc import Iterator
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+LATEST = "0001"
+_ADVISORY_LOCK = 7302
+"""Any number, the same for every program that migrates a book on a server."""
+
+
+class TooNewError(RuntimeError):
+    """The book was made by a later version of the program."""
+
+
+def migrate(engine: Engine, path: Path | None) -> None:
+    """Bring the tables to this version, one process at a time; ``path`` is the file, None on a server."""
+    with engine.connect() as db:
+        if _version(db) == LATEST:
+            return
+    with _alone(path), engine.begin() as db:
+        if path is None:
+            db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ADVISORY_LOCK})")
+        known = _version(db)
+        if known is not None and known > LATEST:
+            raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
+        if known != LATEST:
+            _upgrade(db)
+
+
+def _upgrade(db: Connection) -> None:
+    # Loaded here only: opening a book that is up to date should not pay for it.
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = db
+    command.upgrade(config, "head")
+
+
+def _version(db: Connection) -> str | None:
+    if not inspect(db).has_table("alembic_version"):
+        return None
+    return db.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+@contextlib.contextmanager
+def _alone(path: Path | None) -> Iterator[None]:
+    if path is None:
+        yield
+        return
+    with path.with_name("book.lock").open("w") as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield

@@ -1,0 +1,87 @@
+"""From many trucks to one office: records go in the order of each truck's chain, once, and are verified at arrival.
+
+What was sent is known from the office's own head of the chain, never from a mark on the truck: so either side may die
+at any moment, and the next sending begins where the office stands. Knows books and files; must not know what they say.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from itertools import groupby, islice
+from pathlib import Path
+
+from rig.ledger.book import Book, BookError
+from rig.ledger.chain import START, Record
+
+BATCH = 500
+"""Records in one commit at the office."""
+_FIELDS = tuple(Record.__dataclass_fields__)
+
+
+def send(truck: Book, office: Book, batch: int = BATCH) -> int:
+    """Send what the office lacks of every chain in the truck's book; returns how many records were new there.
+
+    BookError when the two chains differ, or the office does not take what is sent; what it took before stays.
+    """
+    sent = 0
+    for name, (serial, _) in truck.heads().items():
+        head = office.heads().get(name, (0, START))
+        _same_past(truck, name, head)
+        while head[0] < serial:
+            records = list(truck.every(name, after=head[0], most=batch))
+            sent += office.take_in(records)
+            head = (records[-1].serial, records[-1].hash)
+    return sent
+
+
+def _same_past(truck: Book, name: str, head: tuple[int, str]) -> None:
+    """Refuse when the office's last record of this truck is not the one that the truck has under that number."""
+    if head[0] == 0:
+        return
+    own = next(truck.every(name, after=head[0] - 1, most=1), None)
+    if own is None:
+        raise BookError(f"the office has {head[0]} records of {name}, more than the truck: fetch them first")
+    if own.hash != head[1]:
+        raise BookError(f"record {head[0]} of {name} is another one at the office: two chains, nothing is sent")
+
+
+def fetch(truck: Book, office: Book, name: str, batch: int = BATCH) -> int:
+    """Bring back what the office has of a truck's chain and the truck has lost; returns how many records came."""
+    came = 0
+    while True:
+        head = truck.heads().get(name, (0, START))
+        records = list(office.every(name, after=head[0], most=batch))
+        if not records:
+            return came
+        came += truck.take_in(records)
+
+
+def receive(path: Path, office: Book, batch: int = BATCH) -> int:
+    """Take in an exported file that came by hand; returns how many records were new."""
+    new = 0
+    for _, records in groupby(_read(path), key=lambda record: record.truck):
+        while some := list(islice(records, batch)):
+            new += office.take_in(some)
+    return new
+
+
+def _read(path: Path) -> Iterator[Record]:
+    try:
+        with path.open(encoding="utf-8") as lines:
+            yield from _records(lines, path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise BookError(f"{path}: cannot be read ({error})") from error
+
+
+def _records(lines: Iterable[str], path: Path) -> Iterator[Record]:
+    for number, line in enumerate(lines, 1):
+        try:
+            fields = json.loads(line)
+            record = Record(**{name: fields[name] for name in _FIELDS})
+        except (ValueError, KeyError, TypeError) as error:
+            raise BookError(f"{path}, line {number}: is no record ({error}); the file is cut off or changed") from error
+        texts = (getattr(record, name) for name in _FIELDS if name != "serial")
+        if not (isinstance(record.serial, int) and all(isinstance(text, str) for text in texts)):
+            raise BookError(f"{path}, line {number}: is no record; the file is changed")
+        yield record

@@ -1,0 +1,314 @@
+"""What work costs: a price list and what was done, to lines, taxes and a total. Pure; money is Decimal, never a float.
+
+Rounding: a quantity is priced as it is printed, rounded half up to a tenth of its unit; each line is rounded half up to
+the cent; tax is taken of each line and rounded the same way; totals are sums of what is printed. So a bill can be
+added up by hand from its own text.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Annotated, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+By = Literal["litre", "gallon", "kilogram", "pound", "wheel", "flat"]
+Per = Literal["job", "wheel", "litre drawn out", "gallon drawn out"]
+ROUNDING = "quantities half up to 0.1, each line and its tax half up to the cent, totals are sums of lines"
+_L_PER_GAL = Decimal("3.785411784")
+_KG_PER_LB = Decimal("0.45359237")
+"""Exact by definition (NIST Handbook 44, Appendix C)."""
+_CENT, _TENTH = Decimal("0.01"), Decimal("0.1")
+Money = Annotated[Decimal, Field(ge=0, le=1_000_000, decimal_places=4)]
+_OTHER = "other"
+
+
+class PriceError(ValueError):
+    """A price list that cannot be used, or that has no price for what was done; the text says what to write."""
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class FluidPrice(_Strict):
+    """Price of a liquid in a tyre, and by what it is sold."""
+
+    by: By
+    price: Money
+    category: str = "fluid"
+
+
+class ItemPrice(_Strict):
+    """Price of a part or a piece of work that is put on a bill by name."""
+
+    price: Money
+    unit: str = "each"
+    category: str = "parts"
+
+
+class Fee(_Strict):
+    """What every job costs besides."""
+
+    text: str
+    price: Money
+    per: Per = "job"
+    category: str = "service"
+
+
+class PriceList(_Strict):
+    """A shop's prices; ``taxes`` in percent by category."""
+
+    name: str
+    currency: str = Field(min_length=1, max_length=8)
+    minimum: Money = Decimal(0)
+    taxes: dict[str, Annotated[Decimal, Field(ge=0, le=100)]]
+    fluids: dict[str, FluidPrice]
+    items: dict[str, ItemPrice] = Field(default_factory=dict)
+    fees: tuple[Fee, ...] = ()
+
+    @model_validator(mode="after")
+    def _taxed(self) -> PriceList:
+        priced: list[FluidPrice | ItemPrice | Fee] = [*self.fluids.values(), *self.items.values(), *self.fees]
+        missing = sorted({each.category for each in priced} | ({"service"} if self.minimum else set()))
+        missing = [name for name in missing if name not in self.taxes]
+        if missing:
+            raise ValueError(f"no tax rate for {', '.join(missing)}: write taxes.{missing[0]} = 0, or its percent")
+        return self
+
+
+def read_prices(text: str, origin: str) -> PriceList:
+    """The price list in a TOML text; PriceError lists every mistake."""
+    try:
+        return prices_of(tomllib.loads(text, parse_float=Decimal), origin)
+    except tomllib.TOMLDecodeError as error:
+        raise PriceError(f"{origin}: is not TOML: {error}") from error
+
+
+def prices_of(document: Mapping[str, object], origin: str) -> PriceList:
+    """The price list in a document, as a record keeps it."""
+    try:
+        return PriceList.model_validate(document)
+    except ValidationError as error:
+        lines = [f"{origin}: {'.'.join(map(str, each['loc'])) or 'whole'}: {each['msg']}" for each in error.errors()]
+        raise PriceError("\n".join(lines)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """Liquid that went into one wheel, as its record says."""
+
+    truck: str
+    serial: int
+    fluid: tuple[str, ...]
+    """Names that the price list may know it by, the closest first."""
+    size: str
+    position: str
+    net_l: Decimal
+    mass_kg: Decimal
+    estimated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """A part or a piece of work that was put on the job by hand."""
+
+    truck: str
+    serial: int
+    item: str
+    quantity: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Liquid that was taken out of a wheel."""
+
+    truck: str
+    serial: int
+    drawn_l: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a bill; ``of`` names the records it rests on."""
+
+    text: str
+    quantity: Decimal
+    unit: str
+    price: Decimal
+    category: str
+    tax_percent: Decimal
+    of: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def amount(self) -> Decimal:
+        """Before tax."""
+        return cents(self.quantity * self.price)
+
+    @property
+    def tax(self) -> Decimal:
+        """Of this line."""
+        return cents(self.amount * self.tax_percent / 100)
+
+
+def cents(value: Decimal) -> Decimal:
+    """An amount, half up to the cent."""
+    return value.quantize(_CENT, ROUND_HALF_UP)
+
+
+def tenths(value: Decimal) -> Decimal:
+    """A quantity, half up to a tenth."""
+    return value.quantize(_TENTH, ROUND_HALF_UP)
+
+
+def exact(value: object) -> Decimal:
+    """A number of a record as it is written there."""
+    return Decimal(str(value))
+
+
+def total_of(lines: Sequence[Line]) -> tuple[Decimal, Decimal, Decimal]:
+    """Sum before tax, tax, and what is to be paid."""
+    net, tax = sum((line.amount for line in lines), Decimal(0)), sum((line.tax for line in lines), Decimal(0))
+    return net, tax, net + tax
+
+
+# --- lines ----------------------------------------------------------------------------------------------------------
+
+
+def lines_of(
+    prices: PriceList,
+    works: Sequence[tuple[Work, PriceList]],
+    extras: Sequence[Extra] = (),
+    drawn: Sequence[Drawn] = (),
+    *,
+    exempt: bool = False,
+) -> list[Line]:
+    """The lines of a job: each fill at the list of its own time, the rest at ``prices``; PriceError without a price."""
+    found = [work for work in works if tenths(work[0].net_l) > 0]
+    lines = [*_fluid_lines(found), *(_extra_line(prices, extra) for extra in extras)]
+    for fee in prices.fees:
+        quantity, unit, of = _fee_quantity(fee, found, drawn)
+        if quantity:
+            lines.append(_line(prices, fee.text, quantity, unit, fee, of))
+    if lines and (short := prices.minimum - total_of(lines)[0]) > 0:
+        rate = prices.taxes["service"]
+        lines.append(Line("up to the least charge of a job", Decimal(1), "job", short, "service", rate))
+    return [_untaxed(line) for line in lines] if exempt else lines
+
+
+def _untaxed(line: Line) -> Line:
+    return Line(line.text, line.quantity, line.unit, line.price, line.category, Decimal(0), line.of)
+
+
+def _fluid_lines(works: Sequence[tuple[Work, PriceList]]) -> list[Line]:
+    lines: list[Line] = []
+    charged: set[tuple[str, str]] = set()
+    for work, prices in works:
+        name, fluid = fluid_price(prices, work)
+        # A wheel that took two fills is one wheel, and a flat price is for the job.
+        once = {"wheel": work.position or f"{work.truck} {work.serial}", "flat": ""}.get(fluid.by)
+        if once is not None and (name, once) in charged:
+            continue
+        charged.add((name, once or ""))
+        quantity, unit = _sold(fluid.by, work)
+        what = f"{work.fluid[0]} in {work.size}" + (f", {work.position}" if work.position else "")
+        text = what + (" (estimated)" if work.estimated else "")
+        lines.append(_line(prices, text, quantity, unit, fluid, ((work.truck, work.serial),)))
+    return lines
+
+
+def fluid_price(prices: PriceList, work: Work) -> tuple[str, FluidPrice]:
+    """The price of a work's liquid and the name it stands under; PriceError when there is none."""
+    names = [*work.fluid, *(name.partition(":")[0] for name in work.fluid), _OTHER]
+    for name in names:
+        if name in prices.fluids:
+            return name, prices.fluids[name]
+    raise PriceError(f"{prices.name}: no price for {work.fluid[0]!r}; add it under [fluids], or a price for {_OTHER!r}")
+
+
+def _sold(by: By, work: Work) -> tuple[Decimal, str]:
+    quantities = {
+        "litre": (work.net_l, "L"),
+        "gallon": (work.net_l / _L_PER_GAL, "gal"),
+        "kilogram": (work.mass_kg, "kg"),
+        "pound": (work.mass_kg / _KG_PER_LB, "lb"),
+        "wheel": (Decimal(1), "wheel"),
+        "flat": (Decimal(1), "job"),
+    }
+    assert set(quantities) == set(get_args(By))
+    quantity, unit = quantities[by]
+    return (quantity if by in ("wheel", "flat") else tenths(quantity)), unit
+
+
+def _extra_line(prices: PriceList, extra: Extra) -> Line:
+    item = prices.items.get(extra.item)
+    if item is None:
+        known = ", ".join(sorted(prices.items)) or "none"
+        raise PriceError(f"{prices.name}: no price for {extra.item!r}; add it under [items]. There are: {known}")
+    return _line(prices, extra.item, extra.quantity, item.unit, item, ((extra.truck, extra.serial),))
+
+
+def _fee_quantity(
+    fee: Fee, works: Sequence[tuple[Work, PriceList]], drawn: Sequence[Drawn]
+) -> tuple[Decimal, str, tuple[tuple[str, int], ...]]:
+    if fee.per == "job":
+        return Decimal(1), "job", ()
+    if fee.per == "wheel":
+        wheels = {work.position or f"{work.truck} {work.serial}" for work, _ in works}
+        return Decimal(len(wheels)), "wheel", ()
+    drawn_l = sum((each.drawn_l for each in drawn), Decimal(0))
+    of = tuple((each.truck, each.serial) for each in drawn)
+    gallons = fee.per == "gallon drawn out"
+    return tenths(drawn_l / _L_PER_GAL if gallons else drawn_l), "gal" if gallons else "L", of
+
+
+def _line(
+    prices: PriceList,
+    text: str,
+    quantity: Decimal,
+    unit: str,
+    priced: FluidPrice | ItemPrice | Fee,
+    of: tuple[tuple[str, int], ...],
+) -> Line:
+    return Line(text, quantity, unit, priced.price, priced.category, prices.taxes[priced.category], of)
+
+
+# --- documents ------------------------------------------------------------------------------------------------------
+
+
+def bill_document(currency: str, lines: Sequence[Line]) -> dict[str, object]:
+    """Lines and totals as a record keeps them; money and quantities as decimal text."""
+    net, tax, total = total_of(lines)
+    rates = sorted({line.tax_percent for line in lines})
+    return {
+        "currency": currency,
+        "lines": [
+            {
+                "text": line.text,
+                "quantity": str(line.quantity),
+                "unit": line.unit,
+                "price": str(line.price),
+                "amount": str(line.amount),
+                "category": line.category,
+                "tax_percent": str(line.tax_percent),
+                "tax": str(line.tax),
+                "of": [{"truck": truck, "serial": serial} for truck, serial in line.of],
+            }
+            for line in lines
+        ],
+        "net": str(net),
+        "taxes": [
+            {
+                "percent": str(rate),
+                "of": str(sum((line.amount for line in lines if line.tax_percent == rate), Decimal(0))),
+                "tax": str(sum((line.tax for line in lines if line.tax_percent == rate), Decimal(0))),
+            }
+            for rate in rates
+        ],
+        "tax": str(tax),
+        "total": str(total),
+        "rounding": ROUNDING,
+    }

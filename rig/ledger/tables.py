@@ -1,0 +1,66 @@
+"""The book's two tables, as SQLAlchemy knows them: every record, and where each truck's chain ends.
+
+What is searched for is taken out of a record's body by the database itself (generated columns), so that it can never
+say something else than the record. The triggers that refuse changes are in the migrations.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import BigInteger, Column, Computed, Index, MetaData, Table, Text, UniqueConstraint
+
+METADATA = MetaData()
+_TEXT = Text().with_variant(Text(collation="C"), "postgresql")
+"""Times and keys are compared by their bytes, whatever the language of the server."""
+SEARCHED: dict[str, type[Text | BigInteger]] = {"job": Text, "customer": Text, "wheel": Text, "corrects": BigInteger}
+"""Fields of a body that are searched for."""
+
+
+def records_table(metadata: MetaData, dialect: str) -> Table:
+    """The table of records for a dialect, ``sqlite`` or ``postgresql``; indexes stand beside it."""
+
+    def taken(name: str) -> str:
+        if dialect == "sqlite":
+            return f"json_extract(body, '$.{name}')"
+        return f"((body::jsonb)->>'{name}')::bigint" if name == "corrects" else f"(body::jsonb)->>'{name}'"
+
+    # SQLite computes them where they are read or indexed; PostgreSQL keeps them.
+    table = Table(
+        "records",
+        metadata,
+        Column("truck", _TEXT, primary_key=True),
+        Column("serial", BigInteger(), primary_key=True, autoincrement=False),
+        Column("kind", _TEXT, nullable=False),
+        Column("key", _TEXT, nullable=False),
+        Column("at", _TEXT, nullable=False),
+        Column("body", Text(), nullable=False),
+        Column("previous", Text(), nullable=False),
+        Column("hash", Text(), nullable=False),
+        *(
+            Column(name, kind, Computed(taken(name), persisted=dialect == "postgresql"))
+            for name, kind in SEARCHED.items()
+        ),
+        UniqueConstraint("truck", "kind", "key", name="records_once"),
+    )
+    Index("records_of_kind", table.c.truck, table.c.kind, table.c.at)
+    Index("records_of_job", table.c.job, table.c.kind)
+    Index("records_of_customer", table.c.customer, table.c.kind, table.c.at)
+    Index("records_of_wheel", table.c.wheel, table.c.kind)
+    Index("records_corrected", table.c.truck, table.c.corrects)
+    return table
+
+
+def heads_table(metadata: MetaData) -> Table:
+    """The table of heads."""
+    return Table(
+        "heads",
+        metadata,
+        Column("truck", _TEXT, primary_key=True),
+        Column("serial", BigInteger(), nullable=False),
+        Column("hash", Text(), nullable=False),
+    )
+
+
+RECORDS = records_table(METADATA, "sqlite")
+HEADS = heads_table(METADATA)
+SEALED = [RECORDS.c[name] for name in ("truck", "serial", "kind", "key", "at", "body", "previous", "hash")]
+"""The columns that make a record, in its order."""

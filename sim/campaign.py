@@ -1,0 +1,260 @@
+"""Many fills in virtual time, each drawn from its seed and judged on every tick: ``python -m sim campaign``.
+
+A seed with a breach is made simple, part by part, and printed as the one command that runs it again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
+
+from rig.control.procedure import ENDED
+from rig.control.recover import recovered
+from rig.control.snapshot import fill_record
+from sim.judge import Judge
+from sim.person import Scripted
+from sim.scenarios import PARTS, Scenario, drawn, set_up
+from sim.seen import Breach
+from sim.trace import Trace
+from sim.virtual import VirtualFill, VirtualRig
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator
+
+    from rig.control.decide import Decision
+    from rig.control.state import FillState
+    from rig.control.values import Setup
+
+_MOST_S = 6 * 3600.0
+"""No fill of a campaign may take longer than this in virtual time."""
+_DARK_S = 5.0
+_DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
+"""What a defect of the program may raise out of a decision: in the loop it turns everything off."""
+_OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What came of one fill. ``outcome`` is "refused" where the plan did not allow it."""
+
+    seed: int
+    outcome: str
+    first_out: str | None
+    faults: tuple[str, ...]
+    breaches: tuple[Breach, ...]
+    ticks: int = 0
+    virtual_s: float = 0.0
+    trace: str = ""
+    command: str = ""
+
+
+class JudgedFill:
+    """A virtual fill with its judge, its scripted person and its trace."""
+
+    def __init__(self, scenario: Scenario, setup: Setup, rig: VirtualRig) -> None:
+        self._scenario, self._setup, self._rig = scenario, setup, rig
+        faults = frozenset(name for name, _, _ in scenario.faults)
+        habits = scenario.habits
+        alone = habits.hold_at is None and habits.stop_at is None and scenario.crash_at is None
+        self.judge = Judge(setup, rig, faults, delivers=alone)
+        self.trace = Trace()
+        self.person = Scripted(habits, setup.expected_s, self.judge.heard)
+        self._fill = VirtualFill(rig, setup, self.person, self._see)
+
+    def _see(self, decision: Decision) -> None:
+        self.judge.see(decision)
+        self.trace.see(decision)
+
+    def run(self) -> Decision:
+        """Run to the end, over the interruption if there is one."""
+        crash_at, interrupted = self._scenario.crash_at, False
+        if crash_at is not None:
+            last = self._fill.run(most_s=max(1.0, crash_at * self._setup.expected_s))
+            interrupted = self._interrupt(last)
+        last = self._fill.run(most_s=_MOST_S)
+        ended = last.state.state in ENDED or self.person.gave_up
+        self.judge.close(fill_record(self._setup, last.state), ended=ended, interrupted=interrupted)
+        return last
+
+    def _interrupt(self, last: Decision) -> bool:
+        """The controller is gone; relays keep their last word until the module's own time-out, then a new process."""
+        state = last.state
+        if state.state in ENDED or not state.opened_s or self.person.gave_up:
+            return False
+        self._rig.advance(_DARK_S)
+        self._rig.write(_OFF)
+        self._rig.arm(self._setup.timeout_s)
+        self._rig.advance(_DARK_S)
+        taken_up: FillState = recovered(self._setup, state, self._rig.scan(state.measure))
+        before, after = fill_record(self._setup, state), fill_record(self._setup, taken_up)
+        self.judge.interrupted(before, after, taken_up.outputs.moving)
+        self._fill.state = replace(taken_up, now_s=0.0)
+        return True
+
+
+def judged(scenario: Scenario) -> Judged:
+    """Run one scenario under its judge."""
+    found = set_up(scenario)
+    names = tuple(name for name, _, _ in scenario.faults)
+    if found is None:
+        return Judged(scenario.seed, "refused", None, names, (), command=scenario.command)
+    setup, rig = found
+    fill = JudgedFill(scenario, setup, rig)
+    try:
+        last = fill.run()
+    except _DEFECTS as error:
+        defect = Breach("nothing is raised", rig.now_s, repr(error))
+        return Judged(scenario.seed, "defect", None, names, (*fill.judge.breaches, defect), command=scenario.command)
+    record = fill_record(setup, last.state)
+    return Judged(
+        scenario.seed,
+        "left" if fill.person.gave_up else str(record["outcome"]),
+        last.state.alarms.first_out,
+        names,
+        tuple(fill.judge.breaches),
+        fill.judge.ticks,
+        rig.now_s,
+        fill.trace.digest,
+        scenario.command,
+    )
+
+
+def run_seed(seed: int, dropped: Collection[str] = ()) -> Judged:
+    """Draw and run one seed."""
+    return judged(drawn(seed, dropped))
+
+
+def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
+    """The simplest fill that still breaks the same promise: each part is left out once, and stays out if it may."""
+    names = {breach.name for breach in failing.breaches}
+    best, out = failing, frozenset(dropped)
+    for part in drawn(failing.seed, dropped).parts:
+        trial = run_seed(failing.seed, out | {part})
+        if names & {breach.name for breach in trial.breaches}:
+            best, out = trial, out | {part}
+    return best
+
+
+def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the subcommand and its options."""
+    run = commands.add_parser(
+        "campaign",
+        help="many fills in virtual time under a judge",
+        description="Run fills drawn from seeds, judge every tick, and print what rerun a seed with a breach.",
+    )
+    run.add_argument("--fills", type=_above_zero, default=100, metavar="N", help="how many (default %(default)s)")
+    run.add_argument("--seed", type=int, default=1, metavar="S", help="the first seed (default %(default)s)")
+    run.add_argument("--jobs", type=_above_zero, default=os.cpu_count() or 1, metavar="J", help="processes")
+    run.add_argument("--minutes", type=float, metavar="M", help="begin no fill after so long")
+    run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
+    run.add_argument("--json", action="store_true", help="one JSON document")
+
+
+def run_campaign(options: argparse.Namespace) -> int:
+    """Run what the command line asks for; returns the exit status."""
+    return campaign(
+        options.fills,
+        options.seed,
+        jobs=options.jobs,
+        minutes=options.minutes,
+        dropped=options.drop,
+        as_json=options.json,
+    )
+
+
+def _above_zero(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text}: write 1 or more")
+    return value
+
+
+def _parts(text: str) -> tuple[str, ...]:
+    parts = tuple(filter(None, text.split(",")))
+    unknown = sorted(set(parts) - set(PARTS))
+    if unknown:
+        raise argparse.ArgumentTypeError(f"{', '.join(unknown)}: write some of {','.join(PARTS)}")
+    return parts
+
+
+def campaign(
+    fills: int, seed: int, *, jobs: int, minutes: float | None, dropped: Collection[str], as_json: bool
+) -> int:
+    """Run ``fills`` fills from ``seed`` on; prints, and returns the exit status: 0 without a breach, 1 with one."""
+    began_s = time.monotonic()
+    until_s = None if minutes is None else began_s + 60 * minutes
+    found: list[Judged] = []
+    for each in _all(range(seed, seed + fills), jobs, dropped, until_s):
+        found.append(each)
+        _bar(len(found), fills, sum(bool(one.breaches) for one in found))
+    took_s = time.monotonic() - began_s
+    failing = [shrunk(each, dropped) for each in found if each.breaches]
+    document = _document(found, failing, seed, took_s)
+    if as_json:
+        print(json.dumps(document))
+    else:
+        _print(document, failing)
+    return 1 if failing else 0
+
+
+def _all(seeds: range, jobs: int, dropped: Collection[str], until_s: float | None) -> Iterator[Judged]:
+    if jobs == 1 or len(seeds) == 1:
+        for seed in seeds:
+            if until_s is not None and time.monotonic() > until_s:
+                return
+            yield run_seed(seed, dropped)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        pending = [pool.submit(run_seed, seed, tuple(dropped)) for seed in seeds]
+        for future in as_completed(pending):
+            yield future.result()
+            if until_s is not None and time.monotonic() > until_s:
+                pool.shutdown(cancel_futures=True)
+                return
+
+
+def _bar(done: int, of: int, breaches: int) -> None:
+    if not sys.stderr.isatty():
+        return
+    filled = 40 * done // of
+    end = "\n" if done == of else ""
+    print(f"\r[{'#' * filled}{'.' * (40 - filled)}] {done}/{of}, {breaches} with a breach", end=end, file=sys.stderr)
+
+
+def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: float) -> dict[str, object]:
+    outcomes: dict[str, int] = {}
+    for each in found:
+        outcomes[each.outcome] = outcomes.get(each.outcome, 0) + 1
+    ran = [each for each in found if each.outcome != "refused"]
+    virtual_s = sum(each.virtual_s for each in ran)
+    return {
+        "fills": len(ran),
+        "breaches": len(failing),
+        "seed": seed,
+        "fills_per_second": round(len(ran) / took_s, 3) if took_s else 0.0,
+        "virtual_hours": round(virtual_s / 3600, 2),
+        "times_real_time": round(virtual_s / took_s) if took_s else 0,
+        "ticks": sum(each.ticks for each in ran),
+        "wall_s": round(took_s, 1),
+        "cores": os.cpu_count(),
+        "outcomes": dict(sorted(outcomes.items())),
+        "failing": [
+            {"command": each.command, "faults": each.faults, "breaches": [asdict(breach) for breach in each.breaches]}
+            for each in failing
+        ],
+    }
+
+
+def _print(document: dict[str, object], failing: list[Judged]) -> None:
+    for each in failing:
+        print(each.command)
+        for breach in each.breaches:
+            print(f"    {breach.at_s:8.1f} s  {breach.name}: {breach.text}")
+    for name in ("fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "outcomes"):
+        print(f"{name:>18}  {document[name]}")

@@ -1,0 +1,168 @@
+"""The judge: watches every tick of a virtual fill and says which promise was not kept.
+
+It shares no decision and no accounting with the controller: it reads the values that go over the wire and into the
+record, and compares them with the plant's truth and with tables of its own. It changes nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim.judge_physics import Physics
+from sim.judge_procedure import Conduct
+from sim.seen import Breach, Limits, delivered_l, seen_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from rig.control.decide import Decision
+    from rig.control.values import Request, Setup
+    from sim.virtual import VirtualRig
+
+_PSI = 6.894757
+_MOST_BREACHES = 20
+_ROUNDING_L = 0.004
+_GRAVITY = 9.80665
+_DISTURBS_COUNT = frozenset({
+    "meter_stuck", "meter_dead", "meter_noise", "meter_double", "meter_backwards", "meter_reset", "meter_rollback",
+    "bus_silent", "bus_slow", "exception_reply",
+})  # fmt: skip
+
+
+def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers: bool) -> Limits:
+    """The promises of a fill, taken from its settings and the rig's."""
+    settings, line = rig.settings, setup.line
+    assert settings.sim is not None
+    order_b = setup.stop_order == "gun off, then core back"
+    return Limits(
+        target_l=setup.target_l,
+        floor_kpa=0.0 if order_b else setup.window.floor_kpa,
+        ceiling_kpa=setup.window.ceiling_kpa,
+        trip_kpa=setup.trip_kpa,
+        pump_lps=line.pump_lps,
+        coast_s=rig.plant.params.pump.coast_s,
+        scan_s=settings.clock.scan,
+        relay_s=settings.sim.relay_delay,
+        sensor_s=settings.sim.sensor_lag,
+        relief_kpa=line.relief_kpa,
+        head_kpa=max(0.0, -line.rise_m) * line.density_kg_m3 * _GRAVITY / 1000 + _PSI,
+        dry_run_s=setup.dry_run_s,
+        dry_rest_s=setup.dry_rest_s,
+        suction_l=line.suction_l,
+        hose_l=line.hose_l,
+        checks=frozenset(check.name for check in setup.checks),
+        faults=faults,
+        delivers=delivers,
+        counts_back=setup.meter.reverse != "none",
+    )
+
+
+class Judge:
+    """One fill under watch. ``heard`` is told what a person asks; ``see`` every decision; ``close`` the record."""
+
+    def __init__(
+        self, setup: Setup, rig: VirtualRig, faults: frozenset[str] = frozenset(), *, delivers: bool = True
+    ) -> None:
+        """``delivers``: nobody interferes, so a sound rig must complete the fill and meet the target."""
+        self.limits = limits_of(setup, rig, faults, delivers=delivers)
+        self.breaches: list[Breach] = []
+        self.ticks = 0
+        self._rig = rig
+        self._conduct = Conduct(self.limits)
+        self._physics = Physics(self.limits, rig.plant, setup.timeout_s)
+        self._has_timeout = setup.has_timeout
+        self._requests: list[Request] = []
+        self._now_s: float | None = None
+        self._pulses = rig.plant.meter.pulses
+        self._seen_end = ("", "")
+
+    def heard(self, requests: Sequence[Request]) -> None:
+        """What a person asks for; the next decision answers it."""
+        self._requests.extend(requests)
+
+    def see(self, decision: Decision) -> None:
+        """Judge one tick: the relays of this decision are written, the plant stands as the scan found it."""
+        self.ticks += 1
+        seen = seen_of(decision, self._requests, self._now_s)
+        self._requests = []
+        if self._now_s is not None and seen.now_s <= self._now_s:
+            self._note("I14 time never goes back", seen.now_s, f"{self._now_s} became {seen.now_s}")
+        self._now_s = seen.now_s
+        timeout_s = self._rig.modules.shown("output_timeout") if self._has_timeout else None
+        for name, text in (*self._conduct.look(seen), *self._physics.look(seen, timeout_s)):
+            self._note(name, seen.now_s, text)
+        self._seen_end = seen.state, seen.first_out or ""
+
+    def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
+        """The controller went away: records before and after it came back, and whether the new state moves anything."""
+        self._conduct.interrupted()
+        now_s, self._now_s = self._now_s or 0.0, None
+        if moving:
+            self._note("I9 safe after restart", now_s, "relays are on")
+        if abs(_litres(before, "net_l") - _litres(after, "net_l")) > 2 * _ROUNDING_L:
+            self._note("I9 totals as journalled", now_s, f"net {before['net_l']} became {after['net_l']}")
+
+    def close(self, record: Mapping[str, object], *, ended: bool, interrupted: bool = False) -> None:
+        """Judge the record of the whole fill; ``ended`` false when it ran out of time."""
+        now_s = self._now_s or 0.0
+        found = [*self._conduct.closed(), *self._adds_up(record), *self._tells_the_truth(record)]
+        if not ended:
+            found.append(("I16 every fill ends", f"still {self._seen_end[0]} after {now_s:.0f} s"))
+        if not interrupted and _litres(record, "unattended_l"):
+            found.append(("unattended apart", f"{record['unattended_l']} L though nobody went away"))
+        if not self.limits.faults and self.limits.delivers:
+            found.extend(self._delivered(record))
+        for name, text in found:
+            self._note(name, now_s, text)
+
+    def _note(self, name: str, at_s: float, text: str) -> None:
+        if len(self.breaches) < _MOST_BREACHES and all(name != breach.name for breach in self.breaches):
+            self.breaches.append(Breach(name, round(at_s, 3), text))
+
+    def _adds_up(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+        out = sum(_litres(record, name) for name in ("returned_l", "vented_l", "spilled_l", "hose_change_l"))
+        net = _litres(record, "forward_l") - out - _litres(record, "unattended_l")
+        if abs(net - _litres(record, "net_l")) > _ROUNDING_L:
+            yield "record adds up", f"net {record['net_l']} L, its lines make {net:.3f} L"
+        state, first_out = self._seen_end
+        outcome = record["outcome"]
+        ends = {"complete": ("complete",), "stopped": ("stopped", "aborted")}.get(state, (outcome,))
+        if outcome not in ends or (record["first_out"] or "") != first_out:
+            yield "record as shown", f"{outcome} by {record['first_out']} after {state} by {first_out or None}"
+
+    def _tells_the_truth(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+        """I4: net against truth where the fill is complete, within what the record itself states."""
+        plant, faults = self._rig.plant, self.limits.faults
+        if not _DISTURBS_COUNT & faults and self._rig.settings.meter.reverse == "signed":
+            pulses = plant.meter.pulses - self._pulses
+            if abs(pulses - _litres(record, "pulses")) > 2:
+                yield "I3 every pulse", f"the meter gave {pulses}, the record says {record['pulses']}"
+        if record["outcome"] != "complete" or len(faults) > 1:
+            return
+        whole_l = _litres(record, "net_l") + _litres(record, "unattended_l")
+        off_l, u_l = whole_l - delivered_l(plant), _litres(record, "net_u_l")
+        # Stated at 95 %: a record may be off by half as much again without being wrong about itself.
+        if abs(off_l) > 1.5 * u_l + 0.05:
+            yield "I4 record true", f"{off_l:+.2f} L from the truth, ± {u_l:.2f} L stated"
+
+    def _delivered(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+        plant, limits = self._rig.plant, self.limits
+        if record["outcome"] == "aborted":
+            yield "sound rig, no trip", f"aborted by {record['first_out']}"
+        if record["outcome"] != "complete":
+            return
+        off_l = delivered_l(plant) - limits.target_l
+        slack_l = max(0.005 * limits.target_l, 0.4) + _litres(record, "net_u_l") / 2
+        flags = record["flags"]
+        assert isinstance(flags, list)
+        if abs(off_l) > slack_l and "short of the target" not in flags:
+            yield "target met", f"{off_l:+.2f} L from the target"
+        peak = record["peak_pressure_kpa"]
+        if not isinstance(peak, float) or abs(peak - plant.extremes.peak_tyre_kpa) > 3 * _PSI:
+            yield "record's pressures", f"peak {peak} kPa, truly {plant.extremes.peak_tyre_kpa:.1f} kPa"
+
+
+def _litres(record: Mapping[str, object], name: str) -> float:
+    value = record[name]
+    assert isinstance(value, int | float)
+    return float(value)

@@ -1,0 +1,207 @@
+"""The judge's rules of physics: what truly happened in the plant, against what the fill was promised to keep to.
+
+Allowances come from the rig alone. A pressure limit may be passed by what the pump still moves between the physical
+onset and standstill: Q × (detection + two scans + relay + half the coast), pressed into the true air space,
+Δp = p_abs × ΔV / room (Boyle). Detection is the gauge's lag and the trip's 0.3 s. A fault that takes the relay or the
+valve out of anybody's hands is excused from the limits that only those could keep; the commands are still judged.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim.seen import delivered_l, tyre_kpa
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sim.plant.whole import Plant
+    from sim.seen import Limits, Seen
+
+_PSI = 6.894757
+_TRIP_DELAY_S = 0.3
+_RELIEF_BAND_KPA = 10.0
+_BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
+"""Faults by which a tyre loses pressure whatever is commanded."""
+_SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
+_STALE_S = 1.0
+_TIMEOUT_S = 2.0
+
+
+class Physics:
+    """Follows one plant; every rule yields name and text of a breach."""
+
+    def __init__(self, limits: Limits, plant: Plant, timeout_s: float) -> None:
+        self._limits, self._plant = limits, plant
+        self._timeout_s = timeout_s
+        self._liquid_l: float | None = None
+        self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
+        self._moving_air = False
+        self._since: dict[str, float] = {}
+        self._astray_l = self._dry_s = 0.0
+        self._dry_ended_s = -1e9
+        self._vented_l = plant.line.books.vented_l
+        self._pulses = plant.meter.pulses
+        self._resumes = 1
+        self.single = len(limits.faults) <= 1
+
+    def look(self, seen: Seen, shown_timeout_s: float | None) -> Iterator[tuple[str, str]]:
+        """Judge one tick; ``shown_timeout_s`` is what the output module's time-out register truly holds."""
+        self._resumes += sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
+        self._kpa = tyre_kpa(self._plant)
+        yield from self._conserved()
+        yield from self._never_both()
+        yield from self._obeys_danger(seen, shown_timeout_s)
+        yield from self._dry(seen)
+        if self.single:
+            yield from self._too_high()
+            yield from self._too_low(seen)
+            yield from self._too_much()
+            yield from self._astray(seen)
+            yield from self._vent(seen)
+            yield from self._uncommanded(seen)
+            yield from self._gun_off(seen)
+        self._last_kpa = self._kpa
+
+    def _conserved(self) -> Iterator[tuple[str, str]]:
+        total = self._plant.liquid_total_l()
+        if self._liquid_l is None:
+            self._liquid_l = total
+        if abs(total - self._liquid_l) > 1e-3:
+            yield "I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid"
+
+    def _never_both(self) -> Iterator[tuple[str, str]]:
+        if self._plant.extremes.both_relays_s > 0:
+            yield "never both directions", "both contactors were closed"
+
+    def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
+        """Whether a condition has held for longer than its limit."""
+        if not holds:
+            self._since.pop(name, None)
+            return False
+        return now_s - self._since.setdefault(name, now_s) > limit_s
+
+    def _obeys_danger(self, seen: Seen, shown_timeout_s: float | None) -> Iterator[tuple[str, str]]:
+        """I6: from the physical onset to safe commands."""
+        limits, plant, upsets, now_s = self._limits, self._plant, self._plant.upsets, seen.now_s
+        scans_s = 3 * limits.scan_s
+        if self._lasts("estop", upsets.estop and seen.moving, now_s, scans_s):
+            yield "I6 emergency stop", "relays are on with the emergency stop pressed"
+        if upsets.estop and ("aborted", "held") in seen.steps:
+            yield "I11 reset while the cause stands", "reset with the emergency stop pressed"
+        silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
+        if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
+            yield "I6 field lost", "a running fill on a field that does not answer"
+        turns = abs(plant.pump.speed) > 0.01 and not upsets.pump_welded
+        if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
+            yield "I6 field lost", "the pump turns though the bus is dead"
+        lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
+        if self._lasts("timeout", lost and seen.state == "running" and not silent, now_s, 1.0 + scans_s):
+            yield "I6 time-out armed", f"running with a time-out of {shown_timeout_s} s"
+        high = self._kpa >= limits.trip_kpa + 0.5 * _PSI and plant.valve_open
+        limit_s = _TRIP_DELAY_S + limits.sensor_s * 3 + scans_s + limits.coast_s
+        if self.single and self._lasts("high", high and seen.run, now_s, limit_s):
+            yield "I6 trip pressure", "the pump is still told to run above the trip limit"
+        still = abs(plant.line.flow_lps) < 0.005
+        pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
+        if self._lasts("no flow", pumps and still, now_s, 10.0):
+            yield "I6 no flow", "the pump is told to run and nothing moves"
+
+    def _dry(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        plant, limits = self._plant, self._limits
+        speed = plant.pump.speed
+        liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
+        air_l = gas / plant.tyre.atmosphere
+        dry = abs(speed) > 0.01 and air_l > liquid and (seen.run or seen.reverse)
+        if dry:
+            self._dry_s += seen.dt_s
+            self._dry_ended_s = seen.now_s
+        elif seen.now_s - self._dry_ended_s >= 0.9 * limits.dry_rest_s:
+            self._dry_s = 0.0
+        if self._dry_s > limits.dry_run_s + 5.0 + limits.coast_s:
+            yield "dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed"
+        pushed_s = 2 * limits.suction_l / limits.pump_lps + 5.0
+        if self.single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
+            yield "dry run", "the pump pushes air towards the tyre"
+
+    def _allowance_kpa(self, limit_kpa: float) -> float:
+        plant, limits = self._plant, self._limits
+        pressure_abs = limit_kpa + plant.tyre.atmosphere
+        room_l = max(plant.tyre.cavity_l(pressure_abs) - plant.tyre.liquid_l, 0.02 * plant.tyre.cavity_l(pressure_abs))
+        return pressure_abs / room_l * limits.reacted_l(_TRIP_DELAY_S + limits.sensor_s)
+
+    def _too_high(self) -> Iterator[tuple[str, str]]:
+        limits, kpa = self._limits, self._kpa
+        if "pump_welded" in limits.faults:
+            # Nobody but the relief valve and a person at the supply can stop it.
+            most = max(limits.trip_kpa, limits.relief_kpa + _RELIEF_BAND_KPA) + limits.head_kpa
+        elif limits.faults or not limits.delivers:
+            most = limits.trip_kpa + self._allowance_kpa(limits.trip_kpa)
+        else:
+            most = limits.ceiling_kpa + _PSI + 0.5 * self._allowance_kpa(limits.ceiling_kpa)
+        if kpa > max(most, self._from_kpa):
+            yield "I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed"
+
+    def _too_low(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        kpa, limits = self._kpa, self._limits
+        airs = seen.vent or (seen.reverse and self._plant.valve_open)
+        if airs and not self._moving_air:
+            self._from_kpa = kpa
+        self._moving_air = airs
+        if not airs or _BREATHING & limits.faults:
+            return
+        fell_kpa = max(0.0, self._last_kpa - kpa) / max(seen.dt_s, 0.05) * 1.5
+        least = min(limits.floor_kpa, self._from_kpa) - 2 * _PSI - fell_kpa
+        if kpa < least:
+            yield "I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed"
+
+    def _too_much(self) -> Iterator[tuple[str, str]]:
+        limits, plant = self._limits, self._plant
+        if "pump_welded" in limits.faults:
+            return
+        slack_l = max(0.02 * limits.target_l, 0.5) + 0.05 * limits.hose_l
+        # A meter that falls silent is noticed after two seconds of flow, once for each time that somebody goes on.
+        unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
+        over_l = delivered_l(plant) - limits.target_l
+        if over_l > slack_l + unseen_l:
+            yield "overfilled", f"{over_l:.2f} L over the target"
+        if plant.tyre.fraction() > 0.97:
+            yield "overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid"
+
+    def _astray(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        plant = self._plant
+        if seen.run and seen.phase in ("fill", "top-up") and (not plant.gun_on or self._leaks()):
+            self._astray_l += max(plant.line.flow_lps, 0.0) * seen.dt_s
+        cavity_l = plant.tyre.cavity_l(plant.tyre.atmosphere)
+        most_l = self._resumes * (max(10.0, 0.2 * cavity_l) + self._limits.reacted_l(3.0))
+        if not plant.gun_on and self._astray_l > most_l:
+            yield "pumped astray", f"{self._astray_l:.1f} L beside the tyre"
+
+    def _leaks(self) -> bool:
+        return self._plant.upsets.leak_bore_m > 0
+
+    def _vent(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        lost_l = self._plant.line.books.vented_l - self._vented_l
+        if seen.vent and lost_l > max(2.0, 0.03 * self._limits.target_l) * self._resumes:
+            yield "vented liquid", f"{lost_l:.1f} L left by the vent"
+
+    def _uncommanded(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        """Off is proved by standstill: else a trip, whatever the state was."""
+        plant, limits = self._plant, self._limits
+        flows = abs(plant.line.flow_lps) > 0.02 and not (seen.run or seen.reverse)
+        silent = bool(_SILENT & limits.faults)
+        live = seen.state in ("running", "holding", "held", "restarting", "stopping") and not silent
+        # The vent lets some of the hose's liquid out while the pump stands.
+        live = live and not seen.vent and plant.gun_on
+        if self._lasts("uncommanded", flows and live, seen.now_s, limits.coast_s + 4.0):
+            yield "I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip"
+
+    def _gun_off(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        plant = self._plant
+        if seen.prompt != "gun_off" or not plant.gun_on:
+            return
+        kpa = plant.line.gun_kpa_abs - plant.tyre.atmosphere
+        if plant.valve_open:
+            kpa = max(kpa, self._kpa)
+        if kpa > 1.5 * _PSI:
+            yield "gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it"

@@ -1,0 +1,149 @@
+"""The judge's rules of conduct: states, requests, relays, alarms. They look at what is said and done, not at the plant.
+
+A table of its own says which state may follow which and whose word it takes. Nothing here comes from the controller.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sim.seen import Limits, Seen
+
+REVERSAL_PAUSE_S = 2.0
+_ENDED = ("complete", "stopped")
+_WAITS = ("holding", "held", "stopping", "aborting", "aborted", "restarting", "idle", *_ENDED)
+_STOPPABLE = ("idle", "running", "holding", "held", "restarting")
+_MAY_FOLLOW: dict[tuple[str, str], tuple[str, ...]] = {
+    # (was, now) → requests of which one is needed; "alarm" is the controller's own reason, "" needs none.
+    ("idle", "running"): ("start",),
+    ("running", "complete"): ("answer", ""),
+    ("running", "holding"): ("hold", "alarm"),
+    ("restarting", "holding"): ("alarm",),
+    ("holding", "held"): ("",),
+    ("held", "restarting"): ("resume",),
+    ("restarting", "running"): ("",),
+    ("stopping", "stopped"): ("",),
+    ("aborting", "aborted"): ("",),
+    ("aborted", "held"): ("reset",),
+    ("aborted", "stopped"): ("end",),
+    **{(was, "stopping"): ("stop", "end", "button") for was in _STOPPABLE},
+    **{(was, "aborting"): ("alarm",) for was in (*_STOPPABLE, "stopping")},
+}
+_LATCHED = ("aborting", "aborted")
+
+
+class Conduct:
+    """Follows one fill; every rule yields the text of what was broken."""
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+        self._state = "idle"
+        self._ids: set[str] = set()
+        self._confirmed: set[str] = set()
+        self._starts = self._outcomes = 0
+        self._direction, self._off_since_s = 0, -1e9
+        self._first: str | None = None
+        self._counts = (0, 0)
+
+    def look(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        """Judge one tick; yields name and text of each breach."""
+        fresh = self._fresh(seen)
+        yield from self._relays(seen)
+        yield from self._pause(seen)
+        yield from self._steps(seen, fresh)
+        yield from self._obeys(seen, fresh)
+        yield from self._first_out(seen, fresh)
+        yield from self._counted(seen)
+        self._state = seen.state
+
+    def interrupted(self) -> None:
+        """The controller went away: what follows begins held, with the ids of a new process."""
+        self._state = "held"
+        self._off_since_s, self._direction = -1e9, 0
+
+    def closed(self) -> Iterator[tuple[str, str]]:
+        """Judge what must be true of a whole fill."""
+        if self._state in _ENDED and self._outcomes != 1:
+            yield "I7 one closing", f"{self._outcomes} outcomes"
+        if self._starts > 1:
+            yield "I7 one opening", f"{self._starts} starts"
+
+    def _fresh(self, seen: Seen) -> list[tuple[str, str]]:
+        found = []
+        for request_id, kind, name in seen.requests:
+            if request_id not in self._ids:
+                self._ids.add(request_id)
+                found.append((kind, name))
+        if self._state == "idle":
+            self._confirmed |= {name for kind, name in found if kind == "confirm"}
+        return found
+
+    def _relays(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        if seen.run and seen.reverse:
+            yield "never both directions", "run and reverse are commanded together"
+        if seen.moving and seen.state != "running":
+            yield "I1 safe unless running", f"relays are on while {seen.state}"
+        if seen.state not in (*_WAITS, "running"):
+            yield "I1 safe unless running", f"unknown state {seen.state!r}"
+        if seen.moving and seen.first_out is not None:
+            yield "I12 off with the alarm", f"relays are on with {seen.first_out} standing"
+
+    def _pause(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        way = int(seen.run) - int(seen.reverse)
+        if way and self._direction and way != self._direction:
+            stood_s = seen.now_s - self._off_since_s
+            if stood_s < REVERSAL_PAUSE_S - 1e-6:
+                yield "reversal pause", f"reversed after {max(stood_s, 0):.2f} s"
+        if way:
+            self._direction, self._off_since_s = way, 1e18
+        elif self._off_since_s > 1e17:
+            self._off_since_s = seen.now_s
+
+    def _steps(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+        at = self._state
+        kinds = {kind for kind, _ in fresh} | {""}
+        if seen.alarms:
+            kinds.add("alarm")
+        if seen.stop_pressed:
+            kinds.add("button")
+        for was, now in seen.steps:
+            allowed = _MAY_FOLLOW.get((was, now))
+            if was != at or allowed is None:
+                yield "state table", f"{was} → {now} from {at}"
+            elif not kinds & set(allowed):
+                yield "I17 a person's word", f"{was} → {now} without a new {' or '.join(allowed)}"
+            if (was, now) == ("idle", "running"):
+                self._starts += 1
+                lacking = self._limits.checks - self._confirmed
+                if lacking:
+                    yield "I2 confirmed before start", f"started without {', '.join(sorted(lacking))}"
+            at = now
+        if at != seen.state:
+            yield "state table", f"{at} became {seen.state} without a note"
+        self._outcomes += len(seen.outcomes)
+
+    def _obeys(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+        kinds = {kind for kind, _ in fresh}
+        stops = "stop" in kinds or (seen.stop_pressed and self._state != "idle")
+        if stops and self._state in _STOPPABLE and seen.state not in ("stopping", "stopped", *_LATCHED):
+            yield "I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}"
+        if "hold" in kinds and self._state == "running" and seen.state == "running":
+            yield "I12 hold acts at once", f"a hold left it running in {seen.phase}"
+
+    def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+        if {"reset", "resume"} & {kind for kind, _ in fresh} and not seen.alarms and seen.first_out is None:
+            self._first = None
+        if seen.alarms and self._first is None:
+            self._first = seen.alarms[0]
+        if seen.state in _LATCHED and seen.first_out is None:
+            yield "I10 first-out", f"{seen.state} without a reason"
+        if self._first is not None and seen.first_out != self._first:
+            yield "I10 first-out", f"{self._first} spoke first and {seen.first_out} is shown"
+
+    def _counted(self, seen: Seen) -> Iterator[tuple[str, str]]:
+        if "next_measure" not in seen.notes and (seen.forward < self._counts[0] or seen.back < self._counts[1]):
+            yield "I3 counts never go back", f"{self._counts} became {(seen.forward, seen.back)}"
+        self._counts = seen.forward, seen.back

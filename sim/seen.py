@@ -1,0 +1,130 @@
+"""What a judge may look at: one tick of a virtual fill as it goes over the wire, and the plant's truth beside it.
+
+It reads values and names of the controller's decision and computes nothing with them; it must not know how they came.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rig.control.decide import Decision
+    from rig.control.values import Request
+    from sim.plant.whole import Plant
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A promise that was not kept."""
+
+    name: str
+    at_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the fill was promised to keep to, as plain numbers; pressures gauge."""
+
+    target_l: float
+    floor_kpa: float
+    ceiling_kpa: float
+    trip_kpa: float
+    pump_lps: float
+    coast_s: float
+    scan_s: float
+    relay_s: float
+    sensor_s: float
+    relief_kpa: float
+    head_kpa: float
+    """The liquid column between gauge and valve."""
+    dry_run_s: float
+    dry_rest_s: float
+    suction_l: float
+    hose_l: float
+    checks: frozenset[str]
+    """Confirmations that a start needs."""
+    faults: frozenset[str]
+    """Faults that this fill meets, at any time."""
+    delivers: bool = True
+    """Nobody interferes, so a sound rig must complete the fill and meet the target."""
+    counts_back: bool = True
+
+    def reacted_l(self, detect_s: float) -> float:
+        """Litres that still pass after a condition that is detected within ``detect_s``.
+
+        Two scans to see and to say it, the relay's delay, and half the coast-down, all at the pump's full flow.
+        """
+        return self.pump_lps * (detect_s + 2 * self.scan_s + self.relay_s + self.coast_s / 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One tick."""
+
+    now_s: float
+    dt_s: float
+    state: str
+    phase: str
+    run: bool
+    reverse: bool
+    vent: bool
+    other: bool
+    """Fill valve or flush valve on."""
+    first_out: str | None
+    prompt: str | None
+    steps: tuple[tuple[str, str], ...]
+    """Changes of state noted in this tick."""
+    alarms: tuple[str, ...]
+    notes: tuple[str, ...]
+    """Kinds of everything noted in this tick."""
+    outcomes: tuple[str, ...]
+    forward: int
+    back: int
+    """Pulses that the account holds."""
+    stop_pressed: bool
+    requests: tuple[tuple[str, str, str], ...]
+    """Id, kind and name of what a person asked for before this tick."""
+
+    @property
+    def moving(self) -> bool:
+        """Anything that moves liquid or air is commanded."""
+        return self.run or self.reverse or self.vent or self.other
+
+
+def seen_of(decision: Decision, requests: Sequence[Request], before_s: float | None) -> Seen:
+    """A tick as a judge sees it; ``before_s`` is the time of the tick before."""
+    state, outputs, entries = decision.state, decision.outputs, decision.entries
+    return Seen(
+        now_s=state.now_s,
+        dt_s=state.now_s - before_s if before_s is not None else 0.0,
+        state=state.state.value,
+        phase=state.phase.value,
+        run=outputs.pump_run,
+        reverse=outputs.pump_reverse,
+        vent=outputs.vent_valve,
+        other=outputs.fill_valve or outputs.flush_valve,
+        first_out=state.alarms.first_out,
+        prompt=decision.prompt.name if decision.prompt else None,
+        steps=tuple((str(e.data["was"]), str(e.data["now"])) for e in entries if e.kind == "state"),
+        alarms=tuple(str(e.data["name"]) for e in entries if e.kind == "alarm"),
+        notes=tuple(e.kind for e in entries),
+        outcomes=tuple(str(e.data["outcome"]) for e in entries if e.kind == "outcome"),
+        forward=state.tally.pulses_forward,
+        back=state.tally.pulses_returned,
+        stop_pressed=bool(decision.facts.reading.stop_pressed),
+        requests=tuple((r.id, r.kind, r.name) for r in requests),
+    )
+
+
+def tyre_kpa(plant: Plant) -> float:
+    """The tyre's true gauge pressure."""
+    return plant.tyre.pressure() - plant.tyre.atmosphere
+
+
+def delivered_l(plant: Plant) -> float:
+    """Liquid that the tyre truly holds above what it started with."""
+    return plant.tyre.liquid_l - plant.start_liquid_l

@@ -1,0 +1,453 @@
+"""Defects planted in the controller, one at a time, each by a patch: what the judge must find.
+
+``python tests/proof/defects.py SEEDS`` looks for the first seed that finds each and prints it. A defect of a guard is
+looked for only among the seeds that hold its fault, because no other can show it.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from rig.control import accounting, alarms, decide, guards, observe, outputs, phases, pressure, recover, snapshot
+from rig.control.accounting import Register, Tally
+from rig.control.phases import Phase
+from rig.control.procedure import State
+from rig.control.turn import Turn
+from rig.control.values import Entry, Meter, Outputs
+
+Patch = pytest.MonkeyPatch
+SMALL = ("wheel", "fluid")
+
+
+@dataclass(frozen=True)
+class Defect:
+    """One defect, the faults that bring it out, the seed that finds it, and the promise that then is broken."""
+
+    name: str
+    plant: Callable[[Patch], None]
+    seed: int
+    breach: str
+    faults: tuple[str, ...] = ()
+    dropped: tuple[str, ...] = SMALL
+
+
+def _swap(target: object, name: str, make: Callable[[Callable[..., object]], object]) -> Callable[[Patch], None]:
+    """Replace a function by what ``make`` makes of it."""
+    return lambda patch: patch.setattr(target, name, make(getattr(target, name)))
+
+
+def _without(*names: str) -> Callable[[Patch], None]:
+    """The guards without these rows."""
+    left = tuple(guard for guard in guards.GUARDS if guard.name not in names)
+    return lambda patch: patch.setattr(guards, "GUARDS", left)
+
+
+def _keep(*names: str) -> Callable[[Patch], None]:
+    """The guards' rows of these names never act: they stand and are not due."""
+
+    def plant(patch: Patch) -> None:
+        def watch(state: object, standing: object, now_s: float) -> object:
+            after, due = alarms.watch(state, standing, now_s)  # type: ignore[arg-type]
+            return after, tuple(guard for guard in due if guard.name not in names)
+
+        patch.setattr(decide, "watch", watch)
+
+    return plant
+
+
+def _both_relays(patch: Patch) -> None:
+    def both(setup: object, state: object, facts: object) -> Outputs:
+        found = original(setup, state, facts)
+        if found.pump_run:
+            object.__setattr__(found, "pump_reverse", True)
+        return found
+
+    original: Callable[..., Outputs] = outputs._wanted
+    patch.setattr(outputs, "_wanted", both)
+
+
+def _timers_reset(patch: Patch) -> None:
+    def watch(state: alarms.Alarms, standing: object, now_s: float) -> object:
+        return alarms.watch(replace(state, timers=()), standing, now_s)  # type: ignore[arg-type]
+
+    patch.setattr(decide, "watch", watch)
+
+
+def _first_out_lost(patch: Patch) -> None:
+    def latest(before: alarms.Alarms, guard: guards.Guard) -> alarms.Alarms:
+        return replace(alarms.raise_alarm(before, guard), first_out=guard.name)
+
+    patch.setattr(decide, "raise_alarm", latest)
+
+
+def _one_scan_late(patch: Patch) -> None:
+    def late(setup: object, state: object, facts: observe.Facts) -> Outputs:
+        now: Outputs = outputs.outputs_for(setup, state, facts)  # type: ignore[arg-type]
+        return facts.outputs if facts.outputs.moving and not now.moving else now
+
+    patch.setattr(decide, "outputs_for", late)
+
+
+def _stop_ignored(phase: Phase) -> Callable[[Patch], None]:
+    def make(original: Callable[..., object]) -> object:
+        return lambda turn, request: () if turn.state.phase is phase else original(turn, request)
+
+    def plant(patch: Patch) -> None:
+        _swap(decide, "_stop", make)(patch)
+        patch.setitem(decide._HANDLERS, "stop", decide._stop)
+
+    return plant
+
+
+def _hold_ignored(patch: Patch) -> None:
+    patch.setitem(decide._HANDLERS, "hold", lambda turn, request: ())
+
+
+def _reset_starts(patch: Patch) -> None:
+    def reset(turn: Turn, request: object) -> object:
+        found = decide._reset(turn, request)  # type: ignore[arg-type]
+        if turn.state.state is State.HELD:
+            turn.set(state=State.RUNNING)
+        return found
+
+    patch.setitem(decide._HANDLERS, "reset", reset)
+
+
+def _resumes_by_itself(patch: Patch) -> None:
+    def act(turn: Turn) -> None:
+        if turn.state.state is State.HELD:
+            turn.set(alarms=alarms.cleared(turn.state.alarms))
+            turn.state_trigger("resume", "itself")
+        original(turn)
+
+    original = decide._act
+    patch.setattr(decide, "_act", act)
+
+
+def _net(make: Callable[[Tally, Meter], float]) -> Callable[[Patch], None]:
+    return lambda patch: patch.setattr(Tally, "net_l", make)
+
+
+def _gross(tally: Tally, meter: Meter) -> float:
+    return tally.forward_l(meter) - tally.unattended_l
+
+
+def _return_added(tally: Tally, meter: Meter) -> float:
+    return tally.forward_l(meter) + tally.returned_l(meter) - tally.hose_change_l() - tally.unattended_l
+
+
+def _hose_wrong_way(tally: Tally, meter: Meter) -> float:
+    return tally.forward_l(meter) - tally.returned_l(meter) + tally.hose_change_l() - tally.unattended_l
+
+
+def _gauge_as_absolute(patch: Patch) -> None:
+    def sealed(gas: pressure.Gas, setup: object, cavity_l: float, offset_l: float) -> float:
+        assert gas.rest_kpa is not None
+        before, after = cavity_l - gas.rest_offset_l, max(cavity_l - offset_l, 0.01 * cavity_l)
+        return gas.rest_kpa * before / after
+
+    patch.setattr(pressure, "_sealed", sealed)
+    patch.setattr(phases, "_ceiling_estimate", lambda turn: turn.facts.gas.high if turn.facts.gas else None)
+
+
+def _hose_air_not_counted(patch: Patch) -> None:
+    def back(tally: Tally, *arguments: object) -> Tally:
+        return replace(original(tally, *arguments), hose_l=tally.hose_l)
+
+    original: Callable[..., Tally] = accounting.pass_back
+    patch.setattr(accounting, "pass_back", back)
+
+
+def _suction_air_as_liquid(patch: Patch) -> None:
+    def back(tally: Tally, *arguments: object) -> Tally:
+        return replace(original(tally, *arguments), suction_air_kpa_l=0.0)
+
+    original: Callable[..., Tally] = accounting.pass_back
+    patch.setattr(accounting, "pass_back", back)
+
+
+def _a_pulse_lost(patch: Patch) -> None:
+    def counted(*arguments: object) -> accounting.Count:
+        count = original(*arguments)
+        return replace(count, forward=count.forward - (count.forward % 97 == 96))
+
+    original: Callable[..., accounting.Count] = observe.counted
+    patch.setattr(observe, "counted", counted)
+
+
+def _any_jump_believed(patch: Patch) -> None:
+    def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Register, int]:
+        return original(register, raw, meter, 1 << 30)
+
+    original = accounting.unwrap
+    patch.setattr(accounting, "unwrap", unwrap)
+
+
+def _totals_restart(patch: Patch) -> None:
+    def take_rest(turn: Turn, rest_kpa: float) -> None:
+        original(turn, rest_kpa)
+        turn.set(tally=replace(turn.state.tally, pulses_returned=0))
+
+    original = phases._take_rest
+    patch.setattr(phases, "_take_rest", take_rest)
+
+
+def _unattended_merged(patch: Patch) -> None:
+    def dark(*arguments: object) -> object:
+        state = original(*arguments)
+        return replace(state, tally=replace(state.tally, unattended_l=0.0))
+
+    original: Callable[..., recover.FillState] = recover._dark
+    patch.setattr(recover, "_dark", dark)
+
+
+def _runs_on_after_a_crash(patch: Patch) -> None:
+    import sim.campaign
+
+    def taken_up(*arguments: object) -> object:
+        return replace(original(*arguments), state=State.RUNNING)
+
+    original: Callable[..., recover.FillState] = sim.campaign.recovered
+    patch.setattr(sim.campaign, "recovered", taken_up)
+
+
+def _draws_too_deep(patch: Patch) -> None:
+    _swap(phases, "draw_down", lambda original: _with_goal(original, -45.0))(patch)
+    patch.setitem(phases.ACT, Phase.DRAW_DOWN, phases.draw_down)
+    _without("pressure_low", "bead_lost")(patch)
+
+
+def _with_goal(original: Callable[..., object], by_kpa: float) -> Callable[[Turn], None]:
+    def phase(turn: Turn) -> None:
+        goal = turn.state.stroke.goal_kpa
+        turn.set(stroke=replace(turn.state.stroke, goal_kpa=goal + by_kpa))
+        original(turn)
+        turn.set(stroke=replace(turn.state.stroke, goal_kpa=goal))
+
+    return phase
+
+
+def _vents_too_long(patch: Patch) -> None:
+    def vent(turn: Turn) -> None:
+        if turn.facts.stroke_s >= 3 * turn.state.stroke.planned_s + 2.0:
+            original(turn)
+
+    original = phases.vent
+    patch.setitem(phases.ACT, Phase.VENT, vent)
+
+
+def _never_dry(patch: Patch) -> None:
+    patch.setattr(observe, "_dry", lambda setup, state, dt: state)
+
+
+def _no_flush(patch: Patch) -> None:
+    patch.setattr(outputs, "flush_s", lambda setup, *, valve_open: 0.0)
+    _without("insert_not_seated")(patch)
+
+
+def _gun_off_first(patch: Patch) -> None:
+    patch.setitem(phases.ACT, Phase.SHUT, lambda turn: turn.ask("gun_off", "Take the gun off."))
+
+
+def _no_pause(patch: Patch) -> None:
+    """Settling makes a pause of its own, so both are taken away."""
+    patch.setattr(outputs, "_stands", lambda facts: True)
+    patch.setitem(phases.ACT, Phase.SETTLE, lambda turn: original(_impatient(turn)))
+    original = phases.settle
+
+
+def _impatient(turn: Turn) -> Turn:
+    turn.facts = replace(turn.facts, stroke_s=1e3, still=True)
+    return turn
+
+
+def _two_closings(patch: Patch) -> None:
+    def trigger(turn: Turn, name: str, why: str = "") -> None:
+        original(turn, name, why)
+        if turn.state.state in decide.ENDED:
+            turn.entries.append(Entry("outcome", {"outcome": "complete"}))
+
+    original = Turn.state_trigger
+    patch.setattr(Turn, "state_trigger", trigger)
+
+
+def _record_forgets(name: str) -> Callable[[Patch], None]:
+    def plant(patch: Patch) -> None:
+        import sim.campaign
+
+        def record(*arguments: object) -> dict[str, object]:
+            return original(*arguments) | {name: 0.0}
+
+        original: Callable[..., dict[str, object]] = sim.campaign.fill_record
+        patch.setattr(sim.campaign, "fill_record", record)
+
+    return plant
+
+
+def _moves_while(state: State) -> Callable[[Patch], None]:
+    def plant(patch: Patch) -> None:
+        def wanted(setup: object, now: recover.FillState, facts: observe.Facts) -> Outputs:
+            found = original(setup, now, facts)
+            return Outputs(pump_run=True) if now.state is state else found
+
+        original: Callable[..., Outputs] = outputs._wanted
+        patch.setattr(outputs, "_wanted", wanted)
+
+    return plant
+
+
+def _factor_upside_down(patch: Patch) -> None:
+    patch.setattr(Meter, "litres_per_pulse", property(lambda meter: 1 / (meter.factor * meter.k_per_l)))
+
+
+def _target_unseen(patch: Patch) -> None:
+    def fill(turn: Turn) -> None:
+        kept = turn.setup
+        turn.setup = replace(kept, target_l=1.3 * kept.target_l)
+        original(turn)
+        turn.setup = kept
+
+    original = phases.fill
+    patch.setitem(phases.ACT, Phase.FILL, fill)
+    patch.setitem(phases.ACT, Phase.TOP_UP, fill)
+    _without("overfill")(patch)
+
+
+def _sure_of_itself(patch: Patch) -> None:
+    patch.setattr(snapshot, "net_uncertainty_l", lambda setup, state: 0.001)
+
+
+def _peak_unseen(patch: Patch) -> None:
+    patch.setattr(observe, "_extremes", lambda state, facts: replace(state, peak_kpa=0.0, lowest_kpa=0.0))
+
+
+def _outcome_always_complete(patch: Patch) -> None:
+    patch.setattr(snapshot, "outcome_of", lambda state: "complete")
+
+
+def _ceiling_ignored(patch: Patch) -> None:
+    patch.setattr(phases, "_ceiling_estimate", lambda turn: None)
+
+
+def _no_trip_on_pressure(patch: Patch) -> None:
+    _ceiling_ignored(patch)
+    _without("pressure_high", "estimates_disagree", "line_high")(patch)
+
+
+def _confirmations_skipped(patch: Patch) -> None:
+    patch.setattr(decide, "open_checks", lambda setup, state: ())
+
+
+DEFECTS: tuple[Defect, ...] = (
+    Defect("the overrun is not foreseen", _swap(phases, "overrun_s", lambda _: lambda *a: 0.0), 0, ""),
+    Defect("gross instead of net", _net(_gross), 0, ""),
+    Defect("the return is added", _net(_return_added), 0, ""),
+    Defect("the hose's change with the wrong sign", _net(_hose_wrong_way), 0, ""),
+    Defect("the ceiling is ignored", _ceiling_ignored, 0, ""),
+    Defect("no limit on pressure at all", _no_trip_on_pressure, 0, ""),
+    Defect("delays start anew in every scan", _timers_reset, 0, "", ("pump_welded", "write_ignored", "device_restart")),
+    Defect("no emergency stop", _without("emergency_stop"), 0, "", ("estop",)),
+    Defect("a lost field goes on", _without("field_lost", "reading_untrusted"), 0, "",
+           ("bus_silent", "bus_slow", "exception_reply")),
+    Defect("a pump that does not stop is not seen", _without("flow_while_stopped", "output_not_obeyed"), 0, "",
+           ("pump_welded",)),
+    Defect("no interlock for no flow", _without("no_flow"), 0, "", ("pump_no_start", "meter_dead", "meter_stuck")),
+    Defect("no interlock for no rise", _without("no_rise", "estimates_disagree"), 0, "", ("hose_off",)),
+    Defect("the tote's level is ignored", _without("tote_empty"), 0, "", ("tote_empty",)),
+    Defect("the insert is not proved", _without("insert_not_seated"), 0, "", ("insert_not_seated",)),
+    Defect("the module's time-out is not looked at", _without("output_timeout_lost", "output_not_obeyed"), 0, "",
+           ("device_restart",)),
+    Defect("a counter's restart is not noticed", _any_jump_believed, 0, "", ("meter_reset", "meter_rollback")),
+    Defect("a meter with swapped channels is not noticed", _without("reverse_flow"), 0, "", ("meter_backwards",)),
+    Defect("run and reverse together", _both_relays, 0, ""),
+    Defect("no pause before a reversal", _no_pause, 0, ""),
+    Defect("gauge pressure in the gas law", _gauge_as_absolute, 0, ""),
+    Defect("the hose's air is not counted", _hose_air_not_counted, 0, ""),
+    Defect("the suction line's air is liquid", _suction_air_as_liquid, 0, ""),
+    Defect("a pulse in 97 is lost", _a_pulse_lost, 0, ""),
+    Defect("totals start anew at each rest", _totals_restart, 0, ""),
+    Defect("the meter factor upside down", _factor_upside_down, 0, ""),
+    Defect("what moved unattended is merged", _unattended_merged, 0, ""),
+    Defect("runs on after a crash", _runs_on_after_a_crash, 0, ""),
+    Defect("draws far below the floor", _draws_too_deep, 0, ""),
+    Defect("vents three times too long", _vents_too_long, 0, ""),
+    Defect("running dry is not counted", _never_dry, 0, ""),
+    Defect("the hose is not reversed off", _no_flush, 0, ""),
+    Defect("the gun first, then the insert", _gun_off_first, 0, ""),
+    Defect("first-out is the last", _first_out_lost, 0, ""),
+    Defect("relays follow one scan late", _one_scan_late, 0, ""),
+    Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 0, ""),
+    Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 0, ""),
+    Defect("a hold is ignored", _hold_ignored, 0, ""),
+    Defect("a reset while the cause stands", _swap(decide, "standing_trips", lambda _: lambda a: ()), 0, "",
+           ("estop",)),
+    Defect("a reset starts", _reset_starts, 0, ""),
+    Defect("a held fill resumes by itself", _resumes_by_itself, 0, ""),
+    Defect("a start without confirmations", _confirmations_skipped, 0, ""),
+    Defect("the pump runs while holding", _moves_while(State.HOLDING), 0, ""),
+    Defect("the pump runs while aborting", _moves_while(State.ABORTING), 0, ""),
+    Defect("the pump runs while idle", _moves_while(State.IDLE), 0, ""),
+    Defect("the target is 30 % too high", _target_unseen, 0, ""),
+    Defect("the fill is closed twice", _two_closings, 0, ""),
+    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 0, ""),
+    Defect("the record forgets the return", _record_forgets("returned_l"), 0, ""),
+    Defect("the stated uncertainty is nothing", _sure_of_itself, 0, ""),
+    Defect("the peak is not kept", _peak_unseen, 0, ""),
+    Defect("every outcome is complete", _outcome_always_complete, 0, ""),
+)  # fmt: skip
+
+
+@cache
+def sound(seed: int, dropped: tuple[str, ...]) -> bool:
+    """Whether the seed has no breach with nothing planted."""
+    from sim.campaign import run_seed
+
+    return not run_seed(seed, dropped).breaches
+
+
+def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int, str, int] | None:
+    """The first seed with a breach under the defect, the breach's name, and how many fills it took."""
+    from sim.campaign import run_seed
+    from sim.scenarios import drawn
+
+    runs = 0
+    with pytest.MonkeyPatch.context() as patch:
+        for seed in seeds:
+            names = {name for name, _, _ in drawn(seed, defect.dropped).faults}
+            if defect.faults and not names & set(defect.faults):
+                continue
+            runs += 1
+            defect.plant(patch)
+            found = run_seed(seed, defect.dropped)
+            patch.undo()
+            if found.breaches and sound(seed, defect.dropped):
+                return seed, found.breaches[0].name, runs
+            if runs >= most_runs:
+                return None
+    return None
+
+
+def _table(most: int, only: str) -> None:
+    took = []
+    for defect in DEFECTS:
+        if only not in defect.name:
+            continue
+        began_s = time.process_time()
+        found = find(defect, range(1, most + 1))
+        print(f"{defect.name:<50} {found} {time.process_time() - began_s:.1f} s", flush=True)
+        if found:
+            took.append(found[0])
+    print(f"{len(took)} of {len(DEFECTS)} found; seeds to find: median {statistics.median(took)}, worst {max(took)}")
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parents[2]))
+    _table(int(sys.argv[1]) if len(sys.argv) > 1 else 300, sys.argv[2] if len(sys.argv) > 2 else "")

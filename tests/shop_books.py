@@ -1,0 +1,75 @@
+"""A shop's folder for the tests: a journal with finished fills, as a rig leaves it."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+from rig.ledger.journal import Journal
+from rig.run.posting import JOURNAL_NAME
+
+AT = "2026-11-20T08:{minute:02d}:00.000+00:00"
+TRUCK = "Truck 1"
+
+
+def fill_of(fill_id: str, minute: int = 0, **changes: object) -> dict[str, object]:
+    """The record of a fill of a 16.9-28 with beet juice; ``changes`` replace its fields."""
+    return {
+        "fill_id": fill_id,
+        "outcome": "complete",
+        "first_out": None,
+        "size": "16.9-28",
+        "fluid": "beet",
+        "target_l": 261.0,
+        "net_l": 261.2,
+        "forward_l": 263.5,
+        "returned_l": 2.3,
+        "hose_change_l": 0.0,
+        "net_basis": "counted",
+        "net_u_l": 0.6,
+        "mass_kg": 334.9,
+        "density_kg_m3": 1282.0,
+        "strokes": 3,
+        "peak_pressure_kpa": 130.0,
+        "lowest_pressure_kpa": 34.0,
+        "final_static_kpa": 82.7,
+        "vented_l": 0.0,
+        "spilled_l": 0.0,
+        "unattended_l": 0.0,
+        "pulses": 26120,
+        "k_per_l": 100.0,
+        "meter_factor": 1.0,
+        "meter_factor_on": "2026-11-02",
+        "meter_factor_u_percent": 0.2,
+        "calibration_events": 1,
+        "configuration_events": 1,
+        "fluid_c": 15.0,
+        "ctl": 1.0003,
+        "existing_l": 0.0,
+        "cavity_l": 360.0,
+        "cavity_low_l": 350.0,
+        "cavity_high_l": 370.0,
+        "cavity_basis": "table",
+        "measured_cavity_l": None,
+        "measured_cavity_u_l": None,
+        "atm_kpa": 101.3,
+        "valve": "air-water",
+        "valve_at": 12.0,
+        "working_kpa": 110.0,
+        "position": "rear left",
+        "job": "J1",
+        "by": "Jo",
+        "started_at": AT.format(minute=minute),
+        "ended_at": AT.format(minute=minute + 9),
+        "flags": [],
+    } | changes
+
+
+def journal_with(folder: Path, *records: dict[str, object]) -> None:
+    """Write finished fills into the journal of ``folder``, as the loop does."""
+    with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
+        for record in records:
+            fill_id, at = str(record["fill_id"]), str(record["started_at"])
+            about = {name: record[name] for name in ("size", "fluid", "position", "job", "by")}
+            journal.open_fill(fill_id, at, {**about, "fluid_text": "beet", "config": "rig.toml"}, "{}", "{}")
+            journal.close_fill(fill_id, record, {})
