@@ -262,6 +262,10 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
     was, now_s = turn.state.outputs, turn.facts.reading.now_s
     if outputs == was:
         return
+    if turn.setup.by_hand:
+        # The relay is the pump's supply: whether and which way it runs, the meter shows.
+        turn.set(outputs=outputs)
+        return
     if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
         turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
     if outputs.pump_run or outputs.pump_reverse:
