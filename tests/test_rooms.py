@@ -184,6 +184,8 @@ def test_the_simulated_plant_decides_nothing() -> None:
         for module, imports in IMPORTS.items()
         if module.startswith(("sim.plant", "sim.judge"))
         for found in imports
+        # The judge may know the shapes of what it reads, as types, and the names of the values.
+        if (found.at_load or module.startswith("sim.plant")) and found.module != "rig.control.values"
         if room(found.module) in {"control", "plan", "field", "ledger", "run"} | FACES
     ]
     assert guilty == []
