@@ -21,7 +21,8 @@ from rig.plan.moves import (
     end_kpa,
 )
 from rig.plan.physics import Line
-from rig.plan.search import Job, Trial, best_trial, draw_seconds, published, run
+from rig.plan.schemes import Job, Trial, draw_seconds, run
+from rig.plan.search import best_trial, published
 
 __all__ = [
     "NEAR_KPA",

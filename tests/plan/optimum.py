@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.plan.physics import Line, flow_lps, gas_flow_kg_s, series_bore_m
-from rig.plan.search import WORTH_KPA
+from rig.plan.schemes import WORTH_KPA
 from rig.plan.strokes import NEAR_KPA, SETTLE_S, Window
 
 Floats = NDArray[np.float64]

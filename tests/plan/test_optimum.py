@@ -10,7 +10,7 @@ from optimum import Case, optimum_s
 
 from rig.plan.moves import gas_kpa_l
 from rig.plan.physics import Line
-from rig.plan.search import Job, draw_seconds
+from rig.plan.schemes import Job, draw_seconds
 from rig.plan.strokes import (
     SETTLE_S,
     AirOut,

@@ -85,6 +85,20 @@ def test_fills_drawn_at_random_are_within_one_percent_of_the_optimum(method: Met
         pytest.param(
             _line(11.2, "methanol:33.6%", 0.0, (8.0, 0.0254, 2.8)), (-1.7, 7.0), 0.4, 83.0, 0.37, id="a-small-window"
         ),
+        # The best stops are not alike: they change from stroke to stroke, and are cut off by the ceiling.
+        pytest.param(
+            _line(6.6127, "beet", -10.0, (24.613, 0.019, 3.1726)), (4.2789, 16.1934), 10.6111, 31.3416, 0.47602,
+            id="stops-not-alike-small-cavity",
+        ),
+        pytest.param(
+            _line(4.9789, "beet", -10.0, (13.3865, 0.019, 3.1281)), (4.4258, 20.4132), 11.9237, 29.0183, 0.67923,
+            id="stops-not-alike-full-cavity",
+        ),
+        # One draw from just above the floor: whatever its goal, from the shortest first stroke it goes to the floor.
+        pytest.param(
+            _line(8.3069, "beet", 0.0, (24.1596, 0.032, 2.1584)), (6.9034, 23.4702), 5.4437, 1304.617, 0.48308,
+            id="a-goal-that-makes-no-difference",
+        ),
     ],
 )  # fmt: skip
 def test_draws_whose_optimum_is_easily_missed(
