@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from rig.control.procedure import ENDED
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
+from sim.fault_table import table
 from sim.judge import Judge
 from sim.person import Scripted
 from sim.scenarios import PARTS, Scenario, drawn, set_up
@@ -153,11 +154,14 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument("--jobs", type=_above_zero, default=os.cpu_count() or 1, metavar="J", help="processes")
     run.add_argument("--minutes", type=float, metavar="M", help="begin no fill after so long")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
+    run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
 
 
 def run_campaign(options: argparse.Namespace) -> int:
     """Run what the command line asks for; returns the exit status."""
+    if options.table:
+        return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     return campaign(
         options.fills,
         options.seed,

@@ -32,6 +32,7 @@ class Scripted:
         self._hold_s = None if habits.hold_at is None else habits.hold_at * expected_s
         self._stop_s = None if habits.stop_at is None else habits.stop_at * expected_s
         self._left = habits.goes_on
+        self._hasty = habits.hasty
         self._meter_left = habits.gives_meter_up
         self._ids = count(1)
         self._asked_s = -1e9
@@ -53,6 +54,9 @@ class Scripted:
             return [self._request("stop")]
         match state:
             case State.IDLE:
+                if self._hasty:
+                    self._hasty = False
+                    return [self._request("start")]
                 unasked = open_checks(setup, decision.state)
                 if unasked:
                     return [self._request("confirm", check.name) for check in unasked]

@@ -48,6 +48,8 @@ class Habits:
     gives_meter_up: bool = False
     repeats: bool = False
     """Every request is sent twice, as by a double touch."""
+    hasty: bool = False
+    """Asks for the start before anything is confirmed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,4 +224,5 @@ def _habits(draw: _Draw) -> Habits:
         goes_on=rng.choice((0, 1, 1, 2, 3)),
         gives_meter_up=rng.random() < 0.2,
         repeats=rng.random() < 0.2,
+        hasty=rng.random() < 0.2,
     )

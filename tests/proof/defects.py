@@ -1,7 +1,7 @@
 """Defects planted in the controller, one at a time, each by a patch: what the judge must find.
 
 ``python tests/proof/defects.py SEEDS`` looks for the first seed that finds each and prints it. A defect of a guard is
-looked for only among the seeds that hold its fault, because no other can show it.
+looked for only among the seeds that hold its fault, one of a stop among those where a person stops.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -23,19 +24,22 @@ from rig.control.procedure import State
 from rig.control.turn import Turn
 from rig.control.values import Entry, Meter, Outputs
 
+if TYPE_CHECKING:
+    from sim.scenarios import Scenario
+
 Patch = pytest.MonkeyPatch
 SMALL = ("wheel", "fluid")
 
 
 @dataclass(frozen=True)
 class Defect:
-    """One defect, the faults that bring it out, the seed that finds it, and the promise that then is broken."""
+    """One defect, what a seed must hold to bring it out, the seed that finds it, and the promise then broken."""
 
     name: str
     plant: Callable[[Patch], None]
     seed: int
     breach: str
-    faults: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
     dropped: tuple[str, ...] = SMALL
 
 
@@ -347,7 +351,7 @@ def _confirmations_skipped(patch: Patch) -> None:
 
 
 DEFECTS: tuple[Defect, ...] = (
-    Defect("the overrun is not foreseen", _swap(phases, "overrun_s", lambda _: lambda *a: 0.0), 0, ""),
+    Defect("the overrun is not foreseen", _swap(phases, "overrun_s", lambda _: lambda *a: 0.0), 0, "", ("nothing",)),
     Defect("gross instead of net", _net(_gross), 0, ""),
     Defect("the return is added", _net(_return_added), 0, ""),
     Defect("the hose's change with the wrong sign", _net(_hose_wrong_way), 0, ""),
@@ -375,34 +379,45 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("a pulse in 97 is lost", _a_pulse_lost, 0, ""),
     Defect("totals start anew at each rest", _totals_restart, 0, ""),
     Defect("the meter factor upside down", _factor_upside_down, 0, ""),
-    Defect("what moved unattended is merged", _unattended_merged, 0, ""),
-    Defect("runs on after a crash", _runs_on_after_a_crash, 0, ""),
+    Defect("what moved unattended is merged", _unattended_merged, 0, "", ("crash",)),
+    Defect("runs on after a crash", _runs_on_after_a_crash, 0, "", ("crash",)),
     Defect("draws far below the floor", _draws_too_deep, 0, ""),
     Defect("vents three times too long", _vents_too_long, 0, ""),
-    Defect("running dry is not counted", _never_dry, 0, ""),
+    Defect("running dry is not counted", _never_dry, 0, "", ("dry limit",)),
     Defect("the hose is not reversed off", _no_flush, 0, ""),
     Defect("the gun first, then the insert", _gun_off_first, 0, ""),
     Defect("first-out is the last", _first_out_lost, 0, ""),
     Defect("relays follow one scan late", _one_scan_late, 0, ""),
-    Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 0, ""),
-    Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 0, ""),
-    Defect("a hold is ignored", _hold_ignored, 0, ""),
+    Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 0, "", ("stop",)),
+    Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 0, "", ("stop",)),
+    Defect("a hold is ignored", _hold_ignored, 0, "", ("hold",)),
     Defect("a reset while the cause stands", _swap(decide, "standing_trips", lambda _: lambda a: ()), 0, "",
            ("estop",)),
     Defect("a reset starts", _reset_starts, 0, ""),
     Defect("a held fill resumes by itself", _resumes_by_itself, 0, ""),
-    Defect("a start without confirmations", _confirmations_skipped, 0, ""),
+    Defect("a start without confirmations", _confirmations_skipped, 0, "", ("hasty",)),
     Defect("the pump runs while holding", _moves_while(State.HOLDING), 0, ""),
     Defect("the pump runs while aborting", _moves_while(State.ABORTING), 0, ""),
     Defect("the pump runs while idle", _moves_while(State.IDLE), 0, ""),
-    Defect("the target is 30 % too high", _target_unseen, 0, ""),
+    Defect("the target is 30 % too high", _target_unseen, 0, "", ("nothing",)),
     Defect("the fill is closed twice", _two_closings, 0, ""),
     Defect("the record forgets the hose", _record_forgets("hose_change_l"), 0, ""),
     Defect("the record forgets the return", _record_forgets("returned_l"), 0, ""),
     Defect("the stated uncertainty is nothing", _sure_of_itself, 0, ""),
-    Defect("the peak is not kept", _peak_unseen, 0, ""),
+    Defect("the peak is not kept", _peak_unseen, 0, "", ("nothing",)),
     Defect("every outcome is complete", _outcome_always_complete, 0, ""),
 )  # fmt: skip
+
+
+def traits(scenario: Scenario) -> set[str]:
+    """What a seed holds: its faults, and what a person or a crash does."""
+    habits, names = scenario.habits, {name for name, _, _ in scenario.faults}
+    if habits.stop_at is None and habits.hold_at is None and scenario.crash_at is None and not names:
+        names.add("nothing")
+    marks = {"stop": habits.stop_at, "hold": habits.hold_at, "crash": scenario.crash_at}
+    names |= {mark for mark, at in marks.items() if at is not None}
+    names |= {"hasty"} if habits.hasty else set()
+    return names | ({"dry limit"} if scenario.settings.pump.dry_run < 60 else set())
 
 
 @cache
@@ -421,8 +436,8 @@ def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int
     runs = 0
     with pytest.MonkeyPatch.context() as patch:
         for seed in seeds:
-            names = {name for name, _, _ in drawn(seed, defect.dropped).faults}
-            if defect.faults and not names & set(defect.faults):
+            names = traits(drawn(seed, defect.dropped))
+            if defect.needs and not names & set(defect.needs):
                 continue
             runs += 1
             defect.plant(patch)
