@@ -21,7 +21,7 @@ from sim.devices import serve
 
 FOLDER = Path(__file__).parents[2] / "config"
 CONFIGS = sorted(FOLDER.glob("demo*.toml"))
-EXAMPLES = sorted(set(FOLDER.glob("*.toml")) - set(CONFIGS))
+EXAMPLES = sorted(set(FOLDER.glob("*.toml")) - {*CONFIGS, FOLDER / "prices.toml"})
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.name)

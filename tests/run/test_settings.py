@@ -16,7 +16,8 @@ from wrong_keys import ONE_LINE
 
 from rig.run.settings import SettingsError, load_settings, settings_of
 
-CONFIGS = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
+FOLDER = Path(__file__).parents[2] / "config"
+CONFIGS = sorted(set(FOLDER.glob("*.toml")) - {FOLDER / "prices.toml"})
 
 
 # --- what is read ---------------------------------------------------------------------------------------------------
