@@ -252,7 +252,7 @@ def test_an_append_costs_little_more_than_a_bare_commit(tmp_path: Path) -> None:
     # The quick ones of each: what a busy machine adds says nothing of either.
     bare_s, own_s = sorted(theirs)[6], sorted(ours)[6]
     print(f"append {1000 * own_s:.2f} ms, bare commit {1000 * bare_s:.2f} ms: {own_s / bare_s:.2f} times")
-    # The ratio printed is the figure, 1.5 the aim where a commit costs what a disk costs. What is asserted only tells an
+    # The ratio printed is the figure, 1.5 the aim where a commit costs what a disk does. What is asserted only tells an
     # append that grew with the book from one that did not, on however busy a computer.
     assert own_s < 1.5 * bare_s + 0.1
 
