@@ -31,13 +31,13 @@ from rig.removals import add_empty_options, add_rinse_options, empty_command, ri
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
 from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
-from rig.run.person import Person, Unattended
+from rig.run.person import Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
 from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
-from rig.terminal import ProgressPrinter, Questions, Terminal
+from rig.terminal import ProgressPrinter, Questions, person_for
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
@@ -206,7 +206,7 @@ def _fill(options: argparse.Namespace) -> int:
     if options.wheel is not None:
         question = wheel_question(settings, options.wheel, question)
     question = matched(settings, options.match, question)
-    person = _person(options, settings)
+    person = person_for(options, settings)
     _say(options, answer_text(answer(settings, question)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config))
     record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
@@ -239,7 +239,7 @@ def _loaded(options: argparse.Namespace) -> int:
         str(options.config),
         asks_inside=True,
     )
-    record = asyncio.run(fill_wheel(settings, errand, _person(options, settings), ProgressPrinter()))
+    record = asyncio.run(fill_wheel(settings, errand, person_for(options, settings), ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
 
 
@@ -247,19 +247,9 @@ def _existing(config: Path) -> Path | None:
     return config if config.exists() else None
 
 
-def _person(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
-    if settings.rig.by_hand and options.unattended:
-        raise Refused("--unattended: this rig is worked by hand, and a lever wants a hand on it")
-    if not options.unattended:
-        return Terminal(getattr(options, "by", "") or "terminal")
-    if not (settings.rig.simulated or settings.rig.unattended):
-        raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
-    return Unattended(go_on=go_on)
-
-
 def _resume(options: argparse.Namespace) -> int:
     settings = load_settings(_config_of(options))
-    person = _person(options, settings, go_on=True)
+    person = person_for(options, settings, go_on=True)
     record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
 

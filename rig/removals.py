@@ -8,12 +8,10 @@ import json
 from pathlib import Path
 
 from rig.questions import add_question_options, question_of
-from rig.run.person import Person, Unattended
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
-from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shown import ticket_text
-from rig.terminal import ProgressPrinter, Terminal
+from rig.terminal import ProgressPrinter, person_for
 from rig.units import parse
 
 _OK, _ENDED_EARLY = 0, 4
@@ -61,7 +59,7 @@ def empty_command(options: argparse.Namespace) -> int:
         position=options.position,
         config=str(options.config),
     )
-    record = asyncio.run(empty_wheel(settings, removal, _person(options, settings), ProgressPrinter()))
+    record = asyncio.run(empty_wheel(settings, removal, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
 
 
@@ -69,16 +67,8 @@ def rinse_command(options: argparse.Namespace) -> int:
     """Rinse, or divert what comes first after it; returns the exit status."""
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
-    record = asyncio.run(rinse(settings, wanted, _person(options, settings), ProgressPrinter()))
+    record = asyncio.run(rinse(settings, wanted, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
-
-
-def _person(options: argparse.Namespace, settings: Settings) -> Person:
-    if not options.unattended:
-        return Terminal(options.by or "terminal")
-    if not (settings.rig.simulated or settings.rig.unattended):
-        raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
-    return Unattended()
 
 
 def _finish(options: argparse.Namespace, settings: Settings, record: dict[str, object]) -> int:

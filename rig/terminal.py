@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import contextlib
 import queue
@@ -17,6 +18,9 @@ from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
 from rig.control.values import Request, RequestKind, Setup
+from rig.run.person import Person, Unattended
+from rig.run.session import Refused
+from rig.run.settings import Settings
 from rig.shown import progress_line, step_words, stopped_text
 
 _LINE_EVERY_S = 3.0
@@ -135,6 +139,20 @@ class Terminal:
 
     def _request(self, kind: RequestKind, name: str = "") -> Request:
         return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
+
+
+def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
+    """Who answers a command: the person at the terminal, or nobody where ``--unattended`` says so and may.
+
+    Raises Refused where the pump is real, or worked by hand.
+    """
+    if not options.unattended:
+        return Terminal(getattr(options, "by", "") or "terminal")
+    if settings.rig.by_hand:
+        raise Refused("--unattended: this rig is worked by hand, and a lever wants a hand on it")
+    if not (settings.rig.simulated or settings.rig.unattended):
+        raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
+    return Unattended(go_on=go_on)
 
 
 class Questions:
