@@ -383,7 +383,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("runs on after a crash", _runs_on_after_a_crash, 0, "", ("crash",)),
     Defect("draws far below the floor", _draws_too_deep, 0, ""),
     Defect("vents three times too long", _vents_too_long, 0, ""),
-    Defect("running dry is not counted", _never_dry, 0, "", ("dry limit",)),
+    Defect("running dry is not counted", _never_dry, 0, "", ("dry limit",), ("fluid", "fault1", "fault2", "crash")),
     Defect("the hose is not reversed off", _no_flush, 0, ""),
     Defect("the gun first, then the insert", _gun_off_first, 0, ""),
     Defect("first-out is the last", _first_out_lost, 0, ""),

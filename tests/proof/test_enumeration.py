@@ -252,6 +252,25 @@ LACKING: dict[str, Callable[[Setup, FillState, Reading], tuple[Setup, FillState,
 }
 
 
+def test_a_gauge_that_does_not_follow_the_air_drawn_disagrees() -> None:
+    """The other half of one row: each of its conditions is needed."""
+    setup, facts = _healthy()
+    row = GUARD_NAMED["estimates_disagree"]
+    base = replace(facts, line=None, gas=Band(7.0, 8.0, 9.0))
+    make = [_is(phase=Phase.DRAW_DOWN), _is(reverse=True), _is(air_at_pump=True), _reads(line_kpa=31.0)]
+    for left_out in (None, *make):
+        facts = _reads(line_kpa=29.0)(base)
+        for change in make:
+            facts = facts if change is left_out else change(facts)
+        assert row.condition(setup, facts) is (left_out is None)
+    facts = base
+    for change in make:
+        facts = change(facts)
+    for back in (HELD, _is(gas=None), _reads(line_kpa=None)):
+        assert not row.condition(setup, back(facts))
+    assert not row.condition(replace(setup, meter=replace(setup.meter, reverse="none")), facts)
+
+
 def test_every_permissive_is_in_the_table() -> None:
     assert set(LACKING) == {name for name, _ in PERMISSIVES}
     assert set(ALONE) == set(GUARD_NAMED)

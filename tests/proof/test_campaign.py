@@ -1,0 +1,73 @@
+"""The campaign command: what it prints, how a failing seed is made simple, and a few fills of each layout judged."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import pytest
+from defects import SMALL
+
+from rig.control.accounting import Tally
+from sim.__main__ import main
+from sim.campaign import run_seed, shrunk
+from sim.fault_table import jobs, met
+from sim.faults import FAULTS
+from sim.scenarios import PARTS, drawn
+
+FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
+
+
+def test_a_small_campaign_has_no_breach(capsys: pytest.CaptureFixture[str]) -> None:
+    drop = ",".join(SMALL)
+    assert main(["campaign", "--fills", FILLS, "--seed", "1000", "--jobs", "1", "--drop", drop, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["breaches"] == 0
+    assert document["seed"] == 1000
+    assert 0 < document["fills"] <= int(FILLS)
+    assert document["fills_per_second"] > 0
+
+
+def test_a_breach_is_made_simple_and_printed_as_one_command(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Tally, "net_l", lambda tally, meter: tally.forward_l(meter) + 1.0)
+    assert main(["campaign", "--fills", "1", "--seed", "1", "--jobs", "1", "--drop", "wheel"]) == 1
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first.startswith("python -m sim campaign --fills 1 --seed 1 --drop ")
+    dropped = first.rsplit(" ", 1)[1].split(",")
+    assert {"fault1", "fault2", "truth", "person"} <= set(dropped)
+    again = run_seed(1, dropped)
+    assert again.breaches
+    assert shrunk(again, dropped) == again
+
+
+def test_a_part_left_out_changes_no_other() -> None:
+    whole, less = drawn(7), drawn(7, ("person", "crash"))
+    assert whole.faults == less.faults
+    assert whole.settings == less.settings
+    assert less.crash_at is None
+    assert set(less.parts) == set(PARTS) - {"person", "crash"}
+
+
+@pytest.mark.parametrize("wrong", [["--fills", "0"], ["--drop", "wheels"], ["--jobs", "-1"]])
+def test_what_cannot_be_run_is_refused(wrong: list[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(["campaign", *wrong])
+
+
+def test_every_fault_is_in_the_table_in_both_layouts() -> None:
+    planned = list(jobs())
+    assert {(fault, layout) for fault, layout, _, _ in planned} == {
+        (fault, layout) for fault in FAULTS for layout in ("vent", "draw-down")
+    }
+
+
+@pytest.mark.parametrize("fault", ["estop", "bus_silent", "write_ignored", "device_restart", "bead_loss", "hose_off"])
+def test_a_fault_in_a_phase_is_told_and_all_goes_off_in_time(fault: str) -> None:
+    """A third of the phases each time; ``python -m sim campaign --table`` runs all of every fault."""
+    for job in list(jobs([fault]))[::3]:
+        found = met(*job)
+        assert found.breaches == ()
+        if found.safe_s is not None:
+            assert found.rise_kpa < 120.0

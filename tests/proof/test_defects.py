@@ -1,0 +1,27 @@
+"""The tester tested: every planted defect is found by the judge on a known seed, which accuses no sound controller."""
+
+from __future__ import annotations
+
+import pytest
+from defects import DEFECTS, SMALL, Defect, sound
+
+from sim.campaign import run_seed
+
+
+@pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.name)
+def test_the_judge_finds_a_planted_defect(defect: Defect, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert sound(defect.seed, defect.dropped), "the seed accuses a sound controller"
+    defect.plant(monkeypatch)
+    found = run_seed(defect.seed, defect.dropped)
+    assert defect.breach in {breach.name for breach in found.breaches}
+
+
+def test_there_are_enough_of_them() -> None:
+    assert len(DEFECTS) >= 30
+    assert len({defect.name for defect in DEFECTS}) == len(DEFECTS)
+
+
+@pytest.mark.xfail(strict=True, reason="a canary: with a planted defect a campaign must not pass")
+def test_canary(monkeypatch: pytest.MonkeyPatch) -> None:
+    DEFECTS[1].plant(monkeypatch)
+    assert not run_seed(1, SMALL).breaches
