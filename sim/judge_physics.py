@@ -155,7 +155,7 @@ class Physics:
         fell_kpa = max(0.0, self._last_kpa - kpa) / max(seen.dt_s, 0.05) * 1.5
         least = min(limits.floor_kpa, self._from_kpa) - 2 * _PSI - fell_kpa
         if _LYING & limits.faults:
-            # Less than 3 psi in one draw cannot be told from the doubt of cavity and count; the bead must not be risked.
+            # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked.
             least = min(least, -_PSI)
         if kpa < least:
             yield "I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed"

@@ -6,19 +6,26 @@ looked for only among the seeds that hold its fault, one of a stop among those w
 
 from __future__ import annotations
 
-import statistics
-import sys
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from wrong_counts import (
+    a_pulse_lost,
+    gauge_as_absolute,
+    gross,
+    hose_wrong_way,
+    net,
+    return_added,
+    runs_on_after_a_crash,
+    suction_air_as_liquid,
+    totals_restart,
+    unattended_merged,
+)
 
-from rig.control import accounting, alarms, decide, guards, observe, outputs, phases, pressure, recover, snapshot
-from rig.control.accounting import Register, Tally
+from rig.control import alarms, decide, guards, observe, outputs, phases, recover, snapshot
 from rig.control.phases import Phase
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -136,93 +143,6 @@ def _resumes_by_itself(patch: Patch) -> None:
     patch.setattr(decide, "_act", act)
 
 
-def _net(make: Callable[[Tally, Meter], float]) -> Callable[[Patch], None]:
-    return lambda patch: patch.setattr(Tally, "net_l", make)
-
-
-def _gross(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) - tally.unattended_l
-
-
-def _return_added(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) + tally.returned_l(meter) - tally.hose_change_l() - tally.unattended_l
-
-
-def _hose_wrong_way(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) - tally.returned_l(meter) + tally.hose_change_l() - tally.unattended_l
-
-
-def _gauge_as_absolute(patch: Patch) -> None:
-    def sealed(gas: pressure.Gas, setup: object, cavity_l: float, offset_l: float) -> float:
-        assert gas.rest_kpa is not None
-        before, after = cavity_l - gas.rest_offset_l, max(cavity_l - offset_l, 0.01 * cavity_l)
-        return gas.rest_kpa * before / after
-
-    patch.setattr(pressure, "_sealed", sealed)
-    patch.setattr(phases, "_ceiling_estimate", lambda turn: turn.facts.gas.high if turn.facts.gas else None)
-
-
-def _hose_air_not_counted(patch: Patch) -> None:
-    def back(tally: Tally, *arguments: object) -> Tally:
-        return replace(original(tally, *arguments), hose_l=tally.hose_l)
-
-    original: Callable[..., Tally] = accounting.pass_back
-    patch.setattr(accounting, "pass_back", back)
-
-
-def _suction_air_as_liquid(patch: Patch) -> None:
-    def back(tally: Tally, *arguments: object) -> Tally:
-        return replace(original(tally, *arguments), suction_air_kpa_l=0.0)
-
-    original: Callable[..., Tally] = accounting.pass_back
-    patch.setattr(accounting, "pass_back", back)
-
-
-def _a_pulse_lost(patch: Patch) -> None:
-    def counted(*arguments: object) -> accounting.Count:
-        count = original(*arguments)
-        return replace(count, forward=count.forward - (count.forward % 97 == 96))
-
-    original: Callable[..., accounting.Count] = observe.counted
-    patch.setattr(observe, "counted", counted)
-
-
-def _any_jump_believed(patch: Patch) -> None:
-    def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Register, int]:
-        return original(register, raw, meter, 1 << 30)
-
-    original = accounting.unwrap
-    patch.setattr(accounting, "unwrap", unwrap)
-
-
-def _totals_restart(patch: Patch) -> None:
-    def take_rest(turn: Turn, rest_kpa: float) -> None:
-        original(turn, rest_kpa)
-        turn.set(tally=replace(turn.state.tally, pulses_returned=0))
-
-    original = phases._take_rest
-    patch.setattr(phases, "_take_rest", take_rest)
-
-
-def _unattended_merged(patch: Patch) -> None:
-    def dark(*arguments: object) -> object:
-        state = original(*arguments)
-        return replace(state, tally=replace(state.tally, unattended_l=0.0))
-
-    original: Callable[..., recover.FillState] = recover._dark
-    patch.setattr(recover, "_dark", dark)
-
-
-def _runs_on_after_a_crash(patch: Patch) -> None:
-    import sim.campaign
-
-    def taken_up(*arguments: object) -> object:
-        return replace(original(*arguments), state=State.RUNNING)
-
-    original: Callable[..., recover.FillState] = sim.campaign.recovered
-    patch.setattr(sim.campaign, "recovered", taken_up)
-
-
 def _draws_too_deep(patch: Patch) -> None:
     _swap(phases, "draw_down", lambda original: _with_goal(original, -45.0))(patch)
     patch.setitem(phases.ACT, Phase.DRAW_DOWN, phases.draw_down)
@@ -246,10 +166,6 @@ def _vents_too_long(patch: Patch) -> None:
 
     original = phases.vent
     patch.setitem(phases.ACT, Phase.VENT, vent)
-
-
-def _never_dry(patch: Patch) -> None:
-    patch.setattr(observe, "_dry", lambda setup, state, dt: state)
 
 
 def _no_flush(patch: Patch) -> None:
@@ -351,62 +267,96 @@ def _confirmations_skipped(patch: Patch) -> None:
 
 
 DEFECTS: tuple[Defect, ...] = (
-    Defect("the overrun is not foreseen", _swap(phases, "overrun_s", lambda _: lambda *a: 0.0), 0, "", ("nothing",)),
-    Defect("gross instead of net", _net(_gross), 0, ""),
-    Defect("the return is added", _net(_return_added), 0, ""),
-    Defect("the hose's change with the wrong sign", _net(_hose_wrong_way), 0, ""),
-    Defect("the ceiling is ignored", _ceiling_ignored, 0, ""),
-    Defect("no limit on pressure at all", _no_trip_on_pressure, 0, ""),
-    Defect("delays start anew in every scan", _timers_reset, 0, "", ("pump_welded", "write_ignored", "device_restart")),
-    Defect("no emergency stop", _without("emergency_stop"), 0, "", ("estop",)),
-    Defect("a lost field goes on", _without("field_lost", "reading_untrusted"), 0, "",
-           ("bus_silent", "bus_slow", "exception_reply")),
-    Defect("a pump that does not stop is not seen", _without("flow_while_stopped", "output_not_obeyed"), 0, "",
-           ("pump_welded",)),
-    Defect("no interlock for no flow", _without("no_flow"), 0, "", ("pump_no_start", "meter_dead", "meter_stuck")),
-    Defect("no interlock for no rise", _without("no_rise", "estimates_disagree"), 0, "", ("hose_off",)),
-    Defect("the tote's level is ignored", _without("tote_empty"), 0, "", ("tote_empty",)),
-    Defect("the insert is not proved", _without("insert_not_seated"), 0, "", ("insert_not_seated",)),
-    Defect("the module's time-out is not looked at", _without("output_timeout_lost", "output_not_obeyed"), 0, "",
-           ("device_restart",)),
-    Defect("a counter's restart is not noticed", _any_jump_believed, 0, "", ("meter_reset", "meter_rollback")),
-    Defect("a meter with swapped channels is not noticed", _without("reverse_flow"), 0, "", ("meter_backwards",)),
-    Defect("run and reverse together", _both_relays, 0, ""),
-    Defect("no pause before a reversal", _no_pause, 0, ""),
-    Defect("gauge pressure in the gas law", _gauge_as_absolute, 0, ""),
-    Defect("the hose's air is not counted", _hose_air_not_counted, 0, ""),
-    Defect("the suction line's air is liquid", _suction_air_as_liquid, 0, ""),
-    Defect("a pulse in 97 is lost", _a_pulse_lost, 0, ""),
-    Defect("totals start anew at each rest", _totals_restart, 0, ""),
-    Defect("the meter factor upside down", _factor_upside_down, 0, ""),
-    Defect("what moved unattended is merged", _unattended_merged, 0, "", ("crash",)),
-    Defect("runs on after a crash", _runs_on_after_a_crash, 0, "", ("crash",)),
-    Defect("draws far below the floor", _draws_too_deep, 0, ""),
-    Defect("vents three times too long", _vents_too_long, 0, ""),
-    Defect("running dry is not counted", _never_dry, 0, "", ("dry limit",), ("fluid", "fault1", "fault2", "crash")),
-    Defect("the hose is not reversed off", _no_flush, 0, ""),
-    Defect("the gun first, then the insert", _gun_off_first, 0, ""),
-    Defect("first-out is the last", _first_out_lost, 0, ""),
-    Defect("relays follow one scan late", _one_scan_late, 0, ""),
-    Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 0, "", ("stop",)),
-    Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 0, "", ("stop",)),
-    Defect("a hold is ignored", _hold_ignored, 0, "", ("hold",)),
-    Defect("a reset while the cause stands", _swap(decide, "standing_trips", lambda _: lambda a: ()), 0, "",
-           ("estop",)),
-    Defect("a reset starts", _reset_starts, 0, ""),
-    Defect("a held fill resumes by itself", _resumes_by_itself, 0, ""),
-    Defect("a start without confirmations", _confirmations_skipped, 0, "", ("hasty",)),
-    Defect("the pump runs while holding", _moves_while(State.HOLDING), 0, ""),
-    Defect("the pump runs while aborting", _moves_while(State.ABORTING), 0, ""),
-    Defect("the pump runs while idle", _moves_while(State.IDLE), 0, ""),
-    Defect("the target is 30 % too high", _target_unseen, 0, "", ("nothing",)),
-    Defect("the fill is closed twice", _two_closings, 0, ""),
-    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 0, ""),
-    Defect("the record forgets the return", _record_forgets("returned_l"), 0, ""),
-    Defect("the stated uncertainty is nothing", _sure_of_itself, 0, ""),
-    Defect("the peak is not kept", _peak_unseen, 0, "", ("nothing",)),
-    Defect("every outcome is complete", _outcome_always_complete, 0, ""),
-)  # fmt: skip
+    Defect("gross instead of net", net(gross), 1, "record adds up"),
+    Defect("the return is added", net(return_added), 1, "record adds up"),
+    Defect("the hose's change with the wrong sign", net(hose_wrong_way), 4, "record adds up"),
+    Defect("the ceiling is ignored", _ceiling_ignored, 18, "I5 tyre pressure"),
+    Defect("no limit on pressure at all", _no_trip_on_pressure, 4, "I5 tyre pressure"),
+    Defect(
+        "delays start anew in every scan",
+        _timers_reset,
+        7,
+        "I6 time-out armed",
+        ("pump_welded", "write_ignored", "device_restart"),
+    ),
+    Defect("no emergency stop", _without("emergency_stop"), 30, "I6 emergency stop", ("estop",)),
+    Defect(
+        "a lost field goes on",
+        _without("field_lost", "reading_untrusted"),
+        12,
+        "I6 field lost",
+        ("bus_silent", "bus_slow", "exception_reply"),
+    ),
+    Defect(
+        "a pump that does not stop is not seen",
+        _without("flow_while_stopped", "output_not_obeyed"),
+        53,
+        "I6 flow without command",
+        ("pump_welded",),
+    ),
+    Defect(
+        "no interlock for no flow",
+        _without("no_flow"),
+        36,
+        "I6 no flow",
+        ("pump_no_start", "meter_dead", "meter_stuck"),
+    ),
+    Defect("no interlock for no rise", _without("no_rise", "estimates_disagree"), 41, "I4 record true", ("hose_off",)),
+    Defect("the tote's level is ignored", _without("tote_empty"), 152, "dry run", ("tote_empty",)),
+    Defect("the insert is not proved", _without("insert_not_seated"), 19, "gun off at rest", ("insert_not_seated",)),
+    Defect(
+        "the module's time-out is not looked at",
+        _without("output_timeout_lost", "output_not_obeyed"),
+        7,
+        "I6 time-out armed",
+        ("device_restart",),
+    ),
+    Defect(
+        "a meter with swapped channels is not noticed",
+        _without("reverse_flow"),
+        94,
+        "I6 trip pressure",
+        ("meter_backwards",),
+    ),
+    Defect("run and reverse together", _both_relays, 1, "never both directions"),
+    Defect("no pause before a reversal", _no_pause, 1, "reversal pause"),
+    Defect("gauge pressure in the gas law", gauge_as_absolute, 5, "I5 tyre pressure"),
+    Defect("the suction line's air is liquid", suction_air_as_liquid, 1, "I4 record true"),
+    Defect("a pulse in 97 is lost", a_pulse_lost, 1, "I3 every pulse"),
+    Defect("totals start anew at each rest", totals_restart, 1, "I3 counts never go back"),
+    Defect("the meter factor upside down", _factor_upside_down, 1, "I4 record true"),
+    Defect("what moved unattended is merged", unattended_merged, 45, "I9 totals as journalled", ("crash",)),
+    Defect("runs on after a crash", runs_on_after_a_crash, 2, "state table", ("crash",)),
+    Defect("draws far below the floor", _draws_too_deep, 1, "I5 floor"),
+    Defect("vents three times too long", _vents_too_long, 6, "I5 floor"),
+    Defect("the hose is not reversed off", _no_flush, 5, "gun off at rest"),
+    Defect("the gun first, then the insert", _gun_off_first, 5, "gun off at rest"),
+    Defect("first-out is the last", _first_out_lost, 9, "I10 first-out"),
+    Defect("relays follow one scan late", _one_scan_late, 1, "nothing is raised"),
+    Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 133, "I12 stop acts at once", ("stop",)),
+    Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 3, "I12 stop acts at once", ("stop",)),
+    Defect("a hold is ignored", _hold_ignored, 13, "I12 hold acts at once", ("hold",)),
+    Defect(
+        "a reset while the cause stands",
+        _swap(decide, "standing_trips", lambda _: lambda a: ()),
+        30,
+        "I11 reset while the cause stands",
+        ("estop",),
+    ),
+    Defect("a reset starts", _reset_starts, 12, "state table"),
+    Defect("a held fill resumes by itself", _resumes_by_itself, 2, "I17 a person's word"),
+    Defect("a start without confirmations", _confirmations_skipped, 7, "I2 confirmed before start", ("hasty",)),
+    Defect("the pump runs while holding", _moves_while(State.HOLDING), 7, "nothing is raised"),
+    Defect("the pump runs while aborting", _moves_while(State.ABORTING), 4, "nothing is raised"),
+    Defect("the pump runs while idle", _moves_while(State.IDLE), 1, "nothing is raised"),
+    Defect("the target is 30 % too high", _target_unseen, 75, "target met", ("nothing",)),
+    Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
+    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 6, "record adds up"),
+    Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),
+    Defect("the stated uncertainty is nothing", _sure_of_itself, 1, "I4 record true"),
+    Defect("the peak is not kept", _peak_unseen, 18, "record's pressures", ("nothing",)),
+    Defect("every outcome is complete", _outcome_always_complete, 3, "record as shown"),
+)
 
 
 def traits(scenario: Scenario) -> set[str]:
@@ -426,43 +376,3 @@ def sound(seed: int, dropped: tuple[str, ...]) -> bool:
     from sim.campaign import run_seed
 
     return not run_seed(seed, dropped).breaches
-
-
-def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int, str, int] | None:
-    """The first seed with a breach under the defect, the breach's name, and how many fills it took."""
-    from sim.campaign import run_seed
-    from sim.scenarios import drawn
-
-    runs = 0
-    with pytest.MonkeyPatch.context() as patch:
-        for seed in seeds:
-            names = traits(drawn(seed, defect.dropped))
-            if defect.needs and not names & set(defect.needs):
-                continue
-            runs += 1
-            defect.plant(patch)
-            found = run_seed(seed, defect.dropped)
-            patch.undo()
-            if found.breaches and sound(seed, defect.dropped):
-                return seed, found.breaches[0].name, runs
-            if runs >= most_runs:
-                return None
-    return None
-
-
-def _table(most: int, only: str) -> None:
-    took = []
-    for defect in DEFECTS:
-        if only not in defect.name:
-            continue
-        began_s = time.process_time()
-        found = find(defect, range(1, most + 1))
-        print(f"{defect.name:<50} {found} {time.process_time() - began_s:.1f} s", flush=True)
-        if found:
-            took.append(found[0])
-    print(f"{len(took)} of {len(DEFECTS)} found; seeds to find: median {statistics.median(took)}, worst {max(took)}")
-
-
-if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parents[2]))
-    _table(int(sys.argv[1]) if len(sys.argv) > 1 else 300, sys.argv[2] if len(sys.argv) > 2 else "")
