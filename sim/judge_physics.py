@@ -46,11 +46,14 @@ class Physics:
         self._vented_l = plant.line.books.vented_l
         self._pulses = plant.meter.pulses
         self._resumes = 1
+        self._meter_given_up = False
         self.single = len(limits.faults) <= 1
 
     def look(self, seen: Seen, shown_timeout_s: float | None) -> Iterator[tuple[str, str]]:
         """Judge one tick; ``shown_timeout_s`` is what the output module's time-out register truly holds."""
         self._resumes += sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
+        # What is counted by the pump's time flows by definition; only the rest after the stroke can tell.
+        self._meter_given_up |= "next_measure" in seen.notes
         self._kpa = tyre_kpa(self._plant)
         yield from self._conserved()
         yield from self._never_both()
@@ -107,7 +110,7 @@ class Physics:
             yield "I6 trip pressure", "the pump is still told to run above the trip limit"
         still = abs(plant.line.flow_lps) < 0.005
         pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
-        if self._lasts("no flow", pumps and still, now_s, 10.0):
+        if self._lasts("no flow", pumps and still and not self._meter_given_up, now_s, 10.0):
             yield "I6 no flow", "the pump is told to run and nothing moves"
 
     def _dry(self, seen: Seen) -> Iterator[tuple[str, str]]:

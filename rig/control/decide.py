@@ -115,7 +115,10 @@ def _rebook_draw(turn: Turn) -> None:
     """What was booked as air was liquid from the tyre, and it still fills the hose."""
     tally, setup = turn.state.tally, turn.setup
     air = turn.state.stroke.start_air_l
-    turn.set(tally=replace(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
+    rebooked = tally.rebooked_l + tally.air_returned_l - air
+    turn.set(
+        tally=replace(tally, air_returned_l=air, rebooked_l=rebooked, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
+    )
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.control.learning import overrun_s
+from rig.control.measures import rest_mark
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest
-from rig.control.state import Mark, Stroke
+from rig.control.state import Stroke
 from rig.control.turn import Turn
 from rig.plan.physics import head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI, show_pressure
@@ -30,7 +31,7 @@ def settle_emptying(turn: Turn) -> None:
         return
     state, ended_by = turn.state, turn.state.stroke.ended_by
     gas = at_rest(state.gas, setup, facts.tyre_kpa, facts.offset_l, pumped=False)
-    turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(state.stroke, ended_by=""))
+    turn.set(gas=gas, mark=rest_mark(state), stroke=replace(state.stroke, ended_by=""))
     left_l = setup.target_l + facts.in_tyre_l
     if ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         turn.phase_trigger("uncouple")
@@ -60,11 +61,8 @@ def empty(turn: Turn) -> None:
     elif _air_comes(turn, flow):
         turn.flag("emptied until air came")
         _end(turn, "air")
-    elif facts.gas is not None:
-        # While the air space grows the larger cavity holds the pressure up: the least of the band counts.
-        least = min(facts.gas.low, facts.gas.best, facts.gas.high)
-        if least <= setup.window.floor_kpa:
-            _end(turn, "floor")
+    elif facts.gas is not None and facts.gas.low <= setup.window.floor_kpa:
+        _end(turn, "floor")
 
 
 def _air_comes(turn: Turn, flow: float) -> bool:

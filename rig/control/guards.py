@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.control.observe import Facts
+from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
 from rig.control.values import Setup
+from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
 
 Condition = Callable[[Setup, Facts], bool]
@@ -168,12 +170,10 @@ def _no_rise(setup: Setup, facts: Facts) -> bool:
 def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
     drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
-    # What a meter does not count backwards is a guess, and accuses nobody.
-    counted = setup.meter.reverse != "none" and setup.meter.kind != "run time"
     line = facts.reading.line_kpa
-    if not (drawing and counted) or facts.gas is None or line is None:
+    if not drawing or facts.gas is None or line is None:
         return False
-    return line > max(facts.gas.low, facts.gas.high) + 3 * KPA_PER_PSI
+    return line > facts.gas.high + 3 * KPA_PER_PSI
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
@@ -215,11 +215,15 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
 
 
 def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
-    # Air loses next to nothing in the bore, liquid much: a gauge far below the air space's pressure means liquid.
+    # Air loses little in the bore, liquid much: a gauge far below the air space's pressure means liquid.
+    if _running(facts, Phase.SETTLE) and facts.stroke.liquid_came:
+        return True
     flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
     drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
-    return drawing and facts.gas is not None and line is not None and line < facts.gas.low - 3 * KPA_PER_PSI
+    if not drawing or facts.gas is None or line is None:
+        return False
+    return line < facts.gas.low - AIR_DRAWN_KPA - air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low)
 
 
 def _valve_covered(setup: Setup, facts: Facts) -> bool:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from rig.control.pressure import stiffness_kpa_per_l
+from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.plan.physics import Line, head_kpa, line_loss_kpa, vent_seconds
+from rig.plan.physics import Line, air_loss_kpa, head_kpa, line_loss_kpa, vent_seconds
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
@@ -32,6 +32,9 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         learn_loss(turn, stroke, rest_kpa)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
+    if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
+        most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
+        turn.set(stroke=replace(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
 
 
 def flow_step(setup: Setup, flow: float) -> int:

@@ -167,7 +167,8 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state), curve)
-    return replace(state, tally=tally, gas=_follow_gas(setup, state, before, tally, line_kpa))
+    gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
+    return replace(state, tally=tally, gas=gas)
 
 
 def entering(setup: Setup, state: FillState) -> Enters:
@@ -182,13 +183,15 @@ def surface_over_valve_m(setup: Setup, state: FillState) -> float:
     return setup.cavity.covered((setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup))
 
 
-def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float) -> Gas:
+def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float, *, guessed: bool) -> Gas:
+    gas = state.gas
     if not state.valve_open:
-        return state.gas
+        return gas
     line_abs = line_kpa + setup.line.atmosphere_kpa_abs
     pushed = max(0.0, before.suction_air_kpa_l - after.suction_air_kpa_l)
     drawn = (after.air_returned_l - before.air_returned_l) * line_abs
-    return replace(state.gas, added_kpa_l=state.gas.added_kpa_l + pushed - drawn)
+    doubtful = gas.guessed_kpa_l + (drawn if guessed else 0.0)
+    return replace(gas, added_kpa_l=gas.added_kpa_l + pushed - drawn, guessed_kpa_l=doubtful)
 
 
 def _dry(setup: Setup, state: FillState, dt: float) -> FillState:

@@ -13,10 +13,11 @@ from rig.control.by_hand import by_hand
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
+from rig.control.measures import rest_mark
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
-from rig.control.state import Mark, Stroke, in_tyre_l
+from rig.control.state import Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.physics import vent_seconds
@@ -51,7 +52,7 @@ def settle(turn: Turn) -> None:
     if setup.by_hand:
         turn.phase_trigger("by_hand", Stroke(from_kpa=facts.tyre_kpa, goal_kpa=setup.window.floor_kpa))
         return
-    if turn.state.stroke.air_stayed:
+    if turn.state.stroke.air_stayed or turn.state.stroke.liquid_came:
         return
     _choose(turn, stroke, facts.tyre_kpa)
 
@@ -73,7 +74,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
     pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
-    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
+    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=rest_mark(state))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
 
@@ -254,7 +255,8 @@ def _watch_rise(turn: Turn) -> None:
 def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
     # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
-    gauge = facts.reading.line_kpa if facts.line is not None and facts.steady else None
+    told = why == "floor" or (facts.line is not None and facts.steady)
+    gauge = facts.reading.line_kpa if told else None
     turn.set(
         stroke=replace(
             turn.state.stroke,

@@ -12,9 +12,14 @@ from dataclasses import dataclass, replace
 from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
 from rig.control.values import Reading, Setup
 from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
+from rig.units import KPA_PER_PSI
 
 _SHARPER = 0.7
 """A measured cavity at least this much sharper counts twice as much as the size, or more."""
+GUESS = 0.2
+"""What the pump's plate and time tell of a return is right within this share. Assumed, no source."""
+AIR_DRAWN_KPA = 3 * KPA_PER_PSI
+"""A gauge that the pump draws this far below the tyre, what air loses in the bore aside, draws on liquid."""
 _LEAST_RISE_KPA = 20.0
 """A stroke that raised the pressure by less tells too little of the cavity."""
 
@@ -33,6 +38,8 @@ class Gas:
     """At that rest: liquid in the tyre less air in the hose, so that gas volume = cavity − offset."""
     added_kpa_l: float = 0.0
     """Air pushed in (or drawn out, negative) since that rest, absolute pressure × volume."""
+    guessed_kpa_l: float = 0.0
+    """How much of it was drawn out by the pump's time alone, because the meter shows nothing backwards."""
     sealed: bool = False
     """No air left by a way that is not counted since that rest."""
     stroke_u_l: float | None = None
@@ -61,21 +68,21 @@ def sealed_band(gas: Gas, setup: Setup, offset_l: float) -> Band | None:
     """Tyre pressure by the sealed air space; ``None`` when there was no rest yet or air left uncounted."""
     if gas.rest_kpa is None or not gas.sealed:
         return None
-    # A larger cavity gives a smaller rise.
-    return Band(
-        _sealed(gas, setup, gas.high_l, offset_l),
-        _sealed(gas, setup, gas.cavity_l, offset_l),
-        _sealed(gas, setup, gas.low_l, offset_l),
-    )
+    # A larger cavity gives a smaller rise, and a smaller fall where air was drawn: either end may be the lower.
+    doubt = GUESS * gas.guessed_kpa_l
+    doubts = (-doubt, doubt) if doubt else (0.0,)
+    ends = [_sealed(gas, setup, cavity_l, offset_l, each) for cavity_l in (gas.low_l, gas.high_l) for each in doubts]
+    best = _sealed(gas, setup, gas.cavity_l, offset_l)
+    return Band(min(*ends, best), best, max(*ends, best))
 
 
-def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float) -> float:
+def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float, doubt_kpa_l: float = 0.0) -> float:
     atmosphere = setup.line.atmosphere_kpa_abs
     assert gas.rest_kpa is not None
     before, after = cavity_l - gas.rest_offset_l, cavity_l - offset_l
     if after <= 0.01 * cavity_l or before <= 0:
         return float("inf") if offset_l > gas.rest_offset_l else gas.rest_kpa
-    return ((gas.rest_kpa + atmosphere) * before + gas.added_kpa_l) / after - atmosphere
+    return ((gas.rest_kpa + atmosphere) * before + gas.added_kpa_l + doubt_kpa_l) / after - atmosphere
 
 
 def level_cavity_l(gas: Gas, setup: Setup) -> float:
@@ -140,7 +147,7 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped:
     if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
         gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
     gas = _with_rise(gas, setup, tyre_kpa, offset_l, pumped=pumped)
-    return replace(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, sealed=True)
+    return replace(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
 
 
 def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:

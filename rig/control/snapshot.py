@@ -6,8 +6,9 @@ import math
 
 from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
-from rig.control.measures import comparisons
+from rig.control.measures import comparisons, doubt_l
 from rig.control.observe import Facts
+from rig.control.pressure import GUESS
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
 
@@ -37,7 +38,8 @@ def seconds_left(setup: Setup, state: FillState) -> float:
 
 
 def net_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """Expanded uncertainty (95 %) of the net volume: meter, whole pulses, what was estimated, and the air front."""
+    """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
+    doubted = doubt_l(setup, state)
     setup = in_force(setup, state)
     meter, tally = setup.meter, state.tally
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
@@ -46,10 +48,10 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     # Where the air front stands is known to a few per cent of the hose; a hose that stayed wet has none.
     doubt = 0.3 if _NEAR_LEVEL in state.flags else 0.05
     front = doubt * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
-    guess = 0.2 * tally.estimated_returned_l
+    guess = GUESS * tally.estimated_returned_l
     # Another measure took over from the last rest on, and saw what the meter did not.
     unseen = _UNSEEN_S * setup.line.pump_lps if _ESTIMATING & state.flags and not state.measure else 0.0
-    return float((counted**2 + pulses**2 + front**2 + guess**2 + unseen**2) ** 0.5)
+    return float((counted**2 + pulses**2 + front**2 + guess**2 + unseen**2 + doubted**2 + tally.rebooked_l**2) ** 0.5)
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
@@ -61,6 +63,7 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         state.measure > 0
         or meter.estimated
         or tally.estimated_returned_l > 0
+        or doubt_l(setup, state) > 0
         or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
     )
     return {

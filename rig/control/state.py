@@ -26,6 +26,8 @@ class Stroke:
     goal_kpa: float = 0.0
     air_stayed: bool = False
     """A vent that was open long enough did not lower the pressure."""
+    liquid_came: bool = False
+    """A draw whose gauge, once still, stood far above what ended the draw: the pump had drawn on liquid."""
     start_air_l: float = 0.0
     """Air that had passed back through the meter when it began."""
     barren: int = 0

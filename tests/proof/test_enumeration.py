@@ -268,7 +268,16 @@ def test_a_gauge_that_does_not_follow_the_air_drawn_disagrees() -> None:
         facts = change(facts)
     for back in (HELD, _is(gas=None), _reads(line_kpa=None)):
         assert not row.condition(setup, back(facts))
-    assert not row.condition(replace(setup, meter=replace(setup.meter, reverse="none")), facts)
+
+
+def test_a_draw_that_came_to_rest_far_above_its_end_drew_liquid() -> None:
+    """The other half of that row."""
+    setup, facts = _healthy()
+    row = GUARD_NAMED["liquid_drawn"]
+    rested = _is(phase=Phase.SETTLE)(_stroke(liquid_came=True)(facts))
+    assert row.condition(setup, rested)
+    for back in (HELD, _is(phase=Phase.FILL), _stroke(liquid_came=False)):
+        assert not row.condition(setup, back(rested))
 
 
 def test_every_permissive_is_in_the_table() -> None:

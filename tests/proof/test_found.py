@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import cast
+
 import pytest
 from virtual_fills import Nobody, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import Phase, State
+from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.run.assembly import Question
+from sim.person import Scripted
+from sim.scenarios import Habits
 
 
 @pytest.mark.parametrize("later", ["hold", "stop"])
@@ -41,3 +47,40 @@ def test_a_gauge_that_lies_while_air_is_drawn_does_not_cost_the_bead(fault: str,
     assert ran.rig.plant.extremes.lowest_tyre_kpa > 0
     assert not ran.rig.plant.tyre.bead_lost
     assert ran.record["outcome"] == "stopped"
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+@pytest.mark.parametrize("accepts", [1, 2, 3])
+def test_a_record_past_a_doubt_of_the_meter_says_so(layout: str, accepts: int) -> None:
+    """Found by a campaign: pulses that count twice, a person who goes on twice, and a record 5.9 L off ± 0.1 L."""
+    person = Scripted(Habits(goes_on=accepts), 120.0, lambda requests: None)
+    ran = run_fill("11L-15", layout, faults=["meter_double@97"], person=person)
+    assert {"flow_too_high", "estimates_disagree"} & set(cast("list[str]", ran.record["flags"]))
+    assert ran.record["net_basis"] == "estimated"
+    assert abs(ran.net_l - ran.truth_l) <= cast("float", ran.record["net_u_l"])
+
+
+def test_a_doubt_of_the_gauge_does_not_make_a_sound_count_an_estimate() -> None:
+    """The other way round: nothing bears the doubt out, and the count stays a count."""
+    setup, state = (ran := run_fill("11L-15")).setup, ran.last.state
+    sound = fill_record(setup, state)
+    doubted = fill_record(setup, replace(state, flags=state.flags | {"estimates_disagree"}))
+    assert sound["net_basis"] == "counted"
+    assert (doubted["net_basis"], doubted["net_u_l"]) == (sound["net_basis"], sound["net_u_l"])
+
+
+def test_liquid_inside_is_not_drawn_on_and_on() -> None:
+    """Found beside it: liquid behind the valve, at a bore's length of suction; each draw ended within a second."""
+    person = Scripted(Habits(goes_on=3), 120.0, lambda requests: None)
+    ran = run_fill("16.9-28", "draw-down", faults=["already_full@0"], person=person)
+    assert "liquid_drawn" in [name for _, name in ran.alarms]
+    assert abs(ran.net_l - ran.truth_l) <= cast("float", ran.record["net_u_l"])
+    assert ran.rig.plant.tyre.liquid_l > ran.rig.plant.start_liquid_l
+
+
+@pytest.mark.parametrize("flow", ["20 L/min", "60 L/min"])
+def test_a_draw_to_ambient_is_no_lost_bead_where_nothing_counts_it(flow: str) -> None:
+    """Found by a campaign: a meter blind backwards, the gun taken off an open valve, and a trip on a sound tyre."""
+    order = {"flush__order": "gun off, then core back", "meter__reverse": "none", "pump__flow": flow}
+    ran = run_fill("11L-15", "draw-down", sim__growth=0.0018, **order)
+    assert ran.record["outcome"] == "complete"

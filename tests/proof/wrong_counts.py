@@ -33,7 +33,7 @@ def hose_wrong_way(tally: Tally, meter: Meter) -> float:
 
 
 def gauge_as_absolute(patch: Patch) -> None:
-    def sealed(gas: pressure.Gas, setup: object, cavity_l: float, offset_l: float) -> float:
+    def sealed(gas: pressure.Gas, setup: object, cavity_l: float, offset_l: float, doubt_kpa_l: float = 0.0) -> float:
         assert gas.rest_kpa is not None
         before, after = cavity_l - gas.rest_offset_l, max(cavity_l - offset_l, 0.01 * cavity_l)
         return gas.rest_kpa * before / after
