@@ -49,6 +49,14 @@ class _Slot:
     codec: Codec
     address: int
     registers: int
+    last: tuple[float, list[int]] | None = None
+    """The value shown last, and its registers."""
+
+    def encode(self, value: float) -> list[int]:
+        """Registers of a value; most values have not moved since they were read before."""
+        if self.last is None or self.last[0] != value:
+            self.last = value, self.codec.encode(value)
+        return self.last[1]
 
 
 class Modules:
@@ -149,7 +157,7 @@ class Modules:
         values = self._values()
         for slot in self._slots[where]:
             if slot.address < address + count and slot.address + slot.registers > address:
-                for offset, raw in enumerate(slot.codec.encode(float(values[slot.name]))):
+                for offset, raw in enumerate(slot.encode(float(values[slot.name]))):
                     if 0 <= slot.address + offset - address < count:
                         out[slot.address + offset - address] = raw
         return out

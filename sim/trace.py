@@ -1,4 +1,4 @@
-"""The trace of a virtual fill as one hash: every reading, every output, every entry and the state beside it.
+"""The trace of a virtual fill as one hash: what was read and noted in every tick, and the state where it turns.
 
 Same seed, same program: same hash, in whatever process. Sets are written in order, so no hash seed shows through.
 """
@@ -12,19 +12,29 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rig.control.decide import Decision
+    from rig.control.values import Outputs
 
 _PLAIN = (float, int, bool, str)
 
 
+_NAMES: dict[type, tuple[str, ...] | None] = {}
+
+
+def _names(kind: type) -> tuple[str, ...] | None:
+    if kind not in _NAMES:
+        _NAMES[kind] = tuple(each.name for each in fields(kind)) if is_dataclass(kind) else None
+    return _NAMES[kind]
+
+
 def canonical(value: object) -> str:
     """One text for one value: dataclasses by field, sets and mappings in order, floats to the last bit."""
-    if value is None or type(value) in _PLAIN:
+    kind = type(value)
+    if value is None or kind in _PLAIN:
         return repr(value)
-    if isinstance(value, Enum):
-        return repr(value.value)
-    if isinstance(value, type) or not is_dataclass(value):
-        return _collected(value)
-    return "(" + ",".join([canonical(getattr(value, each.name)) for each in fields(value)]) + ")"
+    names = _names(kind)
+    if names is not None:
+        return "(" + ",".join([canonical(getattr(value, name)) for name in names]) + ")"
+    return repr(value.value) if isinstance(value, Enum) else _collected(value)
 
 
 def _collected(value: object) -> str:
@@ -42,12 +52,15 @@ class Trace:
 
     def __init__(self) -> None:
         self._sha = hashlib.sha256()
+        self._outputs: Outputs | None = None
 
     def see(self, decision: Decision) -> None:
-        """Take one tick in; the whole state where something was noted, which is once a second at least."""
-        parts: tuple[object, ...] = decision.facts.reading, decision.outputs, decision.entries, decision.prompt
-        if decision.entries:
-            parts = *parts, decision.state
+        """Take one tick in; the whole state where more was noted than how the fill gets on."""
+        reading, outputs, entries = decision.facts.reading, decision.outputs, decision.entries
+        parts: tuple[object, ...] = reading.now_s, reading.counts, reading.line_kpa, reading.tote_l, entries
+        if outputs != self._outputs or any(entry.kind != "progress" for entry in entries):
+            parts = *parts, reading, outputs, decision.prompt, decision.state
+            self._outputs = outputs
         self._sha.update(canonical(parts).encode())
 
     @property

@@ -44,7 +44,9 @@ _SETTLED_S = 4.0
 """How long a move runs before its step may be longer."""
 _NEAR_S = 4.0
 """Seconds of flow before the target from which the scans are as close as the rig's own."""
-_STEADY = (Phase.FILL, Phase.SHUT, Phase.UNCOUPLE)
+_NEAR_KPA = 15.0
+"""The same for a draw, above where it ends."""
+_STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.SHUT, Phase.UNCOUPLE)
 
 
 class VirtualRig:
@@ -177,6 +179,9 @@ class VirtualFill:
         changed_s = max(state.since_s, state.changed_s, state.regime_s)
         if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
             return scan_s
+        if state.phase is Phase.DRAW_DOWN:
+            above_kpa = (state.gauge_kpa or 0.0) - state.stroke.goal_kpa
+            return scan_s if above_kpa < _NEAR_KPA else max(scan_s, _LONG_STEP_S)
         left_l = self.setup.target_l - in_tyre_l(self.setup, state)
         flow = state.flow.fast_pps * self.setup.meter.litres_per_pulse
         return scan_s if left_l < _NEAR_S * flow else max(scan_s, _LONG_STEP_S)

@@ -95,8 +95,8 @@ class Tally:
     hose_start_l: float = 0.0
     hose_l: float = 0.0
     """Liquid between meter and valve now."""
-    rebooked_l: float = 0.0
-    """Drawn as air, then taken for liquid because the gauge said so: it may have been either."""
+    either_l: float = 0.0
+    """In doubt: liquid or air, in the tyre or elsewhere, seen or not. In no sum, but in the uncertainty."""
     suction_air_kpa_l: float = 0.0
     """Air between tote and meter, absolute pressure × volume."""
     vented_l: float = 0.0

@@ -10,9 +10,8 @@ from dataclasses import replace
 
 from rig.control.learning import learn_loss, overrun_s
 from rig.control.look import held_back, stage_of
-from rig.control.measures import rest_mark
 from rig.control.pressure import at_rest, stiffness_kpa_per_l
-from rig.control.state import Stroke
+from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
@@ -67,7 +66,7 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
         if pumped:
             learn_loss(turn, stroke, tyre_kpa)
         gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, pumped=pumped)
-        turn.set(gas=gas, mark=rest_mark(state), stroke=replace(stroke, began_s=0.0))
+        turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(stroke, began_s=0.0))
         if pumped:
             # Where it does not fit the size the guard holds the fill.
             held_back(turn, stage_of(turn, rise_ends=True))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
+from rig.control.doubt import with_doubt
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.measures import next_best, take_over
@@ -83,6 +84,7 @@ def _break(turn: Turn, guard: Guard) -> None:
     if turn.state.alarms != before:
         turn.note("alarm", name=guard.name, action=guard.action, text=guard.text, do=guard.first)
         turn.flag(guard.name)
+        turn.set(tally=with_doubt(in_force(turn.setup, turn.state), turn.state, guard.name))
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             turn.state_trigger("trip", guard.name)
@@ -115,10 +117,8 @@ def _rebook_draw(turn: Turn) -> None:
     """What was booked as air was liquid from the tyre, and it still fills the hose."""
     tally, setup = turn.state.tally, turn.setup
     air = turn.state.stroke.start_air_l
-    rebooked = tally.rebooked_l + tally.air_returned_l - air
-    turn.set(
-        tally=replace(tally, air_returned_l=air, rebooked_l=rebooked, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
-    )
+    either = tally.either_l + tally.air_returned_l - air
+    turn.set(tally=replace(tally, air_returned_l=air, either_l=either, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.control.learning import overrun_s
-from rig.control.measures import rest_mark
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest
-from rig.control.state import Stroke
+from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
 from rig.plan.physics import head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI, show_pressure
@@ -31,7 +30,7 @@ def settle_emptying(turn: Turn) -> None:
         return
     state, ended_by = turn.state, turn.state.stroke.ended_by
     gas = at_rest(state.gas, setup, facts.tyre_kpa, facts.offset_l, pumped=False)
-    turn.set(gas=gas, mark=rest_mark(state), stroke=replace(state.stroke, ended_by=""))
+    turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(state.stroke, ended_by=""))
     left_l = setup.target_l + facts.in_tyre_l
     if ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         turn.phase_trigger("uncouple")

@@ -119,7 +119,16 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    return _running(facts, Phase.SETTLE) and facts.stroke.air_stayed
+    return (_running(facts, Phase.SETTLE) and facts.stroke.air_stayed) or _air_stays_on_gauge(setup, facts)
+
+
+def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
+    """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
+    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
+    line = facts.reading.line_kpa
+    if not drawing or facts.gas is None or line is None:
+        return False
+    return line > facts.gas.high + 3 * KPA_PER_PSI
 
 
 def _no_progress(setup: Setup, facts: Facts) -> bool:
@@ -167,18 +176,7 @@ def _no_rise(setup: Setup, facts: Facts) -> bool:
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
 
 
-def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
-    """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
-    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
-    line = facts.reading.line_kpa
-    if not drawing or facts.gas is None or line is None:
-        return False
-    return line > facts.gas.high + 3 * KPA_PER_PSI
-
-
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    if _air_stays_on_gauge(setup, facts):
-        return True
     if not (_running(facts, *_PUMPING) and facts.steady and facts.line and facts.gas):
         return False
     # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
@@ -304,8 +302,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
           "Wrong size? Liquid inside already? Tube, foam, a leak? To be sure: valve to the bottom, crack it.",
           may_accept=True),
-    Guard("air_stays", "hold", 0.0, _air_stays, "The vent was open but the pressure did not fall.",
-          "Is the vent valve working, the gun's plunger down, the core out?"),
+    Guard("air_stays", "hold", 0.0, _air_stays, "Air was let out or drawn, but the pressure did not fall.",
+          "Is the vent valve working, the gun's plunger down, the core out? Does the gauge stick?"),
     Guard("no_progress", "hold", 0.0, _no_progress, "Strokes end at the ceiling without bringing liquid into the tyre.",
           "Is the air getting out? A long hose full of air is too much for a small tyre: use a vent at the gun."),
     Guard("dry_run", "hold", 0.0, _dry, "The pump runs on air.",

@@ -16,12 +16,6 @@ from rig.control.observe import entering
 from rig.control.state import FillState, Mark
 from rig.control.values import Meter, MeterKind, Reading, Setup
 
-COUNT_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
-"""Alarms that a person may go on past, and that say the meter itself may count wrong."""
-_BEYOND = 1.5
-"""Two values this many times further apart than both explain at 95 % cannot both be right: 3 standard deviations."""
-_UNWITNESSED = 0.3
-"""Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
 _BLIND_TO_AIR: frozenset[MeterKind] = frozenset({"scale", "tote level"})
 """Measures in the tote cannot follow a pump that draws air out of the tyre."""
 
@@ -50,11 +44,6 @@ def next_best(setup: Setup, state: FillState, reading: Reading) -> int | None:
         if not blind and measure < len(reading.counts) and reading.counts[measure] is not None:
             return measure
     return None
-
-
-def rest_mark(state: FillState) -> Mark:
-    """The account at this rest; where the count is in doubt, the one before the doubt arose."""
-    return state.mark if COUNT_DOUBTS & state.flags else Mark(state.tally, state.counts)
 
 
 def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) -> FillState:
@@ -88,24 +77,6 @@ def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
         sigma_l = space.sigma_l
         found.append(Comparison("air space", space.cavity_l, setup.cavity.volume_l, sigma_l, 2 * sigma_l))
     return tuple(found)
-
-
-def doubt_l(setup: Setup, state: FillState) -> float:
-    """How far the count may be off, at 95 %, where a person went on past a doubt of the meter; 0 without one.
-
-    By the sharpest witness: its difference from the meter and its own uncertainty. A gauge that told of another
-    pressure may be the one that is wrong: then only a witness that contradicts the meter counts.
-    """
-    doubts = COUNT_DOUBTS & state.flags
-    if not doubts or state.measure:
-        return 0.0
-    net_l = state.tally.net_l(setup.meter)
-    witness = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
-    if witness is None:
-        return _UNWITNESSED * net_l if "flow_too_high" in doubts else 0.0
-    apart_l = abs(witness.meter_l - witness.reference_l)
-    explained_l = _BEYOND * math.hypot(witness.bias_u_l, setup.meter.uncertainty * net_l)
-    return apart_l + witness.bias_u_l if "flow_too_high" in doubts or apart_l > explained_l else 0.0
 
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:

@@ -167,8 +167,16 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state), curve)
+    if _uncommanded(setup, state, reading.now_s):
+        # Whichever way it truly went, or whether the meter only says so.
+        tally = replace(tally, either_l=tally.either_l + (forward + back) * setup.meter.litres_per_pulse)
     gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
     return replace(state, tally=tally, gas=gas)
+
+
+def _uncommanded(setup: Setup, state: FillState, now_s: float) -> bool:
+    stands = not pump_way(setup, state) and not state.outputs.vent_valve and not setup.by_hand
+    return stands and now_s - state.changed_s > setup.line.coast_s + STILL_S
 
 
 def entering(setup: Setup, state: FillState) -> Enters:

@@ -10,14 +10,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rig.control.by_hand import by_hand
+from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
-from rig.control.measures import rest_mark
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
-from rig.control.state import Stroke, in_tyre_l
+from rig.control.state import Mark, Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.physics import vent_seconds
@@ -31,6 +31,8 @@ _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 _LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a draw may bring liquid with the air."""
 _MOST_TOP_UPS = 3
+_LEAST_DRAW_S = 5.0
+"""A draw that dry running would end sooner waits until the pump has cooled."""
 _LONGEST_FLUSH_S = 2.0
 """A reverse that proves the insert runs no longer."""
 
@@ -74,7 +76,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
     pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
-    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=rest_mark(state))
+    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
 
@@ -155,11 +157,11 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         computed = vent_seconds(line_as_met(turn), air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
         # The relay is told off one scan after the time is up.
         turn.phase_trigger("vent", replace(stroke, planned_s=max(computed - turn.facts.dt_s, turn.facts.dt_s)))
-    elif turn.state.dry_s < setup.dry_run_s:
+    elif turn.state.dry_s == 0.0 or turn.state.dry_s + _LEAST_DRAW_S < dry_limit_s(setup):
         if below_valve < _LEVEL_DOUBT:
-            turn.flag("air drawn near the liquid's level")
+            turn.flag(NEAR_LEVEL)
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
-    # Otherwise the pump has run dry for as long as it may: stay at rest until it has cooled.
+    # Otherwise the pump has run dry for as long as is worth a start: stay at rest until it has cooled.
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:
@@ -185,9 +187,7 @@ def vent(turn: Turn) -> None:
 def draw_down(turn: Turn) -> None:
     """Draw air until the floor, or for as long as the pump may run dry."""
     facts, stroke = turn.facts, turn.state.stroke
-    # The next forward stroke moves the suction line's air first: that is dry running too.
-    line = turn.setup.line
-    if facts.dry_s >= turn.setup.dry_run_s - 1.5 * line.suction_l / line.pump_lps:
+    if facts.dry_s >= dry_limit_s(turn.setup):
         _end_stroke(turn, "dry limit")
     elif (
         facts.tyre_kpa is not None
@@ -195,6 +195,11 @@ def draw_down(turn: Turn) -> None:
         and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa
     ):
         _end_stroke(turn, "floor")
+
+
+def dry_limit_s(setup: Setup) -> float:
+    """How long the pump may draw air; the next forward stroke moves the suction line's air, dry running too."""
+    return setup.dry_run_s - 1.5 * setup.line.suction_l / setup.line.pump_lps
 
 
 def _still_falls_kpa(turn: Turn) -> float:
@@ -279,9 +284,14 @@ def shut(turn: Turn) -> None:
 
 def back_flush(turn: Turn) -> None:
     """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
-    facts = turn.facts
-    if facts.still and facts.stroke_s >= flush_s(turn.setup, valve_open=facts.valve_open) + turn.setup.settle_s:
-        turn.phase_trigger("uncouple")
+    facts, setup, tally = turn.facts, turn.setup, turn.state.tally
+    if not facts.still or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
+        return
+    level = facts.filled_l / level_cavity_l(turn.state.gas, setup)
+    if facts.valve_open and abs(setup.cavity.fraction_at_valve - level) < _LEVEL_DOUBT:
+        # Through an open valve this near to the level either may have come.
+        turn.set(tally=replace(tally, either_l=tally.either_l + facts.flushed_l))
+    turn.phase_trigger("uncouple")
 
 
 def flush_s(setup: Setup, *, valve_open: bool) -> float:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
-from rig.control.measures import comparisons, doubt_l
+from rig.control.doubt import estimated, net_uncertainty_l
+from rig.control.measures import comparisons
 from rig.control.observe import Facts
-from rig.control.pressure import GUESS
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
 
@@ -37,35 +35,11 @@ def seconds_left(setup: Setup, state: FillState) -> float:
     return share * setup.expected_s
 
 
-def net_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
-    doubted = doubt_l(setup, state)
-    setup = in_force(setup, state)
-    meter, tally = setup.meter, state.tally
-    earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
-    counted = math.hypot(tally.earlier_u_l, meter.uncertainty * (tally.net_l(meter) - earlier_l))
-    pulses = 2 * meter.litres_per_pulse
-    # Where the air front stands is known to a few per cent of the hose; a hose that stayed wet has none.
-    doubt = 0.3 if _NEAR_LEVEL in state.flags else 0.05
-    front = doubt * setup.line.hose_l if tally.air_returned_l > 0 else 0.0
-    guess = GUESS * tally.estimated_returned_l
-    # Another measure took over from the last rest on, and saw what the meter did not.
-    unseen = _UNSEEN_S * setup.line.pump_lps if _ESTIMATING & state.flags and not state.measure else 0.0
-    return float((counted**2 + pulses**2 + front**2 + guess**2 + unseen**2 + doubted**2 + tally.rebooked_l**2) ** 0.5)
-
-
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
     uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
-    estimated = (
-        state.measure > 0
-        or meter.estimated
-        or tally.estimated_returned_l > 0
-        or doubt_l(setup, state) > 0
-        or bool((_ESTIMATING | {_NEAR_LEVEL}) & state.flags)
-    )
     return {
         "fill_id": setup.fill_id,
         "outcome": outcome_of(state),
@@ -75,7 +49,7 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "forward_l": round(tally.forward_l(meter), 3),
         "returned_l": round(tally.returned_l(meter), 3),
         "hose_change_l": round(tally.hose_change_l(), 3),
-        "net_basis": "estimated" if estimated else "counted",
+        "net_basis": "estimated" if estimated(setup, state) else "counted",
         "net_u_l": round(uncertainty_l, 3),
         "measured_by": meter.kind,
         "comparisons": [
@@ -114,14 +88,6 @@ BASIS: dict[MeterKind, str] = {
     "scale": "the scale under the tote", "tote level": "the tote's level", "run time": "the pump's run time",
 }  # fmt: skip
 """What a volume is known by, in words."""
-_ESTIMATING = frozenset({
-    "meter_jumped", "no_flow", "no_rise", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
-    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
-})  # fmt: skip
-_NEAR_LEVEL = "air drawn near the liquid's level"
-_UNSEEN_S = 5.0
-"""How long the pump may have moved liquid unseen when one of them spoke."""
-"""Alarms after which the count is no whole account of the tyre."""
 
 
 def _late_flags(setup: Setup, state: FillState) -> set[str]:

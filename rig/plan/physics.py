@@ -66,7 +66,7 @@ def bore_loss_kpa(line: Line, flow_lps: float) -> float:
 def air_loss_kpa(line: Line, flow_lps: float, tyre_kpa: float) -> float:
     """Pressure that air from a tyre at ``tyre_kpa`` loses in the bore: the same law at the air's density."""
     air_kg_m3 = 1000 * max(tyre_kpa + line.atmosphere_kpa_abs, 0.0) / AIR_J_KG
-    return bore_loss_kpa(line, flow_lps) * air_kg_m3 / line.density_kg_m3
+    return bore_loss_kpa(line, abs(flow_lps)) * air_kg_m3 / line.density_kg_m3
 
 
 def hose_loss_kpa(line: Line, flow_lps: float) -> float:

@@ -48,6 +48,7 @@ class GaugeError:
 
     def __init__(self, sigma_kpa: float, seed: int) -> None:
         self._sigma_kpa, self._seed = sigma_kpa, seed
+        self._knots: dict[int, float] = {}
 
     def at(self, kpa: float) -> float:
         """The error at a gauge pressure."""
@@ -55,8 +56,12 @@ class GaugeError:
             return 0.0
         step = math.floor(kpa / _GAUGE_STEP_KPA)
         share = kpa / _GAUGE_STEP_KPA - step
-        left, right = (random.Random(f"{self._seed} {knot}").gauss(0.0, self._sigma_kpa) for knot in (step, step + 1))
-        return math.sqrt(1.0 - share) * left + math.sqrt(share) * right
+        return math.sqrt(1.0 - share) * self._knot(step) + math.sqrt(share) * self._knot(step + 1)
+
+    def _knot(self, step: int) -> float:
+        if step not in self._knots:
+            self._knots[step] = random.Random(f"{self._seed} {step}").gauss(0.0, self._sigma_kpa)  # a simulation
+        return self._knots[step]
 
 
 class Sensors:

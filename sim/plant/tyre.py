@@ -30,6 +30,7 @@ class Tyre:
         "_first_l",
         "_kelvin",
         "_params",
+        "_solved",
         "atmosphere",
         "bead_lost",
         "gas",
@@ -49,6 +50,8 @@ class Tyre:
         self.gas_out = 0.0
         """Net gas lost to the air outside since the start, kPa·L."""
         self.gas = 0.0
+        self._solved = ((0.0, 0.0, 0.0), atmosphere_kpa_abs)
+        """What the pressure was last worked out from, and what it is."""
         self.set_pressure(atmosphere_kpa_abs + params.start_kpa)
 
     def set_pressure(self, kpa_abs: float) -> None:
@@ -71,13 +74,22 @@ class Tyre:
         """Gas pressure after ``entering_l`` of liquid has taken its room."""
         if self.bead_lost:
             return self.atmosphere
+        if entering_l:
+            return self._solve(entering_l)
+        now = self.liquid_l, self.pocket_l, self.gas
+        if now != self._solved[0]:
+            self._solved = now, self._solve(0.0)
+        return self._solved[1]
+
+    def _solve(self, entering_l: float) -> float:
         room = max(self._params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
-        kpa, params = self._at_one_warmth(room, self.gas * self._warmth()), self._params
-        if params.exponent != 1.0:
-            before = 0.0
-            while abs(kpa - before) > 1e-9 * kpa:
-                before = kpa
-                kpa = self._at_one_warmth(room, self.gas * self._warmth() * self._compressed(kpa))
+        gas = self.gas * self._warmth()
+        if self._params.exponent == 1.0:
+            return self._at_one_warmth(room, gas)
+        kpa, before = self._solved[1], 0.0
+        while abs(kpa - before) > 1e-8 * kpa:
+            before = kpa
+            kpa = self._at_one_warmth(room, gas * self._compressed(kpa))
         return kpa
 
     def _warmth(self) -> float:

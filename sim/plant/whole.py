@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from sim.plant.sensors import Readings
 
 LONG_STEP_S = 0.05
+"""While liquid flows steadily: the flow is found for the end of the step, so that a long one is stable."""
+REST_STEP_S = 0.25
 EDGE_STEP_S = 0.01
+_STILL_LPS = 1e-5
 _AIRED_UP_KPA = 100.0
 _EDGE_S = 0.3
 """How long after a change the short step is kept."""
@@ -125,11 +128,17 @@ class Plant:
     def _step_length(self, left: float) -> float:
         # Anything that is just starting or stopping is followed closely: overrun is decided there.
         busy = self.time_s < self._edge_until_s or self.pump.speed not in (-1.0, 0.0, 1.0)
-        length = min(left, EDGE_STEP_S if busy else LONG_STEP_S)
+        length = min(left, EDGE_STEP_S if busy else REST_STEP_S if self._rests() else LONG_STEP_S)
         for relay in self._relays:
             if relay.due_s is not None and relay.due_s - self.time_s > 1e-9:
                 length = min(length, relay.due_s - self.time_s)
         return length
+
+    def _rests(self) -> bool:
+        """Whether nothing moves but the sensors, which follow a step of any length exactly."""
+        line = self.line
+        still = self.pump.speed == 0.0 and abs(line.flow_lps) < _STILL_LPS and abs(line.end_flow_lps) < _STILL_LPS
+        return still and self._end is not End.TYRE_AND_VENT and not self.upsets.leak_bore_m
 
     def upset(self, upsets: Upsets) -> None:
         """Change what is wrong with the plant."""

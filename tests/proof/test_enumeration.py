@@ -252,10 +252,10 @@ LACKING: dict[str, Callable[[Setup, FillState, Reading], tuple[Setup, FillState,
 }
 
 
-def test_a_gauge_that_does_not_follow_the_air_drawn_disagrees() -> None:
+def test_a_gauge_that_does_not_follow_the_air_drawn_holds_the_fill() -> None:
     """The other half of one row: each of its conditions is needed."""
     setup, facts = _healthy()
-    row = GUARD_NAMED["estimates_disagree"]
+    row = GUARD_NAMED["air_stays"]
     base = replace(facts, line=None, gas=Band(7.0, 8.0, 9.0))
     make = [_is(phase=Phase.DRAW_DOWN), _is(reverse=True), _is(air_at_pump=True), _reads(line_kpa=31.0)]
     for left_out in (None, *make):

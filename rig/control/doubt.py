@@ -1,0 +1,91 @@
+"""How far a fill's account may be off: what was counted surely, what was guessed, and what is in doubt.
+
+Bookkeeping: nothing here decides. A doubt is booked when it arises (``Tally.either_l``), so that it stays with the
+litres it is about, whatever the person does next.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from rig.control.accounting import Tally
+from rig.control.measures import comparisons
+from rig.control.pressure import GUESS
+from rig.control.state import FillState, in_force, in_tyre_l
+from rig.control.values import Setup
+
+METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
+"""Alarms that a person may go on past, and that say the meter itself may count wrong."""
+NEAR_LEVEL = "air drawn near the liquid's level"
+_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost"})
+"""Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
+_UNSEEN = frozenset({
+    "meter_jumped", "no_flow", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
+    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
+})  # fmt: skip
+"""Alarms before which the pump may have moved liquid unseen for a while."""
+_UNSEEN_S = 5.0
+_FRONT = 0.05
+"""Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
+_FRONT_NEAR_LEVEL = 0.3
+_BEYOND = 1.5
+"""Two values this many times further apart than both explain at 95 % cannot both be right: 3 standard deviations."""
+_UNWITNESSED = 0.3
+"""Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
+
+
+def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
+    """The account once ``alarm`` has spoken."""
+    tally, pump_lps = state.tally, setup.line.pump_lps
+    if alarm in _ASTRAY:
+        # What still coasts goes the same way.
+        since_l = abs(tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
+        return replace(tally, either_l=tally.either_l + since_l + pump_lps * setup.line.coast_s)
+    if alarm in _UNSEEN:
+        return replace(tally, either_l=tally.either_l + pump_lps * _UNSEEN_S)
+    return tally
+
+
+def estimated(setup: Setup, state: FillState) -> bool:
+    """Whether the net volume stands on more than a count."""
+    tally = state.tally
+    guessed = tally.estimated_returned_l > 0 or tally.either_l > 0 or NEAR_LEVEL in state.flags
+    return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
+
+
+def net_uncertainty_l(setup: Setup, state: FillState) -> float:
+    """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
+    tally, meter = state.tally, in_force(setup, state).meter
+    earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
+    counted_l = meter.uncertainty * (tally.net_l(meter) - earlier_l)
+    near = NEAR_LEVEL in state.flags
+    # A hose that stayed wet has no air front.
+    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
+    return math.hypot(
+        tally.earlier_u_l,
+        counted_l,
+        2 * meter.litres_per_pulse,
+        front * setup.line.hose_l,
+        GUESS * tally.estimated_returned_l,
+        tally.either_l,
+        _by_witness_l(setup, state),
+    )
+
+
+def _by_witness_l(setup: Setup, state: FillState) -> float:
+    """How far the count may be off, at 95 %, where a person went on past a doubt of the meter; 0 without one.
+
+    By the sharpest witness: its difference from the meter and its own uncertainty. A gauge that told of another
+    pressure may be the one that is wrong: then only a witness that contradicts the meter counts.
+    """
+    doubts = METER_DOUBTS & state.flags
+    if not doubts or state.measure:
+        return 0.0
+    net_l = in_tyre_l(setup, state)
+    witness = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
+    if witness is None:
+        return _UNWITNESSED * net_l if "flow_too_high" in doubts else 0.0
+    apart_l = abs(witness.meter_l - witness.reference_l)
+    explained_l = _BEYOND * math.hypot(witness.bias_u_l, setup.meter.uncertainty * net_l)
+    return apart_l + witness.bias_u_l if "flow_too_high" in doubts or apart_l > explained_l else 0.0
