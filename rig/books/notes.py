@@ -15,6 +15,7 @@ from rig.books.where import OK, Add, add_config, book_asked, now, told
 from rig.ledger.pricing import tenths
 from rig.run.posting import FILL, job_facts
 from rig.run.session import Refused
+from rig.run.totes import by_name, returned_to, totes_of
 from rig.units import parse, show_pressure, show_volume
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ def add_notes(add: Add) -> None:
     note.add_argument("kind", choices=tuple(_NOTES))
     note.add_argument("--job", default="", metavar="J")
     note.add_argument("--position", default="", help="for example rear left")
+    note.add_argument("--tote", metavar="NAME", help="rinsed or spilled out of it (default: the connected one)")
     note.add_argument("--volume", metavar="Q", help="drawn out, rinsed or spilled")
     note.add_argument("--fluid", metavar="F", help="what it was")
     note.add_argument("--to", default="", metavar="TEXT", help="where it went: tote, waste tank, ground …")
@@ -46,6 +48,7 @@ def add_notes(add: Add) -> None:
     note.add_argument("--leak", choices=("none", "core", "bead", "stem"), help="what the leak check showed")
     note.add_argument("--cap", action="store_true", help="the sealing cap is on")
     note.add_argument("--fill", metavar="ID", help="the fill to correct or to void")
+    note.add_argument("--lot", metavar="TEXT", help="of a correction: the lot that went in")
     note.add_argument("--why", default="", metavar="TEXT")
     note.add_argument("--by", default="", metavar="NAME")
     add_config(note)
@@ -119,8 +122,10 @@ def _moved(book: Book, options: argparse.Namespace) -> Record:
     volume_l = parse(options.volume, "volume")
     if volume_l < 0:
         raise Refused("a volume is not negative; correct a wrong note by another one")
+    into_or_from = returned_to(book, options.to, now()) if options.kind == "return" else _tote(book, options)
     body: Body = {
         _VOLUMES[options.kind]: round(volume_l, 3),
+        "tote": into_or_from,
         "fluid": options.fluid,
         "to": options.to,
         "basis": options.basis,
@@ -128,6 +133,14 @@ def _moved(book: Book, options: argparse.Namespace) -> Record:
         "why": options.why,
     }
     return _noted(book, options, body)
+
+
+def _tote(book: Book, options: argparse.Namespace) -> str:
+    """The tote that a note is about: the one that is named, or the one that is connected."""
+    tote = by_name(totes_of(book), options.tote)
+    if tote is None:
+        raise Refused(f"no tote {options.tote!r}; `rig stock` shows them")
+    return tote.name
 
 
 def _noted(book: Book, options: argparse.Namespace, body: Body) -> Record:
@@ -167,8 +180,14 @@ def _correct(book: Book, options: argparse.Namespace) -> Record:
     record = _fill(book, options)
     named = {"job": options.job, "position": options.position, "by": options.by}
     changes: Body = {name: value for name, value in named.items() if value}
+    if options.tote is not None:
+        changes["tote"] = _tote(book, options)
+    if options.lot is not None:
+        changes["lot"] = options.lot
     if not changes:
-        raise Refused("what is to be corrected? --job, --position or --by; what was counted stays as it was counted")
+        raise Refused(
+            "what is to be corrected? --job, --position, --tote, --lot or --by; what was counted stays as counted"
+        )
     job = str(changes.get("job") or record.document.get("job") or "")
     position = str(changes.get("position") or record.document.get("position") or "")
     return correct(book, record, changes | job_facts(book, job, position), options.why)

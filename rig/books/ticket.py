@@ -98,6 +98,7 @@ def _fill_blocks(record: Record) -> list[Block]:
 def _delivered(fill: Fields) -> list[tuple[str, str]]:
     rows = [
         ("liquid", _liquid(fill)),
+        *([("lot", _lot(fill))] if fill.get("lot") or fill.get("tote") else []),
         ("target", show_volume(_number(fill, "target_l"))),
         ("forward", show_volume(_number(fill, "forward_l"))),
         ("returned", show_volume(_number(fill, "returned_l"))),
@@ -133,6 +134,12 @@ def _liquid(fill: Fields) -> str:
     if isinstance(freeze := fill.get("freeze_c"), int | float):
         parts.append(f"first ice {freeze:.0f} °C")
     return ", ".join(parts)
+
+
+def _lot(fill: Fields) -> str:
+    """The lot that went in, and out of which tote."""
+    tote = [f"tote {fill['tote']}"] if fill.get("tote") else []
+    return ", ".join([str(fill.get("lot") or "not told"), *tote])
 
 
 def _meter_rows(fill: Fields) -> list[tuple[str, str]]:
