@@ -171,7 +171,7 @@ def litres_of(record: Record, name: str) -> float:
 
 def same_fluid(settings: Settings | None, one: str, other: str) -> bool:
     """Whether two texts name the same liquid, however its strength is written."""
-    first, second = _read(settings, one), _read(settings, other)
+    first, second = read_as(settings, one), read_as(settings, other)
     if first is None or second is None:
         return " ".join(one.casefold().split()) == " ".join(other.casefold().split())
     if first.kind != second.kind or (first.kind == "shop" and first.name.casefold() != second.name.casefold()):
@@ -181,11 +181,12 @@ def same_fluid(settings: Settings | None, one: str, other: str) -> bool:
 
 def as_written(settings: Settings | None, text: str) -> str:
     """A liquid as the program writes it; as it was typed where that is no liquid that can be read."""
-    found = _read(settings, text)
+    found = read_as(settings, text)
     return text.strip() if found is None else found.name
 
 
-def _read(settings: Settings | None, text: str) -> Fluid | None:
+def read_as(settings: Settings | None, text: str) -> Fluid | None:
+    """The liquid that a text names; None where it is none that can be read."""
     try:
         return read_fluid(text) if settings is None else fluid_of(settings, text)
     except FluidError:
