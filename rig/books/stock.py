@@ -242,14 +242,14 @@ def stock_text(totes: Sequence[Tote]) -> str:
 
 
 def _held(tote: Tote) -> str:
-    own = f" --tote {tote.name}" if tote.name else ""
     left_l = tote.content.left_l
-    held = f"not known: `rig stock dip{own} --volume Q`" if left_l is None else show_volume(left_l)
     of = f" of {show_volume(tote.capacity_l)}" if tote.capacity_l is not None else ""
+    own = f" --tote {tote.name}" if tote.name else ""
+    held = f"not known{of}: `rig stock dip{own} --volume Q`" if left_l is None else f"{show_volume(left_l)}{of}"
     mixed = "MIXED: " if len(tote.content.fluids) > 1 else ""
     what = [mixed + " + ".join(tote.fluids)] if tote.fluids else []
     lot = [f"lot {tote.content.lot_text}"] if tote.content.lot_text else []
-    return ", ".join([held + of, *([" ".join([*what, *lot])] if what or lot else [])])
+    return ", ".join([held, *([" ".join([*what, *lot])] if what or lot else [])])
 
 
 # --- balance --------------------------------------------------------------------------------------------------------

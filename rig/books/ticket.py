@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
 Fields = Mapping[str, object]
-NOT_FINISHED = "NOT FINISHED: leak or missing cap, see CHECK"
+NOT_FINISHED = "NOT FINISHED"
 
 
 def add_ticket(add: Add) -> None:
@@ -114,10 +114,11 @@ def _fill_block(record: Record, end: Record | None) -> Block:
 
 def _end_rows(fill: Fields, end: Record | None) -> list[tuple[str, str]]:
     """Final pressure, leak check and sealing cap, as a person noted them after the fill."""
-    if fill.get("valve") is None:
-        return []
+    steps = [("next", step) for step in next_steps(dict(fill))]
+    if fill.get("valve") is None or fill.get("recovered_l") is not None:
+        return steps
     if end is None:
-        return [("final pressure", "not recorded"), ("leak check, cap", "not recorded")]
+        return [("at the end", "final pressure, leak check and cap are not recorded"), *steps]
     body = end.document
     leak = "no leak" if body.get("leak") == "none" else f"leak at the {body.get('leak')}"
     cap = "sealing cap on" if body.get("cap") else "no sealing cap"
@@ -200,7 +201,7 @@ def _after(fill: Fields) -> list[tuple[str, str]]:
     flags = fill["flags"]
     if isinstance(flags, list) and flags:
         rows.append(("marked", ", ".join(str(flag) for flag in flags)))
-    return [*rows, *(("next", step) for step in next_steps(dict(fill)))]
+    return rows
 
 
 def _sum(records: Sequence[Record]) -> Block:

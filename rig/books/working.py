@@ -36,7 +36,8 @@ def work_lines(work: Work) -> list[str]:
     """The work on one wheel for a person."""
     left = len(work.open_steps)
     to = f", to {work.to}" if work.to else ""
-    lines = [f"{work.position}{to}: {f'{left} to do' if left else 'done'}"]
+    state = f"{left} to do" if left else "done, and to check" if work.faults else "done"
+    lines = [f"{work.position}{to}: {state}"]
     for step in work.steps:
         mark = "x" if step.record else " "
         lines.append(f"  [{mark}] {step.name:<18} {_done(step.record) if step.record else ''}".rstrip())
