@@ -336,7 +336,7 @@ def tag_command(options: argparse.Namespace) -> int:
 def tag_text(record: Record) -> str:
     """What the label says: plain words, so that any reader shows them without a network."""
     fill = record.document
-    held_l = litres_of(record, "net_l") + litres_of(record, "existing_l")
+    held_l = litres_of(fill, "net_l") + litres_of(fill, "existing_l")
     freeze = fill.get("freeze_c")
     parts = [
         "LIQUID BALLAST INSIDE",

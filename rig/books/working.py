@@ -48,9 +48,9 @@ def _done(record: Record) -> str:
     body = record.document
     words = [f"No. {record.serial}"]
     if record.kind in (FILL, RETURN):
-        words.append(show_volume(litres_of(record, "net_l" if record.kind == FILL else "drawn_l")))
+        words.append(show_volume(litres_of(body, "net_l" if record.kind == FILL else "drawn_l")))
     elif record.kind == FINISH:
-        words.append(show_pressure(litres_of(record, "final_kpa")))
+        words.append(show_pressure(litres_of(body, "final_kpa")))
     else:
         words.append(str(body["step"]))
     return ", ".join([*words, local(record.at)[:16], *([str(body["by"])] if body.get("by") else [])])

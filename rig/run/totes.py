@@ -5,7 +5,7 @@ Reads records and asks nobody; it must not know how a fill is made, nor how any 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -121,10 +121,12 @@ def movements(book: Book, since: str | None = None, until: str | None = None) ->
         found += _loaded(record)
     for kind, (move, name) in _NOTED.items():
         for record in book.valid(kind, since=since, until=until, truck=book.truck):
-            if _of_a_tote(record):
-                found.append(_booked(record, move, name))
+            body = record.document
+            if _of_a_tote(kind, body):
+                found.append(_booked(record.at, body, move, name))
     for record in book.valid("fill", since=since, until=until, truck=book.truck):
-        found += [_booked(record, move, name) for move, name in _OF_A_FILL]
+        body = record.document
+        found += [_booked(record.at, body, move, name) for move, name in _OF_A_FILL]
     return sorted(found, key=lambda each: each.at)
 
 
@@ -132,39 +134,38 @@ def _loaded(record: Record) -> Iterator[Booked]:
     body = record.document
     tote, source = str(body.get("tote") or ""), body.get("from")
     if source is None:
-        yield _booked(record, "load", "loaded_l")
+        yield _booked(record.at, body, "load", "loaded_l")
         return
     # Out of the one before it is in the other: what is taken for what may hang on that order.
-    yield Booked(record.at, "out", litres_of(record, "loaded_l"), str(source))
+    yield Booked(record.at, "out", litres_of(body, "loaded_l"), str(source))
     parts = body["parts"]
     assert isinstance(parts, list)
     for fluid, lot, litres in parts:
         yield Booked(record.at, "load", litres, tote, fluid, lot)
 
 
-def _booked(record: Record, move: Move, name: str) -> Booked:
-    body = record.document
+def _booked(at: str, body: Mapping[str, object], move: Move, name: str) -> Booked:
     into = move in ("dip", "load", "return")
     return Booked(
-        record.at,
+        at,
         move,
-        litres_of(record, name),
+        litres_of(body, name),
         str(body.get("tote") or ""),
         str(body.get("fluid") or "") if into else "",
         "returned" if move == "return" else str(body.get("lot") or "") if into else "",
     )
 
 
-def _of_a_tote(record: Record) -> bool:
+def _of_a_tote(kind: str, body: Mapping[str, object]) -> bool:
     """Whether it moved a tote: what was drawn out only where it went into one, a rinse unless it was water."""
-    if record.kind == "return":
-        return record.document.get("tote") is not None
-    return record.document.get("from_tote") is not False
+    if kind == "return":
+        return body.get("tote") is not None
+    return body.get("from_tote") is not False
 
 
-def litres_of(record: Record, name: str) -> float:
-    """A number of a record; 0 where it has none."""
-    value = record.document.get(name) or 0.0
+def litres_of(body: Mapping[str, object], name: str) -> float:
+    """A number of a record's body; 0 where it has none."""
+    value = body.get(name) or 0.0
     assert isinstance(value, int | float)
     return float(value)
 

@@ -77,14 +77,14 @@ def inside(book: Book, job: str, position: str) -> Content:
 def _moved(record: Record) -> Iterator[Booked]:
     body = record.document
     if record.kind == FILL:
-        if held_l := litres_of(record, "existing_l"):
+        if held_l := litres_of(body, "existing_l"):
             # A person told what was inside before: that stands above what the book had added up.
             yield Booked(record.at, "dip", held_l)
-        yield Booked(record.at, "load", litres_of(record, "net_l"), fluid=str(body["fluid"]))
+        yield Booked(record.at, "load", litres_of(body, "net_l"), fluid=str(body["fluid"]))
     elif record.kind == RETURN:
-        yield Booked(record.at, "out", litres_of(record, "drawn_l"))
+        yield Booked(record.at, "out", litres_of(body, "drawn_l"))
     elif record.kind == HOLDS:
-        yield Booked(record.at, "dip", litres_of(record, "holds_l"), fluid=str(body.get("fluid") or ""))
+        yield Booked(record.at, "dip", litres_of(body, "holds_l"), fluid=str(body.get("fluid") or ""))
     elif body["step"] in _EMPTIES:
         yield Booked(record.at, "dip", 0.0)
 
@@ -109,7 +109,7 @@ def finish_faults(finish: Record, working_kpa: object) -> list[str]:
         found.append(f"LEAK at the {body.get('leak')}")
     if not body.get("cap"):
         found.append("NO SEALING CAP")
-    final_kpa = litres_of(finish, "final_kpa")
+    final_kpa = litres_of(body, "final_kpa")
     if isinstance(working_kpa, int | float) and abs(final_kpa - working_kpa) > KPA_PER_PSI:
         what = "air it up" if final_kpa < working_kpa else "let it down"
         found.append(f"working pressure is {show_pressure(working_kpa)}: {what}")
