@@ -21,7 +21,8 @@ from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.values import Check, MeterKind, Reading, Request, RequestKind, Setup
 from rig.plan.target import Target
-from rig.run.assembly import Question, answer
+from rig.run.assembly import Question
+from rig.run.before import foreknown
 from rig.run.ready import GivenChecks
 from rig.run.session import Errand
 from rig.run.settings import Settings
@@ -127,9 +128,9 @@ class Facade:
 
     # --- what a face asks ---------------------------------------------------------------------------------------
 
-    def answer(self, question: Question) -> Target:
-        """What would go into this wheel. Raises what ``rig.run.assembly.answer`` raises."""
-        return answer(self.settings, question)
+    def answer(self, question: Question, job: str = "", position: str = "") -> Target:
+        """What would go into this wheel, and what the book has to say. Raises what ``answer`` raises."""
+        return foreknown(self.settings, question, job, position).target
 
     def order(self, order: Order) -> bool:
         """Put an order in; false when the rig is busy with another, true also for a repeat of the same."""
