@@ -9,7 +9,9 @@ import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from rig.books.compare import compare_document
 from rig.ledger.journal import Journal, StoredEntry, StoredFill
+from rig.ledger.matching import Wheel, pairs
 from rig.run.meter_page import meter_page
 from rig.run.session import journal_of
 from rig.run.settings import Settings
@@ -86,7 +88,7 @@ def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
 
 
 def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | None:
-    """The latest fill on the other side of the same job and size, before or after this one."""
+    """This wheel against the latest on the other side of the same job and size, before or after it."""
     other = opposite(str(one.about.get("position") or ""))
     alike = [
         fill
@@ -97,7 +99,18 @@ def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | N
         and fill.about.get("size") == one.about.get("size")
         and fill.about.get("job") == one.about.get("job")
     ]
-    return _row(alike[-1]) if alike else None
+    if not alike or one.record is None:
+        return None
+    found = compare_document([], pairs([_wheel(alike[-1]), _wheel(one)]))["pairs"]
+    return found[0] if isinstance(found, list) and found else None
+
+
+def _wheel(fill: StoredFill) -> Wheel:
+    record = fill.record or {}
+    net_l, target_l = record["net_l"], record["target_l"]
+    assert isinstance(net_l, int | float)
+    assert isinstance(target_l, int | float)
+    return Wheel(fill.number, str(record["size"]), str(record["fluid"]), str(record["position"]), target_l, net_l)
 
 
 def meter_view(settings: Settings) -> dict[str, object]:

@@ -30,15 +30,17 @@ from rig.panel.guard import Guarded
 from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
+from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
 from rig.run.check import check_text
 from rig.run.facade import Facade, Order, OrderKind
+from rig.run.session import Refused
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 STATIC = Path(__file__).resolve().parent / "static"
-_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError)
+_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused)
 
 
 class OrderForm(Strict):
@@ -60,6 +62,7 @@ class Page:
         self._facade = facade
         self._config = config
         self.door = Door(facade, people)
+        self._shop = Shop(facade, self.door)
         self._panel = facade.settings.panel
         self.hub = Hub(facade, self.door.sessions)
         operations: dict[str, Callable[[str, str, str], None]] = {
@@ -182,6 +185,7 @@ class Page:
             post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),
             post("/api/stop", self.stop), post("/api/act/{operation}", self.act),
+            *self._shop.routes(),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {

@@ -78,6 +78,15 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     page.reload()
     sign_in(page)
     look(page, "wheels")
+    page.locator("#new-job").click()
+    page.get_by_text("Fluid, target, valve").click()
+    page.locator("#job-size").fill("16.9-28")
+    page.locator("#job-customer").fill("A. Miller, Upper Mill Farm")
+    page.locator("#add").click()
+    look(page, "job")
+    page.locator("#keep-job").click()
+    page.get_by_text("All wheels: 0 of 2 done").click()
+    look(page, "jobs")
     page.get_by_role("button", name="loader-rear 16.9-28").click()
     expect(page.locator("#sentence")).to_be_visible()
     page.locator("summary").first.click()
@@ -115,7 +124,7 @@ def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, widt
     def look(page: Page, name: str) -> None:
         faults.extend(f"{name}: {each}" for each in [*badly_laid_out(page), *violations(page)])
         if folder:
-            page.screenshot(path=Path(folder) / f"{width}_{name}.png")
+            page.screenshot(path=Path(folder) / f"{width}_{name}.png", full_page=True)
 
     with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
         looked_at(browser, served.url, width, height, look)

@@ -4,6 +4,7 @@ import { sound, wake } from './alarm.js';
 import { Slot, button, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
 import { FillScreen } from './fill.js';
+import { JobScreen } from './jobs.js';
 import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
 import { act, get, me, newId, post, watch, whoAmI } from './net.js';
 import { PickScreen } from './pick.js';
@@ -23,6 +24,7 @@ export const app = {
   signing: false,
   menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
+  making: null, // The job that is being made or changed.
   asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
@@ -158,6 +160,7 @@ function renderFoot() {
 function screenFor(picture) {
   if (app.signing && !me.name) return ['sign', () => new SignScreen(app)];
   if (app.rig && !app.rig.looking && !me.name) return ['sign', () => new SignScreen(app)];
+  if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen()];
   if (app.tab === 'settings') return ['settings', () => new SettingsScreen()];

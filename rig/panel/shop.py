@@ -1,0 +1,54 @@
+"""The page's addresses around a fill: jobs, what is told after a wheel, papers, stock.
+
+Reads and writes the book, away from the controller's loop. It must not know the field, and it moves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from rig.panel import jobs
+from rig.panel.door import Door
+from rig.run.facade import Facade
+
+
+class Shop:
+    """What the page asks of the book."""
+
+    def __init__(self, facade: Facade, door: Door) -> None:
+        self._facade = facade
+        self._door = door
+        self._settings = facade.settings
+
+    def routes(self) -> list[Route]:
+        """The addresses."""
+        return [
+            Route("/api/jobs", self.jobs, methods=["GET"]),
+            Route("/api/jobs", self.keep_job, methods=["POST"]),
+            Route("/api/jobs/{job}", self.job, methods=["GET"]),
+        ]
+
+    async def _look(self, request: Request, look: Callable[[], object]) -> Response:
+        self._door.may_look(request)
+        return JSONResponse(await run_in_threadpool(look))
+
+    # --- jobs ---------------------------------------------------------------------------------------------------
+
+    async def jobs(self, request: Request) -> Response:
+        """Every job that has wheels."""
+        return await self._look(request, lambda: jobs.jobs_view(self._settings))
+
+    async def job(self, request: Request) -> Response:
+        """One job."""
+        return await self._look(request, lambda: jobs.one_view(self._settings, request.path_params["job"]))
+
+    async def keep_job(self, request: Request) -> Response:
+        """Make a job, or give one another list of wheels."""
+        session = self._door.person(request)
+        form = jobs.JobForm.model_validate_json(await request.body())
+        return JSONResponse(await run_in_threadpool(jobs.keep, self._facade, form, session.name))
