@@ -45,7 +45,7 @@ def add_notes(add: Add) -> None:
     note.add_argument("--pressure", metavar="Q", help="final pressure, valve at the top")
     note.add_argument("--leak", choices=("none", "core", "bead", "stem"), help="what the leak check showed")
     note.add_argument("--cap", action="store_true", help="the sealing cap is on")
-    note.add_argument("--fill", metavar="ID", help="the fill to correct or to void")
+    note.add_argument("--fill", metavar="ID", help="the fill to finish, to correct or to void")
     note.add_argument("--why", default="", metavar="TEXT")
     note.add_argument("--by", default="", metavar="NAME")
     add_config(note)
@@ -149,11 +149,14 @@ def _charge(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, {"item": options.item, "quantity": str(quantity), "by": options.by})
 
 
-def _finish(book: Book, options: argparse.Namespace) -> Record:
+def finish(book: Book, options: argparse.Namespace) -> Record:
+    """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
     kpa = parse(options.pressure, "pressure")
     body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": options.cap, "by": options.by}
+    if options.fill is not None:
+        body["fill_id"] = fill_asked(book, options.fill).document["fill_id"]
     return _noted(book, options, body | {"told": show_pressure(kpa)})
 
 
@@ -183,7 +186,7 @@ _NOTES: dict[str, Callable[[Book, argparse.Namespace], Record]] = {
     "rinse": _moved,
     "spill": _moved,
     "charge": _charge,
-    "finish": _finish,
+    "finish": finish,
     "correct": _correct,
     "void": _void,
 }

@@ -12,8 +12,10 @@ from pathlib import Path
 from rig.books.compare import compare_document
 from rig.ledger.journal import Journal, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
+from rig.panel.after import after_view, ticket_words
+from rig.panel.jobs import book_of_rig
 from rig.run.meter_page import meter_page
-from rig.run.session import journal_of
+from rig.run.session import Refused, journal_of
 from rig.run.settings import Settings
 from rig.shown import next_steps, ticket_text
 
@@ -47,7 +49,7 @@ def _row(fill: StoredFill) -> dict[str, object]:
         "fill_id": fill.fill_id,
         "opened_at": fill.opened_at,
         **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
-        **{key: record.get(key) for key in ("outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
+        **{key: record.get(key) for key in ("kind", "outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
     }
 
 
@@ -58,14 +60,28 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
         entries = journal.entries(fill.fill_id)
         pair = _pair(journal.fills(), fill)
     record = fill.record
+    ticket, told = _of_the_book(settings, record) if record else ("", None)
     return {
         **_row(fill),
-        "ticket": ticket_text(record, simulated=settings.rig.simulated) if record else "",
+        "ticket": ticket,
+        "after": told,
         "next": next_steps(record) if record else [],
         "trace": trace_of(entries),
         "pair": pair,
         "opposite": opposite(str(fill.about.get("position") or "")),
     }
+
+
+def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None]:
+    """A fill's ticket, and what was told afterwards; behind a broken book what the journal keeps, and nothing."""
+    from rig.ledger.book import BookError
+
+    fill_id = str(record["fill_id"])
+    try:
+        with book_of_rig(settings) as book:
+            return ticket_words(book, fill_id), after_view(book, fill_id)
+    except (BookError, Refused):
+        return ticket_text(record, simulated=settings.rig.simulated), None
 
 
 def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:

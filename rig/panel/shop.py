@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.panel import jobs
+from rig.panel import after, jobs
 from rig.panel.door import Door
 from rig.run.facade import Facade
 
@@ -31,6 +31,9 @@ class Shop:
             Route("/api/jobs", self.jobs, methods=["GET"]),
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/jobs/{job}", self.job, methods=["GET"]),
+            Route("/api/jobs/{job}/ticket.pdf", self.ticket, methods=["POST"]),
+            Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
+            Route("/api/fills/{fill_id}/ticket.pdf", self.ticket, methods=["POST"]),
         ]
 
     async def _look(self, request: Request, look: Callable[[], object]) -> Response:
@@ -52,3 +55,18 @@ class Shop:
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(jobs.keep, self._facade, form, session.name))
+
+    # --- after a fill -------------------------------------------------------------------------------------------
+
+    async def after(self, request: Request) -> Response:
+        """What was found at a wheel once it was aired up."""
+        session = self._door.person(request)
+        form = after.AfterForm.model_validate_json(await request.body())
+        fill_id = request.path_params["fill_id"]
+        return JSONResponse(await run_in_threadpool(after.keep_after, self._settings, fill_id, form, session.name))
+
+    async def ticket(self, request: Request) -> Response:
+        """A ticket as PDF: a print, which the book keeps, and so a request that changes something."""
+        self._door.person(request)
+        document = await run_in_threadpool(lambda: after.ticket_pdf(self._settings, **request.path_params))
+        return Response(document, media_type="application/pdf")

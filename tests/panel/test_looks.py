@@ -111,6 +111,7 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
         look(page, "menu")
     page.get_by_role("button", name="History", exact=True).click()
     page.locator(".row").first.click()
+    page.get_by_text("Ticket", exact=True).click()
     expect(page.locator("pre")).to_be_visible()
     look(page, "history")
     page.context.close()

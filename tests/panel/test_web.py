@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, get_args
 
@@ -15,6 +16,8 @@ from shop import settings
 from rig.control.guards import GUARDS
 from rig.control.procedure import Phase, State
 from rig.control.values import Into
+from rig.ledger.book import Book
+from rig.panel.jobs import book_of_rig
 from rig.panel.people import People
 from rig.panel.web import STATIC, Page
 from rig.run.facade import Facade
@@ -40,6 +43,10 @@ class Door:
         """One more browser."""
         transport = httpx.ASGITransport(app=self.page.app())
         return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8080")
+
+    def book(self) -> AbstractContextManager[Book]:
+        """The rig's book."""
+        return book_of_rig(self.facade.settings)
 
     async def sign_in(
         self, client: httpx.AsyncClient | None = None, name: str = "Jo", pin: str = PIN

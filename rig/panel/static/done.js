@@ -1,5 +1,6 @@
 // A wheel is done: what went in, left against right, and the next wheel of the machine ready to start.
 
+import { After, ticket } from './after.js';
 import { chart } from './chart.js';
 import { Slot, button, h } from './dom.js';
 import { placeOf } from './jobs.js';
@@ -37,7 +38,7 @@ export class DoneScreen {
     this.more.show('now', () => [
       h('ul', { class: 'huge' }, full.next.map((step) => h('li', {}, step))),
       full.pair ? pairPicture(full.pair) : null,
-      h('details', {}, h('summary', {}, t('ticket')), h('pre', { tabindex: 0 }, full.ticket)),
+      new After(this.app, full).element,
       h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
     ]);
     const form = this.app.form;
@@ -48,7 +49,8 @@ export class DoneScreen {
   // The next wheel of the job; without a job, the same on the other side.
   async then(full, form) {
     const job = full.job ? await get(`/api/jobs/${encodeURIComponent(full.job)}`).catch(() => null) : null;
-    if (job?.next === null) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`)));
+    if (job?.next === null) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`),
+      ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`)));
     else if (job) await this.offer({ ...job.wheels[job.next].form, support: form.support });
     else if (full.opposite && !full.pair) await this.offer({ ...form, position: full.opposite });
   }

@@ -1,5 +1,6 @@
 // What is looked up rather than done: earlier fills with their traces, the meter's health, the configuration.
 
+import { After } from './after.js';
 import { chart } from './chart.js';
 import { h } from './dom.js';
 import { get } from './net.js';
@@ -17,7 +18,8 @@ async function into(element, path, build) {
 }
 
 export class HistoryScreen {
-  constructor() {
+  constructor(app) {
+    this.app = app;
     this.list = h('div', {}, t('loading'));
     this.one = h('div', { 'aria-live': 'polite' });
     this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), this.list), this.one);
@@ -44,7 +46,7 @@ export class HistoryScreen {
 
   show(fill) {
     into(this.one, `/api/fills/${fill.fill_id}`, (full) => h('section', { class: 'card' }, h('h2', {}, `#${full.number} ${full.size}`),
-      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? h('pre', { tabindex: 0 }, full.ticket) : null));
+      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? new After(this.app, full).element : null));
     this.one.scrollIntoView({ block: 'start' });
   }
 
