@@ -24,17 +24,18 @@ from starlette.staticfiles import StaticFiles
 from rig.field.points import Strict
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError
-from rig.panel.asking import WheelForm, answer_view, errand_of
+from rig.panel.asking import EmptyForm, RinseForm, WheelForm, answer_view, errand_of, removal_of, rinse_of
 from rig.panel.door import Act, Door
 from rig.panel.guard import Guarded
 from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
+from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
 from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
 from rig.run.check import check_text
-from rig.run.facade import Facade, Order, OrderKind
+from rig.run.facade import Facade, Order, OrderKind, Work
 from rig.run.session import Refused
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
@@ -50,9 +51,19 @@ class OrderForm(Strict):
     kind: OrderKind
     fill_id: str = Field(default="", max_length=60)
     wheel: WheelForm = WheelForm()
+    empty: EmptyForm = EmptyForm()
+    rinse: RinseForm = RinseForm()
+    prove: ProveForm = ProveForm()
     confirmed: tuple[str, ...] = Field(default=(), max_length=40)
     start: bool = True
     """Start at once; without it the start button at the gun does."""
+
+
+class Reading(Strict):
+    """What a vessel shows, as it is typed."""
+
+    id: str = Field(min_length=8, max_length=64)
+    text: str = Field(max_length=60)
 
 
 class Page:
@@ -61,6 +72,7 @@ class Page:
     def __init__(self, facade: Facade, people: People, config: str) -> None:
         self._facade = facade
         self._config = config
+        self._proving: Asked | None = None
         self.door = Door(facade, people)
         self._shop = Shop(facade, self.door)
         self._panel = facade.settings.panel
@@ -117,6 +129,11 @@ class Page:
         self.door.may_look(request)
         return JSONResponse(await run_in_threadpool(meter_view, self._facade.settings))
 
+    async def provings(self, request: Request) -> Response:
+        """The provings so far."""
+        self.door.may_look(request)
+        return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
+
     async def settings(self, request: Request) -> Response:
         """The configuration explained, for the supervisor."""
         self.door.supervisor(request)
@@ -135,13 +152,48 @@ class Page:
         """Fill this wheel; go on with that fill, or close it."""
         session = self.door.driver(request)
         form = OrderForm.model_validate_json(await request.body())
-        errand = None
-        if form.kind == "fill":
-            errand = await run_in_threadpool(errand_of, self._facade.settings, form.wheel, session.name, self._config)
-            await run_in_threadpool(self._facade.answer, errand.question)
-        order = Order(form.id, form.kind, session.name, errand, form.fill_id, form.confirmed, start=form.start)
+        if form.kind == "prove":
+            self.door.supervisor(request)
+        work = await run_in_threadpool(self._work, form, session.name)
+        order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
         if not self._facade.order(order):
             raise HTTPException(409, "the rig is busy")
+        return JSONResponse({})
+
+    def _work(self, form: OrderForm, by: str) -> Work | None:
+        """What is ordered, read and answered before the rig is asked: a wrong word is told to whoever wrote it."""
+        settings = self._facade.settings
+        match form.kind:
+            case "fill":
+                errand = errand_of(settings, form.wheel, by, self._config)
+                self._facade.answer(errand.question)
+                return errand
+            case "empty":
+                return removal_of(settings, form.empty, by, self._config)
+            case "rinse":
+                return rinse_of(form.rinse, by, self._config)
+            case "prove":
+                self._proving = proving_asked(settings, form.prove, by, self._config)
+                return self._proving.trial
+            case _:
+                return None
+
+    async def reading(self, request: Request) -> Response:
+        """What the vessel of a proving shows after a run."""
+        self.door.driver(request)
+        self.door.supervisor(request)
+        form = Reading.model_validate_json(await request.body())
+        if self._proving is None or not self._facade.read_vessel(form.id, self._proving.seen(form.text)):
+            raise HTTPException(409, "no reading is asked for")
+        return JSONResponse({})
+
+    async def verdict(self, request: Request) -> Response:
+        """Whether the factor of a proving is taken."""
+        self.door.driver(request)
+        self.door.supervisor(request)
+        form = Act.model_validate_json(await request.body())
+        if not self._facade.judge_proving(form.id, taken=form.give):
+            raise HTTPException(409, "no verdict is asked for")
         return JSONResponse({})
 
     async def act(self, request: Request) -> Response:
@@ -184,6 +236,7 @@ class Page:
             post("/api/sign-in", self.door.sign_in), post("/api/sign-out", self.door.sign_out),
             post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),
+            get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), post("/api/act/{operation}", self.act),
             *self._shop.routes(),
             Mount("/static", StaticFiles(directory=STATIC)),

@@ -21,9 +21,9 @@ export class DoneScreen {
     this.element = h('div', { class: 'columns' },
       h('section', { class: 'card done' },
         h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, placeOf(record.position)].filter(Boolean).join(', ')}`),
-        h('p', { class: 'net', id: 'net' }, shown(record.net_l, 'volume')),
+        h('p', { class: 'net', id: 'net' }, shown(record.recovered_l ?? record.net_l, 'volume')),
         h('p', { class: 'of' }, t('done_of', {
-          target: shown(record.target_l, 'volume'), mass: shown(record.mass_kg, 'mass'),
+          target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.mass_kg), 'mass'),
           doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
         })),
         this.more.element,
@@ -42,6 +42,7 @@ export class DoneScreen {
       h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
     ]);
     const form = this.app.form;
+    if (this.record.kind !== 'fill') return;
     if (this.record.outcome !== 'complete') this.rest();
     else if (form && me.name) await this.then(full, form);
   }

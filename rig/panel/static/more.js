@@ -3,7 +3,8 @@
 import { After } from './after.js';
 import { chart } from './chart.js';
 import { h } from './dom.js';
-import { get } from './net.js';
+import { get, me } from './net.js';
+import { proveForm, provingsInto } from './prove.js';
 import { bare, shown, unit } from './units.js';
 import { known, t } from './words.js';
 
@@ -54,9 +55,18 @@ export class HistoryScreen {
 }
 
 export class MeterScreen {
-  constructor() {
-    this.element = h('section', { class: 'card' }, t('loading'));
-    into(this.element, '/api/meter', (meter) => [
+  constructor(app) {
+    this.health = h('section', { class: 'card' }, t('loading'));
+    this.before = h('div');
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before),
+      me.role === 'supervisor' && app.drives ? proveForm(app) : null);
+    this.proving = false;
+    this.load();
+  }
+
+  load() {
+    provingsInto(this.before).catch(() => {});
+    into(this.health, '/api/meter', (meter) => [
       h('h2', {}, t('tab.meter')),
       h('p', { class: 'huge' }, meter.advice),
       h('dl', { class: 'figures' },
@@ -64,11 +74,15 @@ export class MeterScreen {
         h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
       ...meter.charts.map((each) => h('p', {}, each.text)),
-      h('p', {}, t('prove_how')),
+      me.role === 'supervisor' ? null : h('p', {}, t('prove_how')),
     ]);
   }
 
-  update() {}
+  // What a proving found is there as soon as it is kept.
+  update(picture) {
+    if (this.proving && !picture.proof) this.load();
+    this.proving = Boolean(picture.proof);
+  }
 }
 
 export class SettingsScreen {

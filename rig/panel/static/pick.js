@@ -3,6 +3,7 @@
 import { Slot, button, h } from './dom.js';
 import { Jobs } from './jobs.js';
 import { me, post } from './net.js';
+import { otherWork } from './other.js';
 import { Ready } from './ready.js';
 import { bare, shown, unit } from './units.js';
 import { t } from './words.js';
@@ -36,7 +37,7 @@ export class PickScreen {
     this.body.key = null;
     this.body.show('now', () => this.ready
       ? [this.ready.element, h('section', { class: 'card' }, this.choices())]
-      : [h('div', {}, this.jobs.element, this.wheels()), this.typed()]);
+      : [h('div', {}, this.jobs.element, this.wheels()), h('div', {}, this.typed(), otherWork(this.app))]);
   }
 
   wheels() {
