@@ -25,6 +25,7 @@ from rig.field.points import Strict
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError
 from rig.panel.asking import EmptyForm, RinseForm, WheelForm, answer_view, errand_of, removal_of, rinse_of
+from rig.panel.configuring import ConfigForm, config_view, write_config
 from rig.panel.door import Act, Door
 from rig.panel.guard import Guarded
 from rig.panel.history import fill_view, fills_view, meter_view
@@ -34,14 +35,14 @@ from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
 from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
-from rig.run.check import check_text
 from rig.run.facade import Facade, Order, OrderKind, Work
 from rig.run.session import Refused
+from rig.run.settings import SettingsError
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 STATIC = Path(__file__).resolve().parent / "static"
-_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused)
+_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
 
 
 class OrderForm(Strict):
@@ -135,10 +136,18 @@ class Page:
         return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
 
     async def settings(self, request: Request) -> Response:
-        """The configuration explained, for the supervisor."""
+        """The configuration explained, for the supervisor, and the file to change."""
         self.door.supervisor(request)
-        found, text = await run_in_threadpool(check_text, self._facade.settings)
-        return JSONResponse({"text": text, "found": found})
+        return JSONResponse(await run_in_threadpool(config_view, self._facade.settings, Path(self._config)))
+
+    async def write_settings(self, request: Request) -> Response:
+        """Write the configuration anew for the next start; never while the rig is busy."""
+        session = self.door.supervisor(request)
+        form = ConfigForm.model_validate_json(await request.body())
+        if self._facade.snapshot().busy:
+            raise HTTPException(409, "the rig is busy: the configuration is not changed now")
+        settings, path = self._facade.settings, Path(self._config)
+        return JSONResponse(await run_in_threadpool(write_config, settings, path, form, session.name))
 
     # --- acting -------------------------------------------------------------------------------------------------
 
@@ -232,7 +241,8 @@ class Page:
             get("/api/rig", self.rig), get("/api/texts", self.texts), get("/api/me", self.door.me),
             get("/api/stream", self.stream), get("/api/trace", self.trace),
             get("/api/fills", self.fills), get("/api/fills/{fill_id}", self.fill),
-            get("/api/meter", self.meter), get("/api/settings", self.settings),
+            get("/api/meter", self.meter),
+            get("/api/settings", self.settings), post("/api/settings", self.write_settings),
             post("/api/sign-in", self.door.sign_in), post("/api/sign-out", self.door.sign_out),
             post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),

@@ -164,7 +164,7 @@ function screenFor(picture) {
   if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
-  if (app.tab === 'settings') return ['settings', () => new SettingsScreen()];
+  if (app.tab === 'settings') return ['settings', () => new SettingsScreen(app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
   if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
   if (picture.proof?.asks) return ['proof', () => new ProofScreen(app)];

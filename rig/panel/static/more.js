@@ -2,8 +2,8 @@
 
 import { After } from './after.js';
 import { chart } from './chart.js';
-import { h } from './dom.js';
-import { get, me } from './net.js';
+import { button, h } from './dom.js';
+import { get, me, post } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
 import { bare, shown, unit } from './units.js';
 import { known, t } from './words.js';
@@ -86,11 +86,30 @@ export class MeterScreen {
 }
 
 export class SettingsScreen {
-  constructor() {
-    this.element = h('section', { class: 'card' }, t('loading'));
-    into(this.element, '/api/settings', (found) => [h('h2', {}, t('tab.settings')), h('pre', { tabindex: 0 }, found.text), h('p', {}, t('settings_how'))]);
+  constructor(app) {
+    this.app = app;
+    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, t('loading')));
+    into(this.element, '/api/settings', (found) => [
+      h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)), this.form(found)]);
+  }
+
+  form(found) {
+    this.was = found.was;
+    this.text = h('textarea', { id: 'toml', spellcheck: 'false', autocapitalize: 'off', rows: 24, 'aria-label': t('settings_file') });
+    this.text.value = found.toml;
+    this.checked = h('pre', { tabindex: 0, hidden: true, id: 'checked' });
+    return h('section', { class: 'card' }, h('h2', {}, t('settings_file')), h('p', {}, found.file), h('p', {}, t('settings_how')), this.text,
+      button(t('settings_write'), () => this.write(), 'do', { id: 'write-settings' }), this.checked);
+  }
+
+  async write() {
+    const kept = await post('/api/settings', { text: this.text.value, was: this.was }).catch((error) => ({ error }));
+    if (kept.was) this.was = kept.was;
+    this.checked.hidden = false;
+    // Every mistake stays to be read while it is mended.
+    this.checked.textContent = kept.error ? kept.error.message : `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${kept.checked}`;
+    this.checked.focus();
   }
 
   update() {}
 }
-
