@@ -68,6 +68,45 @@ def badly_laid_out(page: Page) -> list[str]:
     return faults
 
 
+def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Callable[[Page, str], None]) -> None:
+    """The screens around a fill: other work, the meter with its proving, the configuration."""
+    page = opened(browser, url, width=width, height=900)
+    sign_in(page, "Sam")
+    page.get_by_text("Take liquid out of a wheel").click()
+    page.get_by_text("How much, where to").click()
+    page.get_by_text("Rinse the line").click()
+    look(page, "other-work")
+    for tab in ("Settings", "Meter"):
+        if page.locator(".menu").is_visible():
+            page.locator(".menu").click()
+        page.get_by_role("button", name=tab, exact=True).click()
+        expect(page.locator("#toml" if tab == "Settings" else "#prove-can")).to_be_visible()
+        look(page, tab.lower())
+    page.get_by_text("By weight instead").click()
+    page.locator("#prove-can").fill("20 L")
+    page.locator("#prove-runs").fill("1")
+    page.locator("#prove-order").click()
+    expect(page.locator("#start")).to_be_visible()
+    look(page, "at-the-can")
+    for _ in range(2):
+        press_and_hold(page, "#start")
+        expect(page.locator("#start")).to_have_count(0)
+    expect(page.locator("#reading")).to_be_visible()
+    look(page, "reading")
+    page.locator("#reading").fill("20.01 L")
+    page.locator("#keep-reading").click()
+    expect(page.locator("#leave-factor")).to_be_visible()
+    look(page, "verdict")
+    page.locator("#leave-factor").click()
+    page.locator("summary").filter(has_text="#1").click()
+    look(page, "provings")
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
+    page.context.close()
+
+
 def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:
     """Walk through every screen of one fill, which a page of this size looks at and drives."""
     page = opened(browser, url, width=width, height=height)
@@ -128,6 +167,7 @@ def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, widt
             page.screenshot(path=Path(folder) / f"{width}_{name}.png", full_page=True)
 
     with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
+        looked_at_by_the_supervisor(browser, served.url, width, look)
         looked_at(browser, served.url, width, height, look)
     assert faults == []
 

@@ -30,6 +30,8 @@ export class FillScreen {
     this.line = h('dd');
     this.wheel = new Wheel('', 0);
     this.gauge = new Gauge();
+    // An open vessel has no wheel to draw.
+    this.drawing = h('section', { class: 'card picture', hidden: true }, this.wheel.element);
     this.strip = h('div', { class: 'strips' });
     this.title = h('p', { class: 'what' });
     const figure = (name, value) => h('div', {}, h('dt', {}, t(name)), value);
@@ -40,7 +42,7 @@ export class FillScreen {
           h('dl', { class: 'figures' }, figure('flow', this.flow), figure('tyre', this.pressure), figure('line', this.line)),
           this.gauge.element)),
       h('div', { class: 'side' },
-        h('section', { class: 'card picture' }, this.wheel.element),
+        this.drawing,
         h('section', { class: 'card' }, this.strip)));
     get('/api/trace').then((trace) => { this.rows = trace.rows; }).catch(() => {});
   }
@@ -79,6 +81,7 @@ export class FillScreen {
     if (key !== this.wheelKey) {
       this.wheelKey = key;
       this.wheel.draw(fill.wheel, aim);
+      this.drawing.hidden = false;
     }
     const label = t('wheel_label', { now: shown(fill.existing_l + fill.in_tyre_l, 'volume'), percent: Math.round(100 * fill.filled), clock: fill.valve_at });
     this.wheel.fill(fill.filled, fill.outputs[0] || '', label);

@@ -69,7 +69,7 @@ export class MeterScreen {
     into(this.health, '/api/meter', (meter) => [
       h('h2', {}, t('tab.meter')),
       h('p', { class: 'huge' }, meter.advice),
-      h('dl', { class: 'figures' },
+      h('dl', { class: 'figures roomy' },
         h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
         h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),

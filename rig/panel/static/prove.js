@@ -31,7 +31,7 @@ export function provings(rows) {
 
 function verdict(found) {
   return h('div', {},
-    h('table', {}, h('tr', {}, ['run', 'pulses', 'litres', 'factor'].map((name) => h('th', { scope: 'col' }, t(`col.${name}`)))),
+    h('table', { class: 'runs' }, h('tr', {}, ['run', 'pulses', 'litres', 'factor'].map((name) => h('th', { scope: 'col' }, t(`col.${name}`)))),
       found.runs.map((run, index) => h('tr', {}, h('th', { scope: 'row' }, index + 1), h('td', {}, run.pulses),
         h('td', {}, figure(run.reference_l, 3)), h('td', {}, figure(run.factor, 5))))),
     h('p', {}, t('verdict_figures', { factor: figure(found.factor, 5), before: figure(found.factor_before, 5), spread: figure(found.range_percent, 3), doubt: figure(found.u_percent, 3) })),
