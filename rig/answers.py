@@ -1,4 +1,4 @@
-"""Answers for several sizes or for a whole machine listed in a file, and their words.
+"""Answers for a whole machine listed in a file, and their words.
 
 Reads options and the machine's TOML list; computes nothing. It must not know ports, fills or the ledger.
 """
@@ -6,7 +6,6 @@ Reads options and the machine's TOML list; computes nothing. It must not know po
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,16 +13,11 @@ from pydantic import Field, ValidationError
 
 from rig.field.points import Strict
 from rig.plan.machine import Axle, Body, Job
-from rig.plan.target import Target, TargetError
+from rig.plan.target import TargetError
 from rig.questions import USES
 from rig.run.assembly import Question, answer
 from rig.run.settings import Settings, SettingsError
 from rig.units import L_PER_GAL, gallons, parse, show_mass, show_volume
-
-
-def answers(settings: Settings, question: Question, sizes: Sequence[str]) -> list[Target]:
-    """One answer for each size, everything else alike."""
-    return [answer(settings, replace(question, size=size)) for size in sizes]
 
 
 class _WheelTable(Strict):

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from rig.answers import answers, job_json, job_text, machine_job
+from rig.answers import job_json, job_text, machine_job
 from rig.books.commands import add_book_commands
 from rig.books.compare import matched
 from rig.control.loaded import as_json, inside_by_air, tank_rise
@@ -24,22 +24,24 @@ from rig.fluid import FluidError
 from rig.ledger.journal import JournalError
 from rig.ledger.lock import LockedError, RigLock
 from rig.picture import drawing, svg
-from rig.plan.target import TargetError
+from rig.plan.target import Target, TargetError
 from rig.provers import add_prove_options, meter_command, prove_command
 from rig.questions import add_loaded_options, add_question_options, question_of, sealed_share, tank_air_of
 from rig.removals import add_empty_options, add_rinse_options, empty_command, rinse_command
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
+from rig.run.before import foreknown
 from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Unattended
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
 from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings, SettingsError, load_settings
+from rig.run.taught import with_taught
 from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
 from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
 from rig.terminal import ProgressPrinter, Questions, person_for
 from rig.units import QuantityError
-from rig.wheel import SizeError, ValveError
+from rig.wheel import Caution, SizeError, ValveError
 
 OK, USAGE, REFUSED, ENDED_EARLY, UNREACHABLE = 0, 2, 3, 4, 5
 DATA = Path("rig-data")
@@ -87,12 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--layout", choices=("vent", "draw-down"), default="vent", help="how the air gets out")
 
     target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
-    target.add_argument("size", nargs="*", metavar="SIZE")
-    target.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
-    add_question_options(target)
-    target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
-    target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
-    target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
+    _add_target_options(target)
 
     check = add("check", _check, "Read and explain a configuration.")
     check.add_argument("--config", type=Path, default=DEMO_CONFIG)
@@ -130,16 +127,29 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_target_options(target: argparse.ArgumentParser) -> None:
+    """Options of the answer without a fill."""
+    target.add_argument("size", nargs="*", metavar="SIZE")
+    target.add_argument("--wheel", metavar="W", help="a wheel of the shop: taught, or in the configuration")
+    add_question_options(target)
+    target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
+    target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
+    target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
+    target.add_argument("--job", default="", help="whose work it is: then the book tells what the wheel holds")
+    target.add_argument("--position", default="", help="for example rear left")
+
+
 def _add_wheel_options(command: argparse.ArgumentParser) -> None:
     """Options of a command that puts liquid into one wheel."""
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     which = command.add_mutually_exclusive_group(required=True)
     which.add_argument("--size")
-    which.add_argument("--wheel", metavar="W", help="a wheel of the shop, from the configuration's [wheels.W]")
+    which.add_argument("--wheel", metavar="W", help="a wheel of the shop: taught, or in the configuration")
     add_question_options(command)
     command.add_argument("--job", default="")
     command.add_argument("--position", default="", help="for example rear left")
     command.add_argument("--by", default="", help="who fills")
+    command.add_argument("--other-fluid", action="store_true", help="it is known that the tote holds another liquid")
     command.add_argument("--support", choices=("jacked", "ground"), default="jacked")
     command.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
 
@@ -152,10 +162,8 @@ def _target(options: argparse.Namespace) -> int:
         job = machine_job(settings, question, options.machine)
         print(json.dumps(job_json(job)) if options.json else job_text(job))
         return OK
-    if options.wheel is not None:
-        found = [answer(settings, wheel_question(settings, options.wheel, question))]
-    else:
-        found = answers(settings, question, options.size)
+    sizes = options.size if options.wheel is None else [options.wheel]
+    found = [_foretold(settings, _of_wheel(settings, options, question, size), options) for size in sizes]
     if options.svg is not None:
         options.svg.write_text(svg(found[0]), encoding="utf-8")
     if options.json:
@@ -165,6 +173,22 @@ def _target(options: argparse.Namespace) -> int:
         texts = [answer_text(target) for target in found]
         print("\n\n".join(texts if len(texts) > 1 else [*texts, drawing(found[0])]))
     return OK
+
+
+def _of_wheel(settings: Settings, options: argparse.Namespace, question: Question, size: str) -> Question:
+    """The question about a size, or about the wheel of the shop that is named, as it was taught last."""
+    if options.wheel is None:
+        return replace(question, size=size)
+    return wheel_question(with_taught(settings), options.wheel, question)
+
+
+def _foretold(settings: Settings, question: Question, options: argparse.Namespace) -> Target:
+    """The answer with what the book has to say, another liquid in the tote among it."""
+    known = foreknown(settings, question, options.job, options.position)
+    if not known.refusal:
+        return known.target
+    refused = Caution("danger", known.refusal, "the shop's own book")
+    return replace(known.target, cautions=(refused, *known.target.cautions))
 
 
 def _settings_or_common(config: Path | None) -> Settings:
@@ -202,13 +226,11 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _fill(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
-    question = question_of(options, options.size or "")
-    if options.wheel is not None:
-        question = wheel_question(settings, options.wheel, question)
+    question = _of_wheel(settings, options, question_of(options, ""), options.size)
     question = matched(settings, options.match, question)
     person = person_for(options, settings)
-    _say(options, answer_text(answer(settings, question)))
-    errand = Errand(question, options.by, options.job, options.position, str(options.config))
+    _say(options, answer_text(_foretold(settings, question, options)))
+    errand = Errand(question, options.by, options.job, options.position, str(options.config), options.other_fluid)
     record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
 
@@ -216,9 +238,7 @@ def _fill(options: argparse.Namespace) -> int:
 def _loaded(options: argparse.Namespace) -> int:
     air = tank_air_of(options)
     settings = load_settings(options.config) if air is None else _settings_or_common(_existing(options.config))
-    question = question_of(options, options.size or "")
-    if options.wheel is not None:
-        question = wheel_question(settings, options.wheel, question)
+    question = _of_wheel(settings, options, question_of(options, ""), options.size)
     _say(options, SURE_WAY)
     cavity, wanted = cavity_asked(question), question.wanted
     if air is not None:
@@ -237,6 +257,7 @@ def _loaded(options: argparse.Namespace) -> int:
         options.job,
         options.position,
         str(options.config),
+        options.other_fluid,
         asks_inside=True,
     )
     record = asyncio.run(fill_wheel(settings, errand, person_for(options, settings), ProgressPrinter()))
@@ -277,6 +298,9 @@ def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated
     print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
     if "loaded_verdict" in record and not options.json:
         print(loaded_text(record))
+    low = record.get("order_again")
+    if isinstance(low, list) and low:
+        _say(options, f"ORDER AGAIN: below the mark: {', '.join(low)}")
     return OK if record["outcome"] == "complete" else ENDED_EARLY
 
 

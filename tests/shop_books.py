@@ -7,6 +7,7 @@ from pathlib import Path
 
 from rig.ledger.journal import Journal
 from rig.run.posting import JOURNAL_NAME
+from rig.run.recorder import utc_now
 
 AT = "2026-11-20T08:{minute:02d}:00.000+00:00"
 TRUCK = "Truck 1"
@@ -65,11 +66,18 @@ def fill_of(fill_id: str, minute: int = 0, **changes: object) -> dict[str, objec
     } | changes
 
 
+def fill_now(fill_id: str, **changes: object) -> dict[str, object]:
+    """A fill that begins and ends at this moment, after whatever the book was told before."""
+    at = utc_now()
+    return fill_of(fill_id, **({"started_at": at, "ended_at": at} | changes))
+
+
 def journal_with(folder: Path, *records: dict[str, object]) -> None:
     """Write finished fills into the journal of ``folder``, as the loop does."""
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
         for record in records:
             fill_id, at = str(record["fill_id"]), str(record["started_at"])
             about = {name: record[name] for name in ("size", "fluid", "position", "job", "by")}
-            journal.open_fill(fill_id, at, {**about, "fluid_text": "beet", "config": "rig.toml"}, "{}", "{}")
+            about["fluid_text"] = record.get("fluid_text", record["fluid"])
+            journal.open_fill(fill_id, at, {**about, "config": "rig.toml"}, "{}", "{}")
             journal.close_fill(fill_id, record, {})

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.books.where import OK, Add, add_config, book_asked, now, settings_of, told
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
 from rig.run.assembly import Question
 from rig.run.posting import FILL, book_opened
@@ -34,7 +34,7 @@ def add_compare(add: Add) -> None:
     command.add_argument("--svg", type=Path, metavar="FILE", help="write the picture there")
     add_config(command)
     command = add("teach", teach_command, "Take a fill as what a wheel of the shop holds; earlier values are kept.")
-    command.add_argument("wheel", metavar="WHEEL", help="its name in the configuration's [wheels]")
+    command.add_argument("wheel", metavar="WHEEL", help="its name, for --wheel")
     command.add_argument("--from", dest="fill", metavar="ID", help="the reference fill; without it, what was taught")
     add_config(command)
 
@@ -226,6 +226,7 @@ def teach_command(options: argparse.Namespace) -> int:
         if options.fill is not None:
             record = fill_asked(book, options.fill)
             body = {**_taught(record), "wheel": options.wheel}
+            _same_size(options, str(body["size"]))
             at = now()
             key = options.wheel if standing is None else f"{options.wheel} {at}"
             standing = book.append("wheel", key, at, body | ({"corrects": standing.serial} if standing else {}))
@@ -236,6 +237,16 @@ def teach_command(options: argparse.Namespace) -> int:
     rows = [{"serial": each.serial, "at": each.at, **each.document} for each in own]
     told(options, {**rows[-1], "history": rows[:-1]}, _taught_text(own))
     return OK
+
+
+def _same_size(options: argparse.Namespace, size: str) -> None:
+    """Refuse to teach a wheel that the configuration has of another size."""
+    settings = settings_of(options)
+    own = settings.wheels.get(options.wheel) if settings else None
+    if own is not None and read_size(own.size).text != size:
+        raise Refused(
+            f"{options.wheel!r} is a {own.size} in the configuration, this fill was of a {size}: take another name"
+        )
 
 
 def _taught(record: Record) -> dict[str, object]:
@@ -257,12 +268,8 @@ def _taught(record: Record) -> dict[str, object]:
 def _taught_text(own: Sequence[Record]) -> str:
     last = own[-1].document
     lines = [
-        f"taught by No. {last['from']}; write this into the configuration:",
-        "",
-        f"[wheels.{last['wheel']}]",
-        f'size = "{last["size"]}"',
-        f'took = "{last["took_l"]} L"',
-        f"valve_at = {last['valve_at']}",
+        f"{last['wheel']}: a {last['size']} took {last['took_l']} L up to a {last['valve_at']:g} o'clock valve, taught "
+        f"by No. {last['from']}; `rig fill --wheel {last['wheel']}` goes by it from now on"
     ]
     before = [f"{each.document['took_l']} L by No. {each.document['from']}" for each in own[:-1]]
-    return "\n".join([*lines, *([f"# before: {'; '.join(before)}"] if before else [])])
+    return "\n".join([*lines, *([f"  before: {'; '.join(before)}"] if before else [])])

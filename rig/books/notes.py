@@ -1,4 +1,4 @@
-"""`rig job` and `rig note`: what a person tells the book: whose job it is, what was drawn out, rinsed, spilled, added.
+"""`rig job`, `rig convert`, `rig note`: what a person tells the book: whose job it is, what is to be and was done.
 
 Words to records; every correction is a new record. Decides nothing.
 """
@@ -11,10 +11,13 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.books.where import OK, Add, add_config, book_asked, now, settings_of, told
+from rig.books.working import work_document, work_lines
 from rig.ledger.pricing import tenths
-from rig.run.posting import FILL, job_facts
+from rig.run.posting import job_facts
 from rig.run.session import Refused
+from rig.run.totes import as_written, by_name, returned_to, totes_of
+from rig.run.wheels import BY_HAND, CONVERSION, FINISH, OF_A_WHEEL, finish_faults, in_job, work_of_job
 from rig.units import parse, show_pressure, show_volume
 
 if TYPE_CHECKING:
@@ -26,16 +29,23 @@ Body = dict[str, object]
 
 
 def add_notes(add: Add) -> None:
-    """The commands ``job`` and ``note``."""
-    job = add("job", job_command, "Whose job it is: customer, site, machine. Without options: what is known of it.")
+    """The commands ``job``, ``convert`` and ``note``."""
+    job = add("job", job_command, "Whose job it is; without options, what is known of it and done on each wheel.")
     job.add_argument("job", metavar="JOB")
     for name in _JOB:
         job.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT")
     add_config(job)
-    note = add("note", note_command, "Tell the book: return, rinse, spill, charge, finish, correct, void.")
+    convert = add("convert", convert_command, "Wheels that are to hold another liquid: the steps, and which are done.")
+    convert.add_argument("job", metavar="JOB")
+    convert.add_argument("--position", action="append", required=True, metavar="P", help="a wheel; may repeat")
+    convert.add_argument("--to", required=True, metavar="F", help="the liquid that it is to hold")
+    convert.add_argument("--by", default="", metavar="NAME")
+    add_config(convert)
+    note = add("note", note_command, "Tell the book: return, rinse, spill, charge, step, holds, finish, correct, void.")
     note.add_argument("kind", choices=tuple(_NOTES))
     note.add_argument("--job", default="", metavar="J")
     note.add_argument("--position", default="", help="for example rear left")
+    note.add_argument("--tote", metavar="NAME", help="rinsed or spilled out of it (default: the connected one)")
     note.add_argument("--volume", metavar="Q", help="drawn out, rinsed or spilled")
     note.add_argument("--fluid", metavar="F", help="what it was")
     note.add_argument("--to", default="", metavar="TEXT", help="where it went: tote, waste tank, ground …")
@@ -45,7 +55,9 @@ def add_notes(add: Add) -> None:
     note.add_argument("--pressure", metavar="Q", help="final pressure, valve at the top")
     note.add_argument("--leak", choices=("none", "core", "bead", "stem"), help="what the leak check showed")
     note.add_argument("--cap", action="store_true", help="the sealing cap is on")
+    note.add_argument("--step", choices=tuple(BY_HAND), help="of a conversion, done by hand")
     note.add_argument("--fill", metavar="ID", help="the fill to finish, to correct or to void")
+    note.add_argument("--lot", metavar="TEXT", help="of a correction: the lot that went in")
     note.add_argument("--why", default="", metavar="TEXT")
     note.add_argument("--by", default="", metavar="NAME")
     add_config(note)
@@ -59,16 +71,38 @@ def job_command(options: argparse.Namespace) -> int:
     told_now = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
     with book_asked(options) as book:
         record = keep_job(book, options.job, told_now) if told_now else book.one("job", options.job)
-        if record is None:
+        wheels = work_of_job(book, options.job)
+        if record is None and not wheels:
             raise Refused(f"nothing is known of job {options.job!r}: tell it, for example --customer NAME")
-    body = record.document
-    text = "\n".join(f"  {name:<12} {body[name]}" for name in _JOB if body.get(name))
-    told(options, {"serial": record.serial, **body}, f"job {options.job}, record {record.serial}\n{text}")
+    body = record.document if record else {"job": options.job}
+    document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}
+    head = f"job {options.job}" + (f", record {record.serial}" if record else "")
+    rows = [f"  {name:<12} {body[name]}" for name in _JOB if body.get(name)]
+    told(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
+    return OK
+
+
+def convert_command(options: argparse.Namespace) -> int:
+    """Keep that wheels of a job are to hold another liquid; tell their steps."""
+    with book_asked(options) as book:
+        to = as_written(settings_of(options), options.to)
+        for position in options.position:
+            standing = next(iter(in_job(book, CONVERSION, options.job, position)[-1:]), None)
+            if standing is not None and standing.document["to"] == to:
+                continue
+            body: Body = {"job": options.job, "position": position, "to": to, "by": options.by}
+            at = now()
+            corrects = {"corrects": standing.serial} if standing else {}
+            key = f"{options.job}, {position} {at}"
+            book.append(CONVERSION, key, at, body | job_facts(book, options.job, position) | corrects)
+        wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
+    document = {"job": options.job, "wheels": [work_document(each) for each in wheels]}
+    told(options, document, "\n".join(line for each in wheels for line in work_lines(each)))
     return OK
 
 
 def keep_job(book: Book, job: str, facts: Body) -> Record:
-    """Write what is known of a job; what was told before stands where it is not told anew, and its fills follow it."""
+    """Write what is known of a job; what was told before stands where it is not told anew, and its work follows it."""
     if not job.strip():
         raise Refused("a job needs a name, for example 2026-114")
     standing = book.one("job", job)
@@ -79,10 +113,10 @@ def keep_job(book: Book, job: str, facts: Body) -> Record:
     at = now()
     key = job if standing is None else f"{job} {at}"
     record = book.append("job", key, at, body | ({"corrects": standing.serial} if standing else {}))
-    for fill in book.valid(FILL, job=job, truck=book.truck):
-        own = job_facts(book, job, str(fill.document.get("position") or ""))
-        if any(fill.document.get(name) != value for name, value in own.items()):
-            correct(book, fill, own, "the job was told afterwards")
+    for each in (found for kind in OF_A_WHEEL for found in book.valid(kind, job=job, truck=book.truck)):
+        own = job_facts(book, job, str(each.document.get("position") or ""))
+        if any(each.document.get(name) != value for name, value in own.items()):
+            correct(book, each, own, "the job was told afterwards")
     return record
 
 
@@ -106,8 +140,11 @@ def note_command(options: argparse.Namespace) -> int:
 
 def _note_text(record: Record) -> str:
     body = record.document
-    volume = next((show_volume(value) for name in _VOLUMES.values() if isinstance(value := body.get(name), float)), "")
-    return f"No. {record.serial}: {record.kind} {volume}".rstrip()
+    names = (*_VOLUMES.values(), "holds_l")
+    volume = next((show_volume(value) for name in names if isinstance(value := body.get(name), float)), "")
+    words = [f"No. {record.serial}: {record.kind}", *(str(word) for word in (volume, body.get("step")) if word)]
+    faults = finish_faults(record, None) if record.kind == FINISH else []
+    return "\n".join([" ".join(words), *(f"  ! {fault}" for fault in faults)])
 
 
 _VOLUMES = {"return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l"}
@@ -119,8 +156,10 @@ def _moved(book: Book, options: argparse.Namespace) -> Record:
     volume_l = parse(options.volume, "volume")
     if volume_l < 0:
         raise Refused("a volume is not negative; correct a wrong note by another one")
+    into_or_from = returned_to(book, options.to, now()) if options.kind == "return" else _tote(book, options)
     body: Body = {
         _VOLUMES[options.kind]: round(volume_l, 3),
+        "tote": into_or_from,
         "fluid": options.fluid,
         "to": options.to,
         "basis": options.basis,
@@ -128,6 +167,14 @@ def _moved(book: Book, options: argparse.Namespace) -> Record:
         "why": options.why,
     }
     return _noted(book, options, body)
+
+
+def _tote(book: Book, options: argparse.Namespace) -> str:
+    """The tote that a note is about: the one that is named, or the one that is connected."""
+    tote = by_name(totes_of(book), options.tote)
+    if tote is None:
+        raise Refused(f"no tote {options.tote!r}; `rig stock` shows them")
+    return tote.name
 
 
 def _noted(book: Book, options: argparse.Namespace, body: Body) -> Record:
@@ -156,8 +203,29 @@ def finish(book: Book, options: argparse.Namespace) -> Record:
     kpa = parse(options.pressure, "pressure")
     body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": options.cap, "by": options.by}
     if options.fill is not None:
-        body["fill_id"] = fill_asked(book, options.fill).document["fill_id"]
+        fill = fill_asked(book, options.fill).document
+        body["fill_id"] = fill["fill_id"]
+        options.job, options.position = str(fill.get("job") or ""), str(fill.get("position") or "")
     return _noted(book, options, body | {"told": show_pressure(kpa)})
+
+
+def _step(book: Book, options: argparse.Namespace) -> Record:
+    if not (options.job and options.position and options.step):
+        raise Refused(
+            'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
+            f"steps: {', '.join(BY_HAND)}"
+        )
+    return _noted(book, options, {"step": options.step, "by": options.by, "why": options.why})
+
+
+def _holds(book: Book, options: argparse.Namespace) -> Record:
+    if not (options.job and options.position) or options.volume is None:
+        raise Refused('what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`')
+    volume_l = parse(options.volume, "volume")
+    if volume_l < 0:
+        raise Refused("a volume is not negative")
+    fluid = as_written(settings_of(options), options.fluid) if options.fluid else ""
+    return _noted(book, options, {"holds_l": round(volume_l, 3), "fluid": fluid, "by": options.by, "why": options.why})
 
 
 def _fill(book: Book, options: argparse.Namespace) -> Record:
@@ -170,8 +238,14 @@ def _correct(book: Book, options: argparse.Namespace) -> Record:
     record = _fill(book, options)
     named = {"job": options.job, "position": options.position, "by": options.by}
     changes: Body = {name: value for name, value in named.items() if value}
+    if options.tote is not None:
+        changes["tote"] = _tote(book, options)
+    if options.lot is not None:
+        changes["lot"] = options.lot
     if not changes:
-        raise Refused("what is to be corrected? --job, --position or --by; what was counted stays as it was counted")
+        raise Refused(
+            "what is to be corrected? --job, --position, --tote, --lot or --by; what was counted stays as counted"
+        )
     job = str(changes.get("job") or record.document.get("job") or "")
     position = str(changes.get("position") or record.document.get("position") or "")
     return correct(book, record, changes | job_facts(book, job, position), options.why)
@@ -186,6 +260,8 @@ _NOTES: dict[str, Callable[[Book, argparse.Namespace], Record]] = {
     "rinse": _moved,
     "spill": _moved,
     "charge": _charge,
+    "step": _step,
+    "holds": _holds,
     "finish": finish,
     "correct": _correct,
     "void": _void,

@@ -136,7 +136,10 @@ def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str,
             jobs.setdefault(at, {name: [] for name in kinds})[kind].append(record)
     if not jobs:
         raise Refused(f"nothing was done for {customer!r} in that month, as far as the office knows")
-    lists = {truck: office.valid("prices", truck=truck) for truck in sorted({truck for truck, _ in jobs})}
+    lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
+    # All trucks in one question: one by one they took longer than all the rest of the bill.
+    for each in office.valid("prices", truck=tuple(lists)):
+        lists[each.truck].append(each)
     exempt = {
         str(each.document["job"]) for each in office.valid("job", customer=customer) if each.document["tax_exempt"]
     }

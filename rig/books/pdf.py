@@ -35,9 +35,9 @@ class _Sheet(FPDF):
         self.set_y(-15)
         self.set_font(self.face, "", 8)
         marks = "  ".join(self.paper.marks)
-        self.cell(
-            0, 5, self.words(f"{self.paper.title} {self.paper.number}   page {self.page_no()} of {{nb}}   {marks}")
-        )
+        # What matters most comes first: a paper of many fills has a number longer than the line.
+        said = f"page {self.page_no()} of {{nb}}   {marks}   {self.paper.title} {self.paper.number}"
+        self.cell(0, 5, self.words(said))
 
 
 def as_pdf(paper: Paper) -> bytes:

@@ -1,9 +1,9 @@
-"""`rig stock`, `rig balance`, `rig tag`: what is in the tote and of which lot, a day's balance, a label for a wheel."""
+"""`rig stock`, `rig balance`, `rig tag`: what is in each tote and of which lot, a day's balance, a wheel's label."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,33 +11,37 @@ from typing import TYPE_CHECKING
 import segno
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, local, now, told
-from rig.ledger.balance import Balance, Booked, Move, balance, content_l
-from rig.run.posting import FILL
+from rig.books.where import OK, Add, add_config, book_asked, local, now, settings_of, told
+from rig.ledger.balance import Balance, Move, balances, together
+from rig.run.mistakes import nearest
 from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, same_fluid, totes_of
 from rig.units import parse, show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
 
-_NOTED: dict[str, tuple[Move, str]] = {
-    "load": ("load", "loaded_l"), "dip": ("dip", "tote_l"), "rinse": ("rinse", "rinsed_l"),
-    "spill": ("spill", "spilled_l"), "return": ("return", "drawn_l"),
-}  # fmt: skip
-"""Records that a person made: what they move, and under which name the litres stand."""
-_OF_A_FILL: tuple[tuple[Move, str], ...] = (
-    ("ticket", "net_l"), ("hose", "hose_change_l"), ("vent", "vented_l"), ("spill", "spilled_l"),
-)  # fmt: skip
+_EMPTY_L = 0.5
+"""Less than this in a tote spoils no other liquid. Assumed, no source."""
+Body = dict[str, object]
 
 
 def add_stock(add: Add) -> None:
     """The commands ``stock``, ``balance`` and ``tag``."""
-    stock = add("stock", stock_command, "What is in the tote; `load` and `dip` tell what came and what stands.")
-    stock.add_argument("action", nargs="?", choices=("show", "load", "dip"), default="show")
+    stock = add(
+        "stock", stock_command, "What is in the totes; tell what was loaded, dipped, connected, and their sizes."
+    )
+    stock.add_argument("action", nargs="?", choices=("show", *_ACTIONS), default="show")
+    stock.add_argument("--tote", metavar="NAME", help="which one (default: the one that is connected)")
     stock.add_argument("--volume", metavar="Q", help="loaded, or what stands in the tote")
+    stock.add_argument("--from", dest="source", metavar="NAME", help="loaded out of this tote or yard tank")
     stock.add_argument("--lot", default="", help="which lot was loaded")
-    stock.add_argument("--fluid", help="what was loaded")
+    stock.add_argument("--fluid", help="what was loaded; of `tote`, what it is for")
+    stock.add_argument("--mixed", action="store_true", help="another liquid on the rest of the last: it is known")
+    stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
+    stock.add_argument("--yard", action="store_true", help="of `tote`: a tank that stays in the yard")
     stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
     stock.add_argument("--by", default="", metavar="NAME")
     add_config(stock)
@@ -50,68 +54,207 @@ def add_stock(add: Add) -> None:
     add_config(tag)
 
 
-# --- stock ----------------------------------------------------------------------------------------------------------
+# --- telling --------------------------------------------------------------------------------------------------------
 
 
 def stock_command(options: argparse.Namespace) -> int:
-    """Show the tote's content, or tell what was loaded or dipped."""
+    """Show what is in the totes, or tell what was loaded, dipped, connected, or what a tote is."""
     with book_asked(options) as book:
         if options.action != "show":
-            _tell(book, options)
-        loads, moves = book.valid("load", truck=book.truck), movements(book)
-    left_l = content_l(moves)
-    last = loads[-1].document if loads else {}
-    marks = [mark for each in loads if isinstance(mark := each.document.get("reorder_l"), int | float)]
-    short = bool(marks) and left_l is not None and left_l < marks[-1]
-    document = {
-        "left_l": None if left_l is None else round(left_l, 1),
-        "lot": last.get("lot"),
-        "fluid": last.get("fluid"),
-        "reorder": short,
-    }
-    held = "not known: `rig stock dip --volume Q`" if left_l is None else show_volume(left_l)
-    lot = f", {last.get('fluid') or ''} lot {last['lot']}" if last.get("lot") else ""
-    told(options, document, f"in the tote: {held}{lot}" + ("\nORDER AGAIN: below the mark" if short else ""))
+            tell(book, options, settings_of(options))
+        totes = totes_of(book)
+    if options.tote is not None and options.action == "show":
+        totes = [_named(totes, options.tote)]
+    told(options, stock_document(totes), stock_text(totes))
     return OK
 
 
-def _tell(book: Book, options: argparse.Namespace) -> None:
+def tell(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do."""
+    _ACTIONS[options.action](book, options, settings)
+
+
+def _named(totes: Sequence[Tote], name: str | None) -> Tote:
+    found = by_name(totes, name)
+    if found is None:
+        known = [each.name for each in totes if each.name]
+        raise Refused(
+            f"no tote {name!r}{nearest(str(name), known) if known else ''}: tell it first, for example "
+            f'`rig stock tote --tote "{name}" --capacity "1000 L"`'
+        )
+    return found
+
+
+def _volume_l(options: argparse.Namespace) -> float:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig stock {options.action} --volume "900 L"`')
     volume_l = parse(options.volume, "volume")
     if volume_l < 0:
         raise Refused("a volume is not negative")
+    return round(volume_l, 3)
+
+
+def _described(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    """Keep what a tote is; what was told before stands where it is not told anew."""
+    name = UNNAMED if options.tote is None else options.tote.strip()
+    key = f"tote {name}"
+    standing = book.one("tote", key)
+    facts: Body = {}
+    for field, text in (("capacity_l", options.capacity), ("reorder_l", options.reorder)):
+        if text is not None:
+            facts[field] = _above_zero_l(text)
+    if options.fluid is not None:
+        facts["fluid"] = as_written(settings, options.fluid)
+    if options.yard:
+        facts["yard"] = True
+    body = {**(standing.document if standing else {}), **facts, "tote": name}
     at = now()
-    body: dict[str, object] = {_NOTED[options.action][1]: round(volume_l, 3), "by": options.by}
-    if options.action == "load":
-        reorder_l = None if options.reorder is None else parse(options.reorder, "volume")
-        body |= {"lot": options.lot, "fluid": options.fluid, "reorder_l": reorder_l}
-    book.append(options.action, at, at, body)
+    corrects = {"corrects": standing.serial} if standing else {}
+    book.append("tote", key if standing is None else f"{key} {at}", at, body | corrects)
+    if name and not options.yard and not book.keys("connect"):
+        # The first tote with a name is the one at the pump, until another is connected.
+        book.append("connect", at, at, {"tote": name, "by": options.by})
 
 
-def movements(book: Book, since: str | None = None, until: str | None = None) -> list[Booked]:
-    """Everything that moved this truck's tote in a time, in its order."""
-    found: list[Booked] = []
-    for kind, (move, name) in _NOTED.items():
-        for record in book.valid(kind, since=since, until=until, truck=book.truck):
-            if _of_the_tote(record):
-                found.append(Booked(record.at, move, _litres(record, name)))
-    for record in book.valid(FILL, since=since, until=until, truck=book.truck):
-        found += [Booked(record.at, move, _litres(record, name)) for move, name in _OF_A_FILL]
-    return sorted(found, key=lambda each: each.at)
+def _above_zero_l(text: str) -> float:
+    volume_l = parse(text, "volume")
+    if volume_l < 0:
+        raise Refused("a volume is not negative")
+    return round(volume_l, 3)
 
 
-def _of_the_tote(record: Record) -> bool:
-    """Whether it moved the tote: what was drawn out only where it went back there, a rinse unless it was water."""
-    if record.kind == "return":
-        return str(record.document.get("to", "")).strip().lower() == "tote"
-    return record.document.get("from_tote") is not False
+def _loaded(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    volume_l, totes = _volume_l(options), totes_of(book)
+    tote = _named(totes, options.tote)
+    source = None if options.source is None else _named(totes, options.source)
+    fluid = as_written(settings, options.fluid) if options.fluid else ""
+    parts = _parts(source, tote, volume_l, fluid, options.lot)
+    _check_room(tote, volume_l)
+    if not options.mixed:
+        _check_liquid(settings, tote, [part[0] for part in parts])
+    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": parts[0][0], "lot": parts[0][1], "by": options.by}
+    if source is not None:
+        body |= {"from": source.name, "parts": [list(part) for part in parts]}
+    if options.mixed:
+        body["mixed"] = True
+    at = now()
+    book.append("load", at, at, body)
+    if options.reorder is not None:
+        options.tote, options.fluid, options.yard = tote.name, None, False
+        _described(book, options, settings)
 
 
-def _litres(record: Record, name: str) -> float:
-    value = record.document.get(name) or 0.0
-    assert isinstance(value, int | float)
-    return float(value)
+def _parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
+    """Liquid, lot and litres of what is loaded; Refused where it does not come out of the source."""
+    if source is None:
+        return [(fluid or tote.fluid, lot, volume_l)]
+    if source.name == tote.name:
+        raise Refused(f"{tote.title} is not loaded out of itself: name another by --from")
+    left_l = source.content.left_l
+    if left_l is not None and left_l < volume_l:
+        raise Refused(
+            f"{source.title} holds {show_volume(left_l)} by the book, {show_volume(volume_l)} do not come out of it: "
+            f"check the volume, or dip it: `rig stock dip --tote {source.name} --volume Q`"
+        )
+    told_parts = source.content.part(volume_l) if not (fluid or lot) else []
+    return told_parts or [(fluid or next(iter(source.fluids), ""), lot, volume_l)]
+
+
+def _check_room(tote: Tote, volume_l: float) -> None:
+    """Refuse more than the tote takes."""
+    held_l = max(tote.content.left_l or 0.0, 0.0)
+    if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
+        raise Refused(
+            f"{tote.title} takes {show_volume(tote.capacity_l)} and holds {show_volume(held_l)} by the book: "
+            f"{show_volume(volume_l)} do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`"
+        )
+
+
+def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -> None:
+    """Refuse another liquid on the rest of what is in the tote."""
+    held_l = tote.content.left_l
+    if held_l is None or held_l < _EMPTY_L:
+        return
+    for held in tote.fluids:
+        other = next((each for each in fluids if each and not same_fluid(settings, each, held)), None)
+        if other is not None:
+            raise Refused(
+                f"{tote.title} holds {show_volume(held_l)} of {held} by the book, and this is {other}: load another "
+                "tote, empty it first, or say --mixed to record the mix knowingly"
+            )
+
+
+def _dipped(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    """Keep what stands in a tote, and, where it is told, what it is."""
+    volume_l, tote = _volume_l(options), _named(totes_of(book), options.tote)
+    fluid = as_written(settings, options.fluid) if options.fluid else ""
+    if options.lot and not fluid:
+        fluid = next(iter(tote.fluids), "")
+    at = now()
+    body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
+    book.append("dip", at, at, body)
+
+
+def _connected(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    """Keep which tote the pump draws from now on."""
+    tote = _named(totes_of(book), options.tote)
+    at = now()
+    book.append("connect", at, at, {"tote": tote.name, "by": options.by})
+
+
+_ACTIONS: dict[str, Callable[[Book, argparse.Namespace, Settings | None], None]] = {
+    "load": _loaded,
+    "dip": _dipped,
+    "connect": _connected,
+    "tote": _described,
+}
+
+
+# --- showing --------------------------------------------------------------------------------------------------------
+
+
+def stock_document(totes: Sequence[Tote]) -> dict[str, object]:
+    """The first tote, which is the connected one, as a document, and all of them."""
+    rows = [_tote_document(tote) for tote in totes]
+    return {**rows[0], "totes": rows}
+
+
+def _tote_document(tote: Tote) -> dict[str, object]:
+    left_l = tote.content.left_l
+    return {
+        "tote": tote.name,
+        "left_l": None if left_l is None else round(left_l + 0.0, 1),
+        "capacity_l": tote.capacity_l,
+        "fluid": " + ".join(tote.fluids) or None,
+        "lot": tote.content.lot_text or None,
+        "lots": {lot: round(share, 3) for lot, share in tote.content.lots if lot},
+        "reorder_l": tote.reorder_l,
+        "reorder": tote.low,
+        "connected": tote.connected,
+        "yard": tote.yard,
+    }
+
+
+def stock_text(totes: Sequence[Tote]) -> str:
+    """A line for each tote, and a call to order again under it."""
+    lines = []
+    for tote in totes:
+        name = "in the tote" if not tote.name else f"{tote.title}{' (connected)' if tote.connected else ''}"
+        lines.append(f"{name}: {_held(tote)}")
+        if tote.low:
+            lines.append(f"ORDER AGAIN: {tote.title} is below the mark of {show_volume(tote.reorder_l or 0.0)}")
+    return "\n".join(lines)
+
+
+def _held(tote: Tote) -> str:
+    left_l = tote.content.left_l
+    of = f" of {show_volume(tote.capacity_l)}" if tote.capacity_l is not None else ""
+    own = f" --tote {tote.name}" if tote.name else ""
+    held = f"not known{of}: `rig stock dip{own} --volume Q`" if left_l is None else f"{show_volume(left_l)}{of}"
+    mixed = "MIXED: " if len(tote.content.fluids) > 1 else ""
+    what = [mixed + " + ".join(tote.fluids)] if tote.fluids else []
+    lot = [f"lot {tote.content.lot_text}"] if tote.content.lot_text else []
+    return ", ".join([held, *([" ".join([*what, *lot])] if what or lot else [])])
 
 
 # --- balance --------------------------------------------------------------------------------------------------------
@@ -121,19 +264,28 @@ def balance_command(options: argparse.Namespace) -> int:
     """The day's balance of this truck."""
     since, until = day_of(options.date)
     with book_asked(options) as book:
-        found, truck = balance(movements(book, since, until)), book.truck
-    rest = None if found.rest_l is None else round(found.rest_l, 1)
+        each, truck = balances(movements(book, since, until)), book.truck
+    found = together(each)
     document = {
         "truck": truck,
         "since": since,
         "until": until,
-        "drop_l": None if found.drop_l is None else round(found.drop_l, 1),
+        "drop_l": _tenth(found.drop_l),
         "sums_l": {move: round(litres, 3) for move, litres in found.sums_l.items()},
         "booked_l": round(found.booked_l, 3),
-        "unexplained_l": rest,
+        "unexplained_l": _tenth(found.rest_l),
+        "not_dipped_twice": list(found.undipped),
+        "totes": [
+            {"tote": name, "drop_l": _tenth(own.drop_l), "unexplained_l": _tenth(own.rest_l)}
+            for name, own in each.items()
+        ],
     }
     told(options, document, balance_line(truck, since, found))
     return OK
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value + 0.0, 1)
 
 
 def balance_line(truck: str, since: str, found: Balance) -> str:
@@ -142,7 +294,8 @@ def balance_line(truck: str, since: str, found: Balance) -> str:
     def sum_of(*moves: Move) -> str:
         return f"{sum(found.sums_l.get(move, 0.0) for move in moves):.1f}"
 
-    drop = "not dipped twice" if found.drop_l is None else f"{found.drop_l:.1f} L"
+    which = [f"tote {name}" for name in found.undipped if name]
+    drop = " ".join(["not dipped twice", *which]) if found.drop_l is None else f"{found.drop_l:.1f} L"
     rest = "not known" if found.rest_l is None else f"{found.rest_l + 0.0:.1f} L"
     return (
         f"{truck} {local(since)[:10]}: tote drop {drop} = tickets {sum_of('ticket')} + hose {sum_of('hose')} + vented "
@@ -168,9 +321,7 @@ def day_of(text: str | None) -> tuple[str, str]:
 def tag_command(options: argparse.Namespace) -> int:
     """Write the label of a wheel."""
     with book_asked(options) as book:
-        record = fill_asked(book, options.id)
-        lots = book.valid("load", until=record.at, truck=record.truck)
-    text = tag_text(record, lots)
+        text = tag_text(fill_asked(book, options.id))
     code = segno.make(text, error="m", micro=False)
     if options.out is None:
         told(options, {"text": text}, text)
@@ -187,10 +338,10 @@ def tag_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def tag_text(record: Record, lots: Sequence[Record]) -> str:
+def tag_text(record: Record) -> str:
     """What the label says: plain words, so that any reader shows them without a network."""
     fill = record.document
-    held_l = _litres(record, "net_l") + _litres(record, "existing_l")
+    held_l = litres_of(fill, "net_l") + litres_of(fill, "existing_l")
     freeze = fill.get("freeze_c")
     parts = [
         "LIQUID BALLAST INSIDE",
@@ -198,7 +349,7 @@ def tag_text(record: Record, lots: Sequence[Record]) -> str:
         f"{fill.get('fluid_text') or fill['fluid']}, {show_volume(held_l)}",
         *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
         f"filled {record.at[:10]}",
-        *([f"lot {lots[-1].document['lot']}"] if lots and lots[-1].document.get("lot") else []),
+        *([f"lot {fill['lot']}"] if fill.get("lot") else []),
         f"{record.truck} No. {record.serial}",
         *(["SIMULATED"] if fill.get("simulated") else []),
     ]

@@ -12,6 +12,7 @@ from rig.books.paper import Block, Paper
 from rig.books.printing import add_print_options, printed, prints_of
 from rig.books.where import OK, Add, add_config, book_asked, local, now
 from rig.control.guards import GUARD_NAMED
+from rig.run.wheels import finish_faults, finish_of
 from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, next_steps
 from rig.units import gallons, show_mass, show_pressure, show_volume
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
 Fields = Mapping[str, object]
+NOT_FINISHED = "NOT FINISHED"
 
 
 def add_ticket(add: Add) -> None:
@@ -37,8 +39,13 @@ def ticket_command(options: argparse.Namespace) -> int:
         records = fills_asked(book, options)
         what = f"ticket {options.job if options.job is not None else records[0].document['fill_id']}"
         copies = prints_of(book, what)
-        paper = ticket_paper(records, price_block(book, records), copies, now())
-        printed(book, options, paper, what, {"fills": [document_of(record) for record in records]}, records)
+        ends = [finish_of(book, record) for record in records]
+        paper = ticket_paper(records, ends, price_block(book, records), copies, now())
+        fills = [
+            document_of(record) | {"finish": None if end is None else document_of(end)}
+            for record, end in zip(records, ends, strict=True)
+        ]
+        printed(book, options, paper, what, {"fills": fills}, records)
     return OK
 
 
@@ -50,11 +57,20 @@ def document_of(record: Record) -> dict[str, object]:
 # --- the paper ------------------------------------------------------------------------------------------------------
 
 
-def ticket_paper(records: Sequence[Record], prices: Block | None, copies: int, at: str) -> Paper:
-    """The ticket of some fills, which are at least one."""
-    first = records[0].document
-    marks = (["DUPLICATE"] if copies else []) + ([SIMULATED] if any(r.document["simulated"] for r in records) else [])
-    blocks = [_head(records), *(block for record in records for block in _fill_blocks(record))]
+def ticket_paper(
+    records: Sequence[Record], ends: Sequence[Record | None], prices: Block | None, copies: int, at: str
+) -> Paper:
+    """The ticket of some fills, at least one, each with the note of its end."""
+    first, faulty = records[0].document, False
+    blocks = [_head(records)]
+    for record, end in zip(records, ends, strict=True):
+        blocks.append(_fill_block(record, end))
+        faulty |= end is not None and bool(finish_faults(end, None))
+    marks = (
+        (["DUPLICATE"] if copies else [])
+        + ([SIMULATED] if any(r.document["simulated"] for r in records) else [])
+        + ([NOT_FINISHED] if faulty else [])
+    )
     if len(records) > 1:
         blocks.append(_sum(records))
     number = ", ".join(f"No. {record.serial}" for record in records)
@@ -88,16 +104,33 @@ def _head(records: Sequence[Record]) -> Block:
     return Block("Job", tuple(row for row in rows if row[1]))
 
 
-def _fill_blocks(record: Record) -> list[Block]:
+def _fill_block(record: Record, end: Record | None) -> Block:
     fill = record.document
     where = fill.get("position") or "position not told"
     title = f"No. {record.serial}: {fill['size']}, {where}"
-    return [Block(title, (*_delivered(fill), *_meter_rows(fill), *_after(fill), ("record", record.hash[:16])))]
+    rows = (*_delivered(fill), *_meter_rows(fill), *_after(fill), *_end_rows(fill, end))
+    return Block(title, (*rows, ("record", record.hash[:16])))
+
+
+def _end_rows(fill: Fields, end: Record | None) -> list[tuple[str, str]]:
+    """Final pressure, leak check and sealing cap, as a person noted them after the fill."""
+    steps = [("next", step) for step in next_steps(dict(fill))]
+    if fill.get("valve") is None or fill.get("recovered_l") is not None:
+        return steps
+    if end is None:
+        return [("at the end", "final pressure, leak check and cap are not recorded"), *steps]
+    body = end.document
+    leak = "no leak" if body.get("leak") == "none" else f"leak at the {body.get('leak')}"
+    cap = "sealing cap on" if body.get("cap") else "no sealing cap"
+    noted = f"{show_pressure(_number(body, 'final_kpa'))}, valve at the top"
+    rows = [("final pressure", noted), ("leak check, cap", f"{leak}, {cap}")]
+    return [*rows, *(("CHECK", fault) for fault in finish_faults(end, fill.get("working_kpa")))]
 
 
 def _delivered(fill: Fields) -> list[tuple[str, str]]:
     rows = [
         ("liquid", _liquid(fill)),
+        *([("lot", _lot(fill))] if fill.get("lot") or fill.get("tote") else []),
         ("target", show_volume(_number(fill, "target_l"))),
         ("forward", show_volume(_number(fill, "forward_l"))),
         ("returned", show_volume(_number(fill, "returned_l"))),
@@ -135,6 +168,12 @@ def _liquid(fill: Fields) -> str:
     return ", ".join(parts)
 
 
+def _lot(fill: Fields) -> str:
+    """The lot that went in, and out of which tote."""
+    tote = [f"tote {fill['tote']}"] if fill.get("tote") else []
+    return ", ".join([str(fill.get("lot") or "not told"), *tote])
+
+
 def _meter_rows(fill: Fields) -> list[tuple[str, str]]:
     factor_on = fill.get("meter_factor_on") or "never proven"
     ends = [_number(fill, name) / 1000 for name in ("totaliser_start_ml", "totaliser_end_ml")]
@@ -162,7 +201,7 @@ def _after(fill: Fields) -> list[tuple[str, str]]:
     flags = fill["flags"]
     if isinstance(flags, list) and flags:
         rows.append(("marked", ", ".join(str(flag) for flag in flags)))
-    return [*rows, *(("next", step) for step in next_steps(dict(fill)))]
+    return rows
 
 
 def _sum(records: Sequence[Record]) -> Block:

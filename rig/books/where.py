@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from rig.run.posting import JOURNAL_NAME, book_opened
 from rig.run.recorder import utc_now
 from rig.run.session import Refused
-from rig.run.settings import load_settings
+from rig.run.settings import Settings, load_settings
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -31,9 +31,15 @@ def add_config(command: argparse.ArgumentParser) -> None:
     command.add_argument("--config", type=Path, default=DATA / "rig.toml", help="the rig (default: %(default)s)")
 
 
+def settings_of(options: argparse.Namespace) -> Settings | None:
+    """The rig's settings, None where there is no such file."""
+    return load_settings(options.config) if options.config.exists() else None
+
+
 def folder_of(options: argparse.Namespace) -> Path:
     """The folder of the rig's records."""
-    return Path(load_settings(options.config).rig.data) if options.config.exists() else DATA
+    settings = settings_of(options)
+    return Path(settings.rig.data) if settings else DATA
 
 
 @contextlib.contextmanager
@@ -41,7 +47,7 @@ def book_asked(options: argparse.Namespace) -> Iterator[Book]:
     """The rig's book with everything in it that the journal has; Refused where there is neither."""
     from rig.ledger.keeping import BOOK_NAME
 
-    settings = load_settings(options.config) if options.config.exists() else None
+    settings = settings_of(options)
     folder = Path(settings.rig.data) if settings else DATA
     if settings is None and not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
         raise Refused(f"no journal in {folder}: nothing was filled from here yet; say which rig by --config FILE")

@@ -1,46 +1,159 @@
-"""A day of a tote: what it lost beside what is booked, and what is left in it. Pure; knows litres, no book."""
+"""What is in each tote, of which liquid and lot, and a day's balance. Pure; knows litres and names, no book.
+
+What is drawn is taken to be an even mix of what is in the tote: a new lot loaded on an old one goes out with it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
-Move = Literal["dip", "load", "ticket", "hose", "vent", "rinse", "spill", "return"]
-_SIGN: dict[Move, int] = {"load": 1, "return": 1, "ticket": -1, "hose": -1, "vent": -1, "rinse": -1, "spill": -1}
+Move = Literal["dip", "load", "out", "ticket", "hose", "vent", "rinse", "spill", "return"]
+_SIGN: dict[Move, int] = {
+    "load": 1, "return": 1, "out": -1, "ticket": -1, "hose": -1, "vent": -1, "rinse": -1, "spill": -1,
+}  # fmt: skip
 """Which way a movement changes the tote. A dip changes nothing: it tells."""
+_STOCK: tuple[Move, ...] = ("load", "out")
+"""What came, and what went into another tote: no work, so no part of what is booked."""
+_LEAST_SHARE = 0.01
+"""Of less than this share of a content nobody is told."""
 
 
 @dataclass(frozen=True, slots=True)
 class Booked:
-    """One movement, or a reading of the tote (a dip)."""
+    """One movement of a tote, or a reading of it (a dip); ``tote`` is empty for the one without a name."""
 
     at: str
     move: Move
     litres: float
+    tote: str = ""
+    fluid: str = ""
+    """What came in; of a dip, what a person found it to be."""
+    lot: str = ""
+
+
+# --- content --------------------------------------------------------------------------------------------------------
+
+_Parts = Mapping[tuple[str, str], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What is in a vessel: litres, None where nobody has told, and of these how many of each liquid and lot."""
+
+    left_l: float | None = None
+    parts: _Parts = field(default_factory=dict)
+    """Litres by liquid and lot; both may be empty, where they were not told."""
+
+    @property
+    def fluids(self) -> tuple[str, ...]:
+        """The liquids in it, most first; an untold one is left out."""
+        return tuple(name for name, _ in self._shares(0) if name)
+
+    @property
+    def lots(self) -> tuple[tuple[str, float], ...]:
+        """The lots in it and their shares, most first; an untold one is empty."""
+        return self._shares(1)
+
+    @property
+    def lot_text(self) -> str:
+        """The lots in words: the one, or each with its percent; empty where none was told."""
+        told = [(lot, share) for lot, share in self.lots if lot]
+        if len(self.lots) == 1 and told:
+            return told[0][0]
+        return ", ".join(f"{lot} {100 * share:.0f} %" for lot, share in told)
+
+    def _shares(self, which: Literal[0, 1]) -> tuple[tuple[str, float], ...]:
+        sums: dict[str, float] = {}
+        for names, litres in self.parts.items():
+            sums[names[which]] = sums.get(names[which], 0.0) + litres
+        whole = sum(sums.values())
+        shares = [(name, litres / whole) for name, litres in sums.items() if litres > _LEAST_SHARE * whole]
+        return tuple(sorted(shares, key=lambda each: -each[1]))
+
+    def part(self, litres: float) -> list[tuple[str, str, float]]:
+        """Liquid, lot and litres of what ``litres`` of it hold; nothing where nothing is told."""
+        whole = sum(self.parts.values())
+        return [(fluid, lot, litres * part / whole) for (fluid, lot), part in self.parts.items()] if whole > 0 else []
+
+    def after(self, move: Booked) -> Content:
+        """The content after one movement."""
+        names = (move.fluid, move.lot)
+        if move.move == "dip":
+            return Content(move.litres, _scaled({names: 1.0} if any(names) else self.parts, move.litres))
+        if self.left_l is None and move.move != "load":
+            return self
+        left_l, parts = (self.left_l or 0.0) + _SIGN[move.move] * move.litres, dict(self.parts)
+        if _SIGN[move.move] > 0:
+            parts[names] = parts.get(names, 0.0) + move.litres
+        return Content(left_l, _scaled(parts, left_l))
+
+
+def _scaled(parts: _Parts, left_l: float) -> _Parts:
+    """The same mix, as much of it as there is; what comes from nowhere is not known."""
+    whole = sum(parts.values())
+    if whole <= 0:
+        return {("", ""): left_l} if left_l > 0 else {}
+    return {names: litres * max(left_l, 0.0) / whole for names, litres in parts.items()}
+
+
+def contents(moves: Iterable[Booked]) -> dict[str, Content]:
+    """What is in each tote after movements that come in the order of time."""
+    found: dict[str, Content] = {}
+    for move in moves:
+        found[move.tote] = found.get(move.tote, Content()).after(move)
+    return found
+
+
+# --- balance --------------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """A time between two dips. ``drop_l`` is what the tote lost besides what was loaded; None with fewer than two."""
+    """A time between two dips. ``drop_l`` is what was lost besides what was loaded; None where it was not dipped."""
 
     drop_l: float | None
     sums_l: dict[Move, float]
     """By kind of movement, between the dips; of the whole time where there are not two."""
+    undipped: tuple[str, ...] = ()
+    """Totes that work was booked on and that were not dipped twice."""
 
     @property
     def booked_l(self) -> float:
-        """What should have left the tote."""
-        return -sum(_SIGN[move] * litres for move, litres in self.sums_l.items() if move != "load")
+        """What should have left the totes."""
+        return -sum(_SIGN[move] * litres for move, litres in self.sums_l.items() if move not in _STOCK)
 
     @property
     def rest_l(self) -> float | None:
-        """What nobody has explained: more than nothing has left the tote unseen."""
+        """What nobody has explained: more than nothing has left the totes unseen."""
         return None if self.drop_l is None else self.drop_l - self.booked_l
 
 
-def balance(moves: Sequence[Booked]) -> Balance:
-    """The balance of movements that come in the order of time."""
+def balances(moves: Iterable[Booked]) -> dict[str, Balance]:
+    """The balance of each tote, of movements that come in the order of time."""
+    found: dict[str, list[Booked]] = {}
+    for move in moves:
+        found.setdefault(move.tote, []).append(move)
+    return {tote: _of_one(own) for tote, own in found.items()}
+
+
+def together(found: Mapping[str, Balance]) -> Balance:
+    """The balance of all totes: not known as long as one that work was booked on was not dipped twice.
+
+    A tote that was neither dipped nor worked from says nothing and stands in nobody's way.
+    """
+    undipped = tuple(tote for tote, each in found.items() if each.drop_l is None and set(each.sums_l) - set(_STOCK))
+    drops_l = [each.drop_l for each in found.values() if each.drop_l is not None]
+    sums_l: dict[Move, float] = {}
+    for each in found.values():
+        if each.drop_l is not None or undipped or not drops_l:
+            for move, litres in each.sums_l.items():
+                sums_l[move] = sums_l.get(move, 0.0) + litres
+    return Balance(sum(drops_l) if drops_l and not undipped else None, sums_l, undipped)
+
+
+def _of_one(moves: Sequence[Booked]) -> Balance:
     dips = [number for number, each in enumerate(moves) if each.move == "dip"]
     inside = moves[dips[0] : dips[-1] + 1] if len(dips) > 1 else moves
     sums_l: dict[Move, float] = {}
@@ -49,17 +162,5 @@ def balance(moves: Sequence[Booked]) -> Balance:
             sums_l[each.move] = sums_l.get(each.move, 0.0) + each.litres
     if len(dips) < 2:
         return Balance(None, sums_l)
-    return Balance(moves[dips[0]].litres + sums_l.get("load", 0.0) - moves[dips[-1]].litres, sums_l)
-
-
-def content_l(moves: Sequence[Booked]) -> float | None:
-    """What is in the tote after these movements; None where it was neither dipped nor loaded."""
-    known: float | None = None
-    for each in moves:
-        if each.move == "dip":
-            known = each.litres
-        elif each.move == "load":
-            known = (known or 0.0) + each.litres
-        elif known is not None:
-            known += _SIGN[each.move] * each.litres
-    return known
+    stock_l = sums_l.get("load", 0.0) - sums_l.get("out", 0.0)
+    return Balance(moves[dips[0]].litres + stock_l - moves[dips[-1]].litres, sums_l)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -194,9 +194,12 @@ class Book:
         wheel: str | None = None,
         since: str | None = None,
         until: str | None = None,
-        truck: str | None = None,
+        truck: str | Collection[str] | None = None,
     ) -> list[Record]:
-        """Records of a kind that none corrects, in the order of time; ``since`` is included, ``until`` is not."""
+        """Records of a kind that none corrects, in the order of time; ``since`` is included, ``until`` is not.
+
+        ``truck`` is one, or several.
+        """
         query = valid_query(kind, job=job, customer=customer, wheel=wheel, since=since, until=until, truck=truck)
         with self._doing("read"), self._engine.connect() as db:
             return [_record(row) for row in db.execute(query)]
@@ -276,14 +279,16 @@ def valid_query(
     wheel: str | None = None,
     since: str | None = None,
     until: str | None = None,
-    truck: str | None = None,
+    truck: str | Collection[str] | None = None,
 ) -> Query:
     """The question that :meth:`Book.valid` asks."""
     later = RECORDS.alias("later")
     query = select(*SEALED).where(RECORDS.c.kind == kind)
-    for name, value in (("job", job), ("customer", customer), ("wheel", wheel), ("truck", truck)):
+    for name, value in (("job", job), ("customer", customer), ("wheel", wheel)):
         if value is not None:
             query = query.where(RECORDS.c[name] == value)
+    if truck is not None:
+        query = query.where(RECORDS.c.truck.in_([truck] if isinstance(truck, str) else truck))
     if since is not None:
         query = query.where(RECORDS.c.at >= since)
     if until is not None:

@@ -6,7 +6,6 @@ What is not told is said on the ticket to be not told. It must not know requests
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
@@ -14,7 +13,7 @@ from pydantic import Field
 from rig.books.asked import fill_asked
 from rig.books.bill import price_block
 from rig.books.notes import add_notes, finish
-from rig.books.paper import Block, Paper, as_text
+from rig.books.paper import Paper, as_text
 from rig.books.printing import keep_print, prints_of
 from rig.books.ticket import ticket_paper
 from rig.books.where import now
@@ -23,7 +22,7 @@ from rig.panel.jobs import book_of_rig
 from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.units import show_pressure
+from rig.run.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
 
 _COLUMNS = 32
 """A ticket on the page is as narrow as a phone."""
-_NOT_TOLD = "NOT TOLD: final pressure, leak check and cap"
 
 
 class AfterForm(Strict):
@@ -51,9 +49,7 @@ def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> di
     Returns what was told and the ticket with it. Raises QuantityError, Refused.
     """
     with book_of_rig(settings) as book:
-        fill = fill_asked(book, fill_id).document
         words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
-        words += [f"--{name}={fill[name]}" for name in ("job", "position") if fill.get(name)]
         finish(book, _note_parser().parse_args([*words, *(["--cap"] if form.cap else [])]))
         return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
 
@@ -71,9 +67,13 @@ def _note_parser() -> argparse.ArgumentParser:
 
 
 def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
-    """What was told of a wheel after its fill; None when nothing was."""
-    told = [note.document for note in book.valid("finish", truck=book.truck) if note.document.get("fill_id") == fill_id]
-    return {name: told[-1].get(name) for name in ("final_kpa", "leak", "cap", "by")} if told else None
+    """What was told of a wheel after its fill, and what is not as it should be; None when nothing was told."""
+    fill = fill_asked(book, fill_id)
+    told = finish_of(book, fill)
+    if told is None:
+        return None
+    faults = finish_faults(told, fill.document.get("working_kpa"))
+    return {**{name: told.document.get(name) for name in ("final_kpa", "leak", "cap", "by")}, "faults": faults}
 
 
 # --- the paper -------------------------------------------------------------------------------------------------------
@@ -81,25 +81,8 @@ def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
 
 def ticket_of(book: Book, records: Sequence[Record], copies: int) -> Paper:
     """The ticket of some fills with what was told of each afterwards."""
-    paper = ticket_paper(records, price_block(book, records), copies, now())
-    blocks = tuple(_after_block(book, record) for record in records if record.kind == FILL)
-    return replace(paper, blocks=(*paper.blocks, *blocks))
-
-
-def _after_block(book: Book, record: Record) -> Block:
-    fill = record.document
-    title, told = f"No. {record.serial}: after the fill", after_view(book, str(fill["fill_id"]))
-    if told is None:
-        return Block(title, (("after the fill", _NOT_TOLD),))
-    kpa = told["final_kpa"]
-    assert isinstance(kpa, int | float)
-    rows = (
-        ("final pressure", show_pressure(kpa)),
-        ("leak check", "no leak" if told["leak"] == "none" else f"LEAK at the {told['leak']}"),
-        ("sealing cap", "on" if told["cap"] else "NOT on"),
-        ("found by", str(told["by"])),
-    )
-    return Block(title, rows)
+    ends = [finish_of(book, record) for record in records]
+    return ticket_paper(records, ends, price_block(book, records), copies, now())
 
 
 def ticket_words(book: Book, fill_id: str) -> str:

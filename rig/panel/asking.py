@@ -44,6 +44,8 @@ class WheelForm(Strict):
     """Nothing: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
     holds: str = _TEXT
     """Liquid that is in the tyre already."""
+    other_fluid: bool = False
+    """The tote holds another liquid by the book, and the person knows."""
 
 
 def asked(settings: Settings, form: WheelForm) -> Question:
@@ -84,9 +86,8 @@ def _target(text: str) -> dict[str, str]:
 def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
     """The answer with its picture, and the checks of the ready check; raises what ``answer`` raises."""
     settings = facade.settings
-    question = asked(settings, form)
-    question = replace(question, fluid=question.fluid or settings.tote.fluid)
-    target = facade.answer(question)
+    known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
+    question, target = known.question, known.target
     with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings()))
     checks = setup_of(proven, question, target, "question", Memory()).checks
@@ -96,6 +97,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
         **target.as_json(),
         "level": _level(target),
         "position": form.position,
+        "refusal": "" if form.other_fluid else known.refusal,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
         "checks": [{**each, "given": each["name"] in given} for each in shown],
@@ -112,7 +114,8 @@ def _level(target: Target) -> str:
 
 def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Errand:
     """Who asks for what, for the record."""
-    return Errand(asked(settings, form), by, form.job.strip(), form.position.strip(), config)
+    question, job, position = asked(settings, form), form.job.strip(), form.position.strip()
+    return Errand(question, by, job, position, config, other_fluid=form.other_fluid)
 
 
 # --- out of a wheel, and rinsing ---------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.panel import after, jobs
+from rig.panel import after, jobs, stock
 from rig.panel.door import Door
 from rig.run.facade import Facade
 
@@ -32,6 +32,8 @@ class Shop:
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/jobs/{job}", self.job, methods=["GET"]),
             Route("/api/jobs/{job}/ticket.pdf", self.ticket, methods=["POST"]),
+            Route("/api/stock", self.stock, methods=["GET"]),
+            Route("/api/stock", self.tell_stock, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
             Route("/api/fills/{fill_id}/ticket.pdf", self.ticket, methods=["POST"]),
         ]
@@ -70,3 +72,15 @@ class Shop:
         self._door.person(request)
         document = await run_in_threadpool(lambda: after.ticket_pdf(self._settings, **request.path_params))
         return Response(document, media_type="application/pdf")
+
+    # --- stock --------------------------------------------------------------------------------------------------
+
+    async def stock(self, request: Request) -> Response:
+        """What is in the totes."""
+        return await self._look(request, lambda: stock.stock_view(self._settings))
+
+    async def tell_stock(self, request: Request) -> Response:
+        """What a person tells of a tote."""
+        session = self._door.person(request)
+        form = stock.StockForm.model_validate_json(await request.body())
+        return JSONResponse(await run_in_threadpool(stock.tell_stock, self._settings, form, session.name))

@@ -175,7 +175,7 @@ class Page:
         match form.kind:
             case "fill":
                 errand = errand_of(settings, form.wheel, by, self._config)
-                self._facade.answer(errand.question)
+                self._facade.answer(errand.question, errand.job, errand.position)
                 return errand
             case "empty":
                 return removal_of(settings, form.empty, by, self._config)

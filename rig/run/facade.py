@@ -20,8 +20,8 @@ from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.values import Check, MeterKind, Reading, Request, RequestKind, Setup
-from rig.plan.target import Target
-from rig.run.assembly import Question, answer
+from rig.run.assembly import Question
+from rig.run.before import Foreknown, foreknown
 from rig.run.bench import Bench, Proof
 from rig.run.prover import Seen, Trial
 from rig.run.ready import GivenChecks
@@ -135,9 +135,9 @@ class Facade:
 
     # --- what a face asks ---------------------------------------------------------------------------------------
 
-    def answer(self, question: Question) -> Target:
-        """What would go into this wheel. Raises what ``rig.run.assembly.answer`` raises."""
-        return answer(self.settings, question)
+    def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
+        """What would go into this wheel, and what the book has to say. Raises what ``answer`` raises."""
+        return foreknown(self.settings, question, job, position)
 
     def order(self, order: Order) -> bool:
         """Put an order in; false when the rig is busy with another, true also for a repeat of the same."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from rig.ledger.journal import Journal, JournalError, StoredFill
 from rig.run.settings import Settings
+from rig.run.totes import returned_to, tote_facts, totes_of
 
 if TYPE_CHECKING:
     # The book's library takes a fifth of a second to load, which a command without a book should not pay.
@@ -39,7 +40,10 @@ def not_to_be_filled(folder: Path) -> str | None:
 
 
 def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> dict[str, object]:
-    """A closed fill's record with its number in the book; where the book fails, with why: the journal keeps it."""
+    """A closed fill's record with its number in the book, tote and lot, and the totes that are to be ordered again.
+
+    Where the book fails, with why: the journal keeps the record.
+    """
     from rig.ledger.book import BookError
     from rig.ledger.keeping import book_of
 
@@ -47,9 +51,25 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
         with book_of(Path(settings.rig.data), settings.rig.name) as book:
             post(book, journal, simulated=settings.rig.simulated)
             stored = posted_under(book, str(record["fill_id"]))
+            low = [tote.title for tote in totes_of(book) if tote.low]
     except BookError as error:
         return {**record, "serial": None, "book_fault": str(error)}
-    return {**record, "serial": stored.serial if stored else None}
+    kept = stored.document if stored else {}
+    own = {name: kept.get(name) for name in ("tote", "lot")}
+    return {**record, **own, "serial": stored.serial if stored else None, "order_again": low}
+
+
+@contextlib.contextmanager
+def book_if_any(settings: Settings) -> Iterator[Book | None]:
+    """The book of a rig, None where nothing was ever kept there: looking makes no book."""
+    from rig.ledger.keeping import BOOK_NAME
+
+    folder = Path(settings.rig.data)
+    if not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
+        yield None
+        return
+    with book_opened(folder, settings.rig.name, simulated=settings.rig.simulated) as book:
+        yield book
 
 
 @contextlib.contextmanager
@@ -118,19 +138,21 @@ def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, simulated: boo
         "software": software(),
         "simulated": simulated,
     }
-    kind, moved = _kind_of(record)
+    kind, moved = _kind_of(book, record)
     return (kind, stored.fill_id, str(record["ended_at"]), body | moved), end_ml
 
 
-def _kind_of(record: dict[str, object]) -> tuple[str, dict[str, object]]:
+def _kind_of(book: Book, record: dict[str, object]) -> tuple[str, dict[str, object]]:
     """Under which kind work of the pump is kept, and what it moved in the words of that kind."""
-    work = record.get("kind", FILL)
+    work, began = record.get("kind", FILL), str(record["started_at"])
     if work == RETURN:
-        return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"]}
+        tote = returned_to(book, str(record.get("to") or ""), began)
+        return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"], "tote": tote}
+    facts = tote_facts(book, began)
     if work in (RINSE, "divert"):
         # Rinse water comes from elsewhere; the first liquid after it comes out of the tote.
-        return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert"}
-    return (VESSEL if record["valve"] is None else FILL), {}
+        return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert", **facts}
+    return (VESSEL if record["valve"] is None else FILL), facts
 
 
 def posted_under(book: Book, fill_id: str) -> Record | None:
@@ -145,7 +167,7 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
     machine = found.get("machine")
     return {
         **{name: found.get(name) for name in ("customer", "address", "machine", "site")},
-        "wheel": f"{machine}, {position}" if machine and position else None,
+        "wheel": f"{machine}, {' '.join(position.lower().split())}" if machine and position else None,
     }
 
 

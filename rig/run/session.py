@@ -27,7 +27,8 @@ from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
-from rig.run.assembly import Memory, Question, answer, fluid_of, setup_of
+from rig.run.assembly import Memory, Question, fluid_of, setup_of
+from rig.run.before import foreknown
 from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
@@ -62,6 +63,8 @@ class Errand:
     job: str = ""
     position: str = ""
     config: str = ""
+    other_fluid: bool = False
+    """The tote at the pump holds another liquid by the book, and the person knows."""
     asks_inside: bool = False
     """The fill is made to learn whether there is liquid inside: an air space that does not fit is its answer."""
 
@@ -78,9 +81,11 @@ async def fill_wheel(
 
     Raises what ``answer`` raises, Refused, Unreachable, JournalError or LockedError; outputs are off afterwards.
     """
-    question = replace(errand.question, fluid=errand.question.fluid or settings.tote.fluid)
+    known = foreknown(settings, errand.question, errand.job, errand.position)
+    if known.refusal and not errand.other_fluid:
+        raise Refused(known.refusal)
+    question, target = known.question, known.target
     errand = replace(errand, question=question)
-    target = answer(settings, question)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
@@ -91,6 +96,7 @@ async def fill_wheel(
             )
         setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
         about = _about(errand, target) | record_keys(found, journal.event_counts())
+        about |= {"warned": [caution.text for caution in known.told]}
         state = new_fill(setup)
         if errand.asks_inside:
             state = replace(state, alarms=replace(state.alarms, accepted=AIR_SPACE_GUARDS))
@@ -339,6 +345,7 @@ def _whole_record(
         **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
                                        "cavity_basis", "working_kpa")},
         **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
+        "warned": about.get("warned", []),
         "kind": about.get("kind", "fill"),
         **({"recovered_l": round(-net_l, 3), "to": about["to"]} if setup.into == "tote" else {}),
         "fluid_c": round(fluid_c, 2),

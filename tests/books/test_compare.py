@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -16,6 +15,8 @@ from rig.cli import main
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.session import Refused
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 
 @pytest.fixture
@@ -44,15 +45,41 @@ def test_left_against_right(shop: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 def test_a_wheel_is_taught_and_its_history_kept(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["teach", "loader", "--from", "a"]) == 0
-    text = capsys.readouterr().out
-    table = tomllib.loads(text.partition("\n")[2])["wheels"]["loader"]
-    assert table == {"size": "16.9-28", "took": "261.2 L", "valve_at": 12.0}
+    assert "a 16.9-28 took 261.2 L up to a 12 o'clock valve" in capsys.readouterr().out
     assert main(["teach", "loader", "--from", "b", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert (found["took_l"], [each["took_l"] for each in found["history"]]) == (259.9, [261.2])
     assert main(["teach", "other"]) == 3
     journal_with(shop / "rig-data", fill_of("d", 30, net_basis="estimated"))
     assert main(["teach", "loader", "--from", "d"]) == 3
+
+
+def test_what_was_taught_last_is_what_is_filled(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`--wheel` goes by the book, above the configuration, and only for a wheel of the same size."""
+    config = shop / "rig-data" / "rig.toml"
+    text = (CONFIG / "demo.toml").read_text(encoding="utf-8")
+    config.write_text(text.replace('name = "', 'name = "rig" # "', 1), encoding="utf-8")
+
+    def target(wheel: str) -> dict[str, object]:
+        assert main(["target", "--wheel", wheel, "--config", str(config), "--json"]) == 0
+        read = json.loads(capsys.readouterr().out)
+        assert isinstance(read, dict)
+        return read
+
+    assert target("loader-rear")["target_l"] == pytest.approx(258.4, abs=0.02)
+    assert main(["teach", "loader-rear", "--from", "a"]) == 0
+    assert main(["teach", "new one", "--from", "c"]) == 0
+    capsys.readouterr()
+    assert target("loader-rear")["target_l"] == pytest.approx(261.2, abs=0.02)
+    new = target("new one")
+    assert (new["size"], new["cavity_basis"]) == ("12.4-24", "taught")
+    assert new["target_l"] == pytest.approx(100.0, abs=0.02)
+    assert main(["teach", "loader-rear", "--from", "b"]) == 0
+    capsys.readouterr()
+    assert target("loader-rear")["target_l"] == pytest.approx(259.9, abs=0.02)
+    assert main(["teach", "loader-rear", "--from", "c"]) == 3
+    assert "is a 16.9-28 in the configuration" in capsys.readouterr().err
+    assert main(["target", "--wheel", "loder", "--config", str(config)]) == 2
 
 
 def test_a_match_takes_what_the_other_wheel_holds(shop: Path) -> None:

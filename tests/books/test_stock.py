@@ -9,7 +9,15 @@ import pytest
 from shop_books import fill_of, journal_with
 
 from rig.cli import main
-from rig.ledger.balance import Booked, balance, content_l
+from rig.ledger.balance import Balance, Booked, balances, contents, together
+
+
+def balance(moves: list[Booked]) -> Balance:
+    return together(balances(moves))
+
+
+def content_l(moves: list[Booked]) -> float | None:
+    return contents(moves)[""].left_l
 
 
 def test_a_day_balances_by_hand() -> None:
@@ -50,7 +58,12 @@ def test_a_tote_is_loaded_dipped_and_runs_low(shop: Path, capsys: pytest.Capture
     assert main(["note", "return", "--volume", "4 L", "--to", "tote"]) == 0
     capsys.readouterr()
     assert main(["stock", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"left_l": 894.0, "lot": "B7", "fluid": "beet", "reorder": False}
+    found = json.loads(capsys.readouterr().out)
+    assert {name: found[name] for name in ("left_l", "fluid", "reorder")} == {
+        "left_l": 894.0, "fluid": "beet", "reorder": False,
+    }  # fmt: skip
+    # 4 of 894 L are less than a hundredth: nobody is told of them.
+    assert found["lot"] == "B7"
     assert main(["stock", "dip", "--volume", "250 L"]) == 0
     assert "ORDER AGAIN" in capsys.readouterr().out
     assert main(["stock", "dip"]) == 3

@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 from shop_books import TRUCK, fill_of, journal_with
 
-from rig.books.stock import movements
 from rig.cli import main
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME
 from rig.run.posting import JOURNAL_NAME, book_opened, not_to_be_filled
+from rig.run.totes import movements
 
 
 def book(folder: Path) -> list[tuple[int, str, str]]:

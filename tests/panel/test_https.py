@@ -14,7 +14,7 @@ from processes import command, configuration
 
 
 def self_signed(folder: Path) -> ssl.SSLContext:
-    """Write a certificate of this computer's own and its key; returns what trusts it and nothing else."""
+    """Write key and certificate for this computer; returns what trusts them and nothing else."""
     openssl = shutil.which("openssl")
     if openssl is None:
         pytest.skip("openssl is missing: apt install openssl")

@@ -140,7 +140,7 @@ def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: 
             assert later <= 3
             assert gallons(page) == pytest.approx(second.truth()["delivered_l"] / GAL, abs=0.2)
             expect(page.locator("#job-done")).to_be_visible()
-            expect(page.locator("figure.pair")).to_contain_text("alike within 0.5 %")
+            expect(page.locator("figure.pair")).to_contain_text("more by")
             page.locator("#another").click()
             expect(page.locator(".jobs")).to_contain_text("No job is open")
         print(f"touches: first wheel of the job {first}, later {later}")

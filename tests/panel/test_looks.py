@@ -76,11 +76,18 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.get_by_text("How much, where to").click()
     page.get_by_text("Rinse the line").click()
     look(page, "other-work")
-    for tab in ("Settings", "Meter"):
+    for tab in ("Stock", "Settings", "Meter"):
         if page.locator(".menu").is_visible():
             page.locator(".menu").click()
         page.get_by_role("button", name=tab, exact=True).click()
-        expect(page.locator("#toml" if tab == "Settings" else "#prove-can")).to_be_visible()
+        expect(page.locator({"Stock": ".tote", "Settings": "#toml", "Meter": "#prove-can"}[tab])).to_be_visible()
+        if tab == "Stock":
+            page.locator("#stock-amount").fill("240 gal")
+            page.get_by_text("Which tote, reorder mark").click()
+            page.locator("#stock-capacity").fill("275 gal")
+            page.locator("#stock-reorder").fill("300 gal")
+            page.locator("#tell-stock").click()
+            expect(page.get_by_text("ORDER AGAIN")).to_be_visible()
         look(page, tab.lower())
     page.get_by_text("By weight instead").click()
     page.locator("#prove-can").fill("20 L")

@@ -27,6 +27,7 @@ export class After {
     return [
       h('h3', {}, t('after')),
       h('p', { class: 'huge', id: 'after-said' }, `${shown(told.final_kpa, 'pressure')} · ${t(`leak.${told.leak}`)} · ${t(`cap.${told.cap ? 'on' : 'off'}`)}`),
+      ...told.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${fault}`)),
       me.name ? button(t('after_again'), () => this.found.replaceChildren(this.form()), 'plain') : null,
     ].filter(Boolean);
   }

@@ -10,6 +10,7 @@ import { act, get, me, newId, post, watch, whoAmI } from './net.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
+import { StockScreen } from './stock.js';
 import * as units from './units.js';
 import { learn, t } from './words.js';
 
@@ -121,7 +122,7 @@ function renderTop() {
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
     h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
-      ['work', 'history', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+      ['work', 'history', 'stock', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
         button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
       h('label', {}, t('units'),
         h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
@@ -163,6 +164,7 @@ function screenFor(picture) {
   if (app.rig && !app.rig.looking && !me.name) return ['sign', () => new SignScreen(app)];
   if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
+  if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
   if (app.tab === 'settings') return ['settings', () => new SettingsScreen(app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];

@@ -1,0 +1,56 @@
+"""The work on the wheels of a job in words: steps done and open, and what is not as it should be. Computes nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rig.books.where import local
+from rig.run.posting import FILL, RETURN
+from rig.run.totes import litres_of
+from rig.run.wheels import FINISH, Work
+from rig.units import show_pressure, show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.chain import Record
+
+
+def work_document(work: Work) -> dict[str, object]:
+    """The work on one wheel for a program."""
+    return {
+        "position": work.position,
+        "converted_to": work.to,
+        "steps": [
+            {
+                "step": step.name,
+                "done": step.record is not None,
+                "serial": step.record.serial if step.record else None,
+                "at": step.record.at if step.record else None,
+            }
+            for step in work.steps
+        ],
+        "faults": list(work.faults),
+    }
+
+
+def work_lines(work: Work) -> list[str]:
+    """The work on one wheel for a person."""
+    left = len(work.open_steps)
+    to = f", to {work.to}" if work.to else ""
+    state = f"{left} to do" if left else "done, and to check" if work.faults else "done"
+    lines = [f"{work.position}{to}: {state}"]
+    for step in work.steps:
+        mark = "x" if step.record else " "
+        lines.append(f"  [{mark}] {step.name:<18} {_done(step.record) if step.record else ''}".rstrip())
+    return [*lines, *(f"  !   {fault}" for fault in work.faults)]
+
+
+def _done(record: Record) -> str:
+    body = record.document
+    words = [f"No. {record.serial}"]
+    if record.kind in (FILL, RETURN):
+        words.append(show_volume(litres_of(body, "net_l" if record.kind == FILL else "drawn_l")))
+    elif record.kind == FINISH:
+        words.append(show_pressure(litres_of(body, "final_kpa")))
+    else:
+        words.append(str(body["step"]))
+    return ", ".join([*words, local(record.at)[:16], *([str(body["by"])] if body.get("by") else [])])

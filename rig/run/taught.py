@@ -1,0 +1,31 @@
+"""The shop's wheels as reference fills have taught them: the book's latest value stands above the configuration's.
+
+It must not know how a wheel is filled.
+"""
+
+from __future__ import annotations
+
+from rig.run.posting import book_if_any
+from rig.run.settings import Settings
+from rig.run.shop_wheels import ShopWheel
+from rig.wheel import read_size
+
+
+def with_taught(settings: Settings) -> Settings:
+    """The settings with every wheel as it was taught last; JournalError where the book cannot be read.
+
+    A wheel that the configuration has of another size stays as the configuration has it.
+    """
+    with book_if_any(settings) as book:
+        found = {} if book is None else {str(each.document["wheel"]): each.document for each in book.valid("wheel")}
+    wheels = dict(settings.wheels)
+    for name, body in found.items():
+        own = wheels.get(name)
+        if own is not None and read_size(own.size).text != body["size"]:
+            continue
+        taught = {"size": body["size"], "took": f"{body['took_l']} L", "valve_at": body["valve_at"]}
+        wheel = ShopWheel.model_validate(taught)
+        if own is not None:
+            wheel = own.model_copy(update={"cavity": None, "took": wheel.took, "valve_at": wheel.valve_at})
+        wheels[name] = wheel
+    return settings.model_copy(update={"wheels": wheels})

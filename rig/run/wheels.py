@@ -1,0 +1,189 @@
+"""What the book knows of one wheel: what is inside, and which steps of the work on it are done. Reads; asks nobody.
+
+A wheel is a position on a machine of a customer; where the machine was not told, a position in a job. It must not know
+how a fill is made, nor how any of it is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rig.ledger.balance import Booked, Content, contents
+from rig.run.posting import FILL, RETURN, job_facts
+from rig.run.totes import litres_of
+from rig.units import KPA_PER_PSI, show_pressure
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+FINISH, STEP, HOLDS, CONVERSION = "finish", "step", "holds", "conversion"
+"""The end of a fill; a step done by hand; what a person found inside; that a wheel is to hold another liquid."""
+OF_A_WHEEL = (FILL, RETURN, FINISH, STEP, HOLDS, CONVERSION)
+OUT, RINSED, RIM, FITTED, REFILL, END = (
+    "take the old out", "rinse", "inspect rim", "valve or wheel", "refill", "finish",
+)  # fmt: skip
+STEPS = (OUT, RINSED, RIM, FITTED, REFILL, END)
+"""The steps of a conversion, in their order."""
+BY_HAND = {OUT: OUT, RINSED: RINSED, RIM: RIM, "new valve": FITTED, "new wheel": FITTED, "valve kept": FITTED}
+"""What a person may note, and the step that it does."""
+_EMPTIES = (RINSED, "new wheel")
+"""After these nothing of the old liquid is left inside."""
+
+
+def same_position(one: object, other: object) -> bool:
+    """Whether two texts name the same place on a machine."""
+    return " ".join(str(one or "").lower().split()) == " ".join(str(other or "").lower().split())
+
+
+def of_wheel(book: Book, kind: str, job: str, position: str) -> list[Record]:
+    """Records of a kind of one wheel, in any job where its machine is known; none without a position."""
+    if not position.strip():
+        return []
+    facts = job_facts(book, job, position)
+    if facts["wheel"] is None:
+        return in_job(book, kind, job, position)
+    found = book.valid(kind, wheel=str(facts["wheel"]))
+    return [each for each in found if each.document.get("customer") == facts["customer"]]
+
+
+def in_job(book: Book, kind: str, job: str, position: str, since: str | None = None) -> list[Record]:
+    """Records of a kind of one position in one job; those that were voided are left out."""
+    found = book.valid(kind, job=job, since=since)
+    return [
+        each
+        for each in found
+        if same_position(each.document.get("position"), position) and not each.document.get("void")
+    ]
+
+
+# --- what is inside -------------------------------------------------------------------------------------------------
+
+
+def inside(book: Book, job: str, position: str) -> Content:
+    """What a wheel holds by the book; litres are None where the book tells nothing of it."""
+    moves = [
+        move
+        for kind in (FILL, RETURN, STEP, HOLDS)
+        for record in of_wheel(book, kind, job, position)
+        if not record.document.get("void")
+        for move in _moved(record)
+    ]
+    return contents(sorted(moves, key=lambda each: each.at)).get("", Content())
+
+
+def _moved(record: Record) -> Iterator[Booked]:
+    body = record.document
+    if record.kind == FILL:
+        if held_l := litres_of(body, "existing_l"):
+            # A person told what was inside before: that stands above what the book had added up.
+            yield Booked(record.at, "dip", held_l)
+        yield Booked(record.at, "load", litres_of(body, "net_l"), fluid=str(body["fluid"]))
+    elif record.kind == RETURN:
+        yield Booked(record.at, "out", litres_of(body, "drawn_l"))
+    elif record.kind == HOLDS:
+        yield Booked(record.at, "dip", litres_of(body, "holds_l"), fluid=str(body.get("fluid") or ""))
+    elif body["step"] in _EMPTIES:
+        yield Booked(record.at, "dip", 0.0)
+
+
+# --- the end of a fill ----------------------------------------------------------------------------------------------
+
+
+def finish_of(book: Book, fill: Record) -> Record | None:
+    """The last note of final pressure, leak check and cap that is about this fill; None when there is none."""
+    body = fill.document
+    job, position = str(body.get("job") or ""), str(body.get("position") or "")
+    noted = [each for each in book.valid(FINISH, truck=fill.truck) if each.document.get("fill_id") == body["fill_id"]]
+    if job and position:
+        noted += [each for each in in_job(book, FINISH, job, position) if each.at >= fill.at]
+    return max(noted, key=lambda each: (each.at, each.serial), default=None)
+
+
+def finish_faults(finish: Record, working_kpa: object) -> list[str]:
+    """What is not as it should be at the end of a fill; empty when all is."""
+    body, found = finish.document, []
+    if body.get("leak") != "none":
+        found.append(f"LEAK at the {body.get('leak')}")
+    if not body.get("cap"):
+        found.append("NO SEALING CAP")
+    final_kpa = litres_of(body, "final_kpa")
+    if isinstance(working_kpa, int | float) and abs(final_kpa - working_kpa) > KPA_PER_PSI:
+        what = "air it up" if final_kpa < working_kpa else "let it down"
+        found.append(f"working pressure is {show_pressure(working_kpa)}: {what}")
+    return found
+
+
+# --- the steps of a job ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the work on a wheel, and the record that says that it is done."""
+
+    name: str
+    record: Record | None
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """The work on one wheel in one job."""
+
+    position: str
+    to: str | None
+    """The liquid that it is converted to; None where it is only filled."""
+    steps: tuple[Step, ...]
+    faults: tuple[str, ...]
+    """What is not as it should be, in words."""
+
+    @property
+    def open_steps(self) -> tuple[str, ...]:
+        """What is still to be done, in its order."""
+        return tuple(step.name for step in self.steps if step.record is None)
+
+
+def work_of_job(book: Book, job: str) -> list[Work]:
+    """The work on every wheel of a job whose position was told, in the order in which they were begun."""
+    records = sorted((each for kind in OF_A_WHEEL for each in book.valid(kind, job=job)), key=lambda each: each.at)
+    by_position: dict[str, list[Record]] = {}
+    for record in records:
+        position = " ".join(str(record.document.get("position") or "").lower().split())
+        if position and not record.document.get("void"):
+            by_position.setdefault(position, []).append(record)
+    return [_work(position, own) for position, own in by_position.items()]
+
+
+def work_on(book: Book, job: str, position: str) -> Work | None:
+    """The work on one wheel of a job; None where the book has nothing of it."""
+    if not job:
+        return None
+    return next((each for each in work_of_job(book, job) if same_position(each.position, position)), None)
+
+
+def _work(position: str, records: Sequence[Record]) -> Work:
+    conversion = next((each for each in reversed(records) if each.kind == CONVERSION), None)
+    to = None if conversion is None else str(conversion.document["to"])
+    done = {name: record for record in records if (name := _step_of(record)) is not None}
+    fill, finish = done.get(REFILL), done.get(END)
+    if finish is not None and fill is not None and finish.at < fill.at:
+        # What was checked before the last fill says nothing of it.
+        finish = None
+        del done[END]
+    names = STEPS if to is not None else (REFILL, END)
+    faults = finish_faults(finish, fill.document.get("working_kpa") if fill else None) if finish else []
+    if to is not None and fill is not None:
+        early = [name for name in STEPS[:4] if (step := done.get(name)) is None or step.at > fill.at]
+        faults += [f"refilled before: {', '.join(early)}"] if early else []
+    return Work(position, to, tuple(Step(name, done.get(name)) for name in names), tuple(faults))
+
+
+def _step_of(record: Record) -> str | None:
+    """The step that a record does, if it does one."""
+    body = record.document
+    if record.kind == STEP:
+        return BY_HAND[str(body["step"])]
+    if record.kind == FILL and body["outcome"] != "complete":
+        return None
+    return {FILL: REFILL, RETURN: OUT, FINISH: END}.get(record.kind)
