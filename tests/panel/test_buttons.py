@@ -81,7 +81,9 @@ async def test_start_and_stop_at_the_gun(tmp_path: Path) -> None:
                     waiting = await until(client, lambda seen: state_is("idle")(seen) and seen["fill"]["tyre_kpa"])
                     assert waiting["fill"]["checks"] == []
                     await press(gun, START, down=False)
-                    await until(client, state_is("idle"))
+                    # A press is fresh once the button was read as let go: at the second request from here, surely.
+                    asked = len(gun.asked)
+                    await until(client, lambda _: len(gun.asked) > asked + 1)
                     await press(gun, START, down=True)
                     await until(client, state_is("running"))
                     await press(gun, STOP, down=True)

@@ -11,6 +11,8 @@ from pages import page_served
 from test_service import order, records, signed_in, until
 from test_web import Door
 
+from rig.run.removal import Removal
+
 VALVE_DOWN = 'existing = "60 L"\nvalve_at = 6\n'
 
 
@@ -75,5 +77,5 @@ async def test_a_shop_wheel_is_emptied_with_its_valve_at_the_bottom(tmp_path: Pa
     assert reply.status_code == 200
     taken = door.facade.take_order()
     assert taken is not None
-    assert taken.work is not None
+    assert isinstance(taken.work, Removal)
     assert taken.work.question.wanted.valve_at == 6
