@@ -196,7 +196,8 @@ def _charge(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, {"item": options.item, "quantity": str(quantity), "by": options.by})
 
 
-def _finish(book: Book, options: argparse.Namespace) -> Record:
+def finish(book: Book, options: argparse.Namespace) -> Record:
+    """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
     kpa = parse(options.pressure, "pressure")
@@ -261,7 +262,7 @@ _NOTES: dict[str, Callable[[Book, argparse.Namespace], Record]] = {
     "charge": _charge,
     "step": _step,
     "holds": _holds,
-    "finish": _finish,
+    "finish": finish,
     "correct": _correct,
     "void": _void,
 }

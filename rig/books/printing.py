@@ -57,6 +57,11 @@ def printed(
         print(as_text(paper, options.columns, ascii_only=True))
     else:
         print(as_text(paper, _WIDTH))
+    keep_print(book, what, records)
+
+
+def keep_print(book: Book, what: str, records: Sequence[Record]) -> None:
+    """Keep that a paper was handed out, so that the next one of the same says that it is a duplicate."""
     copy = prints_of(book, what) + 1
     of = [{"truck": record.truck, "serial": record.serial} for record in records]
     book.append("print", f"{what} #{copy}", now(), {"what": what, "copy": copy, "of": of})

@@ -61,12 +61,17 @@ def stock_command(options: argparse.Namespace) -> int:
     """Show what is in the totes, or tell what was loaded, dipped, connected, or what a tote is."""
     with book_asked(options) as book:
         if options.action != "show":
-            _ACTIONS[options.action](book, options, settings_of(options))
+            tell(book, options, settings_of(options))
         totes = totes_of(book)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
     told(options, stock_document(totes), stock_text(totes))
     return OK
+
+
+def tell(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do."""
+    _ACTIONS[options.action](book, options, settings)
 
 
 def _named(totes: Sequence[Tote], name: str | None) -> Tote:

@@ -17,9 +17,10 @@ from rig.field.points import Strict
 from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
 from rig.questions import add_question_options, question_of
-from rig.run.assembly import Memory, Question, setup_of, wheel_question
+from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
 from rig.run.calibration import standing, with_factor
 from rig.run.facade import Facade
+from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand, journal_of
 from rig.run.settings import Settings
 from rig.units import QuantityError, parse
@@ -43,10 +44,17 @@ class WheelForm(Strict):
     """Nothing: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
     holds: str = _TEXT
     """Liquid that is in the tyre already."""
+    other_fluid: bool = False
+    """The tote holds another liquid by the book, and the person knows."""
 
 
 def asked(settings: Settings, form: WheelForm) -> Question:
     """The question that the form asks; QuantityError or SizeError with what to write instead."""
+    question = _typed(form)
+    return wheel_question(settings, form.wheel, question) if form.wheel else question
+
+
+def _typed(form: WheelForm) -> Question:
     parser = argparse.ArgumentParser()
     add_question_options(parser)
     given = {
@@ -57,8 +65,7 @@ def asked(settings: Settings, form: WheelForm) -> Question:
         **_target(form.target),
     }
     options = parser.parse_args([f"--{name}={text.strip()}" for name, text in given.items() if text.strip()])
-    question = replace(question_of(options, form.size), support=form.support)
-    return wheel_question(settings, form.wheel, question) if form.wheel else question
+    return replace(question_of(options, form.size), support=form.support)
 
 
 def _target(text: str) -> dict[str, str]:
@@ -79,9 +86,8 @@ def _target(text: str) -> dict[str, str]:
 def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
     """The answer with its picture, and the checks of the ready check; raises what ``answer`` raises."""
     settings = facade.settings
-    question = asked(settings, form)
-    question = replace(question, fluid=question.fluid or settings.tote.fluid)
-    target = facade.answer(question)
+    known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
+    question, target = known.question, known.target
     with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings()))
     checks = setup_of(proven, question, target, "question", Memory()).checks
@@ -91,6 +97,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
         **target.as_json(),
         "level": _level(target),
         "position": form.position,
+        "refusal": "" if form.other_fluid else known.refusal,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
         "checks": [{**each, "given": each["name"] in given} for each in shown],
@@ -107,4 +114,52 @@ def _level(target: Target) -> str:
 
 def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Errand:
     """Who asks for what, for the record."""
-    return Errand(asked(settings, form), by, form.job.strip(), form.position.strip(), config)
+    question, job, position = asked(settings, form), form.job.strip(), form.position.strip()
+    return Errand(question, by, job, position, config, other_fluid=form.other_fluid)
+
+
+# --- out of a wheel, and rinsing ---------------------------------------------------------------------------------
+
+
+class EmptyForm(WheelForm):
+    """What is to come out of a wheel that ``holds`` so much: ``target`` is a volume, or nothing for all that comes."""
+
+    valve_at: str = Field(default="6", max_length=60)
+    holds_fluid: str = _TEXT
+    to: str = Field(default="tote", max_length=60)
+    through_meter: bool = False
+
+
+class RinseForm(Strict):
+    """Water through the line into a drain vessel; or, after it, the first liquid diverted."""
+
+    volume: str = Field(default="10 L", max_length=60)
+    divert: bool = False
+
+
+def removal_of(settings: Settings, form: EmptyForm, by: str, config: str) -> Removal:
+    """What a person asks to have out of a wheel; QuantityError, SizeError with what to write instead."""
+    if not form.holds.strip():
+        raise QuantityError("how much does it hold, as far as anybody knows? for example 69 gal")
+    wheel = WheelForm.model_validate({**form.model_dump(include=set(WheelForm.model_fields)), "target": ""})
+    question = asked(settings, wheel)
+    cavity_asked(question)
+    # A wheel of the shop is filled with its valve elsewhere than it is emptied.
+    clock = _typed(wheel).wanted.valve_at
+    return Removal(
+        question=replace(question, wanted=replace(question.wanted, valve_at=clock)),
+        holds_l=question.wanted.existing_l,
+        fluid=form.holds_fluid.strip() or settings.tote.fluid,
+        volume_l=parse(form.target, "volume") if form.target.strip() else None,
+        through_meter=form.through_meter,
+        to=form.to.strip(),
+        by=by,
+        job=form.job.strip(),
+        position=form.position.strip(),
+        config=config,
+    )
+
+
+def rinse_of(form: RinseForm, by: str, config: str) -> Rinse:
+    """A rinse as a person asks for it; QuantityError for a volume that is none."""
+    return Rinse(parse(form.volume, "volume"), form.divert, by, config)

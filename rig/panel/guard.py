@@ -28,7 +28,8 @@ HEADERS = {
 }
 OWN_HEADER = "x-rig"
 """A page of another site cannot send it without asking first, and is never answered."""
-_LARGEST_BODY = 16384
+_LARGEST_BODY = 65536
+"""A whole configuration, and nothing near a photograph."""
 
 
 class Guarded:

@@ -9,9 +9,13 @@ import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from rig.books.compare import compare_document
 from rig.ledger.journal import Journal, StoredEntry, StoredFill
+from rig.ledger.matching import Wheel, pairs
+from rig.panel.after import after_view, ticket_words
+from rig.panel.jobs import book_of_rig
 from rig.run.meter_page import meter_page
-from rig.run.session import journal_of
+from rig.run.session import Refused, journal_of
 from rig.run.settings import Settings
 from rig.shown import next_steps, ticket_text
 
@@ -45,7 +49,7 @@ def _row(fill: StoredFill) -> dict[str, object]:
         "fill_id": fill.fill_id,
         "opened_at": fill.opened_at,
         **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
-        **{key: record.get(key) for key in ("outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
+        **{key: record.get(key) for key in ("kind", "outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
     }
 
 
@@ -56,14 +60,28 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
         entries = journal.entries(fill.fill_id)
         pair = _pair(journal.fills(), fill)
     record = fill.record
+    ticket, told = _of_the_book(settings, record) if record else ("", None)
     return {
         **_row(fill),
-        "ticket": ticket_text(record, simulated=settings.rig.simulated) if record else "",
+        "ticket": ticket,
+        "after": told,
         "next": next_steps(record) if record else [],
         "trace": trace_of(entries),
         "pair": pair,
         "opposite": opposite(str(fill.about.get("position") or "")),
     }
+
+
+def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None]:
+    """A fill's ticket, and what was told afterwards; behind a broken book what the journal keeps, and nothing."""
+    from rig.ledger.book import BookError
+
+    fill_id = str(record["fill_id"])
+    try:
+        with book_of_rig(settings) as book:
+            return ticket_words(book, fill_id), after_view(book, fill_id)
+    except (BookError, Refused):
+        return ticket_text(record, simulated=settings.rig.simulated), None
 
 
 def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
@@ -86,7 +104,7 @@ def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
 
 
 def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | None:
-    """The latest fill on the other side of the same job and size, before or after this one."""
+    """This wheel against the latest on the other side of the same job and size, before or after it."""
     other = opposite(str(one.about.get("position") or ""))
     alike = [
         fill
@@ -97,7 +115,18 @@ def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | N
         and fill.about.get("size") == one.about.get("size")
         and fill.about.get("job") == one.about.get("job")
     ]
-    return _row(alike[-1]) if alike else None
+    if not alike or one.record is None:
+        return None
+    found = compare_document([], pairs([_wheel(alike[-1]), _wheel(one)]))["pairs"]
+    return found[0] if isinstance(found, list) and found else None
+
+
+def _wheel(fill: StoredFill) -> Wheel:
+    record = fill.record or {}
+    net_l, target_l = record["net_l"], record["target_l"]
+    assert isinstance(net_l, int | float)
+    assert isinstance(target_l, int | float)
+    return Wheel(fill.number, str(record["size"]), str(record["fluid"]), str(record["position"]), target_l, net_l)
 
 
 def meter_view(settings: Settings) -> dict[str, object]:

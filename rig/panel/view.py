@@ -15,6 +15,7 @@ from rig.control.state import FillState, in_tyre_l
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
+from rig.run.bench import Proof
 from rig.run.facade import Facade, Live, Snapshot
 from rig.run.settings import Settings
 from rig.shown import stopped_text
@@ -67,6 +68,7 @@ def picture(facade: Facade, now_s: float, driver: Session | None, asking: Sessio
         "fill": _fill(seen),
         "record": seen.record,
         "notice": seen.notice,
+        "proof": _proof(seen.proof),
         "interrupted": [
             {
                 "fill_id": each.fill_id,
@@ -77,6 +79,18 @@ def picture(facade: Facade, now_s: float, driver: Session | None, asking: Sessio
             }
             for each in seen.interrupted
         ],
+    }
+
+
+def _proof(proof: Proof | None) -> Picture | None:
+    if proof is None:
+        return None
+    return {
+        "runs": proof.runs,
+        "run": proof.run,
+        "asks": proof.asks,
+        "pulses": None if proof.counted is None else proof.counted.pulses,
+        "document": proof.document,
     }
 
 

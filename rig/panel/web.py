@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
@@ -25,38 +24,25 @@ from starlette.staticfiles import StaticFiles
 from rig.field.points import Strict
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError
-from rig.panel.asking import WheelForm, answer_view, errand_of
+from rig.panel.asking import EmptyForm, RinseForm, WheelForm, answer_view, errand_of, removal_of, rinse_of
+from rig.panel.configuring import ConfigForm, config_view, write_config
+from rig.panel.door import Act, Door
 from rig.panel.guard import Guarded
 from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
-from rig.panel.sessions import Session, Sessions, same
+from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
+from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
-from rig.run.check import check_text
-from rig.run.facade import Facade, Order, OrderKind
+from rig.run.facade import Facade, Order, OrderKind, Work
+from rig.run.session import Refused
+from rig.run.settings import SettingsError
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 STATIC = Path(__file__).resolve().parent / "static"
-COOKIE = "rig_session"
-_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError)
-
-
-class SignIn(Strict):
-    """Who, and the PIN."""
-
-    name: str = Field(max_length=40)
-    pin: str = Field(max_length=20)
-
-
-class Act(Strict):
-    """One touch. The id makes its repeats harmless."""
-
-    id: str = Field(min_length=8, max_length=64)
-    name: str = Field(default="", max_length=60)
-    """Which prompt or check."""
-    give: bool = True
+_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
 
 
 class OrderForm(Strict):
@@ -66,9 +52,19 @@ class OrderForm(Strict):
     kind: OrderKind
     fill_id: str = Field(default="", max_length=60)
     wheel: WheelForm = WheelForm()
+    empty: EmptyForm = EmptyForm()
+    rinse: RinseForm = RinseForm()
+    prove: ProveForm = ProveForm()
     confirmed: tuple[str, ...] = Field(default=(), max_length=40)
     start: bool = True
     """Start at once; without it the start button at the gun does."""
+
+
+class Reading(Strict):
+    """What a vessel shows, as it is typed."""
+
+    id: str = Field(min_length=8, max_length=64)
+    text: str = Field(max_length=60)
 
 
 class Page:
@@ -76,11 +72,12 @@ class Page:
 
     def __init__(self, facade: Facade, people: People, config: str) -> None:
         self._facade = facade
-        self._people = people
         self._config = config
-        self._sessions = Sessions()
+        self._proving: Asked | None = None
+        self.door = Door(facade, people)
+        self._shop = Shop(facade, self.door)
         self._panel = facade.settings.panel
-        self.hub = Hub(facade, self._sessions)
+        self.hub = Hub(facade, self.door.sessions)
         operations: dict[str, Callable[[str, str, str], None]] = {
             "confirm": facade.confirm,
             "start": lambda act, by, _: facade.start(act, by),
@@ -96,81 +93,6 @@ class Page:
         }
         self._operations = operations
 
-    # --- who asks -----------------------------------------------------------------------------------------------
-
-    def _who(self, request: Request) -> Session | None:
-        token = request.cookies.get(COOKIE, "")
-        return self._sessions.found(token, time.monotonic(), busy=self._facade.snapshot().busy) if token else None
-
-    def _person(self, request: Request) -> Session:
-        """The signed-in person; for a request that changes something its token too."""
-        session = self._who(request)
-        if session is None:
-            raise HTTPException(401, "sign in first")
-        if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
-        return session
-
-    def _driver(self, request: Request) -> Session:
-        session = self._person(request)
-        if self._sessions.driver is not session:
-            raise HTTPException(409, "another page has the controls")
-        return session
-
-    def _may_look(self, request: Request) -> None:
-        if not self._panel.looking:
-            self._person(request)
-
-    # --- sign-in ------------------------------------------------------------------------------------------------
-
-    async def sign_in(self, request: Request) -> Response:
-        """Name and PIN for a session."""
-        form = SignIn.model_validate_json(await request.body())
-        now_s, address = time.monotonic(), f"from {request.client.host if request.client else '?'}"
-        name = form.name.casefold()
-        pause_s = max(self._sessions.pause_s(name, now_s), self._sessions.pause_s(address, now_s))
-        if pause_s > 0:
-            raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
-        # Counted before it is looked at, so that tries at the same time are tries too.
-        self._sessions.wrong(name, now_s)
-        self._sessions.wrong(address, now_s)
-        someone = await run_in_threadpool(self._people.known, form.name, form.pin)
-        if someone is None:
-            raise HTTPException(401, "name or PIN is wrong")
-        session = self._sessions.open(someone, time.monotonic(), name, address)
-        response = JSONResponse(self._me(session))
-        response.set_cookie(
-            COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
-        )
-        return response
-
-    async def sign_out(self, request: Request) -> Response:
-        """End the session."""
-        self._sessions.close(self._person(request))
-        response = JSONResponse({})
-        response.delete_cookie(COOKIE, path="/")
-        return response
-
-    async def me(self, request: Request) -> Response:
-        """Who is signed in here; asked every few seconds, which also tells that this page is still there."""
-        return JSONResponse(self._me(self._who(request)))
-
-    def _me(self, session: Session | None) -> dict[str, object]:
-        if session is None:
-            return {"name": None, "names": [each.name for each in self._people.all()]}
-        return {"name": session.name, "role": session.role, "id": session.id, "csrf": session.csrf}
-
-    async def drive(self, request: Request) -> Response:
-        """Take the controls, or ask for them."""
-        session = self._person(request)
-        return JSONResponse({"drives": self._sessions.ask_to_drive(session, time.monotonic())})
-
-    async def hand_over(self, request: Request) -> Response:
-        """Give the controls to the one who asks, or keep them."""
-        form = Act.model_validate_json(await request.body())
-        self._sessions.hand_over(self._person(request), give=form.give)
-        return JSONResponse({})
-
     # --- looking ------------------------------------------------------------------------------------------------
 
     async def rig(self, request: Request) -> Response:
@@ -185,60 +107,107 @@ class Page:
 
     async def stream(self, request: Request) -> Response:
         """Pictures, several a second."""
-        self._may_look(request)
+        self.door.may_look(request)
         return StreamingResponse(self.hub.stream(), media_type="text/event-stream")
 
     async def trace(self, request: Request) -> Response:
         """The trace of the fill under way."""
-        self._may_look(request)
+        self.door.may_look(request)
         return JSONResponse(self.hub.trace())
 
     async def fills(self, request: Request) -> Response:
         """What was filled before."""
-        self._may_look(request)
+        self.door.may_look(request)
         return JSONResponse(await run_in_threadpool(fills_view, self._facade.settings))
 
     async def fill(self, request: Request) -> Response:
         """One fill with ticket and trace."""
-        self._may_look(request)
+        self.door.may_look(request)
         return JSONResponse(await run_in_threadpool(fill_view, self._facade.settings, request.path_params["fill_id"]))
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
-        self._may_look(request)
+        self.door.may_look(request)
         return JSONResponse(await run_in_threadpool(meter_view, self._facade.settings))
 
+    async def provings(self, request: Request) -> Response:
+        """The provings so far."""
+        self.door.may_look(request)
+        return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
+
     async def settings(self, request: Request) -> Response:
-        """The configuration explained, for the supervisor."""
-        if self._person(request).role != "supervisor":
-            raise HTTPException(403, "for the supervisor")
-        found, text = await run_in_threadpool(check_text, self._facade.settings)
-        return JSONResponse({"text": text, "found": found})
+        """The configuration explained, for the supervisor, and the file to change."""
+        self.door.supervisor(request)
+        return JSONResponse(await run_in_threadpool(config_view, self._facade.settings, Path(self._config)))
+
+    async def write_settings(self, request: Request) -> Response:
+        """Write the configuration anew for the next start; never while the rig is busy."""
+        session = self.door.supervisor(request)
+        form = ConfigForm.model_validate_json(await request.body())
+        if self._facade.snapshot().busy:
+            raise HTTPException(409, "the rig is busy: the configuration is not changed now")
+        settings, path = self._facade.settings, Path(self._config)
+        return JSONResponse(await run_in_threadpool(write_config, settings, path, form, session.name))
 
     # --- acting -------------------------------------------------------------------------------------------------
 
     async def answer(self, request: Request) -> Response:
         """What would go into this wheel."""
-        session = self._person(request)
+        session = self.door.person(request)
         form = WheelForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(answer_view, self._facade, form, session.name))
 
     async def order(self, request: Request) -> Response:
         """Fill this wheel; go on with that fill, or close it."""
-        session = self._driver(request)
+        session = self.door.driver(request)
         form = OrderForm.model_validate_json(await request.body())
-        errand = None
-        if form.kind == "fill":
-            errand = await run_in_threadpool(errand_of, self._facade.settings, form.wheel, session.name, self._config)
-            await run_in_threadpool(self._facade.answer, errand.question)
-        order = Order(form.id, form.kind, session.name, errand, form.fill_id, form.confirmed, start=form.start)
+        if form.kind == "prove":
+            self.door.supervisor(request)
+        work = await run_in_threadpool(self._work, form, session.name)
+        order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
         if not self._facade.order(order):
             raise HTTPException(409, "the rig is busy")
         return JSONResponse({})
 
+    def _work(self, form: OrderForm, by: str) -> Work | None:
+        """What is ordered, read and answered before the rig is asked: a wrong word is told to whoever wrote it."""
+        settings = self._facade.settings
+        match form.kind:
+            case "fill":
+                errand = errand_of(settings, form.wheel, by, self._config)
+                self._facade.answer(errand.question, errand.job, errand.position)
+                return errand
+            case "empty":
+                return removal_of(settings, form.empty, by, self._config)
+            case "rinse":
+                return rinse_of(form.rinse, by, self._config)
+            case "prove":
+                self._proving = proving_asked(settings, form.prove, by, self._config)
+                return self._proving.trial
+            case _:
+                return None
+
+    async def reading(self, request: Request) -> Response:
+        """What the vessel of a proving shows after a run."""
+        self.door.driver(request)
+        self.door.supervisor(request)
+        form = Reading.model_validate_json(await request.body())
+        if self._proving is None or not self._facade.read_vessel(form.id, self._proving.seen(form.text)):
+            raise HTTPException(409, "no reading is asked for")
+        return JSONResponse({})
+
+    async def verdict(self, request: Request) -> Response:
+        """Whether the factor of a proving is taken."""
+        self.door.driver(request)
+        self.door.supervisor(request)
+        form = Act.model_validate_json(await request.body())
+        if not self._facade.judge_proving(form.id, taken=form.give):
+            raise HTTPException(409, "no verdict is asked for")
+        return JSONResponse({})
+
     async def act(self, request: Request) -> Response:
         """One touch of the driver."""
-        session = self._driver(request)
+        session = self.door.driver(request)
         form = Act.model_validate_json(await request.body())
         operation = self._operations.get(request.path_params["operation"])
         if operation is None:
@@ -248,7 +217,7 @@ class Page:
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time."""
-        session = self._who(request)
+        session = self.door.who(request)
         form = Act.model_validate_json(await request.body())
         self._facade.stop(form.id, session.name if session else "STOP on a page")
         return JSONResponse({})
@@ -269,14 +238,17 @@ class Page:
 
         routes = [
             get("/", index),
-            get("/api/rig", self.rig), get("/api/texts", self.texts), get("/api/me", self.me),
+            get("/api/rig", self.rig), get("/api/texts", self.texts), get("/api/me", self.door.me),
             get("/api/stream", self.stream), get("/api/trace", self.trace),
             get("/api/fills", self.fills), get("/api/fills/{fill_id}", self.fill),
-            get("/api/meter", self.meter), get("/api/settings", self.settings),
-            post("/api/sign-in", self.sign_in), post("/api/sign-out", self.sign_out),
-            post("/api/drive", self.drive), post("/api/hand-over", self.hand_over),
+            get("/api/meter", self.meter),
+            get("/api/settings", self.settings), post("/api/settings", self.write_settings),
+            post("/api/sign-in", self.door.sign_in), post("/api/sign-out", self.door.sign_out),
+            post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),
+            get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), post("/api/act/{operation}", self.act),
+            *self._shop.routes(),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {

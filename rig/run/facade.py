@@ -11,7 +11,7 @@ import itertools
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,14 +20,17 @@ from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.values import Check, MeterKind, Reading, Request, RequestKind, Setup
-from rig.plan.target import Target
 from rig.run.assembly import Question
-from rig.run.before import foreknown
+from rig.run.before import Foreknown, foreknown
+from rig.run.bench import Bench, Proof
+from rig.run.prover import Seen, Trial
 from rig.run.ready import GivenChecks
+from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
 
-OrderKind = Literal["fill", "go on", "close"]
+OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
+Work = Errand | Removal | Rinse | Trial
 _REMEMBERED = 512
 _FIRST_REST_S = 10.0
 """A start that waits for nothing but the first reading at rest stands for so long; for anything else it is refused."""
@@ -35,12 +38,13 @@ _FIRST_REST_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What the rig is to do next: fill a wheel, go on with an interrupted fill, or close one as it is."""
+    """What the rig is to do next: work of the pump, or to go on with an interrupted fill, or to close one as it is."""
 
     id: str
     kind: OrderKind
     by: str
-    errand: Errand | None = None
+    work: Work | None = None
+    """What is to be filled, emptied, rinsed or proven; None for an interrupted fill."""
     fill_id: str = ""
     confirmed: tuple[str, ...] = ()
     """Checks that were shown and confirmed before the order was given."""
@@ -89,6 +93,8 @@ class Snapshot:
     notice: str
     """Why the last order was not carried out."""
     interrupted: tuple[Interrupted, ...]
+    proof: Proof | None
+    """The proving under way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +113,7 @@ class Facade:
         self.settings = settings
         self.gave_up = False
         self.given = GivenChecks()
+        self.bench = Bench()
         self._inbox: deque[Request] = deque()
         self._orders: deque[Order] = deque()
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
@@ -128,9 +135,9 @@ class Facade:
 
     # --- what a face asks ---------------------------------------------------------------------------------------
 
-    def answer(self, question: Question, job: str = "", position: str = "") -> Target:
+    def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
         """What would go into this wheel, and what the book has to say. Raises what ``answer`` raises."""
-        return foreknown(self.settings, question, job, position).target
+        return foreknown(self.settings, question, job, position)
 
     def order(self, order: Order) -> bool:
         """Put an order in; false when the rig is busy with another, true also for a repeat of the same."""
@@ -179,6 +186,21 @@ class Facade:
         """Give the meter up and count by the next best measure."""
         self._ask(request_id, "next_measure", by)
 
+    def read_vessel(self, request_id: str, seen: Seen) -> bool:
+        """What the vessel of a proving shows after a run; false where no reading is asked for."""
+        return self._told(request_id, lambda: self.bench.read(seen))
+
+    def judge_proving(self, request_id: str, *, taken: bool) -> bool:
+        """Whether a proving that is judged is taken; false where no verdict waits."""
+        return self._told(request_id, lambda: self.bench.accept(taken=taken))
+
+    def _told(self, request_id: str, tell: Callable[[], bool]) -> bool:
+        with self._lock:
+            if self._repeated(request_id):
+                return True
+            self._handled.append(request_id)
+        return tell()
+
     def machine_moved(self, by: str) -> None:
         """The checks of the machine are to be asked again."""
         self.given.forget("machine", by)
@@ -225,6 +247,7 @@ class Facade:
             record=self._record,
             notice=self._notice,
             interrupted=self._interrupted,
+            proof=self.bench.proof,
         )
 
     def take_gap_s(self) -> float:
@@ -263,8 +286,16 @@ class Facade:
             self._order = None
 
     def beat(self, live: Live) -> None:
-        """What the field shows between two fills."""
+        """What the field shows between two fills, or between two runs of a proving."""
+        self._now = None
         self._live, self._seen_s = live, time.monotonic()
+
+    def take_stop(self) -> bool:
+        """Whether a stop was asked for between two runs; what else was asked there has nobody to hear it."""
+        with self._lock:
+            stopped = any(request.kind == "stop" for request in self._inbox)
+            self._inbox.clear()
+        return stopped
 
     def waiting(self, interrupted: Sequence[Interrupted]) -> None:
         """The fills that wait to be gone on with or closed."""

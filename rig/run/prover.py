@@ -28,7 +28,7 @@ from rig.run.metering import meter_of
 from rig.run.person import Person
 from rig.run.readings import conversions
 from rig.run.recorder import utc_now
-from rig.run.session import Refused, Watch, carry_out, journal_of, may_begin, metered, new_id, recalled
+from rig.run.session import Refused, Stopper, Watch, carry_out, journal_of, may_begin, metered, new_id, recalled
 from rig.run.settings import Settings
 
 _HISTORY = 10
@@ -89,7 +89,12 @@ Read = Callable[[int, Counted], Awaitable[Seen]]
 
 
 async def count_runs(
-    settings: Settings, trial: Trial, person: Callable[[], Person], read: Read, watch: Watch
+    settings: Settings,
+    trial: Trial,
+    person: Callable[[], Person],
+    read: Read,
+    watch: Watch,
+    stopper: Stopper | None = None,
 ) -> list[tuple[Counted, Seen]]:
     """One conditioning run that is not counted, then the runs of ``trial``, each read before the next.
 
@@ -100,7 +105,7 @@ async def count_runs(
         await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
         for number in range(trial.runs + 1):
-            counted = await _run(settings, journal, trial, before, person(), watch)
+            counted = await _run(settings, journal, trial, before, person(), watch, stopper)
             if number:
                 found.append((counted, await read(number, counted)))
             await _empty(settings)
@@ -108,7 +113,13 @@ async def count_runs(
 
 
 async def _run(
-    settings: Settings, journal: Journal, trial: Trial, before: Standing, person: Person, watch: Watch
+    settings: Settings,
+    journal: Journal,
+    trial: Trial,
+    before: Standing,
+    person: Person,
+    watch: Watch,
+    stopper: Stopper | None,
 ) -> Counted:
     temp_c = settings.tote.temperature if trial.temp_c is None else trial.temp_c
     setup = vessel_setup(
@@ -116,7 +127,7 @@ async def _run(
     )
     about = _about(trial, temp_c) | record_keys(before, journal.event_counts())
     flows = _Flow(watch)
-    record = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, opened=False)
+    record = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper, opened=False)
     if record["outcome"] != "complete":
         raise Refused(
             f"the run ended {record['outcome']} ({record['first_out'] or 'stopped by hand'}): nothing of this proving "
@@ -144,7 +155,7 @@ class _Flow:
 def _about(trial: Trial, temp_c: float) -> dict[str, object]:
     return {
         "kind": "proving run",
-        "size": "known can" if isinstance(trial.reference, Can) else "vessel on a scale",
+        "size": vessel_name(trial.reference),
         "fluid": trial.fluid.name,
         "fluid_text": trial.fluid_text,
         "temp_c": temp_c,
@@ -161,6 +172,11 @@ def _about(trial: Trial, temp_c: float) -> dict[str, object]:
         "density_kg_m3": round(trial.fluid.density_kg_m3(temp_c), 3),
         "ctl": round(trial.fluid.ctl(temp_c), 6),
     }
+
+
+def vessel_name(reference: Can | Scale) -> str:
+    """What stands in a record in the place of a wheel's size."""
+    return "known can" if isinstance(reference, Can) else "vessel on a scale"
 
 
 def liquid_c(settings: Settings, trial: Trial) -> float:

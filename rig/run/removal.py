@@ -32,6 +32,7 @@ from rig.run.session import (
     HOSE_HOLDS,
     RINSE_WATER,
     Refused,
+    Stopper,
     Watch,
     carry_out,
     journal_of,
@@ -71,7 +72,9 @@ class Removal:
     config: str = ""
 
 
-async def empty_wheel(settings: Settings, removal: Removal, person: Person, watch: Watch) -> dict[str, object]:
+async def empty_wheel(
+    settings: Settings, removal: Removal, person: Person, watch: Watch, stopper: Stopper | None = None
+) -> dict[str, object]:
     """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
 
     Raises what a fill raises; Refused where nothing but the meter could tell the volume.
@@ -84,7 +87,7 @@ async def empty_wheel(settings: Settings, removal: Removal, person: Person, watc
         setup = removal_setup(settings, removal, fluid, recalled(journal, fluid, found))
         about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
         state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
-        return await carry_out(settings, journal, setup, state, about, person, watch, opened=False)
+        return await carry_out(settings, journal, setup, state, about, person, watch, stopper, opened=False)
 
 
 def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Memory) -> Setup:
@@ -166,7 +169,9 @@ class Rinse:
     config: str = ""
 
 
-async def rinse(settings: Settings, wanted: Rinse, person: Person, watch: Watch) -> dict[str, object]:
+async def rinse(
+    settings: Settings, wanted: Rinse, person: Person, watch: Watch, stopper: Stopper | None = None
+) -> dict[str, object]:
     """Rinse, or divert the first liquid after a rinse; returns the record. What the hose then holds is remembered."""
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
@@ -189,4 +194,4 @@ async def rinse(settings: Settings, wanted: Rinse, person: Person, watch: Watch)
                 HOSE_HOLDS: fluid.name if wanted.divert else RINSE_WATER,
             }
         )
-        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, opened=False)
+        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, stopper, opened=False)

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import signal
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from rig.control.state import in_tyre_l
 from rig.control.values import Reading
@@ -24,13 +26,16 @@ from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
+from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
-from rig.run.session import Refused, all_off, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.removal import Removal, Rinse, empty_wheel, rinse
+from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on, journal_of
 from rig.run.settings import Settings
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
+Answer = TypeVar("Answer")
 _LOOK_S = 0.1
 _SCAN_EVERY = 5
 """Between fills the field is read at every fifth look: it is shown, and nothing rests on it."""
@@ -39,6 +44,10 @@ _TOLD = (
     SizeError, ValveError, FluidError, TargetError, QuantityError,
 )  # fmt: skip
 """What may stand in the way of an order: told to whoever gave it, and the service goes on."""
+
+
+_VESSEL = Question(size="open vessel")
+"""There is no wheel to draw."""
 
 
 class Service:
@@ -106,28 +115,74 @@ class Service:
         else:
             self._facade.ends(record)
 
-    async def _do(self, order: Order) -> dict[str, object]:
+    async def _do(self, order: Order) -> dict[str, object] | None:
         facade, settings = self._facade, self._settings
-        if order.kind == "fill":
-            assert order.errand is not None
-            errand = order.errand
-            facade.begins(
-                {
-                    "size": errand.question.size,
-                    "fluid": errand.question.fluid or settings.tote.fluid,
-                    "position": errand.position,
-                    "job": errand.job,
-                    "by": errand.by,
-                    "valve_at": errand.question.wanted.valve_at,
-                },
-                errand.question,
-            )
-            return await fill_wheel(settings, errand, facade, facade, self._stoppable)
+        match order.work:
+            case Errand() as errand:
+                facade.begins(_about(errand, errand.question.fluid or settings.tote.fluid), errand.question)
+                return await fill_wheel(settings, errand, facade, facade, self._stoppable)
+            case Removal() as removal:
+                facade.begins(_about(removal, removal.fluid), removal.question)
+                return await empty_wheel(settings, removal, facade, facade, self._stoppable)
+            case Rinse() as wanted:
+                facade.begins({"size": "drain vessel", "by": wanted.by}, _VESSEL)
+                return await rinse(settings, wanted, facade, facade, self._stoppable)
+            case Trial() as trial:
+                await self._prove(trial)
+                return None
+            case None:
+                return await self._take_up(order)
+
+    async def _take_up(self, order: Order) -> dict[str, object]:
+        """Go on with an interrupted fill, or close it."""
+        facade, settings = self._facade, self._settings
         if order.kind == "close":
             return await close_as_is(settings, Path(settings.rig.data), order.fill_id)
         about = self._stored(order.fill_id).about
         facade.begins(about, question_about(about))
         return await go_on(settings, order.fill_id, facade, facade, self._stoppable)
+
+    async def _prove(self, trial: Trial) -> None:
+        """Make the runs, each read by a person before the next; then judge, ask, and keep what was found."""
+        facade, settings, bench = self._facade, self._settings, self._facade.bench
+
+        numbers = itertools.count()
+
+        def at_the_vessel() -> Facade:
+            number = next(numbers)
+            which = f"run {number} of {trial.runs}" if number else "a run to wet the vessel"
+            about = {"size": vessel_name(trial.reference), "fluid": trial.fluid.name, "by": trial.by}
+            facade.begins({**about, "position": which}, _VESSEL)
+            return facade
+
+        async def read(run: int, counted: Counted) -> Seen:
+            bench.asks_reading(run, counted)
+            seen = await self._told(lambda: bench.seen)
+            bench.goes_on()
+            return seen
+
+        bench.begins(trial.runs)
+        try:
+            counted = await count_runs(settings, trial, at_the_vessel, read, facade, self._stoppable)
+            outcome = judge(settings, trial, counted)
+            bench.asks_verdict(document_of(settings, outcome, accepted=False))
+            taken = await self._told(lambda: bench.accepted)
+            keep(settings, outcome, accepted=taken and outcome.proving.passed)
+        finally:
+            bench.ends()
+
+    async def _told(self, answer: Callable[[], Answer | None]) -> Answer:
+        """Wait for a person between two runs; the field is looked at meanwhile. Refused when it is stopped."""
+        self._field = Field(self._settings.links, self._settings.points)
+        try:
+            while (found := answer()) is None:
+                if self._ended or self._facade.take_stop():
+                    raise Refused("stopped between two runs: nothing of this proving is kept")
+                self._facade.beat(await self._look())
+                await asyncio.sleep(_LOOK_S)
+            return found
+        finally:
+            self._field.close()
 
     def _stored(self, fill_id: str) -> StoredFill:
         with contextlib.closing(journal_of(Path(self._settings.rig.data))) as journal:
@@ -157,6 +212,17 @@ class Service:
             journal_lag_s=0.0,
             spoken=settings.line_points,
         )
+
+
+def _about(work: Errand | Removal, fluid: str) -> dict[str, object]:
+    return {
+        "size": work.question.size,
+        "fluid": fluid,
+        "position": work.position,
+        "job": work.job,
+        "by": work.by,
+        "valve_at": work.question.wanted.valve_at,
+    }
 
 
 def _interrupted(stored: StoredFill) -> Interrupted:

@@ -89,7 +89,7 @@ def test_two_wheels_with_few_touches(browser: Browser, tmp_path: Path) -> None:
             assert later <= 3
             assert gallons(page) == pytest.approx(second.truth()["delivered_l"] / 3.785411784, rel=0.005)
             expect(page.locator("#outcome")).to_contain_text("rear right")
-            expect(page.locator(".pair")).to_contain_text("rear left")
+            expect(page.locator("figure.pair")).to_contain_text("rear: ")
             assert complaints == []
             assert served.end() == 0
         print(f"touches: first wheel {touches}, later wheel {later}")

@@ -68,6 +68,52 @@ def badly_laid_out(page: Page) -> list[str]:
     return faults
 
 
+def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Callable[[Page, str], None]) -> None:
+    """The screens around a fill: other work, the meter with its proving, the configuration."""
+    page = opened(browser, url, width=width, height=900)
+    sign_in(page, "Sam")
+    page.get_by_text("Take liquid out of a wheel").click()
+    page.get_by_text("How much, where to").click()
+    page.get_by_text("Rinse the line").click()
+    look(page, "other-work")
+    for tab in ("Stock", "Settings", "Meter"):
+        if page.locator(".menu").is_visible():
+            page.locator(".menu").click()
+        page.get_by_role("button", name=tab, exact=True).click()
+        expect(page.locator({"Stock": ".tote", "Settings": "#toml", "Meter": "#prove-can"}[tab])).to_be_visible()
+        if tab == "Stock":
+            page.locator("#stock-amount").fill("240 gal")
+            page.get_by_text("Which tote, reorder mark").click()
+            page.locator("#stock-capacity").fill("275 gal")
+            page.locator("#stock-reorder").fill("300 gal")
+            page.locator("#tell-stock").click()
+            expect(page.get_by_text("ORDER AGAIN")).to_be_visible()
+        look(page, tab.lower())
+    page.get_by_text("By weight instead").click()
+    page.locator("#prove-can").fill("20 L")
+    page.locator("#prove-runs").fill("1")
+    page.locator("#prove-order").click()
+    expect(page.locator("#start")).to_be_visible()
+    look(page, "at-the-can")
+    for _ in range(2):
+        press_and_hold(page, "#start")
+        expect(page.locator("#start")).to_have_count(0)
+    expect(page.locator("#reading")).to_be_visible()
+    look(page, "reading")
+    page.locator("#reading").fill("20.01 L")
+    page.locator("#keep-reading").click()
+    expect(page.locator("#leave-factor")).to_be_visible()
+    look(page, "verdict")
+    page.locator("#leave-factor").click()
+    page.locator("summary").filter(has_text="#1").click()
+    look(page, "provings")
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
+    page.context.close()
+
+
 def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:
     """Walk through every screen of one fill, which a page of this size looks at and drives."""
     page = opened(browser, url, width=width, height=height)
@@ -78,6 +124,15 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     page.reload()
     sign_in(page)
     look(page, "wheels")
+    page.locator("#new-job").click()
+    page.get_by_text("Fluid, target, valve").click()
+    page.locator("#job-size").fill("16.9-28")
+    page.locator("#job-customer").fill("A. Miller, Upper Mill Farm")
+    page.locator("#add").click()
+    look(page, "job")
+    page.locator("#keep-job").click()
+    page.get_by_text("All wheels: 0 of 2 done").click()
+    look(page, "jobs")
     page.get_by_role("button", name="loader-rear 16.9-28").click()
     expect(page.locator("#sentence")).to_be_visible()
     page.locator("summary").first.click()
@@ -102,6 +157,7 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
         look(page, "menu")
     page.get_by_role("button", name="History", exact=True).click()
     page.locator(".row").first.click()
+    page.get_by_text("Ticket", exact=True).click()
     expect(page.locator("pre")).to_be_visible()
     look(page, "history")
     page.context.close()
@@ -115,9 +171,10 @@ def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, widt
     def look(page: Page, name: str) -> None:
         faults.extend(f"{name}: {each}" for each in [*badly_laid_out(page), *violations(page)])
         if folder:
-            page.screenshot(path=Path(folder) / f"{width}_{name}.png")
+            page.screenshot(path=Path(folder) / f"{width}_{name}.png", full_page=True)
 
     with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
+        looked_at_by_the_supervisor(browser, served.url, width, look)
         looked_at(browser, served.url, width, height, look)
     assert faults == []
 

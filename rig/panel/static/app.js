@@ -4,10 +4,13 @@ import { sound, wake } from './alarm.js';
 import { Slot, button, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
 import { FillScreen } from './fill.js';
+import { JobScreen } from './jobs.js';
 import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
 import { act, get, me, newId, post, watch, whoAmI } from './net.js';
 import { PickScreen } from './pick.js';
+import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
+import { StockScreen } from './stock.js';
 import * as units from './units.js';
 import { learn, t } from './words.js';
 
@@ -23,6 +26,7 @@ export const app = {
   signing: false,
   menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
+  making: null, // The job that is being made or changed.
   asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
@@ -118,7 +122,7 @@ function renderTop() {
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
     h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
-      ['work', 'history', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+      ['work', 'history', 'stock', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
         button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
       h('label', {}, t('units'),
         h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
@@ -158,11 +162,14 @@ function renderFoot() {
 function screenFor(picture) {
   if (app.signing && !me.name) return ['sign', () => new SignScreen(app)];
   if (app.rig && !app.rig.looking && !me.name) return ['sign', () => new SignScreen(app)];
+  if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
-  if (app.tab === 'meter') return ['meter', () => new MeterScreen()];
-  if (app.tab === 'settings') return ['settings', () => new SettingsScreen()];
+  if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
+  if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
+  if (app.tab === 'settings') return ['settings', () => new SettingsScreen(app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
   if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
+  if (picture.proof?.asks) return ['proof', () => new ProofScreen(app)];
   if (picture.busy) return ['busy', () => ({ element: h('p', { class: 'huge' }, t('getting_ready')), update() {} })];
   const record = picture.record;
   if (record && record.fill_id !== app.seenRecord) return [`done ${record.fill_id}`, () => new DoneScreen(app, record)];

@@ -1,11 +1,14 @@
 // A wheel is done: what went in, left against right, and the next wheel of the machine ready to start.
 
+import { After, ticket } from './after.js';
 import { chart } from './chart.js';
 import { Slot, button, h } from './dom.js';
+import { placeOf } from './jobs.js';
 import { get, me, post } from './net.js';
+import { pairPicture } from './pair.js';
 import { Ready } from './ready.js';
-import { bare, shown, unit } from './units.js';
-import { t, known } from './words.js';
+import { shown } from './units.js';
+import { t } from './words.js';
 
 export class DoneScreen {
   constructor(app, record) {
@@ -17,10 +20,10 @@ export class DoneScreen {
     const good = record.outcome === 'complete';
     this.element = h('div', { class: 'columns' },
       h('section', { class: 'card done' },
-        h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, known(`position.${record.position}`, record.position)].filter(Boolean).join(', ')}`),
-        h('p', { class: 'net', id: 'net' }, shown(record.net_l, 'volume')),
+        h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, placeOf(record.position)].filter(Boolean).join(', ')}`),
+        h('p', { class: 'net', id: 'net' }, shown(record.recovered_l ?? record.net_l, 'volume')),
         h('p', { class: 'of' }, t('done_of', {
-          target: shown(record.target_l, 'volume'), mass: shown(record.mass_kg, 'mass'),
+          target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.mass_kg), 'mass'),
           doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
         })),
         this.more.element,
@@ -34,13 +37,23 @@ export class DoneScreen {
     if (!full) return;
     this.more.show('now', () => [
       h('ul', { class: 'huge' }, full.next.map((step) => h('li', {}, step))),
-      full.pair ? this.pair(full.pair) : null,
-      h('details', {}, h('summary', {}, t('ticket')), h('pre', { tabindex: 0 }, full.ticket)),
+      full.pair ? pairPicture(full.pair) : null,
+      new After(this.app, full).element,
       h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
     ]);
     const form = this.app.form;
+    if (this.record.kind !== 'fill') return;
     if (this.record.outcome !== 'complete') this.rest();
-    else if (form && full.opposite && !full.pair && me.name) await this.offer({ ...form, position: full.opposite, target: form.target });
+    else if (form && me.name) await this.then(full, form);
+  }
+
+  // The next wheel of the job; without a job, the same on the other side.
+  async then(full, form) {
+    const job = full.job ? await get(`/api/jobs/${encodeURIComponent(full.job)}`).catch(() => null) : null;
+    if (job?.next === null) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`),
+      ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`)));
+    else if (job) await this.offer({ ...job.wheels[job.next].form, support: form.support });
+    else if (full.opposite && !full.pair) await this.offer({ ...form, position: full.opposite });
   }
 
   // What is still wanting after a fill that ended early.
@@ -58,13 +71,6 @@ export class DoneScreen {
     this.ready = new Ready(this.app, form, answer, null);
     this.following.key = null;
     this.following.show('next', () => [h('p', { class: 'then' }, t('next_wheel')), this.ready.element]);
-  }
-
-  pair(other) {
-    const difference = this.record.net_l - other.net_l;
-    const row = (position, litres) => h('tr', {}, h('th', { scope: 'row' }, known(`position.${position}`, position)), h('td', {}, bare(litres, 'volume')));
-    return h('table', { class: 'pair' }, h('caption', {}, t('left_against_right', { unit: unit('volume') })),
-      row(other.position, other.net_l), row(this.record.position, this.record.net_l), row(t('difference'), difference));
   }
 
   update() {

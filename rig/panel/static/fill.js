@@ -30,6 +30,8 @@ export class FillScreen {
     this.line = h('dd');
     this.wheel = new Wheel('', 0);
     this.gauge = new Gauge();
+    // An open vessel has no wheel to draw.
+    this.drawing = h('section', { class: 'card picture', hidden: true }, this.wheel.element);
     this.strip = h('div', { class: 'strips' });
     this.title = h('p', { class: 'what' });
     const figure = (name, value) => h('div', {}, h('dt', {}, t(name)), value);
@@ -40,7 +42,7 @@ export class FillScreen {
           h('dl', { class: 'figures' }, figure('flow', this.flow), figure('tyre', this.pressure), figure('line', this.line)),
           this.gauge.element)),
       h('div', { class: 'side' },
-        h('section', { class: 'card picture' }, this.wheel.element),
+        this.drawing,
         h('section', { class: 'card' }, this.strip)));
     get('/api/trace').then((trace) => { this.rows = trace.rows; }).catch(() => {});
   }
@@ -54,9 +56,11 @@ export class FillScreen {
     say(this.step, t(step));
     say(this.next, running ? t(`next.${fill.phase}`) : '');
     say(this.left, running && fill.left_s > 0 ? t('left', { minutes: Math.max(1, Math.ceil(fill.left_s / 60)) }) : '');
-    say(this.net, shown(fill.in_tyre_l, 'volume'));
+    // Out of a wheel the count goes below zero; what came out is what is told.
+    const moved = fill.into === 'tote' ? -fill.in_tyre_l : fill.in_tyre_l;
+    say(this.net, shown(moved, 'volume'));
     say(this.of, t(`of_target.${fill.into}`, { target: shown(fill.target_l, 'volume') }));
-    this.bar.value = Math.min(1, Math.max(0, fill.in_tyre_l / fill.target_l));
+    this.bar.value = Math.min(1, Math.max(0, moved / fill.target_l));
     say(this.flow, shown(fill.flow_lps, 'flow'));
     say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure'));
     say(this.line, shown(fill.line_kpa, 'pressure'));
@@ -77,8 +81,9 @@ export class FillScreen {
     if (key !== this.wheelKey) {
       this.wheelKey = key;
       this.wheel.draw(fill.wheel, aim);
+      this.drawing.hidden = false;
     }
-    const label = t('wheel_label', { now: shown(fill.in_tyre_l, 'volume'), percent: Math.round(100 * fill.filled), clock: fill.valve_at });
+    const label = t('wheel_label', { now: shown(fill.existing_l + fill.in_tyre_l, 'volume'), percent: Math.round(100 * fill.filled), clock: fill.valve_at });
     this.wheel.fill(fill.filled, fill.outputs[0] || '', label);
   }
 

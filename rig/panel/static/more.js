@@ -1,8 +1,10 @@
 // What is looked up rather than done: earlier fills with their traces, the meter's health, the configuration.
 
+import { After } from './after.js';
 import { chart } from './chart.js';
-import { h } from './dom.js';
-import { get } from './net.js';
+import { button, h } from './dom.js';
+import { get, me, post } from './net.js';
+import { proveForm, provingsInto } from './prove.js';
 import { bare, shown, unit } from './units.js';
 import { known, t } from './words.js';
 
@@ -17,7 +19,8 @@ async function into(element, path, build) {
 }
 
 export class HistoryScreen {
-  constructor() {
+  constructor(app) {
+    this.app = app;
     this.list = h('div', {}, t('loading'));
     this.one = h('div', { 'aria-live': 'polite' });
     this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), this.list), this.one);
@@ -44,7 +47,7 @@ export class HistoryScreen {
 
   show(fill) {
     into(this.one, `/api/fills/${fill.fill_id}`, (full) => h('section', { class: 'card' }, h('h2', {}, `#${full.number} ${full.size}`),
-      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? h('pre', { tabindex: 0 }, full.ticket) : null));
+      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? new After(this.app, full).element : null));
     this.one.scrollIntoView({ block: 'start' });
   }
 
@@ -52,29 +55,61 @@ export class HistoryScreen {
 }
 
 export class MeterScreen {
-  constructor() {
-    this.element = h('section', { class: 'card' }, t('loading'));
-    into(this.element, '/api/meter', (meter) => [
+  constructor(app) {
+    this.health = h('section', { class: 'card' }, t('loading'));
+    this.before = h('div');
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before),
+      me.role === 'supervisor' && app.drives ? proveForm(app) : null);
+    this.proving = false;
+    this.load();
+  }
+
+  load() {
+    provingsInto(this.before).catch(() => {});
+    into(this.health, '/api/meter', (meter) => [
       h('h2', {}, t('tab.meter')),
       h('p', { class: 'huge' }, meter.advice),
-      h('dl', { class: 'figures' },
+      h('dl', { class: 'figures roomy' },
         h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
         h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
       ...meter.charts.map((each) => h('p', {}, each.text)),
-      h('p', {}, t('prove_how')),
+      me.role === 'supervisor' ? null : h('p', {}, t('prove_how')),
     ]);
   }
 
-  update() {}
+  // What a proving found is there as soon as it is kept.
+  update(picture) {
+    if (this.proving && !picture.proof) this.load();
+    this.proving = Boolean(picture.proof);
+  }
 }
 
 export class SettingsScreen {
-  constructor() {
-    this.element = h('section', { class: 'card' }, t('loading'));
-    into(this.element, '/api/settings', (found) => [h('h2', {}, t('tab.settings')), h('pre', { tabindex: 0 }, found.text), h('p', {}, t('settings_how'))]);
+  constructor(app) {
+    this.app = app;
+    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, t('loading')));
+    into(this.element, '/api/settings', (found) => [
+      h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)), this.form(found)]);
+  }
+
+  form(found) {
+    this.was = found.was;
+    this.text = h('textarea', { id: 'toml', spellcheck: 'false', autocapitalize: 'off', rows: 24, 'aria-label': t('settings_file') });
+    this.text.value = found.toml;
+    this.checked = h('pre', { tabindex: 0, hidden: true, id: 'checked' });
+    return h('section', { class: 'card' }, h('h2', {}, t('settings_file')), h('p', {}, found.file), h('p', {}, t('settings_how')), this.text,
+      button(t('settings_write'), () => this.write(), 'do', { id: 'write-settings' }), this.checked);
+  }
+
+  async write() {
+    const kept = await post('/api/settings', { text: this.text.value, was: this.was }).catch((error) => ({ error }));
+    if (kept.was) this.was = kept.was;
+    this.checked.hidden = false;
+    // Every mistake stays to be read while it is mended.
+    this.checked.textContent = kept.error ? kept.error.message : `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${kept.checked}`;
+    this.checked.focus();
   }
 
   update() {}
 }
-

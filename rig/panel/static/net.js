@@ -22,6 +22,22 @@ export async function get(path) {
 }
 
 export async function post(path, body) {
+  return answerOf(await replyTo(path, body));
+}
+
+// Asks for a paper and hands it to the browser to keep.
+export async function save(path, name) {
+  const reply = await replyTo(path, {});
+  if (!reply.ok) return answerOf(reply);
+  const link = document.createElement('a');
+  link.href = URL.createObjectURL(await reply.blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  return true;
+}
+
+async function replyTo(path, body) {
   const sent = () =>
     fetch(path, {
       method: 'POST',
@@ -29,13 +45,11 @@ export async function post(path, body) {
       body: JSON.stringify(body),
       keepalive: true,
     });
-  let reply;
   try {
-    reply = await sent();
+    return await sent();
   } catch {
-    reply = await sent();
+    return sent();
   }
-  return answerOf(reply);
 }
 
 async function answerOf(reply) {

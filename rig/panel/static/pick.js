@@ -1,7 +1,9 @@
 // Which wheel: one touch for a wheel of the shop or the same as last, or a size that is typed.
 
 import { Slot, button, h } from './dom.js';
+import { Jobs } from './jobs.js';
 import { me, post } from './net.js';
+import { otherWork } from './other.js';
 import { Ready } from './ready.js';
 import { bare, shown, unit } from './units.js';
 import { t } from './words.js';
@@ -15,6 +17,7 @@ export class PickScreen {
     this.ready = null;
     this.form = { position: 'rear left', support: 'jacked', ...(app.form || {}) };
     this.body = new Slot('div', { class: 'columns' });
+    this.jobs = new Jobs(app, (form) => this.ask({ ...form, support: this.form.support }));
     this.live = new Slot('div', { class: 'live' });
     this.waiting = new Slot();
     this.notice = new Slot();
@@ -34,7 +37,7 @@ export class PickScreen {
     this.body.key = null;
     this.body.show('now', () => this.ready
       ? [this.ready.element, h('section', { class: 'card' }, this.choices())]
-      : [this.wheels(), this.typed()]);
+      : [h('div', {}, this.jobs.element, this.wheels()), h('div', {}, this.typed(), otherWork(this.app))]);
   }
 
   wheels() {
@@ -44,7 +47,7 @@ export class PickScreen {
       h('div', { class: 'tiles' },
         last ? button(t('same_as_last', { wheel: form.wheel || form.size }), () => this.ask({ ...this.form, ...form }), 'tile do', { id: 'same' }) : null,
         rig.wheels.map((wheel) =>
-          h('button', { type: 'button', class: 'tile', onclick: () => this.ask({ ...this.form, wheel: wheel.name, size: '', valve_at: '', target: '', holds: '' }) },
+          h('button', { type: 'button', class: 'tile', onclick: () => this.ask({ ...this.form, wheel: wheel.name, size: '', valve_at: '', target: '', holds: '', job: '' }) },
             h('strong', {}, wheel.name), h('span', {}, ` ${wheel.size}`)))),
       this.choices());
   }
@@ -95,6 +98,7 @@ export class PickScreen {
 
   update(picture) {
     this.ready?.update();
+    this.jobs.update();
     this.notice.show(picture.notice, () => picture.notice ? h('div', { class: 'alarm', role: 'alert' }, h('h2', {}, t('not_done')), h('p', {}, picture.notice)) : null);
     this.waiting.show(JSON.stringify([picture.interrupted, this.app.drives]), () => picture.interrupted.map((each) => this.interrupted(each)));
     const live = picture.live;

@@ -41,13 +41,14 @@ export class Ready {
     wheel.draw(a.wheel, a.fill_fraction);
     wheel.fill(a.fill_fraction, '', this.sentence());
     return [
-      h('h2', {}, [a.size, this.form.position].filter(Boolean).join(', ')),
+      h('h2', {}, [a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')),
       h('p', { class: 'huge', id: 'sentence' }, this.sentence()),
       h('p', {}, t('answer_more', {
         fluid: a.fluid, strokes: a.strokes, minutes: Math.max(1, Math.round(a.expected_minutes)),
         pressure: shown(a.final_kpa, 'pressure'), low: shown(a.target_low_l, 'volume'), high: shown(a.target_high_l, 'volume'),
       })),
       this.again ? wheel.element : null,
+      a.refusal ? h('p', { class: 'against' }, h('strong', {}, t('other_liquid')), ` ${a.refusal}`) : null,
       ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${each.text} [${each.source}]`)),
       a.cautions.length ? this.cautions(a.cautions) : null,
       ...(this.app.drives ? this.checks() : [this.locked()]),
@@ -69,7 +70,17 @@ export class Ready {
     return takeControls(this.app);
   }
 
+  // The book says that another liquid stands in the tote: whoever goes on says so, and the record too.
+  knows() {
+    return [holdButton(t('other_liquid_known'), async () => {
+      this.form = { ...this.form, other_fluid: true };
+      const answer = await this.app.send(post('/api/answer', this.form));
+      if (answer) { this.answer = answer; this.key = ''; this.update(); }
+    }, 'wait', { id: 'other-fluid' })];
+  }
+
   checks() {
+    if (this.answer.refusal) return this.knows();
     const open = (scope) => this.answer.checks.filter((each) => each.scope === scope && !each.given);
     const text = (each) => h('li', {}, known(`check.${each.name}`, each.text));
     const cards = SCOPES.map((scope) => {

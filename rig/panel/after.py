@@ -1,0 +1,104 @@
+"""After a fill: what a person found at the wheel, and its ticket to read or as PDF. Words; computes nothing.
+
+What is not told is said on the ticket to be not told. It must not know requests.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from rig.books.asked import fill_asked
+from rig.books.bill import price_block
+from rig.books.notes import add_notes, finish
+from rig.books.paper import Paper, as_text
+from rig.books.printing import keep_print, prints_of
+from rig.books.ticket import ticket_paper
+from rig.books.where import now
+from rig.field.points import Strict
+from rig.panel.jobs import book_of_rig
+from rig.run.posting import FILL
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.wheels import finish_faults, finish_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+_COLUMNS = 32
+"""A ticket on the page is as narrow as a phone."""
+
+
+class AfterForm(Strict):
+    """What was found once the wheel was aired up."""
+
+    pressure: str = Field(max_length=20)
+    """With its unit."""
+    leak: Literal["none", "core", "bead", "stem"]
+    cap: bool
+
+
+def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> dict[str, object]:
+    """Keep what was found at a wheel; a later word stands in for an earlier one.
+
+    Returns what was told and the ticket with it. Raises QuantityError, Refused.
+    """
+    with book_of_rig(settings) as book:
+        words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
+        finish(book, _note_parser().parse_args([*words, *(["--cap"] if form.cap else [])]))
+        return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
+
+
+def _note_parser() -> argparse.ArgumentParser:
+    """The reader of the command line's notes, so that both understand the same words."""
+    made: dict[str, argparse.ArgumentParser] = {}
+
+    def add(name: str, _run: object, _text: str) -> argparse.ArgumentParser:
+        made[name] = argparse.ArgumentParser()
+        return made[name]
+
+    add_notes(add)
+    return made["note"]
+
+
+def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
+    """What was told of a wheel after its fill, and what is not as it should be; None when nothing was told."""
+    fill = fill_asked(book, fill_id)
+    told = finish_of(book, fill)
+    if told is None:
+        return None
+    faults = finish_faults(told, fill.document.get("working_kpa"))
+    return {**{name: told.document.get(name) for name in ("final_kpa", "leak", "cap", "by")}, "faults": faults}
+
+
+# --- the paper -------------------------------------------------------------------------------------------------------
+
+
+def ticket_of(book: Book, records: Sequence[Record], copies: int) -> Paper:
+    """The ticket of some fills with what was told of each afterwards."""
+    ends = [finish_of(book, record) for record in records]
+    return ticket_paper(records, ends, price_block(book, records), copies, now())
+
+
+def ticket_words(book: Book, fill_id: str) -> str:
+    """The ticket of one fill to read; Refused when it is not in the book. Reading is not printing."""
+    return as_text(ticket_of(book, [fill_asked(book, fill_id)], 0), _COLUMNS)
+
+
+def ticket_pdf(settings: Settings, *, fill_id: str = "", job: str = "") -> bytes:
+    """The ticket of a fill or of a job's fills as PDF, and the note that it was printed; Refused without a fill."""
+    from rig.books.pdf import as_pdf
+
+    with book_of_rig(settings) as book:
+        records = book.valid(FILL, job=job) if job else [fill_asked(book, fill_id)]
+        if not records:
+            raise Refused(f"no fill of job {job!r} in the book")
+        what = f"ticket {job or records[0].document['fill_id']}"
+        document = as_pdf(ticket_of(book, records, prints_of(book, what)))
+        keep_print(book, what, records)
+        return document

@@ -1,0 +1,112 @@
+"""The configuration for the supervisor: as it is in force, and written anew after a check, for the next start.
+
+Every writing is a configuration event in the journal with who did it and which keys changed. It must not know requests.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tomllib
+from pathlib import Path
+
+from pydantic import Field
+
+from rig.field.points import Strict
+from rig.ledger.lock import LockedError, RigLock
+from rig.run.check import check_text
+from rig.run.recorder import utc_now
+from rig.run.session import Refused, journal_of
+from rig.run.settings import Settings, SettingsError, settings_of
+
+
+class ConfigForm(Strict):
+    """The whole text of the configuration, and which text it was made from."""
+
+    text: str = Field(max_length=48_000)
+    was: str = Field(max_length=64)
+
+
+def config_view(settings: Settings, path: Path) -> dict[str, object]:
+    """What is in force, explained, and the file as it stands now; SettingsError when it cannot be read."""
+    found, text = check_text(settings)
+    return {"text": text, "found": found, "file": str(path), **_as_it_stands(path)}
+
+
+def _as_it_stands(path: Path) -> dict[str, str]:
+    written = _read(path)
+    return {"toml": written, "was": _mark(written)}
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: cannot be read ({error})") from error
+
+
+def _mark(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def checked(path: Path, text: str) -> tuple[Settings, dict[str, object]]:
+    """A text as a configuration; SettingsError with every mistake."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: is not TOML: {error}") from error
+    return settings_of(document, str(path)), document
+
+
+def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> dict[str, object]:
+    """Check a text, put it in the place of the file, and keep who did it.
+
+    Returns what a check says of the new one and the keys that changed. Raises SettingsError for a text that is no
+    configuration; Refused while a fill runs, or where the file was changed meanwhile.
+    """
+    new, document = checked(path, form.text)
+    folder = Path(settings.rig.data)
+    try:
+        with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+            standing = _read(path)
+            if _mark(standing) != form.was:
+                raise Refused("the file was changed since this page read it: load it again")
+            changed = _changes(_parsed(standing), document)
+            # The event first: a change that nobody knows of is worse than an event without one.
+            journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
+            _replace(path, form.text)
+    except LockedError as error:
+        raise Refused("a fill runs: the configuration is not changed now") from error
+    return {"checked": check_text(new)[1], "changed": changed, **_as_it_stands(path)}
+
+
+def _parsed(text: str) -> dict[str, object]:
+    """A file that is no TOML any more has no keys: it is replaced all the same."""
+    with contextlib.suppress(tomllib.TOMLDecodeError):
+        return tomllib.loads(text)
+    return {}
+
+
+def _changes(before: dict[str, object], after: dict[str, object]) -> dict[str, object]:
+    old, new = _flat(before), _flat(after)
+    return {key: [old.get(key), new.get(key)] for key in sorted({*old, *new}) if old.get(key) != new.get(key)}
+
+
+def _flat(value: object, at: str = "") -> dict[str, object]:
+    """Every key of a configuration with its value as text, dotted."""
+    if not isinstance(value, dict):
+        return {at: str(value)}
+    return {key: each for name, inner in value.items() for key, each in _flat(inner, f"{at}.{name}".strip(".")).items()}
+
+
+def _replace(path: Path, text: str) -> None:
+    """The new file is whole on the disk before it takes the old one's place, and the old one stays beside it."""
+    fresh = path.with_name(f"{path.name}.new")
+    with fresh.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    fresh.chmod(path.stat().st_mode & 0o777)
+    path.with_name(f"{path.name}.before").write_text(_read(path), encoding="utf-8")
+    fresh.replace(path)

@@ -1,0 +1,131 @@
+"""The page's door: who asks, who may look, act or set up; sign-in, and handing the controls over.
+
+Looking and STOP need no sign-in (looking can be shut); everything else needs a signed-in person, and what moves the
+rig needs the one who drives. It must not know the field, nor what is asked for.
+"""
+
+from __future__ import annotations
+
+import time
+
+from pydantic import Field
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from rig.field.points import Strict
+from rig.panel.people import People
+from rig.panel.sessions import Session, Sessions, same
+from rig.run.facade import Facade
+
+COOKIE = "rig_session"
+
+
+class SignIn(Strict):
+    """Who, and the PIN."""
+
+    name: str = Field(max_length=40)
+    pin: str = Field(max_length=20)
+
+
+class Act(Strict):
+    """One touch. The id makes its repeats harmless."""
+
+    id: str = Field(min_length=8, max_length=64)
+    name: str = Field(default="", max_length=60)
+    """Which prompt or check."""
+    give: bool = True
+
+
+class Door:
+    """Stands before every address of the page."""
+
+    def __init__(self, facade: Facade, people: People) -> None:
+        self._facade = facade
+        self._people = people
+        self.sessions = Sessions()
+        self._looking = facade.settings.panel.looking
+
+    def who(self, request: Request) -> Session | None:
+        """Whoever is signed in at this browser."""
+        token = request.cookies.get(COOKIE, "")
+        return self.sessions.found(token, time.monotonic(), busy=self._facade.snapshot().busy) if token else None
+
+    def person(self, request: Request) -> Session:
+        """The signed-in person; for a request that changes something its token too."""
+        session = self.who(request)
+        if session is None:
+            raise HTTPException(401, "sign in first")
+        if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
+            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
+        return session
+
+    def driver(self, request: Request) -> Session:
+        """The one who has the controls."""
+        session = self.person(request)
+        if self.sessions.driver is not session:
+            raise HTTPException(409, "another page has the controls")
+        return session
+
+    def supervisor(self, request: Request) -> Session:
+        """A signed-in supervisor."""
+        session = self.person(request)
+        if session.role != "supervisor":
+            raise HTTPException(403, "for the supervisor")
+        return session
+
+    def may_look(self, request: Request) -> None:
+        """Let pass whoever may look."""
+        if not self._looking:
+            self.person(request)
+
+    # --- sign-in ------------------------------------------------------------------------------------------------
+
+    async def sign_in(self, request: Request) -> Response:
+        """Name and PIN for a session."""
+        form = SignIn.model_validate_json(await request.body())
+        now_s, address = time.monotonic(), f"from {request.client.host if request.client else '?'}"
+        name = form.name.casefold()
+        pause_s = max(self.sessions.pause_s(name, now_s), self.sessions.pause_s(address, now_s))
+        if pause_s > 0:
+            raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
+        # Counted before it is looked at, so that tries at the same time are tries too.
+        self.sessions.wrong(name, now_s)
+        self.sessions.wrong(address, now_s)
+        someone = await run_in_threadpool(self._people.known, form.name, form.pin)
+        if someone is None:
+            raise HTTPException(401, "name or PIN is wrong")
+        session = self.sessions.open(someone, time.monotonic(), name, address)
+        response = JSONResponse(self._me(session))
+        response.set_cookie(
+            COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
+        )
+        return response
+
+    async def sign_out(self, request: Request) -> Response:
+        """End the session."""
+        self.sessions.close(self.person(request))
+        response = JSONResponse({})
+        response.delete_cookie(COOKIE, path="/")
+        return response
+
+    async def me(self, request: Request) -> Response:
+        """Who is signed in here; asked every few seconds, which also tells that this page is still there."""
+        return JSONResponse(self._me(self.who(request)))
+
+    def _me(self, session: Session | None) -> dict[str, object]:
+        if session is None:
+            return {"name": None, "names": [each.name for each in self._people.all()]}
+        return {"name": session.name, "role": session.role, "id": session.id, "csrf": session.csrf}
+
+    async def drive(self, request: Request) -> Response:
+        """Take the controls, or ask for them."""
+        session = self.person(request)
+        return JSONResponse({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
+
+    async def hand_over(self, request: Request) -> Response:
+        """Give the controls to the one who asks, or keep them."""
+        form = Act.model_validate_json(await request.body())
+        self.sessions.hand_over(self.person(request), give=form.give)
+        return JSONResponse({})

@@ -1,0 +1,168 @@
+"""Jobs as the page keeps them: whose they are, which wheels they have, and how far each of them is.
+
+Whose job it is stands in the book as every job's record; its wheels are a record beside it. What is done is never
+kept: it is read from the fills. It must not know requests.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydantic import Field
+
+from rig.books.compare import compare_document, wheel_of
+from rig.books.notes import keep_job
+from rig.books.where import now
+from rig.field.points import Strict
+from rig.ledger.matching import pairs
+from rig.panel.asking import WheelForm, asked
+from rig.run.facade import Facade
+from rig.run.posting import FILL, book_opened
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.wheel import read_size
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+WHEELS = "wheels of a job"
+"""The kind of record that says which wheels a job has."""
+_MOST_WHEELS = 24
+_SHOWN = 40
+_FACTS = ("customer", "machine", "site")
+View = dict[str, object]
+
+
+class JobForm(Strict):
+    """A job as a technician makes it; of a job that is there already, its new list of wheels."""
+
+    job: str = Field(max_length=60)
+    """Empty: the next number of the day."""
+    customer: str = Field(default="", max_length=80)
+    machine: str = Field(default="", max_length=80)
+    site: str = Field(default="", max_length=80)
+    wheels: tuple[WheelForm, ...] = Field(max_length=_MOST_WHEELS)
+
+
+@contextlib.contextmanager
+def book_of_rig(settings: Settings) -> Iterator[Book]:
+    """The rig's book with everything in it that the journal has."""
+    with book_opened(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
+        yield book
+
+
+# --- made ------------------------------------------------------------------------------------------------------------
+
+
+def keep(facade: Facade, form: JobForm, by: str) -> View:
+    """Keep a job and its wheels; raises what an answer for one of its wheels raises, Refused without a wheel."""
+    if not form.wheels:
+        raise Refused("a job needs a wheel: enter its size and where it sits")
+    for wheel in dict.fromkeys(form.wheels):
+        if not wheel.position.strip():
+            raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
+        facade.answer(asked(facade.settings, wheel))
+    with book_of_rig(facade.settings) as book:
+        job = form.job.strip() or _next_name(book)
+        facts: dict[str, object] = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
+        keep_job(book, job, facts)
+        _keep_wheels(book, job, form.wheels, by)
+        return job_view(book, facade.settings, job)
+
+
+def _next_name(book: Book) -> str:
+    """The day and the next number of that day."""
+    day = now()[:10]
+    taken = book.keys("job")
+    return next(name for number in range(1, 1000) if (name := f"{day}-{number}") not in taken)
+
+
+def _keep_wheels(book: Book, job: str, wheels: Sequence[WheelForm], by: str) -> None:
+    standing = book.one(WHEELS, job)
+    listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
+    if standing is not None and standing.document["wheels"] == listed:
+        return
+    at = now()
+    key = job if standing is None else f"{job} {at}"
+    body: dict[str, object] = {"job": job, "wheels": listed, "by": by}
+    book.append(WHEELS, key, at, body | ({"corrects": standing.serial} if standing else {}))
+
+
+# --- shown -----------------------------------------------------------------------------------------------------------
+
+
+def jobs_view(settings: Settings) -> list[View]:
+    """The jobs that have wheels, the ones with something left to do first, each half the latest first."""
+    with book_of_rig(settings) as book:
+        kept = book.valid(WHEELS, truck=book.truck)[-_SHOWN:]
+        views = [job_view(book, settings, str(each.document["job"])) for each in reversed(kept)]
+    return sorted(views, key=lambda view: view["next"] is None)
+
+
+def one_view(settings: Settings, job: str) -> View:
+    """One job from the book; Refused for an unknown one."""
+    with book_of_rig(settings) as book:
+        return job_view(book, settings, job)
+
+
+def job_view(book: Book, settings: Settings, job: str) -> View:
+    """One job: its wheels with how far each is, which is next, and left against right; Refused for an unknown one."""
+    plan, known = book.one(WHEELS, job), book.one("job", job)
+    if plan is None:
+        raise Refused(f"job {job!r} has no list of wheels")
+    fills = [fill for fill in book.valid(FILL, job=job, truck=book.truck) if not fill.document.get("void")]
+    facts = known.document if known else {}
+    wheels = _wheels(settings, _forms(plan), fills)
+    return {
+        "job": job,
+        **{name: facts.get(name) for name in _FACTS},
+        "wheels": wheels,
+        "next": next((number for number, wheel in enumerate(wheels) if wheel["status"] != "done"), None),
+        "pairs": compare_document([], pairs(wheel_of(fill) for fill in fills))["pairs"],
+    }
+
+
+def _forms(plan: Record) -> list[WheelForm]:
+    listed = plan.document["wheels"]
+    assert isinstance(listed, list)
+    return [WheelForm.model_validate(each) for each in listed]
+
+
+def _wheels(settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Record]) -> list[View]:
+    """Each wheel with the fills that went into it: of two at one place the first takes the first whole fill."""
+    done = _told_apart(fills)
+    views: list[View] = []
+    for form in forms:
+        size = _size(settings, form)
+        waiting = done.get((form.position.strip(), size), [])
+        views.append({"form": form.model_dump(), "size": size, **_how_far(waiting.pop(0) if waiting else [])})
+    return views
+
+
+def _size(settings: Settings, form: WheelForm) -> str:
+    wheel = settings.wheels.get(form.wheel)
+    return read_size(wheel.size if wheel else form.size).text if wheel or form.size else form.wheel
+
+
+def _told_apart(fills: Sequence[Record]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
+    """The fills of each place and size, a list for each wheel: all up to the one that ended as it should."""
+    found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
+    for fill in fills:
+        body = fill.document
+        wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
+        if not wheels or wheels[-1][-1]["outcome"] == "complete":
+            wheels.append([])
+        wheels[-1].append(body)
+    return found
+
+
+def _how_far(fills: Sequence[Mapping[str, object]]) -> View:
+    if not fills:
+        return {"status": "open", "net_l": None, "fill_id": None}
+    net_l = sum(float(value) for fill in fills if isinstance(value := fill["net_l"], int | float))
+    done = fills[-1]["outcome"] == "complete"
+    return {"status": "done" if done else "begun", "net_l": round(net_l, 3), "fill_id": fills[-1]["fill_id"]}

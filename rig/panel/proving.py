@@ -1,0 +1,79 @@
+"""A proving as the page asks for it, and the provings so far: fields to the command line's reader. Computes nothing.
+
+It must not know requests.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import Field
+
+from rig.field.points import Strict
+from rig.meter.proving import MOST_RUNS
+from rig.meter.references import Material
+from rig.provers import add_prove_options, seen_of, trial_of
+from rig.run.prover import Seen, Trial
+from rig.run.session import Refused, journal_of
+from rig.run.settings import Settings
+
+_TEXT = Field(default="", max_length=40)
+_SHOWN = 30
+_ROW = ("by", "factor", "factor_before", "range_percent", "u_percent", "fluid", "passed", "accepted")
+
+
+class ProveForm(Strict):
+    """A known can, or a scale under a vessel; an empty field is left to the rig."""
+
+    can: str = _TEXT
+    material: Material = "mild steel"
+    scale: str = _TEXT
+    tare: str = _TEXT
+    volume: str = _TEXT
+    density: str = _TEXT
+    fluid: str = _TEXT
+    temp: str = _TEXT
+    runs: int = Field(default=3, ge=1, le=MOST_RUNS)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A proving that was asked for, with the reader of what its vessel shows."""
+
+    trial: Trial
+    options: argparse.Namespace
+
+    def seen(self, text: str) -> Seen:
+        """A reading as it is typed; QuantityError with what to write instead."""
+        return seen_of(text.strip(), self.options, self.trial)
+
+
+def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> Asked:
+    """The proving that the form asks for; QuantityError, FluidError, Refused with what to do instead."""
+    if settings.rig.by_hand:
+        raise Refused("this rig is worked by hand: prove it at the rig's computer by rig prove --pulses")
+    parser = argparse.ArgumentParser()
+    add_prove_options(parser, Path(config))
+    given = form.model_dump(exclude={"runs", "material"})
+    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    options = parser.parse_args([*words, f"--material={form.material}", f"--runs={form.runs}", f"--by={by}"])
+    return Asked(trial_of(options, settings), options)
+
+
+def provings_view(settings: Settings) -> list[dict[str, object]]:
+    """The provings so far, the latest first: numbers for the page, runs as they were."""
+    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+        found = journal.provings()[-_SHOWN:]
+    return [
+        {
+            "number": each.number,
+            "at": each.at,
+            "meter": each.meter,
+            **{name: each.document.get(name) for name in (*_ROW, "runs", "fails", "tells")},
+            "accepted": each.accepted,
+        }
+        for each in reversed(found)
+    ]

@@ -1,0 +1,148 @@
+// Jobs: the next wheel of each is one touch; a job is made by entering its wheels, both sides of an axle at once.
+
+import { Slot, button, h } from './dom.js';
+import { get, me, post } from './net.js';
+import { pairPicture } from './pair.js';
+import { shown } from './units.js';
+import { known, t } from './words.js';
+
+const FRESH_MS = 10000;
+const SIGNS = { done: '✓', next: '▶', begun: '◐', open: '○' };
+export const placeOf = (position) => known(`position.${position}`, position);
+
+// The list on the first screen: jobs with something left to do, each with its next wheel ready to touch.
+export class Jobs {
+  constructor(app, ask) {
+    this.app = app;
+    this.ask = ask;
+    this.slot = new Slot('div', { class: 'jobs' });
+    this.element = this.slot.element;
+    this.asked = -Infinity;
+  }
+
+  update() {
+    if (performance.now() - this.asked < FRESH_MS) return;
+    this.asked = performance.now();
+    get('/api/jobs').then((jobs) => this.show(jobs)).catch(() => {});
+  }
+
+  show(jobs) {
+    const open = jobs.filter((job) => job.next !== null);
+    const done = jobs.filter((job) => job.next === null);
+    this.slot.show(JSON.stringify(jobs), () => [
+      h('section', { class: 'card' }, h('h2', {}, t('jobs_open')),
+        open.map((job) => this.job(job)),
+        open.length ? null : h('p', {}, t('no_jobs')),
+        button(t('new_job'), () => this.make({ job: '', wheels: [] }), 'plain', { id: 'new-job' }),
+        done.length ? h('details', {}, h('summary', {}, t('jobs_done', { count: done.length })), done.map((job) => this.job(job))) : null),
+    ]);
+  }
+
+  make(job) {
+    this.app.making = job;
+    if (me.name) this.app.go('job');
+    else { this.app.signing = true; this.app.render(); }
+  }
+
+  job(job) {
+    const next = job.next === null ? null : job.wheels[job.next];
+    const whole = job.wheels.filter((wheel) => wheel.status === 'done').length;
+    return h('div', { class: 'job' },
+      h('h3', {}, [job.job, job.customer, job.machine].filter(Boolean).join(' · ')),
+      next ? h('button', { type: 'button', class: 'tile do next', onclick: () => this.ask(next.form) },
+        h('strong', {}, `${SIGNS.next} ${placeOf(next.form.position)} ${next.size}`),
+        h('span', {}, ` ${t('wheel_of', { number: job.next + 1, count: job.wheels.length })}`)) : null,
+      h('details', {}, h('summary', {}, t('wheels_done', { done: whole, count: job.wheels.length })),
+        h('ul', { class: 'wheels' }, job.wheels.map((wheel, index) => this.wheel(job, wheel, index))),
+        job.pairs.map(pairPicture),
+        button(t('change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }))));
+  }
+
+  wheel(job, wheel, index) {
+    const status = index === job.next && wheel.status === 'open' ? 'next' : wheel.status;
+    const words = [
+      h('span', {}, `${SIGNS[status]} ${t(`wheel.${status}`)}`),
+      h('strong', {}, `${placeOf(wheel.form.position)} ${wheel.size}`),
+      h('span', {}, [wheel.form.fluid, wheel.form.target, wheel.net_l === null ? '' : shown(wheel.net_l, 'volume')].filter(Boolean).join(' · ')),
+    ];
+    return h('li', {}, status === 'done' ? h('p', { class: 'row' }, words)
+      : h('button', { type: 'button', class: 'row', onclick: () => this.ask(wheel.form) }, words));
+  }
+}
+
+const AXLES = ['rear', 'front'];
+const SIDES = ['left', 'right'];
+const CLOCKS = ['12', '9', '8', '6', '4', '3'];
+
+// Make a job, or give one another list of wheels.
+export class JobScreen {
+  constructor(app) {
+    this.app = app;
+    // Kept with the page, so that another unit or a look elsewhere does not lose what was entered.
+    this.job = app.making;
+    this.wheels = this.job.wheels;
+    this.list = new Slot('div', { id: 'job-wheels' });
+    this.element = h('div', { class: 'columns' }, this.another(), this.about());
+    this.show();
+  }
+
+  about() {
+    const field = (name) => h('label', {}, t(`field.${name}`),
+      h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, oninput: (event) => { this.job[name] = event.target.value; } }));
+    return h('section', { class: 'card' }, h('h2', {}, this.job.job || t('new_job')),
+      h('div', { class: 'fields' }, field('customer'), field('machine'), field('site')),
+      this.list.element,
+      button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
+      button(t('leave_job'), () => this.app.go('work'), 'plain'));
+  }
+
+  another() {
+    const field = (name) => h('label', {}, t(`field.${name}`),
+      h('input', { name, id: `job-${name}`, placeholder: t(`example.${name}`), autocomplete: 'off' }));
+    const chips = (name, legend, values, label, checked) => h('fieldset', { class: 'chips' }, h('legend', {}, legend),
+      values.map((value) => h('label', { class: 'chip' },
+        h('input', { type: 'radio', name, value, checked: value === checked, onchange: () => this.taken(form) }), h('span', {}, label(value)))));
+    const names = this.app.rig.wheels.map((wheel) => wheel.name);
+    const form = h('form', { id: 'add-wheels', onsubmit: (event) => { event.preventDefault(); this.add(new FormData(form)); form.size.value = ''; } },
+      names.length ? chips('wheel', t('shop_wheel'), ['', ...names], (name) => name || t('by_size'), '') : null,
+      h('div', { class: 'by-size' }, field('size')),
+      chips('axle', t('axle'), AXLES, (axle) => t(`axle.${axle}`), 'rear'),
+      chips('sides', t('sides'), ['both', ...SIDES], (side) => t(`side.${side}`), 'both'),
+      h('details', {}, h('summary', {}, t('wheel_more')), field('place'), field('fluid'), field('target'), field('valve'),
+        h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' }, CLOCKS.map((clock) => h('option', { value: clock }, t('clock', { clock })))))),
+      h('button', { class: 'do', id: 'add' }, t('add_wheels')));
+    return h('section', { class: 'card' }, h('h2', {}, t('wheels_of_job')), form);
+  }
+
+  taken(form) {
+    form.querySelector('.by-size').hidden = Boolean(form.elements.wheel?.value);
+  }
+
+  add(data) {
+    const { wheel = '', size = '', axle, sides, place, ...more } = Object.fromEntries(data);
+    if (!wheel && !size.trim()) { this.app.say(t('size_first')); return; }
+    const kind = wheel ? { ...more, wheel, valve_at: '' } : { ...more, size: size.trim() };
+    for (const side of sides === 'both' ? SIDES : [sides]) {
+      this.wheels.push({ ...kind, position: [place.trim() || axle, side].join(' ') });
+    }
+    this.app.say(t('wheels_now', { count: this.wheels.length }));
+    this.show();
+  }
+
+  show() {
+    this.list.key = null;
+    this.list.show('now', () => this.wheels.length
+      ? h('ol', { class: 'wheels' }, this.wheels.map((wheel, index) => h('li', {},
+        h('span', {}, [placeOf(wheel.position), wheel.wheel || wheel.size, wheel.fluid, wheel.target].filter(Boolean).join(' · ')),
+        button(t('take_off'), () => { this.wheels.splice(index, 1); this.show(); }, 'plain', { 'aria-label': t('take_off_this', { wheel: placeOf(wheel.position) }) }))))
+      : h('p', {}, t('no_wheels')));
+  }
+
+  async keep() {
+    const { job, customer, machine, site } = this.job;
+    const kept = await this.app.send(post('/api/jobs', { job, customer: customer || '', machine: machine || '', site: site || '', wheels: this.wheels }));
+    if (kept) this.app.go('work');
+  }
+
+  update() {}
+}

@@ -1,0 +1,58 @@
+"""The totes for the page: what is in each by the book, and what a person tells of them: loaded, dipped, connected.
+
+The form's fields are handed to the reader of the command line's options, so both understand the same words. It must not
+know requests.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Literal
+
+from pydantic import Field
+
+from rig.books.stock import add_stock, stock_document, tell
+from rig.field.points import Strict
+from rig.panel.jobs import book_of_rig
+from rig.run.settings import Settings
+from rig.run.totes import totes_of
+
+_TEXT = Field(default="", max_length=60)
+
+
+class StockForm(Strict):
+    """What a person tells of a tote; an empty field is not told."""
+
+    action: Literal["load", "dip", "connect", "tote"]
+    tote: str = _TEXT
+    volume: str = _TEXT
+    source: str = _TEXT
+    """Loaded out of this tote or yard tank."""
+    lot: str = _TEXT
+    fluid: str = _TEXT
+    reorder: str = _TEXT
+    capacity: str = _TEXT
+    mixed: bool = False
+
+
+def stock_view(settings: Settings) -> dict[str, object]:
+    """Every tote, the connected one first."""
+    with book_of_rig(settings) as book:
+        return stock_document(totes_of(book))
+
+
+def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
+    """Keep what a person tells; returns every tote as it then stands. QuantityError, Refused."""
+    made: list[argparse.ArgumentParser] = []
+
+    def add(_name: str, _run: object, _text: str) -> argparse.ArgumentParser:
+        made.append(argparse.ArgumentParser())
+        return made[-1]
+
+    add_stock(add)
+    given = form.model_dump(exclude={"action", "source", "mixed"}) | {"from": form.source, "by": by}
+    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    options = made[0].parse_args([form.action, *words, *(["--mixed"] if form.mixed else [])])
+    with book_of_rig(settings) as book:
+        tell(book, options, settings)
+        return stock_document(totes_of(book))
