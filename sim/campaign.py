@@ -196,9 +196,12 @@ def campaign(
     found: list[Judged] = []
     for each in _all(range(seed, seed + fills), jobs, dropped, until_s):
         found.append(each)
+        if each.breaches:
+            # At once, so that a campaign that is broken off has not been for nothing.
+            print(f"breach: {each.command}", file=sys.stderr, flush=True)
         _bar(len(found), fills, sum(bool(one.breaches) for one in found))
     took_s = time.monotonic() - began_s
-    failing = [shrunk(each, dropped) for each in found if each.breaches]
+    failing = _all_shrunk([each for each in found if each.breaches], jobs, dropped)
     document = _document(found, failing, seed, took_s)
     if as_json:
         print(json.dumps(document))
@@ -221,6 +224,13 @@ def _all(seeds: range, jobs: int, dropped: Collection[str], until_s: float | Non
             if until_s is not None and time.monotonic() > until_s:
                 pool.shutdown(cancel_futures=True)
                 return
+
+
+def _all_shrunk(broken: list[Judged], jobs: int, dropped: Collection[str]) -> list[Judged]:
+    if jobs == 1 or len(broken) < 2:
+        return [shrunk(each, dropped) for each in broken]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(shrunk, broken, [tuple(dropped)] * len(broken)))
 
 
 def _bar(done: int, of: int, breaches: int) -> None:
