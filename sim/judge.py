@@ -149,6 +149,10 @@ class Judge:
         off_l, u_l = whole_l - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
         # What a meter at fault misses before anybody can notice it, when the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
+        if "air_in_line" in faults:
+            # No meter tells air from liquid; the air space tells it once the pressures are 3 psi apart.
+            kpa_abs = plant.tyre.pressure()
+            unseen_l += 3 * _PSI / kpa_abs * max(0.0, plant.tyre.cavity_l(kpa_abs) - plant.tyre.liquid_l)
         # Stated at 95 %: a record may be off by half as much again without being wrong about itself.
         jump_l = _BELIEVED_PULSES / self._k_per_l if _JUMPS & faults else 0.0
         if abs(off_l) > 1.5 * u_l + 0.05 + jump_l + unseen_l:

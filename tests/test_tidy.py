@@ -56,6 +56,12 @@ def test_there_is_something_to_look_at() -> None:
     assert any(named(path) == "rig/control/decide.py" for path in CODE)
 
 
+def test_test_files_have_names_of_their_own() -> None:
+    """Without packages the test runner imports them by their bare names; two of one name break the collection."""
+    names = [path.name for path in TESTS if path.name.startswith("test_")]
+    assert not {name for name in names if names.count(name) > 1}
+
+
 def test_functions_are_short() -> None:
     long = [
         f"{named(path)}:{function.lineno} {function.name} has {length(function)} lines"

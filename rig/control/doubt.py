@@ -38,6 +38,9 @@ _UNWITNESSED = 0.3
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """The account once ``alarm`` has spoken."""
     tally, pump_lps = state.tally, setup.line.pump_lps
+    if alarm == "cavity_differs" and state.gas.verdict == "more":
+        # More room than the size has may be a leak, or liquid that never came in.
+        return replace(tally, either_l=tally.either_l + abs(tally.net_l(setup.meter)))
     if alarm in _ASTRAY:
         # What still coasts goes the same way.
         since_l = abs(tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))

@@ -99,19 +99,23 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     )
     move = next_move(setup.line, setup.window, rest, setup.method)
     out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
+    barren = _barren(turn, last)
     if last.ended_by in PUMPED and held_back(turn, stage_of(turn, rise_ends=out)):
         return
+    # A plan whose stroke brought nothing is off the mark: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
-        _air_out(turn, rest_kpa, move.to_kpa)
+        turn.set(stroke=replace(turn.state.stroke, barren=barren))
+        _air_out(turn, rest_kpa, setup.window.floor_kpa if barren else move.to_kpa)
         return
     goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
-    stroke = replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    goal_kpa = setup.window.ceiling_kpa if barren else goal_kpa
+    stroke = replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa, barren=barren)
     if remaining <= max(5 * setup.tolerance_l, 0.02 * setup.target_l) and turn.state.fills:
         turn.set(top_ups=turn.state.top_ups + 1)
         turn.phase_trigger("top_up", stroke)
     else:
         turn.set(fills=turn.state.fills + 1)
-        turn.phase_trigger("fill", replace(stroke, barren=_barren(turn, last)))
+        turn.phase_trigger("fill", stroke)
 
 
 def _barren(turn: Turn, last: Stroke) -> int:

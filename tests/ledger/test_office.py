@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import random
-import re
 import signal
 import subprocess
 import sys
@@ -16,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from postgres import Server, missing, server
+from postgres import missing, server
 from shop_books import fill_of
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import SQLAlchemyError
@@ -32,17 +31,6 @@ pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
 TRUCKS, FILLS = (int(each) for each in os.environ.get("RIG_OFFICE", "20x50").split("x"))
 """Size of the office in the test of a month's bill; the figure in the papers is that of 200x5000."""
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Server]:
-    with server() as running:
-        yield running
-
-
-@pytest.fixture
-def url(postgres: Server, request: pytest.FixtureRequest) -> str:
-    return postgres.create("t_" + re.sub(r"\W", "_", request.node.name).lower()[-50:])
 
 
 @pytest.fixture

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from postgres import Server, missing, server
+from postgres import missing
 from shop_books import fill_of, journal_with
 
 from rig.cli import main
@@ -16,17 +16,6 @@ from rig.cli import main
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 CONFIG = Path(__file__).parents[2] / "config"
 Run = Callable[..., dict[str, object]]
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Server]:
-    with server() as running:
-        yield running
-
-
-@pytest.fixture
-def url(postgres: Server, request: pytest.FixtureRequest) -> str:
-    return postgres.create(request.node.name.lower()[-50:])
 
 
 @pytest.fixture

@@ -13,8 +13,9 @@ from rig.control.procedure import Phase, State
 from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.run.assembly import Question
+from sim.campaign import judged
 from sim.person import Scripted
-from sim.scenarios import Habits
+from sim.scenarios import Habits, drawn
 
 
 @pytest.mark.parametrize("later", ["hold", "stop"])
@@ -84,3 +85,35 @@ def test_a_draw_to_ambient_is_no_lost_bead_where_nothing_counts_it(flow: str) ->
     order = {"flush__order": "gun off, then core back", "meter__reverse": "none", "pump__flow": flow}
     ran = run_fill("11L-15", "draw-down", sim__growth=0.0018, **order)
     assert ran.record["outcome"] == "complete"
+
+
+def test_strokes_that_bring_nothing_use_the_whole_window() -> None:
+    """Found by a campaign: a plan's strokes that gained nothing were repeated for five hours on a sound rig."""
+    ran = judged(drawn(20061))
+    assert (ran.outcome, ran.breaches) == ("complete", ())
+    assert ran.virtual_s < 1200
+
+
+def test_what_went_beside_the_tyre_before_the_look_is_in_doubt() -> None:
+    """Found by a campaign: the gun came off for ten seconds, the size seemed wrong, and somebody went on."""
+    person = Scripted(Habits(goes_on=3), 120.0, lambda requests: None)
+    ran = run_fill("7.50-16", "draw-down", faults=["hose_off@3.5:9"], person=person)
+    assert ran.net_l - ran.truth_l > 1
+    assert ran.record["net_basis"] == "estimated"
+    assert abs(ran.net_l - ran.truth_l) <= cast("float", ran.record["net_u_l"])
+
+
+def test_a_stuck_gauge_cannot_be_waved_on_until_the_bead_is_off() -> None:
+    """Found by a campaign: once accepted, it let the pump draw in short strokes for hours."""
+    person = Scripted(Habits(goes_on=3), 120.0, lambda requests: None)
+    began: list[float] = []
+
+    def see(decision: Decision) -> None:
+        if decision.state.phase is Phase.DRAW_DOWN:
+            began.append(decision.state.now_s)
+
+    run_fill("11L-15", "draw-down", watch=see, pump__dry_run="30 s")
+    fault = f"pressure_stuck@{began[0] + 3:g}"
+    ran = run_fill("11L-15", "draw-down", faults=[fault], person=person, pump__dry_run="30 s")
+    assert "air_stays" in [name for _, name in ran.alarms]
+    assert ran.rig.plant.extremes.lowest_tyre_kpa > 0

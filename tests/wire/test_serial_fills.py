@@ -75,7 +75,7 @@ def run_time(document: dict[str, Any]) -> None:
 async def test_a_fill_by_other_kinds_of_meter(
     change: Callable[[dict[str, Any]], None], basis: str, share: float, tmp_path: Path
 ) -> None:
-    document = demo(tmp_path, speed=20 if change is run_time else 40)
+    document = demo(tmp_path, speed=12)
     change(document)
     del document["points"]["meter_count"]
     async with served(document) as (settings, rig):
