@@ -2,7 +2,7 @@
 
 import { After } from './after.js';
 import { chart } from './chart.js';
-import { button, h } from './dom.js';
+import { Slot, button, h } from './dom.js';
 import { get, me, post } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
 import { bare, shown, unit } from './units.js';
@@ -58,8 +58,9 @@ export class MeterScreen {
   constructor(app) {
     this.health = h('section', { class: 'card' }, t('loading'));
     this.before = h('div');
-    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before),
-      me.role === 'supervisor' && app.drives ? proveForm(app) : null);
+    this.app = app;
+    this.form = new Slot();
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before), this.form.element);
     this.proving = false;
     this.load();
   }
@@ -78,8 +79,10 @@ export class MeterScreen {
     ]);
   }
 
-  // What a proving found is there as soon as it is kept.
+  // What a proving found is there as soon as it is kept; the form as soon as the supervisor has the controls.
   update(picture) {
+    const may = me.role === 'supervisor' && this.app.drives;
+    this.form.show(may, () => may ? proveForm(this.app) : null);
     if (this.proving && !picture.proof) this.load();
     this.proving = Boolean(picture.proof);
   }
