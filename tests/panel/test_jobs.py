@@ -26,10 +26,7 @@ def browser() -> Iterator[Browser]:
 
 
 async def kept(door: Door, **more: object) -> dict[str, Any]:
-    reply = await door.client.post("/api/jobs", json={"job": "J1", "wheels": PAIR, **more})
-    assert reply.status_code == 200, reply.text
-    made: dict[str, Any] = reply.json()
-    return made
+    return await door.told("/api/jobs", **{"job": "J1", "wheels": PAIR, **more})
 
 
 async def test_a_job_is_kept_in_the_book_and_its_fills_tell_how_far_it_is(tmp_path: Path) -> None:

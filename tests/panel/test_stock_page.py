@@ -11,17 +11,10 @@ from test_web import Door
 GAL = 3.785411784
 
 
-async def told(door: Door, **what: object) -> dict[str, object]:
-    reply = await door.client.post("/api/stock", json=what)
-    assert reply.status_code == 200, reply.text
-    found: dict[str, object] = reply.json()
-    return found
-
-
 async def test_what_is_loaded_leaves_with_the_fills_and_is_ordered_again(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    loaded = await told(door, action="load", volume="240 gal", fluid="beet", lot="B-31", reorder="180 gal")
+    loaded = await door.told("/api/stock", action="load", volume="240 gal", fluid="beet", lot="B-31", reorder="180 gal")
     assert loaded["left_l"] == pytest.approx(240 * GAL, abs=0.1)
     assert (loaded["lot"], loaded["reorder"]) == ("B-31", False)
     ended = "2099-01-01T00:00:00.000+00:00"
@@ -34,8 +27,8 @@ async def test_what_is_loaded_leaves_with_the_fills_and_is_ordered_again(tmp_pat
 async def test_a_dip_stands_above_what_was_added_up(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    await told(door, action="load", volume="900 L", fluid="water")
-    assert (await told(door, action="dip", volume="850 L"))["left_l"] == 850.0
+    await door.told("/api/stock", action="load", volume="900 L", fluid="water")
+    assert (await door.told("/api/stock", action="dip", volume="850 L"))["left_l"] == 850.0
 
 
 @pytest.mark.parametrize(
@@ -60,7 +53,7 @@ async def test_what_cannot_be_so_is_refused(tmp_path: Path, what: dict[str, obje
 async def test_another_liquid_in_the_tote_wants_an_explicit_word(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    await told(door, action="load", volume="900 L", fluid="water")
+    await door.told("/api/stock", action="load", volume="900 L", fluid="water")
     form = {"size": "16.9-28", "fluid": "beet"}
     asked = (await door.client.post("/api/answer", json=form)).json()
     assert "holds water" in asked["refusal"]

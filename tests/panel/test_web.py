@@ -48,6 +48,13 @@ class Door:
         """The rig's book."""
         return book_of_rig(self.facade.settings)
 
+    async def told(self, address: str, **what: object) -> dict[str, Any]:
+        """What the page answers to something that it must take."""
+        reply = await self.client.post(address, json=what)
+        assert reply.status_code == 200, reply.text
+        found: dict[str, Any] = reply.json()
+        return found
+
     async def sign_in(
         self, client: httpx.AsyncClient | None = None, name: str = "Jo", pin: str = PIN
     ) -> httpx.Response:
