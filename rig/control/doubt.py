@@ -14,6 +14,7 @@ from rig.control.measures import comparisons
 from rig.control.pressure import GUESS
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
+from rig.plan.physics import flow_lps
 
 METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -61,7 +62,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
     tally, meter = state.tally, in_force(setup, state).meter
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
-    counted_l = meter.uncertainty * (tally.net_l(meter) - earlier_l)
+    counted_l = max(meter.uncertainty, _at_relief(in_force(setup, state))) * (tally.net_l(meter) - earlier_l)
     near = NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
     front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
@@ -74,6 +75,15 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         tally.either_l,
         _by_witness_l(setup, state),
     )
+
+
+def _at_relief(setup: Setup) -> float:
+    """By run time: the share that may be missing where the relief valve takes what the bore does not."""
+    line = setup.line
+    least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
+    opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
+    # Counted is the most that goes in, at the floor; a bore is a seventh narrower at the lower end of its coefficient.
+    return 1 - 6 / 7 * least / most if setup.meter.kind == "run time" and opens and most > 0 else 0.0
 
 
 def _by_witness_l(setup: Setup, state: FillState) -> float:
