@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +24,18 @@ OK, REFUSED = 0, 3
 
 Add = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.ArgumentParser]
 """Adds one command to the command line: name, what runs it, one line of help."""
+
+
+def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[str]) -> argparse.Namespace:
+    """Words as the command ``name`` would read them, for a face that is no command line."""
+    made: dict[str, argparse.ArgumentParser] = {}
+
+    def add(command: str, _run: object, _text: str) -> argparse.ArgumentParser:
+        made[command] = argparse.ArgumentParser()
+        return made[command]
+
+    add_commands(add)
+    return made[name].parse_args(words)
 
 
 def add_config(command: argparse.ArgumentParser) -> None:

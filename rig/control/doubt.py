@@ -16,7 +16,7 @@ from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
 from rig.plan.physics import flow_lps
 
-METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
+_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
 NEAR_LEVEL = "air drawn near the liquid's level"
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost"})
@@ -38,17 +38,18 @@ _UNWITNESSED = 0.3
 
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """The account once ``alarm`` has spoken."""
-    tally, pump_lps = state.tally, setup.line.pump_lps
+    return replace(state.tally, either_l=state.tally.either_l + _doubted_l(setup, state, alarm))
+
+
+def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
+    pump_lps, net_l = setup.line.pump_lps, state.tally.net_l(setup.meter)
     if alarm == "cavity_differs" and state.gas.verdict == "more":
         # More room than the size has may be a leak, or liquid that never came in.
-        return replace(tally, either_l=tally.either_l + abs(tally.net_l(setup.meter)))
+        return abs(net_l)
     if alarm in _ASTRAY:
         # What still coasts goes the same way.
-        since_l = abs(tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
-        return replace(tally, either_l=tally.either_l + since_l + pump_lps * setup.line.coast_s)
-    if alarm in _UNSEEN:
-        return replace(tally, either_l=tally.either_l + pump_lps * _UNSEEN_S)
-    return tally
+        return abs(net_l - state.mark.tally.net_l(setup.meter)) + pump_lps * setup.line.coast_s
+    return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 
 
 def estimated(setup: Setup, state: FillState) -> bool:
@@ -60,9 +61,10 @@ def estimated(setup: Setup, state: FillState) -> bool:
 
 def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
-    tally, meter = state.tally, in_force(setup, state).meter
+    counting = in_force(setup, state)
+    tally, meter = state.tally, counting.meter
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
-    counted_l = max(meter.uncertainty, _at_relief(in_force(setup, state))) * (tally.net_l(meter) - earlier_l)
+    counted_l = max(meter.uncertainty, _at_relief(counting)) * (tally.net_l(meter) - earlier_l)
     near = NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
     front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
@@ -80,10 +82,12 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
 def _at_relief(setup: Setup) -> float:
     """By run time: the share that may be missing where the relief valve takes what the bore does not."""
     line = setup.line
+    if setup.meter.kind != "run time":
+        return 0.0
     least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
     opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
     # Counted is the most that goes in, at the floor; a bore is a seventh narrower at the lower end of its coefficient.
-    return 1 - 6 / 7 * least / most if setup.meter.kind == "run time" and opens and most > 0 else 0.0
+    return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
 
 
 def _by_witness_l(setup: Setup, state: FillState) -> float:
@@ -92,7 +96,7 @@ def _by_witness_l(setup: Setup, state: FillState) -> float:
     By the sharpest witness: its difference from the meter and its own uncertainty. A gauge that told of another
     pressure may be the one that is wrong: then only a witness that contradicts the meter counts.
     """
-    doubts = METER_DOUBTS & state.flags
+    doubts = _METER_DOUBTS & state.flags
     if not doubts or state.measure:
         return 0.0
     net_l = in_tyre_l(setup, state)

@@ -13,7 +13,7 @@ import os
 from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from sqlalchemy import Connection, Select, create_engine, event, insert, select, text
 from sqlalchemy.exc import SQLAlchemyError
@@ -34,6 +34,19 @@ Entry = tuple[str, str, str, Body]
 
 
 Query = Select[Any]
+
+
+class Asked(TypedDict, total=False):
+    """Which records are asked for; what is left out or None does not matter."""
+
+    job: str | None
+    customer: str | None
+    wheel: str | None
+    since: str | None
+    """Included; ``until`` is not."""
+    until: str | None
+    truck: str | Collection[str] | None
+    """One, or several."""
 
 
 class BookError(JournalError):
@@ -185,22 +198,9 @@ class Book:
             for row in db.execution_options(yield_per=_BATCH).execute(query):
                 yield Record(*row)
 
-    def valid(
-        self,
-        kind: str,
-        *,
-        job: str | None = None,
-        customer: str | None = None,
-        wheel: str | None = None,
-        since: str | None = None,
-        until: str | None = None,
-        truck: str | Collection[str] | None = None,
-    ) -> list[Record]:
-        """Records of a kind that none corrects, in the order of time; ``since`` is included, ``until`` is not.
-
-        ``truck`` is one, or several.
-        """
-        query = valid_query(kind, job=job, customer=customer, wheel=wheel, since=since, until=until, truck=truck)
+    def valid(self, kind: str, **asked: Unpack[Asked]) -> list[Record]:
+        """Records of a kind that none corrects, in the order of time."""
+        query = valid_query(kind, **asked)
         with self._doing("read"), self._engine.connect() as db:
             return [_record(row) for row in db.execute(query)]
 
@@ -271,22 +271,15 @@ class Book:
         ]
 
 
-def valid_query(
-    kind: str,
-    *,
-    job: str | None = None,
-    customer: str | None = None,
-    wheel: str | None = None,
-    since: str | None = None,
-    until: str | None = None,
-    truck: str | Collection[str] | None = None,
-) -> Query:
+def valid_query(kind: str, **asked: Unpack[Asked]) -> Query:
     """The question that :meth:`Book.valid` asks."""
     later = RECORDS.alias("later")
     query = select(*SEALED).where(RECORDS.c.kind == kind)
-    for name, value in (("job", job), ("customer", customer), ("wheel", wheel)):
+    named = {"job": asked.get("job"), "customer": asked.get("customer"), "wheel": asked.get("wheel")}
+    for name, value in named.items():
         if value is not None:
             query = query.where(RECORDS.c[name] == value)
+    truck, since, until = asked.get("truck"), asked.get("since"), asked.get("until")
     if truck is not None:
         query = query.where(RECORDS.c.truck.in_([truck] if isinstance(truck, str) else truck))
     if since is not None:

@@ -5,7 +5,6 @@ What is not told is said on the ticket to be not told. It must not know requests
 
 from __future__ import annotations
 
-import argparse
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
@@ -16,7 +15,7 @@ from rig.books.notes import add_notes, finish
 from rig.books.paper import Paper, as_text
 from rig.books.printing import keep_print, prints_of
 from rig.books.ticket import ticket_paper
-from rig.books.where import now
+from rig.books.where import now, options_of
 from rig.field.points import Strict
 from rig.panel.jobs import book_of_rig
 from rig.run.posting import FILL
@@ -50,20 +49,8 @@ def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> di
     """
     with book_of_rig(settings) as book:
         words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
-        finish(book, _note_parser().parse_args([*words, *(["--cap"] if form.cap else [])]))
+        finish(book, options_of(add_notes, "note", [*words, *(["--cap"] if form.cap else [])]))
         return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
-
-
-def _note_parser() -> argparse.ArgumentParser:
-    """The reader of the command line's notes, so that both understand the same words."""
-    made: dict[str, argparse.ArgumentParser] = {}
-
-    def add(name: str, _run: object, _text: str) -> argparse.ArgumentParser:
-        made[name] = argparse.ArgumentParser()
-        return made[name]
-
-    add_notes(add)
-    return made["note"]
 
 
 def after_view(book: Book, fill_id: str) -> dict[str, object] | None:

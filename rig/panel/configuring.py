@@ -15,6 +15,7 @@ from pydantic import Field
 
 from rig.field.points import Strict
 from rig.ledger.lock import LockedError, RigLock
+from rig.run.calibration import changes, dotted
 from rig.run.check import check_text
 from rig.run.recorder import utc_now
 from rig.run.session import Refused, journal_of
@@ -50,13 +51,11 @@ def _mark(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def checked(path: Path, text: str) -> tuple[Settings, dict[str, object]]:
-    """A text as a configuration; SettingsError with every mistake."""
+def _document(path: Path, text: str) -> dict[str, object]:
     try:
-        document = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
-    return settings_of(document, str(path)), document
 
 
 def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> dict[str, object]:
@@ -65,14 +64,14 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     Returns what a check says of the new one and the keys that changed. Raises SettingsError for a text that is no
     configuration; Refused while a fill runs, or where the file was changed meanwhile.
     """
-    new, document = checked(path, form.text)
+    new = settings_of(_document(path, form.text), str(path))
     folder = Path(settings.rig.data)
     try:
         with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
             standing = _read(path)
             if _mark(standing) != form.was:
                 raise Refused("the file was changed since this page read it: load it again")
-            changed = _changes(_parsed(standing), document)
+            changed = changes(_keys(path, standing), _keys(path, form.text))
             # The event first: a change that nobody knows of is worse than an event without one.
             journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
             _replace(path, form.text)
@@ -81,23 +80,11 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     return {"checked": check_text(new)[1], "changed": changed, **_as_it_stands(path)}
 
 
-def _parsed(text: str) -> dict[str, object]:
-    """A file that is no TOML any more has no keys: it is replaced all the same."""
-    with contextlib.suppress(tomllib.TOMLDecodeError):
-        return tomllib.loads(text)
+def _keys(path: Path, text: str) -> dict[str, object]:
+    """Every key with its value as text; a file that is no TOML any more has none, and is replaced all the same."""
+    with contextlib.suppress(SettingsError):
+        return {key: str(value) for key, value in dotted(_document(path, text)).items()}
     return {}
-
-
-def _changes(before: dict[str, object], after: dict[str, object]) -> dict[str, object]:
-    old, new = _flat(before), _flat(after)
-    return {key: [old.get(key), new.get(key)] for key in sorted({*old, *new}) if old.get(key) != new.get(key)}
-
-
-def _flat(value: object, at: str = "") -> dict[str, object]:
-    """Every key of a configuration with its value as text, dotted."""
-    if not isinstance(value, dict):
-        return {at: str(value)}
-    return {key: each for name, inner in value.items() for key, each in _flat(inner, f"{at}.{name}".strip(".")).items()}
 
 
 def _replace(path: Path, text: str) -> None:

@@ -6,12 +6,12 @@ know requests.
 
 from __future__ import annotations
 
-import argparse
 from typing import Literal
 
 from pydantic import Field
 
 from rig.books.stock import add_stock, stock_document, tell
+from rig.books.where import options_of
 from rig.field.points import Strict
 from rig.panel.jobs import book_of_rig
 from rig.run.settings import Settings
@@ -43,16 +43,9 @@ def stock_view(settings: Settings) -> dict[str, object]:
 
 def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
     """Keep what a person tells; returns every tote as it then stands. QuantityError, Refused."""
-    made: list[argparse.ArgumentParser] = []
-
-    def add(_name: str, _run: object, _text: str) -> argparse.ArgumentParser:
-        made.append(argparse.ArgumentParser())
-        return made[-1]
-
-    add_stock(add)
     given = form.model_dump(exclude={"action", "source", "mixed"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
-    options = made[0].parse_args([form.action, *words, *(["--mixed"] if form.mixed else [])])
+    options = options_of(add_stock, "stock", [form.action, *words, *(["--mixed"] if form.mixed else [])])
     with book_of_rig(settings) as book:
         tell(book, options, settings)
         return stock_document(totes_of(book))

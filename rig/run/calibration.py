@@ -125,20 +125,27 @@ def rests_on(settings: Settings) -> dict[str, object]:
     document = settings.model_dump(mode="json")
     found: dict[str, object] = {}
     for table in _WHOLE_TABLES:
-        _flatten(document[table], table, found)
+        found |= dotted(document[table], table)
     for table, keys in _SINGLE_KEYS.items():
         found |= {f"{table}.{key}": document[table][key] for key in keys}
     for name in ("meter_count", "meter_reverse_count", METER_POINT.get(settings.meter.kind, "")):
-        _flatten(document["points"].get(name, {}), f"points.{name}", found)
+        found |= dotted(document["points"].get(name, {}), f"points.{name}")
     return found
 
 
-def _flatten(value: object, at: str, into: dict[str, object]) -> None:
-    if isinstance(value, dict):
-        for key, each in value.items():
-            _flatten(each, f"{at}.{key}", into)
-    else:
-        into[at] = value
+def dotted(value: object, at: str = "") -> dict[str, object]:
+    """Every key of nested tables with its value, its path written with dots."""
+    if not isinstance(value, dict):
+        return {at: value}
+    return {
+        key: each for name, inner in value.items() for key, each in dotted(inner, f"{at}.{name}".strip(".")).items()
+    }
+
+
+def changes(before: Mapping[str, object], after: Mapping[str, object]) -> dict[str, object]:
+    """Keys whose values differ, each with the old and the new one."""
+    keys = sorted({*before, *after})
+    return {key: [before.get(key), after.get(key)] for key in keys if before.get(key) != after.get(key)}
 
 
 def note_changes(journal: Journal, settings: Settings, at: str, by: str) -> None:
@@ -148,7 +155,7 @@ def note_changes(journal: Journal, settings: Settings, at: str, by: str) -> None
     if not isinstance(seen, dict):
         journal.append_event("configuration", at, by, {"changed": {}, "why": "first seen", "settings": now})
         return
-    changed = {key: [seen.get(key), now.get(key)] for key in sorted({*seen, *now}) if seen.get(key) != now.get(key)}
+    changed = changes(seen, now)
     for kind in ("calibration", "configuration"):
         own = {key: pair for key, pair in changed.items() if (key in _CALIBRATION) == (kind == "calibration")}
         if own:

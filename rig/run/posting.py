@@ -160,6 +160,11 @@ def posted_under(book: Book, fill_id: str) -> Record | None:
     return next((found for kind in _POSTED if (found := book.one(kind, fill_id)) is not None), None)
 
 
+def place_of(position: object) -> str:
+    """A place on a machine as it is compared and kept: small letters, single spaces."""
+    return " ".join(str(position or "").lower().split())
+
+
 def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
     """What the book knows of a job, for the records of what was done in it; ``wheel`` names one wheel of a machine."""
     known = book.one("job", job) if job else None
@@ -167,7 +172,7 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
     machine = found.get("machine")
     return {
         **{name: found.get(name) for name in ("customer", "address", "machine", "site")},
-        "wheel": f"{machine}, {' '.join(position.lower().split())}" if machine and position else None,
+        "wheel": f"{machine}, {place_of(position)}" if machine and position else None,
     }
 
 

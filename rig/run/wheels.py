@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Booked, Content, contents
-from rig.run.posting import FILL, RETURN, job_facts
+from rig.run.posting import FILL, RETURN, job_facts, place_of
 from rig.run.totes import litres_of
 from rig.units import KPA_PER_PSI, show_pressure
 
@@ -35,7 +35,7 @@ _EMPTIES = (RINSED, "new wheel")
 
 def same_position(one: object, other: object) -> bool:
     """Whether two texts name the same place on a machine."""
-    return " ".join(str(one or "").lower().split()) == " ".join(str(other or "").lower().split())
+    return place_of(one) == place_of(other)
 
 
 def of_wheel(book: Book, kind: str, job: str, position: str) -> list[Record]:
@@ -149,7 +149,7 @@ def work_of_job(book: Book, job: str) -> list[Work]:
     records = sorted((each for kind in OF_A_WHEEL for each in book.valid(kind, job=job)), key=lambda each: each.at)
     by_position: dict[str, list[Record]] = {}
     for record in records:
-        position = " ".join(str(record.document.get("position") or "").lower().split())
+        position = place_of(record.document.get("position"))
         if position and not record.document.get("void"):
             by_position.setdefault(position, []).append(record)
     return [_work(position, own) for position, own in by_position.items()]
