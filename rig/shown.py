@@ -106,6 +106,8 @@ def _level(target: Target) -> str:
 def step_words(decision: Decision) -> str:
     """What the rig is doing, in the trade's words."""
     state = decision.state
+    if state.state is State.RUNNING and state.stroke.cools:
+        return "let the pump cool"
     return PHASE_WORDS[state.phase] if state.state is State.RUNNING else STATE_WORDS[state.state]
 
 

@@ -177,6 +177,8 @@ class VirtualFill:
         """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
         changed_s = max(state.since_s, state.changed_s, state.regime_s)
+        if state.phase is Phase.SETTLE and state.stroke.cools and not self._inbox:
+            return max(scan_s, _LONG_STEP_S)
         if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
             return scan_s
         if state.phase is Phase.DRAW_DOWN:

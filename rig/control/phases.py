@@ -49,6 +49,8 @@ def settle(turn: Turn) -> None:
     if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
         return
     stroke = turn.state.stroke
+    if stroke.cools and not _may_draw(turn):
+        return
     learn(turn, stroke, facts.tyre_kpa)
     _take_rest(turn, facts.tyre_kpa)
     if setup.by_hand:
@@ -161,11 +163,18 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         computed = vent_seconds(line_as_met(turn), air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
         # The relay is told off one scan after the time is up.
         turn.phase_trigger("vent", replace(stroke, planned_s=max(computed - turn.facts.dt_s, turn.facts.dt_s)))
-    elif turn.state.dry_s == 0.0 or turn.state.dry_s + _LEAST_DRAW_S < dry_limit_s(setup):
+    elif not _may_draw(turn):
+        turn.set(stroke=replace(turn.state.stroke, cools=True))
+    else:
         if below_valve < _LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
-    # Otherwise the pump has run dry for as long as is worth a start: stay at rest until it has cooled.
+
+
+def _may_draw(turn: Turn) -> bool:
+    """Whether the pump is cool enough for a draw that is worth a start."""
+    dry_s = turn.state.dry_s
+    return dry_s == 0.0 or dry_s + _LEAST_DRAW_S < dry_limit_s(turn.setup)
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:

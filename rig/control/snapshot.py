@@ -7,6 +7,7 @@ from rig.control.alarms import outcome_of
 from rig.control.doubt import estimated, net_uncertainty_l
 from rig.control.measures import comparisons
 from rig.control.observe import Facts
+from rig.control.procedure import Phase, State
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
 
@@ -33,6 +34,12 @@ def seconds_left(setup: Setup, state: FillState) -> float:
     """Time that the rest of the fill takes at the plan's pace."""
     share = max(0.0, 1 - in_tyre_l(setup, state) / setup.target_l) if setup.target_l > 0 else 0.0
     return share * setup.expected_s
+
+
+def cooling_s(setup: Setup, state: FillState) -> float | None:
+    """How much longer a pump that has run dry rests before it draws again; None: nothing waits for it."""
+    waits = state.state is State.RUNNING and state.phase is Phase.SETTLE and state.stroke.cools
+    return max(0.0, state.dry_ended_s + setup.dry_rest_s - state.now_s) if waits else None
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:

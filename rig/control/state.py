@@ -34,6 +34,8 @@ class Stroke:
     """Strokes in a row before it that brought next to nothing."""
     wants_air: bool = False
     """Air should leave but the liquid stands at the valve."""
+    cools: bool = False
+    """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
     ended_by: str = ""
     stop_l: float = 0.0
     """In the tyre when the pump was told to stop."""

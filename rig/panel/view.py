@@ -10,7 +10,7 @@ from functools import lru_cache
 
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import State
-from rig.control.snapshot import seconds_left
+from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
@@ -140,6 +140,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "ceiling_kpa": number(setup.window.ceiling_kpa, 2),
         "trip_kpa": number(setup.trip_kpa, 2),
         "left_s": number(seconds_left(setup, state), 0),
+        "cooling_s": number(cooling_s(setup, state), 0),
         "outputs": [name for name in ("pump_run", "pump_reverse", "vent_valve") if getattr(decision.outputs, name)],
         "prompt": None if decision.prompt is None else {"name": decision.prompt.name, "text": decision.prompt.text},
         "missing": [{"name": each.name, "text": each.text} for each in seen.missing],

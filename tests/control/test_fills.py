@@ -10,10 +10,13 @@ from dataclasses import replace
 import pytest
 from virtual_fills import PSI, fill_of, rig_settings, run_fill
 
+from rig.control.decide import Decision
 from rig.control.learning import overrun_s
+from rig.control.snapshot import cooling_s
 from rig.control.state import new_fill
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
+from rig.shown import step_words
 from sim.virtual import VirtualFill
 
 SIZES = ("16.9-28", "26x12-12", "480/80R42", "11L-15", "23.5R25")
@@ -137,3 +140,22 @@ def test_the_gun_comes_off_an_open_valve_only_from_a_tyre_let_down(layout: str) 
     assert ran.last.state.tally.hose_change_l() < -1.0
     fraction = ran.truth_l / ran.setup.cavity.volume_l
     assert fraction < ran.setup.cavity.fraction_at_valve - 0.005
+
+
+def test_a_pump_that_ran_dry_for_long_enough_rests_once_and_says_so() -> None:
+    waits: list[Decision] = []
+    rests = 0
+
+    def see(decision: Decision) -> None:
+        nonlocal rests
+        rests += sum(entry.kind == "rest" for entry in decision.entries)
+        if decision.state.stroke.cools:
+            waits.append(decision)
+
+    ran = run_fill("16.9-28", "draw-down", watch=see, pump__dry_run="30 s", pump__dry_rest="300 s")
+    assert ran.record["outcome"] == "complete", ran.alarms
+    assert 295 <= cooling_s(ran.setup, waits[0].state) <= 300
+    assert {step_words(each) for each in waits} == {"let the pump cool"}
+    assert not any(each.outputs.moving for each in waits)
+    # A wait of minutes is one rest in the journal, not one in every scan.
+    assert rests < 100 < len(waits)

@@ -51,10 +51,12 @@ export class FillScreen {
     const fill = picture.fill;
     if (!fill) return;
     const running = fill.state === 'running';
-    const step = running ? `step.${fill.phase}` : `state.${fill.state}`;
+    const cooling = fill.cooling_s !== null;
+    const step = running ? `step.${cooling ? 'cooling' : fill.phase}` : `state.${fill.state}`;
     say(this.title, [fill.size, fill.position && known(`position.${fill.position}`, fill.position), fill.fluid, fill.job].filter(Boolean).join(' · '));
     say(this.step, t(step));
-    say(this.next, running ? t(`next.${fill.phase}`) : '');
+    const minutes = Math.max(1, Math.ceil(fill.cooling_s / 60));
+    say(this.next, running ? t(`next.${cooling ? 'cooling' : fill.phase}`, { minutes }) : '');
     say(this.left, running && fill.left_s > 0 ? t('left', { minutes: Math.max(1, Math.ceil(fill.left_s / 60)) }) : '');
     // Out of a wheel the count goes below zero; what came out is what is told.
     const moved = fill.into === 'tote' ? -fill.in_tyre_l : fill.in_tyre_l;
