@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 _PSI = 6.894757
 _TRIP_DELAY_S = 0.3
 _RELIEF_BAND_KPA = 10.0
+_PLAIN_KPA = 6 * _PSI
+"""A tyre above this that loses its gun is told from one that stands low."""
 _BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
 """Faults by which a tyre loses pressure whatever is commanded."""
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
@@ -39,6 +41,7 @@ class Physics:
         self._timeout_s = timeout_s
         self._liquid_l: float | None = None
         self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
+        self._tight_kpa = self._kpa
         self._moving_air = False
         self._since: dict[str, float] = {}
         self._astray_l = self._dry_s = 0.0
@@ -180,9 +183,15 @@ class Physics:
         plant = self._plant
         if seen.run and seen.phase in ("fill", "top-up") and (not plant.gun_on or self._leaks()):
             self._astray_l += max(plant.line.flow_lps, 0.0) * seen.dt_s
-        cavity_l = plant.tyre.cavity_l(plant.tyre.atmosphere)
-        most_l = self._resumes * (max(10.0, 0.2 * cavity_l) + self._limits.reacted_l(3.0))
-        if not plant.gun_on and self._astray_l > most_l:
+        if plant.gun_on:
+            self._tight_kpa = self._kpa
+            return
+        if self._tight_kpa > _PLAIN_KPA:
+            # The gauge falls far below any pressure that the tyre could have.
+            most_l = 1.0 + self._limits.reacted_l(5.0)
+        else:
+            most_l = max(10.0, 0.2 * plant.tyre.cavity_l(plant.tyre.atmosphere)) + self._limits.reacted_l(3.0)
+        if self._astray_l > self._resumes * most_l:
             yield "pumped astray", f"{self._astray_l:.1f} L beside the tyre"
 
     def _leaks(self) -> bool:

@@ -60,8 +60,8 @@ class Conduct:
         self._state = seen.state
 
     def interrupted(self) -> None:
-        """The controller went away: what follows begins held, with the ids of a new process."""
-        self._state = "held"
+        """The controller went away: what follows begins held or as latched as it was, with a new process's ids."""
+        self._state = "aborted" if self._state in _LATCHED else "held"
         self._off_since_s, self._direction = -1e9, 0
 
     def closed(self) -> Iterator[tuple[str, str]]:

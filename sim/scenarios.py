@@ -208,7 +208,9 @@ def _faults(draw: _Draw) -> tuple[tuple[str, float, float | None], ...]:
         if rng is None or rng.random() >= share:
             continue
         duration_s = None if rng.random() < 0.5 else round(rng.uniform(0.5, 60.0), 1)
-        found.append((rng.choice(sorted(FAULTS)), rng.uniform(0.0, 1.1), duration_s))
+        name, onset = rng.choice(sorted(FAULTS)), rng.uniform(0.0, 1.1)
+        # A gun that was blown off does not find its way back.
+        found.append((name, onset, None if name == "hose_off" else duration_s))
     # The second comes on top of the first: alone it is a single fault like any other.
     return tuple(found)
 

@@ -11,11 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.control.observe import Facts
+from rig.control.observe import BLANK_S, Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
 from rig.control.values import Setup
-from rig.plan.physics import air_loss_kpa
+from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
 Condition = Callable[[Setup, Facts], bool]
@@ -159,6 +159,21 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
+    return _below_tyre(setup, facts) or _rises_too_little(setup, facts)
+
+
+def _below_tyre(setup: Setup, facts: Facts) -> bool:
+    """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
+    fills = _running(facts, *_PUMPING) and facts.forward and facts.wet and facts.run_s > BLANK_S
+    line = facts.reading.line_kpa
+    if not fills or facts.gas is None or line is None:
+        return False
+    # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
+    least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, max(facts.flow_lps, 0.0))
+    return line - least < facts.gas.low - 3 * KPA_PER_PSI
+
+
+def _rises_too_little(setup: Setup, facts: Facts) -> bool:
     watched = facts.line and facts.gas and facts.stroke.watch_l is not None and facts.steady
     if not (_running(facts, *_PUMPING) and watched):
         return False
@@ -285,7 +300,7 @@ GUARDS: tuple[Guard, ...] = (
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons."),
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs back while the pump is told to fill.",
           "Shut the gun; check the pump's turning direction and its wiring."),
-    Guard("bead_lost", "trip", 1.0, _bead_lost, "The tyre's air is gone: the bead may have let go.",
+    Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
           "Check the sensor, its cable and its supply.", blind=True),

@@ -78,10 +78,16 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         turn.flag("line loss unlike this valve's bore")
 
 
+_NO_FALL_KPA = 2.0
+_MOST_IDLE_VENTS = 3
+"""Where little was to be let out, one vent without a fall of pressure proves nothing."""
+
+
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.from_kpa - rest_kpa < _ONE_PSI:
-        if stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI:
-            turn.set(stroke=replace(stroke, air_stayed=True))
+        idle = stroke.idle_vents + 1 if stroke.from_kpa - rest_kpa < _NO_FALL_KPA else 0
+        stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_VENTS
+        turn.set(stroke=replace(stroke, air_stayed=stayed, idle_vents=idle))
         return
     computed = vent_seconds(line_as_met(turn), air_l(turn), stroke.from_kpa, rest_kpa)
     if 0 < computed < math.inf:

@@ -18,7 +18,10 @@ from rig.control.values import Meter, MeterKind, Reading, Setup
 
 _BLIND_TO_AIR: frozenset[MeterKind] = frozenset({"scale", "tote level"})
 """Measures in the tote cannot follow a pump that draws air out of the tyre."""
+_MISSED = frozenset({"meter_jumped", "no_flow", "reading_untrusted"})
+"""Alarms whose doubt is what the meter did not see: the measure that takes over did.
 
+Where liquid went stays in doubt."""
 
 Reference = MeterKind | Literal["air space"]
 """A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
@@ -63,7 +66,9 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
         line_kpa,
         entering(setup, state),
     )
-    tally = replace(tally, unattended_l=state.tally.unattended_l)
+    missed = state.alarms.first_out in _MISSED
+    either_l = mark.tally.either_l if missed else state.tally.either_l
+    tally = replace(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
     return replace(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())
 
 

@@ -20,6 +20,8 @@ from rig.plan.physics import line_loss_kpa
 STILL_S = 1.5
 """No pulse for this long after the pump stopped: the liquid stands."""
 _RUN_UP_S = 0.5
+LEVEL_DOUBT = 0.05
+"""Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 BLANK_S = 2.0
 """After a start the gauge shows the line before the meter shows the flow: losses are not computed yet."""
 
@@ -167,9 +169,12 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state), curve)
-    if _uncommanded(setup, state, reading.now_s):
-        # Whichever way it truly went, or whether the meter only says so.
-        tally = replace(tally, either_l=tally.either_l + (forward + back) * setup.meter.litres_per_pulse)
+    doubted = (forward + back) * setup.meter.litres_per_pulse if _uncommanded(setup, state, reading.now_s) else 0.0
+    if setup.into == "tyre" and pump_way(setup, state) < 0 and near_level(setup, state):
+        # Booked as liquid out of the tyre: it may have been air.
+        doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
+    if doubted:
+        tally = replace(tally, either_l=tally.either_l + doubted)
     gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
     return replace(state, tally=tally, gas=gas)
 
@@ -184,6 +189,12 @@ def entering(setup: Setup, state: FillState) -> Enters:
     if not state.valve_open:
         return "air"
     return "liquid" if surface_over_valve_m(setup, state) > 0 else "air"
+
+
+def near_level(setup: Setup, state: FillState) -> bool:
+    """Whether the liquid's surface is so near to the valve that either may leave there."""
+    level = (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
+    return abs(setup.cavity.fraction_at_valve - level) < LEVEL_DOUBT
 
 
 def surface_over_valve_m(setup: Setup, state: FillState) -> float:

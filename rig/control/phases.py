@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from rig.control.alarms import standing_trips
 from rig.control.by_hand import by_hand
 from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
-from rig.control.observe import BLANK_S
+from rig.control.observe import BLANK_S, LEVEL_DOUBT, near_level
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
 from rig.control.state import Mark, Stroke, in_tyre_l
@@ -28,9 +29,9 @@ _ONE_PSI = KPA_PER_PSI
 _EARLY_KPA = 2.5 * KPA_PER_PSI
 _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 """Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
-_LEVEL_DOUBT = 0.05
-"""Share of the cavity: this near to the valve a draw may bring liquid with the air."""
 _MOST_TOP_UPS = 3
+_LAST_SHARE = 0.02
+"""Share of the target that is a top-up, no stroke."""
 _LEAST_DRAW_S = 5.0
 """A draw that dry running would end sooner waits until the pump has cooled."""
 _LONGEST_FLUSH_S = 2.0
@@ -47,6 +48,9 @@ def settle(turn: Turn) -> None:
         settle_emptying(turn)
         return
     if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
+        return
+    if standing_trips(turn.state.alarms):
+        # A rest anchors the air space anew, and a trip whose delay still runs would be forgotten with it.
         return
     stroke = turn.state.stroke
     if stroke.cools and not _may_draw(turn):
@@ -84,7 +88,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
 
 def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
-    if remaining <= setup.tolerance_l or turn.state.top_ups >= _MOST_TOP_UPS:
+    if remaining <= max(setup.tolerance_l, _perhaps_inside_l(turn)) or turn.state.top_ups >= _MOST_TOP_UPS:
         if remaining > setup.tolerance_l:
             turn.flag("short of the target")
         if held_back(turn, "look"):
@@ -97,7 +101,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         remaining,
         setup.line.hose_l - turn.state.tally.hose_l,
         turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
-        (setup.cavity.fraction_at_valve - _LEVEL_DOUBT) * level_cavity_l(turn.state.gas, setup) - turn.facts.filled_l,
+        (setup.cavity.fraction_at_valve - LEVEL_DOUBT) * level_cavity_l(turn.state.gas, setup) - turn.facts.filled_l,
     )
     move = next_move(setup.line, setup.window, rest, setup.method)
     out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
@@ -112,12 +116,18 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
     goal_kpa = setup.window.ceiling_kpa if barren else goal_kpa
     stroke = replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa, barren=barren)
-    if remaining <= max(5 * setup.tolerance_l, 0.02 * setup.target_l) and turn.state.fills:
+    if remaining <= max(5 * setup.tolerance_l, _LAST_SHARE * setup.target_l) and turn.state.fills:
         turn.set(top_ups=turn.state.top_ups + 1)
         turn.phase_trigger("top_up", stroke)
     else:
         turn.set(fills=turn.state.fills + 1)
         turn.phase_trigger("fill", stroke)
+
+
+def _perhaps_inside_l(turn: Turn) -> float:
+    """Air drawn near the level may have been booked as liquid: a top-up of no more than that may be one too many."""
+    near = NEAR_LEVEL in turn.state.flags
+    return min(turn.state.tally.either_l, _LAST_SHARE * turn.setup.target_l) if near else 0.0
 
 
 def _barren(turn: Turn, last: Stroke) -> int:
@@ -144,9 +154,15 @@ def _goal_kpa(turn: Turn, stroke: Stroke) -> float:
 
 def _begin(turn: Turn, rest_kpa: float) -> Stroke:
     # The last stroke's flow stands in until this one's own is measured.
-    usual_lps = turn.state.stroke.stop_flow_lps
-    barren = turn.state.stroke.barren
-    return Stroke(turn.facts.reading.now_s, rest_kpa, turn.facts.in_tyre_l, stop_flow_lps=usual_lps, barren=barren)
+    last = turn.state.stroke
+    return Stroke(
+        turn.facts.reading.now_s,
+        rest_kpa,
+        turn.facts.in_tyre_l,
+        stop_flow_lps=last.stop_flow_lps,
+        barren=last.barren,
+        idle_vents=last.idle_vents,
+    )
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
@@ -166,7 +182,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     elif not _may_draw(turn):
         turn.set(stroke=replace(turn.state.stroke, cools=True))
     else:
-        if below_valve < _LEVEL_DOUBT:
+        if below_valve < LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
 
@@ -300,9 +316,8 @@ def back_flush(turn: Turn) -> None:
     facts, setup, tally = turn.facts, turn.setup, turn.state.tally
     if not facts.still or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
         return
-    level = facts.filled_l / level_cavity_l(turn.state.gas, setup)
-    if facts.valve_open and abs(setup.cavity.fraction_at_valve - level) < _LEVEL_DOUBT:
-        # Through an open valve this near to the level either may have come.
+    if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
+        # Booked as air: through an open valve this near to the level it may have been liquid.
         turn.set(tally=replace(tally, either_l=tally.either_l + facts.flushed_l))
     turn.phase_trigger("uncouple")
 

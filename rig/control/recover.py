@@ -23,12 +23,12 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
     if reading is not None:
         state = _dark(setup, state, reading)
     setup = in_force(setup, state)
-    # An ended state stays; anything else waits for a person.
+    # An ended state stays, and a trip waits for its reset as before; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
         reopened = state.phase is Phase.BACK_FLUSH
         state = replace(
             state,
-            state=State.HELD,
+            state=State.ABORTED if state.state in (State.ABORTING, State.ABORTED) else State.HELD,
             phase=next_phase(state.phase, "break_off"),
             valve_open=state.valve_open or reopened,
         )

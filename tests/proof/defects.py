@@ -301,7 +301,14 @@ DEFECTS: tuple[Defect, ...] = (
         "I6 no flow",
         ("pump_no_start", "meter_dead", "meter_stuck"),
     ),
-    Defect("no interlock for no rise", _without("no_rise", "estimates_disagree"), 41, "I4 record true", ("hose_off",)),
+    Defect(
+        "no interlock for no rise",
+        _without("no_rise", "estimates_disagree"),
+        151,
+        "pumped astray",
+        ("hose_off",),
+        ("fluid", "pump", "start"),
+    ),
     Defect("the tote's level is ignored", _without("tote_empty"), 152, "dry run", ("tote_empty",)),
     Defect("the insert is not proved", _without("insert_not_seated"), 19, "gun off at rest", ("insert_not_seated",)),
     Defect(

@@ -146,7 +146,8 @@ def _taken_up(script: Script, setup_text: str, state_text: str) -> None:
     assert setup == script.setup
     after = recovered(setup, before, script.reading)
     assert after.outputs == Outputs()
-    assert after.state is (before.state if before.state in ENDED else State.HELD)
+    latched = before.state in (State.ABORTING, State.ABORTED)
+    assert after.state is (before.state if before.state in ENDED else State.ABORTED if latched else State.HELD)
     whole = after.tally.net_l(setup.meter)
     assert whole == pytest.approx(before.tally.net_l(setup.meter), abs=1e-6), "what moved in the dark stays apart"
     assert not decide(setup, after, replace(script.reading, now_s=2.0)).outputs.moving
