@@ -17,7 +17,7 @@ def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Al
     due = tuple(
         guard for guard in standing if now_s - began[guard.name] >= guard.delay_s and guard.name not in alarms.accepted
     )
-    return replace(alarms, timers=timers), due
+    return (alarms if timers == alarms.timers else replace(alarms, timers=timers)), due
 
 
 def raise_alarm(alarms: Alarms, guard: Guard) -> Alarms:
