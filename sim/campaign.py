@@ -18,20 +18,23 @@ from rig.control.procedure import ENDED
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
 from sim.fault_table import table
+from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted
-from sim.scenarios import PARTS, Scenario, drawn, set_up
+from sim.scenarios import PAIRS, PARTS, Pair, Scenario, drawn, set_up
 from sim.seen import Breach
 from sim.trace import Trace
 from sim.virtual import VirtualFill, VirtualRig
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection, Iterator, Sequence
 
     from rig.control.decide import Decision
     from rig.control.state import FillState
     from rig.control.values import Setup
 
+Case = tuple[int, Pair | None]
+"""A seed, and the two faults that are asked for."""
 _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time."""
 _DARK_S = 5.0
@@ -53,6 +56,7 @@ class Judged:
     virtual_s: float = 0.0
     trace: str = ""
     command: str = ""
+    pair: Pair | None = None
 
 
 class JudgedFill:
@@ -104,14 +108,15 @@ def judged(scenario: Scenario) -> Judged:
     found = set_up(scenario)
     names = tuple(name for name, _, _ in scenario.faults)
     if found is None:
-        return Judged(scenario.seed, "refused", None, names, (), command=scenario.command)
+        return Judged(scenario.seed, "refused", None, names, (), command=scenario.command, pair=scenario.pair)
     setup, rig = found
     fill = JudgedFill(scenario, setup, rig)
     try:
         last = fill.run()
     except _DEFECTS as error:
         defect = Breach("nothing is raised", rig.now_s, repr(error))
-        return Judged(scenario.seed, "defect", None, names, (*fill.judge.breaches, defect), command=scenario.command)
+        breaches = (*fill.judge.breaches, defect)
+        return Judged(scenario.seed, "defect", None, names, breaches, command=scenario.command, pair=scenario.pair)
     record = fill_record(setup, last.state)
     return Judged(
         scenario.seed,
@@ -123,12 +128,13 @@ def judged(scenario: Scenario) -> Judged:
         rig.now_s,
         fill.trace.digest,
         scenario.command,
+        scenario.pair,
     )
 
 
-def run_seed(seed: int, dropped: Collection[str] = ()) -> Judged:
+def run_seed(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) -> Judged:
     """Draw and run one seed."""
-    return judged(drawn(seed, dropped))
+    return judged(drawn(seed, dropped, pair))
 
 
 def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
@@ -136,7 +142,7 @@ def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
     names = {breach.name for breach in failing.breaches}
     best, out = failing, frozenset(dropped)
     for part in drawn(failing.seed, dropped).parts:
-        trial = run_seed(failing.seed, out | {part})
+        trial = run_seed(failing.seed, out | {part}, failing.pair)
         if names & {breach.name for breach in trial.breaches}:
             best, out = trial, out | {part}
     return best
@@ -153,6 +159,12 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument("--seed", type=int, default=1, metavar="S", help="the first seed (default %(default)s)")
     run.add_argument("--jobs", type=_above_zero, default=os.cpu_count() or 1, metavar="J", help="processes")
     run.add_argument("--minutes", type=float, metavar="M", help="begin no fill after so long")
+    run.add_argument(
+        "--pair", type=_pair, metavar="A,B", help="in every fill these two faults, B on top of A or after it"
+    )
+    run.add_argument(
+        "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
+    )
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
@@ -162,14 +174,23 @@ def run_campaign(options: argparse.Namespace) -> int:
     """Run what the command line asks for; returns the exit status."""
     if options.table:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
+    pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
-        options.fills,
-        options.seed,
+        [*enumerate(pairs, options.seed)],
         jobs=options.jobs,
         minutes=options.minutes,
         dropped=options.drop,
         as_json=options.json,
     )
+
+
+def _pair(text: str) -> Pair:
+    first, _, second = text.partition(",")
+    if (first, second) not in PAIRS:
+        raise argparse.ArgumentTypeError(
+            f"{text}: write two of {', '.join(sorted(FAULTS))}, for example leak,meter_dead"
+        )
+    return first, second
 
 
 def _above_zero(text: str) -> int:
@@ -188,21 +209,21 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def campaign(
-    fills: int, seed: int, *, jobs: int, minutes: float | None, dropped: Collection[str], as_json: bool
+    cases: Sequence[Case], *, jobs: int, minutes: float | None, dropped: Collection[str], as_json: bool
 ) -> int:
-    """Run ``fills`` fills from ``seed`` on; prints, and returns the exit status: 0 without a breach, 1 with one."""
+    """Run a fill for each case; prints, and returns the exit status: 0 without a breach, 1 with one."""
     began_s = time.monotonic()
     until_s = None if minutes is None else began_s + 60 * minutes
     found: list[Judged] = []
-    for each in _all(range(seed, seed + fills), jobs, dropped, until_s):
+    for each in _all(cases, jobs, dropped, until_s):
         found.append(each)
         if each.breaches:
             # At once, so that a campaign that is broken off has not been for nothing.
             print(f"breach: {each.command}", file=sys.stderr, flush=True)
-        _bar(len(found), fills, sum(bool(one.breaches) for one in found))
+        _bar(len(found), len(cases), sum(bool(one.breaches) for one in found))
     took_s = time.monotonic() - began_s
     failing = _all_shrunk([each for each in found if each.breaches], jobs, dropped)
-    document = _document(found, failing, seed, took_s)
+    document = _document(found, failing, cases[0][0], took_s)
     if as_json:
         print(json.dumps(document))
     else:
@@ -210,15 +231,15 @@ def campaign(
     return 1 if failing else 0
 
 
-def _all(seeds: range, jobs: int, dropped: Collection[str], until_s: float | None) -> Iterator[Judged]:
-    if jobs == 1 or len(seeds) == 1:
-        for seed in seeds:
+def _all(cases: Sequence[Case], jobs: int, dropped: Collection[str], until_s: float | None) -> Iterator[Judged]:
+    if jobs == 1 or len(cases) == 1:
+        for seed, pair in cases:
             if until_s is not None and time.monotonic() > until_s:
                 return
-            yield run_seed(seed, dropped)
+            yield run_seed(seed, dropped, pair)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        pending = [pool.submit(run_seed, seed, tuple(dropped)) for seed in seeds]
+        pending = [pool.submit(run_seed, seed, tuple(dropped), pair) for seed, pair in cases]
         for future in as_completed(pending):
             yield future.result()
             if until_s is not None and time.monotonic() > until_s:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import tomllib
 from dataclasses import dataclass
+from itertools import permutations
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -30,10 +31,14 @@ _SMALL = ("11L-15", "26x12-12", "11.2-24", "7.50-16", "12.4-28", "10-16.5", "9.5
 _FLUIDS = ("water", "cacl2:20%", "methanol:33.6%", "beet", "pg:30%vol")
 _VALVES = (("air-water", "8 mm"), ("air-water", "7 mm"), ("clamp-in", "4 mm"), ("rubber", "4 mm"))
 Layout = Literal["vent", "draw-down"]
+Pair = tuple[str, str]
+_Fault = tuple[str, float, float | None]
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
 )  # fmt: skip
 """What can be left out of a scenario, by name."""
+PAIRS: tuple[Pair, ...] = tuple(permutations(sorted(FAULTS), 2))
+"""Every ordered pair of faults."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +66,11 @@ class Scenario:
     layout: Layout
     question: Question
     settings: Settings
-    faults: tuple[tuple[str, float, float | None], ...]
-    """Name, onset as a share of the expected time, duration in seconds."""
+    faults: tuple[_Fault, ...]
     habits: Habits
     crash_at: float | None
+    pair: Pair | None = None
+    """The two faults that were asked for, in this order; None: drawn like everything else."""
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -75,7 +81,8 @@ class Scenario:
     def command(self) -> str:
         """The one command that runs this fill again."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{drop}"
+        pair = f" --pair {','.join(self.pair)}" if self.pair else ""
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{pair}{drop}"
 
     def events(self, expected_s: float) -> list[Event]:
         """The faults in plant time."""
@@ -97,8 +104,8 @@ class _Draw:
         return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
 
 
-def drawn(seed: int, dropped: Collection[str] = ()) -> Scenario:
-    """The scenario of a seed, without the parts that are ``dropped``."""
+def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) -> Scenario:
+    """The scenario of a seed, without the parts that are ``dropped``; with a ``pair``, both faults come."""
     draw = _Draw(seed, frozenset(dropped))
     layout: Layout = "vent" if random.Random(f"{seed} layout").random() < 0.5 else "draw-down"
     size, question_valve, bore = _wheel(draw)
@@ -120,9 +127,10 @@ def drawn(seed: int, dropped: Collection[str] = ()) -> Scenario:
         layout=layout,
         question=Question(size, Wanted(), valve=question_valve, fluid=fluid),
         settings=settings_of(document, "campaign"),
-        faults=_faults(draw),
+        faults=_pair(draw, pair) if pair else _faults(draw),
         habits=_habits(draw),
         crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 else None,
+        pair=pair,
     )
 
 
@@ -201,18 +209,37 @@ def _order(draw: _Draw) -> dict[str, object]:
     return {"order": "gun off, then core back"} if rng and rng.random() < 0.1 else {}
 
 
-def _faults(draw: _Draw) -> tuple[tuple[str, float, float | None], ...]:
-    found = []
+def _faults(draw: _Draw) -> tuple[_Fault, ...]:
+    found = list[_Fault]()
     for part, share in (("fault1", 0.7), ("fault2", 0.4)):
         rng = draw.part(part)
         if rng is None or rng.random() >= share:
             continue
-        duration_s = None if rng.random() < 0.5 else round(rng.uniform(0.5, 60.0), 1)
-        name, onset = rng.choice(sorted(FAULTS)), rng.uniform(0.0, 1.1)
-        # A gun that was blown off does not find its way back.
-        found.append((name, onset, None if name == "hose_off" else duration_s))
+        duration_s = _duration_s(rng)
+        found.append(_lasting(rng.choice(sorted(FAULTS)), rng.uniform(0.0, 1.1), duration_s))
     # The second comes on top of the first: alone it is a single fault like any other.
     return tuple(found)
+
+
+def _pair(draw: _Draw, pair: Pair) -> tuple[_Fault, ...]:
+    """Both faults of a pair that are not dropped, the second on top of the first or after it."""
+    found = list[_Fault]()
+    onset = 0.0
+    for part, name in zip(("fault1", "fault2"), pair, strict=True):
+        rng = draw.part(part)
+        if rng is not None:
+            onset = rng.uniform(onset, 0.5 * (1.0 + onset))
+            found.append(_lasting(name, onset, _duration_s(rng)))
+    return tuple(found)
+
+
+def _duration_s(rng: random.Random) -> float | None:
+    return None if rng.random() < 0.5 else round(rng.uniform(0.5, 60.0), 1)
+
+
+def _lasting(name: str, onset: float, duration_s: float | None) -> _Fault:
+    # A gun that was blown off does not find its way back.
+    return name, onset, None if name == "hose_off" else duration_s
 
 
 def _habits(draw: _Draw) -> Habits:

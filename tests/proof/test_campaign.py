@@ -13,7 +13,7 @@ from sim.__main__ import main
 from sim.campaign import run_seed, shrunk
 from sim.fault_table import jobs, met
 from sim.faults import FAULTS
-from sim.scenarios import PARTS, drawn
+from sim.scenarios import PAIRS, PARTS, drawn
 
 FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
 
@@ -50,7 +50,23 @@ def test_a_part_left_out_changes_no_other() -> None:
     assert set(less.parts) == set(PARTS) - {"person", "crash"}
 
 
-@pytest.mark.parametrize("wrong", [["--fills", "0"], ["--drop", "wheels"], ["--jobs", "-1"]])
+def test_a_pair_of_faults_comes_in_its_order_and_is_run_again_by_its_command(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for seed in range(20):
+        scenario = drawn(seed, SMALL, ("leak", "meter_dead"))
+        (first, early, _), (second, late, _) = scenario.faults
+        assert (first, second) == ("leak", "meter_dead")
+        assert early <= late
+    assert scenario.command.endswith("--seed 19 --pair leak,meter_dead --drop fluid,wheel")
+    assert main(["campaign", *scenario.command.split()[4:], "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["fills"] == 1
+    assert len(set(PAIRS)) == len(FAULTS) * (len(FAULTS) - 1)
+
+
+@pytest.mark.parametrize(
+    "wrong", [["--fills", "0"], ["--drop", "wheels"], ["--jobs", "-1"], ["--pair", "leak"], ["--pair", "leak,leak"]]
+)
 def test_what_cannot_be_run_is_refused(wrong: list[str]) -> None:
     with pytest.raises(SystemExit, match="2"):
         main(["campaign", *wrong])
