@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from sim.judge_physics import Physics
 from sim.judge_procedure import Conduct
-from sim.seen import Breach, Limits, delivered_l, seen_of
+from sim.seen import Breach, Limits, Seen, delivered_l, seen_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -23,6 +23,7 @@ _PSI = 6.894757
 _MOST_BREACHES = 20
 _ROUNDING_L = 0.004
 _GRAVITY = 9.80665
+_LIVE = ("running", "holding", "held", "restarting", "stopping")
 _JUMPS = frozenset({"meter_reset", "meter_rollback"})
 _BELIEVED_PULSES = 60
 """A counter that falls by no more than this cannot be told from liquid that ran back."""
@@ -78,6 +79,8 @@ class Judge:
         self._now_s: float | None = None
         self._pulses = rig.plant.meter.pulses
         self._k_per_l = rig.plant.params.meter.k_per_l
+        self._last_pulses = self._pulses
+        self._fell_at_s: float | None = None
         self._seen_end = ("", "")
 
     def heard(self, requests: Sequence[Request]) -> None:
@@ -91,11 +94,21 @@ class Judge:
         self._requests = []
         if self._now_s is not None and seen.now_s <= self._now_s:
             self._note("I14 time never goes back", seen.now_s, f"{self._now_s} became {seen.now_s}")
+        self._count(seen)
         self._now_s = seen.now_s
         timeout_s = self._rig.modules.shown("output_timeout") if self._has_timeout else None
         for name, text in (*self._conduct.look(seen), *self._physics.look(seen, timeout_s)):
             self._note(name, seen.now_s, text)
         self._seen_end = seen.state, seen.first_out or ""
+
+    def _count(self, seen: Seen) -> None:
+        """Note when the meter's count fell by more than liquid could have taken it back."""
+        pulses = self._rig.plant.meter.pulses
+        since_s = seen.now_s - (self._now_s if self._now_s is not None else seen.now_s)
+        ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * since_s * self._k_per_l
+        if seen.state in _LIVE and pulses < self._last_pulses - ran_back:
+            self._fell_at_s = seen.now_s
+        self._last_pulses = pulses
 
     def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
         """The controller went away: records before and after it came back, and whether the new state moves anything."""
@@ -143,6 +156,11 @@ class Judge:
                 yield "I3 every pulse", f"the meter gave {pulses}, the record says {record['pulses']}"
         if len(faults) > 1:
             return
+        flags = record["flags"]
+        assert isinstance(flags, list)
+        told = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
+        if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not told:
+            yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
         whole_l = _litres(record, "net_l") + _litres(record, "unattended_l")
         # A leak takes what was put in, and nobody at the pump can count it.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0

@@ -24,7 +24,8 @@ from rig.control.state import Alarms, Confirmation, FillState, in_force
 from rig.control.turn import Turn
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 
-_REMEMBERED = 64
+_REMEMBERED = 512
+"""Ids of requests that a fill knows again: many times what one takes, and still a bound for a face gone wild."""
 _NOTE_S = 1.0
 _LEVER = {"lever_forward": 1, "lever_back": -1}
 """What a person says where the meter counts up whichever way."""

@@ -25,7 +25,7 @@ from wrong_counts import (
     unattended_merged,
 )
 
-from rig.control import alarms, decide, guards, observe, outputs, phases, recover, snapshot
+from rig.control import accounting, alarms, decide, guards, observe, outputs, phases, recover, snapshot
 from rig.control.phases import Phase
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -72,6 +72,10 @@ def _keep(*names: str) -> Callable[[Patch], None]:
         patch.setattr(decide, "watch", watch)
 
     return plant
+
+
+def _hose_always_full(patch: Patch) -> None:
+    patch.setattr(accounting, "pass_back", lambda tally, *_: tally)
 
 
 def _both_relays(patch: Patch) -> None:
@@ -269,6 +273,16 @@ def _confirmations_skipped(patch: Patch) -> None:
 DEFECTS: tuple[Defect, ...] = (
     Defect("gross instead of net", net(gross), 1, "record adds up"),
     Defect("the return is added", net(return_added), 1, "record adds up"),
+    Defect(
+        "overrun is not foreseen",
+        lambda patch: patch.setattr(phases, "overrun_s", lambda *_: 0.0),
+        13,
+        "target met",
+        ("nothing",),
+        ("wheel", "fluid", "person", "crash", "fault1", "fault2"),
+    ),
+    Defect("the hose's air is not counted", _hose_always_full, 5, "I4 record true", ("draw-down",)),
+    Defect("a counter's restart is not noticed", _without("meter_jumped"), 8, "I3 restart told", ("meter_reset",)),
     Defect("the hose's change with the wrong sign", net(hose_wrong_way), 4, "record adds up"),
     Defect("the ceiling is ignored", _ceiling_ignored, 18, "I5 tyre pressure"),
     Defect("no limit on pressure at all", _no_trip_on_pressure, 4, "I5 tyre pressure"),
@@ -373,7 +387,7 @@ def traits(scenario: Scenario) -> set[str]:
         names.add("nothing")
     marks = {"stop": habits.stop_at, "hold": habits.hold_at, "crash": scenario.crash_at}
     names |= {mark for mark, at in marks.items() if at is not None}
-    names |= {"hasty"} if habits.hasty else set()
+    names |= {scenario.layout} | ({"hasty"} if habits.hasty else set())
     return names | ({"dry limit"} if scenario.settings.pump.dry_run < 60 else set())
 
 

@@ -197,3 +197,19 @@ def test_a_shut_vent_is_noticed_where_little_is_to_be_let_out() -> None:
     ran = run_fill(question=narrow, faults=[f"valve_stuck_shut@{began[-1] - 30:g}"], person=person)
     assert ran.record["first_out"] == "air_stays"
     assert ran.rig.now_s < began[-1] + 300
+
+
+def test_a_request_of_a_hundred_touches_ago_is_still_known_again() -> None:
+    """Found by a state machine of requests: after 64 more the same hold held the fill once again."""
+    fill = fill_of(rig_settings(), Question("11L-15"))
+    fill.run(until=lambda d: d.state.phase is Phase.FILL)
+    fill.person = Nobody()
+    hold = Request("touch", "hold", by="jo")
+    fill.ask(hold)
+    fill.run(until=lambda d: d.state.state is State.HELD)
+    for n in range(100):
+        fill.ask(Request(f"no-{n}", "reset", by="jo"))
+    fill.ask(Request("on", "resume", by="jo"))
+    fill.run(until=lambda d: d.state.state is State.RUNNING)
+    fill.ask(hold)
+    assert fill.run(most_s=0.3).state.state is State.RUNNING
