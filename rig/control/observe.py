@@ -20,6 +20,8 @@ from rig.plan.physics import line_loss_kpa
 STILL_S = 1.5
 """No pulse for this long after the pump stopped: the liquid stands."""
 _RUN_UP_S = 0.5
+_ROUNDING_L = 1e-6
+"""The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 BLANK_S = 2.0
@@ -168,12 +170,13 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
     before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
-    tally = book(before, setup, forward, back, guess, line_kpa, entering(setup, state), curve)
+    enters = entering(setup, state)
+    tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
     doubted = (forward + back) * setup.meter.litres_per_pulse if _uncommanded(setup, state, reading.now_s) else 0.0
-    if setup.into == "tyre" and pump_way(setup, state) < 0 and near_level(setup, state):
+    if setup.into == "tyre" and back and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
-    if doubted:
+    if doubted > _ROUNDING_L:
         tally = replace(tally, either_l=tally.either_l + doubted)
     gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
     return replace(state, tally=tally, gas=gas)
