@@ -118,6 +118,7 @@ def emptied(page: Page) -> None:
     expect(page.locator("#empty-size")).to_have_value("11L-15")
     expect(page.locator("#empty-position")).to_have_value("rear left")
     page.locator("#empty-holds").fill("60 L")
+    page.locator("#empty-holds_fluid").fill("cacl2:20%")
     page.locator("#empty-to").fill("waste tank")
     page.locator("#empty-order").click()
     press_and_hold(page, "#start")
@@ -166,9 +167,13 @@ def test_a_whole_conversion_from_the_page(browser: Browser, tmp_path: Path) -> N
             page.locator("#bill-pdf").click()
         assert Path(bill.value.path()).read_bytes().startswith(b"%PDF")
         (job,) = page.evaluate("fetch('/api/jobs').then((reply) => reply.json())")
+        fills = page.evaluate("fetch('/api/fills').then((reply) => reply.json())")
         assert (job["next"], job["wheels"][0]["status"]) == (None, "done")
     name = job["job"]
     told = json.loads(command(tmp_path, "job", name, "--config", "rig.toml", "--json").stdout)
     (wheel,) = told["wheels"]
     assert (wheel["converted_to"], wheel["faults"]) == ("beet", [])
     assert all(step["done"] for step in wheel["steps"])
+    # What came out is booked as what it was, not as what is in the tote.
+    (drawn,) = [each for each in fills if each["kind"] == "return"]
+    assert (drawn["fluid"], drawn["job"]) == ("cacl2:20%", name)

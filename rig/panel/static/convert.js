@@ -53,28 +53,32 @@ export class ConvertScreen {
   // --- one wheel ---
 
   wheel(wheel, now, choose) {
+    const done = wheel.steps.filter((step) => step.done).length;
+    const steps = h('ol', { class: 'steps' }, wheel.steps.map((step) => this.step(wheel, step, now)));
     return h('section', { class: 'card converting' },
       h('h3', {}, t('convert_wheel', { wheel: place(wheel.position), to: wheel.to })),
-      h('ol', { class: 'steps' }, wheel.steps.map((step) => this.step(step, step.step === wheel.next))),
+      now ? steps : h('details', {}, h('summary', {}, t('steps_done', { done, count: wheel.steps.length })), steps),
       ...wheel.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${fault}`)),
-      me.name && now ? [h('div', { class: 'check next-step' }, this.act(wheel)), this.others(wheel)] : null,
+      me.name && now ? this.others(wheel) : null,
       me.name && wheel.next && !now ? button(t('work_on_this'), choose, 'wide') : null);
   }
 
-  step(step, next) {
+  // What is to be done stands at the step that is next.
+  step(wheel, step, now) {
+    const next = step.step === wheel.next;
     const state = step.done ? 'done' : next ? 'next' : 'open';
-    const done = [
-      step.what && step.what !== step.step ? t(`work.${step.what}`) : '',
+    const words = [
+      t(`wheel.${state}`), step.what && step.what !== step.step ? t(`work.${step.what}`) : '',
       step.litres === null ? '' : shown(Math.abs(step.litres), 'volume'),
       step.final_kpa === null ? '' : shown(step.final_kpa, 'pressure'),
       step.by, step.at && clock(step.at)];
     return h('li', { class: state, 'aria-current': next ? 'step' : null },
       h('strong', {}, `${{ done: '✓', next: '▶', open: '○' }[state]} ${t(`work.${step.step}`)}`),
-      h('span', {}, ` ${t(`wheel.${state}`)} ${done.filter(Boolean).join(' · ')}`));
+      h('p', {}, words.filter(Boolean).join(' · ')),
+      next && now && me.name ? this.act(wheel, step.notes) : null);
   }
 
-  act(wheel) {
-    const words = wheel.steps.find((step) => step.step === wheel.next).notes;
+  act(wheel, words) {
     const noted = words.map((word) => button(t(`note.${word}`), () => this.note(wheel, word), 'do wide', { 'data-note': word }));
     const acts = {
       'take the old out': () => [this.emptying(wheel), this.outAlready(wheel, words[0])],
@@ -82,7 +86,7 @@ export class ConvertScreen {
       refill: () => [this.refill(wheel)],
       finish: () => [this.finish(wheel)],
     };
-    return h('div', {}, h('h4', {}, t(`work.${wheel.next}`)), ...(acts[wheel.next] || (() => noted))());
+    return (acts[wheel.next] || (() => noted))();
   }
 
   // A step may be noted out of its order; the book tells where that matters.
@@ -104,7 +108,7 @@ export class ConvertScreen {
 
   // With a volume it counts on the bill and in the tote; without one the step alone is noted.
   outAlready(wheel, step) {
-    const field = (name, value) => h('label', {}, t(`field.${name}`), h('input', { name, id: `out-${name}`, maxlength: 60, autocomplete: 'off', placeholder: t(`example.${name}`), value }));
+    const field = (name, value) => h('label', {}, t(`field.${name}`), h('input', { name, id: `out-${name}`, maxlength: 60, autocomplete: 'off', placeholder: t(name === 'holds_fluid' ? 'example.old_fluid' : `example.${name}`), value }));
     const form = h('form', { id: 'out-already', onsubmit: (event) => {
       event.preventDefault();
       const { amount, holds_fluid: fluid, to } = Object.fromEntries(new FormData(form));

@@ -26,23 +26,25 @@ export function rinsing(app) {
     button(t('divert_now'), () => order(app, 'rinse', { rinse: { divert: true } }), 'wide', { id: 'divert' }));
 }
 
-// What is known of the wheel already is filled in.
+// What is known of the wheel already is filled in; what a change of liquid takes out is asked, not taken from the tote.
 export function emptyForm(app, send, given = {}) {
   const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
     h('input', { name, id: `empty-${name}`, placeholder: t(`example.${name}`), autocomplete: 'off', value: given[name] || '', ...more }));
+  const old = 'holds_fluid' in given;
   const form = h('form', { id: 'empty', onsubmit: (event) => {
     event.preventDefault();
     const { clean, ...empty } = Object.fromEntries(new FormData(form));
     send({ ...empty, ...sized(empty.size), support: app.form?.support || 'jacked', through_meter: clean === 'clean' });
   } },
   h('p', {}, t('empty_text')),
-  field('size', { required: true, list: 'shop-wheels' }), field('holds', { required: true }),
+  field('size', { required: true, list: 'shop-wheels' }), field('holds', { required: true, placeholder: t('example.inside') }),
+  old ? field('holds_fluid', { required: true, placeholder: t('example.old_fluid') }) : null,
   h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' }, CLOCKS.map((clock) => h('option', { value: clock }, t('clock', { clock }))))),
   h('fieldset', { class: 'chips' }, h('legend', {}, t('which_way')),
     ['dirty', 'clean'].map((value) => h('label', { class: 'chip' },
       h('input', { type: 'radio', name: 'clean', value, checked: value === 'dirty' }), h('span', {}, t(`way.${value}`))))),
   field('to', { required: true, value: given.to ?? 'tote' }),
-  h('details', {}, h('summary', {}, t('empty_more')), field('position'), field('out'), field('holds_fluid'), field('job')),
+  h('details', {}, h('summary', {}, t('empty_more')), field('position'), field('out'), old ? null : field('holds_fluid'), field('job')),
   h('button', { class: 'do', id: 'empty-order' }, t('empty_order')));
   // How much comes out is a target to the rig, and called otherwise here.
   form.elements.out.name = 'target';
