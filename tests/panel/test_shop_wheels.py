@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import browsing, next_wheel, opened, page_served, press_and_hold, sign_in
+from pages import browsing, opened, page_served, press_and_hold, sign_in, to_the_end
 from playwright.sync_api import Browser, expect
 from processes import command
-from test_browser import finish, gallons
-from test_service import order, records, signed_in, until
+from shop_books import fill_of, journal_with
+from test_browser import gallons
+from test_service import records
 from test_web import Door
 
 from rig.run.session import Errand
@@ -99,30 +100,25 @@ async def test_looking_at_the_wheels_can_be_shut(tmp_path: Path) -> None:
 
 
 def test_a_wheel_is_taught_and_filled_by_its_name_from_the_open_page(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="60") as served:
+    with page_served(tmp_path, scale="30") as served:
         page = opened(browser, served.url)
         sign_in(page)
-        with signed_in(served) as client:
-            client.post("/api/drive", json={"id": "touch-drive-1"})
-            page.get_by_role("button", name="Hand over").click()
-            order(client)
-            reference = until(client, "record", answers=True)["record"]
-            client.post("/api/sign-out", json={})
-        taught = command(tmp_path, "teach", "Mill rear", "--from", reference["fill_id"], "--config", "rig.toml")
+        page.locator(".shop-wheels .tile").first.wait_for()
+        journal_with(tmp_path / "rig-data", fill_of("f1", size="11L-15", net_l=49.0))
+        taught = command(tmp_path, "teach", "Mill rear", "--from", "f1", "--config", "rig.toml")
         assert taught.returncode == 0, taught.stderr
-        page.locator("#another").click()
         # Nobody has loaded the page again: the new wheel is there, first of all, with what it took.
         tile = page.locator(".shop-wheels .tile").first
         expect(tile).to_contain_text("Mill rear 11L-15")
-        expect(tile).to_contain_text(f"took {reference['net_l'] / GAL:.1f} gal up to 12 o'clock")
+        expect(tile).to_contain_text("took 12.9 gal up to 12 o'clock")
         page.locator("#field-size").fill("mill REAR")
         page.locator("#ask").click()
         expect(page.locator(".answer h2")).to_contain_text("Mill rear, 11L-15")
-        expect(page.locator("#sentence")).to_contain_text(f"{reference['net_l'] / GAL:.1f} gal")
-        page.locator("#drive").click()
-        with next_wheel(served.rig) as second:
-            press_and_hold(page, "#start")
-            finish(page)
-            assert gallons(page) == pytest.approx(second.truth()["delivered_l"] / GAL, abs=0.2)
+        expect(page.locator("#sentence")).to_contain_text("12.9 gal")
+        page.locator("#check-shift").click()
+        page.locator("#check-machine").click()
+        press_and_hold(page, "#start")
+        to_the_end(page)
+        assert gallons(page) == pytest.approx(served.rig.truth()["delivered_l"] / GAL, abs=0.2)
         shown = command(tmp_path, "ledger", "show", records(tmp_path)[-1]["fill_id"], "--config", "rig.toml", "--json")
         assert json.loads(shown.stdout)["record"]["cavity_basis"] == "taught"
