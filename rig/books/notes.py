@@ -85,20 +85,25 @@ def job_command(options: argparse.Namespace) -> int:
 def convert_command(options: argparse.Namespace) -> int:
     """Keep that wheels of a job are to hold another liquid; tell their steps."""
     with book_asked(options) as book:
-        to = as_written(settings_of(options), options.to)
-        for position in options.position:
-            standing = next(iter(in_job(book, CONVERSION, options.job, position)[-1:]), None)
-            if standing is not None and standing.document["to"] == to:
-                continue
-            body: Body = {"job": options.job, "position": position, "to": to, "by": options.by}
-            at = now()
-            corrects = {"corrects": standing.serial} if standing else {}
-            key = f"{options.job}, {position} {at}"
-            book.append(CONVERSION, key, at, body | job_facts(book, options.job, position) | corrects)
+        keep_conversion(book, options)
         wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
     document = {"job": options.job, "wheels": [work_document(each) for each in wheels]}
     told(options, document, "\n".join(line for each in wheels for line in work_lines(each)))
     return OK
+
+
+def keep_conversion(book: Book, options: argparse.Namespace) -> None:
+    """Keep that wheels of a job are to hold another liquid; what stands already is not written again."""
+    to = as_written(settings_of(options), options.to)
+    for position in options.position:
+        standing = next(iter(in_job(book, CONVERSION, options.job, position)[-1:]), None)
+        if standing is not None and standing.document["to"] == to:
+            continue
+        body: Body = {"job": options.job, "position": position, "to": to, "by": options.by}
+        at = now()
+        corrects = {"corrects": standing.serial} if standing else {}
+        key = f"{options.job}, {position} {at}"
+        book.append(CONVERSION, key, at, body | job_facts(book, options.job, position) | corrects)
 
 
 def keep_job(book: Book, job: str, facts: Body) -> Record:
@@ -133,9 +138,14 @@ def correct(book: Book, record: Record, changes: Body, why: str) -> Record:
 def note_command(options: argparse.Namespace) -> int:
     """Write one note."""
     with book_asked(options) as book:
-        record = _NOTES[options.kind](book, options)
+        record = keep_note(book, options)
     told(options, {"serial": record.serial, "kind": record.kind, **record.document}, _note_text(record))
     return OK
+
+
+def keep_note(book: Book, options: argparse.Namespace) -> Record:
+    """Write what a person notes; QuantityError or Refused with what to write instead."""
+    return _NOTES[options.kind](book, options)
 
 
 def _note_text(record: Record) -> str:

@@ -8,7 +8,7 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from rig.run.posting import JOURNAL_NAME, book_opened
 from rig.run.recorder import utc_now
@@ -26,12 +26,19 @@ Add = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.Argumen
 """Adds one command to the command line: name, what runs it, one line of help."""
 
 
+class _Words(argparse.ArgumentParser):
+    """Refuses what it cannot read instead of ending the program."""
+
+    def error(self, message: str) -> NoReturn:
+        raise Refused(message)
+
+
 def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[str]) -> argparse.Namespace:
-    """Words as the command ``name`` would read them, for a face that is no command line."""
+    """Words as the command ``name`` would read them, for a face that is no command line; Refused for others."""
     made: dict[str, argparse.ArgumentParser] = {}
 
     def add(command: str, _run: object, _text: str) -> argparse.ArgumentParser:
-        made[command] = argparse.ArgumentParser()
+        made[command] = _Words()
         return made[command]
 
     add_commands(add)

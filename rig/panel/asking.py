@@ -23,6 +23,7 @@ from rig.run.facade import Facade
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand, journal_of
 from rig.run.settings import Settings
+from rig.run.taught import with_taught
 from rig.units import QuantityError, parse
 
 _TEXT = Field(default="", max_length=60)
@@ -49,9 +50,20 @@ class WheelForm(Strict):
 
 
 def asked(settings: Settings, form: WheelForm) -> Question:
-    """The question that the form asks; QuantityError or SizeError with what to write instead."""
+    """The question that the form asks, of a wheel of the shop as it was taught last.
+
+    QuantityError or SizeError with what to write instead; JournalError of a named wheel where the book cannot be read.
+    """
     question = _typed(form)
-    return wheel_question(settings, form.wheel, question) if form.wheel else question
+    return wheel_question(with_taught(settings), form.wheel, question) if form.wheel else question
+
+
+def wheels_view(settings: Settings) -> list[dict[str, object]]:
+    """The shop's own wheels as configuration and book have them now, the one taught last first."""
+    return [
+        {"name": name, "size": wheel.size, "valve_at": wheel.valve_at, "took_l": wheel.took}
+        for name, wheel in with_taught(settings).wheels.items()
+    ]
 
 
 def _typed(form: WheelForm) -> Question:

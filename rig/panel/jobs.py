@@ -20,9 +20,11 @@ from rig.field.points import Strict
 from rig.ledger.matching import pairs
 from rig.panel.asking import WheelForm, asked
 from rig.run.facade import Facade
-from rig.run.posting import FILL, book_opened
+from rig.run.posting import FILL, book_opened, place_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
+from rig.run.taught import with_taught
+from rig.run.wheels import CONVERSION, Work, work_of_job
 from rig.wheel import read_size
 
 if TYPE_CHECKING:
@@ -48,6 +50,12 @@ class JobForm(Strict):
     wheels: tuple[WheelForm, ...] = Field(max_length=_MOST_WHEELS)
 
 
+class AwayForm(Strict):
+    """Why a job is put away."""
+
+    why: str = Field(max_length=120)
+
+
 @contextlib.contextmanager
 def book_of_rig(settings: Settings) -> Iterator[Book]:
     """The rig's book with everything in it that the journal has."""
@@ -66,12 +74,13 @@ def keep(facade: Facade, form: JobForm, by: str) -> View:
         if not wheel.position.strip():
             raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
         facade.answer(asked(facade.settings, wheel))
-    with book_of_rig(facade.settings) as book:
+    settings = with_taught(facade.settings)
+    with book_of_rig(settings) as book:
         job = form.job.strip() or _next_name(book)
         facts: dict[str, object] = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
         keep_job(book, job, facts)
         _keep_wheels(book, job, form.wheels, by)
-        return job_view(book, facade.settings, job)
+        return job_view(book, settings, job)
 
 
 def _next_name(book: Book) -> str:
@@ -84,7 +93,7 @@ def _next_name(book: Book) -> str:
 def _keep_wheels(book: Book, job: str, wheels: Sequence[WheelForm], by: str) -> None:
     standing = book.one(WHEELS, job)
     listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
-    if standing is not None and standing.document["wheels"] == listed:
+    if standing is not None and standing.document["wheels"] == listed and not standing.document.get("void"):
         return
     at = now()
     key = job if standing is None else f"{job} {at}"
@@ -92,11 +101,30 @@ def _keep_wheels(book: Book, job: str, wheels: Sequence[WheelForm], by: str) -> 
     book.append(WHEELS, key, at, body | ({"corrects": standing.serial} if standing else {}))
 
 
+def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
+    """Put a job's list of wheels away: a record that stands in for it, with why. What was done in it stays.
+
+    Keeping the job anew takes it up again. Refused for an unknown one, and without a reason.
+    """
+    why = form.why.strip()
+    if not why:
+        raise Refused("why is it put away? for example: entered twice")
+    settings = with_taught(settings)
+    with book_of_rig(settings) as book:
+        standing = _plan(book, job)
+        if not standing.document.get("void"):
+            at = now()
+            body = standing.document | {"void": True, "why": why, "by": by, "corrects": standing.serial}
+            book.append(WHEELS, f"{job} {at}", at, body)
+        return job_view(book, settings, job)
+
+
 # --- shown -----------------------------------------------------------------------------------------------------------
 
 
 def jobs_view(settings: Settings) -> list[View]:
     """The jobs that have wheels, the ones with something left to do first, each half the latest first."""
+    settings = with_taught(settings)
     with book_of_rig(settings) as book:
         kept = book.valid(WHEELS, truck=book.truck)[-_SHOWN:]
         views = [job_view(book, settings, str(each.document["job"])) for each in reversed(kept)]
@@ -105,25 +133,40 @@ def jobs_view(settings: Settings) -> list[View]:
 
 def one_view(settings: Settings, job: str) -> View:
     """One job from the book; Refused for an unknown one."""
+    settings = with_taught(settings)
     with book_of_rig(settings) as book:
         return job_view(book, settings, job)
 
 
 def job_view(book: Book, settings: Settings, job: str) -> View:
     """One job: its wheels with how far each is, which is next, and left against right; Refused for an unknown one."""
-    plan, known = book.one(WHEELS, job), book.one("job", job)
-    if plan is None:
-        raise Refused(f"job {job!r} has no list of wheels")
+    plan, known = _plan(book, job), book.one("job", job)
+    away = bool(plan.document.get("void"))
     fills = [fill for fill in book.valid(FILL, job=job, truck=book.truck) if not fill.document.get("void")]
     facts = known.document if known else {}
-    wheels = _wheels(settings, _forms(plan), fills)
+    work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
+    wheels = _wheels(settings, _forms(plan), fills, work)
+    open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
         "job": job,
         **{name: facts.get(name) for name in _FACTS},
         "wheels": wheels,
-        "next": next((number for number, wheel in enumerate(wheels) if wheel["status"] != "done"), None),
+        "away": str(plan.document["why"]) if away else "",
+        "next": None if away else next(open_wheels, None),
         "pairs": compare_document([], pairs(wheel_of(fill) for fill in fills))["pairs"],
     }
+
+
+def _plan(book: Book, job: str) -> Record:
+    plan = book.one(WHEELS, job)
+    if plan is None:
+        raise Refused(f"job {job!r} has no list of wheels")
+    return plan
+
+
+def forms_of_job(book: Book, job: str) -> list[WheelForm]:
+    """The wheels of a job as they were entered; Refused for a job that has no list of wheels."""
+    return _forms(_plan(book, job))
 
 
 def _forms(plan: Record) -> list[WheelForm]:
@@ -132,15 +175,33 @@ def _forms(plan: Record) -> list[WheelForm]:
     return [WheelForm.model_validate(each) for each in listed]
 
 
-def _wheels(settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Record]) -> list[View]:
+def _wheels(
+    settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Record], work: Mapping[str, Work]
+) -> list[View]:
     """Each wheel with the fills that went into it: of two at one place the first takes the first whole fill."""
     done = _told_apart(fills)
     views: list[View] = []
     for form in forms:
         size = _size(settings, form)
         waiting = done.get((form.position.strip(), size), [])
-        views.append({"form": form.model_dump(), "size": size, **_how_far(waiting.pop(0) if waiting else [])})
+        views.append(
+            {
+                "form": form.model_dump(),
+                "size": size,
+                **_how_far(waiting.pop(0) if waiting else []),
+                **_converted(work.get(place_of(form.position))),
+            }
+        )
     return views
+
+
+def _converted(work: Work | None) -> View:
+    """What a wheel is converted to and its next step; such a wheel is done when all its steps are."""
+    if work is None or work.to is None:
+        return {"to": None, "step": None}
+    left = work.open_steps
+    status = "done" if not left else "open" if len(left) == len(work.steps) else "begun"
+    return {"to": work.to, "step": left[0] if left else None, "status": status}
 
 
 def _size(settings: Settings, form: WheelForm) -> str:

@@ -5,6 +5,7 @@ Reads and writes the book, away from the controller's loop. It must not know the
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
@@ -12,25 +13,36 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.panel import after, jobs, stock
+from rig.panel import after, converting, jobs, stock
+from rig.panel.asking import wheels_view
 from rig.panel.door import Door
 from rig.run.facade import Facade
+
+_REMEMBERED = 512
 
 
 class Shop:
     """What the page asks of the book."""
 
-    def __init__(self, facade: Facade, door: Door) -> None:
+    def __init__(self, facade: Facade, door: Door, config: str) -> None:
         self._facade = facade
+        self._config = config
         self._door = door
         self._settings = facade.settings
+        self._handled: deque[str] = deque(maxlen=_REMEMBERED)
 
     def routes(self) -> list[Route]:
         """The addresses."""
         return [
+            Route("/api/wheels", self.wheels, methods=["GET"]),
             Route("/api/jobs", self.jobs, methods=["GET"]),
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/jobs/{job}", self.job, methods=["GET"]),
+            Route("/api/jobs/{job}/put-away", self.put_away, methods=["POST"]),
+            Route("/api/jobs/{job}/conversion", self.conversion, methods=["GET"]),
+            Route("/api/jobs/{job}/conversion", self.convert, methods=["POST"]),
+            Route("/api/jobs/{job}/note", self.note, methods=["POST"]),
+            Route("/api/jobs/{job}/bill.pdf", self.bill, methods=["POST"]),
             Route("/api/jobs/{job}/ticket.pdf", self.ticket, methods=["POST"]),
             Route("/api/stock", self.stock, methods=["GET"]),
             Route("/api/stock", self.tell_stock, methods=["POST"]),
@@ -41,6 +53,24 @@ class Shop:
     async def _look(self, request: Request, look: Callable[[], object]) -> Response:
         self._door.may_look(request)
         return JSONResponse(await run_in_threadpool(look))
+
+    async def _once(self, request_id: str, tell: Callable[[], object], look: Callable[[], object]) -> Response:
+        """Do it for the first request of this id; a repeat only looks. What failed was not done, and may come again."""
+        if request_id in self._handled:
+            return JSONResponse(await run_in_threadpool(look))
+        self._handled.append(request_id)
+        done = False
+        try:
+            reply = JSONResponse(await run_in_threadpool(tell))
+            done = True
+        finally:
+            if not done:
+                self._handled.remove(request_id)
+        return reply
+
+    async def wheels(self, request: Request) -> Response:
+        """The shop's own wheels; they may be taught anew while the page is served."""
+        return await self._look(request, lambda: wheels_view(self._settings))
 
     # --- jobs ---------------------------------------------------------------------------------------------------
 
@@ -57,6 +87,42 @@ class Shop:
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(jobs.keep, self._facade, form, session.name))
+
+    async def put_away(self, request: Request) -> Response:
+        """Put a job away that is not to be done."""
+        session = self._door.person(request)
+        form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
+        return JSONResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
+
+    # --- another liquid -----------------------------------------------------------------------------------------
+
+    async def conversion(self, request: Request) -> Response:
+        """The steps of a change of liquid."""
+        job = request.path_params["job"]
+        return await self._look(request, lambda: converting.conversion_view(self._settings, job))
+
+    async def convert(self, request: Request) -> Response:
+        """Wheels of a job are to hold another liquid."""
+        session = self._door.person(request)
+        form, job = converting.ConvertForm.model_validate_json(await request.body()), request.path_params["job"]
+        told = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
+        return JSONResponse(told)
+
+    async def note(self, request: Request) -> Response:
+        """A step was done by hand; a part goes on the bill."""
+        session = self._door.person(request)
+        form, job = converting.NoteForm.model_validate_json(await request.body()), request.path_params["job"]
+        return await self._once(
+            form.id,
+            lambda: converting.note_work(self._settings, self._config, job, form, session.name),
+            lambda: converting.conversion_view(self._settings, job),
+        )
+
+    async def bill(self, request: Request) -> Response:
+        """A job's bill as PDF, which the book keeps."""
+        self._door.person(request)
+        document = await run_in_threadpool(converting.bill_pdf, self._settings, request.path_params["job"])
+        return Response(document, media_type="application/pdf")
 
     # --- after a fill -------------------------------------------------------------------------------------------
 
@@ -83,4 +149,8 @@ class Shop:
         """What a person tells of a tote."""
         session = self._door.person(request)
         form = stock.StockForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(stock.tell_stock, self._settings, form, session.name))
+        return await self._once(
+            form.id,
+            lambda: stock.tell_stock(self._settings, form, session.name),
+            lambda: stock.stock_view(self._settings),
+        )

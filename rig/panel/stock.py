@@ -23,6 +23,8 @@ _TEXT = Field(default="", max_length=60)
 class StockForm(Strict):
     """What a person tells of a tote; an empty field is not told."""
 
+    id: str = Field(min_length=8, max_length=64)
+    """A repeat of the same does nothing: what was loaded is not loaded twice."""
     action: Literal["load", "dip", "connect", "tote"]
     tote: str = _TEXT
     volume: str = _TEXT
@@ -43,7 +45,7 @@ def stock_view(settings: Settings) -> dict[str, object]:
 
 def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
     """Keep what a person tells; returns every tote as it then stands. QuantityError, Refused."""
-    given = form.model_dump(exclude={"action", "source", "mixed"}) | {"from": form.source, "by": by}
+    given = form.model_dump(exclude={"id", "action", "source", "mixed"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     options = options_of(add_stock, "stock", [form.action, *words, *(["--mixed"] if form.mixed else [])])
     with book_of_rig(settings) as book:

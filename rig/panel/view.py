@@ -49,9 +49,6 @@ def rig_view(settings: Settings) -> Picture:
         "fluid": settings.tote.fluid,
         "tote_l": settings.tote.content,
         "heel_l": settings.tote.heel,
-        "wheels": [
-            {"name": name, "size": wheel.size, "valve_at": wheel.valve_at} for name, wheel in settings.wheels.items()
-        ],
     }
 
 

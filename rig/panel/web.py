@@ -75,7 +75,7 @@ class Page:
         self._config = config
         self._proving: Asked | None = None
         self.door = Door(facade, people)
-        self._shop = Shop(facade, self.door)
+        self._shop = Shop(facade, self.door, config)
         self._panel = facade.settings.panel
         self.hub = Hub(facade, self.door.sessions)
         operations: dict[str, Callable[[str, str, str], None]] = {

@@ -12,15 +12,16 @@ from rig.wheel import read_size
 
 
 def with_taught(settings: Settings) -> Settings:
-    """The settings with every wheel as it was taught last; JournalError where the book cannot be read.
+    """The settings with every wheel as it was taught last, and the one taught last first.
 
-    A wheel that the configuration has of another size stays as the configuration has it.
+    A wheel that the configuration has of another size stays as the configuration has it. JournalError where the book
+    cannot be read.
     """
     with book_if_any(settings) as book:
         found = {} if book is None else {str(each.document["wheel"]): each.document for each in book.valid("wheel")}
-    wheels = dict(settings.wheels)
-    for name, body in found.items():
-        own = wheels.get(name)
+    wheels: dict[str, ShopWheel] = {}
+    for name, body in reversed(found.items()):
+        own = settings.wheels.get(name)
         if own is not None and read_size(own.size).text != body["size"]:
             continue
         taught = {"size": body["size"], "took": f"{body['took_l']} L", "valve_at": body["valve_at"]}
@@ -28,4 +29,6 @@ def with_taught(settings: Settings) -> Settings:
         if own is not None:
             wheel = own.model_copy(update={"cavity": None, "took": wheel.took, "valve_at": wheel.valve_at})
         wheels[name] = wheel
+    for name, own in settings.wheels.items():
+        wheels.setdefault(name, own)
     return settings.model_copy(update={"wheels": wheels})

@@ -14,7 +14,7 @@ from functools import lru_cache
 from typing import Literal
 
 from rig.wheel.designation import Designation
-from rig.wheel.dimensions import Measured, Outline, outline_of
+from rig.wheel.dimensions import Measured, MeasureError, Outline, outline_of
 from rig.wheel.geometry import band_l, section_of, valve_radius_m
 from rig.wheel.published import fills_of
 from rig.wheel.section import Section
@@ -134,7 +134,7 @@ def cavity_of(d: Designation, measured: Measured = UNMEASURED, taught_l: float |
     """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry.
 
     Measurements go into the geometry; a published value is scaled by the change that they make there.
-    :class:`MeasureError` if a measurement cannot be this tyre's, :class:`ValueError` if a taught volume cannot.
+    :class:`MeasureError` if a measurement or a taught volume cannot be this tyre's.
     """
     shape = geometric_cavity(d, measured)
     return _with_published(shape) if taught_l is None else _taught(shape, taught_l)
@@ -165,7 +165,7 @@ def _with_published(shape: Cavity) -> Cavity:
 
 def _taught(shape: Cavity, taught_l: float) -> Cavity:
     if not 0.5 < taught_l / shape.volume_l < 2:
-        raise ValueError(
+        raise MeasureError(
             f"a cavity of {taught_l:.0f} L cannot be a {shape.designation.text} (about {shape.volume_l:.0f} L): "
             f"teach the wheel again"
         )

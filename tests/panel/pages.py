@@ -143,3 +143,20 @@ def press_and_hold(page: Page, selector: str) -> None:
     expect(face).to_have_class(re.compile(r"\bheld\b"))
     expect(page.locator(".held")).to_have_count(0)
     page.mouse.up()
+
+
+def to_the_end(page: Page) -> list[str]:
+    """Do what each prompt says until the work has ended; returns the prompts."""
+    prompts = []
+    while True:
+        expect(page.locator("#prompt-done, #resume, #outcome").first).to_be_visible()
+        if page.locator("#outcome").count():
+            return prompts
+        # A busy computer may have held it for being late: a person goes on.
+        button = "#resume" if page.locator("#resume").count() else "#prompt-done"
+        if button == "#prompt-done":
+            prompts.append(page.locator("#prompt").inner_text())
+        face = page.locator(button).element_handle()
+        press_and_hold(page, button)
+        # The next prompt may read the same; this one is done with when its button is gone.
+        face.wait_for_element_state("hidden")

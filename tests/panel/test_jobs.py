@@ -107,6 +107,37 @@ async def test_making_a_job_needs_sign_in_and_looking_does_not(tmp_path: Path) -
     assert (await Door(tmp_path, looking=False).client.get("/api/jobs")).status_code == 401
 
 
+async def test_a_job_entered_by_mistake_is_put_away_with_its_reason_and_can_be_taken_up_again(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in()
+    await kept(door, customer="A. Miller")
+    await kept(door, job="J2")
+    away = await door.told("/api/jobs/J1/put-away", why="entered twice")
+    assert (away["away"], away["next"]) == ("entered twice", None)
+    # Again is no second record; a wheel of it that is filled all the same is filled.
+    await door.told("/api/jobs/J1/put-away", why="for fun")
+    jobs = {job["job"]: job for job in (await door.client.get("/api/jobs")).json()}
+    assert (jobs["J1"]["away"], jobs["J2"]["away"], jobs["J2"]["next"]) == ("entered twice", "", 0)
+    with door.book() as book:
+        records = [each for each in book.every() if each.kind == "wheels of a job" and each.document["job"] == "J1"]
+    assert len(records) == 2
+    assert (records[1].document["corrects"], records[1].document["by"]) == (records[0].serial, "Jo")
+    assert records[1].document["wheels"] == records[0].document["wheels"]
+    again = await kept(door)
+    assert (again["away"], again["next"], again["customer"]) == ("", 0, "A. Miller")
+
+
+async def test_a_job_is_not_put_away_without_a_reason_nor_an_unknown_one(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in()
+    await kept(door)
+    for job, why, word in (("J1", " ", "why"), ("J9", "entered twice", "no list of wheels")):
+        reply = await door.client.post(f"/api/jobs/{job}/put-away", json={"why": why})
+        assert reply.status_code == 422
+        assert word in reply.json()["error"]
+    assert (await door.client.get("/api/jobs/J1")).json()["next"] == 0
+
+
 def make_job(page: Page, size: str) -> None:
     """Two rear wheels, the same on both sides."""
     page.locator("#new-job").click()
@@ -144,3 +175,24 @@ def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: 
         name = page.locator(".job h3").text_content() or ""
         told = json.loads(command(tmp_path, "job", name.split(" · ")[0], "--config", "rig.toml", "--json").stdout)
         assert (told["customer"], told["machine"]) == ("A. Miller", "Loader 7")
+
+
+def test_a_job_is_put_away_from_the_list_by_touches(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path, scale="30") as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+        make_job(page, "11L-15")
+        page.get_by_text("All wheels: 0 of 2 done").click()
+        page.get_by_role("button", name="Change this job").click()
+        page.get_by_text("This job is not to be done").click()
+        press_and_hold(page, "#put-away")
+        expect(page.locator("#said")).to_contain_text("why is it put away?")
+        page.locator("#why-away").fill("entered twice")
+        press_and_hold(page, "#put-away")
+        expect(page.locator(".jobs")).to_contain_text("No job is open")
+        page.get_by_text("Finished jobs (1)").click()
+        expect(page.locator(".job")).to_contain_text("Put away: entered twice")
+        page.get_by_text("All wheels: 0 of 2 done").click()
+        page.get_by_role("button", name="Take it up again").click()
+        page.locator("#keep-job").click()
+        expect(page.locator(".next")).to_contain_text("rear left 11L-15")

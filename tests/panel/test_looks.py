@@ -17,6 +17,8 @@ from playwright.sync_api import Browser, Page, expect
 
 AXE = Path(__file__).resolve().parents[2] / ".node" / "node_modules" / "axe-core" / "axe.min.js"
 TOUCH_PX, STOP_PX = 64, 106
+MANY_WHEELS = "".join(f'\n[wheels."Mill {number}"]\nsize = "11L-15"\ntook = "47 L"\n' for number in range(1, 9))
+"""More wheels of the shop than the first screen shows without a touch; invented."""
 RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
     "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
@@ -73,7 +75,7 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page = opened(browser, url, width=width, height=900)
     sign_in(page, "Sam")
     page.get_by_text("Take liquid out of a wheel").click()
-    page.get_by_text("How much, where to").click()
+    page.get_by_text("How much, which wheel").click()
     page.get_by_text("Rinse the line").click()
     look(page, "other-work")
     for tab in ("Stock", "Settings", "Meter"):
@@ -114,6 +116,41 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.context.close()
 
 
+def looked_at_another_liquid(page: Page, look: Callable[[Page, str], None]) -> None:
+    """The steps of a change of liquid, each as it is the next one; and the job put away and taken up again."""
+    page.get_by_role("button", name="Another liquid in these wheels").click()
+    expect(page.locator("#convert-to")).to_be_visible()
+    look(page, "convert-begin")
+    page.locator("#convert-to").fill("beet")
+    page.locator("#convert-keep").click()
+    page.get_by_text("Which wheels change").click()
+    page.get_by_text("It is out already").click()
+    page.get_by_text("Note another step").click()
+    look(page, "convert-out")
+    page.get_by_role("button", name="Note it").click()
+    for word in ("rinse", "inspect rim", "new valve"):
+        expect(page.locator(f"[data-note='{word}']")).to_be_visible()
+        look(page, f"convert-{word.replace(' ', '-')}")
+        page.locator(f"[data-note='{word}']").click()
+    page.locator("#charge-item").fill("core")
+    page.locator("#charge-keep").click()
+    expect(page.locator("#charges")).to_be_visible()
+    expect(page.locator("[data-act='refill']")).to_be_visible()
+    look(page, "convert-refill")
+    page.locator("#leave-convert").click()
+    expect(page.locator(".next")).to_contain_text("next: Refill (to beet)")
+    look(page, "jobs-converting")
+    page.get_by_text("All wheels: 0 of 2 done").click()
+    page.get_by_role("button", name="Change this job").click()
+    page.get_by_text("This job is not to be done").click()
+    look(page, "put-away")
+    page.locator("#why-away").fill("entered twice")
+    press_and_hold(page, "#put-away")
+    page.get_by_text("Finished jobs").click()
+    page.get_by_text("All wheels: 0 of 2 done").click()
+    look(page, "jobs-away")
+
+
 def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:
     """Walk through every screen of one fill, which a page of this size looks at and drives."""
     page = opened(browser, url, width=width, height=height)
@@ -123,6 +160,7 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     look(page, "sign-in")
     page.reload()
     sign_in(page)
+    page.get_by_text("More wheels of the shop (3)").click()
     look(page, "wheels")
     page.locator("#new-job").click()
     page.get_by_text("Fluid, target, valve").click()
@@ -133,6 +171,7 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     page.locator("#keep-job").click()
     page.get_by_text("All wheels: 0 of 2 done").click()
     look(page, "jobs")
+    looked_at_another_liquid(page, look)
     page.get_by_role("button", name="loader-rear 16.9-28").click()
     expect(page.locator("#sentence")).to_be_visible()
     page.locator("summary").first.click()
@@ -173,7 +212,7 @@ def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, widt
         if folder:
             page.screenshot(path=Path(folder) / f"{width}_{name}.png", full_page=True)
 
-    with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
+    with page_served(tmp_path, size='"16.9-28"', scale="60", extra=MANY_WHEELS) as served:
         looked_at_by_the_supervisor(browser, served.url, width, look)
         looked_at(browser, served.url, width, height, look)
     assert faults == []

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from pages import page_served
+from pages import browsing, opened, page_served, press_and_hold, sign_in, to_the_end
+from playwright.sync_api import Browser, expect
+from processes import command
+from test_browser import gallons
 from test_service import order, records, signed_in, until
 from test_web import Door
 
 from rig.run.removal import Removal
 
+GAL = 3.785411784
 VALVE_DOWN = 'existing = "60 L"\nvalve_at = 6\n'
 
 
@@ -79,3 +85,83 @@ async def test_a_shop_wheel_is_emptied_with_its_valve_at_the_bottom(tmp_path: Pa
     assert taken is not None
     assert isinstance(taken.work, Removal)
     assert taken.work.question.wanted.valve_at == 6
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with browsing() as found:
+        yield found
+
+
+def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+        page.get_by_text("Take liquid out of a wheel").click()
+        page.locator("#empty-size").fill("11L-15")
+        page.locator("#empty-holds").fill("60 L")
+        page.get_by_role("radio", name="clean: by the meter").check()
+        page.locator("#empty-order").click()
+        press_and_hold(page, "#start")
+        expect(page.locator(".of")).to_contain_text("back into the tote")
+        assert to_the_end(page)
+        expect(page.locator("#outcome")).to_contain_text("Done")
+        # What the plant says came out, which shares no code with the page.
+        assert gallons(page) == pytest.approx(-served.rig.truth()["delivered_l"] / GAL, abs=0.15)
+
+
+def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_between(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with page_served(tmp_path, scale="30") as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+
+        def work(name: str) -> None:
+            page.get_by_text("Rinse the line").click()
+            page.locator(name).click()
+            press_and_hold(page, "#start")
+            to_the_end(page)
+            expect(page.locator("#outcome")).to_contain_text("Done")
+            page.locator("#another").click()
+
+        work("#rinse")
+        page.locator("#field-size").fill("11L-15")
+        page.locator("#ask").click()
+        page.locator("#check-shift").click()
+        page.locator("#check-machine").click()
+        press_and_hold(page, "#start")
+        expect(page.get_by_role("alert")).to_contain_text("rinse water")
+        work("#divert")
+        page.locator("#same").click()
+        page.locator("#check-shift").click()
+        page.locator("#check-machine").click()
+        press_and_hold(page, "#start")
+        expect(page.locator("#step")).to_have_text(re.compile("Fill|settle|air"))
+        expect(page.locator(".of")).to_contain_text("in the tyre")
+        page.locator("#stop").click()
+        expect(page.locator("#outcome")).to_contain_text("Stopped")
+
+
+def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path, scale="60") as served:
+        told = command(tmp_path, "stock", "load", "--volume", "900 L", "--fluid", "water", "--config", "rig.toml")
+        assert told.returncode == 0, told.stderr
+        page = opened(browser, served.url)
+        sign_in(page)
+        page.locator("#field-size").fill("11L-15")
+        page.get_by_text("Target, fluid, job").click()
+        page.locator("#field-fluid").fill("beet")
+        page.locator("#ask").click()
+        expect(page.locator(".answer")).to_contain_text("ANOTHER LIQUID? the tote holds water by the book")
+        # There is nothing to start by until somebody says that it is known.
+        expect(page.locator("#start")).to_have_count(0)
+        press_and_hold(page, "#other-fluid")
+        expect(page.locator(".answer")).not_to_contain_text("ANOTHER LIQUID?")
+        page.locator("#check-shift").click()
+        page.locator("#check-machine").click()
+        press_and_hold(page, "#start")
+        to_the_end(page)
+        expect(page.locator("#outcome")).to_contain_text("Done")
+        (fill,) = page.evaluate("fetch('/api/fills').then((reply) => reply.json())")
+        assert (fill["fluid"], fill["outcome"]) == ("beet", "complete")

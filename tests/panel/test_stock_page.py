@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
+from typing import Any
 
 import pytest
 from shop_books import fill_of, journal_with
 from test_web import Door
 
 GAL = 3.785411784
+IDS = itertools.count(1)
+
+
+async def told(door: Door, **what: object) -> dict[str, Any]:
+    """What a person tells of a tote, with an id of its own."""
+    return await door.told("/api/stock", **{"id": f"touch-{next(IDS):04}", **what})
 
 
 async def test_what_is_loaded_leaves_with_the_fills_and_is_ordered_again(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    loaded = await door.told("/api/stock", action="load", volume="240 gal", fluid="beet", lot="B-31", reorder="180 gal")
+    loaded = await told(door, action="load", volume="240 gal", fluid="beet", lot="B-31", reorder="180 gal")
     assert loaded["left_l"] == pytest.approx(240 * GAL, abs=0.1)
     assert (loaded["lot"], loaded["reorder"]) == ("B-31", False)
     ended = "2099-01-01T00:00:00.000+00:00"
@@ -24,11 +32,20 @@ async def test_what_is_loaded_leaves_with_the_fills_and_is_ordered_again(tmp_pat
     assert left["reorder"] is True
 
 
+async def test_a_touch_that_is_sent_twice_loads_once(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in()
+    for _ in range(2):
+        loaded = await told(door, id="touch-twice", action="load", volume="200 L", fluid="water")
+    assert loaded["left_l"] == 200.0
+    assert (await told(door, action="load", volume="200 L", fluid="water"))["left_l"] == 400.0
+
+
 async def test_a_dip_stands_above_what_was_added_up(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    await door.told("/api/stock", action="load", volume="900 L", fluid="water")
-    assert (await door.told("/api/stock", action="dip", volume="850 L"))["left_l"] == 850.0
+    await told(door, action="load", volume="900 L", fluid="water")
+    assert (await told(door, action="dip", volume="850 L"))["left_l"] == 850.0
 
 
 @pytest.mark.parametrize(
@@ -43,9 +60,9 @@ async def test_a_dip_stands_above_what_was_added_up(tmp_path: Path) -> None:
 async def test_what_cannot_be_so_is_refused(tmp_path: Path, what: dict[str, object], word: str) -> None:
     door = Door(tmp_path)
     own = {"X-Rig": "page"}
-    assert (await door.client.post("/api/stock", json=what, headers=own)).status_code == 401
+    assert (await door.client.post("/api/stock", json={"id": "touch-0001", **what}, headers=own)).status_code == 401
     await door.sign_in()
-    reply = await door.client.post("/api/stock", json=what)
+    reply = await door.client.post("/api/stock", json={"id": "touch-0001", **what})
     assert reply.status_code == 422
     assert word in reply.json()["error"]
 
@@ -53,7 +70,7 @@ async def test_what_cannot_be_so_is_refused(tmp_path: Path, what: dict[str, obje
 async def test_another_liquid_in_the_tote_wants_an_explicit_word(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
-    await door.told("/api/stock", action="load", volume="900 L", fluid="water")
+    await told(door, action="load", volume="900 L", fluid="water")
     form = {"size": "16.9-28", "fluid": "beet"}
     asked = (await door.client.post("/api/answer", json=form)).json()
     assert "holds water" in asked["refusal"]

@@ -21,6 +21,7 @@ from rig.panel.jobs import book_of_rig
 from rig.panel.people import People
 from rig.panel.web import STATIC, Page
 from rig.run.facade import Facade
+from rig.run.wheels import BY_HAND, STEPS
 
 PIN = "270418"
 OWN = {"X-Rig": "page"}
@@ -219,6 +220,7 @@ def test_the_catalogue_has_every_word_of_the_page() -> None:
     composed |= {f"of_target.{into}" for into in get_args(Into)}
     composed |= {f"outcome.{name}" for name in ("complete", "stopped", "aborted", "unfinished")}
     composed |= {f"level.{name}" for name in ("at_valve", "below_valve", "above_valve")}
+    composed |= {f"work.{name}" for name in (*STEPS, *BY_HAND)} | {f"note.{name}" for name in BY_HAND}
     assert len(used) > 60
     assert (used | composed) - set(texts) == set()
     # A translation of what the controller says is by the guard's name: none may stand for a guard that is not there.

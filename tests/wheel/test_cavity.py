@@ -175,7 +175,7 @@ def test_a_taught_wheel_comes_first() -> None:
     taught = cavity_of(d, taught_l=whole)
     assert taught.basis == "taught"
     assert liquid_at_valve(taught) / L_PER_GAL == pytest.approx(66)
-    with pytest.raises(ValueError, match="teach the wheel again"):
+    with pytest.raises(MeasureError, match="teach the wheel again"):
         cavity_of(d, taught_l=20.0)
 
 

@@ -9,8 +9,9 @@ const LEAKS = ['none', 'core', 'bead', 'stem'];
 const CAPS = ['on', 'off'];
 
 export class After {
-  constructor(app, full) {
+  constructor(app, full, told = () => {}) {
     this.app = app;
+    this.told = told;
     this.path = `/api/fills/${full.fill_id}`;
     this.found = h('div');
     this.words = h('pre', { tabindex: 0 });
@@ -49,7 +50,9 @@ export class After {
   async keep(data) {
     const pressure = `${data.get('pressure').trim().replace(',', '.')} ${unit('pressure')}`;
     const kept = await this.app.send(post(`${this.path}/after`, { pressure, leak: data.get('leak'), cap: data.get('cap') === 'on' }));
-    if (kept) this.show(kept.after, kept.ticket);
+    if (!kept) return;
+    this.show(kept.after, kept.ticket);
+    this.told();
   }
 }
 

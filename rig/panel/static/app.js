@@ -1,6 +1,7 @@
 // The page as a whole: which screen stands there now, the bar with STOP, and what is shown when the controller is gone.
 
 import { sound, wake } from './alarm.js';
+import { ConvertScreen } from './convert.js';
 import { Slot, button, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
 import { FillScreen } from './fill.js';
@@ -27,6 +28,7 @@ export const app = {
   menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
   making: null, // The job that is being made or changed.
+  converting: '', // The job whose wheels are to hold another liquid.
   asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
@@ -163,6 +165,7 @@ function screenFor(picture) {
   if (app.signing && !me.name) return ['sign', () => new SignScreen(app)];
   if (app.rig && !app.rig.looking && !me.name) return ['sign', () => new SignScreen(app)];
   if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
+  if (app.tab === 'convert') return [`convert ${app.converting}`, () => new ConvertScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
   if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];

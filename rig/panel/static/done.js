@@ -42,17 +42,30 @@ export class DoneScreen {
       h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
     ]);
     const form = this.app.form;
-    if (this.record.kind !== 'fill') return;
-    if (this.record.outcome !== 'complete') this.rest();
-    else if (form && me.name) await this.then(full, form);
+    const job = full.job ? await get(`/api/jobs/${encodeURIComponent(full.job)}`).catch(() => null) : null;
+    const rinsed = ['rinse', 'divert'].includes(this.record.kind);
+    const converted = job?.wheels[job.next]?.to ? job.job : rinsed && this.app.converting;
+    const fill = this.record.kind === 'fill';
+    if (fill && this.record.outcome !== 'complete') this.rest();
+    else if (converted && me.name) this.convert(converted);
+    else if (fill && form && me.name) await this.then(full, form, job);
+  }
+
+  // A change of liquid goes on with its next step.
+  convert(job) {
+    this.following.show('convert', () => h('section', { class: 'card' }, h('h2', {}, t('convert_job', { job })),
+      button(t('on_with_convert'), () => {
+        this.app.converting = job;
+        this.app.dismiss();
+        this.app.go('convert');
+      }, 'do', { id: 'on-with-convert' })));
   }
 
   // The next wheel of the job; without a job, the same on the other side.
-  async then(full, form) {
-    const job = full.job ? await get(`/api/jobs/${encodeURIComponent(full.job)}`).catch(() => null) : null;
-    if (job?.next === null) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`),
+  async then(full, form, job) {
+    if (job?.next === null && !job.away) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`),
       ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`)));
-    else if (job) await this.offer({ ...job.wheels[job.next].form, support: form.support });
+    else if (job && !job.away) await this.offer({ ...job.wheels[job.next].form, support: form.support });
     else if (full.opposite && !full.pair) await this.offer({ ...form, position: full.opposite });
   }
 

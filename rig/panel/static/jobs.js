@@ -1,9 +1,10 @@
 // Jobs: the next wheel of each is one touch; a job is made by entering its wheels, both sides of an axle at once.
 
-import { Slot, button, h } from './dom.js';
+import { Slot, button, h, holdButton } from './dom.js';
 import { get, me, post } from './net.js';
 import { pairPicture } from './pair.js';
 import { shown } from './units.js';
+import { few, sized } from './wheels.js';
 import { known, t } from './words.js';
 
 const FRESH_MS = 10000;
@@ -49,13 +50,26 @@ export class Jobs {
     const whole = job.wheels.filter((wheel) => wheel.status === 'done').length;
     return h('div', { class: 'job' },
       h('h3', {}, [job.job, job.customer, job.machine].filter(Boolean).join(' · ')),
-      next ? h('button', { type: 'button', class: 'tile do next', onclick: () => this.ask(next.form) },
+      job.away ? h('p', {}, h('strong', {}, t('put_away')), ` ${job.away}`) : null,
+      next ? h('button', { type: 'button', class: 'tile do next', onclick: () => this.goOn(job, next) },
         h('strong', {}, `${SIGNS.next} ${placeOf(next.form.position)} ${next.size}`),
-        h('span', {}, ` ${t('wheel_of', { number: job.next + 1, count: job.wheels.length })}`)) : null,
+        h('span', {}, ` ${next.to ? t('step_of', { step: t(`work.${next.step}`), to: next.to }) : t('wheel_of', { number: job.next + 1, count: job.wheels.length })}`)) : null,
       h('details', {}, h('summary', {}, t('wheels_done', { done: whole, count: job.wheels.length })),
         h('ul', { class: 'wheels' }, job.wheels.map((wheel, index) => this.wheel(job, wheel, index))),
         job.pairs.map(pairPicture),
-        button(t('change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }))));
+        job.away ? null : button(t('other_liquid_in'), () => this.convert(job), 'wide'),
+        button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')));
+  }
+
+  // A wheel that changes its liquid is worked on step by step; any other one is filled.
+  goOn(job, wheel) {
+    if (wheel.to) this.convert(job);
+    else this.ask(wheel.form);
+  }
+
+  convert(job) {
+    this.app.converting = job.job;
+    this.app.go('convert');
   }
 
   wheel(job, wheel, index) {
@@ -63,10 +77,10 @@ export class Jobs {
     const words = [
       h('span', {}, `${SIGNS[status]} ${t(`wheel.${status}`)}`),
       h('strong', {}, `${placeOf(wheel.form.position)} ${wheel.size}`),
-      h('span', {}, [wheel.form.fluid, wheel.form.target, wheel.net_l === null ? '' : shown(wheel.net_l, 'volume')].filter(Boolean).join(' · ')),
+      h('span', {}, [wheel.to || wheel.form.fluid, wheel.form.target, wheel.net_l === null ? '' : shown(wheel.net_l, 'volume')].filter(Boolean).join(' · ')),
     ];
-    return h('li', {}, status === 'done' ? h('p', { class: 'row' }, words)
-      : h('button', { type: 'button', class: 'row', onclick: () => this.ask(wheel.form) }, words));
+    return h('li', {}, status === 'done' || job.away ? h('p', { class: 'row' }, words)
+      : h('button', { type: 'button', class: 'row', onclick: () => this.goOn(job, wheel) }, words));
   }
 }
 
@@ -93,19 +107,31 @@ export class JobScreen {
       h('div', { class: 'fields' }, field('customer'), field('machine'), field('site')),
       this.list.element,
       button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
-      button(t('leave_job'), () => this.app.go('work'), 'plain'));
+      button(t('leave_job'), () => this.app.go('work'), 'plain'),
+      this.job.job && !this.job.away ? this.away() : null);
+  }
+
+  // Nothing is deleted: the book keeps that it was put away, by whom and why, and keeping it anew takes it up again.
+  away() {
+    const why = h('input', { id: 'why-away', maxlength: 120, autocomplete: 'off', placeholder: t('example.why_away') });
+    return h('details', {}, h('summary', {}, t('put_away_how')), h('p', {}, t('put_away_text')),
+      h('div', { class: 'fields' }, h('label', {}, t('field.why_away'), why)),
+      holdButton(t('put_away_now'), async () => {
+        const away = await this.app.send(post(`/api/jobs/${encodeURIComponent(this.job.job)}/put-away`, { why: why.value }));
+        if (away) this.app.go('work');
+      }, 'wait', { id: 'put-away' }));
   }
 
   another() {
-    const field = (name) => h('label', {}, t(`field.${name}`),
-      h('input', { name, id: `job-${name}`, placeholder: t(`example.${name}`), autocomplete: 'off' }));
+    const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
+      h('input', { name, id: `job-${name}`, placeholder: t(`example.${name}`), autocomplete: 'off', ...more }));
     const chips = (name, legend, values, label, checked) => h('fieldset', { class: 'chips' }, h('legend', {}, legend),
       values.map((value) => h('label', { class: 'chip' },
         h('input', { type: 'radio', name, value, checked: value === checked, onchange: () => this.taken(form) }), h('span', {}, label(value)))));
-    const names = this.app.rig.wheels.map((wheel) => wheel.name);
+    const names = few().map((wheel) => wheel.name);
     const form = h('form', { id: 'add-wheels', onsubmit: (event) => { event.preventDefault(); this.add(new FormData(form)); form.size.value = ''; } },
       names.length ? chips('wheel', t('shop_wheel'), ['', ...names], (name) => name || t('by_size'), '') : null,
-      h('div', { class: 'by-size' }, field('size')),
+      h('div', { class: 'by-size' }, field('size', { list: 'shop-wheels' })),
       chips('axle', t('axle'), AXLES, (axle) => t(`axle.${axle}`), 'rear'),
       chips('sides', t('sides'), ['both', ...SIDES], (side) => t(`side.${side}`), 'both'),
       h('details', {}, h('summary', {}, t('wheel_more')), field('place'), field('fluid'), field('target'), field('valve'),
@@ -119,9 +145,10 @@ export class JobScreen {
   }
 
   add(data) {
-    const { wheel = '', size = '', axle, sides, place, ...more } = Object.fromEntries(data);
-    if (!wheel && !size.trim()) { this.app.say(t('size_first')); return; }
-    const kind = wheel ? { ...more, wheel, valve_at: '' } : { ...more, size: size.trim() };
+    const { wheel: chosen = '', size: typed = '', axle, sides, place, ...more } = Object.fromEntries(data);
+    const { wheel, size } = chosen ? { wheel: chosen, size: '' } : sized(typed);
+    if (!wheel && !size) { this.app.say(t('size_first')); return; }
+    const kind = wheel ? { ...more, wheel, valve_at: '' } : { ...more, size };
     for (const side of sides === 'both' ? SIDES : [sides]) {
       this.wheels.push({ ...kind, position: [place.trim() || axle, side].join(' ') });
     }

@@ -6,6 +6,7 @@ import { me, post } from './net.js';
 import { otherWork } from './other.js';
 import { Ready } from './ready.js';
 import { bare, shown, unit } from './units.js';
+import { ShopWheels, sized } from './wheels.js';
 import { t } from './words.js';
 
 export const POSITIONS = ['rear left', 'rear right', 'front left', 'front right'];
@@ -18,6 +19,7 @@ export class PickScreen {
     this.form = { position: 'rear left', support: 'jacked', ...(app.form || {}) };
     this.body = new Slot('div', { class: 'columns' });
     this.jobs = new Jobs(app, (form) => this.ask({ ...form, support: this.form.support }));
+    this.shop = new ShopWheels((wheel) => this.ask({ ...this.form, wheel, size: '', valve_at: '', target: '', holds: '', job: '' }));
     this.live = new Slot('div', { class: 'live' });
     this.waiting = new Slot();
     this.notice = new Slot();
@@ -41,14 +43,11 @@ export class PickScreen {
   }
 
   wheels() {
-    const { rig, form } = this.app;
+    const { form } = this.app;
     const last = form && (form.wheel || form.size);
     return h('section', { class: 'card' }, h('h2', {}, t('which_wheel')),
-      h('div', { class: 'tiles' },
-        last ? button(t('same_as_last', { wheel: form.wheel || form.size }), () => this.ask({ ...this.form, ...form }), 'tile do', { id: 'same' }) : null,
-        rig.wheels.map((wheel) =>
-          h('button', { type: 'button', class: 'tile', onclick: () => this.ask({ ...this.form, wheel: wheel.name, size: '', valve_at: '', target: '', holds: '', job: '' }) },
-            h('strong', {}, wheel.name), h('span', {}, ` ${wheel.size}`)))),
+      last ? h('div', { class: 'tiles' }, button(t('same_as_last', { wheel: last }), () => this.ask({ ...this.form, ...form }), 'tile do', { id: 'same' })) : null,
+      this.shop.element,
       this.choices());
   }
 
@@ -71,8 +70,8 @@ export class PickScreen {
   typed() {
     const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
       h('input', { name, id: `field-${name}`, value: this.form[name] || '', placeholder: t(`example.${name}`), autocomplete: 'off', ...more }));
-    const form = h('form', { onsubmit: (event) => { event.preventDefault(); this.ask({ ...this.form, wheel: '', ...Object.fromEntries(new FormData(form)) }); } },
-      field('size', { required: true }),
+    const form = h('form', { onsubmit: (event) => { event.preventDefault(); this.ask({ ...this.form, ...Object.fromEntries(new FormData(form)), ...sized(form.size.value) }); } },
+      field('size', { required: true, list: 'shop-wheels' }),
       h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' },
         CLOCKS.map((clock) => h('option', { value: clock, selected: clock === (this.form.valve_at || '12') }, t('clock', { clock }))))),
       h('details', {}, h('summary', {}, t('more_fields')),
@@ -99,6 +98,7 @@ export class PickScreen {
   update(picture) {
     this.ready?.update();
     this.jobs.update();
+    this.shop.update();
     this.notice.show(picture.notice, () => picture.notice ? h('div', { class: 'alarm', role: 'alert' }, h('h2', {}, t('not_done')), h('p', {}, picture.notice)) : null);
     this.waiting.show(JSON.stringify([picture.interrupted, this.app.drives]), () => picture.interrupted.map((each) => this.interrupted(each)));
     const live = picture.live;

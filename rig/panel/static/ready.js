@@ -41,7 +41,7 @@ export class Ready {
     wheel.draw(a.wheel, a.fill_fraction);
     wheel.fill(a.fill_fraction, '', this.sentence());
     return [
-      h('h2', {}, [a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')),
+      h('h2', {}, [this.form.wheel, a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')),
       h('p', { class: 'huge', id: 'sentence' }, this.sentence()),
       h('p', {}, t('answer_more', {
         fluid: a.fluid, strokes: a.strokes, minutes: Math.max(1, Math.round(a.expected_minutes)),
@@ -124,7 +124,7 @@ export class Ready {
     const sent = await this.app.order('fill', { wheel: this.form, confirmed, start: now });
     if (sent) {
       this.app.ticks.clear();
-      this.app.asked = null;
+      this.again?.();
       this.app.dismiss();
     }
   }

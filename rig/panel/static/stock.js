@@ -1,7 +1,7 @@
 // The totes by the book: what is in each, of which lot, whether to order again; and what a person tells of them.
 
 import { button, h } from './dom.js';
-import { get, me, post } from './net.js';
+import { get, me, newId, post } from './net.js';
 import { shown } from './units.js';
 import { t } from './words.js';
 
@@ -50,7 +50,7 @@ export class StockScreen {
   }
 
   async tell(what) {
-    const stock = await this.app.send(post('/api/stock', what));
+    const stock = await this.app.send(post('/api/stock', { id: newId(), ...what }));
     if (stock) this.show(stock);
     return stock;
   }

@@ -1,0 +1,138 @@
+"""A change of liquid in the wheels of a job, for the page: its steps with which are done, hand work, parts, the bill.
+
+The form's fields are handed to the reader of the command line's options, so both understand the same words. What is
+done is read from the records. It must not know requests, and it decides nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from rig.books.bill import bill_paper, bill_record, price_lists, read_list
+from rig.books.notes import add_notes, keep_conversion, keep_note
+from rig.books.printing import keep_print, prints_of
+from rig.books.where import now, options_of
+from rig.field.points import Strict
+from rig.panel.jobs import book_of_rig, forms_of_job
+from rig.run.posting import place_of
+from rig.run.settings import Settings
+from rig.run.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+
+_TEXT = Field(default="", max_length=60)
+_LITRES = ("net_l", "drawn_l")
+View = dict[str, object]
+
+
+class ConvertForm(Strict):
+    """Wheels of a job that are to hold another liquid."""
+
+    positions: tuple[str, ...] = Field(min_length=1, max_length=24)
+    to: str = Field(min_length=1, max_length=60)
+
+
+class NoteForm(Strict):
+    """What was done by hand at a wheel, what came out of it by other means, or a part that goes on the job's bill."""
+
+    id: str = Field(min_length=8, max_length=64)
+    kind: Literal["step", "return", "charge"]
+    position: str = _TEXT
+    step: str = _TEXT
+    volume: str = _TEXT
+    fluid: str = _TEXT
+    to: str = _TEXT
+    item: str = _TEXT
+    quantity: str = _TEXT
+
+
+def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: str) -> View:
+    """Keep that wheels are to hold another liquid; returns the steps."""
+    words = [job, *(f"--position={each}" for each in form.positions), f"--to={form.to}", f"--by={by}"]
+    options = options_of(add_notes, "convert", [*words, f"--config={config}"])
+    with book_of_rig(settings) as book:
+        keep_conversion(book, options)
+        return _view(book, job)
+
+
+def note_work(settings: Settings, config: str, job: str, form: NoteForm, by: str) -> View:
+    """Keep a step that was done by hand, or a part for the bill; returns the steps as they then stand. Refused."""
+    given = form.model_dump(exclude={"id", "kind"}) | {"job": job, "by": by}
+    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    options = options_of(add_notes, "note", [form.kind, *words, f"--config={config}"])
+    with book_of_rig(settings) as book:
+        keep_note(book, options)
+        return _view(book, job)
+
+
+def conversion_view(settings: Settings, job: str) -> View:
+    """The wheels of a job that are to hold another liquid, the step of each that comes next, and the parts so far."""
+    with book_of_rig(settings) as book:
+        return _view(book, job)
+
+
+def bill_pdf(settings: Settings, job: str) -> bytes:
+    """A job's bill as PDF, kept as a record and as a print; Refused where nothing was done or a price is wanting."""
+    from rig.books.pdf import as_pdf
+
+    with book_of_rig(settings) as book:
+        record = bill_record(book, job)
+        what = f"bill {record.serial}"
+        document = as_pdf(bill_paper(record, prints_of(book, what), now()))
+        keep_print(book, what, [record])
+        return document
+
+
+def _view(book: Book, job: str) -> View:
+    forms = {place_of(form.position): form for form in forms_of_job(book, job)}
+    changing = {work.position: work for work in work_of_job(book, job) if work.to is not None}
+    prices = price_lists(book)
+    return {
+        "job": job,
+        "positions": [
+            {"position": form.position, "to": changing[place].to if place in changing else None}
+            for place, form in forms.items()
+        ],
+        "wheels": [
+            {**_work(book, job, work), "form": forms[place].model_dump() if place in forms else None}
+            for place, work in changing.items()
+        ],
+        "charges": [
+            {name: each.document.get(name) for name in ("item", "quantity", "position", "by")}
+            for each in book.valid("charge", job=job)
+        ],
+        "items": list(read_list(prices[-1]).items) if prices else [],
+    }
+
+
+def _work(book: Book, job: str, work: Work) -> View:
+    held = inside(book, job, work.position)
+    refill = next((step.record for step in work.steps if step.name == REFILL), None)
+    return {
+        "position": work.position,
+        "to": work.to,
+        "steps": [_step(step) for step in work.steps],
+        "next": next(iter(work.open_steps), None),
+        "faults": list(work.faults),
+        "holds_l": held.left_l,
+        "holds_fluid": next(iter(held.fluids), ""),
+        "fill_id": refill.document["fill_id"] if refill else None,
+    }
+
+
+def _step(step: Step) -> View:
+    """A step, the words by which a person may note it, and of a done one what was done, by whom and when."""
+    body = step.record.document if step.record else {}
+    return {
+        "step": step.name,
+        "notes": [word for word, done in BY_HAND.items() if done == step.name],
+        "done": step.record is not None,
+        "at": step.record.at if step.record else None,
+        "by": body.get("by"),
+        "what": body.get("step"),
+        "litres": next((body[name] for name in _LITRES if name in body), None),
+        "final_kpa": body.get("final_kpa"),
+    }
