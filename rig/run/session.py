@@ -347,7 +347,7 @@ def _whole_record(
         **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
         "warned": about.get("warned", []),
         "kind": about.get("kind", "fill"),
-        **({"recovered_l": round(-net_l, 3), "to": about["to"]} if setup.into == "tote" else {}),
+        **(_drawn_out(net_l, about) if setup.into == "tote" else {}),
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),
@@ -356,6 +356,11 @@ def _whole_record(
         "started_at": started_at,
         "ended_at": utc_now(),
     }  # fmt: skip
+
+
+def _drawn_out(net_l: float, about: dict[str, object]) -> dict[str, object]:
+    """What came out of a wheel, of which lot by the book, and where it went."""
+    return {"recovered_l": round(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
 
 
 def _inside(setup: Setup, state: FillState) -> dict[str, object]:

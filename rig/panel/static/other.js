@@ -28,7 +28,7 @@ function emptyForm(app, order) {
     order({ ...empty, support: app.form?.support || 'jacked', through_meter: clean === 'clean' });
   } },
   h('p', {}, t('empty_text')),
-  field('size', { required: true }), field('holds', { required: true }),
+  field('size', { required: true }), field('holds'),
   h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' }, CLOCKS.map((clock) => h('option', { value: clock }, t('clock', { clock }))))),
   h('fieldset', { class: 'chips' }, h('legend', {}, t('which_way')),
     ['dirty', 'clean'].map((value) => h('label', { class: 'chip' },
