@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 _SOURCE = "the shop's own book"
 _TRACE_L = 1.0
 """Less than this in a wheel or a tote is not told of. Assumed, no source."""
+_AT_THE_PUMP = Tote(UNNAMED, connected=True)
+"""The tote of a rig that keeps no book."""
 _OTHER_SIDE = {"left": "right", "right": "left"}
 
 
@@ -40,34 +42,48 @@ class Foreknown:
     question: Question
     target: Target
     told: tuple[Caution, ...] = ()
-    """What the book alone has to say; it stands among the answer's cautions too."""
+    """What is to be said of tote and wheel, mostly by the book; it stands among the answer's cautions too."""
     refusal: str = ""
     """Why this fill needs an explicit word; empty where it needs none."""
 
 
-def foreknown(settings: Settings, question: Question, job: str = "", position: str = "") -> Foreknown:
-    """The answer to a question with what the book knows; raises what ``answer`` raises."""
+def foreknown(
+    settings: Settings, question: Question, job: str = "", position: str = "", *, level_l: float | None = None
+) -> Foreknown:
+    """The answer to a question with what the book knows; raises what ``answer`` raises.
+
+    ``level_l`` is what the tote's level shows now, where somebody has looked: it goes before the book.
+    """
     try:
         with book_if_any(settings) as book:
-            if book is not None:
-                return _by_book(settings, book, question, job, position)
+            return _by_book(settings, book, question, job, position, level_l)
     except JournalError as error:
         told = (_not_to_be_had(error),)
         return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid), told)
-    return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid))
 
 
 def _not_to_be_had(error: JournalError) -> Caution:
     return Caution("caution", f"what the book knows of tote and wheel is not to be had: {error}", _SOURCE)
 
 
-def _answered(settings: Settings, question: Question, told: tuple[Caution, ...] = (), refusal: str = "") -> Foreknown:
+def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
     target = answer(settings, question)
     return Foreknown(question, replace(target, cautions=(*told, *target.cautions)), told, refusal)
 
 
-def _by_book(settings: Settings, book: Book, question: Question, job: str, position: str) -> Foreknown:
-    tote, held = totes_of(book)[0], inside(book, job, position)
+def left_in_tote_l(settings: Settings) -> float | None:
+    """What the book says is left in the tote at the pump; None where it does not know. BookError."""
+    with book_if_any(settings) as book:
+        left_l = None if book is None else totes_of(book)[0].content.left_l
+    return None if left_l is None else max(left_l, 0.0)
+
+
+def _by_book(
+    settings: Settings, book: Book | None, question: Question, job: str, position: str, level_l: float | None
+) -> Foreknown:
+    tote, held = _AT_THE_PUMP, Content()
+    if book is not None:
+        tote, held = totes_of(book)[0], inside(book, job, position)
     refusal = _other_liquid(settings, tote, question.fluid)
     drawn = question.fluid or next((each for each in tote.fluids if read_as(settings, each)), settings.tote.fluid)
     asked = replace(question, fluid=drawn)
@@ -76,9 +92,9 @@ def _by_book(settings: Settings, book: Book, question: Question, job: str, posit
         asked = replace(asked, holds_fluid=next((each for each in held.fluids if read_as(settings, each)), None))
     need_l = answer(settings, asked).target_l
     told = (
-        *_enough(settings, book, tote, need_l, job, position),
+        *_enough(settings, _stands(settings, tote, level_l), need_l, _twin_to_do(book, job, position)),
         *_held(settings, held, question, drawn, position),
-        *_steps(settings, book, drawn, job, position),
+        *(() if book is None else _steps(settings, book, drawn, job, position)),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
@@ -102,32 +118,48 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
     return ""
 
 
-def _enough(settings: Settings, book: Book, tote: Tote, need_l: float, job: str, position: str) -> Iterator[Caution]:
+def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[float, str, str] | None:
+    """Litres in the tote at the pump, how a sentence says so, and whose word it is; None where nobody can say.
+
+    Its level where somebody has looked, else the book; the configuration only where there is no level to look at.
+    """
+    if level_l is not None:
+        return level_l, f"{tote.title} holds {show_volume(level_l)} by its level", "the tote's level"
+    if tote.content.left_l is not None:
+        left_l = max(tote.content.left_l, 0.0)
+        return left_l, f"{tote.title} holds {show_volume(left_l)} by the book", _SOURCE
+    if "tote_level" in settings.points or "tote_level" in settings.line_points:
+        return None
+    content_l = settings.tote.content
+    return content_l, f"{tote.title} holds {show_volume(content_l)} as configured", "the configuration"
+
+
+def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: float, twin: str) -> Iterator[Caution]:
     """Whether the tote lasts for this wheel, and for the other one of its axle."""
-    left_l, heel_l = tote.content.left_l, settings.tote.heel
-    if left_l is None:
+    if stands is None:
         return
-    have = f"{tote.title} holds {show_volume(max(left_l, 0.0))} by the book"
+    left_l, have, source = stands
+    heel_l = settings.tote.heel
     heel = f"{show_volume(heel_l)} that the dip tube leaves"
     if left_l < need_l + heel_l:
         text = f"{have}, this wheel needs {show_volume(need_l)} besides {heel}: load it, or have another one ready"
-        yield Caution("danger", text, _SOURCE)
-        return
-    twin = _twin_to_do(book, job, position)
-    if twin and left_l < 2 * need_l + heel_l:
+        yield Caution("danger", text, source)
+    elif twin and left_l < 2 * need_l + heel_l:
         text = (
             f"{have}: enough for this wheel, not for {twin} too ({show_volume(2 * need_l)} besides {heel}): load it "
             "before the first, or have another one ready"
         )
-        yield Caution("caution", text, _SOURCE)
+        yield Caution("caution", text, source)
 
 
-def _twin_to_do(book: Book, job: str, position: str) -> str:
+def _twin_to_do(book: Book | None, job: str, position: str) -> str:
     """The other wheel of the axle where it is not filled in this job yet; without a job, since the day began."""
     words = position.lower().split()
     if not any(word in _OTHER_SIDE for word in words):
         return ""
     twin = " ".join(_OTHER_SIDE.get(word, word) for word in words)
+    if book is None:
+        return twin
     since = None if job else datetime.now().astimezone().replace(hour=0, minute=0, second=0).astimezone(UTC).isoformat()
     return "" if in_job(book, FILL, job, twin, since) else twin
 
@@ -188,7 +220,7 @@ class Foredrawn:
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
     """The content that a removal goes by; QuantityError where nobody knows the litres, FluidError for no liquid."""
     told: tuple[Caution, ...] = ()
-    held, into = Content(), Tote(UNNAMED, connected=True) if removal.to.strip().casefold() == "tote" else None
+    held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
         with book_if_any(settings) as book:
             if book is not None:

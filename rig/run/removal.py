@@ -93,7 +93,7 @@ async def empty_wheel(
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
-        setup = removal_setup(settings, removal, fluid, recalled(journal, fluid, found))
+        setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
         about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
         about |= {"lot": known.lot, "warned": [caution.text for caution in known.told]}
         state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
@@ -193,7 +193,11 @@ async def rinse(
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature
         volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))
-        setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), recalled(journal, fluid, found))
+        memory = recalled(settings, journal, fluid, found)
+        if not wanted.divert:
+            # Rinse water comes from elsewhere: an empty tote, as at the end of a day, stands in no way.
+            memory = replace(memory, tote_l=None)
+        setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory)
         about = (
             _about(fluid, text, temp_c)
             | record_keys(found, journal.event_counts())
