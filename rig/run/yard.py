@@ -6,7 +6,7 @@ only what it took itself; what the office said last is kept there as one more lo
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -40,13 +40,14 @@ def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -
     """Every named yard tank that any truck knows; contents at ``until``, sums and balance of the time asked for."""
     told: dict[str, dict[str, object]] = {}
     known: set[tuple[str, str]] = set()
-    for record in _yards_told(book):
+    told_of = _yards_told(book)
+    for record in told_of:
         name = place_of(record.document["tote"])
         # What was told last stands; the name is written as it was first.
         facts = {key: value for key, value in record.document.items() if value is not None}
         told[name] = told.get(name, {}) | facts | {"tote": told.get(name, facts)["tote"]}
         known |= {(record.truck, name), (book.truck, name)}
-    moves = [move for move in _moves(book, {truck for truck, _ in known}, until) if (move.truck, move.tote) in known]
+    moves = [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
     found, asked = contents(moves), [move for move in moves if since is None or move.at >= since]
     balanced = balances(asked)
     return [
@@ -61,14 +62,18 @@ def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -
 
 
 def _yards_told(book: Book) -> list[Record]:
-    return [each for each in book.valid("tote") if each.document.get("yard") and place_of(each.document["tote"])]
+    # Truck by truck, since that is what the book has an index for.
+    found = book.valid("tote", truck=tuple(book.heads()))
+    return [each for each in found if each.document.get("yard") and place_of(each.document["tote"])]
 
 
-def _moves(book: Book, trucks: set[str], until: str | None) -> list[Booked]:
+def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
     """What moved the totes of these trucks, in the order of time, each by the name that all of them go by."""
     # Fills draw from a yard tank only where one was connected; a year's fills of all trucks are not read for nothing.
-    yards = {(each.truck, each.document["tote"]) for each in _yards_told(book)}
-    pumping = {each.truck for each in book.valid("connect") if (each.truck, each.document["tote"]) in yards}
+    trucks = {book.truck, *(each.truck for each in told_of)}
+    yards = {(each.truck, each.document["tote"]) for each in told_of}
+    connected = book.valid("connect", truck=trucks)
+    pumping = {each.truck for each in connected if (each.truck, each.document["tote"]) in yards}
     moves = [*noted(book, trucks, None, until), *(filled(book, pumping, None, until) if pumping else ())]
     counted = (replace(move, tote=place_of(move.tote)) for move in moves if move.move != "told")
     return sorted(counted, key=lambda each: each.at)
