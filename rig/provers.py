@@ -82,7 +82,7 @@ def prove_command(options: argparse.Namespace) -> int:
 
 
 async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -> int:
-    terminal = None if options.unattended else Terminal(options.by or "terminal")
+    terminal = None if options.unattended else Terminal(options.by or "terminal", settings)
     person: Callable[[], Person] = (lambda: terminal) if terminal is not None else Unattended
     counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), ProgressPrinter())
     return await _finish(options, settings, judge(settings, trial, counted), terminal)
@@ -91,7 +91,7 @@ async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -
 async def _finish(options: argparse.Namespace, settings: Settings, outcome: Outcome, terminal: Terminal | None) -> int:
     text = proving_text(outcome, simulated=settings.rig.simulated)
     print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
-    accepted = outcome.proving.passed and (options.accept or await _asked(terminal))
+    accepted = outcome.proving.passed and (options.accept or await _asked(settings, terminal))
     found = keep(settings, outcome, accepted=accepted)
     if options.json:
         print(json.dumps(found))
@@ -101,12 +101,12 @@ async def _finish(options: argparse.Namespace, settings: Settings, outcome: Outc
     return OK if outcome.proving.passed else REFUSED
 
 
-async def _asked(terminal: Terminal | None) -> bool:
+async def _asked(settings: Settings, terminal: Terminal | None) -> bool:
     question = "Take this factor from now on? [y = yes, Enter = no]"
     if terminal is None:
         if not sys.stdin.isatty():
             return False
-        terminal = Terminal("terminal")
+        terminal = Terminal("terminal", settings)
     return (await terminal.ask(question) or "").lower() in ("y", "yes")
 
 

@@ -21,7 +21,7 @@ def add_question_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--fill", metavar="PERCENT", help="true percent of the cavity instead of a level")
     command.add_argument("--volume", help='for example "69 gal"')
     command.add_argument("--mass", help='for example "738 lb"')
-    command.add_argument("--holds", default="0 L", help="liquid that is in the tyre already")
+    command.add_argument("--holds", metavar="Q", help="liquid that is in the tyre already")
     command.add_argument("--fluid", help="water, beet, cacl2:20%%, cacl2:3.5lb/gal, methanol:33.6%%, pg:50%%vol …")
     command.add_argument("--temp", help='liquid temperature, for example "15 degC"')
     command.add_argument("--valve", default="air-water", help="type of valve")
@@ -49,7 +49,7 @@ def question_of(options: argparse.Namespace, size: str) -> Question:
             percent=None if options.fill is None else _percent(options.fill),
             volume_l=None if options.volume is None else parse(options.volume, "volume"),
             mass_kg=None if options.mass is None else parse(options.mass, "mass"),
-            existing_l=parse(options.holds, "volume"),
+            existing_l=0.0 if options.holds is None else parse(options.holds, "volume"),
             start_kpa=pressure(options.start_pressure),
             working_kpa=pressure(options.working_pressure),
         ),

@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import sys
 from pathlib import Path
 
 from rig.questions import add_question_options, question_of
+from rig.run.before import foredrawn
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import Settings, load_settings
 from rig.shown import ticket_text
@@ -25,6 +27,7 @@ def add_empty_options(command: argparse.ArgumentParser, config: Path) -> None:
     command.set_defaults(valve_at="6")
     command.add_argument("--through-meter", action="store_true", help="clean liquid: no bypass, the meter counts")
     command.add_argument("--to", default="", help="where it goes: tote, drum, who disposes of it")
+    command.add_argument("--other-fluid", action="store_true", help="the book names another liquid: it is known")
     _add_who(command)
     command.add_argument("--job", default="")
     command.add_argument("--position", default="", help="for example rear left")
@@ -49,8 +52,8 @@ def empty_command(options: argparse.Namespace) -> int:
     settings, question = load_settings(options.config), question_of(options, options.size)
     removal = Removal(
         question=question,
-        holds_l=question.wanted.existing_l,
-        fluid=options.holds_fluid or settings.tote.fluid,
+        holds_l=None if options.holds is None else question.wanted.existing_l,
+        fluid=options.holds_fluid,
         volume_l=question.wanted.volume_l,
         through_meter=options.through_meter,
         to=options.to,
@@ -58,7 +61,11 @@ def empty_command(options: argparse.Namespace) -> int:
         job=options.job,
         position=options.position,
         config=str(options.config),
+        other_fluid=options.other_fluid,
     )
+    for caution in foredrawn(settings, removal).told:
+        text = f"{caution.severity}: {caution.text} [{caution.source}]"
+        print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
     record = asyncio.run(empty_wheel(settings, removal, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
 

@@ -158,7 +158,9 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         assert isinstance(value, int | float), name
         return float(value)
 
-    held = "IN THE VESSEL" if _open_vessel(record) else "IN THE TYRE"
+    held, net = ("IN THE VESSEL" if _open_vessel(record) else "IN THE TYRE"), "net_l"
+    if record.get("recovered_l") is not None:
+        held, net = "DRAWN OUT", "recovered_l"
     lines = [
         "-" * 64,
         f"FILL {record['fill_id']}    {record['outcome']}" + _serial(record),
@@ -166,7 +168,7 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         _where(record),
         f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
         f"  target          {show_volume(number('target_l'))}",
-        f"  {held:<15} {show_volume(number('net_l'))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
+        f"  {held:<15} {show_volume(number(net))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
         f"  weight          {show_mass(number('mass_kg'))}",
         f"  forward         {show_volume(number('forward_l'))}",
         f"  returned        {show_volume(number('returned_l'))}, "
@@ -244,6 +246,12 @@ def next_steps(record: dict[str, object]) -> list[str]:
     """What the person does after the gun is off."""
     if _open_vessel(record):
         return []
+    drawn_l = record.get("recovered_l")
+    if isinstance(drawn_l, int | float):
+        lot = f", lot {record['lot']}" if record.get("lot") else ""
+        to = record.get("to") or "a place that was not told"
+        what = f"{show_volume(drawn_l)} of {record['fluid']}{lot} went to {to}"
+        return [f"{what}: what is not used again is disposed of as local codes say."]
     if record["outcome"] != "complete":
         return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
     working = record.get("working_kpa")

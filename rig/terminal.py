@@ -13,11 +13,10 @@ from collections.abc import Sequence
 from itertools import count
 
 from rig.control.decide import Decision
-from rig.control.measures import next_best
-from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.values import Request, Setup
+from rig.run.facade import Facade, Snapshot
 from rig.run.person import Person, Unattended
 from rig.run.session import Refused
 from rig.run.settings import Settings
@@ -26,7 +25,7 @@ from rig.shown import progress_line, step_words, stopped_text
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
 _LOOK_EVERY_S = 0.05
-_KEYS: dict[State, dict[str, RequestKind]] = {
+_KEYS: dict[State, dict[str, str]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
     State.ABORTED: {"r": "reset", "e": "end", "m": "next_measure"},
@@ -66,15 +65,27 @@ class ProgressPrinter:
 
 
 class Terminal:
-    """Answers come from standard input, read by a thread, so that waiting for a person never holds the loop."""
+    """A face of the facade: lines that are typed become its operations, what it sees is put as questions.
 
-    def __init__(self, by: str) -> None:
-        self.gave_up = False
+    Lines come from standard input, read by a thread, so that waiting for a person never holds the loop.
+    """
+
+    def __init__(self, by: str, settings: Settings) -> None:
         self._by = by
+        self._facade = facade = Facade(settings)
         self._ids = count(1)
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._asked = ""
+        self._operations = {
+            "hold": facade.hold, "resume": facade.resume, "stop": facade.stop, "reset": facade.reset,
+            "end": facade.end, "next_measure": facade.next_measure,
+        }  # fmt: skip
         threading.Thread(target=self._listen, daemon=True).start()
+
+    @property
+    def gave_up(self) -> bool:
+        """The fill cannot be started and the person leaves it."""
+        return self._facade.gave_up
 
     def _listen(self) -> None:
         for line in sys.stdin:
@@ -83,16 +94,12 @@ class Terminal:
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """Show what is asked, take what was typed."""
-        self._ask(setup, decision)
-        try:
-            line = self._lines.get_nowait()
-        except queue.Empty:
-            return []
-        if line is None:
-            # The terminal is gone: nobody watches, so nothing may go on.
-            self.gave_up = decision.state.state is State.IDLE
-            return [self._request("stop" if decision.state.state is not State.ABORTED else "end")]
-        return self._understood(setup, decision, line.lower())
+        self._facade(setup, decision)
+        seen = self._facade.snapshot()
+        self._ask(seen, decision)
+        with contextlib.suppress(queue.Empty):
+            self._hear(seen, decision, self._lines.get_nowait())
+        return self._facade.requests(setup, decision)
 
     async def ask(self, text: str) -> str | None:
         """Put a question between two fills and wait for the line that is typed; None when the terminal is gone."""
@@ -103,42 +110,42 @@ class Terminal:
             except queue.Empty:
                 await asyncio.sleep(_LOOK_EVERY_S)
 
-    def _understood(self, setup: Setup, decision: Decision, line: str) -> Sequence[Request]:
-        state = decision.state.state
+    def _hear(self, seen: Snapshot, decision: Decision, line: str | None) -> None:
+        state, request_id = decision.state.state, f"{self._by}-{next(self._ids)}"
+        yes = line is not None and line.lower() in ("", "y", "yes")
+        if line is None:
+            # The terminal is gone: nobody watches, so nothing may go on.
+            self._operations["end" if state is State.ABORTED else "stop"](request_id, self._by)
+        elif state is State.IDLE and not yes:
+            self._facade.stop(request_id, self._by)
+        elif state is State.IDLE and not seen.open_checks:
+            # It stands until the tyre has been read, so it is not asked for again.
+            self._facade.start(request_id, self._by)
+            return
+        elif state is State.IDLE:
+            self._facade.confirm(request_id, self._by, seen.open_checks[0].name)
+        elif decision.prompt is not None and yes:
+            self._facade.answer_prompt(request_id, self._by, decision.prompt.name)
+        elif kind := _KEYS.get(state, {}).get(line[:1].lower()):
+            self._operations[kind](request_id, self._by)
         self._asked = ""
-        if state is State.IDLE:
-            return self._ready(setup, decision, line)
-        if decision.prompt is not None and line in ("", "y", "yes"):
-            return [self._request("answer", decision.prompt.name)]
-        kind = _KEYS.get(state, {}).get(line[:1])
-        return [self._request(kind)] if kind else []
 
-    def _ready(self, setup: Setup, decision: Decision, line: str) -> Sequence[Request]:
-        if line not in ("", "y", "yes"):
-            self.gave_up = True
-            return []
-        unasked = open_checks(setup, decision.state)
-        return [self._request("confirm", unasked[0].name) if unasked else self._request("start")]
-
-    def _ask(self, setup: Setup, decision: Decision) -> None:
-        question = self._question(setup, decision)
+    def _ask(self, seen: Snapshot, decision: Decision) -> None:
+        question = _question(seen, decision)
         if question and question != self._asked:
             self._asked = question
             print(f"\n{question}", file=sys.stderr, flush=True)
 
-    def _question(self, setup: Setup, decision: Decision) -> str:
-        state = decision.state.state
-        if state is State.IDLE:
-            unasked = open_checks(setup, decision.state)
-            if unasked:
-                return f"{unasked[0].text}  [Enter = yes, n = leave]"
-            return _refusal(decision.missing) or "Ready. [Enter = start, n = leave]"
-        if decision.prompt is not None:
-            return f"{decision.prompt.text}  [Enter = done]"
-        return _HELP.get(state, "") + _other_measure(setup, decision) + _refusal(decision.missing)
 
-    def _request(self, kind: RequestKind, name: str = "") -> Request:
-        return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
+def _question(seen: Snapshot, decision: Decision) -> str:
+    state = decision.state.state
+    if state is State.IDLE:
+        if seen.open_checks:
+            return f"{seen.open_checks[0].text}  [Enter = yes, n = leave]"
+        return _refusal(seen) or "Ready. [Enter = start, n = leave]"
+    if decision.prompt is not None:
+        return f"{decision.prompt.text}  [Enter = done]"
+    return _HELP.get(state, "") + _other_measure(seen, state) + _refusal(seen)
 
 
 def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
@@ -147,7 +154,7 @@ def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool =
     Raises Refused where the pump is real, or worked by hand.
     """
     if not options.unattended:
-        return Terminal(getattr(options, "by", "") or "terminal")
+        return Terminal(getattr(options, "by", "") or "terminal", settings)
     if settings.rig.by_hand:
         raise Refused("--unattended: this rig is worked by hand, and a lever wants a hand on it")
     if not (settings.rig.simulated or settings.rig.unattended):
@@ -179,13 +186,12 @@ class Questions:
         return await self._lines.get()
 
 
-def _other_measure(setup: Setup, decision: Decision) -> str:
+def _other_measure(seen: Snapshot, state: State) -> str:
     """What is left to count by when the meter is at fault."""
-    if decision.state.state not in (State.HELD, State.ABORTED):
+    if state not in (State.HELD, State.ABORTED) or seen.other_measure is None:
         return ""
-    measure = next_best(setup, decision.state, decision.facts.reading)
-    return f", m = the meter is at fault: count by {BASIS[setup.beside[measure - 1].kind]}" if measure else ""
+    return f", m = the meter is at fault: count by {BASIS[seen.other_measure]}"
 
 
-def _refusal(missing: tuple[Missing, ...]) -> str:
-    return "".join(f"\n  not ready: {item.text}" for item in missing)
+def _refusal(seen: Snapshot) -> str:
+    return "".join(f"\n  not ready: {item.text}" for item in seen.missing)

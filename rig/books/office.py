@@ -1,4 +1,4 @@
-"""`rig office`: send a truck's records to the office, take them in by hand, bill a customer's month across trucks."""
+"""`rig office`: send a truck's records to the office, take them in by hand, bill and keep the yard across trucks."""
 
 from __future__ import annotations
 
@@ -10,27 +10,32 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.bill import job_lines
-from rig.books.where import OK, REFUSED, Add, add_config, book_asked, told
+from rig.books.stock import add_telling_options
+from rig.books.where import OK, REFUSED, Add, add_config, book_asked, now, told
+from rig.books.yard import TELLS, yard_command
 from rig.ledger.pricing import Line, bill_document
 from rig.run.posting import FILL
 from rig.run.session import Refused
+from rig.run.yard import note_yard
+from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
 
-_ACTIONS = ("send", "fetch", "receive", "bill", "verify")
+_ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify")
 _NAMED = "RIG_OFFICE_URL"
 
 
 def add_office(add: Add) -> None:
     """The command ``office``."""
-    command = add("office", office_command, "Many trucks in one book: send, fetch, receive, bill, verify.")
+    command = add("office", office_command, "Many trucks in one book: send, fetch, receive, bill, yard stock, verify.")
     command.add_argument("action", choices=_ACTIONS)
-    command.add_argument("what", nargs="?", metavar="FILE|CUSTOMER")
+    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", *TELLS)))
     command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")
-    command.add_argument("--month", metavar="YYYY-MM", help="of the bill")
+    command.add_argument("--month", metavar="YYYY-MM", help="of the bill, or of the sums of the yard tanks")
     command.add_argument("--plan", action="store_true", help="show how the database finds the month")
+    add_telling_options(command)
     add_config(command)
 
 
@@ -41,7 +46,7 @@ def office_command(options: argparse.Namespace) -> int:
     url = options.url or os.environ.get(_NAMED)
     if not url:
         raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME, or set {_NAMED}")
-    actions = {"send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "verify": _verify}
+    actions = {"send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock, "verify": _verify}
     with Book(url, "office") as office:
         return actions[options.action](options, office)
 
@@ -51,8 +56,17 @@ def _send(options: argparse.Namespace, office: Book) -> int:
 
     with book_asked(options) as book:
         count = send(book, office)
-    told(options, {"sent": count}, f"{count} records sent to {office.name}")
+        # After everything is there: what this truck took is in the office's account.
+        news = note_yard(book, office, now())
+    held_l = {tote.name: round(tote.content.left_l or 0.0, 1) for tote in news}
+    lines = [f"{count} records sent to {office.name}"]
+    lines += [f"yard tank {name} holds {show_volume(litres)} by the office" for name, litres in held_l.items()]
+    told(options, {"sent": count, **({"yard_l": held_l} if held_l else {})}, "\n".join(lines))
     return OK
+
+
+def _stock(options: argparse.Namespace, office: Book) -> int:
+    return yard_command(options, office, (None, None) if options.month is None else month_of(options.month))
 
 
 def _fetch(options: argparse.Namespace, office: Book) -> int:

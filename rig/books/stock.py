@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _EMPTY_L = 0.5
 """Less than this in a tote spoils no other liquid. Assumed, no source."""
+_SEEN_BY = {"dip": "dipped", "told": "told by the office"}
 Body = dict[str, object]
 
 
@@ -34,16 +35,8 @@ def add_stock(add: Add) -> None:
         "stock", stock_command, "What is in the totes; tell what was loaded, dipped, connected, and their sizes."
     )
     stock.add_argument("action", nargs="?", choices=("show", *_ACTIONS), default="show")
-    stock.add_argument("--tote", metavar="NAME", help="which one (default: the one that is connected)")
-    stock.add_argument("--volume", metavar="Q", help="loaded, or what stands in the tote")
-    stock.add_argument("--from", dest="source", metavar="NAME", help="loaded out of this tote or yard tank")
-    stock.add_argument("--lot", default="", help="which lot was loaded")
-    stock.add_argument("--fluid", help="what was loaded; of `tote`, what it is for")
-    stock.add_argument("--mixed", action="store_true", help="another liquid on the rest of the last: it is known")
-    stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
+    add_telling_options(stock)
     stock.add_argument("--yard", action="store_true", help="of `tote`: a tank that stays in the yard")
-    stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
-    stock.add_argument("--by", default="", metavar="NAME")
     add_config(stock)
     nightly = add("balance", balance_command, "One line: tote drop = tickets + rinse + spills - returns, and the rest.")
     nightly.add_argument("--date", metavar="YYYY-MM-DD", help="local day (default: today)")
@@ -52,6 +45,19 @@ def add_stock(add: Add) -> None:
     tag.add_argument("id", metavar="ID")
     tag.add_argument("--out", type=Path, metavar="FILE", help="an .svg or .png (default: shown on the terminal)")
     add_config(tag)
+
+
+def add_telling_options(stock: argparse.ArgumentParser) -> None:
+    """Options that tell of a tote: which, how much, of what."""
+    stock.add_argument("--tote", metavar="NAME", help="which one (default: the one that is connected)")
+    stock.add_argument("--volume", metavar="Q", help="loaded, or what stands in the tote")
+    stock.add_argument("--from", dest="source", metavar="NAME", help="loaded out of this tote or yard tank")
+    stock.add_argument("--lot", default="", help="which lot was loaded")
+    stock.add_argument("--fluid", help="what was loaded; of `tote`, what it is for")
+    stock.add_argument("--mixed", action="store_true", help="another liquid on the rest of the last: it is known")
+    stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
+    stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
+    stock.add_argument("--by", default="", metavar="NAME")
 
 
 # --- telling --------------------------------------------------------------------------------------------------------
@@ -69,9 +75,14 @@ def stock_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def tell(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
-    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do."""
-    _ACTIONS[options.action](book, options, settings)
+def tell(
+    book: Book, options: argparse.Namespace, settings: Settings | None, totes: Sequence[Tote] | None = None
+) -> None:
+    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do.
+
+    ``totes`` are those that may be named; without them, all that the book's own truck knows.
+    """
+    _ACTIONS[options.action](book, totes_of(book) if totes is None else totes, options, settings)
 
 
 def _named(totes: Sequence[Tote], name: str | None) -> Tote:
@@ -94,7 +105,7 @@ def _volume_l(options: argparse.Namespace) -> float:
     return round(volume_l, 3)
 
 
-def _described(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+def _described(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
     key = f"tote {name}"
@@ -111,7 +122,7 @@ def _described(book: Book, options: argparse.Namespace, settings: Settings | Non
     at = now()
     corrects = {"corrects": standing.serial} if standing else {}
     book.append("tote", key if standing is None else f"{key} {at}", at, body | corrects)
-    if name and not options.yard and not book.keys("connect"):
+    if name and not body.get("yard") and not book.keys("connect"):
         # The first tote with a name is the one at the pump, until another is connected.
         book.append("connect", at, at, {"tote": name, "by": options.by})
 
@@ -123,8 +134,8 @@ def _above_zero_l(text: str) -> float:
     return round(volume_l, 3)
 
 
-def _loaded(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
-    volume_l, totes = _volume_l(options), totes_of(book)
+def _loaded(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+    volume_l = _volume_l(options)
     tote = _named(totes, options.tote)
     source = None if options.source is None else _named(totes, options.source)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
@@ -140,8 +151,8 @@ def _loaded(book: Book, options: argparse.Namespace, settings: Settings | None) 
     at = now()
     book.append("load", at, at, body)
     if options.reorder is not None:
-        options.tote, options.fluid, options.yard = tote.name, None, False
-        _described(book, options, settings)
+        options.tote, options.fluid, options.yard = tote.name, None, tote.yard
+        _described(book, totes, options, settings)
 
 
 def _parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
@@ -184,9 +195,9 @@ def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) 
             )
 
 
-def _dipped(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+def _dipped(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     """Keep what stands in a tote, and, where it is told, what it is."""
-    volume_l, tote = _volume_l(options), _named(totes_of(book), options.tote)
+    volume_l, tote = _volume_l(options), _named(totes, options.tote)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
         fluid = next(iter(tote.fluids), "")
@@ -195,14 +206,14 @@ def _dipped(book: Book, options: argparse.Namespace, settings: Settings | None) 
     book.append("dip", at, at, body)
 
 
-def _connected(book: Book, options: argparse.Namespace, settings: Settings | None) -> None:
+def _connected(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     """Keep which tote the pump draws from now on."""
-    tote = _named(totes_of(book), options.tote)
+    tote = _named(totes, options.tote)
     at = now()
     book.append("connect", at, at, {"tote": tote.name, "by": options.by})
 
 
-_ACTIONS: dict[str, Callable[[Book, argparse.Namespace, Settings | None], None]] = {
+_ACTIONS: dict[str, Callable[[Book, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
     "load": _loaded,
     "dip": _dipped,
     "connect": _connected,
@@ -215,12 +226,13 @@ _ACTIONS: dict[str, Callable[[Book, argparse.Namespace, Settings | None], None]]
 
 def stock_document(totes: Sequence[Tote]) -> dict[str, object]:
     """The first tote, which is the connected one, as a document, and all of them."""
-    rows = [_tote_document(tote) for tote in totes]
+    rows = [tote_document(tote) for tote in totes]
     return {**rows[0], "totes": rows}
 
 
-def _tote_document(tote: Tote) -> dict[str, object]:
-    left_l = tote.content.left_l
+def tote_document(tote: Tote) -> dict[str, object]:
+    """One tote, or a yard tank; ``seen_at`` is when it was looked at last, by whose word ``seen_by``."""
+    left_l, seen = tote.content.left_l, tote.content.seen
     return {
         "tote": tote.name,
         "left_l": None if left_l is None else round(left_l + 0.0, 1),
@@ -232,6 +244,8 @@ def _tote_document(tote: Tote) -> dict[str, object]:
         "reorder": tote.low,
         "connected": tote.connected,
         "yard": tote.yard,
+        "seen_at": None if seen is None else seen.at,
+        "seen_by": None if seen is None else _SEEN_BY[seen.move],
     }
 
 
@@ -240,13 +254,23 @@ def stock_text(totes: Sequence[Tote]) -> str:
     lines = []
     for tote in totes:
         name = "in the tote" if not tote.name else f"{tote.title}{' (connected)' if tote.connected else ''}"
-        lines.append(f"{name}: {_held(tote)}")
+        lines.append(f"{name}: {held_text(tote)}")
+        if tote.yard:
+            lines.append(f"  {_own_only(tote)}")
         if tote.low:
             lines.append(f"ORDER AGAIN: {tote.title} is below the mark of {show_volume(tote.reorder_l or 0.0)}")
     return "\n".join(lines)
 
 
-def _held(tote: Tote) -> str:
+def _own_only(tote: Tote) -> str:
+    """How far a truck knows a yard tank, which others may load from."""
+    seen = tote.content.seen
+    since = f"since {local(seen.at)} ({_SEEN_BY[seen.move]})" if seen else "since it keeps this book (never dipped)"
+    return f"by this truck's own loads {since}; others' are added up at the office: `rig office stock`"
+
+
+def held_text(tote: Tote) -> str:
+    """What is in a tote, in words."""
     left_l = tote.content.left_l
     of = f" of {show_volume(tote.capacity_l)}" if tote.capacity_l is not None else ""
     own = f" --tote {tote.name}" if tote.name else ""

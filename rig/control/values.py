@@ -188,7 +188,7 @@ class Setup:
     """What the fill counts by. After it failed the setup in force has the next best here."""
     heel_l: float
     tote_l: float
-    """Tote content by the shop's book, for rigs without a level reading."""
+    """Tote content when the fill is opened, for rigs without a level reading."""
     checks: tuple[Check, ...]
     plan_reaches: bool
     """The plan reaches the target inside the pressure window."""
@@ -213,6 +213,8 @@ class Setup:
     hose_air_l: float = 0.0
     """Air in the hose when the fill opens; 0 is a wet hose."""
     into: Into = "tyre"
+    tote_by_book: bool = False
+    """The tote's content is what the shop's book says is left; otherwise the configuration's."""
     by_hand: bool = False
     """A person throws the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
     beside: tuple[Meter, ...] = ()

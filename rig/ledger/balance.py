@@ -9,13 +9,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-Move = Literal["dip", "load", "out", "ticket", "hose", "vent", "rinse", "spill", "return"]
+Move = Literal["dip", "told", "load", "out", "ticket", "hose", "vent", "rinse", "spill", "return"]
 _SIGN: dict[Move, int] = {
     "load": 1, "return": 1, "out": -1, "ticket": -1, "hose": -1, "vent": -1, "rinse": -1, "spill": -1,
 }  # fmt: skip
-"""Which way a movement changes the tote. A dip changes nothing: it tells."""
+"""Which way a movement changes the tote. A dip changes nothing, nor what the office told of it: they tell."""
 _STOCK: tuple[Move, ...] = ("load", "out")
 """What came, and what went into another tote: no work, so no part of what is booked."""
+_LOOKS: tuple[Move, ...] = ("dip", "told")
 _LEAST_SHARE = 0.01
 """Of less than this share of a content nobody is told."""
 
@@ -31,6 +32,8 @@ class Booked:
     fluid: str = ""
     """What came in; of a dip, what a person found it to be."""
     lot: str = ""
+    truck: str = ""
+    """Whose record it is."""
 
 
 # --- content --------------------------------------------------------------------------------------------------------
@@ -45,6 +48,8 @@ class Content:
     left_l: float | None = None
     parts: _Parts = field(default_factory=dict)
     """Litres by liquid and lot; both may be empty, where they were not told."""
+    seen: Booked | None = None
+    """The last look at it: what came before does not matter to the litres."""
 
     @property
     def fluids(self) -> tuple[str, ...]:
@@ -80,14 +85,14 @@ class Content:
     def after(self, move: Booked) -> Content:
         """The content after one movement."""
         names = (move.fluid, move.lot)
-        if move.move == "dip":
-            return Content(move.litres, _scaled({names: 1.0} if any(names) else self.parts, move.litres))
+        if move.move in _LOOKS:
+            return Content(move.litres, _scaled({names: 1.0} if any(names) else self.parts, move.litres), move)
         if self.left_l is None and move.move != "load":
             return self
         left_l, parts = (self.left_l or 0.0) + _SIGN[move.move] * move.litres, dict(self.parts)
         if _SIGN[move.move] > 0:
             parts[names] = parts.get(names, 0.0) + move.litres
-        return Content(left_l, _scaled(parts, left_l))
+        return Content(left_l, _scaled(parts, left_l), self.seen)
 
 
 def _scaled(parts: _Parts, left_l: float) -> _Parts:
@@ -158,7 +163,7 @@ def _of_one(moves: Sequence[Booked]) -> Balance:
     inside = moves[dips[0] : dips[-1] + 1] if len(dips) > 1 else moves
     sums_l: dict[Move, float] = {}
     for each in inside:
-        if each.move != "dip":
+        if each.move not in _LOOKS:
             sums_l[each.move] = sums_l.get(each.move, 0.0) + each.litres
     if len(dips) < 2:
         return Balance(None, sums_l)

@@ -27,7 +27,9 @@ def send(truck: Book, office: Book, batch: int = BATCH) -> int:
     sent = 0
     for name, (serial, _) in truck.heads().items():
         head = office.heads().get(name, (0, START))
-        _same_past(truck, name, head)
+        _one_chain(truck, office, name)
+        if head[0] > serial:
+            raise BookError(f"the office has {head[0]} records of {name}, more than the truck: fetch them first")
         while head[0] < serial:
             records = list(truck.every(name, after=head[0], most=batch))
             sent += office.take_in(records)
@@ -35,19 +37,26 @@ def send(truck: Book, office: Book, batch: int = BATCH) -> int:
     return sent
 
 
-def _same_past(truck: Book, name: str, head: tuple[int, str]) -> None:
-    """Refuse when the office's last record of this truck is not the one that the truck has under that number."""
-    if head[0] == 0:
+def _one_chain(truck: Book, office: Book, name: str) -> None:
+    """Refuse where truck and office have different records of one truck under one number, as after an old backup."""
+    common = min(book.heads().get(name, (0, START))[0] for book in (truck, office))
+    if common == 0:
         return
-    own = next(truck.every(name, after=head[0] - 1, most=1), None)
-    if own is None:
-        raise BookError(f"the office has {head[0]} records of {name}, more than the truck: fetch them first")
-    if own.hash != head[1]:
-        raise BookError(f"record {head[0]} of {name} is another one at the office: two chains, nothing is sent")
+    [own], [there] = (list(book.every(name, after=common - 1, most=1)) for book in (truck, office))
+    if own.hash != there.hash:
+        raise BookError(
+            f"record {common} of {name} is another one at the office: two chains, nothing is moved. The office's "
+            "stands: copy the truck's folder, put book.sqlite and book.sqlite.head aside, and run `rig office fetch`. "
+            "What the journal has is posted again behind it; notes since then are to be told anew"
+        )
 
 
 def fetch(truck: Book, office: Book, name: str, batch: int = BATCH) -> int:
-    """Bring back what the office has of a truck's chain and the truck has lost; returns how many records came."""
+    """Bring back what the office has of a truck's chain and the truck has lost; returns how many records came.
+
+    BookError when the two chains differ.
+    """
+    _one_chain(truck, office, name)
     came = 0
     while True:
         head = truck.heads().get(name, (0, START))

@@ -18,6 +18,7 @@ from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
+from rig.run.before import foredrawn
 from rig.run.calibration import standing, with_factor
 from rig.run.facade import Facade
 from rig.run.removal import Removal, Rinse
@@ -151,17 +152,15 @@ class RinseForm(Strict):
 
 def removal_of(settings: Settings, form: EmptyForm, by: str, config: str) -> Removal:
     """What a person asks to have out of a wheel; QuantityError, SizeError with what to write instead."""
-    if not form.holds.strip():
-        raise QuantityError("how much does it hold, as far as anybody knows? for example 69 gal")
     wheel = WheelForm.model_validate({**form.model_dump(include=set(WheelForm.model_fields)), "target": ""})
     question = asked(settings, wheel)
     cavity_asked(question)
     # A wheel of the shop is filled with its valve elsewhere than it is emptied.
     clock = _typed(wheel).wanted.valve_at
-    return Removal(
+    removal = Removal(
         question=replace(question, wanted=replace(question.wanted, valve_at=clock)),
-        holds_l=question.wanted.existing_l,
-        fluid=form.holds_fluid.strip() or settings.tote.fluid,
+        holds_l=question.wanted.existing_l if form.holds.strip() else None,
+        fluid=form.holds_fluid.strip() or None,
         volume_l=parse(form.target, "volume") if form.target.strip() else None,
         through_meter=form.through_meter,
         to=form.to.strip(),
@@ -169,7 +168,10 @@ def removal_of(settings: Settings, form: EmptyForm, by: str, config: str) -> Rem
         job=form.job.strip(),
         position=form.position.strip(),
         config=config,
+        other_fluid=form.other_fluid,
     )
+    foredrawn(settings, removal)
+    return removal
 
 
 def rinse_of(form: RinseForm, by: str, config: str) -> Rinse:

@@ -51,6 +51,8 @@ class Memory:
     hose_air_l: float = 0.0
     curve: tuple[tuple[float, float], ...] = ()
     """The meter's linearisation, from its last proving."""
+    tote_l: float | None = None
+    """What the book says is left in the tote at the pump; None where it does not know."""
 
 
 def answer(settings: Settings, question: Question) -> Target:
@@ -165,7 +167,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         stop_order=target.valve.stop_order,
         meter=replace(straight, curve=memory.curve),
         heel_l=settings.tote.heel,
-        tote_l=settings.tote.content,
+        tote_l=settings.tote.content if memory.tote_l is None else memory.tote_l,
+        tote_by_book=memory.tote_l is not None,
         checks=((LEVER,) if settings.rig.by_hand else ())
         + checks_for(
             target.valve_at,
@@ -214,7 +217,8 @@ def vessel_setup(
         stop_order="core back, then gun off",
         meter=replace(straight, curve=memory.curve),
         heel_l=settings.tote.heel,
-        tote_l=settings.tote.content,
+        tote_l=settings.tote.content if memory.tote_l is None else memory.tote_l,
+        tote_by_book=memory.tote_l is not None,
         checks=checks_for_vessel(flammable=fluid.flammable),
         plan_reaches=True,
         expected_s=volume_l / settings.pump.flow,

@@ -1,4 +1,4 @@
-"""What the book knows before a fill: the liquid in the tote at the pump, whether there is enough, what the wheel holds.
+"""What the book knows before work on a wheel: what is in the tote at the pump, whether it lasts, what the wheel holds.
 
 Words for a person, who decides; only another liquid than the one asked for is refused without an explicit word. It
 must not know how a fill is made, nor how any of it is shown.
@@ -14,20 +14,24 @@ from typing import TYPE_CHECKING
 from rig.ledger.balance import Content
 from rig.ledger.journal import JournalError
 from rig.plan.target import Target
-from rig.run.assembly import Question, answer
+from rig.run.assembly import Question, answer, fluid_of
 from rig.run.posting import FILL, book_if_any
+from rig.run.recorder import utc_now
 from rig.run.settings import Settings
-from rig.run.totes import Tote, read_as, same_fluid, totes_of
+from rig.run.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
 from rig.run.wheels import REFILL, in_job, inside, work_on
-from rig.units import show_volume
+from rig.units import QuantityError, show_volume
 from rig.wheel import Caution
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
+    from rig.run.removal import Removal
 
 _SOURCE = "the shop's own book"
 _TRACE_L = 1.0
 """Less than this in a wheel or a tote is not told of. Assumed, no source."""
+_AT_THE_PUMP = Tote(UNNAMED, connected=True)
+"""The tote of a rig that keeps no book."""
 _OTHER_SIDE = {"left": "right", "right": "left"}
 
 
@@ -38,30 +42,48 @@ class Foreknown:
     question: Question
     target: Target
     told: tuple[Caution, ...] = ()
-    """What the book alone has to say; it stands among the answer's cautions too."""
+    """What is to be said of tote and wheel, mostly by the book; it stands among the answer's cautions too."""
     refusal: str = ""
     """Why this fill needs an explicit word; empty where it needs none."""
 
 
-def foreknown(settings: Settings, question: Question, job: str = "", position: str = "") -> Foreknown:
-    """The answer to a question with what the book knows; raises what ``answer`` raises."""
+def foreknown(
+    settings: Settings, question: Question, job: str = "", position: str = "", *, level_l: float | None = None
+) -> Foreknown:
+    """The answer to a question with what the book knows; raises what ``answer`` raises.
+
+    ``level_l`` is what the tote's level shows now, where somebody has looked: it goes before the book.
+    """
     try:
         with book_if_any(settings) as book:
-            if book is not None:
-                return _by_book(settings, book, question, job, position)
+            return _by_book(settings, book, question, job, position, level_l)
     except JournalError as error:
-        told = (Caution("caution", f"what the book knows of tote and wheel is not to be had: {error}", _SOURCE),)
+        told = (_not_to_be_had(error),)
         return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid), told)
-    return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid))
 
 
-def _answered(settings: Settings, question: Question, told: tuple[Caution, ...] = (), refusal: str = "") -> Foreknown:
+def _not_to_be_had(error: JournalError) -> Caution:
+    return Caution("caution", f"what the book knows of tote and wheel is not to be had: {error}", _SOURCE)
+
+
+def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
     target = answer(settings, question)
     return Foreknown(question, replace(target, cautions=(*told, *target.cautions)), told, refusal)
 
 
-def _by_book(settings: Settings, book: Book, question: Question, job: str, position: str) -> Foreknown:
-    tote, held = totes_of(book)[0], inside(book, job, position)
+def left_in_tote_l(settings: Settings) -> float | None:
+    """What the book says is left in the tote at the pump; None where it does not know. BookError."""
+    with book_if_any(settings) as book:
+        left_l = None if book is None else totes_of(book)[0].content.left_l
+    return None if left_l is None else max(left_l, 0.0)
+
+
+def _by_book(
+    settings: Settings, book: Book | None, question: Question, job: str, position: str, level_l: float | None
+) -> Foreknown:
+    tote, held = _AT_THE_PUMP, Content()
+    if book is not None:
+        tote, held = totes_of(book)[0], inside(book, job, position)
     refusal = _other_liquid(settings, tote, question.fluid)
     drawn = question.fluid or next((each for each in tote.fluids if read_as(settings, each)), settings.tote.fluid)
     asked = replace(question, fluid=drawn)
@@ -70,9 +92,9 @@ def _by_book(settings: Settings, book: Book, question: Question, job: str, posit
         asked = replace(asked, holds_fluid=next((each for each in held.fluids if read_as(settings, each)), None))
     need_l = answer(settings, asked).target_l
     told = (
-        *_enough(settings, book, tote, need_l, job, position),
+        *_enough(settings, _stands(settings, tote, level_l), need_l, _twin_to_do(book, job, position)),
         *_held(settings, held, question, drawn, position),
-        *_steps(settings, book, drawn, job, position),
+        *(() if book is None else _steps(settings, book, drawn, job, position)),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
@@ -96,32 +118,48 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
     return ""
 
 
-def _enough(settings: Settings, book: Book, tote: Tote, need_l: float, job: str, position: str) -> Iterator[Caution]:
+def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[float, str, str] | None:
+    """Litres in the tote at the pump, how a sentence says so, and whose word it is; None where nobody can say.
+
+    Its level where somebody has looked, else the book; the configuration only where there is no level to look at.
+    """
+    if level_l is not None:
+        return level_l, f"{tote.title} holds {show_volume(level_l)} by its level", "the tote's level"
+    if tote.content.left_l is not None:
+        left_l = max(tote.content.left_l, 0.0)
+        return left_l, f"{tote.title} holds {show_volume(left_l)} by the book", _SOURCE
+    if "tote_level" in settings.points or "tote_level" in settings.line_points:
+        return None
+    content_l = settings.tote.content
+    return content_l, f"{tote.title} holds {show_volume(content_l)} as configured", "the configuration"
+
+
+def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: float, twin: str) -> Iterator[Caution]:
     """Whether the tote lasts for this wheel, and for the other one of its axle."""
-    left_l, heel_l = tote.content.left_l, settings.tote.heel
-    if left_l is None:
+    if stands is None:
         return
-    have = f"{tote.title} holds {show_volume(max(left_l, 0.0))} by the book"
+    left_l, have, source = stands
+    heel_l = settings.tote.heel
     heel = f"{show_volume(heel_l)} that the dip tube leaves"
     if left_l < need_l + heel_l:
         text = f"{have}, this wheel needs {show_volume(need_l)} besides {heel}: load it, or have another one ready"
-        yield Caution("danger", text, _SOURCE)
-        return
-    twin = _twin_to_do(book, job, position)
-    if twin and left_l < 2 * need_l + heel_l:
+        yield Caution("danger", text, source)
+    elif twin and left_l < 2 * need_l + heel_l:
         text = (
             f"{have}: enough for this wheel, not for {twin} too ({show_volume(2 * need_l)} besides {heel}): load it "
             "before the first, or have another one ready"
         )
-        yield Caution("caution", text, _SOURCE)
+        yield Caution("caution", text, source)
 
 
-def _twin_to_do(book: Book, job: str, position: str) -> str:
+def _twin_to_do(book: Book | None, job: str, position: str) -> str:
     """The other wheel of the axle where it is not filled in this job yet; without a job, since the day began."""
     words = position.lower().split()
     if not any(word in _OTHER_SIDE for word in words):
         return ""
     twin = " ".join(_OTHER_SIDE.get(word, word) for word in words)
+    if book is None:
+        return twin
     since = None if job else datetime.now().astimezone().replace(hour=0, minute=0, second=0).astimezone(UTC).isoformat()
     return "" if in_job(book, FILL, job, twin, since) else twin
 
@@ -133,7 +171,7 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
         return
     what = " + ".join(held.fluids) or "liquid"
     other = next((each for each in held.fluids if not same_fluid(settings, each, drawn)), None)
-    if other is None and abs(left_l - told_l) <= max(_TRACE_L, 0.05 * left_l):
+    if other is None and _as_told(left_l, told_l):
         return
     text = f"by the book {position} holds {show_volume(left_l)} of {what}"
     if other is not None:
@@ -143,6 +181,11 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
         "(`rig note holds --volume Q`)"
     )
     yield Caution("caution" if other is None else "danger", f"{text}: {way_out}", _SOURCE)
+
+
+def _as_told(left_l: float, told_l: float) -> bool:
+    """Whether a person and the book mean the same litres in a wheel."""
+    return abs(left_l - told_l) <= max(_TRACE_L, 0.05 * left_l)
 
 
 def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) -> Iterator[Caution]:
@@ -156,3 +199,110 @@ def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) 
         yield Caution("caution", f"before the refill of {position} by the book: {', '.join(first)}", _SOURCE)
     if not same_fluid(settings, work.to, drawn):
         yield Caution("caution", f"{position} was to be converted to {work.to}, not to {drawn}", _SOURCE)
+
+
+# --- out of a wheel -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Foredrawn:
+    """What is in a wheel before it is drawn out: told by a person, or else by the book."""
+
+    holds_l: float
+    fluid: str
+    lot: str = ""
+    told: tuple[Caution, ...] = ()
+    """Where it was taken from, and where the book says otherwise."""
+    refusal: str = ""
+    """Why this removal needs an explicit word; empty where it needs none."""
+
+
+def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
+    """The content that a removal goes by; QuantityError where nobody knows the litres, FluidError for no liquid."""
+    told: tuple[Caution, ...] = ()
+    held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
+    try:
+        with book_if_any(settings) as book:
+            if book is not None:
+                held, into = inside(book, removal.job, removal.position), _goes_into(book, removal.to)
+    except JournalError as error:
+        told = (_not_to_be_had(error),)
+    by_book = next((each for each in held.fluids if read_as(settings, each)), None)
+    fluid = removal.fluid or by_book or settings.tote.fluid
+    told += (*_told_of_litres(held, removal), *_told_of_liquid(settings, held, removal, fluid))
+    refusal = _other_than_booked(settings, held, removal) or _would_mix(settings, into, fluid)
+    return Foredrawn(_litres_inside(held, removal), fluid, held.lot_text, told, refusal)
+
+
+def _goes_into(book: Book, to: str) -> Tote | None:
+    name = returned_to(book, to, utc_now())
+    return None if name is None else by_name(totes_of(book), name)
+
+
+def _litres_inside(held: Content, removal: Removal) -> float:
+    if removal.holds_l is not None:
+        return removal.holds_l
+    if held.left_l is not None and held.left_l > _TRACE_L:
+        return held.left_l
+    why = "the book knows nothing of it" if held.left_l is None else "by the book nothing is left in it"
+    raise QuantityError(
+        f'how much does it hold, as far as anybody knows? for example --holds "69 gal"; {why}'
+        + ("" if removal.position.strip() else " without --job and --position")
+    )
+
+
+def _told_of_litres(held: Content, removal: Removal) -> Iterator[Caution]:
+    """From where the litres were taken, or that the book has others than were told."""
+    left_l, told_l = held.left_l, removal.holds_l
+    if left_l is None or (told_l is not None and _as_told(left_l, told_l)):
+        return
+    text = f"by the book {removal.position} holds {show_volume(left_l)}"
+    if told_l is None:
+        yield Caution("note", f"{text}: that is counted on", _SOURCE)
+        return
+    way_out = "if the tyre holds what was told, go on; else leave --holds out"
+    yield Caution("caution", f"{text}, {show_volume(told_l)} were told: {way_out}", _SOURCE)
+
+
+def _told_of_liquid(settings: Settings, held: Content, removal: Removal, fluid: str) -> Iterator[Caution]:
+    """From where the liquid was taken, where nobody told it, and that it is a mix."""
+    if len(held.fluids) > 1:
+        text = f"{removal.position} holds a mix by the book ({' + '.join(held.fluids)}), counted as {fluid}"
+        yield Caution("caution", f"{text}: weigh a sample before it is used again or disposed of", _SOURCE)
+    if removal.fluid is not None:
+        return
+    if fluid not in held.fluids:
+        why = (
+            f"the book's {held.fluids[0]} is no liquid known here" if held.fluids else "nobody has told what is inside"
+        )
+        text = f"{why}: counted as {fluid}, which the configuration says of the tote (--holds-fluid tells it)"
+        yield Caution("caution", text, "the configuration")
+        return
+    lot = f", lot {held.lot_text}" if held.lot_text else ""
+    freeze = f"first ice at {fluid_of(settings, fluid).freeze_c:.0f} °C"
+    yield Caution("note", f"what comes out is {fluid} by the book{lot}, {freeze}", _SOURCE)
+
+
+def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> str:
+    """Why the liquid that was told is not believed; empty where the book says the same, or nothing."""
+    told = removal.fluid
+    if told is None or not held.fluids or any(same_fluid(settings, told, each) for each in held.fluids):
+        return ""
+    return (
+        f"by the book {removal.position} holds {' + '.join(held.fluids)}, {told} was told: leave --holds-fluid out, "
+        "tell the book what was found (`rig note holds --volume Q --fluid F`), or say --other-fluid to go on knowingly"
+    )
+
+
+def _would_mix(settings: Settings, into: Tote | None, fluid: str) -> str:
+    """Why what comes out must not go where it was said; empty where it may."""
+    if into is None or (into.content.left_l is not None and into.content.left_l <= _TRACE_L):
+        return ""
+    there = into.fluids or ((settings.tote.fluid,) if into.connected else ())
+    other = next((each for each in there if not same_fluid(settings, each, fluid)), None)
+    if other is None:
+        return ""
+    return (
+        f"{into.title} holds {other}, and what comes out is {fluid}: send it elsewhere (--to), or say --other-fluid to "
+        "mix them knowingly"
+    )

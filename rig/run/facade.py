@@ -137,7 +137,8 @@ class Facade:
 
     def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
         """What would go into this wheel, and what the book has to say. Raises what ``answer`` raises."""
-        return foreknown(self.settings, question, job, position)
+        seen = self._live.reading
+        return foreknown(self.settings, question, job, position, level_l=None if seen is None else seen.tote_l)
 
     def order(self, order: Order) -> bool:
         """Put an order in; false when the rig is busy with another, true also for a repeat of the same."""

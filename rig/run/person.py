@@ -24,8 +24,10 @@ HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
 class Person(Protocol):
     """Someone at the rig."""
 
-    gave_up: bool
-    """The fill cannot be started and the person leaves it."""
+    @property
+    def gave_up(self) -> bool:
+        """The fill cannot be started and the person leaves it."""
+        ...
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """What the person wants after seeing this decision; must not wait."""

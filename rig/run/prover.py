@@ -123,7 +123,7 @@ async def _run(
 ) -> Counted:
     temp_c = settings.tote.temperature if trial.temp_c is None else trial.temp_c
     setup = vessel_setup(
-        settings, trial.fluid, temp_c, trial.volume_l, new_id(), recalled(journal, trial.fluid, before)
+        settings, trial.fluid, temp_c, trial.volume_l, new_id(), recalled(settings, journal, trial.fluid, before)
     )
     about = _about(trial, temp_c) | record_keys(before, journal.event_counts())
     flows = _Flow(watch)

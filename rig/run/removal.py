@@ -26,6 +26,7 @@ from rig.run.assembly import (
     valve_above_gauge_m,
     vessel_setup,
 )
+from rig.run.before import foredrawn
 from rig.run.calibration import record_keys
 from rig.run.person import Person
 from rig.run.session import (
@@ -57,9 +58,10 @@ class Removal:
 
     question: Question
     """Size, valve and clock position of the valve; what it asks to put in is not looked at."""
-    holds_l: float
-    """What the tyre holds, as far as anybody knows."""
-    fluid: str
+    holds_l: float | None = None
+    """What the tyre holds, as far as anybody knows; None for what the book says."""
+    fluid: str | None = None
+    """What it is; None for what the book says, and where it says nothing, what the tote is for."""
     volume_l: float | None = None
     """What is to come out; None for all that comes."""
     through_meter: bool = False
@@ -70,6 +72,8 @@ class Removal:
     job: str = ""
     position: str = ""
     config: str = ""
+    other_fluid: bool = False
+    """The book names another liquid in the wheel, or in the tote that it goes into, and the person knows."""
 
 
 async def empty_wheel(
@@ -77,38 +81,45 @@ async def empty_wheel(
 ) -> dict[str, object]:
     """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
 
-    Raises what a fill raises; Refused where nothing but the meter could tell the volume.
+    What nobody told of its content is taken from the book. Raises what a fill raises; Refused where nothing but the
+    meter could tell the volume; QuantityError where nobody knows how much is inside.
     """
-    fluid = fluid_of(settings, removal.fluid)
+    known = foredrawn(settings, removal)
+    if known.refusal and not removal.other_fluid:
+        raise Refused(known.refusal)
+    removal = replace(removal, holds_l=known.holds_l, fluid=known.fluid)
+    fluid = fluid_of(settings, known.fluid)
     folder = Path(settings.rig.data)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
-        setup = removal_setup(settings, removal, fluid, recalled(journal, fluid, found))
+        setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
         about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
+        about |= {"lot": known.lot, "warned": [caution.text for caution in known.told]}
         state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
         return await carry_out(settings, journal, setup, state, about, person, watch, stopper, opened=False)
 
 
 def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Memory) -> Setup:
-    """What a removal is set up with."""
-    question = removal.question
+    """What a removal is set up with, whose content is known."""
+    question, holds_l = removal.question, removal.holds_l
+    assert holds_l is not None, "foredrawn knows it, or refuses"
     cavity, clock = cavity_asked(question), question.wanted.valve_at
     temp_c = settings.tote.temperature if question.temp_c is None else question.temp_c
     line = line_of(
         settings, fluid, temp_c, valve_named(question.valve).bore_m, valve_above_gauge_m(settings, cavity, clock)
     )
     # What lies below the valve hole stays, however the wheel is turned.
-    comes_l = removal.holds_l - cavity.fraction_at_clock(clock) * cavity.volume_l
+    comes_l = holds_l - cavity.fraction_at_clock(clock) * cavity.volume_l
     volume_l = comes_l if removal.volume_l is None else removal.volume_l
     if not 0 < volume_l <= comes_l:
         raise Refused(
-            f"of {show_volume(removal.holds_l)} only {show_volume(max(comes_l, 0.0))} stand above a {clock:g} o'clock "
+            f"of {show_volume(holds_l)} only {show_volume(max(comes_l, 0.0))} stand above a {clock:g} o'clock "
             "valve: turn it to the bottom (--valve-at 6), check --holds and --volume"
         )
     return replace(
         vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory),
-        existing_l=removal.holds_l,
+        existing_l=holds_l,
         cavity=cavity_facts(cavity, clock),
         line=line,
         window=Window(_JUST_ABOVE_AMBIENT_KPA, settings.limits.ceiling),
@@ -128,7 +139,7 @@ def _bypass_measure(setup: Setup) -> int:
 
 def _removal_about(settings: Settings, removal: Removal, fluid: Fluid, setup: Setup) -> dict[str, object]:
     question = removal.question
-    return _about(fluid, removal.fluid, settings.tote.temperature) | {
+    return _about(fluid, str(removal.fluid), settings.tote.temperature) | {
         "kind": "return",
         "size": cavity_asked(question).designation.text,
         "valve": valve_named(question.valve).name,
@@ -155,6 +166,7 @@ def _about(fluid: Fluid, fluid_text: str, temp_c: float) -> dict[str, object]:
         "job": "",
         "assay": 1.0,
         "density_kg_m3": round(fluid.density_kg_m3(temp_c), 3),
+        "freeze_c": round(fluid.freeze_c, 1),
         "ctl": round(fluid.ctl(temp_c), 6),
     }
 
@@ -181,7 +193,11 @@ async def rinse(
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature
         volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))
-        setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), recalled(journal, fluid, found))
+        memory = recalled(settings, journal, fluid, found)
+        if not wanted.divert:
+            # Rinse water comes from elsewhere: an empty tote, as at the end of a day, stands in no way.
+            memory = replace(memory, tote_l=None)
+        setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory)
         about = (
             _about(fluid, text, temp_c)
             | record_keys(found, journal.event_counts())

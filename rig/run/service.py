@@ -122,7 +122,7 @@ class Service:
                 facade.begins(_about(errand, errand.question.fluid or settings.tote.fluid), errand.question)
                 return await fill_wheel(settings, errand, facade, facade, self._stoppable)
             case Removal() as removal:
-                facade.begins(_about(removal, removal.fluid), removal.question)
+                facade.begins(_about(removal, removal.fluid or settings.tote.fluid), removal.question)
                 return await empty_wheel(settings, removal, facade, facade, self._stoppable)
             case Rinse() as wanted:
                 facade.begins({"size": "drain vessel", "by": wanted.by}, _VESSEL)

@@ -28,7 +28,7 @@ from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
-from rig.run.before import foreknown
+from rig.run.before import foreknown, left_in_tote_l
 from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
@@ -94,7 +94,7 @@ async def fill_wheel(
             raise Refused(
                 "pump and hose hold rinse water, which never goes into a tyre: run `rig rinse --divert` first"
             )
-        setup = setup_of(settings, question, target, new_id(), recalled(journal, target.fluid, found))
+        setup = setup_of(settings, question, target, new_id(), recalled(settings, journal, target.fluid, found))
         about = _about(errand, target) | record_keys(found, journal.event_counts())
         about |= {"warned": [caution.text for caution in known.told]}
         state = new_fill(setup)
@@ -283,14 +283,15 @@ def stop_on_signals(fill: Fill) -> Callable[[], None]:
     return restore
 
 
-def recalled(journal: Journal, fluid: Fluid, found: Standing) -> Memory:
-    """What the rig remembers for a fill with this fluid."""
+def recalled(settings: Settings, journal: Journal, fluid: Fluid, found: Standing) -> Memory:
+    """What the rig remembers for a fill with this fluid, and what the book says is in the tote; BookError."""
     learned = ((step, journal.recall(f"overrun_s:{fluid.name}:{step}")) for step in FLOW_STEPS)
     hose_air = journal.recall("hose_air_l")
     return Memory(
         overruns=tuple((step, float(value)) for step, value in learned if isinstance(value, int | float)),
         hose_air_l=float(hose_air) if isinstance(hose_air, int | float) else 0.0,
         curve=found.curve,
+        tote_l=left_in_tote_l(settings),
     )
 
 
@@ -347,7 +348,7 @@ def _whole_record(
         **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
         "warned": about.get("warned", []),
         "kind": about.get("kind", "fill"),
-        **({"recovered_l": round(-net_l, 3), "to": about["to"]} if setup.into == "tote" else {}),
+        **(_drawn_out(net_l, about) if setup.into == "tote" else {}),
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),
@@ -356,6 +357,11 @@ def _whole_record(
         "started_at": started_at,
         "ended_at": utc_now(),
     }  # fmt: skip
+
+
+def _drawn_out(net_l: float, about: dict[str, object]) -> dict[str, object]:
+    """What came out of a wheel, of which lot by the book, and where it went."""
+    return {"recovered_l": round(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
 
 
 def _inside(setup: Setup, state: FillState) -> dict[str, object]:

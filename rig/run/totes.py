@@ -5,7 +5,7 @@ Reads records and asks nobody; it must not know how a fill is made, nor how any 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,7 @@ UNNAMED = ""
 """The name of the one tote of a shop that has named none."""
 _NOTED: dict[str, tuple[Move, str]] = {
     "dip": ("dip", "tote_l"), "rinse": ("rinse", "rinsed_l"), "spill": ("spill", "spilled_l"),
-    "return": ("return", "drawn_l"),
+    "return": ("return", "drawn_l"), "yard": ("told", "tote_l"),
 }  # fmt: skip
 """Records of one movement, and under which name the litres stand."""
 _OF_A_FILL: tuple[tuple[Move, str], ...] = (
@@ -71,10 +71,12 @@ def totes_of(book: Book, until: str | None = None) -> list[Tote]:
     told = {str(each.document["tote"]): each.document for each in book.valid("tote", truck=book.truck)}
     found, drawn_from = contents(movements(book, until=until)), connected_at(book, until)
     names = dict.fromkeys([drawn_from, *told, *found])
-    return [_tote(name, told.get(name, {}), found.get(name, Content()), name == drawn_from) for name in names]
+    return [tote_as_told(name, told.get(name, {}), found.get(name, Content()), name == drawn_from) for name in names]
 
 
-def _tote(name: str, told: dict[str, object], content: Content, connected: bool) -> Tote:
+def tote_as_told(name: str, told: Mapping[str, object], content: Content, connected: bool) -> Tote:
+    """A tote of what was told of it and what moved it."""
+
     def litres(field: str) -> float | None:
         value = told.get(field)
         return float(value) if isinstance(value, int | float) else None
@@ -116,43 +118,51 @@ def returned_to(book: Book, to: str, at: str) -> str | None:
 
 def movements(book: Book, since: str | None = None, until: str | None = None) -> list[Booked]:
     """Everything that moved this truck's totes in a time, in its order."""
-    found: list[Booked] = []
-    for record in book.valid("load", since=since, until=until, truck=book.truck):
-        found += _loaded(record)
+    own = (book.truck,)
+    return sorted([*noted(book, own, since, until), *filled(book, own, since, until)], key=lambda each: each.at)
+
+
+def noted(book: Book, trucks: Collection[str], since: str | None, until: str | None) -> Iterator[Booked]:
+    """What moved the totes of some trucks besides their fills, kind by kind."""
+    for record in book.valid("load", since=since, until=until, truck=trucks):
+        yield from _loaded(record)
     for kind, (move, name) in _NOTED.items():
-        for record in book.valid(kind, since=since, until=until, truck=book.truck):
-            body = record.document
-            if _of_a_tote(kind, body):
-                found.append(_booked(record.at, body, move, name))
-    for record in book.valid("fill", since=since, until=until, truck=book.truck):
-        body = record.document
-        found += [_booked(record.at, body, move, name) for move, name in _OF_A_FILL]
-    return sorted(found, key=lambda each: each.at)
+        for record in book.valid(kind, since=since, until=until, truck=trucks):
+            if _of_a_tote(kind, record.document):
+                yield _booked(record, move, name)
+
+
+def filled(book: Book, trucks: Collection[str], since: str | None, until: str | None) -> Iterator[Booked]:
+    """What the fills of some trucks took out of their totes."""
+    for record in book.valid("fill", since=since, until=until, truck=trucks):
+        for move, name in _OF_A_FILL:
+            yield _booked(record, move, name)
 
 
 def _loaded(record: Record) -> Iterator[Booked]:
     body = record.document
     tote, source = str(body.get("tote") or ""), body.get("from")
     if source is None:
-        yield _booked(record.at, body, "load", "loaded_l")
+        yield _booked(record, "load", "loaded_l")
         return
     # Out of the one before it is in the other: what is taken for what may hang on that order.
-    yield Booked(record.at, "out", litres_of(body, "loaded_l"), str(source))
+    yield Booked(record.at, "out", litres_of(body, "loaded_l"), str(source), truck=record.truck)
     parts = body["parts"]
     assert isinstance(parts, list)
     for fluid, lot, litres in parts:
-        yield Booked(record.at, "load", litres, tote, fluid, lot)
+        yield Booked(record.at, "load", litres, tote, fluid, lot, record.truck)
 
 
-def _booked(at: str, body: Mapping[str, object], move: Move, name: str) -> Booked:
-    into = move in ("dip", "load", "return")
+def _booked(record: Record, move: Move, name: str) -> Booked:
+    body, into = record.document, move in ("dip", "told", "load", "return")
     return Booked(
-        at,
+        record.at,
         move,
         litres_of(body, name),
         str(body.get("tote") or ""),
         str(body.get("fluid") or "") if into else "",
         "returned" if move == "return" else str(body.get("lot") or "") if into else "",
+        record.truck,
     )
 
 

@@ -80,7 +80,8 @@ def _moved(record: Record) -> Iterator[Booked]:
         if held_l := litres_of(body, "existing_l"):
             # A person told what was inside before: that stands above what the book had added up.
             yield Booked(record.at, "dip", held_l)
-        yield Booked(record.at, "load", litres_of(body, "net_l"), fluid=str(body["fluid"]))
+        lot = str(body.get("lot") or "")
+        yield Booked(record.at, "load", litres_of(body, "net_l"), fluid=str(body["fluid"]), lot=lot)
     elif record.kind == RETURN:
         yield Booked(record.at, "out", litres_of(body, "drawn_l"))
     elif record.kind == HOLDS:

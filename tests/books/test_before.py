@@ -14,9 +14,11 @@ from shop_books import fill_now, journal_with
 from virtual_fills import rig_settings
 
 from rig.cli import main
+from rig.ledger.keeping import book_of
 from rig.run.assembly import Question
 from rig.run.before import foreknown
 from rig.run.posting import book_if_any
+from rig.run.recorder import utc_now
 from rig.run.totes import same_fluid
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"
@@ -73,6 +75,31 @@ def test_enough_for_both_wheels_of_an_axle(
     assert words in "".join(found)
     assert main(["target", "16.9-28", "--job", "J1", "--position", "rear left", "--config", "rig.toml"]) == 0
     assert words in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("known", ["level", "book", "configuration"])
+def test_what_the_tote_holds_is_the_level_s_else_the_book_s_else_the_configuration_s(folder: Path, known: str) -> None:
+    """Each says 300 L, and the ones behind it 900: enough for one wheel of 261 L, not for both."""
+    without_level = {} if known == "level" else {"points__tote_level": None}
+    content = "300 L" if known == "configuration" else "900 L"
+    settings = rig_settings(rig__data=str(folder / "rig-data"), tote__content=content, **without_level)
+    if known != "configuration":
+        with book_of(folder / "rig-data", settings.rig.name) as book:
+            litres = 300.0 if known == "book" else 900.0
+            book.append("dip", "d", utc_now(), {"tote": "", "tote_l": litres, "fluid": "", "lot": ""})
+    level_l = 300.0 if known == "level" else None
+    (told,) = foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=level_l).told
+    words = {"level": "by its level", "book": "by the book", "configuration": "as configured"}
+    assert f"the tote holds 300.0 L (79.3 gal) {words[known]}: enough for this wheel, not for rear right" in told.text
+    assert not foreknown(settings, Question("16.9-28"), "J1", "rear", level_l=level_l).told
+    if known == "book":
+        # A level that shows more goes before a book that says less.
+        assert not foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=900.0).told
+
+
+def test_with_a_level_to_look_at_the_configuration_is_nobody_s_word(folder: Path) -> None:
+    settings = rig_settings(rig__data=str(folder / "rig-data"), tote__content="30 L")
+    assert not foreknown(settings, Question("16.9-28"), "J1", "rear left").told
 
 
 def test_the_second_wheel_needs_only_its_own(tell: Tell, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

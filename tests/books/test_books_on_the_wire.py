@@ -59,3 +59,17 @@ def test_an_axle_is_filled_matched_compared_and_taught(tmp_path: Path) -> None:
     target = done(tmp_path, "target", "--wheel", "front")
     assert (target["cavity_basis"], target["size"]) == ("taught", "11L-15")
     assert target["target_l"] == pytest.approx(taught["took_l"], abs=0.02)
+
+
+def test_without_a_level_the_book_says_whether_the_tote_lasts(tmp_path: Path) -> None:
+    with serving(tmp_path) as rig:
+        lines = rig.config.read_text(encoding="utf-8").splitlines()
+        rig.config.write_text("\n".join(each for each in lines if not each.startswith("tote_level")), encoding="utf-8")
+        done(tmp_path, "stock", "dip", "--volume", "30 L")
+        short = command(tmp_path, *FILL, "--position", "rear left")
+        assert short.returncode == 3
+        assert "The tote holds 30.0 L (7.9 gal) by the book" in short.stderr
+        # Rinse water comes from elsewhere.
+        rinsed = done(tmp_path, "rinse", "--volume", "5 L", "--unattended")
+        assert rinsed["outcome"] == "complete"
+        assert done(tmp_path, "stock")["left_l"] == 30.0

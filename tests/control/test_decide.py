@@ -9,7 +9,7 @@ import pytest
 from virtual_fills import PSI, Nobody, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
-from rig.control.permissives import open_checks
+from rig.control.permissives import missing, open_checks
 from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
 from rig.control.state import new_fill
@@ -70,6 +70,28 @@ def test_each_measured_permissive_acts_alone(name: str, change: dict[str, object
     refused = decide(fill.setup, ready.state, replace(reading, **change), request)  # type: ignore[arg-type]
     assert refused.state.state is State.IDLE
     assert [item.name for item in refused.missing] == [name]
+
+
+@pytest.mark.parametrize(
+    ("seen_l", "told_l", "by_book", "words"),
+    [
+        (30.0, 900.0, True, "holds 30.0 L (7.9 gal) by its level"),
+        (900.0, 30.0, True, ""),
+        (None, 30.0, True, "holds 30.0 L (7.9 gal) by the book"),
+        (None, 30.0, False, "holds 30.0 L (7.9 gal) as configured"),
+        (None, 900.0, True, ""),
+    ],
+)
+def test_the_tote_s_level_goes_before_what_was_told(
+    seen_l: float | None, told_l: float, by_book: bool, words: str
+) -> None:
+    fill = _fill()
+    ready = fill.run(until=lambda d: not open_checks(fill.setup, d.state) and d.state.state is State.IDLE)
+    setup = replace(fill.setup, tote_l=told_l, tote_by_book=by_book)
+    facts = replace(ready.facts, reading=replace(ready.facts.reading, tote_l=seen_l))
+    texts = [each.text for each in missing(setup, ready.state, facts) if each.name == "tote"]
+    assert len(texts) == bool(words)
+    assert words in "".join(texts)
 
 
 @pytest.mark.parametrize("change", [{"target_l": 64.0}, {"plan_reaches": False}, {"target_l": 0.0}], ids=str)

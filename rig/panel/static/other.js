@@ -33,18 +33,19 @@ export function emptyForm(app, send, given = {}) {
   const old = 'holds_fluid' in given;
   const form = h('form', { id: 'empty', onsubmit: (event) => {
     event.preventDefault();
-    const { clean, ...empty } = Object.fromEntries(new FormData(form));
-    send({ ...empty, ...sized(empty.size), support: app.form?.support || 'jacked', through_meter: clean === 'clean' });
+    const { clean, other_fluid: known, ...empty } = Object.fromEntries(new FormData(form));
+    send({ ...empty, ...sized(empty.size), support: app.form?.support || 'jacked', through_meter: clean === 'clean', other_fluid: known === 'on' });
   } },
   h('p', {}, t('empty_text')),
-  field('size', { required: true, list: 'shop-wheels' }), field('holds', { required: true, placeholder: t('example.inside') }),
+field('size', { required: true, list: 'shop-wheels' }), field('holds', { placeholder: t('example.inside') }),
   old ? field('holds_fluid', { required: true, placeholder: t('example.old_fluid') }) : null,
   h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' }, CLOCKS.map((clock) => h('option', { value: clock }, t('clock', { clock }))))),
   h('fieldset', { class: 'chips' }, h('legend', {}, t('which_way')),
     ['dirty', 'clean'].map((value) => h('label', { class: 'chip' },
       h('input', { type: 'radio', name: 'clean', value, checked: value === 'dirty' }), h('span', {}, t(`way.${value}`))))),
   field('to', { required: true, value: given.to ?? 'tote' }),
-  h('details', {}, h('summary', {}, t('empty_more')), field('position'), field('out'), old ? null : field('holds_fluid'), field('job')),
+  h('details', {}, h('summary', {}, t('empty_more')), field('position'), field('out'), old ? null : field('holds_fluid'), field('job'),
+    h('label', { class: 'chip' }, h('input', { type: 'checkbox', name: 'other_fluid', id: 'empty-other_fluid' }), h('span', {}, t('inside_known')))),
   h('button', { class: 'do', id: 'empty-order' }, t('empty_order')));
   // How much comes out is a target to the rig, and called otherwise here.
   form.elements.out.name = 'target';

@@ -1,0 +1,72 @@
+"""`rig office stock`: what is in the yard tanks by loads, deliveries and dips of all trucks. Words; adds nothing up."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rig.books.stock import held_text, tell, tote_document
+from rig.books.where import OK, local, settings_of, told
+from rig.run.posting import place_of
+from rig.run.session import Refused
+from rig.run.yard import YardTank, yard_tanks
+from rig.units import show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+
+TELLS = ("load", "dip", "tote")
+
+
+def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | None, str | None]) -> int:
+    """Keep what is told at the office of a yard tank, if anything; show all of them, with the sums of a time."""
+    if options.what is not None:
+        _tell(options, office)
+    tanks = yard_tanks(office, *month)
+    told(options, {"yard_tanks": [tank_document(tank) for tank in tanks]}, tanks_text(tanks))
+    return OK
+
+
+def _tell(options: argparse.Namespace, office: Book) -> None:
+    if options.what not in TELLS or not (options.tote or "").strip():
+        raise Refused(
+            "what of which yard tank? for example `rig office stock load --tote NAME --volume Q`, "
+            "`… stock dip --tote NAME --volume Q`, `… stock tote --tote NAME --capacity Q`; alone it shows them all"
+        )
+    totes = [tank.tote for tank in yard_tanks(office)]
+    named = next((tote.name for tote in totes if place_of(tote.name) == place_of(options.tote)), options.tote)
+    words = vars(options) | {"action": options.what, "tote": named, "yard": True}
+    tell(office, argparse.Namespace(**words), settings_of(options), totes)
+
+
+def tank_document(tank: YardTank) -> dict[str, object]:
+    """A yard tank as a document. Litres."""
+    balance = tank.balance
+    return {
+        **{name: value for name, value in tote_document(tank.tote).items() if name not in ("connected", "yard")},
+        "brought_l": round(tank.brought_l, 3),
+        "taken_l": {truck: round(litres, 3) for truck, litres in tank.taken_l.items()},
+        "unexplained_l": None if balance.rest_l is None else round(balance.rest_l + 0.0, 1),
+    }
+
+
+def tanks_text(tanks: Sequence[YardTank]) -> str:
+    """A few lines for each yard tank."""
+    if not tanks:
+        return "no truck has told of a yard tank: `rig office stock tote --tote NAME --capacity Q`"
+    return "\n".join(line for tank in tanks for line in _lines(tank))
+
+
+def _lines(tank: YardTank) -> list[str]:
+    seen, rest_l = tank.tote.content.seen, tank.balance.rest_l
+    taken = ", ".join(f"{truck} {show_volume(litres)}" for truck, litres in tank.taken_l.items())
+    unexplained = "not known, it was not dipped twice" if rest_l is None else show_volume(rest_l + 0.0)
+    return [
+        f"{tank.tote.title}: {held_text(tank.tote)}",
+        f"  dipped last     {f'{local(seen.at)} by {seen.truck}' if seen else 'never'}",
+        f"  brought         {show_volume(tank.brought_l)}",
+        f"  taken           {taken or 'nothing'}",
+        f"  unexplained     {unexplained}, between the first and the last dip",
+        *([f"ORDER AGAIN: {tank.tote.title} is below its mark"] if tank.tote.low else []),
+    ]

@@ -1,0 +1,104 @@
+"""Yard tanks that several trucks load from: one account over the records of all of them, as the office has them.
+
+A tank is known by its name, however a truck writes it. Times are those of each truck's clock. A truck's own book knows
+only what it took itself; what the office said last is kept there as one more look at the tank.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from rig.ledger.balance import Balance, Booked, Content, balances, contents
+from rig.run.posting import place_of
+from rig.run.totes import Tote, filled, noted, tote_as_told, totes_of
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+OFFICE_SAYS = "yard"
+"""The kind of a truck's record of what the office said stands in a yard tank."""
+_DIFFERS_L = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class YardTank:
+    """A yard tank over all trucks."""
+
+    tote: Tote
+    balance: Balance
+    """Between its first and its last dip in the time asked for."""
+    taken_l: dict[str, float]
+    """Litres that each truck loaded out of it in that time."""
+    brought_l: float
+    """Litres that were delivered into it in that time, booked by whomever."""
+
+
+def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -> list[YardTank]:
+    """Every named yard tank that any truck knows; contents at ``until``, sums and balance of the time asked for."""
+    told: dict[str, dict[str, object]] = {}
+    known: set[tuple[str, str]] = set()
+    told_of = _yards_told(book)
+    for record in told_of:
+        name = place_of(record.document["tote"])
+        # What was told last stands; the name is written as it was first.
+        facts = {key: value for key, value in record.document.items() if value is not None}
+        told[name] = told.get(name, {}) | facts | {"tote": told.get(name, facts)["tote"]}
+        known |= {(record.truck, name), (book.truck, name)}
+    moves = [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
+    found, asked = contents(moves), [move for move in moves if since is None or move.at >= since]
+    balanced = balances(asked)
+    return [
+        YardTank(
+            tote_as_told(str(facts["tote"]), facts, found.get(name, Content()), connected=False),
+            balanced.get(name, Balance(None, {})),
+            _taken(move for move in asked if move.tote == name),
+            sum(move.litres for move in asked if move.tote == name and move.move == "load"),
+        )
+        for name, facts in told.items()
+    ]
+
+
+def _yards_told(book: Book) -> list[Record]:
+    # Truck by truck, since that is what the book has an index for.
+    found = book.valid("tote", truck=tuple(book.heads()))
+    return [each for each in found if each.document.get("yard") and place_of(each.document["tote"])]
+
+
+def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
+    """What moved the totes of these trucks, in the order of time, each by the name that all of them go by."""
+    # Fills draw from a yard tank only where one was connected; a year's fills of all trucks are not read for nothing.
+    trucks = {book.truck, *(each.truck for each in told_of)}
+    yards = {(each.truck, each.document["tote"]) for each in told_of}
+    connected = book.valid("connect", truck=trucks)
+    pumping = {each.truck for each in connected if (each.truck, each.document["tote"]) in yards}
+    moves = [*noted(book, trucks, None, until), *(filled(book, pumping, None, until) if pumping else ())]
+    counted = (replace(move, tote=place_of(move.tote)) for move in moves if move.move != "told")
+    return sorted(counted, key=lambda each: each.at)
+
+
+def _taken(moves: Iterator[Booked]) -> dict[str, float]:
+    sums: dict[str, float] = {}
+    for move in moves:
+        if move.move == "out":
+            sums[move.truck] = sums.get(move.truck, 0.0) + move.litres
+    return sums
+
+
+def note_yard(truck: Book, office: Book, at: str) -> list[Tote]:
+    """Keep in a truck's book what the office says of the yard tanks that it knows; returns those that it says anew."""
+    own = {place_of(tote.name): tote for tote in totes_of(truck) if tote.yard and tote.name}
+    news = []
+    for tank in yard_tanks(office):
+        tote, content = own.get(place_of(tank.tote.name)), tank.tote.content
+        if tote is None or content.left_l is None:
+            continue
+        if tote.content.left_l is not None and abs(tote.content.left_l - content.left_l) <= _DIFFERS_L:
+            continue
+        body: dict[str, object] = {"tote": tote.name, "tote_l": round(content.left_l, 3)}
+        body |= {"fluid": content.fluids[0], "lot": content.lot_text} if len(content.fluids) == 1 else {}
+        truck.append(OFFICE_SAYS, f"{tote.name} {at}", at, body)
+        news.append(tank.tote)
+    return news
