@@ -17,11 +17,13 @@ from rig.run.posting import FILL, book_opened
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.units import show_volume
-from rig.wheel import read_size
+from rig.wheel import cavity_l_of_fill, read_size
 
 if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
+_BESIDE = 0.05
+"""How far beside the band of its size a wheel may be taught: a wheel of its own is what teaching is for."""
 _SOURCE = "Cpk: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6"
 
 
@@ -256,6 +258,7 @@ def _taught(record: Record) -> dict[str, object]:
     net_l, held_l = fill["net_l"], fill.get("existing_l") or 0
     assert isinstance(net_l, int | float)
     assert isinstance(held_l, int | float)
+    _up_to_the_valve(fill, net_l + held_l)
     return {
         "size": fill["size"],
         "took_l": round(net_l + held_l, 2),
@@ -263,6 +266,30 @@ def _taught(record: Record) -> dict[str, object]:
         "from": record.serial,
         "fill_id": fill["fill_id"],
     }
+
+
+def _up_to_the_valve(fill: dict[str, object], took_l: float) -> None:
+    """Refuse a fill that cannot have gone up to the valve: no wheel of its size is so small or so large.
+
+    Whether the liquid truly showed at the valve only the person saw; what the strokes measured must bear it out too.
+    """
+    size, at, low_l, high_l = (
+        read_size(str(fill["size"])),
+        fill["valve_at"],
+        fill["cavity_low_l"],
+        fill["cavity_high_l"],
+    )
+    if not (isinstance(at, int | float) and isinstance(low_l, int | float) and isinstance(high_l, int | float)):
+        raise Refused("a reference fill is one into a wheel; this one is not")
+    whole_l = cavity_l_of_fill(size, took_l, at)
+    measured, doubt = fill["measured_cavity_l"], fill["measured_cavity_u_l"]
+    if isinstance(measured, float) and isinstance(doubt, float):
+        low_l, high_l = max(low_l, measured - doubt), min(high_l, measured + doubt)
+    if not (1 - _BESIDE) * low_l <= whole_l <= (1 + _BESIDE) * high_l:
+        raise Refused(
+            f"{took_l:.1f} L up to a {at:g} o'clock valve would make this {size.text} hold {whole_l:.0f} L in all, "
+            f"and it holds {low_l:.0f} to {high_l:.0f}: a reference fill goes on until liquid shows at the valve"
+        )
 
 
 def _taught_text(own: Sequence[Record]) -> str:

@@ -24,7 +24,8 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "rig-data").mkdir()
     second = fill_of("b", 10, net_l=259.9, position="rear right")
-    journal_with(tmp_path / "rig-data", fill_of("a"), second, fill_of("c", 20, job="J2", net_l=100.0, size="12.4-24"))
+    other = fill_of("c", 20, job="J2", net_l=100.0, size="12.4-24", cavity_low_l=120.0, cavity_high_l=140.0)
+    journal_with(tmp_path / "rig-data", fill_of("a"), second, other)
     return tmp_path
 
 
@@ -52,6 +53,15 @@ def test_a_wheel_is_taught_and_its_history_kept(shop: Path, capsys: pytest.Captu
     assert main(["teach", "other"]) == 3
     journal_with(shop / "rig-data", fill_of("d", 30, net_basis="estimated"))
     assert main(["teach", "loader", "--from", "d"]) == 3
+
+
+def test_a_fill_that_stopped_below_the_valve_teaches_nothing(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    measured = {"measured_cavity_l": 352.0, "measured_cavity_u_l": 6.0}
+    journal_with(shop / "rig-data", fill_of("half", 30, net_l=130.0), fill_of("off", 40, net_l=290.0, **measured))
+    for wrong in ("half", "off"):
+        assert main(["teach", "loader", "--from", wrong]) == 3
+        assert "until liquid shows at the valve" in capsys.readouterr().err
+    assert main(["teach", "loader", "--from", "a"]) == 0
 
 
 def test_what_was_taught_last_is_what_is_filled(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
