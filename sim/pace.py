@@ -10,9 +10,8 @@ from __future__ import annotations
 LEAD_S = 0.1
 """Plant seconds that a fast plant may run beyond the last request: a few requests make a scan, and air is drawn out
 of a small tyre in two seconds."""
-PATIENCE_S = 2.0
-"""Wall seconds without a request after which the plant runs free: the master is gone, and time-outs must work. A busy
-host has been seen to keep a living master waiting for a second."""
+PATIENCE_S = 1.0
+"""Wall seconds without a request after which the plant runs free: the master is gone, and time-outs must work."""
 
 
 class Pace:

@@ -37,8 +37,10 @@ _UNWITNESSED = 0.3
 
 
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
-    """The account once ``alarm`` has spoken."""
-    return replace(state.tally, either_l=state.tally.either_l + _doubted_l(setup, state, alarm))
+    """The account once ``alarm`` has spoken; no more is in doubt than passed the pump, seen or unseen."""
+    tally, line = state.tally, setup.line
+    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.pump_lps * _UNSEEN_S)
+    return replace(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:

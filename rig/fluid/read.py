@@ -82,7 +82,8 @@ def read_fluid(text: str, assay: float = FLAKE_ASSAY, shop: Mapping[str, ShopTab
             return from_table(own[folded], "beet" if kind == "beet" else "shop")
         return from_table(BEET, "beet") if kind == "beet" else packaged("water", 0.0, "water")
     if kind is None:
-        extra = f", or one of the shop's own: {', '.join(own)}" if own else ""
+        known = f", or one of the shop's own: {', '.join(own)}" if own else ""
+        extra = known or "; any other liquid by its own table in the configuration: [fluids.NAME]"
         raise FluidError(f"{text[:60]!r} is no fluid that can be read: write {_FORMS}{extra}")
     return packaged(kind, _strength(text, kind, strength, assay), f"{kind}:{''.join(strength.split())}")
 

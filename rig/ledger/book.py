@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import threading
 from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -178,9 +179,12 @@ class Book:
         if self._path is None:
             return
         witness = witness_of(self._path)
-        temporary = witness.with_name(f"{witness.name}.{os.getpid()}")
-        temporary.write_text(json.dumps(self.heads()), encoding="utf-8")
-        temporary.replace(witness)
+        # The page's threads and other programs write it too.
+        temporary = witness.with_name(f"{witness.name}.{os.getpid()}.{threading.get_ident()}")
+        heads = json.dumps(self.heads())
+        with self._doing("written"):
+            temporary.write_text(heads, encoding="utf-8")
+            temporary.replace(witness)
 
     # --- reading ----------------------------------------------------------------------------------------------------
 
@@ -305,5 +309,5 @@ def _row(record: Record) -> dict[str, object]:
 
 def _durable(connection: object, _: object) -> None:
     """Each connection to SQLite: commits outlive the plug (https://www.sqlite.org/pragma.html#pragma_synchronous)."""
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=5000"):
+    for pragma in ("busy_timeout=5000", "synchronous=FULL"):
         connection.execute(f"PRAGMA {pragma}")  # type: ignore[attr-defined]

@@ -57,7 +57,10 @@ def trouble(page: Page) -> list[str]:
     """What the browser complains about from now on."""
     found: list[str] = []
     page.on("pageerror", lambda error: found.append(str(error)))
-    page.on("console", lambda message: found.append(message.text) if message.type == "error" else None)
+    page.on(
+        "console",
+        lambda message: found.append(f"{message.text} {message.location}") if message.type == "error" else None,
+    )
     return found
 
 

@@ -104,7 +104,9 @@ def test_a_wheel_is_taught_and_filled_by_its_name_from_the_open_page(browser: Br
         page = opened(browser, served.url)
         sign_in(page)
         page.locator(".shop-wheels .tile").first.wait_for()
-        journal_with(tmp_path / "rig-data", fill_of("f1", size="11L-15", net_l=49.0))
+        journal_with(
+            tmp_path / "rig-data", fill_of("f1", size="11L-15", net_l=49.0, cavity_low_l=60.0, cavity_high_l=73.0)
+        )
         taught = command(tmp_path, "teach", "Mill rear", "--from", "f1", "--config", "rig.toml")
         assert taught.returncode == 0, taught.stderr
         # Nobody has loaded the page again: the new wheel is there, first of all, with what it took.

@@ -23,14 +23,19 @@ def migrate(engine: Engine, path: Path | None) -> None:
     with engine.connect() as db:
         if _version(db) == LATEST:
             return
-    with _alone(path), engine.begin() as db:
-        if path is None:
-            db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ADVISORY_LOCK})")
-        known = _version(db)
-        if known is not None and known > LATEST:
-            raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
-        if known != LATEST:
-            _upgrade(db)
+    with _alone(path):
+        if path is not None:
+            # Kept in the file, and not waited for where another connection is at work: set by who makes the book.
+            with engine.connect() as db:
+                db.exec_driver_sql("PRAGMA journal_mode=WAL")
+        with engine.begin() as db:
+            if path is None:
+                db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ADVISORY_LOCK})")
+            known = _version(db)
+            if known is not None and known > LATEST:
+                raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
+            if known != LATEST:
+                _upgrade(db)
 
 
 def _upgrade(db: Connection) -> None:

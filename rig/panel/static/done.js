@@ -34,7 +34,11 @@ export class DoneScreen {
 
   async load() {
     const full = await get(`/api/fills/${this.record.fill_id}`).catch(() => null);
-    if (!full) return;
+    if (!full) {
+      // The book may be busy for a moment; what to do next must not be missing for that.
+      setTimeout(() => this.element.isConnected && this.load(), 2000);
+      return;
+    }
     this.more.show('now', () => [
       h('ul', { class: 'huge' }, full.next.map((step) => h('li', {}, step))),
       full.pair ? pairPicture(full.pair) : null,
