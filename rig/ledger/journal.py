@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from rig.ledger.lock import alone
+
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS fills (
     number INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -127,11 +129,14 @@ class Journal:
         except (sqlite3.Error, OSError) as error:
             raise self._unopened(path, error) from error
         try:
-            self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.execute("PRAGMA foreign_keys=ON")
+            if self._db.execute("PRAGMA journal_mode").fetchone() != ("wal",):
+                # Not waited for where another connection is at work.
+                with alone(path):
+                    self._db.execute("PRAGMA journal_mode=WAL")
             self._db.executescript(_SCHEMA)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             self._db.close()
             raise self._unopened(path, error) from error
         self.path = path

@@ -1,11 +1,24 @@
-"""One controller per rig: a lock on the rig's folder that the system drops when the process ends, however it ends."""
+"""Locks in the rig's folder that the system drops when a process ends, however it ends.
+
+One controller per rig; and one maker of a file that others open at the same moment.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
+
+
+@contextlib.contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """While ``path`` is made or migrated: others wait, threads of this program too."""
+    with path.with_name(f"{path.stem}.lock").open("w") as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
 
 
 class LockedError(RuntimeError):

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
-from collections.abc import Iterator
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
+
+from rig.ledger.lock import alone
 
 LATEST = "0001"
 _ADVISORY_LOCK = 7302
@@ -23,7 +23,7 @@ def migrate(engine: Engine, path: Path | None) -> None:
     with engine.connect() as db:
         if _version(db) == LATEST:
             return
-    with _alone(path):
+    with contextlib.nullcontext() if path is None else alone(path):
         if path is not None:
             # Kept in the file, and not waited for where another connection is at work: set by who makes the book.
             with engine.connect() as db:
@@ -54,13 +54,3 @@ def _version(db: Connection) -> str | None:
     if not inspect(db).has_table("alembic_version"):
         return None
     return db.execute(text("SELECT version_num FROM alembic_version")).scalar()
-
-
-@contextlib.contextmanager
-def _alone(path: Path | None) -> Iterator[None]:
-    if path is None:
-        yield
-        return
-    with path.with_name("book.lock").open("w") as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
