@@ -57,8 +57,10 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     forward, back = seen.forward - then.forward, seen.back - then.back
     new = setup.beside[measure - 1]
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
+    # It saw nothing of a draw since the last rest: there the old one's word stands, and the hose is in doubt.
+    drawn = new.reverse == "none" and state.direction < 0
     tally = book(
-        carried(mark.tally, setup.meter),
+        carried(state.tally if drawn else mark.tally, setup.meter),
         replace(setup, meter=new),
         forward,
         back,
@@ -67,7 +69,7 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
         entering(setup, state),
     )
     missed = state.alarms.first_out in _MISSED
-    either_l = mark.tally.either_l if missed else state.tally.either_l
+    either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
     tally = replace(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
     return replace(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())
 

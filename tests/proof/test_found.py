@@ -213,3 +213,18 @@ def test_a_request_of_a_hundred_touches_ago_is_still_known_again() -> None:
     fill.run(until=lambda d: d.state.state is State.RUNNING)
     fill.ask(hold)
     assert fill.run(most_s=0.3).state.state is State.RUNNING
+
+
+def test_giving_the_meter_up_in_a_draw_does_not_forget_that_the_hose_holds_air() -> None:
+    """Found by a state machine of requests: by run time, 3.9 L went into the hose and stood as in the tyre, ± 0.1 L."""
+    fill = fill_of(rig_settings("draw-down"), Question("11L-15"))
+    fill.run(until=lambda d: d.state.phase is Phase.DRAW_DOWN and d.state.tally.hose_l <= 0)
+    fill.person = Nobody()
+    for kind, then in (("hold", State.HELD), ("next_measure", State.HELD), ("resume", State.RUNNING)):
+        fill.ask(Request(kind, kind, by="jo"))  # type: ignore[arg-type]
+        fill.run(until=lambda d, then=then: d.state.state is then)  # type: ignore[misc]
+    last = fill.run(until=lambda d: d.state.phase is Phase.FILL and d.facts.run_s > 3)
+    record = fill_record(fill.setup, last.state)
+    assert record["measured_by"] == "run time"
+    off_l = cast("float", record["net_l"]) - fill.rig.plant.tyre.liquid_l
+    assert abs(off_l) <= min(1.0, cast("float", record["net_u_l"]))
