@@ -79,7 +79,7 @@ class Judge:
         self._now_s: float | None = None
         self._pulses = rig.plant.meter.pulses
         self._k_per_l = rig.plant.params.meter.k_per_l
-        self._last_pulses = self._pulses
+        self._last_pulses: int | None = None
         self._fell_at_s: float | None = None
         self._seen_end = ("", "")
 
@@ -106,13 +106,14 @@ class Judge:
         pulses = self._rig.plant.meter.pulses
         since_s = seen.now_s - (self._now_s if self._now_s is not None else seen.now_s)
         ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * since_s * self._k_per_l
-        if seen.state in _LIVE and pulses < self._last_pulses - ran_back:
+        if seen.state in _LIVE and self._last_pulses is not None and pulses < self._last_pulses - ran_back:
             self._fell_at_s = seen.now_s
         self._last_pulses = pulses
 
     def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
         """The controller went away: records before and after it came back, and whether the new state moves anything."""
         self._conduct.interrupted()
+        self._last_pulses = None
         now_s, self._now_s = self._now_s or 0.0, None
         if moving:
             self._note("I9 safe after restart", now_s, "relays are on")

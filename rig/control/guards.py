@@ -145,8 +145,9 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
         return False
     if not (facts.still or (facts.reverse and facts.air_at_pump)):
         return False
-    near_air = abs(facts.tyre_kpa) < 0.7 * KPA_PER_PSI
-    return near_air and (facts.gas.low > 2.5 * KPA_PER_PSI or facts.gas.high < -1.5 * KPA_PER_PSI)
+    off = abs(facts.tyre_kpa)
+    above = facts.gas.low > (1.2 if off < 0.35 * KPA_PER_PSI else 2.5) * KPA_PER_PSI
+    return off < 0.7 * KPA_PER_PSI and (above or facts.gas.high < -1.5 * KPA_PER_PSI)
 
 
 def _no_flow(setup: Setup, facts: Facts) -> bool:

@@ -82,6 +82,9 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
     pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
+    if "air_stays" in state.flags and facts.gas is not None and rest_kpa > facts.gas.high + 3 * _ONE_PSI:
+        # A gauge that did not follow the air before: what it says now does not make that air come back.
+        gas = state.gas
     turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 

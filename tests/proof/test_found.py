@@ -228,3 +228,15 @@ def test_giving_the_meter_up_in_a_draw_does_not_forget_that_the_hose_holds_air()
     assert record["measured_by"] == "run time"
     off_l = cast("float", record["net_l"]) - fill.rig.plant.tyre.liquid_l
     assert abs(off_l) <= min(1.0, cast("float", record["net_u_l"]))
+
+
+def test_a_gauge_that_did_not_follow_the_air_cannot_bring_it_back() -> None:
+    """Found by a campaign: a drifting gauge, waved on once, stood for a new rest, and the next draw went to -23 kPa."""
+    ran = judged(drawn(1282, ("wheel", "fluid")))
+    assert (ran.first_out, ran.breaches) == ("air_stays", ())
+
+
+def test_a_flat_tyre_that_lost_its_gun_is_told_at_the_first_rest() -> None:
+    """Found by a campaign: too little pressure for a lost bead, and 15 L on the ground, 6.6 of them in doubt."""
+    ran = judged(drawn(1347, ("wheel", "fluid")))
+    assert (ran.first_out, ran.breaches) == ("bead_lost", ())
