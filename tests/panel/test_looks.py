@@ -15,7 +15,7 @@ import pytest
 from pages import Served, browsing, opened, page_served, press_and_hold, sign_in
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
-from shop_books import fill_now, journal_with
+from shop_books import fill_of, journal_with
 
 AXE = Path(__file__).resolve().parents[2] / ".node" / "node_modules" / "axe-core" / "axe.min.js"
 TOUCH_PX, STOP_PX = 64, 106
@@ -72,6 +72,15 @@ def badly_laid_out(page: Page) -> list[str]:
     return faults
 
 
+def signed_out(page: Page) -> None:
+    """Leave the controls to who comes next."""
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
+    page.context.close()
+
+
 def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Callable[[Page, str], None]) -> None:
     """The screens around a fill: other work, the meter with its proving, the configuration."""
     page = opened(browser, url, width=width, height=900)
@@ -111,11 +120,7 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.locator("#leave-factor").click()
     page.locator("summary").filter(has_text="#1").click()
     look(page, "provings")
-    if page.locator(".menu").is_visible():
-        page.locator(".menu").click()
-    page.get_by_role("button", name="Sign out").click()
-    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
-    page.context.close()
+    signed_out(page)
 
 
 def looked_at_another_liquid(page: Page, look: Callable[[Page, str], None]) -> None:
@@ -173,7 +178,7 @@ def looked_at_a_quote(browser: Browser, served: Served, width: int, look: Callab
     nets = {"rear left": 261.2, "rear right": 258.0}
     journal_with(
         folder / "rig-data",
-        *(fill_now(f"quoted-{net_l:.0f}", job=job, position=at, net_l=net_l) for at, net_l in nets.items()),
+        *(fill_of(f"quoted-{net_l:.0f}", job=job, position=at, net_l=net_l) for at, net_l in nets.items()),
     )
     page.reload()
     page.get_by_text("Finished jobs (1)").click()
@@ -187,7 +192,7 @@ def looked_at_a_quote(browser: Browser, served: Served, width: int, look: Callab
     page.locator("#alike summary").click()
     expect(page.locator("figure.fleet")).to_be_visible()
     look(page, "fleet-of-the-book")
-    page.context.close()
+    signed_out(page)
 
 
 def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:

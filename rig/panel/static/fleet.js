@@ -7,7 +7,7 @@ import { known, t } from './words.js';
 
 const WIDE = 340;
 const MIDDLE = WIDE / 2;
-const MARKS = { left: 'l8 -6 v12 z', right: 'l-8 -6 v12 z', '': 'm-4 0 l4 -5 l4 5 l-4 5 z' };
+const MARKS = { left: 'l13 -9 v18 z', right: 'l-13 -9 v18 z', '': 'm-7 0 l7 -9 l7 9 l-7 9 z' };
 
 // Wheels that have others of their kind; a wheel alone is like nothing.
 export const fleets = (groups) => groups.filter((group) => group.wheels > 1).map(fleet);
@@ -42,7 +42,7 @@ function picture(group) {
   return s('svg', { viewBox: `0 0 ${WIDE} 98`, 'aria-hidden': 'true' },
     s('rect', { x: x(-band), y: 2, width: x(band) - x(-band), height: 72, class: 'alike' }),
     s('line', { x1: MIDDLE, x2: MIDDLE, y1: 2, y2: 80, class: 'axis' }),
-    group.each.map((wheel, number) => s('path', { d: `M${x(wheel.error_percent).toFixed(1)} ${10 + ((number * 17) % 57)} ${MARKS[wheel.side]}`, class: 'mark' },
+    group.each.map((wheel, number) => s('path', { d: `M${x(wheel.error_percent).toFixed(1)} ${13 + ((number * 17) % 51)} ${MARKS[wheel.side]}`, class: 'mark' },
       s('title', {}, `${named(wheel)}: ${shown(wheel.net_l, 'volume', 2)}`))),
     s('text', { x: 2, y: 94 }, `−${end}`),
     s('text', { x: MIDDLE, y: 94, class: 'tick' }, t('fleet_target')),
