@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _BESIDE = 0.05
 """How far beside the band of its size a wheel may be taught: a wheel of its own is what teaching is for."""
+_TOLERANCE_PERCENT = 0.5
 _SOURCE = "Cpk: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6"
 
 
@@ -32,7 +33,13 @@ def add_compare(add: Add) -> None:
     command = add("compare", compare_command, "Left against right, and identical wheels: mean, spread, worst, Cpk.")
     command.add_argument("job", nargs="?", metavar="JOB", help="without it, every fill in the book")
     command.add_argument("--size", help="only wheels of this size")
-    command.add_argument("--tolerance", type=float, default=0.5, metavar="PERCENT", help="of the target (%(default)s)")
+    command.add_argument(
+        "--tolerance",
+        type=float,
+        default=_TOLERANCE_PERCENT,
+        metavar="PERCENT",
+        help="of the target (%(default)s)",
+    )
     command.add_argument("--svg", type=Path, metavar="FILE", help="write the picture there")
     add_config(command)
     command = add("teach", teach_command, "Take a fill as what a wheel of the shop holds; earlier values are kept.")
@@ -51,19 +58,25 @@ def compare_command(options: argparse.Namespace) -> int:
     size = None if options.size is None else read_size(options.size).text
     with book_asked(options) as book:
         records = book.valid(FILL, job=options.job)
-    wheels = [wheel_of(record) for record in records if not record.document.get("void")]
-    wheels = [wheel for wheel in wheels if size in (None, wheel.size)]
-    if not wheels:
+    records = [record for record in records if size in (None, record.document["size"])]
+    found, sides = compared(records, options.tolerance)
+    if not (found or sides):
         raise Refused("no fill to compare; `rig ledger list` shows what there is")
-    found, sides = groups(wheels, options.tolerance), pairs(wheels)
     if options.svg is not None:
         options.svg.write_text(picture(found), encoding="utf-8")
     told(options, compare_document(found, sides), compare_text(found, sides))
     return OK
 
 
-def wheel_of(record: Record) -> Wheel:
-    """A fill as the comparison sees it."""
+def compared(
+    records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
+) -> tuple[list[Group], list[Pair]]:
+    """Identical wheels and left against right among fills of the book; the void ones are left out."""
+    wheels = [_wheel_of(record) for record in records if not record.document.get("void")]
+    return groups(wheels, tolerance_percent), pairs(wheels)
+
+
+def _wheel_of(record: Record) -> Wheel:
     fill = record.document
     target_l, net_l = fill["target_l"], fill["net_l"]
     assert isinstance(target_l, int | float)
@@ -117,6 +130,16 @@ def _group_document(group: Group) -> dict[str, object]:
         "cpk": _rounded(group.cpk),
         "cpk_low": _rounded(group.cpk_low),
         "estimated": sum(wheel.estimated for wheel in group.wheels),
+        "each": [
+            {
+                "serial": wheel.serial,
+                "position": wheel.position,
+                "side": wheel.side,
+                "net_l": wheel.net_l,
+                "error_percent": round(wheel.error_percent, 3),
+            }
+            for wheel in group.wheels
+        ],
     }
 
 
@@ -189,11 +212,10 @@ def _group_picture(group: Group, top: int) -> str:
         ),
     ]
     for number, wheel in enumerate(group.wheels):
-        side = next((each for each in ("left", "right") if each in wheel.position.lower().split()), "")
         shown = f"No. {wheel.serial} {escape(wheel.position)}: {wheel.net_l:.2f} L"
         parts.append(
             f'<circle cx="{x(wheel.error_percent):.1f}" cy="{top + 34 + number * 17 % 55}" r="4" '
-            f'fill="{_INKS[side]}" fill-opacity="0.6"><title>{shown}</title></circle>'
+            f'fill="{_INKS[wheel.side]}" fill-opacity="0.6"><title>{shown}</title></circle>'
         )
     return "\n".join(parts)
 

@@ -11,6 +11,7 @@ from rig.books.where import OK, Add, add_config, book_asked, now, told
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import answer
+from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import load_settings
 from rig.units import show_volume
@@ -34,18 +35,35 @@ def add_quote(add: Add) -> None:
 def quote_command(options: argparse.Namespace) -> int:
     """Make, accept or look up a quote."""
     with book_asked(options) as book:
-        standing = next(iter(book.valid("quote", job=options.job, truck=book.truck)), None)
+        standing = quote_of(book, options.job)
         if options.sizes:
             standing = _kept(book, options, standing)
         if standing is None:
             raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
         if options.accept:
-            at = now()
-            body = standing.document | {"accepted_by": options.accept, "accepted_at": at, "corrects": standing.serial}
-            standing = book.append("quote", f"{options.job} {at}", at, body)
-        document = {"serial": standing.serial, **standing.document, "done": _done(book, options.job)}
+            standing = accept_quote(book, standing, options.accept)
+        document = quote_document(book, standing)
     told(options, document, _text(document))
     return OK
+
+
+def quote_of(book: Book, job: str) -> Record | None:
+    """The quote of a job that stands, None where none was made."""
+    return next(iter(book.valid("quote", job=job, truck=book.truck)), None)
+
+
+def accept_quote(book: Book, standing: Record, who: str) -> Record:
+    """Keep who accepts the quote that stands, and when; one that was accepted stays as it was accepted."""
+    if standing.document["accepted_by"]:
+        return standing
+    at = now()
+    body = standing.document | {"accepted_by": who, "accepted_at": at, "corrects": standing.serial}
+    return book.append("quote", f"{standing.document['job']} {at}", at, body)
+
+
+def quote_document(book: Book, standing: Record) -> dict[str, object]:
+    """A quote with what was done so far beside it (money as decimal text, litres); None while nothing was done."""
+    return {"serial": standing.serial, **standing.document, "done": _done(book, standing)}
 
 
 def _kept(book: Book, options: argparse.Namespace, standing: Record | None) -> Record:
@@ -79,14 +97,16 @@ def _kept(book: Book, options: argparse.Namespace, standing: Record | None) -> R
     return book.append("quote", f"{options.job} {at}", at, body)
 
 
-def _done(book: Book, job: str) -> dict[str, object] | None:
-    """What the job comes to so far; None while nothing was done."""
+def _done(book: Book, standing: Record) -> dict[str, object] | None:
+    job = str(standing.document["job"])
     try:
         bill = job_bill(book, job)
     except Refused:
         return None
-    filled_l = sum((exact(each.document["net_l"]) for each in book.valid("fill", job=job)), Decimal(0))
-    return {"total": bill["total"], "net_l": str(filled_l)}
+    fills = [fill.document for fill in book.valid(FILL, job=job) if not fill.document.get("void")]
+    over = Decimal(str(bill["total"])) - Decimal(str(standing.document["total"]))
+    net_l = sum((exact(fill["net_l"]) for fill in fills), Decimal(0))
+    return {"total": bill["total"], "net_l": str(net_l), "over": f"{over:+}"}
 
 
 def _text(quote: dict[str, object]) -> str:
@@ -101,8 +121,6 @@ def _text(quote: dict[str, object]) -> str:
     )
     done = quote["done"]
     if isinstance(done, dict):
-        over = Decimal(str(done["total"])) - Decimal(str(quote["total"]))
-        text.append(
-            f"  done so far: {done['total']}, {show_volume(float(str(done['net_l'])))}; {over:+} beside the quote"
-        )
+        net = show_volume(float(str(done["net_l"])))
+        text.append(f"  done so far: {done['total']}, {net}; {done['over']} beside the quote")
     return "\n".join(text)

@@ -29,6 +29,12 @@ class Wheel:
     estimated: bool = False
 
     @property
+    def side(self) -> str:
+        """``left``, ``right``, or empty where its position names neither."""
+        words = self.position.lower().split()
+        return next((each for each in _SIDES if each in words), "")
+
+    @property
     def error_percent(self) -> float:
         """Of the target."""
         return 100 * (self.net_l / self.target_l - 1)
@@ -80,11 +86,9 @@ def pairs(wheels: Iterable[Wheel]) -> list[Pair]:
     """Left and right of each axle of each machine; of a position the last fill counts, one side alone is no pair."""
     found: dict[tuple[str, str], dict[str, Wheel]] = {}
     for wheel in sorted(wheels, key=lambda each: each.serial):
-        words = wheel.position.lower().split()
-        side = next((each for each in _SIDES if each in words), None)
-        if side is not None and wheel.net_l > 0:
-            axle = " ".join(word for word in words if word != side) or "axle"
-            found.setdefault((wheel.machine, axle), {})[side] = wheel
+        if wheel.side and wheel.net_l > 0:
+            axle = " ".join(word for word in wheel.position.lower().split() if word != wheel.side) or "axle"
+            found.setdefault((wheel.machine, axle), {})[wheel.side] = wheel
     return [
         Pair(" ".join(part for part in at if part), sides["left"], sides["right"])
         for at, sides in found.items()

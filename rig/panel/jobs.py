@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 
 from pydantic import Field
 
-from rig.books.compare import compare_document, wheel_of
+from rig.books.compare import compare_document, compared
 from rig.books.notes import keep_job
+from rig.books.quote import accept_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
-from rig.ledger.matching import pairs
 from rig.panel.asking import WheelForm, asked
 from rig.run.facade import Facade
 from rig.run.posting import FILL, book_opened, place_of
@@ -54,6 +54,13 @@ class AwayForm(Strict):
     """Why a job is put away."""
 
     why: str = Field(max_length=120)
+
+
+class AcceptForm(Strict):
+    """The quote that a person has before them and accepts."""
+
+    id: str = Field(min_length=8, max_length=64)
+    serial: int
 
 
 @contextlib.contextmanager
@@ -119,6 +126,19 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
         return job_view(book, settings, job)
 
 
+def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
+    """Accept a job's quote as it was shown; Refused without one, and for one that another has replaced meanwhile."""
+    settings = with_taught(settings)
+    with book_of_rig(settings) as book:
+        standing = quote_of(book, job)
+        if standing is None:
+            raise Refused(f"job {job!r} has no quote: make one by `rig quote`")
+        if standing.serial != form.serial and not standing.document["accepted_by"]:
+            raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
+        accept_quote(book, standing, by)
+        return job_view(book, settings, job)
+
+
 # --- shown -----------------------------------------------------------------------------------------------------------
 
 
@@ -139,13 +159,17 @@ def one_view(settings: Settings, job: str) -> View:
 
 
 def job_view(book: Book, settings: Settings, job: str) -> View:
-    """One job: its wheels with how far each is, which is next, and left against right; Refused for an unknown one."""
-    plan, known = _plan(book, job), book.one("job", job)
+    """One job: its wheels with how far each is, which is next, how alike they came out, and its quote.
+
+    Refused for an unknown one.
+    """
+    plan, known, quote = _plan(book, job), book.one("job", job), quote_of(book, job)
     away = bool(plan.document.get("void"))
     fills = [fill for fill in book.valid(FILL, job=job, truck=book.truck) if not fill.document.get("void")]
     facts = known.document if known else {}
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
     wheels = _wheels(settings, _forms(plan), fills, work)
+    alike = compare_document(*compared(fills))
     open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
         "job": job,
@@ -153,8 +177,15 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
         "wheels": wheels,
         "away": str(plan.document["why"]) if away else "",
         "next": None if away else next(open_wheels, None),
-        "pairs": compare_document([], pairs(wheel_of(fill) for fill in fills))["pairs"],
+        **{name: alike[name] for name in ("pairs", "groups")},
+        "quote": quote_document(book, quote) if quote else None,
     }
+
+
+def compare_view(settings: Settings) -> View:
+    """How alike all the wheels came out that this rig filled."""
+    with book_of_rig(settings) as book:
+        return compare_document(*compared(book.valid(FILL, truck=book.truck)))
 
 
 def _plan(book: Book, job: str) -> Record:

@@ -39,11 +39,13 @@ class Shop:
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/jobs/{job}", self.job, methods=["GET"]),
             Route("/api/jobs/{job}/put-away", self.put_away, methods=["POST"]),
+            Route("/api/jobs/{job}/accept-quote", self.accept_quote, methods=["POST"]),
             Route("/api/jobs/{job}/conversion", self.conversion, methods=["GET"]),
             Route("/api/jobs/{job}/conversion", self.convert, methods=["POST"]),
             Route("/api/jobs/{job}/note", self.note, methods=["POST"]),
             Route("/api/jobs/{job}/bill.pdf", self.bill, methods=["POST"]),
             Route("/api/jobs/{job}/ticket.pdf", self.ticket, methods=["POST"]),
+            Route("/api/compare", self.compare, methods=["GET"]),
             Route("/api/stock", self.stock, methods=["GET"]),
             Route("/api/stock", self.tell_stock, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
@@ -93,6 +95,20 @@ class Shop:
         session = self._door.person(request)
         form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
         return JSONResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
+
+    async def accept_quote(self, request: Request) -> Response:
+        """A job's quote is accepted."""
+        session = self._door.person(request)
+        form, job = jobs.AcceptForm.model_validate_json(await request.body()), request.path_params["job"]
+        return await self._once(
+            form.id,
+            lambda: jobs.accept(self._settings, job, form, session.name),
+            lambda: jobs.one_view(self._settings, job),
+        )
+
+    async def compare(self, request: Request) -> Response:
+        """How alike the wheels in the book came out."""
+        return await self._look(request, lambda: jobs.compare_view(self._settings))
 
     # --- another liquid -----------------------------------------------------------------------------------------
 

@@ -39,5 +39,14 @@ def test_a_quote_is_made_accepted_and_compared(
     text = capsys.readouterr().out
     assert "accepted by A. Hill" in text
     assert "done so far" in text
+    # A void fill counts neither in money nor in litres; a second acceptance takes nothing from the first.
+    journal_with(tmp_path / "rig-data", fill_of("b", 20, position="rear right"))
+    assert main(["quote", "J1", "--json", *config]) == 0
+    assert json.loads(capsys.readouterr().out)["done"]["net_l"] == "522.4"
+    assert main(["note", "void", "--fill", "b", "--why", "the wrong wheel", *config]) == 0
+    capsys.readouterr()
+    assert main(["quote", "J1", "--accept", "B. Dale", "--json", *config]) == 0
+    after = json.loads(capsys.readouterr().out)
+    assert (after["done"]["net_l"], after["serial"]) == ("261.2", accepted["serial"])
     # Money that was quoted is no fill that was made: a bill of an empty job is refused still.
     assert main(["bill", "J2", *config]) == 3

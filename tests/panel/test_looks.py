@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in
+from pages import Served, browsing, opened, page_served, press_and_hold, sign_in
 from playwright.sync_api import Browser, Page, expect
+from processes import ROOT, command
+from shop_books import fill_of, journal_with
 
 AXE = Path(__file__).resolve().parents[2] / ".node" / "node_modules" / "axe-core" / "axe.min.js"
 TOUCH_PX, STOP_PX = 64, 106
@@ -70,6 +72,15 @@ def badly_laid_out(page: Page) -> list[str]:
     return faults
 
 
+def signed_out(page: Page) -> None:
+    """Leave the controls to who comes next."""
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
+    page.context.close()
+
+
 def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Callable[[Page, str], None]) -> None:
     """The screens around a fill: other work, the meter with its proving, the configuration."""
     page = opened(browser, url, width=width, height=900)
@@ -109,11 +120,7 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.locator("#leave-factor").click()
     page.locator("summary").filter(has_text="#1").click()
     look(page, "provings")
-    if page.locator(".menu").is_visible():
-        page.locator(".menu").click()
-    page.get_by_role("button", name="Sign out").click()
-    expect(page.get_by_role("button", name="Sign in", exact=True)).to_be_visible()
-    page.context.close()
+    signed_out(page)
 
 
 def looked_at_another_liquid(page: Page, look: Callable[[Page, str], None]) -> None:
@@ -149,6 +156,43 @@ def looked_at_another_liquid(page: Page, look: Callable[[Page, str], None]) -> N
     page.get_by_text("Finished jobs").click()
     page.get_by_text("All wheels: 0 of 2 done").click()
     look(page, "jobs-away")
+
+
+def looked_at_a_quote(browser: Browser, served: Served, width: int, look: Callable[[Page, str], None]) -> None:
+    """A job's quote before and after the work, and how alike its wheels came out; then those of the whole book."""
+    folder, config = served.rig.folder, ("--config", "rig.toml")
+    assert command(folder, "prices", str(ROOT / "config" / "prices.toml"), *config).returncode == 0
+    page = opened(browser, served.url, width=width, height=900)
+    sign_in(page)
+    page.locator("#new-job").click()
+    page.locator("#job-size").fill("16.9-28")
+    page.locator("#add").click()
+    page.locator("#keep-job").click()
+    job = page.locator(".job h3").inner_text()
+    assert command(folder, "quote", job, "16.9-28", "16.9-28", "--item", "core", *config).returncode == 0
+    page.reload()
+    page.locator(".quote summary").click()
+    look(page, "quote")
+    press_and_hold(page, ".quote button.hold")
+    expect(page.locator(".quote summary")).to_contain_text("accepted by Jo")
+    nets = {"rear left": 261.2, "rear right": 258.0}
+    journal_with(
+        folder / "rig-data",
+        *(fill_of(f"quoted-{net_l:.0f}", job=job, position=at, net_l=net_l) for at, net_l in nets.items()),
+    )
+    page.reload()
+    page.get_by_text("Finished jobs (1)").click()
+    page.get_by_text("All wheels: 2 of 2 done").click()
+    page.locator(".quote summary").click()
+    expect(page.locator("figure.fleet")).to_be_visible()
+    look(page, "fleet")
+    if page.locator(".menu").is_visible():
+        page.locator(".menu").click()
+    page.get_by_role("button", name="History", exact=True).click()
+    page.locator("#alike summary").click()
+    expect(page.locator("figure.fleet")).to_be_visible()
+    look(page, "fleet-of-the-book")
+    signed_out(page)
 
 
 def looked_at(browser: Browser, url: str, width: int, height: int, look: Callable[[Page, str], None]) -> None:
@@ -214,6 +258,7 @@ def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, widt
 
     with page_served(tmp_path, size='"16.9-28"', scale="60", extra=MANY_WHEELS) as served:
         looked_at_by_the_supervisor(browser, served.url, width, look)
+        looked_at_a_quote(browser, served, width, look)
         looked_at(browser, served.url, width, height, look)
     assert faults == []
 

@@ -6,9 +6,8 @@ import { Slot, button, h } from './dom.js';
 import { get, me, newId, post, save } from './net.js';
 import { emptyForm, rinsing } from './other.js';
 import { shown } from './units.js';
-import { known, t } from './words.js';
+import { clock, known, t } from './words.js';
 
-const clock = (at) => new Date(at).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
 const place = (position) => known(`position.${position}`, position);
 
 export class ConvertScreen {

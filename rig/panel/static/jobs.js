@@ -1,8 +1,10 @@
 // Jobs: the next wheel of each is one touch; a job is made by entering its wheels, both sides of an axle at once.
 
 import { Slot, button, h, holdButton } from './dom.js';
+import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
 import { pairPicture } from './pair.js';
+import { quoteOf } from './quote.js';
 import { shown } from './units.js';
 import { few, sized } from './wheels.js';
 import { known, t } from './words.js';
@@ -22,7 +24,10 @@ export class Jobs {
   }
 
   update() {
-    if (performance.now() - this.asked < FRESH_MS) return;
+    if (performance.now() - this.asked >= FRESH_MS) this.again();
+  }
+
+  again() {
     this.asked = performance.now();
     get('/api/jobs').then((jobs) => this.show(jobs)).catch(() => {});
   }
@@ -57,8 +62,10 @@ export class Jobs {
       h('details', {}, h('summary', {}, t('wheels_done', { done: whole, count: job.wheels.length })),
         h('ul', { class: 'wheels' }, job.wheels.map((wheel, index) => this.wheel(job, wheel, index))),
         job.pairs.map(pairPicture),
+        fleets(job.groups),
         job.away ? null : button(t('other_liquid_in'), () => this.convert(job), 'wide'),
-        button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')));
+        button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')),
+      job.quote ? quoteOf(this.app, job, () => this.again()) : null);
   }
 
   // A wheel that changes its liquid is worked on step by step; any other one is filled.

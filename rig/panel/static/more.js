@@ -3,12 +3,11 @@
 import { After } from './after.js';
 import { chart } from './chart.js';
 import { Slot, button, h } from './dom.js';
+import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
 import { bare, shown, unit } from './units.js';
-import { known, t } from './words.js';
-
-const day = (text) => new Date(text).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
+import { clock, known, t } from './words.js';
 
 async function into(element, path, build) {
   try {
@@ -18,12 +17,22 @@ async function into(element, path, build) {
   }
 }
 
+// Every wheel in the book beside its like; asked for when it is opened.
+function alike() {
+  const found = h('div', {}, t('loading'));
+  const all = h('details', { id: 'alike', ontoggle: () => all.open && into(found, '/api/compare', ({ groups }) => {
+    const figures = fleets(groups);
+    return figures.length ? figures : h('p', {}, t('fleet_none'));
+  }) }, h('summary', {}, t('fleet_all')), found);
+  return all;
+}
+
 export class HistoryScreen {
   constructor(app) {
     this.app = app;
     this.list = h('div', {}, t('loading'));
     this.one = h('div', { 'aria-live': 'polite' });
-    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), this.list), this.one);
+    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), alike(), this.list), this.one);
     into(this.list, '/api/fills', (fills) => fills.length ? [this.jobs(fills), h('ul', { class: 'fills' }, fills.map((fill) => this.row(fill)))] : h('p', {}, t('nothing_yet')));
   }
 
@@ -39,7 +48,7 @@ export class HistoryScreen {
   }
 
   row(fill) {
-    const words = [`#${fill.number}`, day(fill.opened_at), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
+    const words = [`#${fill.number}`, clock(fill.opened_at), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
     const outcome = fill.outcome ? t(`outcome.${fill.outcome}`) : t('outcome.unfinished');
     return h('li', {}, h('button', { type: 'button', class: 'row', onclick: () => this.show(fill) },
       h('span', {}, words), h('strong', {}, `${outcome} ${shown(fill.net_l, 'volume')}`)));

@@ -3,9 +3,8 @@
 
 import { Slot, button, h, holdButton } from './dom.js';
 import { get, me, newId, post } from './net.js';
-import { t } from './words.js';
+import { clock, t } from './words.js';
 
-const day = (text) => new Date(text).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
 const figure = (value, digits) => (value === null || value === undefined ? '–' : Number(value).toFixed(digits));
 
 export function proveForm(app) {
@@ -25,7 +24,7 @@ export function proveForm(app) {
 
 export function provings(rows) {
   return h('section', { class: 'card' }, h('h2', {}, t('provings')), rows.length ? rows.map((row) => h('details', {},
-    h('summary', {}, `#${row.number} ${day(row.at)} · ${figure(row.factor, 5)} · ${t(row.accepted ? 'taken' : row.passed ? 'not_taken' : 'failed')}`),
+    h('summary', {}, `#${row.number} ${clock(row.at)} · ${figure(row.factor, 5)} · ${t(row.accepted ? 'taken' : row.passed ? 'not_taken' : 'failed')}`),
     h('p', {}, `${row.by}, ${row.fluid}, ${row.meter}`), verdict(row))) : h('p', {}, t('no_provings')));
 }
 

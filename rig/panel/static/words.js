@@ -13,3 +13,5 @@ export function t(key, values = {}) {
 }
 
 export const known = (key, fallback) => catalogue[key] ?? fallback;
+
+export const clock = (at) => new Date(at).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
