@@ -48,6 +48,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "cavity_differs" and state.gas.verdict == "more":
         # More room than the size has may be a leak, or liquid that never came in.
         return abs(net_l)
+    if alarm == "air_stays":
+        # What was drawn for air since the last rest may have been liquid.
+        return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)
     if alarm in _ASTRAY:
         # What still coasts goes the same way.
         return abs(net_l - state.mark.tally.net_l(setup.meter)) + pump_lps * setup.line.coast_s

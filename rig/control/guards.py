@@ -107,7 +107,8 @@ def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
-    return facts.forward and facts.run_s > setup.line.coast_s and facts.flow_lps < -_FLOWING_LPS
+    against = facts.flow_lps < -_FLOWING_LPS if facts.forward else facts.reverse and facts.flow_lps > _FLOWING_LPS
+    return against and facts.run_s > setup.line.coast_s
 
 
 def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
@@ -299,8 +300,8 @@ GUARDS: tuple[Guard, ...] = (
           "Cut the pump supply; check the relay module."),
     Guard("flow_while_stopped", "trip", 1.0, _flow_while_stopped, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons."),
-    Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs back while the pump is told to fill.",
-          "Shut the gun; check the pump's turning direction and its wiring."),
+    Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
+          "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",

@@ -99,7 +99,8 @@ def level_cavity_l(gas: Gas, setup: Setup) -> float:
 
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
     """How fast pressure rises with liquid, on the side of the smaller cavity."""
-    air = max(gas.low_l - offset_l, 0.01 * gas.low_l)
+    # Behind a blocked valve the strokes may measure no cavity at all.
+    air = max(gas.low_l - offset_l, 0.01 * setup.cavity.volume_l)
     return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
 
 

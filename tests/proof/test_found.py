@@ -240,3 +240,9 @@ def test_a_flat_tyre_that_lost_its_gun_is_told_at_the_first_rest() -> None:
     """Found by a campaign: too little pressure for a lost bead, and 15 L on the ground, 6.6 of them in doubt."""
     ran = judged(drawn(1347, ("wheel", "fluid")))
     assert (ran.first_out, ran.breaches) == ("bead_lost", ())
+
+
+@pytest.mark.parametrize("seed", [62206, 62210])
+def test_a_meter_against_the_pump_and_a_blocked_valve_are_told(seed: int) -> None:
+    """Found by a campaign: a count that rose while the pump drew, 20 L off; and a cavity measured as nothing at all."""
+    assert judged(drawn(seed)).breaches == ()
