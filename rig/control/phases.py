@@ -187,6 +187,10 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     else:
         if below_valve < LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
+        if "cavity_differs" in turn.state.flags:
+            # Somebody went on: what takes up the room may be liquid, and the hose may fill with it instead of air.
+            tally = turn.state.tally
+            turn.set(tally=replace(tally, either_l=tally.either_l + setup.line.hose_l))
         turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
 
 
