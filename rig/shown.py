@@ -8,7 +8,7 @@ from __future__ import annotations
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
-from rig.control.snapshot import seconds_left
+from rig.control.snapshot import cools, seconds_left
 from rig.control.state import in_tyre_l
 from rig.control.values import Setup
 from rig.plan.target import Target
@@ -106,7 +106,7 @@ def _level(target: Target) -> str:
 def step_words(decision: Decision) -> str:
     """What the rig is doing, in the trade's words."""
     state = decision.state
-    if state.state is State.RUNNING and state.stroke.cools:
+    if cools(state):
         return "let the pump cool"
     return PHASE_WORDS[state.phase] if state.state is State.RUNNING else STATE_WORDS[state.state]
 

@@ -33,6 +33,7 @@ _VALVES = (("air-water", "8 mm"), ("air-water", "7 mm"), ("clamp-in", "4 mm"), (
 Layout = Literal["vent", "draw-down"]
 Pair = tuple[str, str]
 _Fault = tuple[str, float, float | None]
+"""Name, onset as a share of the expected time, duration in seconds."""
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
 )  # fmt: skip

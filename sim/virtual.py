@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, Phase
+from rig.control.snapshot import cools
 from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
@@ -177,7 +178,7 @@ class VirtualFill:
         """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
         changed_s = max(state.since_s, state.changed_s, state.regime_s)
-        if state.phase is Phase.SETTLE and state.stroke.cools and not self._inbox:
+        if cools(state) and not self._inbox:
             return max(scan_s, _LONG_STEP_S)
         if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
             return scan_s

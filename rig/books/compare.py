@@ -295,12 +295,8 @@ def _up_to_the_valve(fill: dict[str, object], took_l: float) -> None:
 
     Whether the liquid truly showed at the valve only the person saw; what the strokes measured must bear it out too.
     """
-    size, at, low_l, high_l = (
-        read_size(str(fill["size"])),
-        fill["valve_at"],
-        fill["cavity_low_l"],
-        fill["cavity_high_l"],
-    )
+    size = read_size(str(fill["size"]))
+    at, low_l, high_l = (fill[name] for name in ("valve_at", "cavity_low_l", "cavity_high_l"))
     if not (isinstance(at, int | float) and isinstance(low_l, int | float) and isinstance(high_l, int | float)):
         raise Refused("a reference fill is one into a wheel; this one is not")
     whole_l = cavity_l_of_fill(size, took_l, at)

@@ -22,6 +22,9 @@ PUMPED = ("target", "ceiling", "feeler", "look")
 """Ends of strokes that brought liquid."""
 _USUAL_GAIN = 0.4, 2.5
 """Outside this the bore is not that of the valve entered, or something is in the way."""
+_NO_FALL_KPA = 2.0
+_MOST_IDLE_VENTS = 3
+"""Where little was to be let out, one vent without a fall of pressure proves nothing."""
 
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
@@ -76,11 +79,6 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     turn.set(loss_gain=gain, loss_known=True)
     if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
         turn.flag("line loss unlike this valve's bore")
-
-
-_NO_FALL_KPA = 2.0
-_MOST_IDLE_VENTS = 3
-"""Where little was to be let out, one vent without a fall of pressure proves nothing."""
 
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

@@ -36,10 +36,14 @@ def seconds_left(setup: Setup, state: FillState) -> float:
     return share * setup.expected_s
 
 
+def cools(state: FillState) -> bool:
+    """Whether a running fill rests until the pump, which has run dry, may draw again."""
+    return state.state is State.RUNNING and state.phase is Phase.SETTLE and state.stroke.cools
+
+
 def cooling_s(setup: Setup, state: FillState) -> float | None:
     """How much longer a pump that has run dry rests before it draws again; None: nothing waits for it."""
-    waits = state.state is State.RUNNING and state.phase is Phase.SETTLE and state.stroke.cools
-    return max(0.0, state.dry_ended_s + setup.dry_rest_s - state.now_s) if waits else None
+    return max(0.0, state.dry_ended_s + setup.dry_rest_s - state.now_s) if cools(state) else None
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
