@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from sim.judge_physics import Physics
 from sim.judge_procedure import Conduct
-from sim.seen import Breach, Limits, Seen, delivered_l, seen_of
+from sim.seen import LIVE, Breach, Limits, Seen, delivered_l, seen_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -23,7 +23,6 @@ _PSI = 6.894757
 _MOST_BREACHES = 20
 _ROUNDING_L = 0.004
 _GRAVITY = 9.80665
-_LIVE = ("running", "holding", "held", "restarting", "stopping")
 _JUMPS = frozenset({"meter_reset", "meter_rollback"})
 _BELIEVED_PULSES = 60
 """A counter that falls by no more than this cannot be told from liquid that ran back."""
@@ -106,7 +105,7 @@ class Judge:
         pulses = self._rig.plant.meter.pulses
         since_s = seen.now_s - (self._now_s if self._now_s is not None else seen.now_s)
         ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * since_s * self._k_per_l
-        if seen.state in _LIVE and self._last_pulses is not None and pulses < self._last_pulses - ran_back:
+        if seen.state in LIVE and self._last_pulses is not None and pulses < self._last_pulses - ran_back:
             self._fell_at_s = seen.now_s
         self._last_pulses = pulses
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sim.seen import delivered_l, tyre_kpa
+from sim.seen import LIVE, delivered_l, tyre_kpa
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -207,7 +207,7 @@ class Physics:
         plant, limits = self._plant, self._limits
         flows = abs(plant.line.flow_lps) > 0.02 and not (seen.run or seen.reverse)
         silent = bool(_SILENT & limits.faults)
-        live = seen.state in ("running", "holding", "held", "restarting", "stopping") and not silent
+        live = seen.state in LIVE and not silent
         # The vent lets some of the hose's liquid out while the pump stands.
         live = live and not seen.vent and plant.gun_on
         if self._lasts("uncommanded", flows and live, seen.now_s, limits.coast_s + 4.0):

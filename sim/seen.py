@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from rig.control.values import Request
     from sim.plant.whole import Plant
 
+LIVE = ("running", "holding", "held", "restarting", "stopping")
+"""States of a fill that has begun and not ended."""
+
 
 @dataclass(frozen=True, slots=True)
 class Breach:
