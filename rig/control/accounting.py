@@ -55,12 +55,14 @@ class Count:
     register: Register = Register()
     forward: int = 0
     back: int = 0
+    standing: int = 0
+    """Of these, forward less back while the pump stood."""
 
 
-def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l: float) -> Count:
+def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l: float, *, stands: bool) -> Count:
     """Take one reading of a register in; ``direction`` is the way the pump last ran, 1 forward or -1 back.
 
-    At most ``most_l`` and 50 pulses are believable.
+    At most ``most_l`` and 50 pulses are believable. ``stands``: nothing has been told to move for long.
     """
     if raw is None:
         return count
@@ -71,7 +73,8 @@ def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l:
         forward, back = 0, step
     else:
         forward, back = max(step, 0), max(-step, 0)
-    return Count(register, count.forward + forward, count.back + back)
+    standing = count.standing + (forward - back if stands else 0)
+    return Count(register, count.forward + forward, count.back + back, standing)
 
 
 @dataclass(frozen=True, slots=True)

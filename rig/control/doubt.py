@@ -10,10 +10,10 @@ import math
 from dataclasses import replace
 
 from rig.control.accounting import Tally
-from rig.control.measures import comparisons
 from rig.control.pressure import GUESS
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
+from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
@@ -30,8 +30,6 @@ _UNSEEN_S = 5.0
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
-_BEYOND = 1.5
-"""Two values this many times further apart than both explain at 95 % cannot both be right: 3 standard deviations."""
 _UNWITNESSED = 0.3
 """Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
 
@@ -96,18 +94,17 @@ def _at_relief(setup: Setup) -> float:
 
 
 def _by_witness_l(setup: Setup, state: FillState) -> float:
-    """How far the count may be off, at 95 %, where a person went on past a doubt of the meter; 0 without one.
+    """How far the count may be off, at 95 %, by what stands beside the meter; 0 where nothing speaks against it.
 
-    By the sharpest witness: its difference from the meter and its own uncertainty. A gauge that told of another
-    pressure may be the one that is wrong: then only a witness that contradicts the meter counts.
+    That is the difference and the witness's own uncertainty. Where a person went on past a doubt of the meter, every
+    witness is heard; a gauge that told of another pressure may itself be wrong, so there it must contradict too.
     """
+    against = contradiction(setup, state)
     doubts = _METER_DOUBTS & state.flags
-    if not doubts or state.measure:
-        return 0.0
-    net_l = in_tyre_l(setup, state)
-    witness = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
-    if witness is None:
-        return _UNWITNESSED * net_l if "flow_too_high" in doubts else 0.0
-    apart_l = abs(witness.meter_l - witness.reference_l)
-    explained_l = _BEYOND * math.hypot(witness.bias_u_l, setup.meter.uncertainty * net_l)
-    return apart_l + witness.bias_u_l if "flow_too_high" in doubts or apart_l > explained_l else 0.0
+    if against is None and doubts and not state.measure:
+        against = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
+        if against is None:
+            return _UNWITNESSED * in_tyre_l(setup, state) if "flow_too_high" in doubts else 0.0
+        if "flow_too_high" not in doubts and not against.contradicts:
+            return 0.0
+    return against.apart_l + against.bias_u_l if against is not None else 0.0

@@ -249,6 +249,10 @@ def _flow_too_high(setup: Setup, facts: Facts) -> bool:
     return _running(facts, *_PUMPING) and facts.steady and facts.slow_lps > _MOST_FLOW * setup.line.pump_lps
 
 
+def _measures_differ(setup: Setup, facts: Facts) -> bool:
+    return _running(facts) and facts.contradicted
+
+
 def _strainer(setup: Setup, facts: Facts) -> bool:
     lost = facts.reading.strainer_kpa
     return facts.forward and _running(facts) and lost is not None and lost >= setup.strainer_limit_kpa
@@ -335,6 +339,9 @@ GUARDS: tuple[Guard, ...] = (
           "Turn the valve higher and go on, or finish at this level."),
     Guard("flow_too_high", "hold", 3.0, _flow_too_high, "The meter counts more than the pump can give.",
           "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.", may_accept=True),
+    Guard("measures_differ", "hold", 0.0, _measures_differ, "The tote (or a second meter) tells other litres.",
+          "Air in the suction line, stray pulses, a leak before the meter? Or did somebody draw from the tote?",
+          may_accept=True),
     Guard("strainer_fouled", "hold", 2.0, _strainer, "The strainer is nearly blocked.",
           "Shut the gun, clean the strainer, go on.", may_accept=True),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",

@@ -15,6 +15,7 @@ from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_k
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l, pump_way
 from rig.control.values import Outputs, Reading, Setup
+from rig.control.witness import contradiction
 from rig.plan.physics import line_loss_kpa
 
 STILL_S = 1.5
@@ -76,6 +77,8 @@ class Facts:
     """The cavity as the sealed strokes of this fill measured it."""
     verdict: Verdict
     """Whether that fits the size."""
+    contradicted: bool
+    """At rest: what stands beside the meter tells other litres, and both cannot be right."""
     stroke: Stroke
     stroke_s: float
     """Time since this phase began."""
@@ -145,8 +148,9 @@ def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float
     meters = (setup.meter, *setup.beside)
     before = state.counts or (Count(),) * len(meters)
     raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
+    stands = _stands(setup, state, reading.now_s)
     after = tuple(
-        counted(count, raw, meter, state.direction, most_l)
+        counted(count, raw, meter, state.direction, most_l, stands=stands)
         for count, raw, meter in zip(before, raws, meters, strict=True)
     )
     reverse = state.reverse_register
@@ -172,7 +176,8 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state)
     tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
-    doubted = (forward + back) * setup.meter.litres_per_pulse if _uncommanded(setup, state, reading.now_s) else 0.0
+    uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand
+    doubted = (forward + back) * setup.meter.litres_per_pulse if uncommanded else 0.0
     if setup.into == "tyre" and back and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
@@ -182,9 +187,10 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     return replace(state, tally=tally, gas=gas)
 
 
-def _uncommanded(setup: Setup, state: FillState, now_s: float) -> bool:
-    stands = not pump_way(setup, state) and not state.outputs.vent_valve and not setup.by_hand
-    return stands and now_s - state.changed_s > setup.line.coast_s + STILL_S
+def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
+    """Whether nothing has been told to move for so long that all should stand."""
+    told = pump_way(setup, state) or state.outputs.vent_valve
+    return not told and now_s - state.changed_s > setup.line.coast_s + STILL_S
 
 
 def entering(setup: Setup, state: FillState) -> Enters:
@@ -281,6 +287,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         meter_restarted=restarted,
         found=state.gas.found,
         verdict=state.gas.verdict,
+        contradicted=still and contradiction(setup, state) is not None,
         stroke=state.stroke,
         stroke_s=reading.now_s - state.since_s,
     )
@@ -315,7 +322,9 @@ def _acting(
 
 
 def _extremes(state: FillState, facts: Facts) -> FillState:
-    tyre = facts.tyre_kpa
+    # Before the line's loss was seen once, the gauge tells little of the tyre while liquid flows.
+    guessed = facts.line is not None and not facts.loss_known
+    tyre = facts.gas.best if guessed and facts.gas is not None else facts.tyre_kpa
     if tyre is None or tyre == float("inf"):
         return state
     peak = tyre if state.peak_kpa is None else max(state.peak_kpa, tyre)

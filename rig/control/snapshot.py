@@ -5,11 +5,11 @@ from __future__ import annotations
 from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
 from rig.control.doubt import estimated, net_uncertainty_l
-from rig.control.measures import comparisons
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
+from rig.control.witness import comparisons
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -17,6 +17,8 @@ from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 
+SCALE = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.1, "quantity": "kg"}
+
 
 def _by_fault(fault: str, **keys: object) -> Callable[[], Ran]:
     return lambda: run_fill(faults=[fault], **keys)  # type: ignore[arg-type]
@@ -59,6 +61,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
     "liquid_in_vent": _by_fault("liquid_in_vent@20", size="11L-15"),
     "flow_too_high": _by_fault("meter_double@0"),
+    # A meter that slips, beside a scale.
+    "measures_differ": lambda: run_fill(points__tote_mass=SCALE, sim__k_factor="97 pulse/L"),
     "tote_empty": _by_fault("tote_empty@60"),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),

@@ -182,6 +182,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "liquid_in_vent": ([_is(venting=True), _reads(liquid_in_vent=True)], [_reads(liquid_in_vent=None)]),
     "valve_covered": ([_is(phase=Phase.SETTLE), _stroke(wants_air=True)], [HELD]),
     "flow_too_high": ([_is(slow_lps=2.0)], [HELD, _is(steady=False), _is(phase=Phase.SHUT)]),
+    "measures_differ": ([_is(contradicted=True)], [HELD]),
     "strainer_fouled": ([_reads(strainer_kpa=80.0)], [HELD, _is(forward=False), _reads(strainer_kpa=None)]),
     "tote_empty": ([_reads(tote_l=1.0)], [HELD, _is(phase=Phase.VENT), _reads(tote_l=None)]),
     "insert_not_seated": (

@@ -161,6 +161,18 @@ def test_air_drawn_at_the_level_is_not_topped_up_again_and_again(seed: int) -> N
     assert ran.breaches == ()
 
 
+def test_air_in_the_suction_line_is_told_by_the_tote() -> None:
+    """Found by a campaign: a quarter of air from a stroke's beginning on, and a record 52 L off that stated 1.9."""
+    ran = judged(drawn(63178))
+    assert ran.breaches == ()
+
+
+def test_a_narrow_bore_s_loss_is_no_peak_of_the_tyre() -> None:
+    """Found by a campaign: before the loss had been seen, a record told of 154 kPa in a tyre at 133."""
+    ran = judged(drawn(63191))
+    assert ran.breaches == ()
+
+
 def test_a_trip_stays_latched_over_a_restart() -> None:
     """Found by a campaign: after a power cut an aborted fill stood held, and its trip waited for no reset."""
     fill = fill_of(rig_settings(), Question("11L-15"), ["estop@20"])
