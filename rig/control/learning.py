@@ -9,7 +9,7 @@ from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.plan.physics import Line, air_loss_kpa, head_kpa, line_loss_kpa, vent_seconds
+from rig.plan.physics import air_loss_kpa, head_kpa, line_loss_kpa, vent_seconds
 from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
@@ -82,23 +82,32 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    if stroke.from_kpa - rest_kpa < _ONE_PSI:
-        idle = stroke.idle_vents + 1 if stroke.from_kpa - rest_kpa < _NO_FALL_KPA else 0
+    if stroke.from_kpa - rest_kpa < _NO_FALL_KPA:
+        idle = stroke.idle_vents + 1
         stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_VENTS
         turn.set(stroke=replace(stroke, air_stayed=stayed, idle_vents=idle))
         return
-    computed = vent_seconds(line_as_met(turn), air_l(turn), stroke.from_kpa, rest_kpa)
+    turn.set(stroke=replace(turn.state.stroke, idle_vents=0))
+    if stroke.from_kpa - rest_kpa < _ONE_PSI:
+        # Too little to measure.
+        return
+    computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
     if 0 < computed < math.inf:
         open_s = stroke.planned_s + turn.facts.dt_s
         turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
 
 
+def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
+    """How long the vent is opened: as long as the last ones took, else carefully by the bore that the loss speaks of."""
+    line, state = turn.setup.line, turn.state
+    if state.vent_known:
+        return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain
+    # A stem where a large bore was entered vents slowly.
+    as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
+    share = 0.7 if state.loss_known else 0.25
+    return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
+
+
 def air_l(turn: Turn) -> float:
     """The tyre's air space, litres; a little is always believed to be left."""
     return max(turn.state.gas.cavity_l - turn.facts.filled_l, 0.02 * turn.state.gas.cavity_l)
-
-
-def line_as_met(turn: Turn) -> Line:
-    """The line with the bore that the loss of liquid speaks of: a stem where a large bore was entered vents slowly."""
-    line = turn.setup.line
-    return replace(line, bore_m=line.bore_m * turn.state.loss_gain**-0.25)

@@ -13,7 +13,7 @@ from rig.control.alarms import standing_trips
 from rig.control.by_hand import by_hand
 from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import PUMPED, air_l, learn, learn_overrun, line_as_met, overrun_s
+from rig.control.learning import PUMPED, air_l, learn, learn_overrun, overrun_s, vent_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S, LEVEL_DOUBT, near_level
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -21,7 +21,6 @@ from rig.control.procedure import Phase
 from rig.control.state import Mark, Stroke, in_tyre_l
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.plan.physics import vent_seconds
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
 
@@ -178,10 +177,9 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     if setup.method == "vent":
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
-        share = 1.0 if turn.state.vent_known else 0.7 if turn.state.loss_known else 0.25
-        computed = vent_seconds(line_as_met(turn), air_l(turn), rest_kpa, aim_kpa) * turn.state.vent_gain * share
+        open_s = vent_s(turn, rest_kpa, aim_kpa)
         # The relay is told off one scan after the time is up.
-        turn.phase_trigger("vent", replace(stroke, planned_s=max(computed - turn.facts.dt_s, turn.facts.dt_s)))
+        turn.phase_trigger("vent", replace(stroke, planned_s=max(open_s - turn.facts.dt_s, turn.facts.dt_s)))
     elif not _may_draw(turn):
         turn.set(stroke=replace(turn.state.stroke, cools=True))
     else:
