@@ -178,7 +178,11 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if found:
         turn.note("refused", what="resume", missing=[m.name for m in found])
         return found
-    turn.set(alarms=_accept(turn.state.alarms))
+    if turn.state.alarms.first_out == "valve_covered":
+        turn.set(valve_raised=True)
+    # What a stroke was judged by is the person's to have mended: the next one tells.
+    stroke = replace(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
+    turn.set(alarms=_accept(turn.state.alarms), stroke=stroke)
     turn.state_trigger("resume", request.by)
     return ()
 

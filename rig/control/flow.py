@@ -26,8 +26,12 @@ class Flow:
         """Whether the long window resolves the flow: enough pulses, or as long as it gets."""
         if not self.samples:
             return False
-        (first_s, first), (last_s, last) = self.samples[0], self.samples[-1]
-        return abs(last - first) >= _ENOUGH_PULSES // 2 or last_s - first_s >= 0.75 * _LONGEST_S
+        return self.slow_u <= 2 / _ENOUGH_PULSES or self.samples[-1][0] - self.samples[0][0] >= 0.75 * _LONGEST_S
+
+    @property
+    def slow_u(self) -> float:
+        """One pulse as a share of what the longest window counted."""
+        return 1 / max(1, abs(self.samples[-1][1] - self.samples[0][1])) if self.samples else 1.0
 
 
 def follow(flow: Flow, now_s: float, pulses: int) -> Flow:

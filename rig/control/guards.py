@@ -189,7 +189,7 @@ def _rises_too_little(setup: Setup, facts: Facts) -> bool:
     # The slower of the sealed rises that the cavity's band allows: a big tyre must not look like a leak.
     expected = facts.gas.low - facts.stroke.watch_gas_kpa
     # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
-    doubt = 0.5 + _LOSS_DOUBT * facts.loss_kpa
+    doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
 
 

@@ -98,7 +98,7 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
-    """How long the vent is opened: as long as the last ones took, else carefully by the bore that the loss speaks of."""
+    """How long the vent is opened: as long as the last ones took, else carefully, by the bore that the loss shows."""
     line, state = turn.setup.line, turn.state
     if state.vent_known:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain

@@ -47,6 +47,8 @@ class Facts:
     venting: bool
     flow_lps: float
     slow_lps: float
+    slow_u: float
+    """One pulse as a share of what the slow flow was counted from."""
     steady: bool
     """Fast and slow flow agree: losses may be computed from them."""
     pulse_age_s: float
@@ -266,6 +268,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         venting=state.outputs.vent_valve,
         flow_lps=flow,
         slow_lps=slow,
+        slow_u=state.flow.slow_u,
         steady=abs(flow - slow) <= 0.25 * abs(slow),
         pulse_age_s=reading.now_s - state.pulse_s,
         gauge_age_s=reading.now_s - state.gauge_s,

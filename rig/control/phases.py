@@ -54,14 +54,20 @@ def settle(turn: Turn) -> None:
     stroke = turn.state.stroke
     if stroke.cools and not _may_draw(turn):
         return
+    if _judged(stroke):
+        return
     learn(turn, stroke, facts.tyre_kpa)
     _take_rest(turn, facts.tyre_kpa)
     if setup.by_hand:
         turn.phase_trigger("by_hand", Stroke(from_kpa=facts.tyre_kpa, goal_kpa=setup.window.floor_kpa))
         return
-    if turn.state.stroke.air_stayed or turn.state.stroke.liquid_came:
-        return
-    _choose(turn, stroke, facts.tyre_kpa)
+    if not _judged(turn.state.stroke):
+        _choose(turn, stroke, facts.tyre_kpa)
+
+
+def _judged(stroke: Stroke) -> bool:
+    """Whether the last stroke has told that something is wrong: a guard holds the fill once its delay is over."""
+    return stroke.air_stayed or stroke.liquid_came
 
 
 def _settle_open(turn: Turn) -> None:
@@ -113,6 +119,11 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     # A plan whose stroke brought nothing is off the mark: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
         turn.set(stroke=replace(turn.state.stroke, barren=barren))
+        if _covered(turn) and remaining <= _LAST_SHARE * setup.target_l:
+            # The liquid stands at the valve, as it was meant to, before the last litres found room.
+            turn.flag("short of the target")
+            _finish(turn, rest_kpa)
+            return
         _air_out(turn, rest_kpa, setup.window.floor_kpa if barren else move.to_kpa)
         return
     goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
@@ -167,10 +178,19 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
     )
 
 
+def _below_valve(turn: Turn) -> float:
+    """How far the liquid stands below the valve, as a share of the cavity."""
+    setup = turn.setup
+    return setup.cavity.fraction_at_valve - turn.facts.filled_l / level_cavity_l(turn.state.gas, setup)
+
+
+def _covered(turn: Turn) -> bool:
+    return _below_valve(turn) < _VALVE_MARGIN[turn.setup.method]
+
+
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     setup, stroke = turn.setup, replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
-    below_valve = setup.cavity.fraction_at_valve - turn.facts.filled_l / level_cavity_l(turn.state.gas, setup)
-    if below_valve < _VALVE_MARGIN[setup.method]:
+    if _covered(turn):
         # Air cannot leave through a covered valve. The guard holds the fill and says so.
         turn.set(stroke=replace(stroke, wants_air=True))
         return
@@ -183,9 +203,9 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     elif not _may_draw(turn):
         turn.set(stroke=replace(turn.state.stroke, cools=True))
     else:
-        if below_valve < LEVEL_DOUBT:
+        if _below_valve(turn) < LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
-        if "cavity_differs" in turn.state.flags:
+        if turn.state.valve_raised or "cavity_differs" in turn.state.flags:
             # Somebody went on: what takes up the room may be liquid, and the hose may fill with it instead of air.
             tally = turn.state.tally
             turn.set(tally=replace(tally, either_l=tally.either_l + setup.line.hose_l))

@@ -116,6 +116,8 @@ class FillState:
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False
+    valve_raised: bool = False
+    """A person went on after the liquid had covered the valve: the wheel is turned, and the valve is clear of it."""
     stroke: Stroke = Stroke()
     fills: int = 0
     top_ups: int = 0
@@ -155,8 +157,10 @@ def new_fill(setup: Setup) -> FillState:
 
 
 def in_force(setup: Setup, state: FillState) -> Setup:
-    """The setup with the measure that counts now in the meter's place."""
-    return setup if state.measure == 0 else replace(setup, meter=setup.beside[state.measure - 1])
+    """The setup with the measure that counts now in the meter's place, and the valve where it is now."""
+    if state.measure:
+        setup = replace(setup, meter=setup.beside[state.measure - 1])
+    return replace(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
 
 
 def pump_way(setup: Setup, state: FillState) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -166,6 +166,10 @@ class CavityFacts:
         place = min(max(fraction, 0.0), 1.0) * last
         left = min(int(place), last - 1)
         return self.covered_m[left] + (place - left) * (self.covered_m[left + 1] - self.covered_m[left])
+
+    def raised(self) -> CavityFacts:
+        """The same cavity with its valve turned clear of the liquid."""
+        return replace(self, fraction_at_valve=1.0, covered_m=(0.0, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ its pressure; its room is the ``pocket_l``.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sim.plant.laws import GRAVITY, KPA_PER_PSI, gas_flow, orifice_flow_lps
@@ -123,6 +124,10 @@ class Tyre:
     def fraction(self) -> float:
         """Share of the cavity that is liquid."""
         return self.liquid_l / self._params.cavity_l
+
+    def turn(self, valve_fraction: float) -> None:
+        """Turn the wheel until this share of the cavity is below the valve hole; the hole's height stays as it was."""
+        self._params = replace(self._params, valve_fraction=valve_fraction)
 
     def wet_share(self) -> float:
         """How much of what leaves by the valve hole is liquid: 0 surface below it, 1 above."""

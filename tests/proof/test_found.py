@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import cast
 
@@ -14,11 +15,14 @@ from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
 from rig.control.state import Alarms
-from rig.control.values import Request
+from rig.control.values import Request, Setup
+from rig.plan.target import Wanted
 from rig.run.assembly import Question
+from rig.run.person import Unattended
 from sim.campaign import judged
 from sim.person import Scripted
 from sim.scenarios import Habits, drawn
+from sim.virtual import VirtualRig
 
 
 @pytest.mark.parametrize("later", ["hold", "stop"])
@@ -171,6 +175,37 @@ def test_a_narrow_bore_s_loss_is_no_peak_of_the_tyre() -> None:
     """Found by a campaign: before the loss had been seen, a record told of 154 kPa in a tyre at 133."""
     ran = judged(drawn(63191))
     assert ran.breaches == ()
+
+
+class _TurnsTheWheel(Unattended):
+    """Turns the valve to the top whenever something holds the fill, and goes on."""
+
+    def __init__(self, rig: VirtualRig) -> None:
+        super().__init__()
+        self._rig = rig
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        if decision.state.state is State.HELD:
+            self._rig.plant.tyre.turn(0.95)
+            return [Request(f"on-{decision.state.now_s}", "resume", by="jo")]
+        return super().requests(setup, decision)
+
+
+@pytest.mark.parametrize(("clock", "guard"), [(4, "liquid_drawn"), (12, "valve_covered")])
+def test_who_turns_the_covered_valve_up_can_go_on(clock: float, guard: str) -> None:
+    """Found by use: what the stroke had been judged by stood, and every resume was held again at once."""
+    changes: dict[str, object] = {"tote__content": "2500 L", "sim__valve_at": clock}
+    if guard == "valve_covered":
+        # The pressure is let out before the gun comes off, and the liquid stands at the valve by then.
+        changes |= {"flush__order": "gun off, then core back", "sim__cavity_factor": 0.995}
+    fill = fill_of(rig_settings("draw-down", **changes), Question("16.9-28", Wanted(valve_at=12)))
+    fill.person = _TurnsTheWheel(fill.rig)
+    last = fill.run()
+    record = fill_record(fill.setup, last.state)
+    flags = cast("list[str]", record["flags"])
+    assert (record["outcome"], guard in flags) == ("complete", True)
+    truth_l = fill.rig.plant.tyre.liquid_l
+    assert abs(cast("float", record["net_l"]) - truth_l) <= cast("float", record["net_u_l"])
 
 
 def test_a_trip_stays_latched_over_a_restart() -> None:
