@@ -11,16 +11,17 @@ the suction line is kept as pressure × volume, because the pump compresses it b
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
+from rig.control.changed import changed
 from rig.control.values import Meter, Setup
 
 Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Register:
     """A counter of the meter, unwrapped."""
 
@@ -36,19 +37,19 @@ def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Regis
     ``restarts``, and only what a counter restarted from zero shows is taken, never a jump or a step backwards.
     """
     if register.raw is None:
-        return replace(register, raw=raw), 0
+        return changed(register, raw=raw), 0
     span = 1 << meter.bits
     step = (raw - register.raw) % span
     signed = meter.reverse == "signed" and not meter.second_channel
     if signed and step >= span // 2:
         step -= span
     if abs(step) <= most:
-        return replace(register, raw=raw, total=register.total + step), step
+        return changed(register, raw=raw, total=register.total + step), step
     step = raw if 0 <= raw <= most else 0
     return Register(raw, register.total + step, register.restarts + 1), step
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Count:
     """One measure: its register, and the pulses that it counted since the fill was opened."""
 
@@ -77,7 +78,7 @@ def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l:
     return Count(register, count.forward + forward, count.back + back, standing)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Tally:
     """The account of one fill. Litres past the meter are pulses × litres per pulse, so totals cannot drift."""
 
@@ -138,7 +139,7 @@ def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float)
     """Book ``litres`` forward past the meter: the suction line's air first, then liquid, which fills the hose first."""
     air = min(litres, tally.suction_air_kpa_l / line_kpa_abs)
     left = max(0.0, tally.suction_air_kpa_l - air * line_kpa_abs)
-    return replace(
+    return changed(
         tally,
         air_forward_l=tally.air_forward_l + air,
         suction_air_kpa_l=left,
@@ -156,7 +157,7 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
     liquid = min(litres, tally.hose_l)
     air = litres - liquid
     most = setup.line.suction_l * setup.line.atmosphere_kpa_abs
-    return replace(
+    return changed(
         tally,
         hose_l=tally.hose_l - liquid,
         air_returned_l=tally.air_returned_l + air,
@@ -167,7 +168,7 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
 def carried(tally: Tally, meter: Meter) -> Tally:
     """The same account in litres alone, so that another measure can count on from here."""
     net_l = tally.net_l(meter) - tally.earlier_forward_l + tally.earlier_returned_l
-    return replace(
+    return changed(
         tally,
         earlier_forward_l=tally.passed_forward_l(meter),
         earlier_returned_l=tally.passed_back_l(meter) - tally.estimated_returned_l,
@@ -197,14 +198,14 @@ def book(
     each_l = setup.meter.litres_per_pulse
     bent_l = each_l * (curve - 1.0)
     if forward:
-        tally = replace(
+        tally = changed(
             tally,
             pulses_forward=tally.pulses_forward + forward,
             curve_forward_l=tally.curve_forward_l + forward * bent_l,
         )
         tally = pass_forward(tally, setup, forward * (each_l + bent_l), line_kpa_abs)
     if back or back_estimate_l:
-        tally = replace(
+        tally = changed(
             tally,
             pulses_returned=tally.pulses_returned + back,
             curve_returned_l=tally.curve_returned_l + back * bent_l,

@@ -36,7 +36,7 @@ _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
 _POINTS = 4096
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Rise:
     """A sealed rise between two rests. Gauge pressures; offsets are liquid in the tyre less air in the hose."""
 

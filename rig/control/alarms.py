@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from rig.control.changed import changed
 from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.state import Alarms, FillState
@@ -17,16 +16,16 @@ def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Al
     due = tuple(
         guard for guard in standing if now_s - began[guard.name] >= guard.delay_s and guard.name not in alarms.accepted
     )
-    return (alarms if timers == alarms.timers else replace(alarms, timers=timers)), due
+    return (alarms if timers == alarms.timers else changed(alarms, timers=timers)), due
 
 
 def raise_alarm(alarms: Alarms, guard: Guard) -> Alarms:
     """Keep ``guard`` as first-out, or as a follower once each."""
     if alarms.first_out is None:
-        return replace(alarms, first_out=guard.name)
+        return changed(alarms, first_out=guard.name)
     if guard.name == alarms.first_out or guard.name in alarms.followers:
         return alarms
-    return replace(alarms, followers=(*alarms.followers, guard.name))
+    return changed(alarms, followers=(*alarms.followers, guard.name))
 
 
 def standing_trips(alarms: Alarms) -> tuple[str, ...]:
@@ -36,7 +35,7 @@ def standing_trips(alarms: Alarms) -> tuple[str, ...]:
 
 def cleared(alarms: Alarms) -> Alarms:
     """After a reset or a resume: nothing is first-out any more."""
-    return replace(alarms, first_out=None, followers=())
+    return changed(alarms, first_out=None, followers=())
 
 
 def outcome_of(state: FillState) -> str:

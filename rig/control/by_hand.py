@@ -6,8 +6,7 @@ lets out is no mystery. The record is as whole as any other.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from rig.control.changed import changed
 from rig.control.learning import learn_loss, overrun_s
 from rig.control.look import held_back, stage_of
 from rig.control.pressure import at_rest, stiffness_kpa_per_l
@@ -38,12 +37,12 @@ def _follow_strokes(turn: Turn) -> None:
     facts, state = turn.facts, turn.state
     under_way = state.stroke.began_s > 0
     if (facts.forward or facts.reverse) and not under_way:
-        began = replace(state.stroke, began_s=facts.reading.now_s, start_l=facts.in_tyre_l)
+        began = changed(state.stroke, began_s=facts.reading.now_s, start_l=facts.in_tyre_l)
         turn.set(stroke=began, fills=state.fills + facts.forward)
     elif facts.forward and facts.line is not None and facts.steady:
         gauge = facts.reading.line_kpa
         inside = facts.in_tyre_l
-        turn.set(stroke=replace(state.stroke, stop_l=inside, stop_flow_lps=facts.slow_lps, stop_gauge_kpa=gauge))
+        turn.set(stroke=changed(state.stroke, stop_l=inside, stop_flow_lps=facts.slow_lps, stop_gauge_kpa=gauge))
     elif facts.still and facts.tyre_kpa is not None:
         _rest(turn, facts.tyre_kpa)
 
@@ -59,14 +58,14 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
         # From one rest to another pressure without flow, or to less than the sealed air can have: air has left.
         fell = facts.gas is not None and tyre_kpa < facts.gas.low - KPA_PER_PSI
         sealed = state.gas.sealed and stroke.began_s > 0 and not fell
-        turn.set(stroke=replace(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=replace(state.gas, sealed=sealed))
+        turn.set(stroke=changed(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=changed(state.gas, sealed=sealed))
     elif now_s - stroke.stood_since_s >= _STOOD_S:
         at_once = stroke.stood_since_s - state.changed_s <= turn.setup.line.coast_s + _AT_ONCE_S
         pumped = stroke.began_s > 0 and facts.in_tyre_l > stroke.start_l and at_once
         if pumped:
             learn_loss(turn, stroke, tyre_kpa)
         gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, pumped=pumped)
-        turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(stroke, began_s=0.0))
+        turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=changed(stroke, began_s=0.0))
         if pumped:
             # Where it does not fit the size the guard holds the fill.
             held_back(turn, stage_of(turn, rise_ends=True))
@@ -93,7 +92,7 @@ def _judge(turn: Turn) -> None:
         # What goes in is judged from the last pressure that stood: without one the pump would run blind.
         why = "" if turn.state.gas.sealed else "rest"
     if why != stroke.ended_by:
-        turn.set(stroke=replace(stroke, ended_by=why))
+        turn.set(stroke=changed(stroke, ended_by=why))
         turn.note("by hand", stop=why, in_tyre_l=round(facts.in_tyre_l, 3))
 
 

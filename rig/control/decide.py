@@ -7,9 +7,10 @@ procedure, then the outputs. An assertion or a broken table inside is a defect; 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
+from rig.control.changed import changed
 from rig.control.doubt import with_doubt
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
@@ -100,7 +101,7 @@ def hold(turn: Turn, why: str) -> None:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
-    turn.set(stroke=replace(turn.state.stroke, ended_by=""))
+    turn.set(stroke=changed(turn.state.stroke, ended_by=""))
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
     turn.phase_trigger("reopen" if again else "break_off")
     turn.state_trigger("hold", why)
@@ -111,7 +112,7 @@ def _reopen(turn: Turn) -> None:
     turn.set(valve_open=True)
     tally, setup = turn.state.tally, turn.setup
     if turn.facts.covered_m > 0:
-        turn.set(tally=replace(tally, hose_l=min(tally.hose_l + turn.facts.flushed_l, setup.line.hose_l)))
+        turn.set(tally=changed(tally, hose_l=min(tally.hose_l + turn.facts.flushed_l, setup.line.hose_l)))
 
 
 def _rebook_draw(turn: Turn) -> None:
@@ -119,7 +120,7 @@ def _rebook_draw(turn: Turn) -> None:
     tally, setup = turn.state.tally, turn.setup
     air = turn.state.stroke.start_air_l
     either = tally.either_l + tally.air_returned_l - air
-    turn.set(tally=replace(tally, air_returned_l=air, either_l=either, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
+    turn.set(tally=changed(tally, air_returned_l=air, either_l=either, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:
@@ -181,7 +182,7 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
     # What a stroke was judged by is the person's to have mended: the next one tells.
-    stroke = replace(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
+    stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
     turn.set(alarms=_accept(turn.state.alarms), stroke=stroke)
     turn.state_trigger("resume", request.by)
     return ()
@@ -190,7 +191,7 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
 def _accept(alarms: Alarms) -> Alarms:
     """Going on past a judgement that a person may overrule silences it for this fill; the flag stays in the record."""
     overruled = {alarms.first_out} & {guard.name for guard in GUARDS if guard.may_accept}
-    return replace(cleared(alarms), accepted=alarms.accepted | {name for name in overruled if name})
+    return changed(cleared(alarms), accepted=alarms.accepted | {name for name in overruled if name})
 
 
 def _stop(turn: Turn, request: Request) -> tuple[Missing, ...]:
@@ -207,7 +208,7 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
         turn.note("refused", what="reset", missing=list(standing))
         return tuple(Missing(name, GUARD_NAMED[name].first) for name in standing)
     turn.phase_trigger("break_off")
-    turn.set(alarms=cleared(turn.state.alarms), stroke=replace(turn.state.stroke, ended_by=""))
+    turn.set(alarms=cleared(turn.state.alarms), stroke=changed(turn.state.stroke, ended_by=""))
     turn.state_trigger("reset", request.by)
     return ()
 
@@ -279,7 +280,7 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
     if outputs.pump_run or outputs.pump_reverse:
         turn.set(direction=1 if outputs.pump_run else -1)
     if outputs.vent_valve:
-        turn.set(gas=replace(turn.state.gas, sealed=False))
+        turn.set(gas=changed(turn.state.gas, sealed=False))
     turn.set(outputs=outputs)
 
 

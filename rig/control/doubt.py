@@ -7,9 +7,9 @@ litres it is about, whatever the person does next.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from rig.control.accounting import Tally
+from rig.control.changed import changed
 from rig.control.pressure import GUESS
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
@@ -38,7 +38,7 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """The account once ``alarm`` has spoken; no more is in doubt than passed the pump, seen or unseen."""
     tally, line = state.tally, setup.line
     most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.pump_lps * _UNSEEN_S)
-    return replace(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
+    return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:

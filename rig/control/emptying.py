@@ -6,8 +6,7 @@ It ends at the volume asked for, or when air comes.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from rig.control.changed import changed
 from rig.control.learning import overrun_s
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest
@@ -30,7 +29,7 @@ def settle_emptying(turn: Turn) -> None:
         return
     state, ended_by = turn.state, turn.state.stroke.ended_by
     gas = at_rest(state.gas, setup, facts.tyre_kpa, facts.offset_l, pumped=False)
-    turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=replace(state.stroke, ended_by=""))
+    turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=changed(state.stroke, ended_by=""))
     left_l = setup.target_l + facts.in_tyre_l
     if ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         turn.phase_trigger("uncouple")
@@ -76,6 +75,6 @@ def _air_comes(turn: Turn, flow: float) -> bool:
 
 def _end(turn: Turn, why: str) -> None:
     facts = turn.facts
-    turn.set(stroke=replace(turn.state.stroke, ended_by=why, stop_l=facts.in_tyre_l, stop_flow_lps=-facts.slow_lps))
+    turn.set(stroke=changed(turn.state.stroke, ended_by=why, stop_l=facts.in_tyre_l, stop_flow_lps=-facts.slow_lps))
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")

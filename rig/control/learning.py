@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from rig.control.changed import changed
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
@@ -37,7 +38,7 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         _learn_vent(turn, stroke, rest_kpa)
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
         most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
-        turn.set(stroke=replace(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
+        turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
 
 
 def flow_step(setup: Setup, flow: float) -> int:
@@ -85,9 +86,9 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.from_kpa - rest_kpa < _NO_FALL_KPA:
         idle = stroke.idle_vents + 1
         stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_VENTS
-        turn.set(stroke=replace(stroke, air_stayed=stayed, idle_vents=idle))
+        turn.set(stroke=changed(stroke, air_stayed=stayed, idle_vents=idle))
         return
-    turn.set(stroke=replace(turn.state.stroke, idle_vents=0))
+    turn.set(stroke=changed(turn.state.stroke, idle_vents=0))
     if stroke.from_kpa - rest_kpa < _ONE_PSI:
         # Too little to measure.
         return

@@ -7,9 +7,9 @@ compares. What a rise of the pressure says is computed elsewhere; here is when i
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from rig.control.airspace import Stage, expected, judged, worth_a_look
+from rig.control.changed import changed
 from rig.control.turn import Turn
 from rig.control.values import Entry, Setup
 
@@ -31,7 +31,7 @@ def time_to_look(turn: Turn, overrun_l: float) -> bool:
         return False
     if not _look_l(setup) <= facts.in_tyre_l + overrun_l <= _SHARE * setup.target_l:
         return False
-    return worth_a_look(setup.cavity, replace(gas.rise, to_l=facts.offset_l + overrun_l))
+    return worth_a_look(setup.cavity, changed(gas.rise, to_l=facts.offset_l + overrun_l))
 
 
 def before_look(turn: Turn) -> bool:
@@ -40,7 +40,7 @@ def before_look(turn: Turn) -> bool:
     left_l = _look_l(setup) - facts.in_tyre_l
     if gas.looked or gas.rise is None or not 0 < left_l < facts.in_tyre_l:
         return False
-    return worth_a_look(setup.cavity, replace(gas.rise, to_l=facts.offset_l + left_l))
+    return worth_a_look(setup.cavity, changed(gas.rise, to_l=facts.offset_l + left_l))
 
 
 def stage_of(turn: Turn, *, rise_ends: bool) -> Stage:
@@ -63,7 +63,7 @@ def held_back(turn: Turn, stage: Stage) -> bool:
     if verdict == "agrees":
         # What was found stays found: a person has looked, or the record tells.
         verdict = judged(turn.setup.cavity, gas.rise, "later" if gas.looked else stage)
-    turn.set(gas=replace(gas, verdict=verdict, looked=gas.looked or stage == "look"))
+    turn.set(gas=changed(gas, verdict=verdict, looked=gas.looked or stage == "look"))
     turn.entries.append(Entry("cavity", _figures(turn, expected(turn.setup.cavity, gas.rise).kpa)))
     return verdict != "agrees" and _GUARD not in turn.state.alarms.accepted
 

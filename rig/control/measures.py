@@ -5,9 +5,8 @@ The meter counts; scale, tote level, a second meter and the pump's run time coun
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from rig.control.accounting import Count, book, carried
+from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import entering
 from rig.control.state import FillState, Mark
@@ -42,7 +41,7 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     drawn = new.reverse == "none" and state.direction < 0
     tally = book(
         carried(state.tally if drawn else mark.tally, setup.meter),
-        replace(setup, meter=new),
+        changed(setup, meter=new),
         forward,
         back,
         0.0,
@@ -51,5 +50,5 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     )
     missed = state.alarms.first_out in _MISSED
     either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
-    tally = replace(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
-    return replace(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())
+    tally = changed(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
+    return changed(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())

@@ -6,10 +6,11 @@ and phases judge by.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
 from rig.control.airspace import Found, Verdict
+from rig.control.changed import changed
 from rig.control.flow import Flow, follow
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
@@ -96,12 +97,12 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     wet_before = hose_wet(setup, state)
     state = _book(setup, state, reading, forward, back, dt)
     if hose_wet(setup, state) is not wet_before:
-        state = replace(state, regime_s=reading.now_s)
+        state = changed(state, regime_s=reading.now_s)
     state = _stillness(state, reading, dt, moved=bool(forward or back))
     if setup.by_hand:
         state = _lever(state, reading, forward, back)
     flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
-    state = replace(state, flow=flow, now_s=reading.now_s)
+    state = changed(state, flow=flow, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts)
     return _extremes(state, facts), facts
@@ -110,11 +111,11 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
 def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
     if not reading.fresh:
         # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
-        return replace(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
+        return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
     if moved or not state.pulse_s:
-        state = replace(state, pulse_s=reading.now_s)
+        state = changed(state, pulse_s=reading.now_s)
     if reading.line_kpa != state.gauge_kpa:
-        state = replace(state, gauge_kpa=reading.line_kpa, gauge_s=reading.now_s)
+        state = changed(state, gauge_kpa=reading.line_kpa, gauge_s=reading.now_s)
     return state
 
 
@@ -125,7 +126,7 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
     if way == state.by_lever:
         return state
     changed_s = reading.now_s if way else state.pulse_s
-    return replace(state, by_lever=way, direction=way or state.direction, changed_s=changed_s, regime_s=changed_s)
+    return changed(state, by_lever=way, direction=way or state.direction, changed_s=changed_s, regime_s=changed_s)
 
 
 def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
@@ -159,9 +160,9 @@ def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float
     if reading.reverse_raw is not None:
         most = int(most_l / setup.meter.litres_per_pulse) + 50
         reverse, back = unwrap(reverse, reading.reverse_raw, setup.meter, most)
-        after = (replace(after[0], back=after[0].back + back), *after[1:])
+        after = (changed(after[0], back=after[0].back + back), *after[1:])
     was, now = before[state.measure], after[state.measure]
-    state = replace(state, counts=after, reverse_register=reverse)
+    state = changed(state, counts=after, reverse_register=reverse)
     return state, now.forward - was.forward, now.back - was.back
 
 
@@ -184,9 +185,9 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
     if doubted > _ROUNDING_L:
-        tally = replace(tally, either_l=tally.either_l + doubted)
+        tally = changed(tally, either_l=tally.either_l + doubted)
     gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
-    return replace(state, tally=tally, gas=gas)
+    return changed(state, tally=tally, gas=gas)
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
@@ -221,14 +222,14 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
     pushed = max(0.0, before.suction_air_kpa_l - after.suction_air_kpa_l)
     drawn = (after.air_returned_l - before.air_returned_l) * line_abs
     doubtful = gas.guessed_kpa_l + (drawn if guessed else 0.0)
-    return replace(gas, added_kpa_l=gas.added_kpa_l + pushed - drawn, guessed_kpa_l=doubtful)
+    return changed(gas, added_kpa_l=gas.added_kpa_l + pushed - drawn, guessed_kpa_l=doubtful)
 
 
 def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
     if pump_way(setup, state) and air_at_pump(setup, state):
-        return replace(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
+        return changed(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
     rested = state.now_s - state.dry_ended_s >= setup.dry_rest_s
-    return replace(state, dry_s=0.0) if rested and state.dry_s else state
+    return changed(state, dry_s=0.0) if rested and state.dry_s else state
 
 
 def air_at_pump(setup: Setup, state: FillState) -> bool:
@@ -334,4 +335,4 @@ def _extremes(state: FillState, facts: Facts) -> FillState:
     lowest = tyre if state.lowest_kpa is None else min(state.lowest_kpa, tyre)
     if peak == state.peak_kpa and lowest == state.lowest_kpa:
         return state
-    return replace(state, peak_kpa=peak, lowest_kpa=lowest)
+    return changed(state, peak_kpa=peak, lowest_kpa=lowest)

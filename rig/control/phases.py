@@ -7,10 +7,10 @@ the same policy that foresaw the fill. So a stroke that went otherwise than plan
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from rig.control.alarms import standing_trips
 from rig.control.by_hand import by_hand
+from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, overrun_s, vent_s
@@ -90,7 +90,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     if "air_stays" in state.flags and facts.gas is not None and rest_kpa > facts.gas.high + 3 * _ONE_PSI:
         # A gauge that did not follow the air before: what it says now does not make that air come back.
         gas = state.gas
-    turn.set(gas=gas, stroke=replace(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
+    turn.set(gas=gas, stroke=changed(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
 
@@ -118,7 +118,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         return
     # A plan whose stroke brought nothing is off the mark: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
-        turn.set(stroke=replace(turn.state.stroke, barren=barren))
+        turn.set(stroke=changed(turn.state.stroke, barren=barren))
         if _covered(turn) and remaining <= _LAST_SHARE * setup.target_l:
             # The liquid stands at the valve, as it was meant to, before the last litres found room.
             turn.flag("short of the target")
@@ -128,7 +128,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         return
     goal_kpa = move.until_kpa if isinstance(move, Fill) else last.goal_kpa
     goal_kpa = setup.window.ceiling_kpa if barren else goal_kpa
-    stroke = replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa, barren=barren)
+    stroke = changed(_begin(turn, rest_kpa), goal_kpa=goal_kpa, barren=barren)
     if remaining <= max(5 * setup.tolerance_l, _LAST_SHARE * setup.target_l) and turn.state.fills:
         turn.set(top_ups=turn.state.top_ups + 1)
         turn.phase_trigger("top_up", stroke)
@@ -189,27 +189,27 @@ def _covered(turn: Turn) -> bool:
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
-    setup, stroke = turn.setup, replace(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    setup, stroke = turn.setup, changed(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
     if _covered(turn):
         # Air cannot leave through a covered valve. The guard holds the fill and says so.
-        turn.set(stroke=replace(stroke, wants_air=True))
+        turn.set(stroke=changed(stroke, wants_air=True))
         return
     if setup.method == "vent":
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
         open_s = vent_s(turn, rest_kpa, aim_kpa)
         # The relay is told off one scan after the time is up.
-        turn.phase_trigger("vent", replace(stroke, planned_s=max(open_s - turn.facts.dt_s, turn.facts.dt_s)))
+        turn.phase_trigger("vent", changed(stroke, planned_s=max(open_s - turn.facts.dt_s, turn.facts.dt_s)))
     elif not _may_draw(turn):
-        turn.set(stroke=replace(turn.state.stroke, cools=True))
+        turn.set(stroke=changed(turn.state.stroke, cools=True))
     else:
         if _below_valve(turn) < LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
         if turn.state.valve_raised or "cavity_differs" in turn.state.flags:
             # Somebody went on: what takes up the room may be liquid, and the hose may fill with it instead of air.
             tally = turn.state.tally
-            turn.set(tally=replace(tally, either_l=tally.either_l + setup.line.hose_l))
-        turn.phase_trigger("draw", replace(stroke, start_air_l=turn.state.tally.air_returned_l))
+            turn.set(tally=changed(tally, either_l=tally.either_l + setup.line.hose_l))
+        turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_returned_l))
 
 
 def _may_draw(turn: Turn) -> bool:
@@ -307,7 +307,7 @@ def _watch_rise(turn: Turn) -> None:
     facts, stroke = turn.facts, turn.state.stroke
     if stroke.watch_l is None and facts.line is not None and facts.gas is not None:
         turn.set(
-            stroke=replace(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
+            stroke=changed(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
         )
 
 
@@ -317,7 +317,7 @@ def _end_stroke(turn: Turn, why: str) -> None:
     told = why == "floor" or (facts.line is not None and facts.steady)
     gauge = facts.reading.line_kpa if told else None
     turn.set(
-        stroke=replace(
+        stroke=changed(
             turn.state.stroke,
             ended_by=why,
             stop_l=in_tyre_l(turn.setup, turn.state),
@@ -343,7 +343,7 @@ def back_flush(turn: Turn) -> None:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.
-        turn.set(tally=replace(tally, either_l=tally.either_l + facts.flushed_l))
+        turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
     turn.phase_trigger("uncouple")
 
 

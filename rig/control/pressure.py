@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
+from rig.control.changed import changed
 from rig.control.values import Reading, Setup
 from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -24,7 +25,7 @@ _LEAST_RISE_KPA = 20.0
 """A stroke that raised the pressure by less tells too little of the cavity."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Gas:
     """The air space as known from rests and strokes."""
 
@@ -148,7 +149,7 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped:
     if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
         gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
     gas = _with_rise(gas, setup, tyre_kpa, offset_l, pumped=pumped)
-    return replace(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
+    return changed(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
 
 
 def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
@@ -156,12 +157,12 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
     rises, rise = gas.rises, gas.rise
     if pumped and gas.sealed and rise is not None:
         added = rise.added_kpa_l + gas.added_kpa_l
-        rise = replace(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
+        rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
         air, put_in_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
         rise = Rise(air, tyre_kpa, offset_l, tyre_kpa, offset_l, put_in_u=put_in_u)
-    return replace(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
+    return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
 def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
@@ -174,4 +175,4 @@ def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
     # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.
     band = max(uncertainty, 0.015 * cavity)
-    return replace(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)
+    return changed(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)

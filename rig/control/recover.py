@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from rig.control.accounting import book
+from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, entering, restarts
 from rig.control.procedure import Phase, State, next_phase
@@ -26,13 +25,13 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
     # An ended state stays, and a trip waits for its reset as before; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
         reopened = state.phase is Phase.BACK_FLUSH
-        state = replace(
+        state = changed(
             state,
             state=State.ABORTED if state.state in (State.ABORTING, State.ABORTED) else State.HELD,
             phase=next_phase(state.phase, "break_off"),
             valve_open=state.valve_open or reopened,
         )
-    return replace(
+    return changed(
         state,
         now_s=0.0,
         since_s=0.0,
@@ -44,9 +43,9 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         last_note_s=-1e9,
         flow=Flow(),
         stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps),
-        gas=replace(state.gas, sealed=False),
+        gas=changed(state.gas, sealed=False),
         outputs=Outputs(),
-        alarms=replace(state.alarms, timers=()),
+        alarms=changed(state.alarms, timers=()),
         answered=frozenset(),
         flags=state.flags | {"interrupted"},
     )
@@ -61,6 +60,6 @@ def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
-    tally = replace(tally, unattended_l=tally.unattended_l + moved)
+    tally = changed(tally, unattended_l=tally.unattended_l + moved)
     flags = state.flags | ({"meter_jumped"} if restarts(state) > before_restarts else set())
-    return replace(state, tally=tally, flags=flags)
+    return changed(state, tally=tally, flags=flags)

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from rig.control.accounting import Count, Register, Tally
+from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.pressure import Gas
 from rig.control.procedure import Phase, State
 from rig.control.values import Outputs, Setup
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stroke:
     """The move under way or just ended."""
 
@@ -50,7 +51,7 @@ class Stroke:
     watch_gas_kpa: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Alarms:
     """First-out and what followed, with the delays that are running."""
 
@@ -79,7 +80,7 @@ class Mark:
     counts: tuple[Count, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FillState:
     """One fill."""
 
@@ -159,8 +160,8 @@ def new_fill(setup: Setup) -> FillState:
 def in_force(setup: Setup, state: FillState) -> Setup:
     """The setup with the measure that counts now in the meter's place, and the valve where it is now."""
     if state.measure:
-        setup = replace(setup, meter=setup.beside[state.measure - 1])
-    return replace(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
+        setup = changed(setup, meter=setup.beside[state.measure - 1])
+    return changed(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
 
 
 def pump_way(setup: Setup, state: FillState) -> int:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from rig.control.alarms import outcome_of
+from rig.control.changed import changed
 from rig.control.observe import Facts
 from rig.control.procedure import ENDED, Phase, State, next_phase, next_state
 from rig.control.state import FillState, Stroke
@@ -27,7 +26,7 @@ class Turn:
 
     def set(self, **changes: object) -> None:
         """Change fields of the state."""
-        self.state = replace(self.state, **changes)  # type: ignore[arg-type]
+        self.state = changed(self.state, **changes)  # type: ignore[arg-type]
 
     def state_trigger(self, trigger: str, why: str = "") -> None:
         """Move the state machine."""

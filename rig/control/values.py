@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from rig.control.changed import changed
 from rig.plan.physics import Line
 from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
@@ -146,7 +147,7 @@ class Meter:
         return self.curve[-1][1]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CavityFacts:
     """What the wheel room says of the tyre's inside, and how the liquid stands in it."""
 
@@ -169,10 +170,10 @@ class CavityFacts:
 
     def raised(self) -> CavityFacts:
         """The same cavity with its valve turned clear of the liquid."""
-        return replace(self, fraction_at_valve=1.0, covered_m=(0.0, 0.0))
+        return changed(self, fraction_at_valve=1.0, covered_m=(0.0, 0.0))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Setup:
     """Everything that is fixed when a fill is opened."""
 
