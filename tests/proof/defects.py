@@ -25,7 +25,7 @@ from wrong_counts import (
     unattended_merged,
 )
 
-from rig.control import accounting, alarms, decide, guards, observe, outputs, phases, recover, snapshot
+from rig.control import accounting, alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot
 from rig.control.phases import Phase
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -282,6 +282,14 @@ DEFECTS: tuple[Defect, ...] = (
         ("wheel", "fluid", "person", "crash", "fault1", "fault2"),
     ),
     Defect("the hose's air is not counted", _hose_always_full, 5, "I4 record true", ("draw-down",)),
+    Defect(
+        "what stands beside the meter is not asked",
+        _swap(doubt, "contradiction", lambda original: lambda setup, state: None),
+        63178,
+        "I4 record true",
+        ("air_in_line",),
+        ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "start", "truth", "valve"),
+    ),
     Defect("a counter's restart is not noticed", _without("meter_jumped"), 8, "I3 restart told", ("meter_reset",)),
     Defect("the hose's change with the wrong sign", net(hose_wrong_way), 4, "record adds up"),
     Defect("the ceiling is ignored", _ceiling_ignored, 18, "I5 tyre pressure"),
