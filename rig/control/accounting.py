@@ -21,7 +21,7 @@ Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Register:
     """A counter of the meter, unwrapped."""
 
@@ -37,14 +37,14 @@ def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Regis
     ``restarts``, and only what a counter restarted from zero shows is taken, never a jump or a step backwards.
     """
     if register.raw is None:
-        return changed(register, raw=raw), 0
+        return Register(raw, register.total, register.restarts), 0
     span = 1 << meter.bits
     step = (raw - register.raw) % span
     signed = meter.reverse == "signed" and not meter.second_channel
     if signed and step >= span // 2:
         step -= span
     if abs(step) <= most:
-        return changed(register, raw=raw, total=register.total + step), step
+        return Register(raw, register.total + step, register.restarts), step
     step = raw if 0 <= raw <= most else 0
     return Register(raw, register.total + step, register.restarts + 1), step
 
@@ -65,7 +65,7 @@ def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l:
 
     At most ``most_l`` and 50 pulses are believable. ``stands``: nothing has been told to move for long.
     """
-    if raw is None:
+    if raw is None or raw == count.register.raw:
         return count
     register, step = unwrap(count.register, raw, meter, int(most_l / meter.litres_per_pulse) + 50)
     if meter.second_channel:

@@ -366,4 +366,4 @@ GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 def conditions(setup: Setup, facts: Facts) -> tuple[Guard, ...]:
     """The guards whose conditions hold in this scan, most urgent first, delays not counted."""
     fresh = facts.reading.fresh
-    return tuple(guard for guard in GUARDS if (fresh or guard.blind) and guard.condition(setup, facts))
+    return tuple([guard for guard in GUARDS if (fresh or guard.blind) and guard.condition(setup, facts)])

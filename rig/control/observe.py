@@ -30,9 +30,12 @@ BLANK_S = 2.0
 """After a start the gauge shows the line before the meter shows the flow: losses are not computed yet."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Facts:
-    """What one scan says. Litres and flows are in the tyre's sense: positive is into the tyre."""
+    """What one scan says. Litres and flows are in the tyre's sense: positive is into the tyre.
+
+    Made in every scan and never changed; a frozen class of so many fields would take a tenth of the decision to make.
+    """
 
     reading: Reading
     state: State
@@ -112,11 +115,9 @@ def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) ->
     if not reading.fresh:
         # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
         return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
-    if moved or not state.pulse_s:
-        state = changed(state, pulse_s=reading.now_s)
-    if reading.line_kpa != state.gauge_kpa:
-        state = changed(state, gauge_kpa=reading.line_kpa, gauge_s=reading.now_s)
-    return state
+    pulse_s = reading.now_s if moved or not state.pulse_s else state.pulse_s
+    gauge_s = reading.now_s if reading.line_kpa != state.gauge_kpa else state.gauge_s
+    return changed(state, pulse_s=pulse_s, gauge_kpa=reading.line_kpa, gauge_s=gauge_s)
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
@@ -153,8 +154,10 @@ def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float
     raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
     stands = _stands(setup, state, reading.now_s)
     after = tuple(
-        counted(count, raw, meter, state.direction, most_l, stands=stands)
-        for count, raw, meter in zip(before, raws, meters, strict=True)
+        [
+            counted(count, raw, meter, state.direction, most_l, stands=stands)
+            for count, raw, meter in zip(before, raws, meters, strict=True)
+        ]
     )
     reverse = state.reverse_register
     if reading.reverse_raw is not None:
@@ -200,18 +203,17 @@ def entering(setup: Setup, state: FillState) -> Enters:
     """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
     if not state.valve_open:
         return "air"
-    return "liquid" if surface_over_valve_m(setup, state) > 0 else "air"
+    return "liquid" if setup.cavity.covered(_level(setup, state)) > 0 else "air"
 
 
 def near_level(setup: Setup, state: FillState) -> bool:
     """Whether the liquid's surface is so near to the valve that either may leave there."""
-    level = (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
-    return abs(setup.cavity.fraction_at_valve - level) < LEVEL_DOUBT
+    return abs(setup.cavity.fraction_at_valve - _level(setup, state)) < LEVEL_DOUBT
 
 
-def surface_over_valve_m(setup: Setup, state: FillState) -> float:
-    """Height of the liquid's surface above the valve, by the best that is known of the cavity."""
-    return setup.cavity.covered((setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup))
+def _level(setup: Setup, state: FillState) -> float:
+    """Share of the cavity that is liquid, by the best that is known of it."""
+    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
 
 
 def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float, *, guessed: bool) -> Gas:
@@ -244,17 +246,18 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     since = reading.now_s - state.changed_s
     flow = state.flow.fast_pps * setup.meter.litres_per_pulse
     slow = state.flow.slow_pps * setup.meter.litres_per_pulse
-    filled = setup.existing_l + in_tyre_l(setup, state)
-    offset = offset_l(setup, state)
-    covered = surface_over_valve_m(setup, state)
+    inside = in_tyre_l(setup, state)
+    filled = setup.existing_l + inside
+    offset = offset_l(setup, state, filled)
+    covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     line = None
-    steady_s = reading.now_s - state.regime_s
+    wet, steady_s = hose_wet(setup, state), reading.now_s - state.regime_s
     steady = steady_s >= BLANK_S + setup.line.start_lag_s and state.flow.fine
     # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
     seen = setup.meter.kind != "run time"
-    if way > 0 and hose_wet(setup, state) and steady and seen:
+    if way > 0 and wet and steady and seen:
         line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
     return Facts(
         reading=reading,
@@ -273,12 +276,12 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         steady=abs(flow - slow) <= 0.25 * abs(slow),
         pulse_age_s=reading.now_s - state.pulse_s,
         gauge_age_s=reading.now_s - state.gauge_s,
-        in_tyre_l=in_tyre_l(setup, state),
+        in_tyre_l=inside,
         filled_l=filled,
         offset_l=offset,
         still=still,
         covered_m=covered,
-        wet=hose_wet(setup, state),
+        wet=wet,
         loss_known=state.loss_known,
         loss_kpa=line_loss_kpa(setup.line, slow) * state.loss_gain if line is not None else 0.0,
         air_at_pump=air_at_pump(setup, state),

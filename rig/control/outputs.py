@@ -8,6 +8,18 @@ from rig.control.procedure import Phase, State
 from rig.control.state import FillState
 from rig.control.values import Outputs, Setup
 
+_OFF, _BEACON = Outputs(), Outputs(beacon=True)
+_FILL = Outputs(pump_run=True, fill_valve=True)
+_DRAW = Outputs(pump_reverse=True, fill_valve=True)
+_IN_PHASE = {
+    Phase.FILL: _FILL,
+    Phase.TOP_UP: _FILL,
+    Phase.DRAW_DOWN: _DRAW,
+    Phase.EMPTY: _DRAW,
+    Phase.VENT: Outputs(vent_valve=True),
+    Phase.SHUT: _BEACON,
+    Phase.UNCOUPLE: _BEACON,
+}
 _REVERSAL_PAUSE_S = 2.0
 _STANDSTILL_LPS = 0.2 / 60
 
@@ -27,23 +39,13 @@ def _stands(facts: Facts) -> bool:
 
 def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     if state.state in (State.ABORTING, State.ABORTED, State.HELD):
-        return Outputs(beacon=True)
+        return _BEACON
     if state.state is not State.RUNNING:
-        return Outputs()
+        return _OFF
     if setup.by_hand:
         cut = bool(state.stroke.ended_by)
         return Outputs(pump_run=state.phase is not Phase.SETTLE and not cut, beacon=cut)
-    elapsed_s = facts.reading.now_s - state.since_s
-    match state.phase:
-        case Phase.FILL | Phase.TOP_UP:
-            return Outputs(pump_run=True, fill_valve=True)
-        case Phase.DRAW_DOWN | Phase.EMPTY:
-            return Outputs(pump_reverse=True, fill_valve=True)
-        case Phase.VENT:
-            return Outputs(vent_valve=True)
-        case Phase.BACK_FLUSH if elapsed_s < flush_s(setup, valve_open=state.valve_open):
-            return Outputs(pump_reverse=True, fill_valve=True)
-        case Phase.SHUT | Phase.UNCOUPLE:
-            return Outputs(beacon=True)
-        case _:
-            return Outputs()
+    if state.phase is Phase.BACK_FLUSH:
+        flushes = facts.reading.now_s - state.since_s < flush_s(setup, valve_open=state.valve_open)
+        return _DRAW if flushes else _OFF
+    return _IN_PHASE.get(state.phase, _OFF)

@@ -194,6 +194,6 @@ def in_tyre_l(setup: Setup, state: FillState) -> float:
     return state.tally.net_l(in_force(setup, state).meter) + state.tally.unattended_l
 
 
-def offset_l(setup: Setup, state: FillState) -> float:
-    """Liquid in the tyre less air in the hose: gas volume = cavity − this."""
-    return setup.existing_l + in_tyre_l(setup, state) - (setup.line.hose_l - state.tally.hose_l)
+def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:
+    """Liquid in the tyre (``filled_l``) less air in the hose: gas volume = cavity − this."""
+    return filled_l - (setup.line.hose_l - state.tally.hose_l)
