@@ -15,7 +15,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from rig.ledger.book import Book, BookError, witness_of
-from rig.ledger.chain import Record
+from rig.ledger.chain import Head, Record
 
 BOOK_NAME = "book.sqlite"
 _TAIL = 200
@@ -70,14 +70,16 @@ def back_up(folder: Path, into: Path) -> int:
 def restore(folder: Path, backup: Path, at: str, truck: str) -> Record:
     """Put a backup in the place of the book, and write into it that this was done; returns that record.
 
-    Refused (BookError) when the backup is unsound, or when the book in place is sound and has more records.
+    Refused (BookError) when the backup is unsound, or when the book in place is sound and has records that it lacks.
     """
     if not backup.exists():
         raise BookError(f"{backup}: no such file")
     count = _checked(backup)
     standing, lost = _standing(folder)
-    if standing is not None and standing > count:
-        raise BookError(f"the book in {folder} is sound and has {standing} records, the backup only {count}: kept")
+    for truck_there, (serial, hash_) in standing.items():
+        if _hash_at(backup, truck_there, serial) != hash_:
+            lacks = f"record {serial} of {truck_there!r}, which the backup of {count} records does not have"
+            raise BookError(f"the book in {folder} is sound and holds {lacks}: kept")
     folder.mkdir(parents=True, exist_ok=True)
     target, aside = folder / BOOK_NAME, folder / f"{BOOK_NAME}.before-{at[:19].replace(':', '')}"
     fresh = folder / f"{BOOK_NAME}.new"
@@ -93,17 +95,22 @@ def restore(folder: Path, backup: Path, at: str, truck: str) -> Record:
         return book.append("restored", at, at, {"records": count, "written_before": lost})
 
 
-def _standing(folder: Path) -> tuple[int | None, int | None]:
-    """Records of the book in place when it is sound, and how many its witness has seen."""
+def _hash_at(path: Path, truck: str, serial: int) -> str | None:
+    with Book(f"sqlite:///{path}", "-") as book:
+        return next((record.hash for record in book.every(truck, after=serial - 1, most=1)), None)
+
+
+def _standing(folder: Path) -> tuple[dict[str, Head], int | None]:
+    """Where the chains of the book in place end when it is sound, and how many records its witness has seen."""
     seen = None
     with contextlib.suppress(OSError, ValueError):
         seen = sum(
             serial for serial, _ in json.loads(witness_of(folder / BOOK_NAME).read_text(encoding="utf-8")).values()
         )
     if not (folder / BOOK_NAME).exists() or unsound(folder) is not None:
-        return None, seen
+        return {}, seen
     with book_of(folder, "-") as book:
-        return sum(serial for serial, _ in book.heads().values()), seen
+        return book.heads(), seen
 
 
 def _copied(source: Path, into: Path) -> None:

@@ -95,7 +95,7 @@ def line_loss_kpa(line: Line, flow_lps: float) -> float:
 def _flow_at(line: Line, back_kpa: float) -> float:
     high = max(line.pump_lps, 1e-6)
     low = 0.0
-    for _ in range(40):
+    for _ in range(24):
         flow = (low + high) / 2
         gauge = back_kpa + line_loss_kpa(line, flow)
         delivered = line.pump_lps - line.slip_lps_per_kpa * max(gauge, 0.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -116,6 +117,25 @@ def test_verify_export_backup_restore(
     assert "changed" in faults[0]["text"]
     assert ledger(capsys, "restore", "copy.sqlite") == (0, {"serial": 3, "file": "copy.sqlite"})
     assert ledger(capsys, "verify")[0] == 0
+
+
+def test_a_sound_book_is_not_replaced_by_another_one_s_backup(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    data = tmp_path / "rig-data"
+    data.mkdir()
+    journal_with(data, fill_of("x"), fill_of("y", 10), fill_of("z", 20))
+    ledger(capsys, "verify")
+    ledger(capsys, "backup", "other.sqlite")
+    shutil.rmtree(data)
+    data.mkdir()
+    journal_with(data, fill_of("a"), fill_of("b", 10))
+    ledger(capsys, "verify")
+    before = (data / BOOK_NAME).read_bytes()
+    assert main(["ledger", "restore", "other.sqlite"]) == 3
+    assert "is sound and holds record 2" in capsys.readouterr().err
+    assert (data / BOOK_NAME).read_bytes() == before
 
 
 def test_a_ledger_that_is_not_there_is_refused(

@@ -127,6 +127,15 @@ async def test_a_job_entered_by_mistake_is_put_away_with_its_reason_and_can_be_t
     assert (again["away"], again["next"], again["customer"]) == ("", 0, "A. Miller")
 
 
+async def test_a_job_s_name_may_hold_a_slash(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in()
+    await kept(door, job="2026/11 spring")
+    assert (await door.client.get("/api/jobs/2026%2F11%20spring")).json()["next"] == 0
+    away = await door.told("/api/jobs/2026%2F11%20spring/put-away", why="entered twice")
+    assert away["away"] == "entered twice"
+
+
 async def test_a_job_is_not_put_away_without_a_reason_nor_an_unknown_one(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
