@@ -154,8 +154,10 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
 def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
     pumping = facts.forward or (facts.reverse and counts_back and facts.phase in (Phase.DRAW_DOWN, Phase.EMPTY))
-    # Long enough for a few pulses of the slowest flow worth pumping at; what passes uncounted until then is little.
-    patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / _SLOWEST_LPS)
+    # Long enough for a few pulses of the slowest flow worth pumping at, or of half the last stroke's: of a level that
+    # stands still in steps of litres not too much may pass uncounted until then.
+    slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
+    patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / slowest_lps)
     began_s = facts.run_s - setup.line.start_lag_s
     return pumping and _running(facts) and min(began_s, facts.pulse_age_s) > patience_s
 

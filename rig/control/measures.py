@@ -11,7 +11,7 @@ from rig.control.flow import Flow
 from rig.control.observe import entering
 from rig.control.state import FillState, Mark
 from rig.control.values import Reading, Setup
-from rig.control.witness import IN_TOTE
+from rig.control.witness import IN_TOTE, contradiction
 
 _MISSED = frozenset({"meter_jumped", "no_flow", "reading_untrusted"})
 """Alarms whose doubt is what the meter did not see: the measure that takes over did.
@@ -50,5 +50,9 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     )
     missed = state.alarms.first_out in _MISSED
     either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
+    against = contradiction(setup, state)
+    if against is not None and not missed:
+        # Nothing tells which of the two is right.
+        either_l += against.apart_l
     tally = changed(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
     return changed(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())

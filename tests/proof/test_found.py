@@ -171,6 +171,12 @@ def test_air_in_the_suction_line_is_told_by_the_tote() -> None:
     assert ran.breaches == ()
 
 
+def test_a_meter_given_up_for_a_level_that_stands_still_is_in_doubt() -> None:
+    """Found by a campaign: the tote's level stuck, it contradicted the meter, and the person believed it."""
+    ran = judged(drawn(64429))
+    assert ran.breaches == ()
+
+
 def test_a_narrow_bore_s_loss_is_no_peak_of_the_tyre() -> None:
     """Found by a campaign: before the loss had been seen, a record told of 154 kPa in a tyre at 133."""
     ran = judged(drawn(63191))
