@@ -180,7 +180,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
     before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
-    enters = entering(setup, state)
+    enters = entering(setup, state) if back or guess else "air"
     tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand
     doubted = (forward + back) * setup.meter.litres_per_pulse if uncommanded else 0.0
