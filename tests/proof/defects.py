@@ -16,16 +16,19 @@ from wrong_counts import (
     a_pulse_lost,
     gauge_as_absolute,
     gross,
+    hose_always_full,
     hose_wrong_way,
     net,
+    peak_unseen,
     return_added,
     runs_on_after_a_crash,
     suction_air_as_liquid,
+    sure_of_itself,
     totals_restart,
     unattended_merged,
 )
 
-from rig.control import accounting, alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot
+from rig.control import alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot
 from rig.control.phases import Phase
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -72,10 +75,6 @@ def _keep(*names: str) -> Callable[[Patch], None]:
         patch.setattr(decide, "watch", watch)
 
     return plant
-
-
-def _hose_always_full(patch: Patch) -> None:
-    patch.setattr(accounting, "pass_back", lambda tally, *_: tally)
 
 
 def _both_relays(patch: Patch) -> None:
@@ -247,14 +246,6 @@ def _target_unseen(patch: Patch) -> None:
     _without("overfill")(patch)
 
 
-def _sure_of_itself(patch: Patch) -> None:
-    patch.setattr(snapshot, "net_uncertainty_l", lambda setup, state: 0.001)
-
-
-def _peak_unseen(patch: Patch) -> None:
-    patch.setattr(observe, "_extremes", lambda state, facts: replace(state, peak_kpa=0.0, lowest_kpa=0.0))
-
-
 def _outcome_always_complete(patch: Patch) -> None:
     patch.setattr(snapshot, "outcome_of", lambda state: "complete")
 
@@ -283,7 +274,7 @@ DEFECTS: tuple[Defect, ...] = (
         ("nothing",),
         ("wheel", "fluid", "person", "crash", "fault1", "fault2"),
     ),
-    Defect("the hose's air is not counted", _hose_always_full, 5, "I4 record true", ("draw-down",)),
+    Defect("the hose's air is not counted", hose_always_full, 46, "I4 record true", ("draw-down",)),
     Defect(
         "what stands beside the meter is not asked",
         _swap(doubt, "contradiction", lambda original: lambda setup, state: None),
@@ -382,10 +373,10 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the pump runs while idle", _moves_while(State.IDLE), 1, "nothing is raised"),
     Defect("the target is 30 % too high", _target_unseen, 75, "target met", ("nothing",)),
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
-    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 6, "record adds up"),
+    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
     Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),
-    Defect("the stated uncertainty is nothing", _sure_of_itself, 1, "I4 record true"),
-    Defect("the peak is not kept", _peak_unseen, 18, "record's pressures", ("nothing",)),
+    Defect("the stated uncertainty is nothing", sure_of_itself, 1, "I4 record true"),
+    Defect("the peak is not kept", peak_unseen, 18, "record's pressures", ("nothing",)),
     Defect("every outcome is complete", _outcome_always_complete, 3, "record as shown"),
 )
 

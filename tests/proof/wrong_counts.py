@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from rig.control import accounting, observe, phases, pressure, recover
+from rig.control import accounting, observe, phases, pressure, recover, snapshot
 from rig.control.accounting import Tally
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -85,3 +85,15 @@ def runs_on_after_a_crash(patch: Patch) -> None:
 
     original: Callable[..., recover.FillState] = sim.campaign.recovered
     patch.setattr(sim.campaign, "recovered", taken_up)
+
+
+def hose_always_full(patch: Patch) -> None:
+    patch.setattr(accounting, "pass_back", lambda tally, *_: tally)
+
+
+def sure_of_itself(patch: Patch) -> None:
+    patch.setattr(snapshot, "net_uncertainty_l", lambda setup, state: 0.001)
+
+
+def peak_unseen(patch: Patch) -> None:
+    patch.setattr(observe, "_extremes", lambda state, facts: replace(state, peak_kpa=0.0, lowest_kpa=0.0))
