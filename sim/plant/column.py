@@ -20,18 +20,26 @@ class Column:
         self.push_tail(liquid_l, gas)
 
     @property
+    def content(self) -> tuple[float, float]:
+        """All that is in the pipe: litres, kPa·L."""
+        if len(self._plugs) == 1:
+            return self._plugs[0]
+        return sum([plug[0] for plug in self._plugs]), sum([plug[1] for plug in self._plugs])
+
+    @property
     def liquid_l(self) -> float:
         """All liquid in the pipe."""
-        return sum([plug[0] for plug in self._plugs])
+        return self.content[0]
 
     @property
     def gas(self) -> float:
         """All gas in the pipe, kPa·L."""
-        return sum([plug[1] for plug in self._plugs])
+        return self.content[1]
 
     def volume_l(self, kpa_abs: float) -> float:
         """Volume of the content at a pressure."""
-        return self.liquid_l + self.gas / kpa_abs
+        liquid, gas = self.content
+        return liquid + gas / kpa_abs
 
     @property
     def head(self) -> tuple[float, float]:

@@ -98,7 +98,7 @@ def rising_root(
     """Root of a rising function between ``low`` and ``high``, and the last slope seen (for the next warm start).
 
     Secant steps, kept inside a shrinking bracket; a step that leaves it, or a bracket that shrinks too slowly, gives
-    way to halving.
+    way to halving. The root is the last ``x`` that the function was asked for.
     """
     x = min(max(guess, low), high)
     y = function(x)

@@ -24,9 +24,11 @@ if TYPE_CHECKING:
     from sim.plant.params import PlantParams
     from sim.plant.pump import Pump
     from sim.plant.tyre import Tyre
+    from sim.plant.upsets import Upsets
 
 _FLOOR_KPA_ABS = 0.5
-_TOLERANCE_L = 1e-8
+_TOLERANCE_LPS = 1e-6
+"""A flow is found to so much."""
 _WIDEST_LPS = 2000.0
 
 
@@ -43,17 +45,8 @@ class End(Enum):
 
 OPEN = (End.AIR, End.VESSEL)
 """Ends at ambient pressure. The vessel's is held at the valve's height, above the vessel's liquid."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drive:
-    """What acts on the line during one step."""
-
-    speed: float
-    end: End
-    gain: float = 1.0
-    air_share: float = 0.0
-    """Air drawn through a leak of the suction line, as a share of what the pump moves."""
+JOINED = (End.TYRE, End.TYRE_AND_VENT)
+"""Ends at which the hose shares its last gas with the tyre."""
 
 
 @dataclass(slots=True)
@@ -108,84 +101,82 @@ class Line:
 
     # --- one step ---------------------------------------------------------------------------------------------------
 
-    def step(self, dt: float, drive: Drive) -> float:
-        """Advance by ``dt``; returns the volume that passed the meter, at line pressure, with its sign."""
-        if drive.end is not self._end:
-            self._rejoin(drive.end)
-        if drive.end is End.DEAD:
-            out = 0.0
-            self.kpa_abs = self._dead_pressure(dt, drive)
-            self.gun_kpa_abs = max(_FLOOR_KPA_ABS, self.kpa_abs - self._head * self._filled())
+    def step(self, dt: float, speed: float, end: End, upsets: Upsets) -> float:
+        """Advance by ``dt`` with the pump's mean speed; returns what passed the meter, at line pressure, with sign."""
+        if end is not self._end:
+            self._rejoin(end)
+        if end is End.DEAD:
+            self._settle_dead(dt, speed, upsets.pump_gain)
         else:
-            out = self._open_flow(dt, drive) * dt
-        through = self._pump_flow(self.kpa_abs, drive) * dt
-        self.flow_lps, self.end_flow_lps = through / dt, out / dt
+            self._settle_open(dt, speed, upsets.pump_gain)
+        through, out = self.flow_lps * dt, self.end_flow_lps * dt
         if out > 0.0:
             self._leave(out, dt)
         elif out < 0.0:
             self._enter(-out)
         if through > 0.0:
-            self._forward(through, drive.air_share)
+            self._forward(through, upsets.air_share)
         elif through < 0.0:
             self._back(-through)
         self._refill()
         return through
 
-    def _pump_flow(self, kpa_abs: float, drive: Drive) -> float:
-        return self._pump.flow_lps(drive.speed, kpa_abs, self._offered_air(), self._air, drive.gain)
-
     def _offered_air(self) -> float:
         liquid, gas = self.suction.tail
         return gas / (self._air * liquid + gas) if gas > 0.0 else 0.0
 
-    def _filled(self) -> float:
-        return min(1.0, self.hose.liquid_l / self._pipe.hose_l)
-
-    def _dead_pressure(self, dt: float, drive: Drive) -> float:
-        liquid, gas = self.hose.liquid_l, self.hose.gas
+    def _settle_dead(self, dt: float, speed: float, gain: float) -> None:
+        """Find the pressure at which the hose, closed at its end, takes what the pump moves."""
+        liquid, gas = self.hose.content
         empty = self._pipe.hose_l - self._stretch * self._air - liquid
+        offered, pump = self._offered_air(), self._pump.flow_lps
 
         def overfull(kpa: float) -> float:
-            return empty + self._stretch * kpa - gas / kpa - self._pump_flow(kpa, drive) * dt
+            through = self.flow_lps = pump(speed, kpa, offered, self._air, gain)
+            return empty + self._stretch * kpa - gas / kpa - through * dt
 
         slope = self._stretch + gas / self.kpa_abs**2
-        return rising_root(overfull, self.kpa_abs, slope, _FLOOR_KPA_ABS, 1e4, _TOLERANCE_L)[0]
+        tolerance = _TOLERANCE_LPS * dt
+        self.kpa_abs = rising_root(overfull, self.kpa_abs, slope, _FLOOR_KPA_ABS, 1e4, tolerance)[0]
+        self.gun_kpa_abs = max(_FLOOR_KPA_ABS, self.kpa_abs - self._head * min(1.0, liquid / self._pipe.hose_l))
+        self.end_flow_lps = 0.0
 
-    def _open_flow(self, dt: float, drive: Drive) -> float:
-        """Flow out of the hose's end; also settles the pressures that go with it."""
-        liquid, gas = self.hose.liquid_l, self.hose.gas
+    def _settle_open(self, dt: float, speed: float, gain: float) -> None:
+        """Find the flow out of the hose's end, and the pressures that go with it."""
+        liquid, gas = self.hose.content
         filled = min(1.0, liquid / self._pipe.hose_l)
-        head = self._head * filled
-        empty = self._pipe.hose_l - self._stretch * self._air - liquid
-        if drive.end in (End.TYRE, End.TYRE_AND_VENT):
+        head, stretch, air = self._head * filled, self._stretch, self._air
+        empty = self._pipe.hose_l - stretch * air - liquid
+        most = _WIDEST_LPS
+        if self._end in JOINED:
             empty -= self._tyre.pocket_l
-        offered, pump, loss, stretch = self._offered_air(), self._pump.flow_lps, self._loss.drop_kpa, self._stretch
-        speed, gain, air = drive.speed, drive.gain, self._air
-        boundary = self._boundary(dt, drive.end)
-
-        def pressure(flow: float) -> float:
-            return max(_FLOOR_KPA_ABS, boundary(flow) + head + filled * loss(flow))
+        if self._end is End.TYRE:
+            most = min(most, 0.9999 * self._tyre_room() / dt)
+        boundary, loss = self._boundary(dt), self._loss.drop_kpa
+        offered, pump = self._offered_air(), self._pump.flow_lps
 
         def overfull(flow: float) -> float:
-            kpa = pressure(flow)
+            # The root is the last flow looked at, so what is left here belongs to it.
+            gun = boundary(flow)
+            kpa = gun + head + filled * loss(flow)
+            if kpa < _FLOOR_KPA_ABS:
+                kpa = _FLOOR_KPA_ABS
             through = pump(speed, kpa, offered, air, gain)
+            self.gun_kpa_abs, self.kpa_abs, self.flow_lps = gun, kpa, through
             return empty + stretch * kpa - gas / kpa - (through - flow) * dt
 
-        most = _WIDEST_LPS
-        if drive.end is End.TYRE:
-            most = min(most, 0.9999 * self._tyre_room() / dt)
-        flow, self._slope = rising_root(overfull, self.end_flow_lps, self._slope, -_WIDEST_LPS, most, _TOLERANCE_L)
-        self.kpa_abs = pressure(flow)
-        self.gun_kpa_abs = max(_FLOOR_KPA_ABS, boundary(flow))
-        return flow
+        root = rising_root(overfull, self.end_flow_lps, self._slope, -_WIDEST_LPS, most, _TOLERANCE_LPS * dt)
+        self.end_flow_lps, self._slope = root
+        self.gun_kpa_abs = max(_FLOOR_KPA_ABS, self.gun_kpa_abs)
 
     def _tyre_room(self) -> float:
         return max(1e-6, self._tyre.cavity_l(self._tyre.pressure()) - self._tyre.liquid_l + self._tyre.pocket_l)
 
     # --- the hose's end ---------------------------------------------------------------------------------------------
 
-    def _boundary(self, dt: float, end: End) -> Callable[[float], float]:
+    def _boundary(self, dt: float) -> Callable[[float], float]:
         """Pressure at the gun as a function of the flow out of the hose."""
+        end = self._end
         if end in OPEN:
             return lambda _flow: self._air
         tyre, gas = self._tyre, gas_density_kg_m3(self.gun_kpa_abs, self._kelvin)
@@ -220,10 +211,9 @@ class Line:
     def _rejoin(self, end: End) -> None:
         """The hose's end is joined to something else: the pocket of gas at the end changes its owner."""
         tyre = self._tyre
-        joined = (End.TYRE, End.TYRE_AND_VENT)
-        if self._end in joined and end not in joined:
+        if self._end in JOINED and end not in JOINED:
             self._cut_pocket()
-        elif end in joined and self._end not in joined and tyre.wet_share() <= 0.0:
+        elif end in JOINED and self._end not in JOINED and tyre.wet_share() <= 0.0:
             self._open_pocket()
         self._end = end
         self._slope, self.end_flow_lps = 0.05, 0.0
@@ -243,7 +233,7 @@ class Line:
 
     def _leave(self, volume_l: float, dt: float) -> None:
         tyre, books = self._tyre, self.books
-        if self._end not in (End.TYRE, End.TYRE_AND_VENT):
+        if self._end not in JOINED:
             liquid, gas = self.hose.take_tail(volume_l, self.kpa_abs)
             books.gas_out += gas
             books.lose(self._end, liquid)
@@ -264,7 +254,7 @@ class Line:
 
     def _enter(self, volume_l: float) -> None:
         tyre = self._tyre
-        if self._end not in (End.TYRE, End.TYRE_AND_VENT):
+        if self._end not in JOINED:
             self.hose.push_tail(0.0, self._air * volume_l)
             self.books.gas_out -= self._air * volume_l
             return

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.plant.laws import area_m2, series
-from sim.plant.line import OPEN, Drive, End, Line
+from sim.plant.line import OPEN, End, Line
 from sim.plant.meter import Meter
 from sim.plant.params import Coils, PlantParams
 from sim.plant.pump import Pump, Relay
@@ -170,7 +170,7 @@ class Plant:
             self._end = end
         upsets = self.upsets
         speed = self.pump.turn(dt, self._wanted_speed(dt))
-        passed = self.line.step(dt, Drive(speed, end, upsets.pump_gain, upsets.air_share))
+        passed = self.line.step(dt, speed, end, upsets)
         self._breathe(dt, end)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
             self.tyre.watch_bead()
@@ -228,9 +228,12 @@ class Plant:
     def _note(self) -> None:
         extremes, air = self.extremes, self.params.atmosphere_kpa_abs
         tyre, line = self.tyre.pressure() - air, self.line.kpa_abs - air
-        extremes.peak_tyre_kpa = max(extremes.peak_tyre_kpa, tyre)
-        extremes.lowest_tyre_kpa = min(extremes.lowest_tyre_kpa, tyre)
-        extremes.peak_line_kpa = max(extremes.peak_line_kpa, line)
+        if tyre > extremes.peak_tyre_kpa:
+            extremes.peak_tyre_kpa = tyre
+        if tyre < extremes.lowest_tyre_kpa:
+            extremes.lowest_tyre_kpa = tyre
+        if line > extremes.peak_line_kpa:
+            extremes.peak_line_kpa = line
 
     # --- what is conserved ------------------------------------------------------------------------------------------
 
