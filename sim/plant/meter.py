@@ -43,7 +43,7 @@ class Meter:
         seen = 0.0 if upsets.meter_dead else volume_l * upsets.meter_gain
         if self._params.reverse == "none" and seen < 0.0:
             seen = 0.0
-        self.flow_lps += (seen / dt - self.flow_lps) * min(1.0, dt / _FLOW_LAG_S)
+        self.flow_lps += (seen / dt - self.flow_lps) * -math.expm1(-dt / _FLOW_LAG_S)
         if seen and self._params.noise:
             seen *= 1.0 + self._error(flow)
         pulses = seen * self._params.k_per_l

@@ -64,6 +64,20 @@ class GaugeError:
         return self._knots[step]
 
 
+class Lagged:
+    """A value shown with a first-order lag, exactly so for a truth that goes in a straight line during a step."""
+
+    __slots__ = ("_true", "shown")
+
+    def __init__(self) -> None:
+        self._true = self.shown = 0.0
+
+    def follow(self, true: float, behind: float, decay: float) -> None:
+        """Go on to a step's end: ``decay`` of an old difference is left, and ``behind`` of the step's own change."""
+        self.shown = true - (true - self._true) * behind - (self._true - self.shown) * decay
+        self._true = true
+
+
 class Sensors:
     """Lagged values, gauge pressures."""
 
@@ -88,35 +102,37 @@ class Sensors:
         self._full_lps = params.pump.flow_lps
         self._kg_per_l = params.fluid.density_kg_m3 / 1000 * _buoyed(params.fluid.density_kg_m3)
         self._temperature_c = params.fluid.temperature_c
-        self._line = self._tyre = self._strainer = self._drift_kpa = 0.0
+        self._line, self._tyre, self._strainer = Lagged(), Lagged(), Lagged()
+        self._drift_kpa = 0.0
         self._tote = params.tote_l
 
     def update(self, dt: float, line: Line, gun_on: bool, upsets: Upsets) -> None:
         """Follow the truth for ``dt``."""
-        share = -math.expm1(-dt / self._lag_s) if self._lag_s > 0.0 else 1.0
+        decay = math.exp(-dt / self._lag_s) if self._lag_s > 0.0 else 0.0
+        behind = (1.0 - decay) * self._lag_s / dt
         drift = upsets.pressure_drift_kpa_s
         self._drift_kpa = self._drift_kpa + drift * dt if drift else 0.0
         if not upsets.pressure_stuck:
-            self._line += (line.kpa_abs - self._air - self._line) * share
-        gun = line.gun_kpa_abs - self._air if gun_on else 0.0
-        self._tyre += (gun - self._tyre) * share
-        self._strainer += (_STRAINER_KPA * (line.flow_lps / self._full_lps) ** 2 - self._strainer) * share
+            self._line.follow(line.kpa_abs - self._air, behind, decay)
+        self._tyre.follow(line.gun_kpa_abs - self._air if gun_on else 0.0, behind, decay)
+        self._strainer.follow(_STRAINER_KPA * (line.flow_lps / self._full_lps) ** 2, behind, decay)
         if not upsets.level_stuck:
             self._tote = line.tote_l
 
     def readings(self, meter: Meter, vent_liquid: bool, upsets: Upsets) -> Readings:
         """What the wires carry now."""
         forward, backward, total_l, flow_lps = meter.shown()
+        line_kpa = self._line.shown
         return Readings(
             meter_count=forward,
             meter_reverse_count=backward,
             meter_total=total_l,
             flow_rate=flow_lps,
-            line_pressure=self._line + self._error.at(self._line) + upsets.pressure_offset_kpa + self._drift_kpa,
-            tyre_pressure=self._tyre,
+            line_pressure=line_kpa + self._error.at(line_kpa) + upsets.pressure_offset_kpa + self._drift_kpa,
+            tyre_pressure=self._tyre.shown,
             tote_level=self._tote,
             tote_mass=self._tote * self._kg_per_l,
-            strainer_dp=self._strainer,
+            strainer_dp=self._strainer.shown,
             fluid_temp=self._temperature_c,
             estop_ok=not upsets.estop,
             liquid_in_vent=vent_liquid or upsets.vent_wet,

@@ -31,7 +31,9 @@ class Tyre:
         "_first_l",
         "_kelvin",
         "_params",
+        "_sagging_l_kpa",
         "_solved",
+        "_stretch_l_kpa",
         "atmosphere",
         "bead_lost",
         "gas",
@@ -44,6 +46,9 @@ class Tyre:
         self._params = params
         self._density = fluid.density_kg_m3
         self._kelvin = fluid.temperature_c + 273.15
+        self._stretch_l_kpa = params.cavity_l * params.growth_per_psi / KPA_PER_PSI
+        self._sagging_l_kpa = self._stretch_l_kpa + params.cavity_l * params.sag_per_psi / KPA_PER_PSI
+        """How much the cavity gives to a kPa, above ambient pressure and below it."""
         self.atmosphere = atmosphere_kpa_abs
         self.liquid_l = self._first_l = params.existing_l
         self.pocket_l = 0.0
@@ -63,9 +68,8 @@ class Tyre:
 
     def cavity_l(self, kpa_abs: float) -> float:
         """Cavity, stretched by the gauge pressure; under vacuum the walls may give more."""
-        params, over = self._params, kpa_abs - self.atmosphere
-        rate = params.growth_per_psi + (params.sag_per_psi if over < 0.0 else 0.0)
-        return params.cavity_l * (1.0 + rate * over / KPA_PER_PSI)
+        over = kpa_abs - self.atmosphere
+        return self._params.cavity_l + over * (self._sagging_l_kpa if over < 0.0 else self._stretch_l_kpa)
 
     def room_l(self) -> float:
         """Room for gas at ambient pressure: cavity less liquid, and the pocket in the hose."""
@@ -83,12 +87,14 @@ class Tyre:
         return self._solved[1]
 
     def _solve(self, entering_l: float) -> float:
-        room = max(self._params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
-        gas = self.gas * self._warmth()
-        if self._params.exponent == 1.0:
+        params = self._params
+        room = max(params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
+        gas = self.gas * self._warmth() if params.liquid_warmer_k else self.gas
+        if params.exponent == 1.0:
             return self._at_one_warmth(room, gas)
         kpa, before = self._solved[1], 0.0
-        while abs(kpa - before) > 1e-8 * kpa:
+        # Each turn leaves less than n - 1 of the last one's error.
+        while abs(kpa - before) * (params.exponent - 1.0) > 1e-9 * kpa:
             before = kpa
             kpa = self._at_one_warmth(room, gas * self._compressed(kpa))
         return kpa
@@ -107,18 +113,11 @@ class Tyre:
         return float((kpa_abs / self.atmosphere) ** ((n - 1.0) / n)) if n != 1.0 else 1.0
 
     def _at_one_warmth(self, room: float, gas: float) -> float:
-        params = self._params
-        kpa = self._balance(room, params.growth_per_psi, gas)
-        if params.sag_per_psi and kpa < self.atmosphere:
-            kpa = self._balance(room, params.growth_per_psi + params.sag_per_psi, gas)
-        return kpa
-
-    def _balance(self, room_l: float, rate_per_psi: float, gas: float) -> float:
         """Pressure at which p·(room + stretch·(p - atmosphere)) is the amount of gas."""
-        if not rate_per_psi:
-            return gas / room_l
-        stretch = self._params.cavity_l * rate_per_psi / KPA_PER_PSI
-        rest = room_l - stretch * self.atmosphere
+        stretch = self._sagging_l_kpa if gas < self.atmosphere * room else self._stretch_l_kpa
+        if not stretch:
+            return gas / room
+        rest = room - stretch * self.atmosphere
         return (math.sqrt(rest * rest + 4.0 * stretch * gas) - rest) / (2.0 * stretch)
 
     def fraction(self) -> float:
@@ -131,8 +130,8 @@ class Tyre:
 
     def wet_share(self) -> float:
         """How much of what leaves by the valve hole is liquid: 0 surface below it, 1 above."""
-        above = self.fraction() - self._params.valve_fraction
-        return min(max(above / _SPRAY, 0.0), 1.0)
+        above = self.liquid_l / self._params.cavity_l - self._params.valve_fraction
+        return min(above / _SPRAY, 1.0) if above > 0.0 else 0.0
 
     def surface_m(self) -> float:
         """Height of the surface above the ground."""
@@ -171,11 +170,21 @@ class Tyre:
             lost = min(most, wet * dt * orifice_flow_lps(liquid_m2, drop, self._density))
             self.liquid_l -= lost
         if wet < 1.0:
-            flow = (1.0 - wet) * gas_flow(gas_m2, inside, self.atmosphere, self._kelvin)
-            # Exponential step: a small room of gas never overshoots, and a large one sees the plain flow.
-            out = self.gas * -math.expm1(-flow * dt / self.gas)
+            out = self._leaving(dt, (1.0 - wet) * gas_m2)
             self.release(min(out, max(0.0, self.gas - self._at_ambient())))
         return lost
+
+    def _leaving(self, dt: float, gas_m2: float) -> float:
+        """Gas that leaves in ``dt``, at the rate of its middle: the tyre falls fast while it is vented.
+
+        Exponential steps: a small room of gas never overshoots, and a large one sees the plain flow.
+        """
+        whole = self.gas
+        rate = gas_flow(gas_m2, self.pressure(), self.atmosphere, self._kelvin) / whole
+        self.gas = whole * math.exp(-0.5 * rate * dt)
+        rate = gas_flow(gas_m2, self.pressure(), self.atmosphere, self._kelvin) / self.gas
+        self.gas = whole
+        return whole * -math.expm1(-rate * dt)
 
     def _draw_air(self, dt: float, gas_m2: float, inside: float) -> None:
         flow = gas_flow(gas_m2, self.atmosphere, inside, self._kelvin)
