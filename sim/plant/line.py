@@ -10,6 +10,7 @@ at line pressure, gas in the suction line at atmospheric pressure.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 _FLOOR_KPA_ABS = 0.5
 _TOLERANCE_LPS = 1e-6
 """A flow is found to so much."""
+_SMOOTH = 0.01
+"""A flow that changes by less, as a share, changes as the pressures do; by more, something else came to an end."""
 _WIDEST_LPS = 2000.0
 
 
@@ -97,7 +100,9 @@ class Line:
         self.flow_lps = 0.0
         self.end_flow_lps = 0.0
         self._end = End.DEAD
+        self._speed = 0.0
         self._slope = 0.05
+        """How much fuller the hose would be for a flow less by 1 L/s, but for that flow itself."""
 
     # --- one step ---------------------------------------------------------------------------------------------------
 
@@ -105,11 +110,17 @@ class Line:
         """Advance by ``dt`` with the pump's mean speed; returns what passed the meter, at line pressure, with sign."""
         if end is not self._end:
             self._rejoin(end)
+        before, even = self.end_flow_lps, speed == self._speed
+        self._speed = speed
         if end is End.DEAD:
             self._settle_dead(dt, speed, upsets.pump_gain)
         else:
             self._settle_open(dt, speed, upsets.pump_gain)
-        through, out = self.flow_lps * dt, self.end_flow_lps * dt
+        change = 0.5 * (self.end_flow_lps - before)
+        if not even or abs(change) > _SMOOTH * abs(self.end_flow_lps):
+            change = 0.0
+        # Between the flows at the step's two ends, which is of second order, and by as much at either end of the hose.
+        through, out = (self.flow_lps - change) * dt, (self.end_flow_lps - change) * dt
         if out > 0.0:
             self._leave(out, dt)
         elif out < 0.0:
@@ -120,6 +131,18 @@ class Line:
             self._back(-through)
         self._refill()
         return through
+
+    def even_s(self) -> float:
+        """Time after which something else comes to the hose's end or to the pump, at the flows of the last step."""
+        even_s, out, through, pocket_l = math.inf, self.end_flow_lps, self.flow_lps, self._tyre.pocket_l
+        if out > 0.0:
+            liquid, gas = self.hose.tail
+            before_l = pocket_l if pocket_l > 0.0 and self._end in JOINED else liquid + gas / self.kpa_abs
+            even_s = before_l / out
+        if through > 0.0:
+            liquid, gas = self.suction.tail
+            even_s = min(even_s, (liquid + gas / self.kpa_abs) / through)
+        return even_s
 
     def _offered_air(self) -> float:
         liquid, gas = self.suction.tail
@@ -159,14 +182,14 @@ class Line:
             # The root is the last flow looked at, so what is left here belongs to it.
             gun = boundary(flow)
             kpa = gun + head + filled * loss(flow)
-            if kpa < _FLOOR_KPA_ABS:
-                kpa = _FLOOR_KPA_ABS
+            kpa = max(kpa, _FLOOR_KPA_ABS)
             through = pump(speed, kpa, offered, air, gain)
             self.gun_kpa_abs, self.kpa_abs, self.flow_lps = gun, kpa, through
             return empty + stretch * kpa - gas / kpa - (through - flow) * dt
 
-        root = rising_root(overfull, self.end_flow_lps, self._slope, -_WIDEST_LPS, most, _TOLERANCE_LPS * dt)
-        self.end_flow_lps, self._slope = root
+        slope = self._slope + dt
+        flow, slope = rising_root(overfull, self.end_flow_lps, slope, -_WIDEST_LPS, most, _TOLERANCE_LPS * dt)
+        self.end_flow_lps, self._slope = flow, slope - dt
         self.gun_kpa_abs = max(_FLOOR_KPA_ABS, self.gun_kpa_abs)
 
     def _tyre_room(self) -> float:

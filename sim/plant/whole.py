@@ -22,8 +22,10 @@ from sim.plant.upsets import Upsets
 if TYPE_CHECKING:
     from sim.plant.sensors import Readings
 
-LONG_STEP_S = 0.05
+LONG_STEP_S = 0.25
 """While liquid flows steadily: the flow is found for the end of the step, so that a long one is stable."""
+SWING_KPA = 0.25
+"""By no more than this should a step change the tyre's pressure."""
 REST_STEP_S = 0.25
 EDGE_STEP_S = 0.01
 _STILL_LPS = 1e-5
@@ -64,6 +66,9 @@ class Plant:
         self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
         self._fill_relay, self._flush_relay = Relay(delay), Relay(delay)
         self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
+        self._relay_due_s = math.inf
+        """When the next of them will move."""
+        self._bore_m2, self._vent_m2 = area_m2(params.tyre.bore_m), area_m2(params.vent_bore_m)
         self._coils = Coils()
         self._valve_open = False
         self._edge_until_s = _EDGE_S
@@ -71,7 +76,8 @@ class Plant:
         self._vent_film_l = self._seen_vented_l = 0.0
         self._vessel_from_l = 0.0
         self.start_liquid_l = self.tyre.liquid_l
-        self._note()
+        self._tyre_kpa = params.tyre.start_kpa
+        self._note(1.0)
 
     # --- time -------------------------------------------------------------------------------------------------------
 
@@ -108,16 +114,21 @@ class Plant:
         return self._valve_open
 
     def _command(self, coils: Coils) -> None:
-        if coils == self._coils:
+        if coils is self._coils or coils == self._coils:
             return
         vent = coils.vent_valve or coils.hand_vent_open
         wanted = (*self._pump_wanted(coils), vent, coils.fill_valve, coils.flush_valve)
         for relay, on in zip(self._relays, wanted, strict=True):
             relay.command(self.time_s, on)
+        self._note_relays()
         if coils.hand_in_vessel and not self._coils.hand_in_vessel:
             self._vessel_from_l = self.line.books.vessel_l
         self._coils = coils
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
+
+    def _note_relays(self) -> None:
+        """Look up when the next relay will move."""
+        self._relay_due_s = min([relay.due_s for relay in self._relays if relay.due_s is not None], default=math.inf)
 
     def _pump_wanted(self, coils: Coils) -> tuple[bool, bool]:
         if not self.params.lever:
@@ -126,13 +137,16 @@ class Plant:
         return supply and coils.hand_lever_forward, supply and coils.hand_lever_back
 
     def _step_length(self, left: float) -> float:
-        # Anything that is just starting or stopping is followed closely: overrun is decided there.
-        busy = self.time_s < self._edge_until_s or self.pump.speed not in (-1.0, 0.0, 1.0)
-        length = min(left, EDGE_STEP_S if busy else REST_STEP_S if self._rests() else LONG_STEP_S)
-        for relay in self._relays:
-            if relay.due_s is not None and relay.due_s - self.time_s > 1e-9:
-                length = min(length, relay.due_s - self.time_s)
-        return length
+        # Anything that is just starting or stopping is followed closely: overrun is decided there. So is a change of
+        # what passes the gun or the pump: a step ends with the gas or the liquid that is there now.
+        if self.time_s < self._edge_until_s or self.pump.speed not in (-1.0, 0.0, 1.0):
+            length = EDGE_STEP_S
+        elif self._rests():
+            length = REST_STEP_S
+        else:
+            length = max(EDGE_STEP_S, min(LONG_STEP_S, self.line.even_s(), SWING_KPA / self._swing_kpa_s))
+        due = self._relay_due_s - self.time_s
+        return min(left, length, due) if due > 1e-9 else min(left, length)
 
     def _rests(self) -> bool:
         """Whether nothing moves but the sensors, which follow a step of any length exactly."""
@@ -159,11 +173,7 @@ class Plant:
     # --- one step ---------------------------------------------------------------------------------------------------
 
     def _substep(self, dt: float) -> None:
-        moved = False
-        for relay in self._relays:
-            if relay.due_s is not None:
-                before = relay.closed
-                moved |= relay.update(self.time_s) is not before
+        moved = self._relay_due_s <= self.time_s + 1e-9 and self._move_relays()
         end = self._join()
         if moved or end is not self._end:
             self._edge_until_s = self.time_s + dt + _EDGE_S
@@ -177,7 +187,14 @@ class Plant:
         self.meter.update(dt, 0.0 if self._flush_relay.closed else passed, upsets)
         self.time_s += dt
         self.sensors.update(dt, self.line, end not in OPEN, upsets)
-        self._note()
+        self._note(dt)
+
+    def _move_relays(self) -> bool:
+        """Let the relays go that are due; returns whether a contact has changed."""
+        before = [relay.closed for relay in self._relays]
+        after = [relay.update(self.time_s) for relay in self._relays]
+        self._note_relays()
+        return after != before
 
     def _wanted_speed(self, dt: float) -> float:
         upsets = self.upsets
@@ -211,29 +228,29 @@ class Plant:
     def _breathe(self, dt: float, end: End) -> None:
         """Everything that passes between tyre and open air: vent, bare valve, leak."""
         params, tyre, books = self.params, self.tyre, self.line.books
-        bore = area_m2(params.tyre.bore_m)
         gas, liquid = params.gas_discharge, params.tyre.discharge
         if end is End.TYRE_AND_VENT:
-            area = series(bore, area_m2(params.vent_bore_m)) * self.line.vent_room()
+            area = series(self._bore_m2, self._vent_m2) * self.line.vent_room()
             if area > 0.0:
                 books.vented_l += tyre.breathe(dt, gas * area, liquid * area)
         elif end is End.AIR and self._valve_open and not self.upsets.blocked:
-            books.spilled_l += tyre.breathe(dt, gas * bore, liquid * bore)
-        self._vent_film_l += books.vented_l - self._seen_vented_l - dt / _FILM_S * self._vent_film_l
-        self._seen_vented_l = books.vented_l
+            books.spilled_l += tyre.breathe(dt, gas * self._bore_m2, liquid * self._bore_m2)
+        if self._vent_film_l > 0.0 or books.vented_l != self._seen_vented_l:
+            self._vent_film_l *= math.exp(-dt / _FILM_S)
+            self._vent_film_l += books.vented_l - self._seen_vented_l
+            self._seen_vented_l = books.vented_l
         if self.upsets.leak_bore_m:
             area = area_m2(self.upsets.leak_bore_m)
             books.spilled_l += tyre.leak(dt, gas * area, liquid * area)
 
-    def _note(self) -> None:
+    def _note(self, dt: float) -> None:
         extremes, air = self.extremes, self.params.atmosphere_kpa_abs
         tyre, line = self.tyre.pressure() - air, self.line.kpa_abs - air
-        if tyre > extremes.peak_tyre_kpa:
-            extremes.peak_tyre_kpa = tyre
-        if tyre < extremes.lowest_tyre_kpa:
-            extremes.lowest_tyre_kpa = tyre
-        if line > extremes.peak_line_kpa:
-            extremes.peak_line_kpa = line
+        self._swing_kpa_s = abs(tyre - self._tyre_kpa) / dt + 1e-6
+        self._tyre_kpa = tyre
+        extremes.peak_tyre_kpa = max(extremes.peak_tyre_kpa, tyre)
+        extremes.lowest_tyre_kpa = min(extremes.lowest_tyre_kpa, tyre)
+        extremes.peak_line_kpa = max(extremes.peak_line_kpa, line)
 
     # --- what is conserved ------------------------------------------------------------------------------------------
 
