@@ -7,7 +7,8 @@ clock a number. One scan is one step, so a fill of a quarter of an hour takes a 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
@@ -17,7 +18,7 @@ from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import Value, places, value_of, value_of_field
+from rig.field.field import Value, places, take, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.run.metering import Counter, MeterFace, faces
@@ -47,7 +48,19 @@ _NEAR_S = 4.0
 """Seconds of flow before the target from which the scans are as close as the rig's own."""
 _NEAR_KPA = 15.0
 """The same for a draw, above where it ends."""
+_OUTPUTS = tuple(each.name for each in fields(Outputs))
+_relays = attrgetter(*_OUTPUTS)
 _STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.SHUT, Phase.UNCOUPLE)
+
+
+@dataclass(slots=True)
+class _Coil:
+    """An output, and how it was written last."""
+
+    point: Point
+    where: Where
+    on: bool | None = None
+    at_s: float = 0.0
 
 
 class VirtualRig:
@@ -67,8 +80,13 @@ class VirtualRig:
             for name, link in settings.buses.items()
             for block in plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap)
         )
-        self._written: dict[str, tuple[bool, float]] = {}
-        self._spoken = settings.line_points
+        self._coils = {
+            name: _Coil(point, Where(_END, point.unit, point.table))
+            for name, point in settings.points.items()
+            if point.table == "coil"
+        }
+        self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
+        self._points, self._spoken = frozenset(settings.points), settings.line_points
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
@@ -82,17 +100,15 @@ class VirtualRig:
             for block, where, own in self._blocks:
                 self.modules.asked(_END, block.unit)
                 raws = self.modules.read(where, block.address, block.count)
-                for name, point, start, stop in own:
-                    self.values[name] = value_of(point, raws[start:stop], self.now_s)
-            for link in self.settings.links.values():
-                if isinstance(link, LineLink):
-                    self._hear(link)
+                take(self.values, own, raws, self.now_s)
+            for link in self._speakers:
+                self._hear(link)
         return self.reading(acting, idle)
 
     def reading(self, acting: int, idle: Collection[str]) -> Reading:
         """What the values that were read last say now."""
         return reading_of(
-            self.settings.points,
+            self._points,
             self._units,
             self.values,
             now_s=self.now_s,
@@ -118,14 +134,10 @@ class VirtualRig:
     def write(self, wanted: Mapping[str, bool]) -> None:
         """Write coils by name, what changed or is due again; names that the map does not have are passed over."""
         for name, on in wanted.items():
-            point = self.settings.points.get(name)
-            if point is not None and self._due(name, on=on):
-                self._written[name] = on, self.now_s
-                self._write(point, [int(on)])
-
-    def _due(self, name: str, *, on: bool) -> bool:
-        was, at_s = self._written.get(name, (not on, 0.0))
-        return was is not on or self.now_s - at_s >= _RENEW_S
+            coil = self._coils.get(name)
+            if coil is not None and (coil.on is not on or self.now_s - coil.at_s >= _RENEW_S):
+                coil.on, coil.at_s = on, self.now_s
+                self._write(coil.point, coil.where, [int(on)])
 
     def arm(self, timeout_s: float) -> None:
         """Write the output module's time-out, where the map has one."""
@@ -133,15 +145,16 @@ class VirtualRig:
         if point is not None:
             unit = self._units["output_timeout"]
             raw = unscaled((timeout_s - unit.offset) / unit.factor, point)
-            self._write(point, encode(raw, point.type, point.order))
+            where = Where(_END, point.unit, point.table)
+            self._write(point, where, encode(raw, point.type, point.order))
 
-    def _write(self, point: Point, raws: list[int]) -> None:
+    def _write(self, point: Point, where: Where, raws: list[int]) -> None:
         upsets = self.plant.upsets
         if upsets.bus_silent or upsets.bus_exception:
             return
         self.modules.asked(_END, point.unit)
         if not upsets.write_ignored:
-            self.modules.write(Where(_END, point.unit, point.table), point.address, raws)
+            self.modules.write(where, point.address, raws)
 
 
 @dataclass(slots=True)
@@ -166,7 +179,7 @@ class VirtualFill:
             reading = self.rig.scan(state.measure, out_of_use(self.setup, state))
             decision = decide(self.setup, state, reading, self._requests())
             state = self.state = decision.state
-            self.rig.write({name: getattr(decision.outputs, name) for name in Outputs.__dataclass_fields__})
+            self.rig.write(dict(zip(_OUTPUTS, _relays(decision.outputs), strict=True)))
             if self.watch is not None:
                 self.watch(decision)
             self._inbox.extend(self.person.requests(self.setup, decision))
