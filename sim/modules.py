@@ -153,6 +153,7 @@ class Modules:
 
     def _command(self) -> None:
         self._moved = True
+        self._shown |= self._commands
         self._driving = any(self._commands[name] for name in OUTPUTS)
         self._coils = Coils(**{name: on for name, on in self._commands.items() if name != _AIR_UP})
 
@@ -184,8 +185,8 @@ class Modules:
             self._moved = False
             plant, shown = self.plant, self._shown
             shown.update(zip(_SENSED, _sensed(plant.readings()), strict=True))
-            shown |= self._commands
-            shown |= {_TIMEOUT: self._timeout_s, "plant_clock": plant.time_s, "vessel_level": plant.vessel_l}
+            shown["plant_clock"], shown["vessel_level"] = plant.time_s, plant.vessel_l
+            shown[_TIMEOUT] = self._timeout_s
         return self._shown
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:

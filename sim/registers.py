@@ -25,9 +25,8 @@ KINDS: dict[str, Kind] = {
     "output_timeout": "time",
 }  # fmt: skip
 _LAYOUTS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_NARROW = ("u16", "i16")
 _LIMITS = {"u16": (0, 0xFFFF), "i16": (-0x8000, 0x7FFF), "u32": (0, 0xFFFF_FFFF), "i32": (-0x8000_0000, 0x7FFF_FFFF)}
-# Where each byte A (most significant) to D of a value stands on the wire.
-_PLACES = {"ABCD": (0, 1, 2, 3), "CDAB": (2, 3, 0, 1), "BADC": (1, 0, 3, 2), "DCBA": (3, 2, 1, 0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,23 +42,23 @@ class Codec:
     unit_step: float
     wraps: bool
 
-    def encode(self, value: float) -> list[int]:
+    def encode(self, value: float) -> Sequence[int]:
         """Registers for a value in the program's unit."""
         if self.type == "bool":
             return [int(bool(value))]
-        scaled = (value - self.unit_zero) / self.unit_step
-        raw = (scaled - self.offset) / self.scale
+        raw = ((value - self.unit_zero) / self.unit_step - self.offset) / self.scale
         if self.type == "f32":
-            data = struct.pack(">f", max(-3.4e38, min(3.4e38, raw)))
+            bits = int.from_bytes(struct.pack(">f", max(-3.4e38, min(3.4e38, raw))), "big")
         else:
-            data = struct.pack(_LAYOUTS[self.type], self._fit(round(raw)))
-        return self._words(data)
+            bits = self._fit(round(raw))
+        words = [bits & 0xFFFF] if self.type in _NARROW else [bits >> 16 & 0xFFFF, bits & 0xFFFF]
+        return words if self.order == "ABCD" else self._ordered(words)
 
     def decode(self, registers: Sequence[int]) -> float:
         """The value in the program's unit that registers hold."""
         if self.type == "bool":
             return float(registers[0] & 1)
-        data = bytes(self._shuffle(b"".join(struct.pack(">H", word) for word in registers), back=True))
+        data = b"".join(word.to_bytes(2, "big") for word in self._ordered(registers))
         raw = float(struct.unpack(_LAYOUTS[self.type], data)[0])
         if not math.isfinite(raw):
             return raw
@@ -71,19 +70,11 @@ class Codec:
             return (raw - low) % (high - low + 1) + low
         return min(max(raw, low), high)
 
-    def _words(self, data: bytes) -> list[int]:
-        data = self._shuffle(data, back=False)
-        return list(struct.unpack(">H" if len(data) == 2 else ">HH", data))
-
-    def _shuffle(self, data: bytes, *, back: bool) -> bytes:
-        if len(data) == 2:
-            return data[::-1] if self.order in ("BADC", "DCBA") else data
-        if self.order == "ABCD":
-            return data
-        places = _PLACES[self.order]
-        if back:
-            return bytes(data[places.index(at)] for at in range(4))
-        return bytes(data[at] for at in places)
+    def _ordered(self, words: Sequence[int]) -> Sequence[int]:
+        """Between the wire's order and A (most significant) to D; each order is its own inverse."""
+        if self.order in ("BADC", "DCBA"):
+            words = [(word & 0xFF) << 8 | word >> 8 for word in words]
+        return words[::-1] if self.order in ("CDAB", "DCBA") else words
 
 
 def codec_for(name: str, point: Point) -> Codec:

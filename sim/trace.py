@@ -51,12 +51,13 @@ class Trace:
     def see(self, decision: Decision) -> None:
         """Take one tick in; the whole state where more was noted than how the fill gets on."""
         reading, outputs, entries = decision.facts.reading, decision.outputs, decision.entries
-        told = [repr(reading.now_s), canonical(reading.counts), repr(reading.line_kpa), repr(reading.tote_l)]
-        told.append(canonical(entries) if entries else "[]")
-        if outputs != self._outputs or (entries and any(entry.kind != "progress" for entry in entries)):
-            told += map(canonical, (reading, outputs, decision.prompt, decision.state))
+        counts = ",".join(map(repr, reading.counts))
+        text = f"[{reading.now_s!r},[{counts}],{reading.line_kpa!r},{reading.tote_l!r},{canonical(entries)}"
+        turned = outputs is not self._outputs and outputs != self._outputs
+        if turned or (entries and any(entry.kind != "progress" for entry in entries)):
+            text = ",".join((text, *map(canonical, (reading, outputs, decision.prompt, decision.state))))
             self._outputs = outputs
-        self._sha.update(f"[{','.join(told)}]".encode())
+        self._sha.update(f"{text}]".encode())
 
     @property
     def digest(self) -> str:

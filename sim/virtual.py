@@ -190,10 +190,11 @@ class VirtualFill:
     def _step_s(self, state: FillState) -> float:
         """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
-        changed_s = max(state.since_s, state.changed_s, state.regime_s)
-        if cools(state) and not self._inbox:
-            return max(scan_s, _LONG_STEP_S)
-        if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
+        if self._inbox:
+            return scan_s
+        if state.phase not in _STEADY:
+            return max(scan_s, _LONG_STEP_S) if cools(state) else scan_s
+        if state.now_s - max(state.since_s, state.changed_s, state.regime_s) < _SETTLED_S:
             return scan_s
         if state.phase is Phase.DRAW_DOWN:
             above_kpa = (state.gauge_kpa or 0.0) - state.stroke.goal_kpa

@@ -73,7 +73,8 @@ def reading_of(
     """
     own = frozenset(points).difference(idle)
     every = own.union(spoken).difference(idle)
-    fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
+    doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
+    fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
     old = [name for name, value in values.items() if value.at_s < began_s]
     untrusted = every.difference(fresh)
     counts = tuple([meter.take(fresh, now_s) for meter in meters])
