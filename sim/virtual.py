@@ -86,7 +86,7 @@ class VirtualRig:
             if point.table == "coil"
         }
         self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
-        self._points, self._spoken = frozenset(settings.points), settings.line_points
+        self._points, self._spoken = frozenset(settings.points), frozenset(settings.line_points)
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""

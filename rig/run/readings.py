@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from rig.control.values import Outputs, Reading
 from rig.field.field import Value
@@ -71,8 +71,7 @@ def reading_of(
     speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. A point that is
     older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
     """
-    own = frozenset(points).difference(idle)
-    every = own.union(spoken).difference(idle)
+    own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
     doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
     fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
     old = [name for name, value in values.items() if value.at_s < began_s]
@@ -96,6 +95,14 @@ def reading_of(
         journal_lag_s=journal_lag_s,
         **_known(fresh, units),  # type: ignore[arg-type]
     )
+
+
+@lru_cache(maxsize=64)
+def _asked_for(
+    points: frozenset[str], spoken: frozenset[str], idle: frozenset[str]
+) -> tuple[frozenset[str], frozenset[str]]:
+    """What is asked for in every scan, and that with what comes by itself: the same in every scan of a fill."""
+    return points - idle, (points | spoken) - idle
 
 
 @cache
