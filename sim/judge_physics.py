@@ -59,8 +59,13 @@ class Physics:
         self._meter_given_up |= "next_measure" in seen.notes
         self._kpa = tyre_kpa(self._plant)
         self._conserved()
-        self._never_both()
-        self._obeys_danger(seen, shown_timeout_s)
+        if self._plant.extremes.both_relays_s > 0:
+            self._tell("never both directions", "both contactors were closed")
+        upsets = self._plant.upsets
+        silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
+        if silent or upsets.estop or self._since:
+            self._obeys_upsets(seen, silent)
+        self._obeys_limits(seen, None if silent else shown_timeout_s)
         self._dry(seen)
         if self._single:
             self._too_high()
@@ -79,10 +84,6 @@ class Physics:
         if abs(total - self._liquid_l) > 1e-3:
             self._tell("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
 
-    def _never_both(self) -> None:
-        if self._plant.extremes.both_relays_s > 0:
-            self._tell("never both directions", "both contactors were closed")
-
     def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
         """Whether a condition has held for longer than its limit."""
         if holds:
@@ -90,30 +91,34 @@ class Physics:
         self._since.pop(name, None)
         return False
 
-    def _obeys_danger(self, seen: Seen, shown_timeout_s: float | None) -> None:
-        """I6: from the physical onset to safe commands."""
-        limits, plant, upsets, now_s = self._limits, self._plant, self._plant.upsets, seen.now_s
+    def _obeys_upsets(self, seen: Seen, silent: bool) -> None:
+        """I6: from what goes wrong outside the fill to safe commands."""
+        limits, upsets, now_s = self._limits, self._plant.upsets, seen.now_s
         scans_s = 3 * limits.scan_s
         if self._lasts("estop", upsets.estop and seen.moving, now_s, scans_s):
             self._tell("I6 emergency stop", "relays are on with the emergency stop pressed")
         if upsets.estop and ("aborted", "held") in seen.steps:
             self._tell("I11 reset while the cause stands", "reset with the emergency stop pressed")
-        silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
             self._tell("I6 field lost", "a running fill on a field that does not answer")
-        turns = abs(plant.pump.speed) > 0.01 and not upsets.pump_welded
+        turns = abs(self._plant.pump.speed) > 0.01 and not upsets.pump_welded
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
             self._tell("I6 field lost", "the pump turns though the bus is dead")
+
+    def _obeys_limits(self, seen: Seen, shown_timeout_s: float | None) -> None:
+        """I6: from the physical onset to safe commands; the time-out is None where it cannot be known."""
+        limits, plant, now_s = self._limits, self._plant, seen.now_s
+        scans_s = 3 * limits.scan_s
         lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
-        if self._lasts("timeout", lost and seen.state == "running" and not silent, now_s, 1.0 + scans_s):
+        if self._lasts("timeout", lost and seen.state == "running", now_s, 1.0 + scans_s):
             self._tell("I6 time-out armed", f"running with a time-out of {shown_timeout_s} s")
         high = self._kpa >= limits.trip_kpa + 0.5 * _PSI and plant.valve_open
         limit_s = _TRIP_DELAY_S + limits.sensor_s * 3 + scans_s + limits.coast_s
         if self._single and self._lasts("high", high and seen.run, now_s, limit_s):
             self._tell("I6 trip pressure", "the pump is still told to run above the trip limit")
-        still = abs(plant.line.flow_lps) < 0.005
         pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
-        if self._lasts("no flow", pumps and still and not self._meter_given_up, now_s, 10.0):
+        still = pumps and abs(plant.line.flow_lps) < 0.005 and not self._meter_given_up
+        if self._lasts("no flow", still, now_s, 10.0):
             self._tell("I6 no flow", "the pump is told to run and nothing moves")
 
     def _dry(self, seen: Seen) -> None:

@@ -55,7 +55,8 @@ class Conduct:
         self._relays(seen)
         self._pause(seen)
         self._steps(seen, fresh)
-        self._obeys(seen, fresh)
+        if fresh or seen.stop_pressed:
+            self._obeys(seen, fresh)
         self._first_out(seen, fresh)
         self._counted(seen)
         self._state = seen.state
@@ -132,8 +133,6 @@ class Conduct:
         return at
 
     def _obeys(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
-        if not fresh and not seen.stop_pressed:
-            return
         kinds = {kind for kind, _ in fresh}
         stops = "stop" in kinds or (seen.stop_pressed and self._state != "idle")
         if stops and self._state in _STOPPABLE and seen.state not in ("stopping", "stopped", *_LATCHED):
