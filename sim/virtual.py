@@ -22,6 +22,7 @@ from rig.field.field import Value, places, take, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.run.metering import Counter, MeterFace, faces
+from rig.run.names import SIMULATED
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from sim.assembly import plant_params
@@ -75,10 +76,12 @@ class VirtualRig:
         self.values: dict[str, Value] = {}
         self.meters: Sequence[MeterFace] = (Counter(),)
         self._units = conversions(settings.quantities)
+        # What only a simulated rig has is for hands, and for a clock over the wire: a scan is as of a real rig.
+        points = {name: point for name, point in settings.points.items() if name not in SIMULATED}
         self._blocks = tuple(
-            (block, Where(_END, block.unit, block.table), places(block, settings.points))
+            (block, Where(_END, block.unit, block.table), places(block, points))
             for name, link in settings.buses.items()
-            for block in plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap)
+            for block in plan_blocks({n: p for n, p in points.items() if p.link == name}, link.max_gap)
         )
         self._coils = {
             name: _Coil(point, Where(_END, point.unit, point.table))
@@ -86,7 +89,7 @@ class VirtualRig:
             if point.table == "coil"
         }
         self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
-        self._points, self._spoken = frozenset(settings.points), frozenset(settings.line_points)
+        self._points, self._spoken = frozenset(points), frozenset(settings.line_points)
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
