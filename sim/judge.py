@@ -71,8 +71,8 @@ class Judge:
         self.breaches: list[Breach] = []
         self.ticks = 0
         self._rig = rig
-        self._conduct = Conduct(self.limits)
-        self._physics = Physics(self.limits, rig.plant, setup.timeout_s)
+        self._conduct = Conduct(self.limits, self._tell)
+        self._physics = Physics(self.limits, rig.plant, setup.timeout_s, self._tell)
         self._has_timeout = setup.has_timeout
         self._requests: list[Request] = []
         self._now_s: float | None = None
@@ -89,25 +89,26 @@ class Judge:
     def see(self, decision: Decision) -> None:
         """Judge one tick: the relays of this decision are written, the plant stands as the scan found it."""
         self.ticks += 1
-        seen = seen_of(decision, self._requests, self._now_s)
-        self._requests = []
-        if self._now_s is not None and seen.now_s <= self._now_s:
-            self._note("I14 time never goes back", seen.now_s, f"{self._now_s} became {seen.now_s}")
-        self._count(seen)
+        before_s = self._now_s
+        seen = seen_of(decision, self._requests, before_s)
+        self._requests.clear()
         self._now_s = seen.now_s
-        timeout_s = self._rig.modules.shown("output_timeout") if self._has_timeout else None
-        for name, text in (*self._conduct.look(seen), *self._physics.look(seen, timeout_s)):
-            self._note(name, seen.now_s, text)
+        if before_s is not None and seen.now_s <= before_s:
+            self._tell("I14 time never goes back", f"{before_s} became {seen.now_s}")
+        self._count(seen)
+        self._conduct.look(seen)
+        self._physics.look(seen, self._rig.modules.shown("output_timeout") if self._has_timeout else None)
         self._seen_end = seen.state, seen.first_out or ""
 
     def _count(self, seen: Seen) -> None:
         """Note when the meter's count fell by more than liquid could have taken it back."""
-        pulses = self._rig.plant.meter.pulses
-        since_s = seen.now_s - (self._now_s if self._now_s is not None else seen.now_s)
-        ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * since_s * self._k_per_l
-        if seen.state in LIVE and self._last_pulses is not None and pulses < self._last_pulses - ran_back:
-            self._fell_at_s = seen.now_s
+        pulses, last = self._rig.plant.meter.pulses, self._last_pulses
         self._last_pulses = pulses
+        if last is None or pulses >= last:
+            return
+        ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * seen.dt_s * self._k_per_l
+        if seen.state in LIVE and pulses < last - ran_back:
+            self._fell_at_s = seen.now_s
 
     def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
         """The controller went away: records before and after it came back, and whether the new state moves anything."""
@@ -131,6 +132,10 @@ class Judge:
             found.extend(self._delivered(record))
         for name, text in found:
             self._note(name, now_s, text)
+
+    def _tell(self, name: str, text: str) -> None:
+        """Note a breach of this tick."""
+        self._note(name, self._now_s or 0.0, text)
 
     def _note(self, name: str, at_s: float, text: str) -> None:
         if len(self.breaches) < _MOST_BREACHES and all(name != breach.name for breach in self.breaches):

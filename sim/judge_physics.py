@@ -13,10 +13,8 @@ from typing import TYPE_CHECKING
 from sim.seen import LIVE, delivered_l, tyre_kpa
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from sim.plant.whole import Plant
-    from sim.seen import Limits, Seen
+    from sim.seen import Limits, Seen, Tell
 
 _PSI = 6.894757
 _TRIP_DELAY_S = 0.3
@@ -34,10 +32,10 @@ _TIMEOUT_S = 2.0
 
 
 class Physics:
-    """Follows one plant; every rule yields name and text of a breach."""
+    """Follows one plant; every rule tells what was broken."""
 
-    def __init__(self, limits: Limits, plant: Plant, timeout_s: float) -> None:
-        self._limits, self._plant = limits, plant
+    def __init__(self, limits: Limits, plant: Plant, timeout_s: float, tell: Tell) -> None:
+        self._limits, self._plant, self._tell = limits, plant, tell
         self._timeout_s = timeout_s
         self._liquid_l: float | None = None
         self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
@@ -47,91 +45,99 @@ class Physics:
         self._astray_l = self._dry_s = 0.0
         self._dry_ended_s = -1e9
         self._vented_l = plant.line.books.vented_l
-        self._pulses = plant.meter.pulses
         self._resumes = 1
         self._meter_given_up = False
-        self.single = len(limits.faults) <= 1
+        self._unstoppable, self._silent = bool(_UNSTOPPABLE & limits.faults), bool(_SILENT & limits.faults)
+        self._breathing, self._lying = bool(_BREATHING & limits.faults), bool(_LYING & limits.faults)
+        self._single = len(limits.faults) <= 1
 
-    def look(self, seen: Seen, shown_timeout_s: float | None) -> Iterator[tuple[str, str]]:
+    def look(self, seen: Seen, shown_timeout_s: float | None) -> None:
         """Judge one tick; ``shown_timeout_s`` is what the output module's time-out register truly holds."""
-        self._resumes += sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
+        if seen.requests:
+            self._resumes += sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
         # What is counted by the pump's time flows by definition; only the rest after the stroke can tell.
         self._meter_given_up |= "next_measure" in seen.notes
         self._kpa = tyre_kpa(self._plant)
-        yield from self._conserved()
-        yield from self._never_both()
-        yield from self._obeys_danger(seen, shown_timeout_s)
-        yield from self._dry(seen)
-        if self.single:
-            yield from self._too_high()
-            yield from self._too_low(seen)
-            yield from self._too_much()
-            yield from self._astray(seen)
-            yield from self._vent(seen)
-            yield from self._uncommanded(seen)
-            yield from self._gun_off(seen)
+        self._conserved()
+        if self._plant.extremes.both_relays_s > 0:
+            self._tell("never both directions", "both contactors were closed")
+        upsets = self._plant.upsets
+        silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
+        if silent or upsets.estop or self._since:
+            self._obeys_upsets(seen, silent)
+        self._obeys_limits(seen, None if silent else shown_timeout_s)
+        self._dry(seen)
+        if self._single:
+            self._too_high()
+            self._too_low(seen)
+            self._too_much()
+            self._astray(seen)
+            self._vent(seen)
+            self._uncommanded(seen)
+            self._gun_off(seen)
         self._last_kpa = self._kpa
 
-    def _conserved(self) -> Iterator[tuple[str, str]]:
+    def _conserved(self) -> None:
         total = self._plant.liquid_total_l()
         if self._liquid_l is None:
             self._liquid_l = total
         if abs(total - self._liquid_l) > 1e-3:
-            yield "I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid"
-
-    def _never_both(self) -> Iterator[tuple[str, str]]:
-        if self._plant.extremes.both_relays_s > 0:
-            yield "never both directions", "both contactors were closed"
+            self._tell("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
 
     def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
         """Whether a condition has held for longer than its limit."""
-        if not holds:
-            self._since.pop(name, None)
-            return False
-        return now_s - self._since.setdefault(name, now_s) >= limit_s
+        if holds:
+            return now_s - self._since.setdefault(name, now_s) >= limit_s
+        self._since.pop(name, None)
+        return False
 
-    def _obeys_danger(self, seen: Seen, shown_timeout_s: float | None) -> Iterator[tuple[str, str]]:
-        """I6: from the physical onset to safe commands."""
-        limits, plant, upsets, now_s = self._limits, self._plant, self._plant.upsets, seen.now_s
+    def _obeys_upsets(self, seen: Seen, silent: bool) -> None:
+        """I6: from what goes wrong outside the fill to safe commands."""
+        limits, upsets, now_s = self._limits, self._plant.upsets, seen.now_s
         scans_s = 3 * limits.scan_s
         if self._lasts("estop", upsets.estop and seen.moving, now_s, scans_s):
-            yield "I6 emergency stop", "relays are on with the emergency stop pressed"
+            self._tell("I6 emergency stop", "relays are on with the emergency stop pressed")
         if upsets.estop and ("aborted", "held") in seen.steps:
-            yield "I11 reset while the cause stands", "reset with the emergency stop pressed"
-        silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
+            self._tell("I11 reset while the cause stands", "reset with the emergency stop pressed")
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
-            yield "I6 field lost", "a running fill on a field that does not answer"
-        turns = abs(plant.pump.speed) > 0.01 and not upsets.pump_welded
+            self._tell("I6 field lost", "a running fill on a field that does not answer")
+        turns = abs(self._plant.pump.speed) > 0.01 and not upsets.pump_welded
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
-            yield "I6 field lost", "the pump turns though the bus is dead"
+            self._tell("I6 field lost", "the pump turns though the bus is dead")
+
+    def _obeys_limits(self, seen: Seen, shown_timeout_s: float | None) -> None:
+        """I6: from the physical onset to safe commands; the time-out is None where it cannot be known."""
+        limits, plant, now_s = self._limits, self._plant, seen.now_s
+        scans_s = 3 * limits.scan_s
         lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
-        if self._lasts("timeout", lost and seen.state == "running" and not silent, now_s, 1.0 + scans_s):
-            yield "I6 time-out armed", f"running with a time-out of {shown_timeout_s} s"
+        if self._lasts("timeout", lost and seen.state == "running", now_s, 1.0 + scans_s):
+            self._tell("I6 time-out armed", f"running with a time-out of {shown_timeout_s} s")
         high = self._kpa >= limits.trip_kpa + 0.5 * _PSI and plant.valve_open
         limit_s = _TRIP_DELAY_S + limits.sensor_s * 3 + scans_s + limits.coast_s
-        if self.single and self._lasts("high", high and seen.run, now_s, limit_s):
-            yield "I6 trip pressure", "the pump is still told to run above the trip limit"
-        still = abs(plant.line.flow_lps) < 0.005
+        if self._single and self._lasts("high", high and seen.run, now_s, limit_s):
+            self._tell("I6 trip pressure", "the pump is still told to run above the trip limit")
         pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
-        if self._lasts("no flow", pumps and still and not self._meter_given_up, now_s, 10.0):
-            yield "I6 no flow", "the pump is told to run and nothing moves"
+        still = pumps and abs(plant.line.flow_lps) < 0.005 and not self._meter_given_up
+        if self._lasts("no flow", still, now_s, 10.0):
+            self._tell("I6 no flow", "the pump is told to run and nothing moves")
 
-    def _dry(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _dry(self, seen: Seen) -> None:
         plant, limits = self._plant, self._limits
         speed = plant.pump.speed
-        liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
-        air_l = gas / plant.tyre.atmosphere
-        dry = abs(speed) > 0.01 and air_l > liquid and (seen.run or seen.reverse)
+        dry = abs(speed) > 0.01 and (seen.run or seen.reverse)
+        if dry:
+            liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
+            dry = gas / plant.tyre.atmosphere > liquid
         if dry:
             self._dry_s += seen.dt_s
             self._dry_ended_s = seen.now_s
         elif seen.now_s - self._dry_ended_s >= 0.9 * limits.dry_rest_s:
             self._dry_s = 0.0
         if self._dry_s > limits.dry_run_s + 5.0 + limits.coast_s:
-            yield "dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed"
+            self._tell("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
         pushed_s = 2 * limits.suction_l / limits.pump_lps + 5.0
-        if self.single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
-            yield "dry run", "the pump pushes air towards the tyre"
+        if self._single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
+            self._tell("dry run", "the pump pushes air towards the tyre")
 
     def _allowance_kpa(self, limit_kpa: float) -> float:
         plant, limits = self._plant, self._limits
@@ -139,51 +145,56 @@ class Physics:
         room_l = max(plant.tyre.cavity_l(pressure_abs) - plant.tyre.liquid_l, 0.02 * plant.tyre.cavity_l(pressure_abs))
         return pressure_abs / room_l * limits.reacted_l(_TRIP_DELAY_S + limits.sensor_s)
 
-    def _too_high(self) -> Iterator[tuple[str, str]]:
+    def _too_high(self) -> None:
         limits, kpa = self._limits, self._kpa
-        if _UNSTOPPABLE & limits.faults:
+        if kpa <= min(limits.trip_kpa, limits.ceiling_kpa + _PSI):
+            # Every allowance is on top of one of these.
+            return
+        if self._unstoppable:
             most = max(limits.trip_kpa, limits.relief_kpa + _RELIEF_BAND_KPA) + limits.head_kpa
         elif limits.faults or not limits.delivers:
             most = limits.trip_kpa + self._allowance_kpa(limits.trip_kpa)
         else:
             most = limits.ceiling_kpa + _PSI + 0.5 * self._allowance_kpa(limits.ceiling_kpa)
         if kpa > max(most, self._from_kpa):
-            yield "I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed"
+            self._tell("I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed")
 
-    def _too_low(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _too_low(self, seen: Seen) -> None:
         kpa, limits = self._kpa, self._limits
         airs = seen.vent or (seen.reverse and self._plant.valve_open)
         if airs and not self._moving_air:
             self._from_kpa = kpa
         self._moving_air = airs
-        if not airs or _BREATHING & limits.faults:
+        if not airs or self._breathing:
             return
         fell_kpa = max(0.0, self._last_kpa - kpa) / max(seen.dt_s, 0.05) * 1.5
         least = min(limits.floor_kpa, self._from_kpa) - 2 * _PSI - fell_kpa
-        if _LYING & limits.faults:
+        if self._lying:
             # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked.
             least = min(least, -_PSI)
         if kpa < least:
-            yield "I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed"
+            self._tell("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
 
-    def _too_much(self) -> Iterator[tuple[str, str]]:
+    def _too_much(self) -> None:
         limits, plant = self._limits, self._plant
-        if _UNSTOPPABLE & limits.faults:
+        if self._unstoppable:
             return
-        slack_l = max(0.02 * limits.target_l, 0.5) + 0.05 * limits.hose_l
-        # A meter that falls silent is noticed after two seconds of flow, once for each time that somebody goes on.
-        unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
         over_l = delivered_l(plant) - limits.target_l
-        if over_l > slack_l + unseen_l:
-            yield "overfilled", f"{over_l:.2f} L over the target"
+        if over_l > 0.0:
+            slack_l = max(0.02 * limits.target_l, 0.5) + 0.05 * limits.hose_l
+            # A meter that falls silent is noticed after two seconds of flow, once for each time that somebody goes on.
+            unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
+            if over_l > slack_l + unseen_l:
+                self._tell("overfilled", f"{over_l:.2f} L over the target")
         if plant.tyre.fraction() > 0.97:
-            yield "overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid"
+            self._tell("overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid")
 
-    def _astray(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _astray(self, seen: Seen) -> None:
         plant = self._plant
-        if seen.run and seen.phase in ("fill", "top-up") and (not plant.gun_on or self._leaks()):
+        gun_on = plant.gun_on
+        if seen.run and (not gun_on or self._leaks()) and seen.phase in ("fill", "top-up"):
             self._astray_l += max(plant.line.flow_lps, 0.0) * seen.dt_s
-        if plant.gun_on:
+        if gun_on:
             self._tight_kpa = self._kpa
             return
         if self._tight_kpa > _PLAIN_KPA:
@@ -192,34 +203,36 @@ class Physics:
         else:
             most_l = max(10.0, 0.2 * plant.tyre.cavity_l(plant.tyre.atmosphere)) + self._limits.reacted_l(3.0)
         if self._astray_l > self._resumes * most_l:
-            yield "pumped astray", f"{self._astray_l:.1f} L beside the tyre"
+            self._tell("pumped astray", f"{self._astray_l:.1f} L beside the tyre")
 
     def _leaks(self) -> bool:
         return self._plant.upsets.leak_bore_m > 0
 
-    def _vent(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _vent(self, seen: Seen) -> None:
+        if not seen.vent:
+            return
         lost_l = self._plant.line.books.vented_l - self._vented_l
-        if seen.vent and lost_l > max(2.0, 0.03 * self._limits.target_l) * self._resumes:
-            yield "vented liquid", f"{lost_l:.1f} L left by the vent"
+        if lost_l > max(2.0, 0.03 * self._limits.target_l) * self._resumes:
+            self._tell("vented liquid", f"{lost_l:.1f} L left by the vent")
 
-    def _uncommanded(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _uncommanded(self, seen: Seen) -> None:
         """Off is proved by standstill: else a trip, whatever the state was."""
         plant, limits = self._plant, self._limits
-        flows = abs(plant.line.flow_lps) > 0.02 and not (seen.run or seen.reverse)
-        silent = bool(_SILENT & limits.faults)
-        live = seen.state in LIVE and not silent
+        flows = not (seen.run or seen.reverse) and abs(plant.line.flow_lps) > 0.02
         # The vent lets some of the hose's liquid out while the pump stands.
-        live = live and not seen.vent and plant.gun_on
-        if self._lasts("uncommanded", flows and live, seen.now_s, limits.coast_s + 4.0):
-            yield "I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip"
+        live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
+        if self._lasts("uncommanded", live, seen.now_s, limits.coast_s + 4.0):
+            self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
 
-    def _gun_off(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _gun_off(self, seen: Seen) -> None:
         plant = self._plant
-        asked = seen.prompt == "gun_off" and plant.gun_on
+        if seen.prompt != "gun_off" or not plant.gun_on:
+            self._since.pop("gun off", None)
+            return
         kpa = plant.line.gun_kpa_abs - plant.tyre.atmosphere
         if plant.valve_open:
             kpa = max(kpa, self._kpa)
         # A pump that starts by itself while the words stand there is told like any flow without command.
-        welded_s = self._limits.coast_s + 4.0 if _UNSTOPPABLE & self._limits.faults else 0.0
-        if self._lasts("gun off", asked and kpa > 1.5 * _PSI, seen.now_s, welded_s):
-            yield "gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it"
+        welded_s = self._limits.coast_s + 4.0 if self._unstoppable else 0.0
+        if self._lasts("gun off", kpa > 1.5 * _PSI, seen.now_s, welded_s):
+            self._tell("gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it")

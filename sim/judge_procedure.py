@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from sim.seen import Limits, Seen
+    from sim.seen import Limits, Seen, Tell
 
 REVERSAL_PAUSE_S = 2.0
 _ENDED = ("complete", "stopped")
 _WAITS = ("holding", "held", "stopping", "aborting", "aborted", "restarting", "idle", *_ENDED)
+_KNOWN = frozenset({*_WAITS, "running"})
 _STOPPABLE = ("idle", "running", "holding", "held", "restarting")
 _MAY_FOLLOW: dict[tuple[str, str], tuple[str, ...]] = {
     # (was, now) → requests of which one is needed; "alarm" is the controller's own reason, "" needs none.
@@ -36,10 +37,10 @@ _LATCHED = ("aborting", "aborted")
 
 
 class Conduct:
-    """Follows one fill; every rule yields the text of what was broken."""
+    """Follows one fill; every rule tells what was broken."""
 
-    def __init__(self, limits: Limits) -> None:
-        self._limits = limits
+    def __init__(self, limits: Limits, tell: Tell) -> None:
+        self._limits, self._tell = limits, tell
         self._state = "idle"
         self._ids: set[str] = set()
         self._confirmed: set[str] = set()
@@ -48,15 +49,16 @@ class Conduct:
         self._first: str | None = None
         self._counts = (0, 0)
 
-    def look(self, seen: Seen) -> Iterator[tuple[str, str]]:
-        """Judge one tick; yields name and text of each breach."""
-        fresh = self._fresh(seen)
-        yield from self._relays(seen)
-        yield from self._pause(seen)
-        yield from self._steps(seen, fresh)
-        yield from self._obeys(seen, fresh)
-        yield from self._first_out(seen, fresh)
-        yield from self._counted(seen)
+    def look(self, seen: Seen) -> None:
+        """Judge one tick."""
+        fresh = self._fresh(seen) if seen.requests else []
+        self._relays(seen)
+        self._pause(seen)
+        self._steps(seen, fresh)
+        if fresh or seen.stop_pressed:
+            self._obeys(seen, fresh)
+        self._first_out(seen, fresh)
+        self._counted(seen)
         self._state = seen.state
 
     def interrupted(self) -> None:
@@ -81,28 +83,35 @@ class Conduct:
             self._confirmed |= {name for kind, name in found if kind == "confirm"}
         return found
 
-    def _relays(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _relays(self, seen: Seen) -> None:
         if seen.run and seen.reverse:
-            yield "never both directions", "run and reverse are commanded together"
+            self._tell("never both directions", "run and reverse are commanded together")
         if seen.moving and seen.state != "running":
-            yield "I1 safe unless running", f"relays are on while {seen.state}"
-        if seen.state not in (*_WAITS, "running"):
-            yield "I1 safe unless running", f"unknown state {seen.state!r}"
+            self._tell("I1 safe unless running", f"relays are on while {seen.state}")
+        if seen.state not in _KNOWN:
+            self._tell("I1 safe unless running", f"unknown state {seen.state!r}")
         if seen.moving and seen.first_out is not None:
-            yield "I12 off with the alarm", f"relays are on with {seen.first_out} standing"
+            self._tell("I12 off with the alarm", f"relays are on with {seen.first_out} standing")
 
-    def _pause(self, seen: Seen) -> Iterator[tuple[str, str]]:
+    def _pause(self, seen: Seen) -> None:
         way = int(seen.run) - int(seen.reverse)
         if way and self._direction and way != self._direction:
             stood_s = seen.now_s - self._off_since_s
             if stood_s < REVERSAL_PAUSE_S - 1e-6:
-                yield "reversal pause", f"reversed after {max(stood_s, 0):.2f} s"
+                self._tell("reversal pause", f"reversed after {max(stood_s, 0):.2f} s")
         if way:
             self._direction, self._off_since_s = way, 1e18
         elif self._off_since_s > 1e17:
             self._off_since_s = seen.now_s
 
-    def _steps(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+    def _steps(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
+        at = self._stepped(seen, fresh) if seen.steps else self._state
+        if at != seen.state:
+            self._tell("state table", f"{at} became {seen.state} without a note")
+        self._outcomes += len(seen.outcomes)
+
+    def _stepped(self, seen: Seen, fresh: list[tuple[str, str]]) -> str:
+        """Judge each change of state that was noted; returns where they lead."""
         at = self._state
         kinds = {kind for kind, _ in fresh} | {""}
         if seen.alarms:
@@ -112,38 +121,37 @@ class Conduct:
         for was, now in seen.steps:
             allowed = _MAY_FOLLOW.get((was, now))
             if was != at or allowed is None:
-                yield "state table", f"{was} → {now} from {at}"
+                self._tell("state table", f"{was} → {now} from {at}")
             elif not kinds & set(allowed):
-                yield "I17 a person's word", f"{was} → {now} without a new {' or '.join(allowed)}"
+                self._tell("I17 a person's word", f"{was} → {now} without a new {' or '.join(allowed)}")
             if (was, now) == ("idle", "running"):
                 self._starts += 1
                 lacking = self._limits.checks - self._confirmed
                 if lacking:
-                    yield "I2 confirmed before start", f"started without {', '.join(sorted(lacking))}"
+                    self._tell("I2 confirmed before start", f"started without {', '.join(sorted(lacking))}")
             at = now
-        if at != seen.state:
-            yield "state table", f"{at} became {seen.state} without a note"
-        self._outcomes += len(seen.outcomes)
+        return at
 
-    def _obeys(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+    def _obeys(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
         kinds = {kind for kind, _ in fresh}
         stops = "stop" in kinds or (seen.stop_pressed and self._state != "idle")
         if stops and self._state in _STOPPABLE and seen.state not in ("stopping", "stopped", *_LATCHED):
-            yield "I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}"
+            self._tell("I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}")
         if "hold" in kinds and self._state == "running" and seen.state == "running":
-            yield "I12 hold acts at once", f"a hold left it running in {seen.phase}"
+            self._tell("I12 hold acts at once", f"a hold left it running in {seen.phase}")
 
-    def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
-        if {"reset", "resume"} & {kind for kind, _ in fresh} and not seen.alarms and seen.first_out is None:
+    def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
+        if seen.first_out is None and not seen.alarms and any(kind in ("reset", "resume") for kind, _ in fresh):
             self._first = None
         if seen.alarms and self._first is None:
             self._first = seen.alarms[0]
         if seen.state in _LATCHED and seen.first_out is None:
-            yield "I10 first-out", f"{seen.state} without a reason"
+            self._tell("I10 first-out", f"{seen.state} without a reason")
         if self._first is not None and seen.first_out != self._first:
-            yield "I10 first-out", f"{self._first} spoke first and {seen.first_out} is shown"
+            self._tell("I10 first-out", f"{self._first} spoke first and {seen.first_out} is shown")
 
-    def _counted(self, seen: Seen) -> Iterator[tuple[str, str]]:
-        if "next_measure" not in seen.notes and (seen.forward < self._counts[0] or seen.back < self._counts[1]):
-            yield "I3 counts never go back", f"{self._counts} became {(seen.forward, seen.back)}"
+    def _counted(self, seen: Seen) -> None:
+        forward, back = self._counts
+        if (seen.forward < forward or seen.back < back) and "next_measure" not in seen.notes:
+            self._tell("I3 counts never go back", f"{self._counts} became {(seen.forward, seen.back)}")
         self._counts = seen.forward, seen.back

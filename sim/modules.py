@@ -7,12 +7,14 @@ servers of :mod:`sim.devices`, or a campaign in virtual time, call it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields
+from operator import attrgetter
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.run.names import HANDS, OUTPUTS
 from sim.faults import Schedule
 from sim.plant.params import Coils
+from sim.plant.sensors import Readings
 from sim.registers import Codec, codec_for
 
 if TYPE_CHECKING:
@@ -22,6 +24,10 @@ if TYPE_CHECKING:
     from sim.plant.whole import Plant
 
 _DRIVEN = OUTPUTS | HANDS
+_TIMEOUT = "output_timeout"
+_WRITABLE = _DRIVEN | {_TIMEOUT}
+_SENSED = tuple(each.name for each in fields(Readings))
+_sensed = attrgetter(*_SENSED)
 _AIR_UP = "hand_air_up"
 """A press, not a state: the simulated person airs the tyre up once."""
 _MOST_S = 5.0
@@ -32,8 +38,7 @@ class UnknownAddress(LookupError):
     """A request for an address that the device does not have."""
 
 
-@dataclass(frozen=True, slots=True)
-class Where:
+class Where(NamedTuple):
     """One device's table: the endpoint (any name), the unit number and the kind of table."""
 
     endpoint: str
@@ -49,14 +54,26 @@ class _Slot:
     codec: Codec
     address: int
     registers: int
-    last: tuple[float, list[int]] | None = None
-    """The value shown last, and its registers."""
+    last: float | None = None
+    """The value that its registers show."""
 
-    def encode(self, value: float) -> list[int]:
-        """Registers of a value; most values have not moved since they were read before."""
-        if self.last is None or self.last[0] != value:
-            self.last = value, self.codec.encode(value)
-        return self.last[1]
+
+@dataclass(slots=True)
+class _Run:
+    """Addresses that a table answers, one after the other: the points there, and each register or bit as it stands."""
+
+    span: range
+    slots: list[_Slot]
+    cells: list[int]
+
+    def show(self, values: Mapping[str, float]) -> None:
+        """Rewrite the registers of what has moved: most values have not since they were read before."""
+        for slot in self.slots:
+            value = values[slot.name]
+            if value != slot.last:
+                slot.last = value
+                at = slot.address - self.span.start
+                self.cells[at : at + slot.registers] = slot.codec.encode(value)
 
 
 class Modules:
@@ -80,7 +97,6 @@ class Modules:
         self.schedule = schedule or Schedule()
         self.requests = 0
         self.output_timeouts = 0
-        self._slots: dict[Where, list[_Slot]] = {}
         self._guarded: set[tuple[str, int]] = set()
         self._commands = dict.fromkeys(_DRIVEN, False)
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
@@ -88,31 +104,29 @@ class Modules:
         self._commands["hand_in_vessel"] = open_vessel
         self._timeout_s = 0.0
         self._asked_s = 0.0
-        self._coils = Coils()
-        self._now: dict[str, float] | None = None
+        self._shown: dict[str, float] = {}
+        self._moved = True
+        """Something may have changed since ``_shown`` was worked out."""
+        tables: dict[Where, list[_Slot]] = {}
         for name, point in points.items():
-            self._place(name, point, endpoints[point.link])
-        self._spans = {where: _spans(slots, gaps[where.endpoint]) for where, slots in self._slots.items()}
+            where = Where(endpoints[point.link], point.unit, point.table)
+            tables.setdefault(where, []).append(_Slot(name, codec_for(name, point), point.address, point.registers))
+            if name in OUTPUTS or name == _TIMEOUT:
+                self._guarded.add((where.endpoint, where.unit))
+        self._runs = {where: _runs(slots, gaps[where.endpoint]) for where, slots in tables.items()}
+        self.spans = {where: [run.span for run in runs] for where, runs in self._runs.items()}
+        """The runs of addresses that each table answers."""
+        self._writable = {
+            where: {slot.address: slot for slot in slots if slot.name in _WRITABLE} for where, slots in tables.items()
+        }
         self._command()
         self.schedule.apply(0.0, self)
-
-    def _place(self, name: str, point: Point, endpoint: str) -> None:
-        where = Where(endpoint, point.unit, point.table)
-        slot = _Slot(name, codec_for(name, point), point.address, point.registers)
-        self._slots.setdefault(where, []).append(slot)
-        if name in OUTPUTS or name == "output_timeout":
-            self._guarded.add((endpoint, point.unit))
-
-    @property
-    def spans(self) -> Mapping[Where, Sequence[range]]:
-        """The runs of addresses that each table answers."""
-        return self._spans
 
     # --- time -------------------------------------------------------------------------------------------------------
 
     def advance_to(self, plant_s: float) -> None:
         """Run the plant up to a time; faults come on and outputs drop at their own instants."""
-        self._now = None
+        self._moved = True
         while plant_s - self.plant.time_s > 1e-9:
             drop_s = self._drop_s()
             until = min(plant_s, self.schedule.next_change(), drop_s, self.plant.time_s + _MOST_S)
@@ -124,7 +138,7 @@ class Modules:
                 self._drop()
 
     def _drop_s(self) -> float:
-        if self._timeout_s <= 0.0 or not any(self._commands[name] for name in OUTPUTS):
+        if self._timeout_s <= 0.0 or not self._driving:
             return math.inf
         return self._asked_s + self._timeout_s
 
@@ -138,7 +152,9 @@ class Modules:
         self._drop()
 
     def _command(self) -> None:
-        self._now = None
+        self._moved = True
+        self._shown |= self._commands
+        self._driving = any(self._commands[name] for name in OUTPUTS)
         self._coils = Coils(**{name: on for name, on in self._commands.items() if name != _AIR_UP})
 
     def asked(self, endpoint: str, unit: int) -> None:
@@ -151,60 +167,68 @@ class Modules:
 
     def read(self, where: Where, address: int, count: int) -> list[int]:
         """Raw registers or bits as they stand; :class:`UnknownAddress` outside the device's runs."""
-        if not any(address in span and address + count <= span.stop for span in self._spans.get(where, ())):
-            raise UnknownAddress(f"{where}: {address}")
-        out = [0] * count
-        values = self._values()
-        for slot in self._slots[where]:
-            if slot.address < address + count and slot.address + slot.registers > address:
-                for offset, raw in enumerate(slot.encode(float(values[slot.name]))):
-                    if 0 <= slot.address + offset - address < count:
-                        out[slot.address + offset - address] = raw
-        return out
+        stop = address + count
+        for run in self._runs.get(where, ()):
+            span = run.span
+            if span.start <= address < span.stop and stop <= span.stop:
+                run.show(self._values())
+                return run.cells[address - span.start : stop - span.start]
+        raise UnknownAddress(f"{where}: {address}")
 
     def shown(self, name: str) -> float:
         """What a point stands at, in the program's unit."""
         return float(self._values()[name])
 
-    def _values(self) -> dict[str, float]:
+    def _values(self) -> Mapping[str, float]:
         """What every point stands at; worked out once between two changes."""
-        if self._now is None:
-            plant, readings = self.plant, self.plant.readings()
-            shown = {name: getattr(readings, name) for name in readings.__slots__}
-            own = {"output_timeout": self._timeout_s, "plant_clock": plant.time_s, "vessel_level": plant.vessel_l}
-            self._now = shown | self._commands | own
-        return self._now
+        if self._moved:
+            self._moved = False
+            plant, shown = self.plant, self._shown
+            shown.update(zip(_SENSED, _sensed(plant.readings()), strict=True))
+            shown["plant_clock"], shown["vessel_level"] = plant.time_s, plant.vessel_l
+            shown[_TIMEOUT] = self._timeout_s
+        return self._shown
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:
         """Write registers or coils; :class:`UnknownAddress` unless each belongs to a writable point."""
-        writes = []
-        left = set(range(address, address + len(raws)))
-        for slot in self._slots.get(where, ()):
-            own = range(slot.address, slot.address + slot.registers)
-            if left.issuperset(own) and (slot.name in _DRIVEN or slot.name == "output_timeout"):
-                left -= set(own)
-                writes.append((slot, [raws[at - address] for at in own]))
-        if left:
-            raise UnknownAddress(f"{where}: {min(left)}")
-        for slot, own_raws in writes:
-            if slot.name == "output_timeout":
-                self._timeout_s = max(0.0, slot.codec.decode(own_raws))
-                self._asked_s = self.plant.time_s
-            elif slot.name == _AIR_UP:
-                if own_raws[0]:
-                    self.plant.air_up()
-            else:
-                self._commands[slot.name] = bool(own_raws[0])
-        self._command()
+        for slot in self._written(where, address, len(raws)):
+            at = slot.address - address
+            self._take(slot, raws[at : at + slot.registers])
+
+    def _written(self, where: Where, address: int, count: int) -> list[_Slot]:
+        """The points that a write is for, all of them whole."""
+        slots, stop = [], address + count
+        while address < stop:
+            slot = self._writable.get(where, {}).get(address)
+            if slot is None or address + slot.registers > stop:
+                raise UnknownAddress(f"{where}: {address}")
+            slots.append(slot)
+            address += slot.registers
+        return slots
+
+    def _take(self, slot: _Slot, raws: Sequence[int]) -> None:
+        name = slot.name
+        if name == _TIMEOUT:
+            self._timeout_s = max(0.0, slot.codec.decode(raws))
+            self._asked_s = self.plant.time_s
+            self._moved = True
+        elif name == _AIR_UP:
+            if raws[0]:
+                self.plant.air_up()
+        elif self._commands[name] is not bool(raws[0]):
+            self._commands[name] = bool(raws[0])
+            self._command()
 
 
-def _spans(slots: list[_Slot], gap: int) -> list[range]:
-    """Runs of addresses from the slots, joined across gaps of at most ``gap``."""
-    spans: list[range] = []
+def _runs(slots: list[_Slot], gap: int) -> list[_Run]:
+    """Runs of addresses from the slots, joined across gaps of at most ``gap``, which read zero."""
+    runs: list[_Run] = []
     for slot in sorted(slots, key=lambda slot: slot.address):
-        stop = slot.address + slot.registers
-        if spans and slot.address - spans[-1].stop <= gap:
-            spans[-1] = range(spans[-1].start, max(stop, spans[-1].stop))
+        start, stop = slot.address, slot.address + slot.registers
+        if runs and start - runs[-1].span.stop <= gap:
+            start = runs[-1].span.start
+            stop = max(stop, runs[-1].span.stop)
+            runs[-1] = _Run(range(start, stop), [*runs[-1].slots, slot], [0] * (stop - start))
         else:
-            spans.append(range(slot.address, stop))
-    return spans
+            runs.append(_Run(range(start, stop), [slot], [0] * (stop - start)))
+    return runs

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 from rig.units import Kind, parse
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rig.field.points import Point
 
 COUNTERS = frozenset({"meter_count", "meter_reverse_count", "meter_total"})
@@ -22,10 +24,9 @@ KINDS: dict[str, Kind] = {
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
     "output_timeout": "time",
 }  # fmt: skip
-_FORMATS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
-_WIDTHS = {"u16": 16, "i16": 16, "u32": 32, "i32": 32}
-# Where each byte A (most significant) to D of a value stands on the wire.
-_PLACES = {"ABCD": (0, 1, 2, 3), "CDAB": (2, 3, 0, 1), "BADC": (1, 0, 3, 2), "DCBA": (3, 2, 1, 0)}
+_LAYOUTS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_NARROW = ("u16", "i16")
+_LIMITS = {"u16": (0, 0xFFFF), "i16": (-0x8000, 0x7FFF), "u32": (0, 0xFFFF_FFFF), "i32": (-0x8000_0000, 0x7FFF_FFFF)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,46 +42,39 @@ class Codec:
     unit_step: float
     wraps: bool
 
-    def encode(self, value: float) -> list[int]:
+    def encode(self, value: float) -> Sequence[int]:
         """Registers for a value in the program's unit."""
-        scaled = (value - self.unit_zero) / self.unit_step
-        raw = (scaled - self.offset) / self.scale
         if self.type == "bool":
             return [int(bool(value))]
+        raw = ((value - self.unit_zero) / self.unit_step - self.offset) / self.scale
         if self.type == "f32":
-            data = struct.pack(">f", max(-3.4e38, min(3.4e38, raw)))
+            bits = int.from_bytes(struct.pack(">f", max(-3.4e38, min(3.4e38, raw))), "big")
         else:
-            data = struct.pack(_FORMATS[self.type], self._fit(round(raw)))
-        return self._words(data)
+            bits = self._fit(round(raw))
+        words = [bits & 0xFFFF] if self.type in _NARROW else [bits >> 16 & 0xFFFF, bits & 0xFFFF]
+        return words if self.order == "ABCD" else self._ordered(words)
 
-    def decode(self, registers: list[int]) -> float:
+    def decode(self, registers: Sequence[int]) -> float:
         """The value in the program's unit that registers hold."""
         if self.type == "bool":
             return float(registers[0] & 1)
-        data = bytes(self._shuffle(b"".join(struct.pack(">H", word) for word in registers), back=True))
-        raw = float(struct.unpack(_FORMATS[self.type], data)[0])
+        data = b"".join(word.to_bytes(2, "big") for word in self._ordered(registers))
+        raw = float(struct.unpack(_LAYOUTS[self.type], data)[0])
         if not math.isfinite(raw):
             return raw
         return (raw * self.scale + self.offset) * self.unit_step + self.unit_zero
 
     def _fit(self, raw: int) -> int:
-        bits = _WIDTHS[self.type]
-        low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if self.type[0] == "i" else (0, (1 << bits) - 1)
+        low, high = _LIMITS[self.type]
         if self.wraps:
-            return (raw - low) % (1 << bits) + low
+            return (raw - low) % (high - low + 1) + low
         return min(max(raw, low), high)
 
-    def _words(self, data: bytes) -> list[int]:
-        data = self._shuffle(data, back=False)
-        return [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
-
-    def _shuffle(self, data: bytes, *, back: bool) -> bytes:
-        if len(data) == 2:
-            return data[::-1] if self.order in ("BADC", "DCBA") else data
-        places = _PLACES[self.order]
-        if back:
-            return bytes(data[places.index(at)] for at in range(4))
-        return bytes(data[at] for at in places)
+    def _ordered(self, words: Sequence[int]) -> Sequence[int]:
+        """Between the wire's order and A (most significant) to D; each order is its own inverse."""
+        if self.order in ("BADC", "DCBA"):
+            words = [(word & 0xFF) << 8 | word >> 8 for word in words]
+        return words[::-1] if self.order in ("CDAB", "DCBA") else words
 
 
 def codec_for(name: str, point: Point) -> Codec:

@@ -5,6 +5,7 @@ It reads values and names of the controller's decision and computes nothing with
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from rig.control.values import Request
     from sim.plant.whole import Plant
 
+Tell = Callable[[str, str], None]
+"""Takes the name and the text of a breach."""
 LIVE = ("running", "holding", "held", "restarting", "stopping")
 """States of a fill that has begun and not ended."""
 
@@ -64,9 +67,9 @@ class Limits:
         return self.pump_lps * (detect_s + 2 * self.scan_s + self.relay_s + self.coast_s / 2)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Seen:
-    """One tick."""
+    """One tick. Not frozen, for there is one of it in every tick and making it would take three times as long."""
 
     now_s: float
     dt_s: float
@@ -79,48 +82,50 @@ class Seen:
     """Fill valve or flush valve on."""
     first_out: str | None
     prompt: str | None
-    steps: tuple[tuple[str, str], ...]
-    """Changes of state noted in this tick."""
-    alarms: tuple[str, ...]
-    notes: tuple[str, ...]
-    """Kinds of everything noted in this tick."""
-    outcomes: tuple[str, ...]
     forward: int
     back: int
     """Pulses that the account holds."""
     stop_pressed: bool
-    requests: tuple[tuple[str, str, str], ...]
+    requests: Sequence[tuple[str, str, str]]
     """Id, kind and name of what a person asked for before this tick."""
-
-    @property
-    def moving(self) -> bool:
-        """Anything that moves liquid or air is commanded."""
-        return self.run or self.reverse or self.vent or self.other
+    moving: bool
+    """Anything that moves liquid or air is commanded."""
+    notes: Sequence[str] = ()
+    """Kinds of everything noted in this tick."""
+    steps: Sequence[tuple[str, str]] = ()
+    """Changes of state noted in this tick."""
+    alarms: Sequence[str] = ()
+    outcomes: Sequence[str] = ()
 
 
 def seen_of(decision: Decision, requests: Sequence[Request], before_s: float | None) -> Seen:
     """A tick as a judge sees it; ``before_s`` is the time of the tick before."""
     state, outputs, entries = decision.state, decision.outputs, decision.entries
-    return Seen(
+    run, reverse, vent = outputs.pump_run, outputs.pump_reverse, outputs.vent_valve
+    other = outputs.fill_valve or outputs.flush_valve
+    seen = Seen(
         now_s=state.now_s,
         dt_s=state.now_s - before_s if before_s is not None else 0.0,
         state=state.state.value,
         phase=state.phase.value,
-        run=outputs.pump_run,
-        reverse=outputs.pump_reverse,
-        vent=outputs.vent_valve,
-        other=outputs.fill_valve or outputs.flush_valve,
+        run=run,
+        reverse=reverse,
+        vent=vent,
+        other=other,
         first_out=state.alarms.first_out,
         prompt=decision.prompt.name if decision.prompt else None,
-        steps=tuple((str(e.data["was"]), str(e.data["now"])) for e in entries if e.kind == "state"),
-        alarms=tuple(str(e.data["name"]) for e in entries if e.kind == "alarm"),
-        notes=tuple(e.kind for e in entries),
-        outcomes=tuple(str(e.data["outcome"]) for e in entries if e.kind == "outcome"),
         forward=state.tally.pulses_forward,
         back=state.tally.pulses_returned,
         stop_pressed=bool(decision.facts.reading.stop_pressed),
-        requests=tuple((r.id, r.kind, r.name) for r in requests),
+        requests=[(r.id, r.kind, r.name) for r in requests],
+        moving=run or reverse or vent or other,
     )
+    if entries:
+        seen.notes = [e.kind for e in entries]
+        seen.steps = [(str(e.data["was"]), str(e.data["now"])) for e in entries if e.kind == "state"]
+        seen.alarms = [str(e.data["name"]) for e in entries if e.kind == "alarm"]
+        seen.outcomes = [str(e.data["outcome"]) for e in entries if e.kind == "outcome"]
+    return seen
 
 
 def tyre_kpa(plant: Plant) -> float:

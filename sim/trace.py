@@ -8,43 +8,37 @@ from __future__ import annotations
 import hashlib
 from dataclasses import fields, is_dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from functools import cache
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rig.control.decide import Decision
     from rig.control.values import Outputs
-
-_PLAIN = (float, int, bool, str)
-
-
-_NAMES: dict[type, tuple[str, ...] | None] = {}
-
-
-def _names(kind: type) -> tuple[str, ...] | None:
-    if kind not in _NAMES:
-        _NAMES[kind] = tuple(each.name for each in fields(kind)) if is_dataclass(kind) else None
-    return _NAMES[kind]
 
 
 def canonical(value: object) -> str:
     """One text for one value: dataclasses by field, sets and mappings in order, floats to the last bit."""
-    kind = type(value)
-    if value is None or kind in _PLAIN:
-        return repr(value)
-    names = _names(kind)
-    if names is not None:
-        return "(" + ",".join([canonical(getattr(value, name)) for name in names]) + ")"
-    return repr(value.value) if isinstance(value, Enum) else _collected(value)
+    return _writer(type(value))(value)  # type: ignore[arg-type]  # every type is hashable
 
 
-def _collected(value: object) -> str:
-    if isinstance(value, tuple | list):
-        return "[" + ",".join(map(canonical, value)) + "]"
-    if isinstance(value, set | frozenset):
-        return "{" + ",".join(sorted(map(canonical, value))) + "}"
-    if isinstance(value, dict):
-        return "{" + ",".join(sorted(f"{canonical(k)}:{canonical(v)}" for k, v in value.items())) + "}"
-    return repr(value)
+@cache
+def _writer(kind: type) -> Callable[[Any], str]:
+    """How the values of one type are written."""
+    if is_dataclass(kind):
+        parts = [attrgetter(each.name) for each in fields(kind)]
+        return lambda value: "(" + ",".join([canonical(part(value)) for part in parts]) + ")"
+    if issubclass(kind, Enum):
+        return lambda value: repr(value.value)
+    if issubclass(kind, tuple | list):
+        return lambda value: "[" + ",".join(map(canonical, value)) + "]"
+    if issubclass(kind, set | frozenset):
+        return lambda value: "{" + ",".join(sorted(map(canonical, value))) + "}"
+    if issubclass(kind, dict):
+        return lambda value: "{" + ",".join(sorted(f"{canonical(k)}:{canonical(v)}" for k, v in value.items())) + "}"
+    return repr
 
 
 class Trace:
@@ -57,11 +51,13 @@ class Trace:
     def see(self, decision: Decision) -> None:
         """Take one tick in; the whole state where more was noted than how the fill gets on."""
         reading, outputs, entries = decision.facts.reading, decision.outputs, decision.entries
-        parts: tuple[object, ...] = reading.now_s, reading.counts, reading.line_kpa, reading.tote_l, entries
-        if outputs != self._outputs or any(entry.kind != "progress" for entry in entries):
-            parts = *parts, reading, outputs, decision.prompt, decision.state
+        counts = ",".join(map(repr, reading.counts))
+        text = f"[{reading.now_s!r},[{counts}],{reading.line_kpa!r},{reading.tote_l!r},{canonical(entries)}"
+        turned = outputs is not self._outputs and outputs != self._outputs
+        if turned or (entries and any(entry.kind != "progress" for entry in entries)):
+            text = ",".join((text, *map(canonical, (reading, outputs, decision.prompt, decision.state))))
             self._outputs = outputs
-        self._sha.update(canonical(parts).encode())
+        self._sha.update(f"{text}]".encode())
 
     @property
     def digest(self) -> str:

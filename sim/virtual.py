@@ -7,7 +7,8 @@ clock a number. One scan is one step, so a fill of a quarter of an hour takes a 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
@@ -17,10 +18,11 @@ from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import Value, places, value_of, value_of_field
+from rig.field.field import Value, places, take, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.run.metering import Counter, MeterFace, faces
+from rig.run.names import SIMULATED
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from sim.assembly import plant_params
@@ -47,7 +49,19 @@ _NEAR_S = 4.0
 """Seconds of flow before the target from which the scans are as close as the rig's own."""
 _NEAR_KPA = 15.0
 """The same for a draw, above where it ends."""
+_OUTPUTS = tuple(each.name for each in fields(Outputs))
+_relays = attrgetter(*_OUTPUTS)
 _STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.SHUT, Phase.UNCOUPLE)
+
+
+@dataclass(slots=True)
+class _Coil:
+    """An output, and how it was written last."""
+
+    point: Point
+    where: Where
+    on: bool | None = None
+    at_s: float = 0.0
 
 
 class VirtualRig:
@@ -62,13 +76,20 @@ class VirtualRig:
         self.values: dict[str, Value] = {}
         self.meters: Sequence[MeterFace] = (Counter(),)
         self._units = conversions(settings.quantities)
+        # What only a simulated rig has is for hands, and for a clock over the wire: a scan is as of a real rig.
+        points = {name: point for name, point in settings.points.items() if name not in SIMULATED}
         self._blocks = tuple(
-            (block, Where(_END, block.unit, block.table), places(block, settings.points))
+            (block, Where(_END, block.unit, block.table), places(block, points))
             for name, link in settings.buses.items()
-            for block in plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap)
+            for block in plan_blocks({n: p for n, p in points.items() if p.link == name}, link.max_gap)
         )
-        self._written: dict[str, tuple[bool, float]] = {}
-        self._spoken = settings.line_points
+        self._coils = {
+            name: _Coil(point, Where(_END, point.unit, point.table))
+            for name, point in settings.points.items()
+            if point.table == "coil"
+        }
+        self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
+        self._points, self._spoken = frozenset(points), frozenset(settings.line_points)
 
     def advance(self, dt_s: float) -> None:
         """Let time pass."""
@@ -82,17 +103,15 @@ class VirtualRig:
             for block, where, own in self._blocks:
                 self.modules.asked(_END, block.unit)
                 raws = self.modules.read(where, block.address, block.count)
-                for name, point, start, stop in own:
-                    self.values[name] = value_of(point, raws[start:stop], self.now_s)
-            for link in self.settings.links.values():
-                if isinstance(link, LineLink):
-                    self._hear(link)
+                take(self.values, own, raws, self.now_s)
+            for link in self._speakers:
+                self._hear(link)
         return self.reading(acting, idle)
 
     def reading(self, acting: int, idle: Collection[str]) -> Reading:
         """What the values that were read last say now."""
         return reading_of(
-            self.settings.points,
+            self._points,
             self._units,
             self.values,
             now_s=self.now_s,
@@ -118,14 +137,10 @@ class VirtualRig:
     def write(self, wanted: Mapping[str, bool]) -> None:
         """Write coils by name, what changed or is due again; names that the map does not have are passed over."""
         for name, on in wanted.items():
-            point = self.settings.points.get(name)
-            if point is not None and self._due(name, on=on):
-                self._written[name] = on, self.now_s
-                self._write(point, [int(on)])
-
-    def _due(self, name: str, *, on: bool) -> bool:
-        was, at_s = self._written.get(name, (not on, 0.0))
-        return was is not on or self.now_s - at_s >= _RENEW_S
+            coil = self._coils.get(name)
+            if coil is not None and (coil.on is not on or self.now_s - coil.at_s >= _RENEW_S):
+                coil.on, coil.at_s = on, self.now_s
+                self._write(coil.point, coil.where, [int(on)])
 
     def arm(self, timeout_s: float) -> None:
         """Write the output module's time-out, where the map has one."""
@@ -133,15 +148,16 @@ class VirtualRig:
         if point is not None:
             unit = self._units["output_timeout"]
             raw = unscaled((timeout_s - unit.offset) / unit.factor, point)
-            self._write(point, encode(raw, point.type, point.order))
+            where = Where(_END, point.unit, point.table)
+            self._write(point, where, encode(raw, point.type, point.order))
 
-    def _write(self, point: Point, raws: list[int]) -> None:
+    def _write(self, point: Point, where: Where, raws: list[int]) -> None:
         upsets = self.plant.upsets
         if upsets.bus_silent or upsets.bus_exception:
             return
         self.modules.asked(_END, point.unit)
         if not upsets.write_ignored:
-            self.modules.write(Where(_END, point.unit, point.table), point.address, raws)
+            self.modules.write(where, point.address, raws)
 
 
 @dataclass(slots=True)
@@ -166,7 +182,7 @@ class VirtualFill:
             reading = self.rig.scan(state.measure, out_of_use(self.setup, state))
             decision = decide(self.setup, state, reading, self._requests())
             state = self.state = decision.state
-            self.rig.write({name: getattr(decision.outputs, name) for name in Outputs.__dataclass_fields__})
+            self.rig.write(dict(zip(_OUTPUTS, _relays(decision.outputs), strict=True)))
             if self.watch is not None:
                 self.watch(decision)
             self._inbox.extend(self.person.requests(self.setup, decision))
@@ -177,10 +193,11 @@ class VirtualFill:
     def _step_s(self, state: FillState) -> float:
         """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
-        changed_s = max(state.since_s, state.changed_s, state.regime_s)
-        if cools(state) and not self._inbox:
-            return max(scan_s, _LONG_STEP_S)
-        if state.phase not in _STEADY or state.now_s - changed_s < _SETTLED_S or self._inbox:
+        if self._inbox:
+            return scan_s
+        if state.phase not in _STEADY:
+            return max(scan_s, _LONG_STEP_S) if cools(state) else scan_s
+        if state.now_s - max(state.since_s, state.changed_s, state.regime_s) < _SETTLED_S:
             return scan_s
         if state.phase is Phase.DRAW_DOWN:
             above_kpa = (state.gauge_kpa or 0.0) - state.stroke.goal_kpa

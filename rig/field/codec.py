@@ -8,7 +8,11 @@ from collections.abc import Sequence
 
 from rig.field.points import NumberType, Order, Point
 
-_STRUCT: dict[NumberType, str] = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_LAYOUTS: dict[NumberType, str] = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_NUMBERS = {kind: struct.Struct(layout) for kind, layout in _LAYOUTS.items()}
+_WORDS = {order: {1: struct.Struct(f"{end}H"), 2: struct.Struct(f"{end}2H")}
+          for order, end in (("ABCD", ">"), ("CDAB", ">"), ("BADC", "<"), ("DCBA", "<"))}  # fmt: skip
+_BYTES_SWAPPED, _WORDS_SWAPPED = ("BADC", "DCBA"), ("CDAB", "DCBA")
 
 
 class DecodeError(ValueError):
@@ -21,10 +25,8 @@ class EncodeError(ValueError):
 
 def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | int:
     """The number that one or two 16-bit ``registers`` hold, as they came over the wire."""
-    swapped_bytes, swapped_words = order in ("BADC", "DCBA"), order in ("CDAB", "DCBA")
-    words = reversed(registers) if swapped_words else registers
-    payload = struct.pack(f"{'<' if swapped_bytes else '>'}{len(registers)}H", *words)
-    (value,) = struct.unpack(_STRUCT[kind], payload)
+    words = reversed(registers) if order in _WORDS_SWAPPED else registers
+    (value,) = _NUMBERS[kind].unpack(_WORDS[order][len(registers)].pack(*words))
     if kind == "f32" and not math.isfinite(value):
         raise DecodeError(f"{value} is not a number")
     return value  # type: ignore[no-any-return]
@@ -35,7 +37,7 @@ def encode(value: float, kind: NumberType, order: Order) -> list[int]:
     if not math.isfinite(value):
         raise EncodeError(f"{value} is not a number that a {kind} can hold")
     try:
-        payload = struct.pack(_STRUCT[kind], value if kind == "f32" else round(value))
+        payload = _NUMBERS[kind].pack(value if kind == "f32" else round(value))
     except (struct.error, OverflowError) as error:
         raise EncodeError(f"{value} does not fit a {kind}") from error
     payload = _reorder(payload, order)
@@ -44,9 +46,9 @@ def encode(value: float, kind: NumberType, order: Order) -> list[int]:
 
 def _reorder(payload: bytes, order: Order) -> bytes:
     """Between wire order and most significant byte first; each order is its own inverse."""
-    if order in ("BADC", "DCBA"):
+    if order in _BYTES_SWAPPED:
         payload = b"".join(payload[i : i + 2][::-1] for i in range(0, len(payload), 2))
-    if order in ("CDAB", "DCBA"):
+    if order in _WORDS_SWAPPED:
         payload = b"".join(payload[i : i + 2] for i in range(len(payload) - 2, -1, -2))
     return payload
 

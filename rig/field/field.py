@@ -9,7 +9,6 @@ import asyncio
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from rig.field.blocks import Block, plan_blocks
 from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled
@@ -20,7 +19,8 @@ from rig.field.points import BIT_TABLES, Point
 from rig.units import QuantityError, converted
 
 
-class Value(NamedTuple):
+@dataclass(slots=True)
+class Value:
     """One point as last read: the raw number, the same in the point's unit, when, and why it is not believed."""
 
     raw: float
@@ -72,14 +72,14 @@ class _Talker:
     error: str = ""
 
 
-_Place = tuple[str, Point, int, int]
-"""A point, by name, and which of a block's values are its own."""
+Place = tuple[str, Point, slice]
+"""A point, by name, and which of a block's registers are its own."""
 
 
-def places(block: Block, points: Mapping[str, Point]) -> list[_Place]:
-    """Where in a block's values each of its points stands."""
+def places(block: Block, points: Mapping[str, Point]) -> list[Place]:
+    """Where in a block's registers each of its points stands."""
     starts = [(name, points[name], points[name].address - block.address) for name in block.names]
-    return [(name, point, start, start + point.registers) for name, point, start in starts]
+    return [(name, point, slice(start, start + point.registers)) for name, point, start in starts]
 
 
 @dataclass(slots=True)
@@ -102,7 +102,7 @@ class Field:
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
     _written: dict[str, _Written] = field(default_factory=dict)
-    _places: dict[Block, list[_Place]] = field(default_factory=dict)
+    _places: dict[Block, list[Place]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, link in self.links.items():
@@ -173,9 +173,7 @@ class Field:
             self.values[each.point] = value_of_field(name, each, line)
 
     def _take(self, block: Block, values: list[int]) -> None:
-        now_s = asyncio.get_running_loop().time()
-        for name, point, start, stop in self._places[block]:
-            self.values[name] = value_of(point, values[start:stop], now_s)
+        take(self.values, self._places[block], values, asyncio.get_running_loop().time())
 
     async def write(self, wanted: Mapping[str, bool]) -> None:
         """Bring the named coils to the wanted states: off before on, only what changed or is due.
@@ -241,16 +239,28 @@ class Field:
             talker.port.close()
 
 
-def value_of(point: Point, registers: list[int], now_s: float) -> Value:
+def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int], now_s: float) -> None:
+    """Bring ``values`` up to a block's ``registers``, read at a time; what they said before is not worked out again."""
+    registers = tuple(registers)
+    for name, point, place in own:
+        mine = registers[place]
+        value = values.get(name)
+        if value is not None and value.registers == mine:
+            value.at_s = now_s
+        else:
+            values[name] = value_of(point, mine, now_s)
+
+
+def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     """What the ``registers`` (or the one bit) of a point say at a time."""
     if point.table in BIT_TABLES:
-        return Value(registers[0], registers[0], now_s, registers=tuple(registers))
+        return Value(registers[0], registers[0], now_s, registers=registers)
     try:
         raw = decode(registers, point.type, point.order)
     except DecodeError as error:
-        return Value(0, 0.0, now_s, str(error), tuple(registers))
+        return Value(0, 0.0, now_s, str(error), registers)
     number = scaled(raw, point)
-    return Value(raw, number, now_s, _range_fault(number, point), tuple(registers))
+    return Value(raw, number, now_s, _range_fault(number, point), registers)
 
 
 def value_of_field(name: str, each: LineField, line: Line) -> Value:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 from rig.control.values import Outputs, Reading
 from rig.field.field import Value
@@ -11,20 +12,23 @@ from rig.run.metering import Counter, MeterFace
 from rig.run.names import OUTPUTS, QUANTITY_OF_POINT
 from rig.units import parse
 
-_FIELDS = {
+_NUMBERS = {
     "line_pressure": "line_kpa",
     "tyre_pressure": "tyre_kpa",
     "tote_level": "tote_l",
     "fluid_temp": "fluid_c",
     "output_timeout": "output_timeout_s",
+    "strainer_dp": "strainer_kpa",
+}
+_SWITCHES = {
     "estop_ok": "estop_ok",
     "liquid_in_vent": "liquid_in_vent",
     "stop_button": "stop_pressed",
     "start_button": "start_pressed",
-    "strainer_dp": "strainer_kpa",
 }
+"""Points, and what a reading calls them."""
 _PULSES = (Counter(),)
-_BOOLS = frozenset({"estop_ok", "liquid_in_vent", "stop_button", "start_button"})
+_BOTH = frozenset({"pump_run", "pump_reverse"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,36 +71,54 @@ def reading_of(
     speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. A point that is
     older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
     """
-    points = [name for name in points if name not in idle]
-    fresh = {name: value for name, value in values.items() if wall_s - value.at_s <= stale_s and not value.fault}
-    every = [*points, *(name for name in spoken if name not in idle)]
-    counts = tuple(meter.take(fresh, now_s) for meter in meters)
-    uncounted = {"meter_count"} if counts[acting] is None else set()
+    own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
+    doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
+    fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
+    old = [name for name, value in values.items() if value.at_s < began_s]
+    untrusted = every.difference(fresh)
+    counts = tuple([meter.take(fresh, now_s) for meter in meters])
     back = fresh.get("meter_reverse_count")
-    known: dict[str, object] = {"counts": counts, "reverse_raw": None if back is None else int(back.raw)}
-    for name, attribute in _FIELDS.items():
-        value = fresh.get(name)
-        if value is not None:
-            known[attribute] = _converted(name, value, units)
     seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
-    relays = {"pump_run", "pump_reverse"} & set(points)
-    whole = bool(relays) and relays <= set(seen)
+    relays = own & _BOTH
+    whole = bool(relays) and relays <= seen.keys()
     return Reading(
         now_s=now_s,
-        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in every),
-        fresh=all(name in values and values[name].at_s >= began_s for name in points),
-        outputs_seen=Outputs(**seen) if whole and not both else None,
+        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in untrusted),
+        fresh=own <= values.keys() and own.isdisjoint(old),
+        counts=counts,
+        reverse_raw=None if back is None else int(back.raw),
+        outputs_seen=_outputs(tuple(seen.items())) if whole and not both else None,
         both_seen=both,
-        untrusted=frozenset(every) - frozenset(fresh) | uncounted,
+        untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
         journal_lag_s=journal_lag_s,
-        **known,  # type: ignore[arg-type]
+        **_known(fresh, units),  # type: ignore[arg-type]
     )
 
 
-def _converted(name: str, value: Value, units: Mapping[str, Conversion]) -> object:
-    if name in _BOOLS:
-        return bool(value.raw)
-    unit = units[name]
-    return value.scaled * unit.factor + unit.offset
+@lru_cache(maxsize=64)
+def _asked_for(
+    points: frozenset[str], spoken: frozenset[str], idle: frozenset[str]
+) -> tuple[frozenset[str], frozenset[str]]:
+    """What is asked for in every scan, and that with what comes by itself: the same in every scan of a fill."""
+    return points - idle, (points | spoken) - idle
+
+
+@cache
+def _outputs(seen: tuple[tuple[str, bool], ...]) -> Outputs:
+    """Relays as read back: there are few ways in which they can stand."""
+    return Outputs(**dict(seen))
+
+
+def _known(fresh: Mapping[str, Value], units: Mapping[str, Conversion]) -> dict[str, float | bool]:
+    """What is believed, by the reading's names, in the program's units."""
+    found: dict[str, float | bool] = {}
+    for name, attribute in _SWITCHES.items():
+        if name in fresh:
+            found[attribute] = bool(fresh[name].raw)
+    for name, attribute in _NUMBERS.items():
+        if name in fresh:
+            unit = units[name]
+            found[attribute] = fresh[name].scaled * unit.factor + unit.offset
+    return found

@@ -173,7 +173,7 @@ class LosesItsMeter(VirtualRig):
     def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
         super().scan(acting, idle)
         if self.now_s > 60.0:
-            self.values["meter_count"] = self.values["meter_count"]._replace(at_s=60.0)
+            self.values["meter_count"].at_s = 60.0
         return self.reading(acting, idle)
 
 

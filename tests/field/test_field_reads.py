@@ -172,6 +172,25 @@ async def test_old_values_keep_the_time_at_which_they_were_read() -> None:
     assert (wires.values["one"].raw, wires.values["one"].at_s) == (42, at_s)
 
 
+async def test_what_reads_as_before_is_as_young_as_what_has_changed_and_as_little_believed() -> None:
+    points = {
+        "still": number("input", 0, "u16"),
+        "moves": number("input", 1, "u16"),
+        "broken": number("input", 2, "f32"),
+    }
+    async with bench() as device:
+        await device.put(1, INPUTS, 0, [7, 1, 0x7FC0, 0])
+        wires = Field({"io": link(device.port)}, points)
+        await wires.scan()
+        first_s = wires.values["still"].at_s
+        await device.put(1, INPUTS, 1, [2])
+        await wires.scan()
+        wires.close()
+    assert (wires.values["still"].raw, wires.values["moves"].raw) == (7, 2)
+    assert {value.at_s > first_s for value in wires.values.values()} == {True}
+    assert "not a number" in wires.values["broken"].fault
+
+
 async def test_a_late_reply_is_not_taken_for_the_next_one() -> None:
     served = 0
 

@@ -21,7 +21,7 @@ NOW_S = 100.0
 def reading(of: Settings, registers: dict[str, list[int]], ages_s: dict[str, float] | None = None) -> Reading:
     """The reading of a rig whose points stand at these raw ``registers`` (all 0 otherwise), of these ages."""
     values = {
-        name: value_of(point, registers.get(name, [0] * point.registers), NOW_S - (ages_s or {}).get(name, 0.0))
+        name: value_of(point, tuple(registers.get(name, [0] * point.registers)), NOW_S - (ages_s or {}).get(name, 0.0))
         for name, point in of.points.items()
     }
     return read(of, values)
