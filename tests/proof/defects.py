@@ -375,7 +375,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
     Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
     Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),
-    Defect("the stated uncertainty is nothing", sure_of_itself, 1, "I4 record true"),
+    Defect("the stated uncertainty is nothing", sure_of_itself, 11, "I4 record true"),
     Defect("the peak is not kept", peak_unseen, 18, "record's pressures", ("nothing",)),
     Defect("every outcome is complete", _outcome_always_complete, 3, "record as shown"),
 )
