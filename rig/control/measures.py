@@ -50,6 +50,9 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     )
     missed = state.alarms.first_out in _MISSED
     either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
+    if new.kind == "run time":
+        # Perhaps it was the pump that stood.
+        either_l += forward * new.litres_per_pulse
     against = contradiction(setup, state)
     if against is not None and not missed:
         # Nothing tells which of the two is right.

@@ -158,6 +158,12 @@ def test_a_gun_that_comes_off_as_a_stroke_ends_is_no_tyre_at_rest() -> None:
     assert ran.record["net_basis"] == "estimated"
 
 
+def test_run_time_says_nothing_sure_of_a_pump_that_did_not_start() -> None:
+    """Found by a campaign: the pump stood, the person gave the meter up, and run time counted 2.4 L all the same."""
+    ran = judged(drawn(65093))
+    assert ran.breaches == ()
+
+
 @pytest.mark.parametrize("seed", [60035, 60122])
 def test_air_drawn_at_the_level_is_not_topped_up_again_and_again(seed: int) -> None:
     """Found by a campaign, on sound rigs: air booked as liquid, 3 L too much, a record 4 L off that stated 1.3."""
