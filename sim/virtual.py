@@ -46,12 +46,10 @@ _LONG_STEP_S = 0.25
 _SETTLED_S = 4.0
 """How long a move runs before its step may be longer."""
 _NEAR_S = 4.0
-"""Seconds of flow before the target from which the scans are as close as the rig's own."""
-_NEAR_KPA = 15.0
-"""The same for a draw, above where it ends."""
+"""Seconds before a move ends from which the scans are as close as the rig's own; a vent keeps to its time by itself."""
 _OUTPUTS = tuple(each.name for each in fields(Outputs))
 _relays = attrgetter(*_OUTPUTS)
-_STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.SHUT, Phase.UNCOUPLE)
+_STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT, Phase.SHUT, Phase.UNCOUPLE)
 
 
 @dataclass(slots=True)
@@ -199,12 +197,19 @@ class VirtualFill:
             return max(scan_s, _LONG_STEP_S) if cools(state) else scan_s
         if state.now_s - max(state.since_s, state.changed_s, state.regime_s) < _SETTLED_S:
             return scan_s
-        if state.phase is Phase.DRAW_DOWN:
-            above_kpa = (state.gauge_kpa or 0.0) - state.stroke.goal_kpa
-            return scan_s if above_kpa < _NEAR_KPA else max(scan_s, _LONG_STEP_S)
-        left_l = self.setup.target_l - in_tyre_l(self.setup, state)
-        flow = state.flow.fast_pps * self.setup.meter.litres_per_pulse
-        return scan_s if left_l < _NEAR_S * flow else max(scan_s, _LONG_STEP_S)
+        return scan_s if self._near_its_end(state) else max(scan_s, _LONG_STEP_S)
+
+    def _near_its_end(self, state: FillState) -> bool:
+        """Whether a move will be over within seconds."""
+        if state.phase is Phase.VENT:
+            return state.stroke.planned_s - (state.now_s - state.since_s) < _NEAR_S / 4
+        inside_l, flow = in_tyre_l(self.setup, state), abs(state.flow.fast_pps) * self.setup.meter.litres_per_pulse
+        if state.phase is not Phase.DRAW_DOWN:
+            return self.setup.target_l - inside_l < _NEAR_S * flow
+        gauge_kpa = state.gauge_kpa or 0.0
+        air_l = max(self.setup.cavity.volume_l - inside_l, flow)
+        falls_kpa_s = (gauge_kpa + self.setup.line.atmosphere_kpa_abs) / air_l * flow
+        return gauge_kpa - state.stroke.goal_kpa < _NEAR_S * falls_kpa_s
 
     def ask(self, request: Request) -> None:
         """Put a request into the next scan, as a person would."""
