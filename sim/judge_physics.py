@@ -101,7 +101,8 @@ class Physics:
             self._tell("I11 reset while the cause stands", "reset with the emergency stop pressed")
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
             self._tell("I6 field lost", "a running fill on a field that does not answer")
-        turns = abs(self._plant.pump.speed) > 0.01 and not upsets.pump_welded
+        # A module that acknowledges writes and does nothing is kept awake by every request that still comes.
+        turns = abs(self._plant.pump.speed) > 0.01 and not (upsets.pump_welded or upsets.write_ignored)
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
             self._tell("I6 field lost", "the pump turns though the bus is dead")
 

@@ -24,8 +24,8 @@ PUMPED = ("target", "ceiling", "feeler", "look")
 _USUAL_GAIN = 0.4, 2.5
 """Outside this the bore is not that of the valve entered, or something is in the way."""
 _NO_FALL_KPA = 2.0
-_MOST_IDLE_VENTS = 3
-"""Where little was to be let out, one vent without a fall of pressure proves nothing."""
+_MOST_IDLE_OUTS = 3
+"""Where little was to be let out, one vent or draw without a fall of pressure proves nothing."""
 
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
@@ -39,6 +39,8 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
         most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
         turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
+    if stroke.ended_by in ("floor", "dry limit") and not turn.state.stroke.liquid_came:
+        _learn_draw(turn, stroke, rest_kpa)
 
 
 def flow_step(setup: Setup, flow: float) -> int:
@@ -84,11 +86,11 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.from_kpa - rest_kpa < _NO_FALL_KPA:
-        idle = stroke.idle_vents + 1
-        stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_VENTS
-        turn.set(stroke=changed(stroke, air_stayed=stayed, idle_vents=idle))
+        idle = stroke.idle_outs + 1
+        stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_OUTS
+        turn.set(stroke=changed(stroke, air_stayed=stayed, idle_outs=idle))
         return
-    turn.set(stroke=changed(turn.state.stroke, idle_vents=0))
+    turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
     if stroke.from_kpa - rest_kpa < _ONE_PSI:
         # Too little to measure.
         return
@@ -96,6 +98,17 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if 0 < computed < math.inf:
         open_s = stroke.planned_s + turn.facts.dt_s
         turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
+
+
+def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
+    """Where the meter is blind backwards only the pressure tells whether the pump drew at all."""
+    drawn_l = turn.state.tally.air_returned_l - stroke.start_air_l
+    falls_kpa = (rest_kpa + turn.setup.line.atmosphere_kpa_abs) * drawn_l / air_l(turn)
+    if falls_kpa < _NO_FALL_KPA:
+        return
+    idle = stroke.idle_outs + 1 if stroke.from_kpa - rest_kpa < falls_kpa / 4 else 0
+    stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and falls_kpa > 3 * _ONE_PSI)
+    turn.set(stroke=changed(turn.state.stroke, air_stayed=stayed, idle_outs=idle))
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:

@@ -27,8 +27,8 @@ class Stroke:
     goal_kpa: float = 0.0
     air_stayed: bool = False
     """A vent that was open long enough did not lower the pressure."""
-    idle_vents: int = 0
-    """Vents in a row, up to it, after which the pressure stood where it was."""
+    idle_outs: int = 0
+    """Vents or draws in a row, up to it, after which the pressure stood where it was."""
     liquid_came: bool = False
     """A draw whose gauge, once still, stood far above what ended the draw: the pump had drawn on liquid."""
     start_air_l: float = 0.0

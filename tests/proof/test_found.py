@@ -158,6 +158,13 @@ def test_a_gun_that_comes_off_as_a_stroke_ends_is_no_tyre_at_rest() -> None:
     assert ran.record["net_basis"] == "estimated"
 
 
+def test_draws_that_do_not_lower_the_pressure_are_not_repeated_for_hours() -> None:
+    """Found by pairs of faults: by run time a pump that stood was told to draw, and to cool, until the next morning."""
+    ran = judged(drawn(90775, ("fluid", "wheel"), ("pump_no_start", "air_in_line")))
+    assert ran.breaches == ()
+    assert ran.virtual_s < 1200
+
+
 def test_run_time_says_nothing_sure_of_a_pump_that_did_not_start() -> None:
     """Found by a campaign: the pump stood, the person gave the meter up, and run time counted 2.4 L all the same."""
     ran = judged(drawn(65093))
