@@ -55,8 +55,9 @@ class Meter:
             self._count(pulses)
 
     def _count(self, pulses: float) -> None:
+        # Edges lie at fixed places of the rotor: one that was passed forward is passed again on the way back.
         self._carry += pulses
-        whole = math.floor(self._carry + 1e-9) if self._carry > 0.0 else math.ceil(self._carry - 1e-9)
+        whole = math.floor(self._carry + 1e-9)
         if not whole:
             return
         self._carry -= whole
