@@ -17,8 +17,8 @@ from sim.faults import read_fault
 from sim.virtual import VirtualFill, VirtualRig
 
 
-def delivery(volume_l: float, fault: str = "hose_off@0") -> VirtualFill:
-    settings = rig_settings()
+def delivery(volume_l: float, fault: str = "hose_off@0", **changes: object) -> VirtualFill:
+    settings = rig_settings(**changes)
     setup = vessel_setup(settings, read_fluid("water"), 15.0, volume_l, "test", Memory())
     return VirtualFill(VirtualRig(settings, [read_fault(fault)]), setup)
 
@@ -53,6 +53,14 @@ def test_a_hold_divides_the_delivery_and_the_count_goes_on() -> None:
     last = fill.run()
     assert (last.state.state, last.state.fills) == (State.COMPLETE, 2)
     assert last.state.tally.net_l(fill.setup.meter) == pytest.approx(20.0, abs=0.4)
+
+
+def test_a_meter_that_is_being_proved_may_contradict_the_scale() -> None:
+    scale = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.1, "quantity": "kg"}
+    fill = delivery(100.0, points__tote_mass=scale, sim__k_factor="96 pulse/L")
+    last = fill.run()
+    assert last.facts.contradicted
+    assert (last.state.state, last.state.alarms.first_out) == (State.COMPLETE, None)
 
 
 def test_a_stuck_meter_stops_the_delivery() -> None:
