@@ -23,6 +23,8 @@ _PLAY_STEPS = 2
 """Steps by which a measure with play may be off between two readings, however little passed."""
 _LAG_S = 5.0
 """Time in which a level comes to rest after the pump: common practice, no source."""
+_UNSETTLED_S = 2.0
+"""Seconds of the pump's flow that such a level may still lack when the liquid in the tyre is at rest."""
 
 Reference = MeterKind | Literal["air space"]
 """A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
@@ -106,6 +108,8 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
     most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l)
+    if witness.kind in IN_TOTE:
+        most_l += _UNSETTLED_S * setup.line.pump_lps
     return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, most_l)
 
 
