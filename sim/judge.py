@@ -106,13 +106,15 @@ class Judge:
         self._last_pulses = pulses
         if last is None or pulses >= last:
             return
-        ran_back = _BELIEVED_PULSES + 1.5 * self.limits.pump_lps * seen.dt_s * self._k_per_l
+        doubled = 2 if "meter_double" in self.limits.faults else 1
+        ran_back = _BELIEVED_PULSES + 1.5 * doubled * self.limits.pump_lps * seen.dt_s * self._k_per_l
         if seen.state in LIVE and pulses < last - ran_back:
             self._fell_at_s = seen.now_s
 
     def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
         """The controller went away: records before and after it came back, and whether the new state moves anything."""
         self._conduct.interrupted()
+        self._physics.interrupted()
         self._last_pulses = None
         now_s, self._now_s = self._now_s or 0.0, None
         if moving:
@@ -172,6 +174,9 @@ class Judge:
         off_l, u_l = whole_l - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
         # What a meter at fault misses before anybody can notice it, when the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
+        if "valve_stuck_open" in faults:
+            # After somebody went on, the hose may spit for as long as a leak takes to be told.
+            unseen_l += self.limits.reacted_l(5.0)
         if "air_in_line" in faults:
             # No meter tells air from liquid, and in the tyre both take up room; the tote's level tells it in the end:
             # right to 5 %, in steps of 2 L, three standard deviations apart and come to rest.

@@ -84,6 +84,10 @@ class Physics:
         if abs(total - self._liquid_l) > 1e-3:
             self._tell("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
 
+    def interrupted(self) -> None:
+        """The controller went away: what lasts begins anew with the one that comes back."""
+        self._since.clear()
+
     def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
         """Whether a condition has held for longer than its limit."""
         if holds:

@@ -68,7 +68,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
 
 
 def _guard(turn: Turn) -> None:
-    standing = conditions(turn.setup, turn.facts)
+    standing = conditions(turn.setup, turn.facts, turn.state.alarms)
     alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
     if alarms is not turn.state.alarms:
         turn.set(alarms=alarms)

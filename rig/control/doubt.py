@@ -49,8 +49,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "air_stays":
         # What was drawn for air since the last rest may have been liquid.
         return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)
-    if alarm in _ASTRAY:
-        # What still coasts goes the same way.
+    by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
+    if alarm in _ASTRAY or by_time:
+        # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
         return abs(net_l - state.mark.tally.net_l(setup.meter)) + pump_lps * setup.line.coast_s
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 

@@ -14,6 +14,7 @@ from typing import Literal
 from rig.control.observe import BLANK_S, Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
+from rig.control.state import Alarms
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -366,7 +367,12 @@ AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 
-def conditions(setup: Setup, facts: Facts) -> tuple[Guard, ...]:
-    """The guards whose conditions hold in this scan, most urgent first, delays not counted."""
-    fresh = facts.reading.fresh
-    return tuple([guard for guard in GUARDS if (fresh or guard.blind) and guard.condition(setup, facts)])
+def conditions(setup: Setup, facts: Facts, alarms: Alarms) -> tuple[Guard, ...]:
+    """The guards whose conditions hold in this scan, most urgent first, delays not counted.
+
+    A scan that brought nothing new is no news: what held before it still holds.
+    """
+    if facts.reading.fresh:
+        return tuple([guard for guard in GUARDS if guard.condition(setup, facts)])
+    held = {name for name, _ in alarms.timers}
+    return tuple([g for g in GUARDS if (g.condition(setup, facts) if g.blind else g.name in held)])

@@ -171,6 +171,24 @@ def test_run_time_says_nothing_sure_of_a_pump_that_did_not_start() -> None:
     assert ran.breaches == ()
 
 
+def test_a_reset_is_refused_while_the_field_brings_nothing_new() -> None:
+    """Found by a campaign: nothing but exceptions, the stop still pressed, and nothing barred a reset."""
+    fill = fill_of(rig_settings(), Question("11L-15"), ["estop@20", "exception_reply@30"])
+    fill.run(until=lambda d: d.state.state is State.ABORTED)
+    fill.person = Nobody()
+    aborted = fill.run(until=lambda d: not d.facts.reading.fresh)
+    fill.rig.advance(0.1)
+    asked = decide(fill.setup, aborted.state, fill.rig.scan(), [Request("1", "reset", by="jo")])
+    assert asked.state.state is State.ABORTED
+    assert [item.name for item in asked.missing] == ["emergency_stop"]
+
+
+def test_by_run_time_a_gauge_that_does_not_move_puts_the_litres_in_doubt() -> None:
+    """Found by a campaign: the pump stood, run time counted, and only the gauge was doubted."""
+    ran = judged(drawn(67795))
+    assert ran.breaches == ()
+
+
 @pytest.mark.parametrize("seed", [60035, 60122])
 def test_air_drawn_at_the_level_is_not_topped_up_again_and_again(seed: int) -> None:
     """Found by a campaign, on sound rigs: air booked as liquid, 3 L too much, a record 4 L off that stated 1.3."""
