@@ -174,7 +174,7 @@ def test_run_time_says_nothing_sure_of_a_pump_that_did_not_start() -> None:
 def test_a_reset_is_refused_while_the_field_brings_nothing_new() -> None:
     """Found by a campaign: nothing but exceptions, the stop still pressed, and nothing barred a reset."""
     fill = fill_of(rig_settings(), Question("11L-15"), ["estop@20", "exception_reply@30"])
-    fill.run(until=lambda d: d.state.state is State.ABORTED)
+    fill.run(until=lambda d: d.state.state is State.ABORTING)
     fill.person = Nobody()
     aborted = fill.run(until=lambda d: not d.facts.reading.fresh)
     fill.rig.advance(0.1)
