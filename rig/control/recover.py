@@ -7,7 +7,7 @@ from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, entering, restarts
 from rig.control.procedure import Phase, State, next_phase
-from rig.control.state import FillState, Stroke, in_force
+from rig.control.state import FillState, Stroke, in_force, pump_way
 from rig.control.values import Outputs, Reading, Setup
 
 _DARK_S = 600.0
@@ -60,6 +60,10 @@ def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
-    tally = changed(tally, unattended_l=tally.unattended_l + moved)
+    unsure_l = 0.0
+    if setup.meter.kind == "run time" and pump_way(setup, state):
+        # By the pump's time alone nobody knows when its module let it go.
+        unsure_l = max(abs(moved), setup.line.pump_lps * (setup.timeout_s + setup.line.coast_s))
+    tally = changed(tally, unattended_l=tally.unattended_l + moved, either_l=tally.either_l + unsure_l)
     flags = state.flags | ({"meter_jumped"} if restarts(state) > before_restarts else set())
     return changed(state, tally=tally, flags=flags)

@@ -189,6 +189,12 @@ def test_by_run_time_a_gauge_that_does_not_move_puts_the_litres_in_doubt() -> No
     assert ran.breaches == ()
 
 
+def test_what_ran_on_unwatched_is_in_doubt_where_only_time_counts() -> None:
+    """Found by a campaign: by run time, a controller that had been away was sure of what had moved."""
+    ran = judged(drawn(68517))
+    assert ran.breaches == ()
+
+
 @pytest.mark.parametrize("seed", [60035, 60122])
 def test_air_drawn_at_the_level_is_not_topped_up_again_and_again(seed: int) -> None:
     """Found by a campaign, on sound rigs: air booked as liquid, 3 L too much, a record 4 L off that stated 1.3."""
