@@ -174,6 +174,9 @@ class Judge:
         off_l, u_l = whole_l - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
         # What a meter at fault misses before anybody can notice it, when the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
+        if {"pressure_stuck", "pressure_drift"} & faults:
+            # The suction line's air is reckoned by the gauge, until its lie is found out.
+            unseen_l += 0.2 * self.limits.suction_l
         if "valve_stuck_open" in faults:
             # After somebody went on, the hose may spit for as long as a leak takes to be told.
             unseen_l += self.limits.reacted_l(5.0)
