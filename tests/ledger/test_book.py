@@ -285,7 +285,7 @@ def test_a_backup_is_whole_and_can_be_put_back(tmp_path: Path) -> None:
     with pytest.raises(BookError, match="replaces nothing"):
         back_up(rig, copy)
     fill_book(rig, 8)
-    with pytest.raises(BookError, match=r"sound and has 8 records, the backup only 5"):
+    with pytest.raises(BookError, match=r"sound and holds record 8 of 'T1', which the backup of 5"):
         restore(rig, copy, AT, "T1")
     behind(path, "UPDATE records SET body = '{}' WHERE serial = 2")
     record = restore(rig, copy, AT, "T1")

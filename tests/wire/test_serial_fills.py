@@ -82,7 +82,7 @@ async def test_a_fill_by_other_kinds_of_meter(
         record = await fill(settings)
         truth = rig.document()
     assert record["outcome"] == "complete", record
-    assert record["net_basis"] == basis
+    assert record["net_basis"] == basis, record
     assert error_l(record, truth) <= share * record["target_l"]
     assert error_l(record, truth) <= record["net_u_l"] + 0.2
 
