@@ -6,6 +6,7 @@ and phases judge by.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
@@ -17,13 +18,15 @@ from rig.control.procedure import Phase, State
 from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l, pump_way
 from rig.control.values import Outputs, Reading, Setup
 from rig.control.witness import contradiction
-from rig.plan.physics import line_loss_kpa
+from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
 STILL_S = 1.5
 """No pulse for this long after the pump stopped: the liquid stands."""
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
+_SURE_LOSS = 0.8
+"""Share of the bore's loss that is believed where believing too much would draw too deep."""
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 BLANK_S = 2.0
@@ -322,10 +325,22 @@ def _acting(
     if still and not state.outputs.vent_valve:
         return rest_kpa(setup, reading, state.tally.hose_l, covered_m)
     if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None:
-        # The hose holds air: its loss is small beside the gauge's own error.
-        return reading.line_kpa
+        return _while_drawn(setup, state, reading.line_kpa, gas)
     bests = [band.best for band in (gas, line) if band is not None]
     return max(bests) if bests else None
+
+
+def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | None) -> float:
+    """Tyre pressure while the pump draws air: the gauge, and what a narrow bore takes as far as it is sure.
+
+    Too low is the safe side: never more than the air space allows, and no loss before liquid has shown the bore's.
+    """
+    if not state.loss_known:
+        return line_kpa
+    flow_lps = state.flow.slow_pps * setup.meter.litres_per_pulse
+    loss_kpa = _SURE_LOSS * state.loss_gain * air_loss_kpa(setup.line, flow_lps, line_kpa)
+    most_kpa = gas.high if gas is not None else math.inf
+    return max(line_kpa, min(line_kpa + loss_kpa, most_kpa))
 
 
 def _extremes(state: FillState, facts: Facts) -> FillState:

@@ -221,6 +221,7 @@ FOUND = {
     68517: "by run time, a controller that had been away was sure of what had moved",
     63178: "a quarter of air from a stroke's beginning on, and a record 52 L off that stated 1.9",
     64429: "the tote's level stuck, it contradicted the meter, and the person believed it",
+    73099: "the last of the air drawn through a narrow bore, and the gauge's zero was taken for a lost bead",
     63191: "before the loss had been seen, a record told of 154 kPa in a tyre at 133",
 }
 """Seeds of campaigns, and what each found in the controller."""
@@ -229,6 +230,24 @@ FOUND = {
 @pytest.mark.parametrize("seed", FOUND, ids=lambda seed: FOUND[seed])
 def test_what_a_campaign_found_is_found_no_more(seed: int) -> None:
     assert judged(drawn(seed)).breaches == ()
+
+
+def test_a_draw_through_a_narrow_bore_ends_where_it_should() -> None:
+    """Found beside a breach: the bore took up to 13 kPa of what the gauge showed, and six short draws stood for one."""
+    rests: list[float] = []
+
+    def see(decision: Decision) -> None:
+        before = decision.state.stroke
+        if decision.state.phase is Phase.FILL and decision.facts.phase is Phase.SETTLE and before.goal_kpa:
+            rests.append(before.from_kpa)
+
+    ran = run_fill(layout="draw-down", question=Question("480/80R42", valve="clamp-in"), watch=see)
+    drawn_down = [kpa for kpa in rests if kpa < 42]
+    floor_kpa = ran.setup.window.floor_kpa
+    assert ran.record["outcome"] == "complete"
+    assert len(drawn_down) >= 4
+    assert max(drawn_down) < floor_kpa + 1.5
+    assert ran.rig.plant.extremes.lowest_tyre_kpa > floor_kpa - 1.0
 
 
 def test_a_trip_stays_latched_over_a_restart() -> None:
