@@ -1,14 +1,15 @@
 """Interlocks and trips: one table, each row a named condition with its delay, its consequence and its words.
 
-A condition is a pure function of the fill's setup and the facts of this scan. An interlock breaks → the fill is held
-and goes on when a person says so. A trip latches: its cause must be gone and a person must reset it. Rows stand in
-order of urgency: of several in one scan the first is the first-out.
+A condition is a pure function of the fill's setup and the facts of this scan, asked only in the states and phases of
+its row. An interlock breaks → the fill is held and goes on when a person says so. A trip latches: its cause must be
+gone and a person must reset it. Rows stand in order of urgency: of several in one scan the first is the first-out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from itertools import product
 from typing import Literal
 
 from rig.control.observe import BLANK_S, Facts
@@ -21,6 +22,8 @@ from rig.units import KPA_PER_PSI
 
 Condition = Callable[[Setup, Facts], bool]
 Action = Literal["hold", "trip"]
+Scope = frozenset[tuple[State, Phase]]
+"""In which states and phases a row is watched."""
 
 _FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
@@ -30,8 +33,18 @@ _MOST_FLOW = 1.3
 """Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
-_PUMPING = (Phase.FILL, Phase.TOP_UP)
-_NOT_LIVE = (State.IDLE, State.STOPPED, State.COMPLETE)
+_NEEDED = frozenset({"meter_count", "line_pressure"})
+_ALWAYS: Scope = frozenset(product(State, Phase))
+_LIVE: Scope = frozenset(product(set(State) - {State.IDLE, State.STOPPED, State.COMPLETE}, Phase))
+
+
+def _running(*phases: Phase) -> Scope:
+    """While the fill runs, in these phases or in every one."""
+    return frozenset(product((State.RUNNING,), phases or Phase))
+
+
+_RUNNING = _running()
+_PUMPING = _running(Phase.FILL, Phase.TOP_UP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +59,11 @@ class Guard:
     """What it means, in the trade's words."""
     first: str
     """What the person does first."""
+    scope: Scope = _ALWAYS
     blind: bool = False
     """Judged even when a scan brought nothing new: it is about the controller itself or about the silence."""
     may_accept: bool = False
     """A judgement rather than a limit: a person may look, and go on past it for this fill."""
-
-
-def _running(facts: Facts, *phases: Phase) -> bool:
-    return facts.state is State.RUNNING and (not phases or facts.phase in phases)
 
 
 def _estop(setup: Setup, facts: Facts) -> bool:
@@ -65,8 +75,7 @@ def _field_lost(setup: Setup, facts: Facts) -> bool:
 
 
 def _untrusted(setup: Setup, facts: Facts) -> bool:
-    needed = {"meter_count", "line_pressure"}
-    return facts.state not in _NOT_LIVE and bool(needed & facts.reading.untrusted)
+    return not facts.reading.untrusted.isdisjoint(_NEEDED)
 
 
 def _both_on(setup: Setup, facts: Facts) -> bool:
@@ -83,8 +92,6 @@ def _line_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _overfill(setup: Setup, facts: Facts) -> bool:
-    if facts.state in _NOT_LIVE:
-        return False
     allowance = max(0.02 * setup.target_l, 0.5)
     brim = setup.brim_l
     if facts.verdict == "less" and facts.found is not None:
@@ -103,8 +110,7 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
 
 
 def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    coasted = facts.off_s > setup.line.coast_s + 2.0
-    return coasted and facts.state not in _NOT_LIVE and abs(facts.flow_lps) > _FLOWING_LPS
+    return facts.off_s > setup.line.coast_s + 2.0 and abs(facts.flow_lps) > _FLOWING_LPS
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -117,16 +123,16 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
     changed_s = facts.run_s or facts.off_s
     flows = abs(facts.flow_lps) > _FLOWING_LPS
     shows = facts.wet and flows is facts.forward
-    return _running(facts) and facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
+    return facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    return (_running(facts, Phase.SETTLE) and facts.stroke.air_stayed) or _air_stays_on_gauge(setup, facts)
+    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else _air_stays_on_gauge(setup, facts)
 
 
 def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
-    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump
+    drawing = facts.reverse and facts.air_at_pump
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
@@ -134,11 +140,11 @@ def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_progress(setup: Setup, facts: Facts) -> bool:
-    return _running(facts, *_PUMPING) and facts.stroke.barren >= 3
+    return facts.stroke.barren >= 3
 
 
 def _cavity_differs(setup: Setup, facts: Facts) -> bool:
-    return _running(facts) and facts.verdict != "agrees"
+    return facts.verdict != "agrees"
 
 
 def _bead_lost(setup: Setup, facts: Facts) -> bool:
@@ -162,7 +168,7 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
     patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / slowest_lps)
     began_s = facts.run_s - setup.line.start_lag_s
-    return pumping and _running(facts) and min(began_s, facts.pulse_age_s) > patience_s
+    return pumping and min(began_s, facts.pulse_age_s) > patience_s
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
@@ -171,7 +177,7 @@ def _no_rise(setup: Setup, facts: Facts) -> bool:
 
 def _below_tyre(setup: Setup, facts: Facts) -> bool:
     """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
-    fills = _running(facts, *_PUMPING) and facts.forward and facts.wet and facts.run_s > BLANK_S
+    fills = facts.forward and facts.wet and facts.run_s > BLANK_S
     line = facts.reading.line_kpa
     if not fills or facts.gas is None or line is None:
         return False
@@ -181,12 +187,8 @@ def _below_tyre(setup: Setup, facts: Facts) -> bool:
 
 
 def _rises_too_little(setup: Setup, facts: Facts) -> bool:
-    watched = facts.line and facts.gas and facts.stroke.watch_l is not None and facts.steady
-    if not (_running(facts, *_PUMPING) and watched):
+    if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
-    assert facts.line
-    assert facts.gas
-    assert facts.stroke.watch_l is not None
     gone_in = facts.in_tyre_l - facts.stroke.watch_l
     headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
     if gone_in < max(5.0, 0.05 * headspace):
@@ -199,7 +201,7 @@ def _rises_too_little(setup: Setup, facts: Facts) -> bool:
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    if not (_running(facts, *_PUMPING) and facts.steady and facts.line and facts.gas):
+    if not (facts.steady and facts.line and facts.gas):
         return False
     # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
     # the valve entered; a leak shows in the rise.
@@ -213,16 +215,17 @@ def _dry(setup: Setup, facts: Facts) -> bool:
 
 
 def _pressure_low(setup: Setup, facts: Facts) -> bool:
-    if not (facts.valve_open and _running(facts) and facts.tyre_kpa is not None):
+    if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
-    drawing = facts.reverse and facts.phase in (Phase.DRAW_DOWN, Phase.BY_HAND)
-    rested = facts.still and facts.phase is Phase.SETTLE and facts.stroke.ended_by in ("time", "floor")
-    drawing = drawing and not _liquid_drawn(setup, facts)
-    return (drawing or rested) and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
+    if facts.phase is Phase.SETTLE:
+        lowered = facts.still and facts.stroke.ended_by in ("time", "floor")
+    else:
+        lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
+    return lowered and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
 
 
 def _not_seated(setup: Setup, facts: Facts) -> bool:
-    proving = _running(facts, Phase.BACK_FLUSH) or (setup.by_hand and _running(facts, Phase.UNCOUPLE))
+    proving = facts.phase is Phase.BACK_FLUSH or setup.by_hand
     if not proving or facts.valve_open:
         return False
     line = facts.reading.line_kpa
@@ -236,10 +239,10 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
 
 def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     # Air loses little in the bore, liquid much: a gauge far below the air space's pressure means liquid.
-    if _running(facts, Phase.SETTLE) and facts.stroke.liquid_came:
-        return True
+    if facts.phase is Phase.SETTLE:
+        return facts.stroke.liquid_came
     flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
-    drawing = _running(facts, Phase.DRAW_DOWN) and facts.reverse and facts.air_at_pump and flows
+    drawing = facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
@@ -247,35 +250,35 @@ def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
 
 
 def _valve_covered(setup: Setup, facts: Facts) -> bool:
-    return _running(facts, Phase.SETTLE) and facts.stroke.wants_air
+    return facts.stroke.wants_air
 
 
 def _flow_too_high(setup: Setup, facts: Facts) -> bool:
-    return _running(facts, *_PUMPING) and facts.steady and facts.slow_lps > _MOST_FLOW * setup.line.pump_lps
+    return facts.steady and facts.slow_lps > _MOST_FLOW * setup.line.pump_lps
 
 
 def _measures_differ(setup: Setup, facts: Facts) -> bool:
     # Into a known can it is the meter that is being proved.
-    return _running(facts) and facts.contradicted and setup.into != "open vessel"
+    return facts.contradicted and setup.into != "open vessel"
 
 
 def _strainer(setup: Setup, facts: Facts) -> bool:
     lost = facts.reading.strainer_kpa
-    return facts.forward and _running(facts) and lost is not None and lost >= setup.strainer_limit_kpa
+    return facts.forward and lost is not None and lost >= setup.strainer_limit_kpa
 
 
 def _tote_empty(setup: Setup, facts: Facts) -> bool:
     level = facts.reading.tote_l
-    return _running(facts, *_PUMPING) and level is not None and level <= setup.heel_l
+    return level is not None and level <= setup.heel_l
 
 
 def _meter_jumped(setup: Setup, facts: Facts) -> bool:
-    return facts.meter_restarted and facts.state not in _NOT_LIVE
+    return facts.meter_restarted
 
 
 def _run_over(setup: Setup, facts: Facts) -> bool:
     moving = facts.forward or facts.reverse or facts.venting
-    return not setup.by_hand and _running(facts) and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
+    return not setup.by_hand and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
 
 
 def _late(setup: Setup, facts: Facts) -> bool:
@@ -284,11 +287,11 @@ def _late(setup: Setup, facts: Facts) -> bool:
 
 
 def _journal_behind(setup: Setup, facts: Facts) -> bool:
-    return _running(facts) and facts.reading.journal_lag_s > 3.0
+    return facts.reading.journal_lag_s > 3.0
 
 
 def _timeout_lost(setup: Setup, facts: Facts) -> bool:
-    if not setup.has_timeout or not _running(facts) or facts.reading.output_timeout_s is None:
+    if not setup.has_timeout or facts.reading.output_timeout_s is None:
         return False
     return not 0 < facts.reading.output_timeout_s <= setup.timeout_s + 0.05
 
@@ -305,63 +308,68 @@ GUARDS: tuple[Guard, ...] = (
     Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting.",
           "The relief did not open: cut the pump supply and have it checked first."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
-          "Leave the valve at the top; check the level; draw back what is too much."),
+          "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
     Guard("flow_while_stopped", "trip", 1.0, _flow_while_stopped, "Liquid flows though the pump is off.",
-          "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons."),
+          "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
-          "Check the sensor, its cable and its supply.", blind=True),
+          "Check the sensor, its cable and its supply.", _LIVE, blind=True),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
-          "Check the gauge and its line for a blockage before the pump runs again."),
+          "Check the gauge and its line for a blockage before the pump runs again.", _RUNNING),
     Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
-          "Check the counter's supply; the count so far is kept, what was missed is not known."),
+          "Check the counter's supply; the count so far is kept, what was missed is not known.", _LIVE),
     Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing flows.",
-          "Is the core or insert out, the plunger down, the tote full, the strainer clean?"),
+          "Is the core or insert out, the plunger down, the tote full, the strainer clean?", _RUNNING),
     Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
-          "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose."),
+          "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.", _PUMPING),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
-          "Check the size entered, liquid already inside, the gauge, and for a leak.", may_accept=True),
+          "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
           "Wrong size? Liquid inside already? Tube, foam, a leak? To be sure: valve to the bottom, crack it.",
-          may_accept=True),
+          _RUNNING, may_accept=True),
     Guard("air_stays", "hold", 0.0, _air_stays, "Air was let out or drawn, but the pressure did not fall.",
-          "Is the vent valve working, the gun's plunger down, the core out? Does the gauge stick?"),
+          "Is the vent valve working, the gun's plunger down, the core out? Does the gauge stick?",
+          _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("no_progress", "hold", 0.0, _no_progress, "Strokes end at the ceiling without bringing liquid into the tyre.",
-          "Is the air getting out? A long hose full of air is too much for a small tyre: use a vent at the gun."),
+          "Is the air getting out? A long hose full of air is too much for a small tyre: use a vent at the gun.",
+          _PUMPING),
     Guard("dry_run", "hold", 0.0, _dry, "The pump runs on air.",
           "Check the tote and the suction hose; let the pump cool."),
     Guard("liquid_drawn", "hold", 1.5, _liquid_drawn, "The pump draws liquid out of the tyre, not air.",
-          "The valve is covered: turn it higher and go on, or finish at this level."),
+          "The valve is covered: turn it higher and go on, or finish at this level.",
+          _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("pressure_low", "hold", 0.5, _pressure_low, "The tyre is lower than planned: the bead may let go.",
-          "Look at the bead all round; air the tyre up to the floor before going on."),
+          "Look at the bead all round; air the tyre up to the floor before going on.",
+          _running(Phase.SETTLE, Phase.DRAW_DOWN, Phase.BY_HAND)),
     Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",
-          "Turn the valve higher and go on, or finish at this level."),
+          "Turn the valve higher and go on, or finish at this level.", _running(Phase.SETTLE)),
     Guard("flow_too_high", "hold", 3.0, _flow_too_high, "The meter counts more than the pump can give.",
-          "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.", may_accept=True),
+          "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.",
+          _PUMPING, may_accept=True),
     Guard("measures_differ", "hold", 0.0, _measures_differ, "The tote (or a second meter) tells other litres.",
           "Air in the suction line, stray pulses, a leak before the meter? Or did somebody draw from the tote?",
-          may_accept=True),
+          _RUNNING, may_accept=True),
     Guard("strainer_fouled", "hold", 2.0, _strainer, "The strainer is nearly blocked.",
-          "Shut the gun, clean the strainer, go on.", may_accept=True),
+          "Shut the gun, clean the strainer, go on.", _RUNNING, may_accept=True),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
-          "Change or fill the tote, then go on."),
+          "Change or fill the tote, then go on.", _PUMPING),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
-          "Keep the gun on; seat the core or insert again."),
+          "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
-          "Look for a blocked valve, a slipping pump or a leak.", may_accept=True),
+          "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
-          "The module may have restarted; go on only when its time-out reads back."),
+          "The module may have restarted; go on only when its time-out reads back.", _RUNNING),
     Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",
           "Close other programs on this computer; go on when it is steady.", blind=True),
     Guard("journal_behind", "hold", 0.0, _journal_behind, "The record cannot be written fast enough.",
-          "Check the disk: full, failing or write-protected?", blind=True),
+          "Check the disk: full, failing or write-protected?", _RUNNING, blind=True),
 )  # fmt: skip
 
 AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
@@ -369,12 +377,22 @@ AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 
+def by_scope(guards: Iterable[Guard]) -> Mapping[tuple[State, Phase], tuple[Guard, ...]]:
+    """The rows that are watched in each state and phase, in the table's order."""
+    rows = tuple(guards)
+    return {where: tuple(guard for guard in rows if where in guard.scope) for where in _ALWAYS}
+
+
+WATCHED = by_scope(GUARDS)
+
+
 def conditions(setup: Setup, facts: Facts, alarms: Alarms) -> tuple[Guard, ...]:
     """The guards whose conditions hold in this scan, most urgent first, delays not counted.
 
     A scan that brought nothing new is no news: what held before it still holds.
     """
+    watched = WATCHED[facts.state, facts.phase]
     if facts.reading.fresh:
-        return tuple([guard for guard in GUARDS if guard.condition(setup, facts)])
+        return tuple([guard for guard in watched if guard.condition(setup, facts)])
     held = {name for name, _ in alarms.timers}
-    return tuple([g for g in GUARDS if (g.condition(setup, facts) if g.blind else g.name in held)])
+    return tuple(g for g in GUARDS if (g in watched and g.condition(setup, facts) if g.blind else g.name in held))

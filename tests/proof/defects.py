@@ -60,8 +60,8 @@ def _swap(target: object, name: str, make: Callable[[Callable[..., object]], obj
 
 def _without(*names: str) -> Callable[[Patch], None]:
     """The guards without these rows."""
-    left = tuple(guard for guard in guards.GUARDS if guard.name not in names)
-    return lambda patch: patch.setattr(guards, "GUARDS", left)
+    left = guards.by_scope(guard for guard in guards.GUARDS if guard.name not in names)
+    return lambda patch: patch.setattr(guards, "WATCHED", left)
 
 
 def _keep(*names: str) -> Callable[[Patch], None]:

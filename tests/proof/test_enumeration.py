@@ -17,7 +17,7 @@ from virtual_fills import Nobody, fill_of, rig_settings
 
 from rig.control import guards
 from rig.control.decide import Decision, decide
-from rig.control.guards import GUARD_NAMED, GUARDS, Guard
+from rig.control.guards import GUARD_NAMED, GUARDS, WATCHED, Guard, by_scope
 from rig.control.observe import Facts
 from rig.control.permissives import PERMISSIVES, open_checks
 from rig.control.pressure import Band
@@ -196,22 +196,27 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
 }  # fmt: skip
 
 
+def _stands(guard: Guard, setup: Setup, facts: Facts) -> bool:
+    """Whether a row is watched here and its condition holds."""
+    return guard in WATCHED[facts.state, facts.phase] and guard.condition(setup, facts)
+
+
 @pytest.mark.parametrize("guard", GUARDS, ids=lambda guard: guard.name)
 def test_each_condition_of_a_guard_decides_alone(guard: Guard) -> None:
     setup, facts = _healthy()
     make, unmake = ALONE[guard.name]
-    assert not guard.condition(setup, facts)
+    assert not _stands(guard, setup, facts)
     true = facts
     for change in make:
         true = change(true)
-    assert guard.condition(setup, true)
+    assert _stands(guard, setup, true)
     for left_out in make:
         almost = facts
         for change in make:
             almost = almost if change is left_out else change(almost)
-        assert not guard.condition(setup, almost), "one of the listed changes is not needed"
+        assert not _stands(guard, setup, almost), "one of the listed changes is not needed"
     for change in unmake:
-        assert not guard.condition(setup, change(true))
+        assert not _stands(guard, setup, change(true))
 
 
 @pytest.mark.parametrize("guard", GUARDS, ids=lambda guard: guard.name)
@@ -219,10 +224,11 @@ def test_a_guard_alone_decides_the_outcome(guard: Guard, monkeypatch: pytest.Mon
     """All rows false: the fill runs on. The same scans with this row alone true: it stops, for this reason."""
     setup, last, reading = _filling()
     quiet = tuple(replace(each, condition=lambda s, f: False) for each in GUARDS)
-    loud = tuple(replace(e, condition=lambda s, f: True) if e.name == guard.name else e for e in quiet)
+    always = replace(guard, condition=lambda s, f: True, scope=frozenset(WATCHED))
+    loud = tuple(always if each.name == guard.name else each for each in quiet)
     outcomes = []
     for rows in (quiet, loud):
-        monkeypatch.setattr(guards, "GUARDS", rows)
+        monkeypatch.setattr(guards, "WATCHED", by_scope(rows))
         state, moved = last.state, []
         for step in range(40):
             now = replace(reading, now_s=reading.now_s + 0.1 * step, counts=((reading.counts[0] or 0) + 6 * step,))
@@ -263,12 +269,12 @@ def test_a_gauge_that_does_not_follow_the_air_drawn_holds_the_fill() -> None:
         facts = _reads(line_kpa=29.0)(base)
         for change in make:
             facts = facts if change is left_out else change(facts)
-        assert row.condition(setup, facts) is (left_out is None)
+        assert _stands(row, setup, facts) is (left_out is None)
     facts = base
     for change in make:
         facts = change(facts)
     for back in (HELD, _is(gas=None), _reads(line_kpa=None)):
-        assert not row.condition(setup, back(facts))
+        assert not _stands(row, setup, back(facts))
 
 
 def test_a_draw_that_came_to_rest_far_above_its_end_drew_liquid() -> None:
@@ -276,9 +282,9 @@ def test_a_draw_that_came_to_rest_far_above_its_end_drew_liquid() -> None:
     setup, facts = _healthy()
     row = GUARD_NAMED["liquid_drawn"]
     rested = _is(phase=Phase.SETTLE)(_stroke(liquid_came=True)(facts))
-    assert row.condition(setup, rested)
+    assert _stands(row, setup, rested)
     for back in (HELD, _is(phase=Phase.FILL), _stroke(liquid_came=False)):
-        assert not row.condition(setup, back(rested))
+        assert not _stands(row, setup, back(rested))
 
 
 def test_every_permissive_is_in_the_table() -> None:
