@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, Phase
-from rig.control.snapshot import cools
 from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
@@ -43,13 +42,13 @@ _RENEW_S = 0.5
 """Coils are written again after so long, as over the wire."""
 _LONG_STEP_S = 0.25
 """Step while nothing changes."""
-_SETTLED_S = 4.0
+_SETTLED_S = 2.5
 """How long a move runs before its step may be longer."""
-_NEAR_S = 4.0
+_NEAR_S = 2.0
 """Seconds before a move ends from which the scans are as close as the rig's own; a vent keeps to its time by itself."""
 _OUTPUTS = tuple(each.name for each in fields(Outputs))
 _relays = attrgetter(*_OUTPUTS)
-_STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT, Phase.SHUT, Phase.UNCOUPLE)
+_STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT)
 
 
 @dataclass(slots=True)
@@ -191,18 +190,23 @@ class VirtualFill:
     def _step_s(self, state: FillState) -> float:
         """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
-        if self._inbox:
-            return scan_s
-        if state.phase not in _STEADY:
-            return max(scan_s, _LONG_STEP_S) if cools(state) else scan_s
-        if state.now_s - max(state.since_s, state.changed_s, state.regime_s) < _SETTLED_S:
-            return scan_s
-        return scan_s if self._near_its_end(state) else max(scan_s, _LONG_STEP_S)
+        dull = not self._inbox and (self._steady(state) if state.outputs.moving else self._stands(state))
+        return max(scan_s, _LONG_STEP_S) if dull else scan_s
+
+    def _stands(self, state: FillState) -> bool:
+        """Whether the pump has coasted to rest; a person's lever may move it at any time."""
+        rests_s = state.now_s - max(state.since_s, state.changed_s)
+        return not self.setup.by_hand and rests_s >= self.setup.line.coast_s
+
+    def _steady(self, state: FillState) -> bool:
+        """Whether a move is well under way and not near its end."""
+        under_way_s = state.now_s - max(state.since_s, state.changed_s, state.regime_s)
+        return state.phase in _STEADY and under_way_s >= _SETTLED_S and not self._near_its_end(state)
 
     def _near_its_end(self, state: FillState) -> bool:
         """Whether a move will be over within seconds."""
         if state.phase is Phase.VENT:
-            return state.stroke.planned_s - (state.now_s - state.since_s) < _NEAR_S / 4
+            return state.stroke.open_s - (state.now_s - state.since_s) < _NEAR_S / 4
         inside_l, flow = in_tyre_l(self.setup, state), abs(state.flow.fast_pps) * self.setup.meter.litres_per_pulse
         if state.phase is not Phase.DRAW_DOWN:
             return self.setup.target_l - inside_l < _NEAR_S * flow

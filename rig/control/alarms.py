@@ -10,6 +10,8 @@ from rig.control.state import Alarms, FillState
 
 def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Alarms, tuple[Guard, ...]]:
     """Run the delays of the ``standing`` guards; also return those that have stood for long enough."""
+    if not standing and not alarms.timers:
+        return alarms, ()
     since = dict(alarms.timers)
     timers = tuple((guard.name, since.get(guard.name, now_s)) for guard in standing)
     began = dict(timers)

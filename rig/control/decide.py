@@ -101,7 +101,9 @@ def hold(turn: Turn, why: str) -> None:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
-    turn.set(stroke=changed(turn.state.stroke, ended_by=""))
+    # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
+    vent_known = turn.state.vent_known and why != "pressure_low"
+    turn.set(stroke=changed(turn.state.stroke, ended_by=""), vent_known=vent_known)
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
     turn.phase_trigger("reopen" if again else "break_off")
     turn.state_trigger("hold", why)

@@ -24,6 +24,8 @@ PUMPED = ("target", "ceiling", "feeler", "look")
 _USUAL_GAIN = 0.4, 2.5
 """Outside this the bore is not that of the valve entered, or something is in the way."""
 _NO_FALL_KPA = 2.0
+_SLOWER = 1.25
+"""By no more than this is the next vent opened longer than the last ones taught."""
 _MOST_IDLE_OUTS = 3
 """Where little was to be let out, one vent or draw without a fall of pressure proves nothing."""
 
@@ -96,8 +98,9 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         return
     computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
     if 0 < computed < math.inf:
-        open_s = stroke.planned_s + turn.facts.dt_s
-        turn.set(vent_gain=min(max(open_s / computed, 0.2), 5.0), vent_known=True)
+        # A bore does not narrow from one vent to the next, but a valve may stick for a while.
+        known = turn.state.vent_gain if turn.state.vent_known else 1.0
+        turn.set(vent_gain=min(max(stroke.open_s / computed, 0.2), _SLOWER * known), vent_known=True)
 
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

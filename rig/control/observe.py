@@ -206,15 +206,15 @@ def entering(setup: Setup, state: FillState) -> Enters:
     """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
     if not state.valve_open:
         return "air"
-    return "liquid" if setup.cavity.covered(_level(setup, state)) > 0 else "air"
+    return "liquid" if setup.cavity.covered(level(setup, state)) > 0 else "air"
 
 
 def near_level(setup: Setup, state: FillState) -> bool:
     """Whether the liquid's surface is so near to the valve that either may leave there."""
-    return abs(setup.cavity.fraction_at_valve - _level(setup, state)) < LEVEL_DOUBT
+    return abs(setup.cavity.fraction_at_valve - level(setup, state)) < LEVEL_DOUBT
 
 
-def _level(setup: Setup, state: FillState) -> float:
+def level(setup: Setup, state: FillState) -> float:
     """Share of the cavity that is liquid, by the best that is known of it."""
     return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
 

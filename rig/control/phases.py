@@ -15,7 +15,7 @@ from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, overrun_s, vent_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
-from rig.control.observe import BLANK_S, LEVEL_DOUBT, near_level
+from rig.control.observe import BLANK_S, LEVEL_DOUBT, level, near_level
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
 from rig.control.state import Mark, Stroke, in_tyre_l
@@ -180,8 +180,7 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
 
 def _below_valve(turn: Turn) -> float:
     """How far the liquid stands below the valve, as a share of the cavity."""
-    setup = turn.setup
-    return setup.cavity.fraction_at_valve - turn.facts.filled_l / level_cavity_l(turn.state.gas, setup)
+    return turn.setup.cavity.fraction_at_valve - level(turn.setup, turn.state)
 
 
 def _covered(turn: Turn) -> bool:
@@ -197,9 +196,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     if setup.method == "vent":
         # Come from above: the middle of what counts as there, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
-        open_s = vent_s(turn, rest_kpa, aim_kpa)
-        # The relay is told off one scan after the time is up.
-        turn.phase_trigger("vent", changed(stroke, planned_s=max(open_s - turn.facts.dt_s, turn.facts.dt_s)))
+        turn.phase_trigger("vent", changed(stroke, open_s=vent_s(turn, rest_kpa, aim_kpa)))
     elif not _may_draw(turn):
         turn.set(stroke=changed(turn.state.stroke, cools=True))
     else:
@@ -234,7 +231,10 @@ def _flush(turn: Turn) -> None:
 
 def vent(turn: Turn) -> None:
     """Bleed for the computed time; the gauge cannot see the tyre while air rushes through the bore."""
-    if turn.facts.stroke_s >= turn.state.stroke.planned_s:
+    facts, stroke = turn.facts, turn.state.stroke
+    # In the scan that is nearest to the time.
+    if facts.stroke_s >= stroke.open_s - facts.dt_s / 2:
+        turn.set(stroke=changed(stroke, open_s=facts.stroke_s))
         _end_stroke(turn, "time")
 
 

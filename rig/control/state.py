@@ -9,7 +9,7 @@ from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.pressure import Gas
 from rig.control.procedure import Phase, State
-from rig.control.values import Outputs, Setup
+from rig.control.values import Meter, Outputs, Setup
 
 
 @dataclass(frozen=True)
@@ -22,8 +22,8 @@ class Stroke:
     """In the tyre when it began."""
     stood_since_s: float = 0.0
     """By hand: since when the pressure at rest has not moved."""
-    planned_s: float = 0.0
-    """How long a vent is meant to be open."""
+    open_s: float = 0.0
+    """How long a vent is meant to be open; once it has ended, how long it was."""
     goal_kpa: float = 0.0
     air_stayed: bool = False
     """A vent that was open long enough did not lower the pressure."""
@@ -160,8 +160,13 @@ def new_fill(setup: Setup) -> FillState:
 def in_force(setup: Setup, state: FillState) -> Setup:
     """The setup with the measure that counts now in the meter's place, and the valve where it is now."""
     if state.measure:
-        setup = changed(setup, meter=setup.beside[state.measure - 1])
+        setup = changed(setup, meter=acting_meter(setup, state))
     return changed(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
+
+
+def acting_meter(setup: Setup, state: FillState) -> Meter:
+    """The measure that counts now, of a fill's own setup or of the one in force."""
+    return setup.beside[state.measure - 1] if state.measure else setup.meter
 
 
 def pump_way(setup: Setup, state: FillState) -> int:
@@ -191,7 +196,7 @@ def hose_wet(setup: Setup, state: FillState) -> bool:
 
 def in_tyre_l(setup: Setup, state: FillState) -> float:
     """Liquid that this fill brought into the tyre, counted or unattended: what limits are judged by."""
-    return state.tally.net_l(in_force(setup, state).meter) + state.tally.unattended_l
+    return state.tally.net_l(acting_meter(setup, state)) + state.tally.unattended_l
 
 
 def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:

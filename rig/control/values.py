@@ -40,11 +40,12 @@ class Outputs:
         return self.pump_run or self.pump_reverse or self.vent_valve or self.fill_valve or self.flush_valve
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Reading:
     """One scan of the field, in the program's units. ``None``: the rig has no such point, or it is not believed.
 
-    ``untrusted`` names the points that are stale, out of range or unreadable. Pressures are gauge.
+    ``untrusted`` names the points that are stale, out of range or unreadable. Pressures are gauge. Made in every scan
+    and never changed; not frozen, which would cost each scan more than the conversions do.
     """
 
     now_s: float

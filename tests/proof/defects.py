@@ -166,7 +166,7 @@ def _with_goal(original: Callable[..., object], by_kpa: float) -> Callable[[Turn
 
 def _vents_too_long(patch: Patch) -> None:
     def vent(turn: Turn) -> None:
-        if turn.facts.stroke_s >= 3 * turn.state.stroke.planned_s + 2.0:
+        if turn.facts.stroke_s >= 3 * turn.state.stroke.open_s + 2.0:
             original(turn)
 
     original = phases.vent
