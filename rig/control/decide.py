@@ -279,6 +279,8 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
         return
     if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
         turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
+    elif outputs.vent_valve != was.vent_valve:
+        turn.set(regime_s=now_s, flow=Flow())
     if outputs.pump_run or outputs.pump_reverse:
         turn.set(direction=1 if outputs.pump_run else -1)
     if outputs.vent_valve:

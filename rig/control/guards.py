@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control.observe import BLANK_S, Facts
+from rig.control.agreement import air_stays_on_gauge, apart, below_tyre, counts_too_much, rises_too_little
+from rig.control.observe import Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
 from rig.control.values import Setup
-from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
+from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
 
 Condition = Callable[[Setup, Facts], bool]
@@ -27,8 +28,9 @@ Scope = frozenset[tuple[State, Phase]]
 
 _FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
-_LOSS_DOUBT = 0.03
 _SLOWEST_LPS = 0.03
+_STRAY_L = 0.03
+"""More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
 _MOST_FLOW = 1.3
 """Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SEATED_L = 0.2
@@ -110,7 +112,7 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
 
 
 def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    return facts.off_s > setup.line.coast_s + 2.0 and abs(facts.flow_lps) > _FLOWING_LPS
+    return facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -127,16 +129,7 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else _air_stays_on_gauge(setup, facts)
-
-
-def _air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
-    """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
-    drawing = facts.reverse and facts.air_at_pump
-    line = facts.reading.line_kpa
-    if not drawing or facts.gas is None or line is None:
-        return False
-    return line > facts.gas.high + 3 * KPA_PER_PSI
+    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else air_stays_on_gauge(setup, facts)
 
 
 def _no_progress(setup: Setup, facts: Facts) -> bool:
@@ -172,41 +165,11 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
-    return _below_tyre(setup, facts) or _rises_too_little(setup, facts)
-
-
-def _below_tyre(setup: Setup, facts: Facts) -> bool:
-    """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
-    fills = facts.forward and facts.wet and facts.run_s > BLANK_S
-    line = facts.reading.line_kpa
-    if not fills or facts.gas is None or line is None:
-        return False
-    # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
-    least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, max(facts.flow_lps, 0.0))
-    return line - least < facts.gas.low - 3 * KPA_PER_PSI
-
-
-def _rises_too_little(setup: Setup, facts: Facts) -> bool:
-    if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
-        return False
-    gone_in = facts.in_tyre_l - facts.stroke.watch_l
-    headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
-    if gone_in < max(5.0, 0.05 * headspace):
-        return False
-    # The slower of the sealed rises that the cavity's band allows: a big tyre must not look like a leak.
-    expected = facts.gas.low - facts.stroke.watch_gas_kpa
-    # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
-    doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
-    return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
+    return below_tyre(setup, facts) or rises_too_little(setup, facts)
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    if not (facts.steady and facts.line and facts.gas):
-        return False
-    # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
-    # the valve entered; a leak shows in the rise.
-    below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
-    return max(facts.line.low - facts.gas.high, below) > 3 * KPA_PER_PSI
+    return counts_too_much(setup, facts) or apart(facts)
 
 
 def _dry(setup: Setup, facts: Facts) -> bool:
@@ -311,7 +274,7 @@ GUARDS: tuple[Guard, ...] = (
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
-    Guard("flow_while_stopped", "trip", 1.0, _flow_while_stopped, "Liquid flows though the pump is off.",
+    Guard("flow_while_stopped", "trip", 0.0, _flow_while_stopped, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),

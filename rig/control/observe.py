@@ -81,6 +81,8 @@ class Facts:
     """The acting estimate: rest reading, or the larger best estimate while liquid flows."""
     flushed_l: float
     """What the last reverse brought back."""
+    stray_l: float
+    """Counted, either way, since all should stand in this state and phase; of the last 20 s."""
     meter_restarted: bool
     found: Found | None
     """The cavity as the sealed strokes of this fill measured it."""
@@ -187,7 +189,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand
     doubted = (forward + back) * setup.meter.litres_per_pulse if uncommanded else 0.0
-    if setup.into == "tyre" and back and enters == "liquid" and near_level(setup, state):
+    if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
     if doubted > _ROUNDING_L:
@@ -255,13 +257,14 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
-    line = None
+    line, loss = None, 0.0
     wet, steady_s = hose_wet(setup, state), reading.now_s - state.regime_s
-    steady = steady_s >= BLANK_S + setup.line.start_lag_s and state.flow.fine
     # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
     seen = setup.meter.kind != "run time"
-    if way > 0 and wet and steady and seen:
-        line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
+    if way > 0 and wet and seen and steady_s >= BLANK_S + setup.line.start_lag_s:
+        loss = line_loss_kpa(setup.line, slow) * state.loss_gain
+        if state.flow.fine:
+            line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
     return Facts(
         reading=reading,
         state=state.state,
@@ -286,7 +289,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,
-        loss_kpa=line_loss_kpa(setup.line, slow) * state.loss_gain if line is not None else 0.0,
+        loss_kpa=loss,
         air_at_pump=air_at_pump(setup, state),
         dry_s=state.dry_s,
         valve_open=state.valve_open,
@@ -294,6 +297,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         line=line,
         tyre_kpa=_acting(setup, state, reading, gas, line, covered, still=still),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
+        stray_l=_stray_l(setup, state) if not way else 0.0,
         meter_restarted=restarted,
         found=state.gas.found,
         verdict=state.gas.verdict,
@@ -308,6 +312,12 @@ def _quiet(flow: Flow, now_s: float) -> bool:
         return False
     latest = flow.samples[-1][1]
     return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
+
+
+def _stray_l(setup: Setup, state: FillState) -> float:
+    stands_s = max(state.regime_s + setup.line.coast_s + 1.0, state.since_s)
+    counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
+    return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
 
 
 def _acting(

@@ -9,6 +9,7 @@ import pytest
 from virtual_fills import Nobody, Ran, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
+from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState
@@ -80,7 +81,7 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
 BY_STATE: dict[str, Callable[[FillState], FillState]] = {
     "no_progress": lambda state: replace(state, stroke=replace(state.stroke, barren=3)),
     "valve_covered": lambda state: replace(
-        state, phase=Phase.SETTLE, outputs=Outputs(), stroke=replace(state.stroke, wants_air=True)
+        state, phase=Phase.SETTLE, outputs=Outputs(), flow=Flow(), stroke=replace(state.stroke, wants_air=True)
     ),
 }
 

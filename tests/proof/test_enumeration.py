@@ -143,7 +143,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "line_high": ([_reads(line_kpa=33.1 * PSI)], [_reads(line_kpa=None), _reads(line_kpa=32.9 * PSI)]),
     "overfill": ([_is(in_tyre_l=1e3)], [_is(state=State.COMPLETE)]),
     "output_not_obeyed": ([_reads(outputs_seen=OFF)], [_reads(outputs_seen=None), _is(outputs=OFF)]),
-    "flow_while_stopped": ([_is(off_s=10.0)], [_is(state=State.IDLE), _is(flow_lps=0.002)]),
+    "flow_while_stopped": ([_is(stray_l=0.1)], [_is(state=State.IDLE)]),
     "reverse_flow": ([_is(flow_lps=-0.1)], [_is(forward=False), _is(run_s=0.5)]),
     "bead_lost": (
         [_is(forward=False), _is(still=True), _is(tyre_kpa=0.0)],

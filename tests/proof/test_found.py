@@ -222,6 +222,7 @@ FOUND = {
     68517: "by run time, a controller that had been away was sure of what had moved",
     63178: "a quarter of air from a stroke's beginning on, and a record 52 L off that stated 1.9",
     64429: "the tote's level stuck, it contradicted the meter, and the person believed it",
+    74791: "liquid and air not told apart at the level, and topped up three times over by a meter blind backwards",
     73099: "the last of the air drawn through a narrow bore, and the gauge's zero was taken for a lost bead",
     63191: "before the loss had been seen, a record told of 154 kPa in a tyre at 133",
 }
@@ -269,6 +270,14 @@ def test_a_vent_valve_that_sticks_for_a_while_does_not_cost_the_bead(nth: int, s
     ran = run_fill(faults=[stuck], sim__start_pressure="14 psi")
     assert ran.record["outcome"] == "complete"
     assert ran.rig.plant.extremes.lowest_tyre_kpa > ran.setup.window.floor_kpa - 1.5 * KPA_PER_PSI
+
+
+@pytest.mark.parametrize("onset", [0.284, 0.5, 0.74, 0.908])
+def test_a_meter_that_begins_to_count_double_is_noticed_within_seconds(onset: float) -> None:
+    """Found by a campaign: a slow bore, a coarse meter, and a last stroke of ten seconds was 3 L off without a word."""
+    sound = drawn(74872, ("crash", "dry", "fault1", "fault2", "order", "person", "start"))
+    ran = judged(replace(sound, faults=(("meter_double", onset, None),)))
+    assert (ran.first_out, ran.breaches) == ("estimates_disagree", ())
 
 
 def test_a_trip_stays_latched_over_a_restart() -> None:

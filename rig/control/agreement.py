@@ -1,0 +1,74 @@
+"""Whether gauge, meter and air space can all be right: what each says of the same tyre while something flows.
+
+Judgements only; the guards say what follows from them. None is made where one of the three says nothing.
+"""
+
+from __future__ import annotations
+
+from rig.control.observe import BLANK_S, Facts
+from rig.control.values import Setup
+from rig.plan.physics import head_kpa, hose_loss_kpa
+from rig.units import KPA_PER_PSI
+
+_APART_KPA = 3 * KPA_PER_PSI
+"""Estimates further apart than this are no matter of a gauge's error."""
+_LOSS_DOUBT = 0.03
+_SURE_LOSS = 0.8
+"""Share of the line's measured loss that is believed against the meter."""
+
+
+def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
+    """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
+    drawing = facts.reverse and facts.air_at_pump
+    line = facts.reading.line_kpa
+    if not drawing or facts.gas is None or line is None:
+        return False
+    return line > facts.gas.high + _APART_KPA
+
+
+def below_tyre(setup: Setup, facts: Facts) -> bool:
+    """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
+    fills = facts.forward and facts.wet and facts.run_s > BLANK_S
+    line = facts.reading.line_kpa
+    if not fills or facts.gas is None or line is None:
+        return False
+    # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
+    least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, max(facts.flow_lps, 0.0))
+    return line - least < facts.gas.low - _APART_KPA
+
+
+def rises_too_little(setup: Setup, facts: Facts) -> bool:
+    """Litres have gone in and the gauge, less what the line takes, has not followed the air space."""
+    if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
+        return False
+    gone_in = facts.in_tyre_l - facts.stroke.watch_l
+    headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
+    if gone_in < max(5.0, 0.05 * headspace):
+        return False
+    # The slower of the sealed rises that the cavity's band allows: a big tyre must not look like a leak.
+    expected = facts.gas.low - facts.stroke.watch_gas_kpa
+    # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
+    doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
+    return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
+
+
+def apart(facts: Facts) -> bool:
+    """In a steady flow gauge and air space tell pressures whose bands do not meet."""
+    if not (facts.steady and facts.line and facts.gas):
+        return False
+    # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
+    # the valve entered; a leak shows in the rise.
+    below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
+    return max(facts.line.low - facts.gas.high, below) > _APART_KPA
+
+
+def counts_too_much(setup: Setup, facts: Facts) -> bool:
+    """The flow counted would take more pressure on its way than the gauge shows: the meter makes some of it up."""
+    line = facts.reading.line_kpa
+    if not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
+        return False
+    # The quick flow is known to a pulse; within that the smooth one is the sharper, and outside it lags.
+    quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
+    surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
+    least = head_kpa(setup.line, facts.covered_m) + _SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
+    return line - least < facts.gas.low - _APART_KPA
