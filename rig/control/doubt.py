@@ -98,7 +98,7 @@ def _by_witness_l(setup: Setup, state: FillState) -> float:
     """How far the count may be off, at 95 %, by what stands beside the meter; 0 where nothing speaks against it.
 
     That is the difference and the witness's own uncertainty. Where a person went on past a doubt of the meter, every
-    witness is heard; a gauge that told of another pressure may itself be wrong, so there it must contradict too.
+    witness is heard; a gauge that told of another pressure may itself be wrong, so there the witness must speak too.
     """
     against = contradiction(setup, state)
     doubts = _METER_DOUBTS & state.flags
@@ -106,6 +106,6 @@ def _by_witness_l(setup: Setup, state: FillState) -> float:
         against = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
         if against is None:
             return _UNWITNESSED * in_tyre_l(setup, state) if "flow_too_high" in doubts else 0.0
-        if "flow_too_high" not in doubts and not against.contradicts:
+        if "flow_too_high" not in doubts and against.apart_l <= against.bias_u_l:
             return 0.0
     return against.apart_l + against.bias_u_l if against is not None else 0.0

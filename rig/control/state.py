@@ -11,6 +11,9 @@ from rig.control.pressure import Gas
 from rig.control.procedure import Phase, State
 from rig.control.values import Meter, Outputs, Setup
 
+_UNCOUNTED = 1 / 8
+"""By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
+
 
 @dataclass(frozen=True)
 class Stroke:
@@ -160,8 +163,16 @@ def new_fill(setup: Setup) -> FillState:
 def in_force(setup: Setup, state: FillState) -> Setup:
     """The setup with the measure that counts now in the meter's place, and the valve where it is now."""
     if state.measure:
-        setup = changed(setup, meter=acting_meter(setup, state))
+        meter = acting_meter(setup, state)
+        setup = changed(setup, meter=meter, target_l=_sure_target_l(setup, state, meter))
     return changed(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
+
+
+def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
+    """Where a fill stops: by the pump's time early enough, for more may go in than is counted."""
+    tally = state.tally
+    to_come_l = max(setup.target_l - (tally.earlier_forward_l - tally.earlier_returned_l), 0.0)
+    return setup.target_l - (_UNCOUNTED * to_come_l if meter.kind == "run time" else 0.0)
 
 
 def acting_meter(setup: Setup, state: FillState) -> Meter:

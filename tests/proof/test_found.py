@@ -223,6 +223,8 @@ FOUND = {
     63178: "a quarter of air from a stroke's beginning on, and a record 52 L off that stated 1.9",
     64429: "the tote's level stuck, it contradicted the meter, and the person believed it",
     74791: "liquid and air not told apart at the level, and topped up three times over by a meter blind backwards",
+    74872: "a person went on past a meter that counted double, and the tote's level was not heard",
+    76805: "by run time through a bore wider than its usual coefficient, 32 L too much went in",
     73099: "the last of the air drawn through a narrow bore, and the gauge's zero was taken for a lost bead",
     63191: "before the loss had been seen, a record told of 154 kPa in a tyre at 133",
 }
