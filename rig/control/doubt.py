@@ -80,7 +80,16 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         GUESS * tally.estimated_returned_l,
         tally.either_l,
         _by_witness_l(setup, state),
+        _room_gone_l(counting, state),
     )
+
+
+def _room_gone_l(setup: Setup, state: FillState) -> float:
+    """Air space that is missing: where the measure is no meter, liquid may have come in that it did not see."""
+    gas = state.gas
+    if gas.found is None or gas.verdict != "less" or not setup.meter.estimated:
+        return 0.0
+    return max(setup.cavity.volume_l - gas.found.cavity_l, 0.0) + gas.found.u_l
 
 
 def _at_relief(setup: Setup) -> float:

@@ -336,8 +336,8 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "a meter with swapped channels is not noticed",
         _without("reverse_flow"),
-        94,
-        "I6 trip pressure",
+        107,
+        "I4 record true",
         ("meter_backwards",),
     ),
     Defect("run and reverse together", _both_relays, 1, "never both directions"),
@@ -373,9 +373,9 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the pump runs while idle", _moves_while(State.IDLE), 1, "nothing is raised"),
     Defect("the target is 30 % too high", _target_unseen, 75, "target met", ("nothing",)),
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
-    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 4, "record adds up"),
+    Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
     Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),
-    Defect("the stated uncertainty is nothing", sure_of_itself, 11, "I4 record true"),
+    Defect("the stated uncertainty is nothing", sure_of_itself, 18, "I4 record true"),
     Defect("the peak is not kept", peak_unseen, 18, "record's pressures", ("nothing",)),
     Defect("every outcome is complete", _outcome_always_complete, 3, "record as shown"),
 )
