@@ -54,7 +54,11 @@ class Physics:
     def look(self, seen: Seen, shown_timeout_s: float | None) -> None:
         """Judge one tick; ``shown_timeout_s`` is what the output module's time-out register truly holds."""
         if seen.requests:
-            self._resumes += sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
+            resumed = sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
+            self._resumes += resumed
+            if resumed and not self._plant.gun_on:
+                # Whoever goes on with the gun off has the gauge show a tyre at nothing.
+                self._tight_kpa = 0.0
         # What is counted by the pump's time flows by definition; only the rest after the stroke can tell.
         self._meter_given_up |= "next_measure" in seen.notes
         self._kpa = tyre_kpa(self._plant)

@@ -65,7 +65,7 @@ def apart(facts: Facts) -> bool:
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
     """The flow counted would take more pressure on its way than the gauge shows: the meter makes some of it up."""
     line = facts.reading.line_kpa
-    if not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
+    if not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None or setup.meter.estimated:
         return False
     # The quick flow is known to a pulse; within that the smooth one is the sharper, and outside it lags.
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse

@@ -35,6 +35,11 @@ def standing_trips(alarms: Alarms) -> tuple[str, ...]:
     return tuple(name for name, _ in alarms.timers if GUARD_NAMED[name].action == "trip")
 
 
+def pending(alarms: Alarms) -> bool:
+    """Whether a condition stands that is about to break the fill off."""
+    return any(name not in alarms.accepted for name, _ in alarms.timers)
+
+
 def cleared(alarms: Alarms) -> Alarms:
     """After a reset or a resume: nothing is first-out any more."""
     return changed(alarms, first_out=None, followers=())

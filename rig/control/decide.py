@@ -152,7 +152,9 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if found or unasked:
         turn.note("refused", what="start", missing=[m.name for m in (*found, *unasked)])
         return (*found, *unasked)
-    turn.set(opened_s=turn.facts.reading.now_s)
+    # What the hose gave when the gun was put on is no flow of this fill.
+    now_s = turn.facts.reading.now_s
+    turn.set(opened_s=now_s, regime_s=now_s, flow=Flow())
     turn.state_trigger("start", request.by)
     return ()
 

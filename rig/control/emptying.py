@@ -25,7 +25,7 @@ _AIR_UP_KPA = 15 * KPA_PER_PSI
 def settle_emptying(turn: Turn) -> None:
     """At rest: read the pressure, then draw on, ask for air, or end."""
     facts, setup = turn.facts, turn.setup
-    if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
+    if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     state, ended_by = turn.state, turn.state.stroke.ended_by
     gas = at_rest(state.gas, setup, facts.tyre_kpa, facts.offset_l, pumped=False)

@@ -46,6 +46,7 @@ def _running(*phases: Phase) -> Scope:
 
 
 _RUNNING = _running()
+_ATTACHED = _ALWAYS - _running(Phase.UNCOUPLE)
 _PUMPING = _running(Phase.FILL, Phase.TOP_UP)
 
 
@@ -124,7 +125,9 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
     # Liquid that begins or ceases to flow always shows on the gauge; one that stands still through it does not measure.
     changed_s = facts.run_s or facts.off_s
     flows = abs(facts.flow_lps) > _FLOWING_LPS
-    shows = facts.wet and flows is facts.forward
+    # A pump that was stopped before anything flowed has moved no gauge either.
+    flowed = facts.forward or facts.in_tyre_l - facts.stroke.start_l > max(0.2, 5 * setup.meter.litres_per_pulse)
+    shows = facts.wet and flowed and flows is facts.forward
     return facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
 
 
@@ -144,7 +147,7 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
     # Whatever the tyre held, a lost bead leaves it at the air's pressure, far from where the sealed gas should be.
     if not (facts.valve_open and facts.gas and facts.tyre_kpa is not None) or facts.forward or facts.venting:
         return False
-    if not (facts.still or (facts.reverse and facts.air_at_pump)):
+    if not (facts.rests or (facts.reverse and facts.air_at_pump)):
         return False
     off = abs(facts.tyre_kpa)
     # While air is drawn a narrow bore may take all that the tyre still holds.
@@ -181,7 +184,7 @@ def _pressure_low(setup: Setup, facts: Facts) -> bool:
     if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
     if facts.phase is Phase.SETTLE:
-        lowered = facts.still and facts.stroke.ended_by in ("time", "floor")
+        lowered = facts.rests and facts.stroke.ended_by in ("time", "floor")
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
     return lowered and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
@@ -192,7 +195,7 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
     if not proving or facts.valve_open:
         return False
     line = facts.reading.line_kpa
-    stands = facts.phase is Phase.BACK_FLUSH and facts.still and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
+    stands = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
     return facts.flushed_l > SEATED_L or (stands and line is not None and line > KPA_PER_PSI)
 
 
@@ -279,7 +282,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
-          "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept."),
+          "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept.",
+          _ATTACHED),
     Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
           "Check the sensor, its cable and its supply.", _LIVE, blind=True),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",

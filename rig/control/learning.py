@@ -26,6 +26,8 @@ _USUAL_GAIN = 0.4, 2.5
 _NO_FALL_KPA = 2.0
 _SLOWER = 1.25
 """By no more than this is the next vent opened longer than the last ones taught."""
+_TELLING_S = 0.5
+"""A vent shorter than this may have been over before its valve moved."""
 _MOST_IDLE_OUTS = 3
 """Where little was to be let out, one vent or draw without a fall of pressure proves nothing."""
 
@@ -89,8 +91,8 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.from_kpa - rest_kpa < _NO_FALL_KPA:
         idle = stroke.idle_outs + 1
-        stayed = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_OUTS
-        turn.set(stroke=changed(stroke, air_stayed=stayed, idle_outs=idle))
+        tells = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI and stroke.open_s >= _TELLING_S
+        turn.set(stroke=changed(stroke, air_stayed=tells or idle >= _MOST_IDLE_OUTS, idle_outs=idle))
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
     if stroke.from_kpa - rest_kpa < _ONE_PSI:
@@ -115,7 +117,12 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
-    """How long the vent is opened: as long as the last ones took, else carefully, by the bore that the loss shows."""
+    """How long the vent is opened: as the last ones took, else carefully; longer after one that let nothing out."""
+    return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + turn.state.stroke.idle_outs)
+
+
+def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
+    """As long as the last ones took, else by the bore that the loss shows."""
     line, state = turn.setup.line, turn.state
     if state.vent_known:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain

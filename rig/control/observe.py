@@ -13,7 +13,7 @@ from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import Flow, follow
-from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band
+from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l, pump_way
 from rig.control.values import Outputs, Reading, Setup
@@ -22,6 +22,10 @@ from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
 STILL_S = 1.5
 """No pulse for this long after the pump stopped: the liquid stands."""
+_STANDS_KPA, _STOOD_S = 0.35, 1.0
+"""A gauge that moved by less for so long has come to rest: a twentieth of a psi, common practice, no source."""
+_LONGEST_LAG_S = 15.0
+"""After so long a gauge that never stands is believed as it is."""
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
@@ -66,6 +70,9 @@ class Facts:
     filled_l: float
     offset_l: float
     still: bool
+    """The pump is off and the liquid stands."""
+    rests: bool
+    """And the gauge stands too: it tells the tyre's pressure."""
     covered_m: float
     wet: bool
     """Liquid stands all the way from tote to valve."""
@@ -82,7 +89,7 @@ class Facts:
     flushed_l: float
     """What the last reverse brought back."""
     stray_l: float
-    """Counted, either way, since all should stand in this state and phase; of the last 20 s."""
+    """Counted, either way, since all should stand; of the last 20 s."""
     meter_restarted: bool
     found: Found | None
     """The cavity as the sealed strokes of this fill measured it."""
@@ -102,9 +109,9 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     before_restarts = restarts(state)
     state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt)
     setup = in_force(setup, state)
-    wet_before = hose_wet(setup, state)
+    before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
-    if hose_wet(setup, state) is not wet_before:
+    if (hose_wet(setup, state), state.tally.hose_l > 0) != before:
         state = changed(state, regime_s=reading.now_s)
     state = _stillness(state, reading, dt, moved=bool(forward or back))
     if setup.by_hand:
@@ -117,12 +124,16 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
 
 
 def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
+    now_s, line_kpa = reading.now_s, reading.line_kpa
     if not reading.fresh:
         # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
-        return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
-    pulse_s = reading.now_s if moved or not state.pulse_s else state.pulse_s
-    gauge_s = reading.now_s if reading.line_kpa != state.gauge_kpa else state.gauge_s
-    return changed(state, pulse_s=pulse_s, gauge_kpa=reading.line_kpa, gauge_s=gauge_s)
+        return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt, stood_s=state.stood_s + dt)
+    pulse_s = now_s if moved or not state.pulse_s else state.pulse_s
+    gauge_s = now_s if line_kpa != state.gauge_kpa else state.gauge_s
+    shown, stood_kpa, stood_s = rest_gauge_kpa(reading), state.stood_kpa, state.stood_s
+    if shown is None or stood_kpa is None or abs(shown - stood_kpa) > _STANDS_KPA:
+        stood_kpa, stood_s = shown, now_s
+    return changed(state, pulse_s=pulse_s, gauge_kpa=line_kpa, gauge_s=gauge_s, stood_kpa=stood_kpa, stood_s=stood_s)
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
@@ -256,6 +267,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     offset = offset_l(setup, state, filled)
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
+    rests = still and _gauge_stands(state, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     line, loss = None, 0.0
     wet, steady_s = hose_wet(setup, state), reading.now_s - state.regime_s
@@ -286,6 +298,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         filled_l=filled,
         offset_l=offset,
         still=still,
+        rests=rests,
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,
@@ -295,7 +308,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, covered, still=still),
+        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         stray_l=_stray_l(setup, state) if not way else 0.0,
         meter_restarted=restarted,
@@ -315,9 +328,14 @@ def _quiet(flow: Flow, now_s: float) -> bool:
 
 
 def _stray_l(setup: Setup, state: FillState) -> float:
-    stands_s = max(state.regime_s + setup.line.coast_s + 1.0, state.since_s)
+    stands_s = state.regime_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
+
+
+def _gauge_stands(state: FillState, now_s: float) -> bool:
+    """Whether the gauge has followed: some need seconds, and a rest that is read too soon tells of another tyre."""
+    return now_s - state.stood_s >= _STOOD_S or now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
 
 
 def _acting(
@@ -328,13 +346,15 @@ def _acting(
     line: Band | None,
     covered_m: float,
     *,
-    still: bool,
+    rests: bool,
 ) -> float | None:
     if not state.valve_open:
         return None
-    if still and not state.outputs.vent_valve:
+    if rests and not state.outputs.vent_valve:
         return rest_kpa(setup, reading, state.tally.hose_l, covered_m)
-    if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None:
+    # What the gauge shows of the liquid that has just left the hose is no pressure of the tyre.
+    follows = gas is None or reading.now_s - state.regime_s >= BLANK_S
+    if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None and follows:
         return _while_drawn(setup, state, reading.line_kpa, gas)
     bests = [band.best for band in (gas, line) if band is not None]
     return max(bests) if bests else None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.alarms import standing_trips
+from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL
@@ -46,10 +46,10 @@ def settle(turn: Turn) -> None:
     if setup.into == "tote":
         settle_emptying(turn)
         return
-    if facts.stroke_s < setup.settle_s or not facts.still or facts.tyre_kpa is None:
+    if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
-    if standing_trips(turn.state.alarms):
-        # A rest anchors the air space anew, and a trip whose delay still runs would be forgotten with it.
+    if pending(turn.state.alarms):
+        # A rest anchors the air space anew, and an alarm whose delay still runs would be forgotten with it.
         return
     stroke = turn.state.stroke
     if stroke.cools and not _may_draw(turn):
@@ -271,7 +271,8 @@ def fill(turn: Turn) -> None:
     _watch_rise(turn)
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
     overrun_l = flow * overrun_s(setup, state, flow)
-    if facts.in_tyre_l + overrun_l >= setup.target_l:
+    hose_air_l = setup.line.hose_l - state.tally.hose_l
+    if facts.in_tyre_l + max(overrun_l - hose_air_l, 0.0) >= setup.target_l:
         _end_stroke(turn, "target")
         return
     if setup.into == "open vessel":
@@ -321,7 +322,8 @@ def _end_stroke(turn: Turn, why: str) -> None:
             turn.state.stroke,
             ended_by=why,
             stop_l=in_tyre_l(turn.setup, turn.state),
-            stop_flow_lps=facts.slow_lps,
+            # A stroke that ended before its flow was measured tells of none.
+            stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
             stop_gauge_kpa=gauge,
         )
     )
@@ -339,7 +341,7 @@ def shut(turn: Turn) -> None:
 def back_flush(turn: Turn) -> None:
     """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
     facts, setup, tally = turn.facts, turn.setup, turn.state.tally
-    if not facts.still or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
+    if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.

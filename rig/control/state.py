@@ -117,6 +117,9 @@ class FillState:
     gauge_kpa: float | None = None
     gauge_s: float = 0.0
     """When the line gauge last showed another value."""
+    stood_kpa: float | None = None
+    stood_s: float = 0.0
+    """What the gauge at rest is compared with, and since when it has stayed near it."""
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False

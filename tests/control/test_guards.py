@@ -42,7 +42,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "pressure_high": _by_fault("blocked@60"),
     # Across a small stem the line stands at the relief's setting; a gauge that drifts up from there passes it.
     "line_high": _by_fault("pressure_drift@20", question=Question("11.2-24", valve="rubber")),
-    "overfill": _by_fault("pump_welded@5", question=Question("16.9-28", Wanted(volume_l=10))),
+    "overfill": _by_fault("pump_welded@18", question=Question("16.9-28", Wanted(volume_l=10))),
     "output_not_obeyed": _by_fault("write_ignored@60"),
     "flow_while_stopped": _by_fault("pump_welded@20"),
     "bead_lost": _in_phase("bead_loss", Phase.DRAW_DOWN, layout="draw-down"),

@@ -341,7 +341,7 @@ DEFECTS: tuple[Defect, ...] = (
         ("meter_backwards",),
     ),
     Defect("run and reverse together", _both_relays, 1, "never both directions"),
-    Defect("no pause before a reversal", _no_pause, 1, "reversal pause"),
+    Defect("no pause before a reversal", _no_pause, 19, "reversal pause"),
     Defect("gauge pressure in the gas law", gauge_as_absolute, 23, "I5 tyre pressure"),
     Defect("the suction line's air is liquid", suction_air_as_liquid, 1, "I4 record true"),
     Defect("a pulse in 97 is lost", a_pulse_lost, 1, "I3 every pulse"),
@@ -375,7 +375,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
     Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
     Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),
-    Defect("the stated uncertainty is nothing", sure_of_itself, 18, "I4 record true"),
+    Defect("the stated uncertainty is nothing", sure_of_itself, 19, "I4 record true"),
     Defect("the peak is not kept", peak_unseen, 18, "record's pressures", ("nothing",)),
     Defect("every outcome is complete", _outcome_always_complete, 3, "record as shown"),
 )

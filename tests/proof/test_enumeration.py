@@ -146,7 +146,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "flow_while_stopped": ([_is(stray_l=0.1)], [_is(state=State.IDLE)]),
     "reverse_flow": ([_is(flow_lps=-0.1)], [_is(forward=False), _is(run_s=0.5)]),
     "bead_lost": (
-        [_is(forward=False), _is(still=True), _is(tyre_kpa=0.0)],
+        [_is(forward=False), _is(rests=True), _is(tyre_kpa=0.0)],
         [_is(valve_open=False), _is(gas=None), _is(tyre_kpa=None), _is(venting=True), _is(gas=Band(1.0, 2.0, 3.0))],
     ),
     "reading_untrusted": ([_reads(untrusted=frozenset({"meter_count"}))], [_is(state=State.IDLE)]),

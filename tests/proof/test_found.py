@@ -280,7 +280,8 @@ def test_a_meter_that_begins_to_count_double_is_noticed_within_seconds(onset: fl
     """Found by a campaign: a slow bore, a coarse meter, and a last stroke of ten seconds was 3 L off without a word."""
     sound = drawn(74872, ("crash", "dry", "fault1", "fault2", "order", "person", "start"))
     ran = judged(replace(sound, faults=(("meter_double", onset, None),)))
-    assert (ran.first_out, ran.breaches) == ("estimates_disagree", ())
+    assert ran.first_out in ("estimates_disagree", "no_rise")
+    assert ran.breaches == ()
 
 
 def test_a_trip_stays_latched_over_a_restart() -> None:
