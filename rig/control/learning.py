@@ -117,8 +117,10 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
-    """How long the vent is opened: as the last ones took, else carefully; longer after one that let nothing out."""
-    return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + turn.state.stroke.idle_outs)
+    """How long the vent is opened: as the last ones took, else carefully; longer where that was too short to tell."""
+    last = turn.state.stroke
+    too_short = last.idle_outs if last.open_s < _TELLING_S else 0
+    return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + too_short)
 
 
 def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:

@@ -174,6 +174,7 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
         turn.facts.in_tyre_l,
         stop_flow_lps=last.stop_flow_lps,
         barren=last.barren,
+        open_s=last.open_s,
         idle_outs=last.idle_outs,
     )
 

@@ -26,7 +26,7 @@ class Stroke:
     stood_since_s: float = 0.0
     """By hand: since when the pressure at rest has not moved."""
     open_s: float = 0.0
-    """How long a vent is meant to be open; once it has ended, how long it was."""
+    """How long this vent is meant to be open; once it has ended, how long it was, until the next."""
     goal_kpa: float = 0.0
     air_stayed: bool = False
     """A vent that was open long enough did not lower the pressure."""
