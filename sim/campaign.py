@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     from rig.control.state import FillState
     from rig.control.values import Setup
 
-Case = tuple[int, Pair | None]
-"""A seed, and the two faults that are asked for."""
+Case = tuple[int, Pair | None, bool]
+"""A seed, the two faults that are asked for, and whether the rig is unlike the demonstration's."""
 _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time."""
 _DARK_S = 5.0
@@ -57,6 +57,7 @@ class Judged:
     trace: str = ""
     command: str = ""
     pair: Pair | None = None
+    wide: bool = False
 
 
 class JudgedFill:
@@ -107,34 +108,33 @@ def judged(scenario: Scenario) -> Judged:
     """Run one scenario under its judge."""
     found = set_up(scenario)
     names = tuple(name for name, _, _ in scenario.faults)
+    blank = Judged(
+        scenario.seed, "refused", None, names, (), command=scenario.command, pair=scenario.pair, wide=scenario.wide
+    )
     if found is None:
-        return Judged(scenario.seed, "refused", None, names, (), command=scenario.command, pair=scenario.pair)
+        return blank
     setup, rig = found
     fill = JudgedFill(scenario, setup, rig)
     try:
         last = fill.run()
     except _DEFECTS as error:
         defect = Breach("nothing is raised", rig.now_s, repr(error))
-        breaches = (*fill.judge.breaches, defect)
-        return Judged(scenario.seed, "defect", None, names, breaches, command=scenario.command, pair=scenario.pair)
+        return replace(blank, outcome="defect", breaches=(*fill.judge.breaches, defect))
     record = fill_record(setup, last.state)
-    return Judged(
-        scenario.seed,
-        "left" if fill.person.gave_up else str(record["outcome"]),
-        last.state.alarms.first_out,
-        names,
-        tuple(fill.judge.breaches),
-        fill.judge.ticks,
-        rig.now_s,
-        fill.trace.digest,
-        scenario.command,
-        scenario.pair,
+    return replace(
+        blank,
+        outcome="left" if fill.person.gave_up else str(record["outcome"]),
+        first_out=last.state.alarms.first_out,
+        breaches=tuple(fill.judge.breaches),
+        ticks=fill.judge.ticks,
+        virtual_s=rig.now_s,
+        trace=fill.trace.digest,
     )
 
 
-def run_seed(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) -> Judged:
+def run_seed(seed: int, dropped: Collection[str] = (), pair: Pair | None = None, *, wide: bool = False) -> Judged:
     """Draw and run one seed."""
-    return judged(drawn(seed, dropped, pair))
+    return judged(drawn(seed, dropped, pair, wide=wide))
 
 
 def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
@@ -142,7 +142,7 @@ def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
     names = {breach.name for breach in failing.breaches}
     best, out = failing, frozenset(dropped)
     for part in drawn(failing.seed, dropped).parts:
-        trial = run_seed(failing.seed, out | {part}, failing.pair)
+        trial = run_seed(failing.seed, out | {part}, failing.pair, wide=failing.wide)
         if names & {breach.name for breach in trial.breaches}:
             best, out = trial, out | {part}
     return best
@@ -165,6 +165,7 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument(
         "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
     )
+    run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
@@ -176,7 +177,7 @@ def run_campaign(options: argparse.Namespace) -> int:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
-        [*enumerate(pairs, options.seed)],
+        [(seed, pair, options.wide) for seed, pair in enumerate(pairs, options.seed)],
         jobs=options.jobs,
         minutes=options.minutes,
         dropped=options.drop,
@@ -231,15 +232,20 @@ def campaign(
     return 1 if failing else 0
 
 
+def _run_case(case: Case, dropped: Collection[str]) -> Judged:
+    seed, pair, wide = case
+    return run_seed(seed, dropped, pair, wide=wide)
+
+
 def _all(cases: Sequence[Case], jobs: int, dropped: Collection[str], until_s: float | None) -> Iterator[Judged]:
     if jobs == 1 or len(cases) == 1:
-        for seed, pair in cases:
+        for case in cases:
             if until_s is not None and time.monotonic() > until_s:
                 return
-            yield run_seed(seed, dropped, pair)
+            yield _run_case(case, dropped)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        pending = [pool.submit(run_seed, seed, tuple(dropped), pair) for seed, pair in cases]
+        pending = [pool.submit(_run_case, case, tuple(dropped)) for case in cases]
         for future in as_completed(pending):
             yield future.result()
             if until_s is not None and time.monotonic() > until_s:

@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Literal
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.settings import settings_of
+from sim import unlike
 from sim.faults import FAULTS, Event
 from sim.virtual import VirtualRig
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Sequence
 
     from rig.control.values import Setup
     from rig.run.settings import Settings
@@ -36,6 +37,7 @@ _Fault = tuple[str, float, float | None]
 """Name, onset as a share of the expected time, duration in seconds."""
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
+    "rig",
 )  # fmt: skip
 """What can be left out of a scenario, by name."""
 PAIRS: tuple[Pair, ...] = tuple(permutations(sorted(FAULTS), 2))
@@ -72,6 +74,8 @@ class Scenario:
     crash_at: float | None
     pair: Pair | None = None
     """The two faults that were asked for, in this order; None: drawn like everything else."""
+    wide: bool = False
+    """The rig and the wheel are unlike the demonstration's."""
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -83,7 +87,8 @@ class Scenario:
         """The one command that runs this fill again."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{pair}{drop}"
+        wide = " --wide" if self.wide else ""
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{pair}{drop}"
 
     def events(self, expected_s: float) -> list[Event]:
         """The faults in plant time."""
@@ -105,11 +110,14 @@ class _Draw:
         return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
 
 
-def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) -> Scenario:
-    """The scenario of a seed, without the parts that are ``dropped``; with a ``pair``, both faults come."""
+def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None, *, wide: bool = False) -> Scenario:
+    """The scenario of a seed, without the parts that are ``dropped``; with a ``pair``, both faults come.
+
+    ``wide``: on a rig and a wheel unlike the demonstration's.
+    """
     draw = _Draw(seed, frozenset(dropped))
     layout: Layout = "vent" if random.Random(f"{seed} layout").random() < 0.5 else "draw-down"
-    size, question_valve, bore = _wheel(draw)
+    size, question_valve, bore = _wheel(draw, unlike.sizes() if wide else None)
     fluid_rng = draw.part("fluid")
     fluid = fluid_rng.choice(_FLUIDS) if fluid_rng else "water"
     changes: dict[str, dict[str, object]] = {
@@ -120,6 +128,10 @@ def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) ->
         "flush": _order(draw),
     }
     _meter(draw, changes)
+    rng = draw.part("rig") if wide else None
+    if rng is not None:
+        for table, keys in unlike.rig(rng).items():
+            changes.setdefault(table, {}).update(keys)
     document = _document(layout, changes)
     crash = draw.part("crash")
     return Scenario(
@@ -132,6 +144,7 @@ def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None) ->
         habits=_habits(draw),
         crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 else None,
         pair=pair,
+        wide=wide,
     )
 
 
@@ -155,9 +168,11 @@ def _document(layout: Layout, changes: dict[str, dict[str, object]]) -> dict[str
     return document
 
 
-def _wheel(draw: _Draw) -> tuple[str, str, str]:
+def _wheel(draw: _Draw, sizes: Sequence[str] | None) -> tuple[str, str, str]:
     wheel, valve = draw.part("wheel"), draw.part("valve")
-    size = wheel.choice(_LARGE if wheel.random() < 0.5 else _SMALL) if wheel else "11L-15"
+    size = "11L-15"
+    if wheel is not None:
+        size = wheel.choice(sizes or (_LARGE if wheel.random() < 0.5 else _SMALL))
     name, bore = valve.choice(_VALVES) if valve else _VALVES[0]
     return size, name, bore
 

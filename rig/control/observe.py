@@ -269,14 +269,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
     rests = still and _gauge_stands(state, reading.now_s)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
-    line, loss = None, 0.0
-    wet, steady_s = hose_wet(setup, state), reading.now_s - state.regime_s
-    # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
-    seen = setup.meter.kind != "run time"
-    if way > 0 and wet and seen and steady_s >= BLANK_S + setup.line.start_lag_s:
-        loss = line_loss_kpa(setup.line, slow) * state.loss_gain
-        if state.flow.fine:
-            line = flowing_band(setup, reading, (flow, slow), covered, state.loss_gain, loss_known=state.loss_known)
+    wet = hose_wet(setup, state)
+    line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 and wet else (None, 0.0)
     return Facts(
         reading=reading,
         state=state.state,
@@ -325,6 +319,20 @@ def _quiet(flow: Flow, now_s: float) -> bool:
         return False
     latest = flow.samples[-1][1]
     return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
+
+
+def _through_line(
+    setup: Setup, state: FillState, reading: Reading, flows_lps: tuple[float, float], covered_m: float
+) -> tuple[Band | None, float]:
+    """While liquid flows forward: the tyre's pressure by the gauge, and what the line takes on the way."""
+    under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
+    # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
+    if under_way_s < BLANK_S or setup.meter.kind == "run time":
+        return None, 0.0
+    loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
+    if not state.flow.fine:
+        return None, loss
+    return flowing_band(setup, reading, flows_lps, covered_m, state.loss_gain, loss_known=state.loss_known), loss
 
 
 def _stray_l(setup: Setup, state: FillState) -> float:

@@ -50,6 +50,20 @@ def test_a_part_left_out_changes_no_other() -> None:
     assert set(less.parts) == set(PARTS) - {"person", "crash"}
 
 
+def test_a_wide_campaign_draws_rigs_unlike_the_demonstration_s() -> None:
+    plain, wide = (drawn(5, wide=wide) for wide in (False, True))
+    assert wide.command == "python -m sim campaign --fills 1 --seed 5 --wide"
+    assert wide.settings.pipe != plain.settings.pipe
+    assert wide.faults == plain.faults
+    assert drawn(5, ("rig",), wide=True).settings.pipe == plain.settings.pipe
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
+    ran = run_seed(seed, ("fault1", "fault2", "crash", "person", "order"), wide=True)
+    assert (ran.outcome, ran.breaches) in [("complete", ()), ("refused", ())]
+
+
 def test_a_pair_of_faults_comes_in_its_order_and_is_run_again_by_its_command(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
