@@ -187,7 +187,9 @@ def _pressure_low(setup: Setup, facts: Facts) -> bool:
         lowered = facts.rests and facts.stroke.ended_by in ("time", "floor")
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
-    return lowered and facts.tyre_kpa < min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI
+    # Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
+    least_kpa = max(min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
+    return lowered and facts.tyre_kpa < least_kpa
 
 
 def _not_seated(setup: Setup, facts: Facts) -> bool:
