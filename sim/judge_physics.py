@@ -144,7 +144,7 @@ class Physics:
             self._dry_s = 0.0
         if self._dry_s > limits.dry_run_s + 5.0 + limits.coast_s:
             self._tell("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
-        pushed_s = 2 * limits.suction_l / limits.pump_lps + 5.0
+        pushed_s = 2 * limits.suction_l / (limits.pump_lps * plant.upsets.pump_gain) + 5.0
         if self._single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
             self._tell("dry run", "the pump pushes air towards the tyre")
 
