@@ -26,6 +26,8 @@ _USUAL_GAIN = 0.4, 2.5
 _NO_FALL_KPA = 2.0
 _SLOWER = 1.25
 """By no more than this is the next vent opened longer than the last ones taught."""
+_TELLING_KPA = 1.0
+"""A fall by less is too little to measure."""
 _TELLING_S = 0.5
 """A vent shorter than this may have been over before its valve moved."""
 _MOST_IDLE_OUTS = 3
@@ -89,17 +91,15 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    if stroke.from_kpa - rest_kpa < _NO_FALL_KPA:
+    fell_kpa = stroke.from_kpa - rest_kpa
+    computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
+    if fell_kpa < _NO_FALL_KPA and computed < stroke.open_s / 4:
         idle = stroke.idle_outs + 1
         tells = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI and stroke.open_s >= _TELLING_S
         turn.set(stroke=changed(stroke, air_stayed=tells or idle >= _MOST_IDLE_OUTS, idle_outs=idle))
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
-    if stroke.from_kpa - rest_kpa < _ONE_PSI:
-        # Too little to measure.
-        return
-    computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
-    if 0 < computed < math.inf:
+    if fell_kpa >= _TELLING_KPA and 0 < computed < math.inf:
         # A bore does not narrow from one vent to the next, but a valve may stick for a while.
         known = turn.state.vent_gain if turn.state.vent_known else 1.0
         turn.set(vent_gain=min(max(stroke.open_s / computed, 0.2), _SLOWER * known), vent_known=True)
