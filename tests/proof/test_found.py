@@ -286,7 +286,7 @@ def test_a_meter_that_begins_to_count_double_is_noticed_within_seconds(onset: fl
 
 @pytest.mark.parametrize("size", ["16.9-28", "20.8-38"])
 def test_careful_vents_that_work_are_no_shut_valve(size: str) -> None:
-    """Found on a rig whose only meter is the tote's level: small vents lowered little, and three in a row held the fill."""
+    """Found on a rig whose only meter is the tote's level: three vents in a row lowered little, and held the fill."""
     only_a_level = {"points__meter_count": None, "meter__kind": "tote level", "meter__k_factor": None}
     ran = run_fill(question=Question(size, valve="clamp-in"), **only_a_level)
     assert ran.record["outcome"] == "complete"
