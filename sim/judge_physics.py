@@ -46,7 +46,7 @@ class Physics:
         self._dry_ended_s = -1e9
         self._vented_l = plant.line.books.vented_l
         self._resumes = 1
-        self._meter_given_up = False
+        self._meter_given_up = self._was_away = False
         self._unstoppable, self._silent = bool(_UNSTOPPABLE & limits.faults), bool(_SILENT & limits.faults)
         self._breathing, self._lying = bool(_BREATHING & limits.faults), bool(_LYING & limits.faults)
         self._single = len(limits.faults) <= 1
@@ -91,6 +91,7 @@ class Physics:
     def interrupted(self) -> None:
         """The controller went away: what lasts begins anew with the one that comes back."""
         self._since.clear()
+        self._was_away = True
 
     def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
         """Whether a condition has held for longer than its limit."""
@@ -179,8 +180,9 @@ class Physics:
         fell_kpa = max(0.0, self._last_kpa - kpa) / max(seen.dt_s, 0.05) * 1.5
         least = min(limits.floor_kpa, self._from_kpa) - 2 * _PSI - fell_kpa
         if self._lying:
-            # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked.
-            least = min(least, -_PSI)
+            # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked. After an
+            # interruption nothing is left that contradicts the gauge but the air drawn since.
+            least = min(least, -3 * _PSI if self._was_away else -_PSI)
         if kpa < least:
             self._tell("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
 

@@ -78,8 +78,7 @@ def _guard(turn: Turn) -> None:
 
 def _break(turn: Turn, guard: Guard) -> None:
     state = turn.state.state
-    live = state not in (*ENDED, State.IDLE)
-    if not live or (guard.action == "hold" and state not in (State.RUNNING, State.RESTARTING)):
+    if state in (*ENDED, State.IDLE):
         return
     before = turn.state.alarms
     turn.set(alarms=raise_alarm(before, guard))
@@ -90,7 +89,8 @@ def _break(turn: Turn, guard: Guard) -> None:
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             turn.state_trigger("trip", guard.name)
-    else:
+    elif state in (State.RUNNING, State.RESTARTING):
+        # What happens while the fill is held anyway is only told.
         hold(turn, guard.name)
 
 
