@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 Case = tuple[int, Pair | None, bool]
 """A seed, the two faults that are asked for, and whether the rig is unlike the demonstration's."""
 _MOST_S = 6 * 3600.0
-"""No fill of a campaign may take longer than this in virtual time."""
+"""No fill of a campaign may take longer than this in virtual time, or than three times what was foreseen."""
 _DARK_S = 5.0
 _DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a defect of the program may raise out of a decision: in the loop it turns everything off."""
@@ -77,13 +77,13 @@ class JudgedFill:
         self.judge.see(decision)
         self.trace.see(decision)
 
-    def run(self) -> Decision:
+    def run(self, most_s: float = _MOST_S) -> Decision:
         """Run to the end, over the interruption if there is one."""
         crash_at, interrupted = self._scenario.crash_at, False
         if crash_at is not None:
             last = self._fill.run(most_s=max(1.0, crash_at * self._setup.expected_s))
             interrupted = self._interrupt(last)
-        last = self._fill.run(most_s=_MOST_S)
+        last = self._fill.run(most_s=most_s)
         ended = last.state.state in ENDED or self.person.gave_up
         self.judge.close(fill_record(self._setup, last.state), ended=ended, interrupted=interrupted)
         return last
@@ -116,7 +116,7 @@ def judged(scenario: Scenario) -> Judged:
     setup, rig = found
     fill = JudgedFill(scenario, setup, rig)
     try:
-        last = fill.run()
+        last = fill.run(max(_MOST_S, 3 * setup.expected_s))
     except _DEFECTS as error:
         defect = Breach("nothing is raised", rig.now_s, repr(error))
         return replace(blank, outcome="defect", breaches=(*fill.judge.breaches, defect))

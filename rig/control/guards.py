@@ -149,11 +149,13 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
         return False
     if not (facts.rests or (facts.reverse and facts.air_at_pump)):
         return False
-    off = abs(facts.tyre_kpa)
+    # At rest a hose that was drawn empty behind a blocked valve may show less than nothing.
+    off = max(facts.tyre_kpa, 0.0) if facts.rests else abs(facts.tyre_kpa)
     # While air is drawn a narrow bore may take all that the tyre still holds.
     sealed = facts.gas.low - (air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low) if facts.reverse else 0.0)
     above = sealed > (1.2 if off < 0.35 * KPA_PER_PSI else 2.5) * KPA_PER_PSI
-    return off < 0.7 * KPA_PER_PSI and (above or facts.gas.high < -1.5 * KPA_PER_PSI)
+    below = abs(facts.tyre_kpa) < 0.7 * KPA_PER_PSI and facts.gas.high < -1.5 * KPA_PER_PSI
+    return (off < 0.7 * KPA_PER_PSI and above) or below
 
 
 def _no_flow(setup: Setup, facts: Facts) -> bool:
