@@ -28,6 +28,7 @@ _ONE_PSI = KPA_PER_PSI
 _EARLY_KPA = 2.5 * KPA_PER_PSI
 _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 """Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
+_BLIND_KPA = 2 * KPA_PER_PSI
 _MOST_TOP_UPS = 3
 _LAST_SHARE = 0.02
 """Share of the target that is a top-up, no stroke."""
@@ -282,6 +283,10 @@ def fill(turn: Turn) -> None:
         # A few litres, then a rest: from there on the line's loss is measured and the gauge can be believed.
         _end_stroke(turn, "feeler")
         return
+    if _blind(turn):
+        # By the pump's time the gauge tells of no tyre while liquid flows: a short rise measures the air space first.
+        _end_stroke(turn, "feeler")
+        return
     if time_to_look(turn, overrun_l):
         _end_stroke(turn, "look")
         return
@@ -292,6 +297,14 @@ def fill(turn: Turn) -> None:
     reached = acting + slope * overrun_l
     if reached >= _goal_kpa(turn, state.stroke) and (reached >= setup.window.ceiling_kpa or not before_look(turn)):
         _end_stroke(turn, "ceiling")
+
+
+def _blind(turn: Turn) -> bool:
+    """Whether only the size says how far the pressure has risen, and it has risen far enough to be measured."""
+    gas, estimate = turn.state.gas, turn.facts.gas
+    if turn.setup.meter.kind != "run time" or gas.stroke_u_l is not None or estimate is None:
+        return False
+    return estimate.best - turn.state.stroke.from_kpa >= _BLIND_KPA
 
 
 def _usual_flow(turn: Turn) -> float:
