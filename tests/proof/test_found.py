@@ -295,7 +295,7 @@ def test_careful_vents_that_work_are_no_shut_valve(size: str) -> None:
 
 FOUND_WIDE = {
     8100: "by run time into a tyre that held liquid the gauge was not asked, and it stood at 199 kPa before the trip",
-    3103: "behind a blocked valve a hose drawn empty was taken for a tyre let down, and the gun was to come off at 54 kPa",
+    3103: "behind a blocked valve a hose drawn empty passed for a tyre let down, and the gun was to come off at 54 kPa",
 }
 """The same of rigs and wheels unlike the demonstration's."""
 
