@@ -10,11 +10,12 @@ import math
 
 from rig.control.accounting import Tally
 from rig.control.changed import changed
-from rig.control.pressure import GUESS
+from rig.control.pressure import GUESS, Band
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
+from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -39,6 +40,18 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     tally, line = state.tally, setup.line
     most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.pump_lps * _UNSEEN_S)
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
+
+
+def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
+    """The account at a rest after a stroke: a measure that is no meter may have stood still while liquid came in.
+
+    What the pressure stands above the air space's own estimate tells of litres beside the count.
+    """
+    if not setup.meter.estimated or rest_kpa <= foreseen.high + KPA_PER_PSI:
+        return tally
+    air_kpa = setup.line.atmosphere_kpa_abs
+    unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
+    return changed(tally, either_l=tally.either_l + unseen_l)
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:

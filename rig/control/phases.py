@@ -11,7 +11,7 @@ from collections.abc import Callable
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
-from rig.control.doubt import NEAR_LEVEL
+from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import PUMPED, air_l, learn, learn_overrun, overrun_s, vent_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
@@ -85,8 +85,10 @@ def _settle_open(turn: Turn) -> None:
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
+    pumped = turn.state.stroke.ended_by in PUMPED
+    if pumped and turn.facts.gas is not None:
+        turn.set(tally=with_unseen(turn.setup, turn.state.tally, turn.facts.gas, rest_kpa, air_l(turn)))
     state, facts = turn.state, turn.facts
-    pumped = state.stroke.ended_by in PUMPED
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     if "air_stays" in state.flags and facts.gas is not None and rest_kpa > facts.gas.high + 3 * _ONE_PSI:
         # A gauge that did not follow the air before: what it says now does not make that air come back.

@@ -226,6 +226,7 @@ FOUND = {
     74872: "a person went on past a meter that counted double, and the tote's level was not heard",
     76805: "by run time through a bore wider than its usual coefficient, 32 L too much went in",
     85067: "by the tote's level, which stuck: the room that was gone was in no doubt",
+    79277: "by the tote's level, which stuck: strokes that raised the pressure and no count were in no doubt",
     73099: "the last of the air drawn through a narrow bore, and the gauge's zero was taken for a lost bead",
     63191: "before the loss had been seen, a record told of 154 kPa in a tyre at 133",
 }
