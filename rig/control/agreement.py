@@ -5,7 +5,7 @@ Judgements only; the guards say what follows from them. None is made where one o
 
 from __future__ import annotations
 
-from rig.control.observe import BLANK_S, Facts
+from rig.control.observe import BLANK_S, SURE_LOSS, Facts
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -13,8 +13,6 @@ from rig.units import KPA_PER_PSI
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
 _LOSS_DOUBT = 0.03
-_SURE_LOSS = 0.8
-"""Share of the line's measured loss that is believed against the meter."""
 
 
 def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
@@ -70,5 +68,5 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
     # The quick flow is known to a pulse; within that the smooth one is the sharper, and outside it lags.
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
-    least = head_kpa(setup.line, facts.covered_m) + _SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
+    least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
     return line - least < facts.gas.low - _APART_KPA

@@ -50,8 +50,7 @@ class Decision:
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
     """Decide one scan. Pure: the same arguments give the same decision."""
     state, facts = observe(setup, state, reading)
-    setup = in_force(setup, state)
-    turn = Turn(setup, state, facts)
+    turn = Turn(in_force(setup, state), state, facts)
     _guard(turn)
     if reading.stop_pressed and turn.state.state is not State.IDLE:
         _stop(turn, Request("", "stop", by="stop button"))
@@ -85,7 +84,7 @@ def _break(turn: Turn, guard: Guard) -> None:
     if turn.state.alarms != before:
         turn.note("alarm", name=guard.name, action=guard.action, text=guard.text, do=guard.first)
         turn.flag(guard.name)
-        turn.set(tally=with_doubt(in_force(turn.setup, turn.state), turn.state, guard.name))
+        turn.set(tally=with_doubt(turn.setup, turn.state, guard.name))
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             turn.state_trigger("trip", guard.name)

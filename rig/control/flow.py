@@ -48,7 +48,7 @@ def _rate(
     samples: tuple[tuple[float, int], ...], now_s: float, pulses: int, least_s: float, least_pulses: int
 ) -> float:
     start_s, start_pulses = samples[0]
-    if abs(pulses - start_pulses) > least_pulses:
+    if abs(pulses - start_pulses) >= least_pulses:
         for at_s, count in reversed(samples):
             if now_s - at_s >= least_s and abs(pulses - count) >= least_pulses and now_s > at_s:
                 start_s, start_pulses = at_s, count

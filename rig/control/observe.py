@@ -29,8 +29,8 @@ _LONGEST_LAG_S = 15.0
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
-_SURE_LOSS = 0.8
-"""Share of the bore's loss that is believed where believing too much would draw too deep."""
+SURE_LOSS = 0.8
+"""Share of the measured loss that is believed where too much of it would draw too deep or accuse a sound meter."""
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 BLANK_S = 2.0
@@ -376,7 +376,7 @@ def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | No
     if not state.loss_known:
         return line_kpa
     flow_lps = state.flow.slow_pps * setup.meter.litres_per_pulse
-    loss_kpa = _SURE_LOSS * state.loss_gain * air_loss_kpa(setup.line, flow_lps, line_kpa)
+    loss_kpa = SURE_LOSS * state.loss_gain * air_loss_kpa(setup.line, flow_lps, line_kpa)
     most_kpa = gas.high if gas is not None else math.inf
     return max(line_kpa, min(line_kpa + loss_kpa, most_kpa))
 
