@@ -196,7 +196,7 @@ class Judge:
         if record["outcome"] != "complete":
             return
         off_l = delivered_l(plant) - limits.target_l
-        u_l = _litres(record, "net_u_l") / 2
+        u_l = _litres(record, "net_u_l")
         over_l, short_l = max(0.003 * limits.target_l, 0.25) + u_l, max(0.005 * limits.target_l, 0.4) + u_l
         flags = record["flags"]
         assert isinstance(flags, list)

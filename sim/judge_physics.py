@@ -27,6 +27,7 @@ _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _UNSTOPPABLE = frozenset({"pump_welded", "write_ignored"})
 """Faults with which the pump runs whatever is commanded: only its relief valve and a person at the supply are left."""
 _SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
+_LEFT_OF_HOSE = 0.05
 _STALE_S = 1.0
 _TIMEOUT_S = 2.0
 
@@ -138,6 +139,9 @@ class Physics:
         if dry:
             liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
             dry = gas / plant.tyre.atmosphere > liquid
+        if speed > 0 and "level_stuck" in limits.faults:
+            # An empty tote that its level denies shows on the gauge once the liquid has left the hose.
+            dry = dry and plant.line.hose.liquid_l < _LEFT_OF_HOSE * limits.hose_l
         if dry:
             self._dry_s += seen.dt_s
             self._dry_ended_s = seen.now_s

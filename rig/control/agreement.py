@@ -13,6 +13,10 @@ from rig.units import KPA_PER_PSI
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
 _LOSS_DOUBT = 0.03
+_TELLING_LOSS_KPA = KPA_PER_PSI
+"""A loss by less says too little of what flows."""
+_LOST_ON_AIR = 0.3
+"""Share of a liquid's loss that air never takes on its way: it takes some thirtieth."""
 
 
 def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
@@ -22,6 +26,16 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     if not drawing or facts.gas is None or line is None:
         return False
     return line > facts.gas.high + _APART_KPA
+
+
+def fell_too_far(facts: Facts) -> bool:
+    """At rest the gauge stands far below what the counted draw leaves in the sealed tyre."""
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - _APART_KPA
+
+
+def stays_too_high(facts: Facts) -> bool:
+    """At rest the gauge stands far above what the counted draw leaves in the sealed tyre."""
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + _APART_KPA
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
@@ -70,3 +84,12 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
     return line - least < facts.gas.low - _APART_KPA
+
+
+def loses_nothing(setup: Setup, facts: Facts) -> bool:
+    """Known losses do not show on the gauge though the meter counts: what it counts is air."""
+    line = facts.reading.line_kpa
+    lost_kpa = SURE_LOSS * facts.loss_kpa
+    if not (facts.loss_known and facts.steady and facts.gas) or line is None or lost_kpa < _TELLING_LOSS_KPA:
+        return False
+    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.low < _LOST_ON_AIR * lost_kpa

@@ -17,10 +17,10 @@ from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
 from rig.units import KPA_PER_PSI
 
-_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree"})
+_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
 NEAR_LEVEL = "air drawn near the liquid's level"
-_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost"})
+_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped"})
 """Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
 _UNSEEN = frozenset({
     "meter_jumped", "no_flow", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
@@ -62,6 +62,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "air_stays":
         # What was drawn for air since the last rest may have been liquid.
         return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)
+    if alarm == "air_gone":
+        # The draw was not counted as it went: the hose may be full of what the account calls air, or the other way.
+        return setup.line.hose_l
     by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
     if alarm in _ASTRAY or by_time:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.

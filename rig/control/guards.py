@@ -12,7 +12,15 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control.agreement import air_stays_on_gauge, apart, below_tyre, counts_too_much, rises_too_little
+from rig.control.agreement import (
+    air_stays_on_gauge,
+    apart,
+    below_tyre,
+    counts_too_much,
+    fell_too_far,
+    loses_nothing,
+    rises_too_little,
+)
 from rig.control.observe import Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
@@ -133,6 +141,16 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
     return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else air_stays_on_gauge(setup, facts)
+
+
+def _air_gone(setup: Setup, facts: Facts) -> bool:
+    # Judged before the rest is taken: that anchors the air space anew, wherever the air has gone.
+    drawn = facts.rests and facts.stroke.ended_by in ("floor", "dry limit")
+    return drawn and fell_too_far(facts)
+
+
+def _restless(setup: Setup, facts: Facts) -> bool:
+    return facts.restless and facts.valve_open and setup.into != "open vessel"
 
 
 def _no_progress(setup: Setup, facts: Facts) -> bool:
@@ -300,12 +318,21 @@ GUARDS: tuple[Guard, ...] = (
           "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.", _PUMPING),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
+    Guard("air_pumped", "hold", 3.0, loses_nothing, "The gauge shows no liquid on its way: the pump moves air.",
+          "Is the tote empty, the suction hose tight and under the liquid? Then: gun on the valve, plunger down?",
+          _PUMPING, may_accept=True),
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
           "Wrong size? Liquid inside already? Tube, foam, a leak? To be sure: valve to the bottom, crack it.",
           _RUNNING, may_accept=True),
     Guard("air_stays", "hold", 0.0, _air_stays, "Air was let out or drawn, but the pressure did not fall.",
           "Is the vent valve working, the gun's plunger down, the core out? Does the gauge stick?",
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
+    Guard("air_gone", "hold", 0.0, _air_gone, "The pressure fell further than by the air that was drawn.",
+          "Is the plunger down, the core out? Does the meter count? Look for a leak at bead, valve and hose.",
+          _running(Phase.SETTLE)),
+    Guard("gauge_restless", "hold", 0.0, _restless, "Everything stands, and the pressure goes on moving.",
+          "A leak, an open vent, or a gauge that drifts? Put a hand gauge on before you go on.",
+          _running(Phase.SETTLE)),
     Guard("no_progress", "hold", 0.0, _no_progress, "Strokes end at the ceiling without bringing liquid into the tyre.",
           "Is the air getting out? A long hose full of air is too much for a small tyre: use a vent at the gun.",
           _PUMPING),

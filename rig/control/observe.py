@@ -25,7 +25,7 @@ STILL_S = 1.5
 _STANDS_KPA, _STOOD_S = 0.35, 1.0
 """A gauge that moved by less for so long has come to rest: a twentieth of a psi, common practice, no source."""
 _LONGEST_LAG_S = 15.0
-"""After so long a gauge that never stands is believed as it is."""
+"""No gauge follows more slowly: one that still moves tells of air that leaves, or drifts."""
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
@@ -72,7 +72,9 @@ class Facts:
     still: bool
     """The pump is off and the liquid stands."""
     rests: bool
-    """And the gauge stands too: it tells the tyre's pressure."""
+    """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
+    restless: bool
+    """It has had that time, and moves all the same."""
     covered_m: float
     wet: bool
     """Liquid stands all the way from tote to valve."""
@@ -267,7 +269,9 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     offset = offset_l(setup, state, filled)
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
-    rests = still and _gauge_stands(state, reading.now_s)
+    stands = reading.now_s - state.stood_s >= _STOOD_S
+    waited = reading.now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
+    rests = still and (stands or waited)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 and wet else (None, 0.0)
@@ -293,6 +297,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
+        restless=rests and not stands,
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,
@@ -339,11 +344,6 @@ def _stray_l(setup: Setup, state: FillState) -> float:
     stands_s = state.regime_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
-
-
-def _gauge_stands(state: FillState, now_s: float) -> bool:
-    """Whether the gauge has followed: some need seconds, and a rest that is read too soon tells of another tyre."""
-    return now_s - state.stood_s >= _STOOD_S or now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
 
 
 def _acting(

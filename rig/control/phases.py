@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from rig.control.agreement import fell_too_far, stays_too_high
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
@@ -90,8 +91,10 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
         turn.set(tally=with_unseen(turn.setup, turn.state.tally, turn.facts.gas, rest_kpa, air_l(turn)))
     state, facts = turn.state, turn.facts
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
-    if "air_stays" in state.flags and facts.gas is not None and rest_kpa > facts.gas.high + 3 * _ONE_PSI:
-        # A gauge that did not follow the air before: what it says now does not make that air come back.
+    stayed = "air_stays" in state.flags and stays_too_high(facts)
+    went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
+    if stayed or went:
+        # A gauge that did not go with the air before: what it says now does not make that air come back, or go.
         gas = state.gas
     turn.set(gas=gas, stroke=changed(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))

@@ -163,6 +163,15 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     ),
     "cavity_differs": ([_is(verdict="less")], [HELD]),
     "air_stays": ([_is(phase=Phase.SETTLE), _stroke(air_stayed=True)], [HELD]),
+    "air_pumped": (
+        [_is(loss_kpa=1e3)],
+        [HELD, _is(loss_known=False), _is(steady=False), _is(gas=None), _reads(line_kpa=None), _is(loss_kpa=2.0)],
+    ),
+    "air_gone": (
+        [_is(phase=Phase.SETTLE), _is(rests=True), _stroke(ended_by="floor"), _is(tyre_kpa=1.0)],
+        [HELD, _is(gas=None), _is(tyre_kpa=None)],
+    ),
+    "gauge_restless": ([_is(phase=Phase.SETTLE), _is(restless=True)], [HELD, _is(valve_open=False)]),
     "no_progress": ([_stroke(barren=3)], [HELD, _is(phase=Phase.SETTLE)]),
     "dry_run": ([_is(dry_s=1e4)], []),
     "liquid_drawn": (

@@ -1,0 +1,48 @@
+"""What the proof has found in how a rest is read: the gauge that tells of the tyre may tell of something else."""
+
+from __future__ import annotations
+
+from virtual_fills import run_fill
+
+from rig.control.decide import Decision
+from rig.control.procedure import Phase
+from rig.run.assembly import Question
+from sim.campaign import judged
+from sim.scenarios import drawn
+
+
+def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
+    """Found by a campaign: waved on once, a gauge that drifted up was believed after 15 s, and air drawn to -11 kPa."""
+    ran = judged(drawn(110777))
+    assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
+
+
+def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
+    """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
+    ran = judged(drawn(111259))
+    assert (ran.first_out, ran.breaches) == ("air_pumped", ())
+
+
+def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
+    """Found by a campaign: behind a blocked valve the emptied hose was the rest; then 152 kPa by run time."""
+    ran = judged(drawn(12488, ("crash", "dry", "fault2", "order", "pump", "start"), wide=True))
+    assert (ran.outcome, ran.breaches) == ("complete", ())
+
+
+def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
+    """Found by a campaign: the tote ran empty between two strokes, its level stood still, and 12 L of air counted."""
+    question = Question("11L-15", valve="air-water")
+    keys = {"tote__fluid": "water", "pump__flow": "20 L/min"}
+    began: list[float] = []
+
+    def see(decision: Decision) -> None:
+        if decision.state.phase is Phase.DRAW_DOWN:
+            began.append(decision.state.now_s)
+
+    run_fill(layout="draw-down", question=question, watch=see, **keys)  # type: ignore[arg-type]
+    faults = ["level_stuck@0", f"tote_empty@{began[0]:g}"]
+    ran = run_fill(layout="draw-down", question=question, faults=faults, **keys)  # type: ignore[arg-type]
+    assert ran.first_out == "air_pumped"
+    at_s, _ = ran.alarms[0]
+    refilled_s = 3.9 / (20 / 60)
+    assert at_s < began[-1] + refilled_s + 10
