@@ -13,6 +13,7 @@ from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
 from sim.bench import bench
 from sim.campaign import add_campaign, run_campaign
+from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 
@@ -25,16 +26,17 @@ EXIT_FIELD = 5
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit status."""
-    options = _parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
+    options = _parser().parse_args(given)
     if options.command == "bench":
         return bench(options.fills, options.seed, as_json=options.json)
-    if options.command == "campaign":
-        return run_campaign(options)
     try:
+        if options.command == "campaign":
+            return run_compiled(given) if options.compiled and not is_compiled() else run_campaign(options)
         settings = load_settings(options.config)
         faults = [read_fault(text) for text in options.fault]
         return asyncio.run(_serve(settings, faults, options))
-    except (SettingsError, FaultError, AssemblyError) as error:
+    except (SettingsError, FaultError, AssemblyError, CompileError) as error:
         print(error, file=sys.stderr)
         return EXIT_USAGE
     except ServeError as error:

@@ -6,6 +6,7 @@ A seed with a breach is made simple, part by part, and printed as the one comman
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import os
 import sys
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING
 from rig.control.procedure import ENDED
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
+from sim.compiled import is_compiled
 from sim.fault_table import table
 from sim.faults import FAULTS
 from sim.judge import Judge
@@ -169,6 +171,9 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
+    run.add_argument(
+        "--compiled", action="store_true", help="compile the code first, for twice the speed (needs a C compiler)"
+    )
 
 
 def run_campaign(options: argparse.Namespace) -> int:
@@ -284,7 +289,9 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         "ticks": sum(each.ticks for each in ran),
         "wall_s": round(took_s, 1),
         "cores": os.cpu_count(),
+        "code": "compiled" if is_compiled() else "interpreted",
         "outcomes": dict(sorted(outcomes.items())),
+        "trace": hashlib.sha256("".join(each.trace for each in sorted(ran, key=_by_seed)).encode()).hexdigest(),
         "failing": [
             {"command": each.command, "faults": each.faults, "breaches": [asdict(breach) for breach in each.breaches]}
             for each in failing
@@ -292,10 +299,23 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
     }
 
 
+def _by_seed(judged: Judged) -> int:
+    return judged.seed
+
+
 def _print(document: dict[str, object], failing: list[Judged]) -> None:
     for each in failing:
         print(each.command)
         for breach in each.breaches:
             print(f"    {breach.at_s:8.1f} s  {breach.name}: {breach.text}")
-    for name in ("fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "outcomes"):
+    for name in (
+        "fills",
+        "breaches",
+        "seed",
+        "fills_per_second",
+        "virtual_hours",
+        "times_real_time",
+        "code",
+        "outcomes",
+    ):
         print(f"{name:>18}  {document[name]}")

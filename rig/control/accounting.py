@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.control.changed import changed
+from rig.control.changed import changeable, changed
 from rig.control.values import Meter, Setup
 
 Enters = Literal["air", "liquid"]
@@ -49,7 +49,7 @@ def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Regis
     return Register(raw, register.total + step, register.restarts + 1), step
 
 
-@dataclass(frozen=True)
+@changeable
 class Count:
     """One measure: its register, and the pulses that it counted since the fill was opened."""
 
@@ -78,7 +78,7 @@ def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l:
     return Count(register, count.forward + forward, count.back + back, standing)
 
 
-@dataclass(frozen=True)
+@changeable
 class Tally:
     """The account of one fill. Litres past the meter are pulses × litres per pulse, so totals cannot drift."""
 

@@ -16,6 +16,7 @@ from functools import cache
 from statistics import NormalDist
 from typing import Literal
 
+from rig.control.changed import changeable
 from rig.control.values import CavityFacts
 from rig.units import KPA_PER_PSI
 
@@ -36,7 +37,7 @@ _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
 _POINTS = 4096
 
 
-@dataclass(frozen=True)
+@changeable
 class Rise:
     """A sealed rise between two rests. Gauge pressures; offsets are liquid in the tyre less air in the hose."""
 

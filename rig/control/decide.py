@@ -30,6 +30,7 @@ _REMEMBERED = 512
 _NOTE_S = 1.0
 _LEVER = {"lever_forward": 1, "lever_back": -1}
 """What a person says where the meter counts up whichever way."""
+_NOT_LIVE = (*ENDED, State.IDLE)
 _STAND_S = 20.0
 """Longest wait for the liquid to stand when a fill is held or stopped: after it the state says what is."""
 
@@ -77,7 +78,7 @@ def _guard(turn: Turn) -> None:
 
 def _break(turn: Turn, guard: Guard) -> None:
     state = turn.state.state
-    if state in (*ENDED, State.IDLE):
+    if state in _NOT_LIVE:
         return
     before = turn.state.alarms
     turn.set(alarms=raise_alarm(before, guard))
@@ -291,7 +292,7 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
 
 def _note_progress(turn: Turn) -> None:
     now_s, state = turn.facts.reading.now_s, turn.state
-    live = state.state not in (*ENDED, State.IDLE)
+    live = state.state not in _NOT_LIVE
     moved = bool(turn.entries) or (live and now_s - state.last_note_s >= _NOTE_S)
     if moved and state.state is not State.IDLE:
         turn.set(last_note_s=now_s)

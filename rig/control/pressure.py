@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
-from rig.control.changed import changed
+from rig.control.changed import changeable, changed
 from rig.control.values import Reading, Setup
 from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -25,7 +25,7 @@ _LEAST_RISE_KPA = 20.0
 """A stroke that raised the pressure by less tells too little of the cavity."""
 
 
-@dataclass(frozen=True)
+@changeable
 class Gas:
     """The air space as known from rests and strokes."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from rig.control.accounting import Count, Register, Tally
-from rig.control.changed import changed
+from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
 from rig.control.pressure import Gas
 from rig.control.procedure import Phase, State
@@ -15,7 +15,7 @@ _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
 
 
-@dataclass(frozen=True)
+@changeable
 class Stroke:
     """The move under way or just ended."""
 
@@ -54,7 +54,7 @@ class Stroke:
     watch_gas_kpa: float = 0.0
 
 
-@dataclass(frozen=True)
+@changeable
 class Alarms:
     """First-out and what followed, with the delays that are running."""
 
@@ -83,7 +83,7 @@ class Mark:
     counts: tuple[Count, ...] = ()
 
 
-@dataclass(frozen=True)
+@changeable
 class FillState:
     """One fill."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from rig.control.changed import changed
+from rig.control.changed import changeable, changed
 from rig.plan.physics import Line
 from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
@@ -148,7 +148,7 @@ class Meter:
         return self.curve[-1][1]
 
 
-@dataclass(frozen=True)
+@changeable
 class CavityFacts:
     """What the wheel room says of the tyre's inside, and how the liquid stands in it."""
 
@@ -174,7 +174,7 @@ class CavityFacts:
         return changed(self, fraction_at_valve=1.0, covered_m=(0.0, 0.0))
 
 
-@dataclass(frozen=True)
+@changeable
 class Setup:
     """Everything that is fixed when a fill is opened."""
 
