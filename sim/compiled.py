@@ -13,6 +13,7 @@ import subprocess
 import sys
 from importlib import metadata
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from rig.control import decide
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 
 _ROOT = Path(__file__).parents[1]
 _CACHE = ".compiled"
-_SETTINGS = "pyproject.toml"
+_BUILDING = "building-"
+_SETTINGS, _TYPES = "pyproject.toml", "types.toml"
 _COPIED = ("rig", "sim", "config", _SETTINGS)
 _COMPILED = (
     "rig/control/*.py", "rig/plan/*.py", "rig/wheel/section.py", "rig/wheel/cavity.py", "rig/field/field.py",
@@ -85,26 +87,36 @@ def _sources() -> Iterator[Path]:
 
 def _build(where: Path) -> None:
     """Compile beside and move in place whole, so that a build that was broken off is never taken for one."""
-    shutil.rmtree(where.parent, ignore_errors=True)
-    began = where.with_name(f"{where.name}-{os.getpid()}")
+    where.parent.mkdir(exist_ok=True)
+    with TemporaryDirectory(prefix=_BUILDING, dir=where.parent) as place:
+        copy = Path(place) / where.name
+        _copy_to(copy)
+        _compile(copy)
+        for old in where.parent.iterdir():
+            if old != where and not old.name.startswith(_BUILDING):
+                shutil.rmtree(old)
+        if not where.exists():
+            copy.rename(where)
+
+
+def _copy_to(copy: Path) -> None:
     for path in _sources():
-        copy = began / path.relative_to(_ROOT)
-        copy.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, copy)
-    names = [str(path.relative_to(began)) for pattern in _COMPILED for path in sorted(began.glob(pattern))]
+        to = copy / path.relative_to(_ROOT)
+        to.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, to)
+    # The build is of some modules alone; by its usual name the project's file would make it one of the project.
+    (copy / _SETTINGS).rename(copy / _TYPES)
+
+
+def _compile(copy: Path) -> None:
+    names = [str(path.relative_to(copy)) for pattern in _COMPILED for path in sorted(copy.glob(pattern))]
     names = [name for name in names if not name.endswith(_AS_THEY_ARE)]
-    # The build is of these modules alone; by its usual name the project's file would make it one of the project.
-    (began / _SETTINGS).rename(began / "mypy.toml")
     # The second of mypyc's levels runs as fast as its last, and is built in less time.
     environment = {**os.environ, "MYPYC_OPT_LEVEL": "1"}
-    done = subprocess.run(
-        [sys.executable, "-m", "mypyc", "--config-file=mypy.toml", *names],
-        cwd=began, env=environment, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+    command = [sys.executable, "-m", "mypyc", f"--config-file={_TYPES}", *names]
+    done = subprocess.run(command, cwd=copy, env=environment, capture_output=True, text=True, check=False)
     if done.returncode:
-        shutil.rmtree(began)
         said = "\n".join((done.stdout + done.stderr).splitlines()[-_LAST_LINES:])
         raise CompileError(f"{said}\nCompiling failed: it needs a C compiler and Python's headers (python3-dev).")
     for left in ("build", ".mypy_cache"):
-        shutil.rmtree(began / left)
-    began.rename(where)
+        shutil.rmtree(copy / left)
