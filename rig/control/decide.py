@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt
+from rig.control.doubt import with_doubt, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.measures import next_best, take_over
@@ -72,6 +72,8 @@ def _guard(turn: Turn) -> None:
     alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
     if alarms is not turn.state.alarms:
         turn.set(alarms=alarms)
+    if alarms.accepted:
+        turn.set(tally=with_waved_on(turn.state, turn.facts.flow_lps * turn.facts.dt_s))
     for guard in due:
         _break(turn, guard)
 

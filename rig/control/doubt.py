@@ -42,6 +42,14 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
+def with_waved_on(state: FillState, flowed_l: float) -> Tally:
+    """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before."""
+    waved_on = state.alarms.accepted & _ASTRAY
+    if flowed_l <= 0 or not any(name in waved_on for name, _ in state.alarms.timers):
+        return state.tally
+    return changed(state.tally, either_l=state.tally.either_l + flowed_l)
+
+
 def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
     """The account at a rest after a stroke: a measure that is no meter may have stood still while liquid came in.
 

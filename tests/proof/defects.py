@@ -318,7 +318,7 @@ DEFECTS: tuple[Defect, ...] = (
     ),
     Defect(
         "no interlock for no rise",
-        _without("no_rise", "estimates_disagree"),
+        _without("no_rise", "estimates_disagree", "air_pumped"),
         151,
         "pumped astray",
         ("hose_off",),
