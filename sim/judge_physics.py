@@ -138,7 +138,8 @@ class Physics:
         dry = abs(speed) > 0.01 and (seen.run or seen.reverse)
         if dry:
             liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
-            dry = gas / plant.tyre.atmosphere > liquid
+            # A hose that was drawn empty holds neither: the tyre's air goes straight through.
+            dry = gas / plant.tyre.atmosphere >= liquid
         if speed > 0 and "level_stuck" in limits.faults:
             # An empty tote that its level denies shows on the gauge once the liquid has left the hose.
             dry = dry and plant.line.hose.liquid_l < _LEFT_OF_HOSE * limits.hose_l

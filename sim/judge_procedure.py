@@ -141,7 +141,7 @@ class Conduct:
             self._tell("I12 hold acts at once", f"a hold left it running in {seen.phase}")
 
     def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
-        if seen.first_out is None and not seen.alarms and any(kind in ("reset", "resume") for kind, _ in fresh):
+        if seen.first_out in (None, *seen.alarms[:1]) and any(kind in ("reset", "resume") for kind, _ in fresh):
             self._first = None
         if seen.alarms and self._first is None:
             self._first = seen.alarms[0]

@@ -40,9 +40,9 @@ def pending(alarms: Alarms) -> bool:
     return any(name not in alarms.accepted for name, _ in alarms.timers)
 
 
-def cleared(alarms: Alarms) -> Alarms:
-    """After a reset or a resume: nothing is first-out any more."""
-    return changed(alarms, first_out=None, followers=())
+def cleared(alarms: Alarms, but: tuple[str, ...] = ()) -> Alarms:
+    """After a reset or a resume: nothing is first-out any more, ``but`` what nobody can have seen yet."""
+    return changed(alarms, first_out=next(iter(but), None), followers=but[1:])
 
 
 def outcome_of(state: FillState) -> str:

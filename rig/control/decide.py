@@ -181,7 +181,9 @@ def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
 def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.HELD:
         return ()
-    found = missing(turn.setup, turn.state, turn.facts)
+    # Who touched could not see yet what has spoken in this very scan.
+    unseen = tuple(Missing(name, GUARD_NAMED[name].text) for name in _told(turn))
+    found = (*unseen, *missing(turn.setup, turn.state, turn.facts))
     if found:
         turn.note("refused", what="resume", missing=[m.name for m in found])
         return found
@@ -214,9 +216,14 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
         turn.note("refused", what="reset", missing=list(standing))
         return tuple(Missing(name, GUARD_NAMED[name].first) for name in standing)
     turn.phase_trigger("break_off")
-    turn.set(alarms=cleared(turn.state.alarms), stroke=changed(turn.state.stroke, ended_by=""))
+    turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=changed(turn.state.stroke, ended_by=""))
     turn.state_trigger("reset", request.by)
     return ()
+
+
+def _told(turn: Turn) -> tuple[str, ...]:
+    """Alarms that have spoken in this scan."""
+    return tuple(str(entry.data["name"]) for entry in turn.entries if entry.kind == "alarm")
 
 
 def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -19,6 +19,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
 
     The clock starts anew with the process, so every time in the state is forgotten; the next rest reads the pressure.
     """
+    now_s = reading.now_s if reading is not None else 0.0
     if reading is not None:
         state = _dark(setup, state, reading)
     setup = in_force(setup, state)
@@ -34,12 +35,15 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
     return changed(
         state,
         now_s=0.0,
-        since_s=0.0,
-        # As far as anybody knows the pump was switched off just now, and may still coast.
-        changed_s=0.0,
-        regime_s=0.0,
-        dry_s=0.0,
-        dry_ended_s=-1e9,
+        since_s=now_s,
+        # As far as anybody knows the pump was switched off just now, and may still coast; it is as warm as it was.
+        changed_s=now_s,
+        regime_s=now_s,
+        dry_ended_s=now_s,
+        # Since when gauge and meter stand as they do nobody saw.
+        gauge_kpa=None,
+        stood_kpa=None,
+        pulse_s=0.0,
         last_note_s=-1e9,
         flow=Flow(),
         stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps),

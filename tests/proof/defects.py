@@ -1,8 +1,4 @@
-"""Defects planted in the controller, one at a time, each by a patch: what the judge must find.
-
-``python tests/proof/defects.py SEEDS`` looks for the first seed that finds each and prints it. A defect of a guard is
-looked for only among the seeds that hold its fault, one of a stop among those where a person stops.
-"""
+"""Defects planted in the controller, one at a time, each by a patch: what the judge must find."""
 
 from __future__ import annotations
 
@@ -14,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from wrong_counts import (
     a_pulse_lost,
+    dry_time_uncounted,
     gauge_as_absolute,
     gross,
     hose_always_full,
@@ -43,7 +40,9 @@ SMALL = ("wheel", "fluid")
 
 @dataclass(frozen=True)
 class Defect:
-    """One defect, what a seed must hold to bring it out, the seed that finds it, and the promise then broken."""
+    """One defect, what a seed must hold to bring it out (its fault, a person who stops), the seed that finds it, and
+    the promise then broken.
+    """
 
     name: str
     plant: Callable[[Patch], None]
@@ -372,6 +371,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the pump runs while aborting", _moves_while(State.ABORTING), 4, "nothing is raised"),
     Defect("the pump runs while idle", _moves_while(State.IDLE), 1, "nothing is raised"),
     Defect("the target is 30 % too high", _target_unseen, 75, "target met", ("nothing",)),
+    Defect("dry running is not counted", dry_time_uncounted, 34, "dry run", ("dry limit",)),
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
     Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
     Defect("the record forgets the return", _record_forgets("returned_l"), 1, "record adds up"),

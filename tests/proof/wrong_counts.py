@@ -97,3 +97,7 @@ def sure_of_itself(patch: Patch) -> None:
 
 def peak_unseen(patch: Patch) -> None:
     patch.setattr(observe, "_extremes", lambda state, facts: replace(state, peak_kpa=0.0, lowest_kpa=0.0))
+
+
+def dry_time_uncounted(patch: Patch) -> None:
+    patch.setattr(observe, "_dry", lambda setup, state, dt: state)
