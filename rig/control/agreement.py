@@ -12,6 +12,8 @@ from rig.units import KPA_PER_PSI
 
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
+_SHORT_KPA, _SHORT = 1.5 * KPA_PER_PSI, 0.4
+"""And share of the rise that must be missing at a rest: a meter may slip, a gauge may err."""
 _LOSS_DOUBT = 0.03
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
@@ -62,6 +64,15 @@ def rises_too_little(setup: Setup, facts: Facts) -> bool:
     # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
     doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
+
+
+def rose_too_little(setup: Setup, facts: Facts) -> bool:
+    """At rest after a stroke of liquid the tyre stands well below where the counted litres should have brought it."""
+    stroke, gas = facts.stroke, facts.gas
+    if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.estimated:
+        return False
+    # The low side already allows for the cavity's band: what is missing beyond it went elsewhere, or never passed.
+    return gas.low - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (gas.low - stroke.from_kpa))
 
 
 def apart(facts: Facts) -> bool:

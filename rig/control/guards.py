@@ -20,6 +20,7 @@ from rig.control.agreement import (
     fell_too_far,
     loses_nothing,
     rises_too_little,
+    rose_too_little,
 )
 from rig.control.observe import Facts
 from rig.control.pressure import AIR_DRAWN_KPA
@@ -145,8 +146,7 @@ def _air_stays(setup: Setup, facts: Facts) -> bool:
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:
     # Judged before the rest is taken: that anchors the air space anew, wherever the air has gone.
-    drawn = facts.rests and facts.stroke.ended_by in ("floor", "dry limit")
-    return drawn and fell_too_far(facts)
+    return facts.rests and facts.stroke.drew and fell_too_far(facts)
 
 
 def _restless(setup: Setup, facts: Facts) -> bool:
@@ -188,7 +188,7 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
-    return below_tyre(setup, facts) or rises_too_little(setup, facts)
+    return below_tyre(setup, facts) or rises_too_little(setup, facts) or rose_too_little(setup, facts)
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
@@ -315,7 +315,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing flows.",
           "Is the core or insert out, the plunger down, the tote full, the strainer clean?", _RUNNING),
     Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
-          "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.", _PUMPING),
+          "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.",
+          _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
     Guard("air_pumped", "hold", 3.0, loses_nothing, "The gauge shows no liquid on its way: the pump moves air.",

@@ -19,10 +19,10 @@ _LEARN = 0.3
 _OVERRUN_S = 0.05, 3.0
 FLOW_STEPS = range(9)
 """Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
-PUMPED = ("target", "ceiling", "feeler", "look")
-"""Ends of strokes that brought liquid."""
 _USUAL_GAIN = 0.4, 2.5
 """Outside this the bore is not that of the valve entered, or something is in the way."""
+_OTHER_BORE = 1.5
+"""From one stroke to the next the loss measured may change by this factor."""
 _NO_FALL_KPA = 2.0
 _SLOWER = 1.25
 """By no more than this is the next vent opened longer than the last ones taught."""
@@ -38,14 +38,14 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
     if stroke.ended_by == "target":
         learn_overrun(turn, stroke)
-    if stroke.ended_by in PUMPED:
+    if stroke.pumped:
         learn_loss(turn, stroke, rest_kpa)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
         most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
         turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
-    if stroke.ended_by in ("floor", "dry limit") and not turn.state.stroke.liquid_came:
+    if stroke.drew and not turn.state.stroke.liquid_came:
         _learn_draw(turn, stroke, rest_kpa)
 
 
@@ -85,6 +85,9 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         turn.set(loss_known=True)
         return
     gain = min(max(lost / computed, 0.02), 100.0)
+    if turn.state.loss_known:
+        # A bore does not widen from one stroke to the next: a meter that begins to count too much would say so.
+        gain = min(max(gain, turn.state.loss_gain / _OTHER_BORE), turn.state.loss_gain * _OTHER_BORE)
     turn.set(loss_gain=gain, loss_known=True)
     if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
         turn.flag("line loss unlike this valve's bore")

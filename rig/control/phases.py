@@ -14,7 +14,7 @@ from rig.control.by_hand import by_hand
 from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import PUMPED, air_l, learn, learn_overrun, overrun_s, vent_s
+from rig.control.learning import air_l, learn, learn_overrun, overrun_s, vent_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
 from rig.control.observe import BLANK_S, LEVEL_DOUBT, level, near_level
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -86,7 +86,7 @@ def _settle_open(turn: Turn) -> None:
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
-    pumped = turn.state.stroke.ended_by in PUMPED
+    pumped = turn.state.stroke.pumped
     if pumped and turn.facts.gas is not None:
         turn.set(tally=with_unseen(turn.setup, turn.state.tally, turn.facts.gas, rest_kpa, air_l(turn)))
     state, facts = turn.state, turn.facts
@@ -120,7 +120,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     move = next_move(setup.line, setup.window, rest, setup.method)
     out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
     barren = _barren(turn, last)
-    if last.ended_by in PUMPED and held_back(turn, stage_of(turn, rise_ends=out)):
+    if last.pumped and held_back(turn, stage_of(turn, rise_ends=out)):
         return
     # A plan whose stroke brought nothing is off the mark: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
@@ -151,8 +151,7 @@ def _perhaps_inside_l(turn: Turn) -> float:
 
 def _barren(turn: Turn, last: Stroke) -> int:
     """How many strokes in a row brought next to nothing into the tyre, this one's forerunner included."""
-    pumped = last.ended_by in PUMPED
-    if not pumped:
+    if not last.pumped:
         return last.barren
     gained = turn.facts.in_tyre_l - last.start_l
     return last.barren + 1 if gained < max(0.1, 0.002 * turn.setup.target_l) else 0

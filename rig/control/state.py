@@ -53,6 +53,16 @@ class Stroke:
     watch_line_kpa: float = 0.0
     watch_gas_kpa: float = 0.0
 
+    @property
+    def pumped(self) -> bool:
+        """It ended, and had brought liquid."""
+        return self.ended_by in ("target", "ceiling", "feeler", "look")
+
+    @property
+    def drew(self) -> bool:
+        """It ended, and the pump had drawn air."""
+        return self.ended_by in ("floor", "dry limit")
+
 
 @changeable
 class Alarms:

@@ -155,7 +155,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "no_flow": ([_is(pulse_age_s=9.0)], [HELD, _is(forward=False), _is(run_s=1.0)]),
     "no_rise": (
         [_stroke(watch_l=0.0, watch_line_kpa=90.0, watch_gas_kpa=0.0), _is(in_tyre_l=90.0)],
-        [HELD, _is(steady=False), _is(line=None), _is(phase=Phase.SETTLE), _is(line=Band(240.0, 250.0, 260.0))],
+        [HELD, _is(steady=False), _is(line=None), _is(phase=Phase.VENT), _is(line=Band(240.0, 250.0, 260.0))],
     ),
     "estimates_disagree": (
         [_is(gas=Band(-9.0, -8.0, -7.0))],

@@ -30,6 +30,24 @@ def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> 
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
+def test_a_meter_that_begins_to_count_double_is_told_at_the_next_rest() -> None:
+    """Found by a campaign: strokes too short for the loss to speak, which was then learned from them: 6 L too many."""
+    ran = judged(drawn(123823, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "rig", "start")))
+    assert (ran.first_out, ran.breaches) == ("no_rise", ())
+
+
+def test_an_alarm_in_the_scan_of_a_reset_is_not_forgotten_with_it() -> None:
+    """Found by a campaign of unlike rigs: the counter had jumped, the reset came in that scan, and nobody was told."""
+    ran = judged(drawn(21487, ("crash", "dry", "fault1", "order", "pump"), wide=True))
+    assert ran.breaches == ()
+
+
+def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
+    """Found by a campaign, once the judge counted air through an empty hose: 37 s on air where 30 were allowed."""
+    ran = judged(drawn(1027, ("fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
+    assert (ran.outcome, ran.breaches) == ("complete", ())
+
+
 def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     """Found by a campaign: the tote ran empty between two strokes, its level stood still, and 12 L of air counted."""
     question = Question("11L-15", valve="air-water")
