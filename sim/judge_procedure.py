@@ -34,6 +34,7 @@ _MAY_FOLLOW: dict[tuple[str, str], tuple[str, ...]] = {
     **{(was, "aborting"): ("alarm",) for was in (*_STOPPABLE, "stopping")},
 }
 _LATCHED = ("aborting", "aborted")
+_STOPPED = ("stopping", "stopped", *_LATCHED)
 
 
 class Conduct:
@@ -135,13 +136,14 @@ class Conduct:
     def _obeys(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
         kinds = {kind for kind, _ in fresh}
         stops = "stop" in kinds or (seen.stop_pressed and self._state != "idle")
-        if stops and self._state in _STOPPABLE and seen.state not in ("stopping", "stopped", *_LATCHED):
+        if stops and self._state in _STOPPABLE and seen.state not in _STOPPED:
             self._tell("I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}")
         if "hold" in kinds and self._state == "running" and seen.state == "running":
             self._tell("I12 hold acts at once", f"a hold left it running in {seen.phase}")
 
     def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
-        if seen.first_out in (None, *seen.alarms[:1]) and any(kind in ("reset", "resume") for kind, _ in fresh):
+        unknown = seen.first_out is None or seen.first_out in seen.alarms[:1]
+        if unknown and any(kind in ("reset", "resume") for kind, _ in fresh):
             self._first = None
         if seen.alarms and self._first is None:
             self._first = seen.alarms[0]

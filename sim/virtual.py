@@ -7,9 +7,9 @@ clock a number. One scan is one step, so a fill of a quarter of an hour takes a 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from operator import attrgetter
-from typing import TYPE_CHECKING
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, Phase
@@ -20,21 +20,17 @@ from rig.field.codec import encode, unscaled
 from rig.field.field import Value, places, take, value_of_field
 from rig.field.lines import Line
 from rig.field.links import LineLink
+from rig.field.points import Point
 from rig.run.metering import Counter, MeterFace, faces
 from rig.run.names import SIMULATED
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
+from rig.run.settings import Settings
 from sim.assembly import plant_params
 from sim.faults import Event, Schedule
 from sim.lines import line_of
 from sim.modules import Modules, Where
 from sim.plant.whole import Plant
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-
-    from rig.field.points import Point
-    from rig.run.settings import Settings
 
 _END = "virtual"
 _SETTLE_S = 1.0

@@ -7,12 +7,12 @@ sharper. The larger of the two acts on the ceiling. Gauge pressures throughout, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
 from rig.control.changed import changeable, changed
 from rig.control.values import Reading, Setup
-from rig.plan.physics import bore_loss_kpa, head_kpa, line_loss_kpa
+from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
 _SHARPER = 0.7
@@ -113,7 +113,7 @@ def rest_gauge_kpa(reading: Reading) -> float | None:
 def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) -> float | None:
     """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:
-        return reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered_m)
+        return reading.tyre_kpa - column_kpa(setup.line, covered_m)
     if reading.line_kpa is None:
         return None
     column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0
@@ -137,7 +137,7 @@ def flowing_band(
     quick, smooth = flows_lps
     flows = (max(quick, 0.0) if quick < 0.75 * smooth else smooth), smooth
     if reading.tyre_kpa is not None:
-        base = reading.tyre_kpa - head_kpa(replace(setup.line, rise_m=0.0), covered_m)
+        base = reading.tyre_kpa - column_kpa(setup.line, covered_m)
         least, loss = (bore_loss_kpa(setup.line, flow) for flow in flows)
     elif reading.line_kpa is not None:
         base = reading.line_kpa - head_kpa(setup.line, covered_m)

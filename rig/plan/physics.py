@@ -53,7 +53,12 @@ class Line:
 
 def head_kpa(line: Line, covered_m: float = 0.0) -> float:
     """Static head from the gauge up to the liquid's surface, ``covered_m`` of it above the valve."""
-    return line.density_kg_m3 * GRAVITY * (line.rise_m + covered_m) / 1000
+    return column_kpa(line, line.rise_m + covered_m)
+
+
+def column_kpa(line: Line, height_m: float) -> float:
+    """What a column of the liquid weighs."""
+    return line.density_kg_m3 * GRAVITY * height_m / 1000
 
 
 def bore_loss_kpa(line: Line, flow_lps: float) -> float:
