@@ -22,7 +22,7 @@ from rig.control.agreement import (
     rises_too_little,
     rose_too_little,
 )
-from rig.control.observe import Facts
+from rig.control.observe import MOST_FLOW, Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
@@ -40,8 +40,6 @@ _FLOWING_LPS = 0.2 / 60
 _SLOWEST_LPS = 0.03
 _STRAY_L = 0.03
 """More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
-_MOST_FLOW = 1.3
-"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
 _NEEDED = frozenset({"meter_count", "line_pressure"})
@@ -242,7 +240,7 @@ def _valve_covered(setup: Setup, facts: Facts) -> bool:
 
 
 def _flow_too_high(setup: Setup, facts: Facts) -> bool:
-    return facts.steady and facts.slow_lps > _MOST_FLOW * setup.line.pump_lps
+    return facts.steady and facts.slow_lps > MOST_FLOW * setup.line.pump_lps
 
 
 def _measures_differ(setup: Setup, facts: Facts) -> bool:

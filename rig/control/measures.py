@@ -8,8 +8,7 @@ from __future__ import annotations
 from rig.control.accounting import Count, book, carried
 from rig.control.changed import changed
 from rig.control.flow import Flow
-from rig.control.observe import entering
-from rig.control.state import FillState, Mark
+from rig.control.state import FillState, Mark, entering
 from rig.control.values import Reading, Setup
 from rig.control.witness import IN_TOTE, contradiction
 

@@ -9,13 +9,23 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.accounting import Count, Enters, Tally, book, counted, unwrap
+from rig.control.accounting import Count, Tally, book, counted, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import Flow, follow
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band
 from rig.control.procedure import Phase, State
-from rig.control.state import FillState, Stroke, hose_wet, in_force, in_tyre_l, offset_l, pump_way
+from rig.control.state import (
+    FillState,
+    Stroke,
+    entering,
+    hose_wet,
+    in_force,
+    in_tyre_l,
+    near_level,
+    offset_l,
+    pump_way,
+)
 from rig.control.values import Outputs, Reading, Setup
 from rig.control.witness import contradiction
 from rig.plan.physics import air_loss_kpa, line_loss_kpa
@@ -29,10 +39,10 @@ _LONGEST_LAG_S = 15.0
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
+MOST_FLOW = 1.3
+"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SURE_LOSS = 0.8
 """Share of the measured loss that is believed where too much of it would draw too deep or accuse a sound meter."""
-LEVEL_DOUBT = 0.05
-"""Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 BLANK_S = 2.0
 """After a start the gauge shows the line before the meter shows the flow: losses are not computed yet."""
 
@@ -201,7 +211,8 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     enters = entering(setup, state) if back or guess else "air"
     tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand
-    doubted = (forward + back) * setup.meter.litres_per_pulse if uncommanded else 0.0
+    counted_l = (forward + back) * setup.meter.litres_per_pulse
+    doubted = counted_l if uncommanded else _too_fast_l(setup, state, dt)
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
@@ -211,27 +222,19 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     return changed(state, tally=tally, gas=gas)
 
 
+def _too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
+    """What was counted in this scan beyond what the pump can move; a pulse at each end of the flow's second is none."""
+    pulse_l = setup.meter.litres_per_pulse
+    flow_lps = abs(state.flow.fast_pps) * pulse_l
+    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * setup.line.pump_lps:
+        return 0.0
+    return (flow_lps - setup.line.pump_lps) * dt
+
+
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
     """Whether nothing has been told to move for so long that all should stand."""
     told = pump_way(setup, state) or state.outputs.vent_valve
     return not told and now_s - state.changed_s > setup.line.coast_s + STILL_S
-
-
-def entering(setup: Setup, state: FillState) -> Enters:
-    """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
-    if not state.valve_open:
-        return "air"
-    return "liquid" if setup.cavity.covered(level(setup, state)) > 0 else "air"
-
-
-def near_level(setup: Setup, state: FillState) -> bool:
-    """Whether the liquid's surface is so near to the valve that either may leave there."""
-    return abs(setup.cavity.fraction_at_valve - level(setup, state)) < LEVEL_DOUBT
-
-
-def level(setup: Setup, state: FillState) -> float:
-    """Share of the cavity that is liquid, by the best that is known of it."""
-    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
 
 
 def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float, *, guessed: bool) -> Gas:
@@ -246,7 +249,10 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
 
 
 def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
-    if pump_way(setup, state) and air_at_pump(setup, state):
+    way = pump_way(setup, state)
+    # What is drawn near the level may be air, whatever it is booked as: the pump is spared.
+    perhaps = way < 0 and state.valve_open and near_level(setup, state)
+    if way and (perhaps or air_at_pump(setup, state)):
         return changed(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
     rested = state.now_s - state.dry_ended_s >= setup.dry_rest_s
     return changed(state, dry_s=0.0) if rested and state.dry_s else state

@@ -16,10 +16,10 @@ from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import air_l, learn, learn_overrun, overrun_s, vent_s
 from rig.control.look import before_look, held_back, stage_of, time_to_look
-from rig.control.observe import BLANK_S, LEVEL_DOUBT, level, near_level
+from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
-from rig.control.state import Mark, Stroke, in_tyre_l
+from rig.control.state import LEVEL_DOUBT, Mark, Stroke, in_tyre_l, level, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move

@@ -5,9 +5,9 @@ from __future__ import annotations
 from rig.control.accounting import book
 from rig.control.changed import changed
 from rig.control.flow import Flow
-from rig.control.observe import count_pulses, entering, restarts
+from rig.control.observe import count_pulses, restarts
 from rig.control.procedure import Phase, State, next_phase
-from rig.control.state import FillState, Stroke, in_force, pump_way
+from rig.control.state import FillState, Stroke, entering, in_force, pump_way
 from rig.control.values import Outputs, Reading, Setup
 
 _DARK_S = 600.0

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rig.control.accounting import Count, Register, Tally
+from rig.control.accounting import Count, Enters, Register, Tally
 from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
-from rig.control.pressure import Gas
+from rig.control.pressure import Gas, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.values import Meter, Outputs, Setup
 
+LEVEL_DOUBT = 0.05
+"""Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
 
@@ -226,3 +228,20 @@ def in_tyre_l(setup: Setup, state: FillState) -> float:
 def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:
     """Liquid in the tyre (``filled_l``) less air in the hose: gas volume = cavity − this."""
     return filled_l - (setup.line.hose_l - state.tally.hose_l)
+
+
+def entering(setup: Setup, state: FillState) -> Enters:
+    """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
+    if not state.valve_open:
+        return "air"
+    return "liquid" if setup.cavity.covered(level(setup, state)) > 0 else "air"
+
+
+def near_level(setup: Setup, state: FillState) -> bool:
+    """Whether the liquid's surface is so near to the valve that either may leave there."""
+    return abs(setup.cavity.fraction_at_valve - level(setup, state)) < LEVEL_DOUBT
+
+
+def level(setup: Setup, state: FillState) -> float:
+    """Share of the cavity that is liquid, by the best that is known of it."""
+    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)

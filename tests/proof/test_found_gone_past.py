@@ -48,6 +48,19 @@ def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
+def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
+    """Found by a campaign: stray pulses at the end of a stroke, and after it, were 17 L of which 8 stood in doubt."""
+    drop = ("crash", "dry", "fault2", "fluid", "order", "person", "rig", "start", "valve", "wheel")
+    ran = judged(drawn(130879, drop))
+    assert (ran.outcome, ran.breaches) == ("aborted", ())
+
+
+def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
+    """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry for longer than it may."""
+    drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
+    assert judged(drawn(30542, drop, wide=True)).breaches == ()
+
+
 def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     """Found by a campaign: the tote ran empty between two strokes, its level stood still, and 12 L of air counted."""
     question = Question("11L-15", valve="air-water")
