@@ -18,12 +18,14 @@ from rig.control.procedure import Phase, State
 from rig.control.state import (
     FillState,
     Stroke,
+    air_at_pump,
     entering,
     hose_wet,
     in_force,
     in_tyre_l,
     near_level,
     offset_l,
+    perhaps_air,
     pump_way,
 )
 from rig.control.values import Outputs, Reading, Setup
@@ -249,20 +251,10 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
 
 
 def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
-    way = pump_way(setup, state)
-    # What is drawn near the level may be air, whatever it is booked as: the pump is spared.
-    perhaps = way < 0 and state.valve_open and near_level(setup, state)
-    if way and (perhaps or air_at_pump(setup, state)):
+    if pump_way(setup, state) and (air_at_pump(setup, state) or perhaps_air(setup, state)):
         return changed(state, dry_s=state.dry_s + dt, dry_ended_s=state.now_s)
     rested = state.now_s - state.dry_ended_s >= setup.dry_rest_s
     return changed(state, dry_s=0.0) if rested and state.dry_s else state
-
-
-def air_at_pump(setup: Setup, state: FillState) -> bool:
-    """Whether the pump moves air, as far as the account knows."""
-    if pump_way(setup, state) < 0:
-        return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
-    return state.tally.suction_air_kpa_l > 0.0
 
 
 def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool) -> Facts:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from rig.control.accounting import Count, Enters, Register, Tally
 from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
-from rig.control.pressure import Gas, level_cavity_l
+from rig.control.pressure import GUESS, Gas, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.values import Meter, Outputs, Setup
 
@@ -245,3 +245,18 @@ def near_level(setup: Setup, state: FillState) -> bool:
 def level(setup: Setup, state: FillState) -> float:
     """Share of the cavity that is liquid, by the best that is known of it."""
     return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
+
+
+def air_at_pump(setup: Setup, state: FillState) -> bool:
+    """Whether the pump moves air, as far as the account knows."""
+    if pump_way(setup, state) < 0:
+        return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
+    return state.tally.suction_air_kpa_l > 0.0
+
+
+def perhaps_air(setup: Setup, state: FillState) -> bool:
+    """Whether what is drawn may be air, whatever it is booked as: near the level, or by a guess of the hose's rest."""
+    if pump_way(setup, state) >= 0:
+        return False
+    guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
+    return guessed or (state.valve_open and near_level(setup, state))

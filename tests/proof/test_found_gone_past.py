@@ -56,7 +56,7 @@ def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
 
 
 def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
-    """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry for longer than it may."""
+    """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry too long."""
     drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
     assert judged(drawn(30542, drop, wide=True)).breaches == ()
 
