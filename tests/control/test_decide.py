@@ -243,6 +243,23 @@ def test_a_fill_taken_up_again_anywhere_ends_true(layout: str, fraction: float) 
     assert whole_l == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=0.25)
 
 
+def test_a_new_process_forgets_since_when_the_gauge_has_stood() -> None:
+    """Its clock starts anew: by the old one's times a gauge that stands would never do so."""
+    fill = fill_of(rig_settings(), Question("11L-15"))
+    fill.run(until=lambda d: d.state.phase is Phase.FILL and d.facts.run_s > 5)
+    assert fill.state is not None
+    reading = replace(fill.rig.scan(), now_s=0.0, outputs_seen=None)
+    state = recovered(fill.setup, fill.state, reading)
+    for step in range(1, 200):
+        now_s = 0.1 * step
+        decision = decide(fill.setup, state, replace(reading, now_s=now_s))
+        state, facts = decision.state, decision.facts
+        assert not facts.restless
+        assert min(facts.gauge_age_s, facts.pulse_age_s) >= 0
+        assert max(facts.gauge_age_s, facts.pulse_age_s) <= now_s
+    assert facts.rests
+
+
 def test_an_idle_fill_is_safe_whatever_it_reads() -> None:
     fill = _fill()
     state = new_fill(fill.setup)
