@@ -1,4 +1,4 @@
-"""Whether gauge, meter and air space can all be right: what each says of the same tyre while something flows.
+"""Whether gauge, meter and air space can all be right: what each says of the same tyre, in flow and at rest.
 
 Judgements only; the guards say what follows from them. None is made where one of the three says nothing.
 """
@@ -13,12 +13,12 @@ from rig.units import KPA_PER_PSI
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
 _SHORT_KPA, _SHORT = 1.5 * KPA_PER_PSI, 0.4
-"""And share of the rise that must be missing at a rest: a meter may slip, a gauge may err."""
+"""So much of a rise, and such a share of it, must be missing at the rest: meters slip a little, and gauges err."""
 _LOSS_DOUBT = 0.03
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
 _LOST_ON_AIR = 0.3
-"""Share of a liquid's loss that air never takes on its way: it takes some thirtieth."""
+"""Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few hundredths."""
 
 
 def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
