@@ -30,13 +30,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(given)
     if options.command == "bench":
         return bench(options.fills, options.seed, as_json=options.json)
+    if options.command == "campaign":
+        return _campaign(given, options)
     try:
-        if options.command == "campaign":
-            return run_compiled(given) if options.compiled and not is_compiled() else run_campaign(options)
         settings = load_settings(options.config)
         faults = [read_fault(text) for text in options.fault]
         return asyncio.run(_serve(settings, faults, options))
-    except (SettingsError, FaultError, AssemblyError, CompileError) as error:
+    except (SettingsError, FaultError, AssemblyError) as error:
         print(error, file=sys.stderr)
         return EXIT_USAGE
     except ServeError as error:
@@ -44,6 +44,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_FIELD
     except OSError as error:
         print(f"{options.truth}: the truth cannot be written ({error.strerror or error})", file=sys.stderr)
+        return EXIT_USAGE
+
+
+def _campaign(given: Sequence[str], options: argparse.Namespace) -> int:
+    if not options.compiled or is_compiled():
+        return run_campaign(options)
+    try:
+        return run_compiled(given)
+    except CompileError as error:
+        print(error, file=sys.stderr)
         return EXIT_USAGE
 
 

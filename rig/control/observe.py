@@ -125,7 +125,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
-    if (hose_wet(setup, state), state.tally.hose_l > 0) != before:
+    if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
+        # Only where something was told to move: what flows unasked is to be told, however it changes.
         state = changed(state, regime_s=reading.now_s)
     state = _stillness(state, reading, dt, moved=bool(forward or back))
     if setup.by_hand:

@@ -61,6 +61,14 @@ def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
     assert judged(drawn(30542, drop, wide=True)).breaches == ()
 
 
+def test_a_flow_unasked_is_told_though_it_fills_the_hose_meanwhile() -> None:
+    """Found by a campaign of unlike rigs: the hose became wet, then not, and each time the watch began anew: 7 s."""
+    ran = judged(
+        drawn(40570, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "pump", "wheel"), wide=True)
+    )
+    assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
+
+
 def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     """Found by a campaign: the tote ran empty between two strokes, its level stood still, and 12 L of air counted."""
     question = Question("11L-15", valve="air-water")
