@@ -54,6 +54,10 @@ class BookError(JournalError):
     """The book cannot be opened, written or believed; the text says what to do."""
 
 
+class CorrectedError(BookError):
+    """Another record stands in already for the one that is to be corrected: whoever writes looked at an old one."""
+
+
 class Book:
     """The book at a URL. Appends for one truck; reads all."""
 
@@ -111,13 +115,14 @@ class Book:
         return self.append_all([(kind, key, at, body)])[0]
 
     def append_all(self, entries: Sequence[Entry]) -> list[Record]:
-        """Write records in one commit, each once; raises UnfitError, BookError."""
+        """Write records in one commit, each once, or none; raises UnfitError, CorrectedError, BookError."""
         with self._doing("written"), self._engine.begin() as db:
             head = self._head(db)
             made, new = [], []
             for kind, key, at, body in entries:
                 record = self._once(db, kind, key)
                 if record is None:
+                    self._still_stands(db, body.get("corrects"))
                     record = seal(self.truck, head, kind, key, at, canonical(body))
                     db.execute(insert(RECORDS), _row(record))
                     head = (record.serial, record.hash)
@@ -170,6 +175,13 @@ class Book:
             select(*SEALED).where(RECORDS.c.truck == self.truck, RECORDS.c.kind == kind, RECORDS.c.key == key)
         ).first()
         return None if row is None else Record(*row)
+
+    def _still_stands(self, db: Connection, serial: object) -> None:
+        """Two who correct one record at once would leave two that are valid: the second is told, under the head's lock."""
+        taken = select(RECORDS.c.serial).where(RECORDS.c.truck == self.truck, RECORDS.c.corrects == serial)
+        by = None if serial is None else db.execute(taken).scalar()
+        if by is not None:
+            raise CorrectedError(f"record {serial} was corrected meanwhile, by No. {by}: look at that one first")
 
     def _witness(self) -> None:
         """Say beside the database how far it got, so that a tail that is lost with its head is missed.

@@ -23,6 +23,7 @@ from starlette.staticfiles import StaticFiles
 
 from rig.field.points import Strict
 from rig.fluid import FluidError
+from rig.ledger.book import CorrectedError
 from rig.ledger.journal import JournalError
 from rig.panel.asking import EmptyForm, RinseForm, WheelForm, answer_view, errand_of, removal_of, rinse_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
@@ -254,6 +255,7 @@ class Page:
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: _refused,
             ValidationError: _misread,
+            CorrectedError: _meanwhile,
             JournalError: _not_found,
             **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
         }
@@ -282,6 +284,10 @@ async def _misread(request: Request, error: Exception) -> Response:
 
 async def _not_found(request: Request, error: Exception) -> Response:
     return _says(str(error), 404)
+
+
+async def _meanwhile(request: Request, error: Exception) -> Response:
+    return _says(str(error), 409)
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:

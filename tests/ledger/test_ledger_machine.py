@@ -19,14 +19,13 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from shop_books import fill_of, journal_with
 from sqlalchemy import event
 
-from rig.books.notes import correct
-from rig.ledger.book import Book, BookError, witness_of
+from rig.books.notes import correct, keep_job
+from rig.ledger.book import Book, BookError, CorrectedError, witness_of
 from rig.ledger.chain import START, Record
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME, back_up, export, restore, unsound
 from rig.ledger.office import fetch, receive, send
 from rig.run.posting import JOURNAL_NAME, post
-from rig.run.session import Refused
 
 AT = "2026-11-{day:02}T08:00:00.000+00:00"
 TRUCKS = st.integers(0, 1)
@@ -148,7 +147,7 @@ class Ledger(RuleBasedStateMachine):
         truck.told.append(("load", made.key))
         truck.litres[("load", key)] = litres
         # Somebody who still looks at what stood there before is told so; nothing of theirs is taken or lost silently.
-        with pytest.raises(Refused, match="meanwhile"):
+        with pytest.raises(CorrectedError, match="meanwhile"):
             correct(truck.other, standing, {"litres": litres + 1}, "looked again")
 
     @rule(number=TRUCKS, key=KEYS, litres=LITRES, moment=st.sampled_from(["before", "after"]))
@@ -323,10 +322,28 @@ def test_a_correction_of_what_was_corrected_meanwhile_is_refused(tmp_path: Path)
     with Book(f"sqlite:///{tmp_path / BOOK_NAME}", "A") as book:
         record = book.append("load", "a", AT.format(day=1), {"litres": 1.0})
         first = correct(book, record, {"litres": 2.0}, "one looked")
-        with pytest.raises(Refused, match=f"meanwhile, by No. {first.serial}"):
+        with pytest.raises(CorrectedError, match=f"meanwhile, by No. {first.serial}"):
             correct(book, record, {"litres": 3.0}, "so did another")
         correct(book, first, {"litres": 3.0}, "so did another")
         assert [litres_of(each) for each in book.valid("load")] == [3.0]
+
+
+def test_two_who_tell_of_one_job_at_once_do_not_both_stand(tmp_path: Path) -> None:
+    """Each had looked at the same record; both were written, and which one counted was chance."""
+    url = f"sqlite:///{tmp_path / BOOK_NAME}"
+    with Book(url, "A") as one, Book(url, "A") as other:
+        looked_at = keep_job(one, "7", {"customer": "a farm"})
+
+        class Late(Book):
+            """Looks before the other has written, and writes after."""
+
+            def one(self, kind: str, key: str) -> Record | None:
+                return looked_at if kind == "job" else super().one(kind, key)
+
+        keep_job(other, "7", {"site": "the north barn"})
+        with Late(url, "A") as late, pytest.raises(CorrectedError, match="meanwhile"):
+            keep_job(late, "7", {"site": "the south barn"})
+        assert [each.document["site"] for each in one.valid("job")] == ["the north barn"]
 
 
 def test_an_old_backup_of_a_truck_that_had_sent_more_has_a_way_out(tmp_path: Path) -> None:
