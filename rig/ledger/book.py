@@ -177,7 +177,7 @@ class Book:
         return None if row is None else Record(*row)
 
     def _still_stands(self, db: Connection, serial: object) -> None:
-        """Two who correct one record at once would leave two that are valid: the second is told, under the head's lock."""
+        """Two who correct one record at once would leave two: the second is told. Under the head's lock."""
         taken = select(RECORDS.c.serial).where(RECORDS.c.truck == self.truck, RECORDS.c.corrects == serial)
         by = None if serial is None else db.execute(taken).scalar()
         if by is not None:
