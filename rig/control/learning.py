@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from rig.control.changed import changed
+from rig.control.guards import AIR_SPACE_GUARDS
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
@@ -133,7 +134,8 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain
     # A stem where a large bore was entered vents slowly.
     as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
-    share = 0.7 if state.loss_known else 0.25
+    # Where the air space was doubted it may be half of what is believed, and is let down in half the time.
+    share = 0.7 if state.loss_known and not AIR_SPACE_GUARDS & state.flags else 0.25
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 

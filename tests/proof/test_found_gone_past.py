@@ -69,6 +69,12 @@ def test_a_flow_unasked_is_told_though_it_fills_the_hose_meanwhile() -> None:
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
 
 
+def test_an_air_space_in_doubt_is_let_down_with_care() -> None:
+    """Found by a campaign of unlike rigs: waved on with 40 % hidden liquid, the vent was open for twice too long."""
+    ran = judged(drawn(41430, ("crash", "dry", "fault2", "meter", "order", "pump", "start"), wide=True))
+    assert ran.breaches == ()
+
+
 def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     """Found by a campaign: the tote ran empty between two strokes, its level stood still, and 12 L of air counted."""
     question = Question("11L-15", valve="air-water")
