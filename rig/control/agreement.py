@@ -69,7 +69,7 @@ def rises_too_little(setup: Setup, facts: Facts) -> bool:
 def rose_too_little(setup: Setup, facts: Facts) -> bool:
     """At rest after a stroke of liquid the tyre stands well below where the counted litres should have brought it."""
     stroke, gas = facts.stroke, facts.gas
-    if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.estimated:
+    if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.kind == "run time":
         return False
     # The low side already allows for the cavity's band: what is missing beyond it went elsewhere, or never passed.
     return gas.low - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (gas.low - stroke.from_kpa))

@@ -20,7 +20,7 @@ from rig.units import KPA_PER_PSI
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
 NEAR_LEVEL = "air drawn near the liquid's level"
-_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped"})
+_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
 """Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
 _UNSEEN = frozenset({
     "meter_jumped", "no_flow", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
