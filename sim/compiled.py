@@ -29,7 +29,7 @@ _COPIED = ("rig", "sim", "config", _SETTINGS)
 _COMPILED = (
     "rig/control/*.py", "rig/plan/*.py", "rig/wheel/section.py", "rig/wheel/cavity.py", "rig/field/field.py",
     "rig/field/codec.py", "rig/run/readings.py", "rig/run/metering.py", "sim/plant/*.py", "sim/modules.py",
-    "sim/registers.py", "sim/judge*.py", "sim/seen.py", "sim/trace.py", "sim/truth.py", "sim/person.py",
+    "sim/registers.py", "sim/judge*.py", "sim/trace.py", "sim/truth.py", "sim/person.py",
     "sim/virtual.py",
 )  # fmt: skip
 """What a fill spends its time in."""
@@ -52,12 +52,13 @@ def run_compiled(arguments: Sequence[str]) -> int:
 
     Raises :class:`CompileError`.
     """
-    where = _built()
+    where = built()
     environment = {**os.environ, "PYTHONPATH": str(where)}
     return subprocess.run([sys.executable, "-m", "sim", *arguments], cwd=where, env=environment, check=False).returncode
 
 
-def _built() -> Path:
+def built() -> Path:
+    """Where the compiled copy of this state of the sources is; compiles it where it is missing."""
     if not (_ROOT / _SETTINGS).exists() or _ROOT.parent.name == _CACHE:
         raise CompileError("Only a checkout can be compiled: clone the repository and run this there.")
     where = _ROOT / _CACHE / _state_of_sources()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
+import sys
 import sysconfig
 from pathlib import Path
 
@@ -13,6 +15,7 @@ import pytest
 import sim.compiled
 from sim.__main__ import main
 from sim.compiled import CompileError, is_compiled, run_compiled
+from sim.seen import Breach
 
 CAMPAIGN = ["campaign", "--fills", "8", "--seed", "2", "--drop", "wheel", "--json"]
 
@@ -33,6 +36,16 @@ def test_compiled_code_leaves_the_same_traces(capfd: pytest.CaptureFixture[str])
     assert (compiled["code"], interpreted["code"]) == ("compiled", "interpreted")
     assert compiled["ticks"] > 1000
     assert {**compiled, **_OWN} == {**interpreted, **_OWN}
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.skipif(not _can_compile(), reason="no C compiler, or Python's headers are not installed")
+def test_a_breach_travels_from_one_process_to_another() -> None:
+    """Found by a campaign: compiled, a frozen class of its own cannot be taken out of a parcel."""
+    program = "import pickle; from sim.seen import Breach; print(pickle.loads(pickle.dumps(Breach('I4', 1.0, 'off'))))"
+    where = sim.compiled.built()
+    told = subprocess.run([sys.executable, "-c", program], cwd=where, capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == repr(Breach("I4", 1.0, "off"))
 
 
 _OWN = dict.fromkeys(("code", "fills_per_second", "times_real_time", "wall_s"))
