@@ -18,7 +18,7 @@ _LOSS_DOUBT = 0.03
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
 _LOST_ON_AIR = 0.3
-"""Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few hundredths."""
+"""Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few thousandths."""
 
 
 def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
