@@ -13,6 +13,7 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass, replace
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from rig.control.procedure import ENDED
@@ -40,6 +41,7 @@ Case = tuple[int, Pair | None, bool]
 _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time, or than three times what was foreseen."""
 _DARK_S = 5.0
+_PRINTED = "fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "code", "outcomes"
 _DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a defect of the program may raise out of a decision: in the loop it turns everything off."""
 _OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
@@ -279,6 +281,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         outcomes[each.outcome] = outcomes.get(each.outcome, 0) + 1
     ran = [each for each in found if each.outcome != "refused"]
     virtual_s = sum(each.virtual_s for each in ran)
+    traces = [each.trace for each in sorted(ran, key=attrgetter("seed"))]
     return {
         "fills": len(ran),
         "breaches": len(failing),
@@ -291,7 +294,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         "cores": os.cpu_count(),
         "code": "compiled" if is_compiled() else "interpreted",
         "outcomes": dict(sorted(outcomes.items())),
-        "trace": hashlib.sha256("".join(each.trace for each in sorted(ran, key=_by_seed)).encode()).hexdigest(),
+        "trace": hashlib.sha256("".join(traces).encode()).hexdigest(),
         "failing": [
             {"command": each.command, "faults": each.faults, "breaches": [asdict(breach) for breach in each.breaches]}
             for each in failing
@@ -299,23 +302,10 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
     }
 
 
-def _by_seed(judged: Judged) -> int:
-    return judged.seed
-
-
 def _print(document: dict[str, object], failing: list[Judged]) -> None:
     for each in failing:
         print(each.command)
         for breach in each.breaches:
             print(f"    {breach.at_s:8.1f} s  {breach.name}: {breach.text}")
-    for name in (
-        "fills",
-        "breaches",
-        "seed",
-        "fills_per_second",
-        "virtual_hours",
-        "times_real_time",
-        "code",
-        "outcomes",
-    ):
+    for name in _PRINTED:
         print(f"{name:>18}  {document[name]}")

@@ -5,12 +5,16 @@ It reads values and names of the controller's decision and computes nothing with
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from rig.control.decide import Decision
-from rig.control.values import Request
-from sim.plant.whole import Plant
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rig.control.decide import Decision
+    from rig.control.values import Request
+    from sim.plant.whole import Plant
 
 Tell = Callable[[str, str], None]
 """Takes the name and the text of a breach."""

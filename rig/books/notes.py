@@ -132,7 +132,7 @@ def correct(book: Book, record: Record, changes: Body, why: str) -> Record:
     """
     at = now()
     body = record.document | changes | {"corrects": record.serial, "corrected_at": at, "why": why}
-    return book.append(record.kind, f"{record.key} / {at}", record.at, body)
+    return book.append(record.kind, f"{record.key} / {record.serial}", record.at, body)
 
 
 # --- notes ----------------------------------------------------------------------------------------------------------

@@ -121,8 +121,9 @@ class Book:
             made, new = [], []
             for kind, key, at, body in entries:
                 record = self._once(db, kind, key)
-                if record is None:
+                if record is None or record.body != canonical(body):
                     self._still_stands(db, body.get("corrects"))
+                if record is None:
                     record = seal(self.truck, head, kind, key, at, canonical(body))
                     db.execute(insert(RECORDS), _row(record))
                     head = (record.serial, record.hash)
@@ -178,8 +179,10 @@ class Book:
 
     def _still_stands(self, db: Connection, serial: object) -> None:
         """Two who correct one record at once would leave two: the second is told. Under the head's lock."""
+        if serial is None:
+            return
         taken = select(RECORDS.c.serial).where(RECORDS.c.truck == self.truck, RECORDS.c.corrects == serial)
-        by = None if serial is None else db.execute(taken).scalar()
+        by = db.execute(taken).scalar()
         if by is not None:
             raise CorrectedError(f"record {serial} was corrected meanwhile, by No. {by}: look at that one first")
 
