@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import Served, browsing, opened, page_served, press_and_hold, sign_in
+from pages import Served, browsing, opened, page_served, press_and_hold, sign_in, start_run
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 from shop_books import fill_of, journal_with
@@ -109,8 +109,7 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     expect(page.locator("#start")).to_be_visible()
     look(page, "at-the-can")
     for _ in range(2):
-        press_and_hold(page, "#start")
-        expect(page.locator("#start")).to_have_count(0)
+        start_run(page)
     expect(page.locator("#reading")).to_be_visible()
     look(page, "reading")
     page.locator("#reading").fill("20.01 L")

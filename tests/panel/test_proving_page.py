@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import OTHER_PIN, browsing, opened, page_served, press_and_hold, sign_in
-from playwright.sync_api import Browser, Page, expect
+from pages import OTHER_PIN, browsing, opened, page_served, press_and_hold, sign_in, start_run
+from playwright.sync_api import Browser, expect
 from test_web import PIN, Door
 
 OFF = 1.004
@@ -45,12 +45,6 @@ async def test_a_proving_that_cannot_be_made_is_refused(tmp_path: Path, prove: d
     assert (await door.client.post("/api/verdict", json={"id": "touch-0001"})).status_code == 409
 
 
-def one_run(page: Page) -> None:
-    """The ready check at the vessel, the delivery, and the prompts after it where there are any."""
-    press_and_hold(page, "#start")
-    expect(page.locator("#start")).to_have_count(0)
-
-
 def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         page = opened(browser, served.url)
@@ -60,9 +54,9 @@ def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_pat
         page.get_by_role("button", name="Meter", exact=True).click()
         page.locator("#prove-can").fill("20 L")
         page.locator("#prove-order").click()
-        one_run(page)
+        start_run(page)
         for run in (1, 2, 3):
-            one_run(page)
+            start_run(page)
             expect(page.locator("#proof")).to_contain_text(f"Run {run} of 3")
             if run == 1:
                 page.locator("#reading").fill("twenty")
