@@ -10,12 +10,14 @@ import random
 import tomllib
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from statistics import median
 from typing import Literal
 
+from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.values import Setup
 from rig.fluid import read_fluid
@@ -37,6 +39,8 @@ _SMALL = ("11L-15", "26x12-12", "11.2-24", "7.50-16", "12.4-28", "10-16.5")
 _FLUIDS = ("water", "cacl2:20%", "methanol:33.6%", "beet", "pg:30%vol")
 _VALVES = (("air-water", "8 mm"), ("air-water", "7 mm"), ("clamp-in", "4 mm"))
 Layout = Literal["vent", "draw-down"]
+Overruns = dict[str, tuple[tuple[int, float], ...]]
+"""What a rig has learned of its cut-off, by fluid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +86,8 @@ def _proven(settings: Settings) -> Settings:
     return settings.model_copy(update={"meter": meter})
 
 
-def _one(settings: Settings, rng: random.Random, overruns: dict[str, tuple[tuple[int, float], ...]]) -> Filled | None:
-    """One fill of a wheel drawn by ``rng``; ``overruns`` is what the rig learned, by fluid. None: not for this rig."""
+def _one(settings: Settings, rng: random.Random, overruns: Overruns | None) -> Filled | None:
+    """One fill of a wheel drawn by ``rng``, ``overruns`` learned or (None) fixed. None: not for this rig."""
     size = rng.choice(_LARGE if rng.random() < 0.5 else _SMALL)
     fluid = rng.choice(_FLUIDS)
     valve, bore = rng.choice(_VALVES)
@@ -104,19 +108,28 @@ def _one(settings: Settings, rng: random.Random, overruns: dict[str, tuple[tuple
         target = answer(believed, question)
     except TargetError:
         return None
-    setup = setup_of(believed, question, target, "bench", Memory(overruns=overruns.get(fluid, ())))
+    setup = setup_of(believed, question, target, "bench", Memory(overruns=(overruns or {}).get(fluid, ())))
     if not setup.plan_reaches:
         return None
     return _filled(settings, setup, fluid, overruns)
 
 
-def _filled(settings: Settings, setup: Setup, fluid: str, overruns: dict[str, tuple[tuple[int, float], ...]]) -> Filled:
+def _filled(settings: Settings, setup: Setup, fluid: str, overruns: Overruns | None) -> Filled:
     rig = VirtualRig(settings)
-    last = VirtualFill(rig, setup).run()
-    overruns[fluid] = last.state.overruns
+    fill = VirtualFill(rig, setup)
+    if overruns is None:
+        fill.watch = partial(_forget, fill)
+    last = fill.run()
+    if overruns is not None:
+        overruns[fluid] = last.state.overruns
     true_l = rig.plant.tyre.liquid_l - rig.plant.start_liquid_l
     net_l = last.state.tally.net_l(setup.meter)
     return Filled(setup.target_l, net_l, true_l, setup.line.hose_l, last.state.state is State.COMPLETE)
+
+
+def _forget(fill: VirtualFill, decision: Decision) -> None:
+    """A cut-off that is fixed: nothing that a stroke teaches outlasts its scan."""
+    fill.state = replace(decision.state, overruns=())
 
 
 def _rig(job: tuple[Layout, int, bool]) -> list[Filled]:
@@ -126,10 +139,10 @@ def _rig(job: tuple[Layout, int, bool]) -> list[Filled]:
     coast = f"{rng.uniform(0.4, 2.0):.2f} s"
     settings = _settings(layout, seed, sim__k_factor=f"{true_k:.4f} pulse/L", pump__coast=coast)
     settings = _proven(settings)
-    overruns: dict[str, tuple[tuple[int, float], ...]] = {}
+    overruns: Overruns = {}
     found: list[Filled] = []
     while len(found) < _PER_RIG:
-        one = _one(settings, rng, overruns if learns else {})
+        one = _one(settings, rng, overruns if learns else None)
         if one is not None:
             found.append(one)
     return found

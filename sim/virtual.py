@@ -155,7 +155,7 @@ class VirtualRig:
 
 @dataclass(slots=True)
 class VirtualFill:
-    """One fill on a virtual rig. ``watch`` sees every decision."""
+    """One fill on a virtual rig. ``watch`` sees every decision, and may change ``state`` before the next."""
 
     rig: VirtualRig
     setup: Setup
@@ -178,6 +178,7 @@ class VirtualFill:
             self.rig.write(dict(zip(_OUTPUTS, _relays(decision.outputs), strict=True)))
             if self.watch is not None:
                 self.watch(decision)
+                state = self.state
             self._inbox.extend(self.person.requests(self.setup, decision))
             ended = state.state in ENDED or self.person.gave_up or self.rig.now_s >= end_s
             if ended or (until is not None and until(decision)):

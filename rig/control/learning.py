@@ -37,9 +37,8 @@ _MOST_IDLE_OUTS = 3
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
-    if stroke.ended_by == "target":
-        learn_overrun(turn, stroke)
     if stroke.pumped:
+        learn_overrun(turn, stroke)
         learn_loss(turn, stroke, rest_kpa)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)

@@ -340,7 +340,7 @@ DEFECTS: tuple[Defect, ...] = (
         ("meter_backwards",),
     ),
     Defect("run and reverse together", _both_relays, 1, "never both directions"),
-    Defect("no pause before a reversal", _no_pause, 19, "reversal pause"),
+    Defect("no pause before a reversal", _no_pause, 24, "reversal pause"),
     Defect("gauge pressure in the gas law", gauge_as_absolute, 23, "I5 tyre pressure"),
     Defect("the suction line's air is liquid", suction_air_as_liquid, 1, "I4 record true"),
     Defect("a pulse in 97 is lost", a_pulse_lost, 1, "I3 every pulse"),

@@ -14,7 +14,7 @@ from sim.scenarios import drawn
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
     """Found by a campaign: waved on once, a gauge that drifted up was believed after 15 s, and air drawn to -11 kPa."""
-    ran = judged(drawn(110777))
+    ran = judged(drawn(110777, ("meter",)))
     assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
