@@ -15,6 +15,11 @@ _APART_KPA = 3 * KPA_PER_PSI
 _SHORT_KPA, _SHORT = 1.5 * KPA_PER_PSI, 0.4
 """So much of a rise, and such a share of it, must be missing at the rest: meters slip a little, and gauges err."""
 _LOSS_DOUBT = 0.03
+_GIVEN_BACK_S = 2.0
+"""So long after a pump's coasting the line has given its loss back."""
+_NOISE_KPA = 1.0
+_VACUUM_KPA = -50.0
+"""A short reverse draws the smallest tyre's air no lower than half of this."""
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
 _LOST_ON_AIR = 0.3
@@ -38,6 +43,22 @@ def fell_too_far(facts: Facts) -> bool:
 def stays_too_high(facts: Facts) -> bool:
     """At rest the gauge stands far above what the counted draw leaves in the sealed tyre."""
     return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + _APART_KPA
+
+
+def goes_on_rising(setup: Setup, facts: Facts) -> bool:
+    """After the stop the gauge stands above what it showed before, by more than a pump that coasts explains."""
+    stroke, line = facts.stroke, facts.reading.line_kpa
+    if not stroke.pumped or facts.gas is None or line is None or stroke.stop_gauge_kpa is None:
+        return False
+    air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
+    coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
+    return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S and line > stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
+
+
+def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
+    """The reverse has emptied the hose to a vacuum that no open tyre leaves: something stands in the way."""
+    line = facts.reading.line_kpa
+    return facts.rests and facts.valve_open and line is not None and line < _VACUUM_KPA
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:

@@ -40,9 +40,9 @@ def _follow_strokes(turn: Turn) -> None:
         began = changed(state.stroke, began_s=facts.reading.now_s, start_l=facts.in_tyre_l)
         turn.set(stroke=began, fills=state.fills + facts.forward)
     elif facts.forward and facts.line is not None and facts.steady:
-        gauge = facts.reading.line_kpa
-        inside = facts.in_tyre_l
-        turn.set(stroke=changed(state.stroke, stop_l=inside, stop_flow_lps=facts.slow_lps, stop_gauge_kpa=gauge))
+        gauge, inside, flow = facts.reading.line_kpa, facts.in_tyre_l, facts.slow_lps
+        told = changed(state.stroke, stop_l=inside, stop_flow_lps=flow, stop_gauge_kpa=gauge, loss_told=True)
+        turn.set(stroke=told)
     elif facts.still and facts.tyre_kpa is not None:
         _rest(turn, facts.tyre_kpa)
 

@@ -21,7 +21,7 @@ from rig.control.permissives import Missing, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.procedure import ENDED, Phase, State
 from rig.control.snapshot import BASIS, progress
-from rig.control.state import Alarms, Confirmation, FillState, in_force
+from rig.control.state import Alarms, Confirmation, FillState, in_force, way_off
 from rig.control.turn import Turn
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 
@@ -107,7 +107,7 @@ def hold(turn: Turn, why: str) -> None:
     vent_known = turn.state.vent_known and why != "pressure_low"
     turn.set(stroke=changed(turn.state.stroke, ended_by=""), vent_known=vent_known)
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
-    turn.phase_trigger("reopen" if again else "break_off")
+    turn.phase_trigger("reopen" if again else way_off(turn.setup, turn.state.phase))
     turn.state_trigger("hold", why)
 
 
@@ -215,7 +215,7 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if standing:
         turn.note("refused", what="reset", missing=list(standing))
         return tuple(Missing(name, GUARD_NAMED[name].first) for name in standing)
-    turn.phase_trigger("break_off")
+    turn.phase_trigger(way_off(turn.setup, turn.state.phase))
     turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=changed(turn.state.stroke, ended_by=""))
     turn.state_trigger("reset", request.by)
     return ()

@@ -12,16 +12,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control.agreement import (
-    air_stays_on_gauge,
-    apart,
-    below_tyre,
-    counts_too_much,
-    fell_too_far,
-    loses_nothing,
-    rises_too_little,
-    rose_too_little,
-)
+from rig.control import agreement
 from rig.control.observe import MOST_FLOW, Facts
 from rig.control.pressure import AIR_DRAWN_KPA
 from rig.control.procedure import Phase, State
@@ -120,7 +111,8 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
 
 
 def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    return facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
+    # Where the level or the time counts, litres show too late: the gauge that goes on rising tells.
+    return facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse) or agreement.goes_on_rising(setup, facts)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -139,12 +131,12 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else air_stays_on_gauge(setup, facts)
+    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else agreement.air_stays_on_gauge(setup, facts)
 
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:
     # Judged before the rest is taken: that anchors the air space anew, wherever the air has gone.
-    return facts.rests and facts.stroke.drew and fell_too_far(facts)
+    return facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
 
 
 def _restless(setup: Setup, facts: Facts) -> bool:
@@ -186,11 +178,15 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
-    return below_tyre(setup, facts) or rises_too_little(setup, facts) or rose_too_little(setup, facts)
+    return (
+        agreement.below_tyre(setup, facts)
+        or agreement.rises_too_little(setup, facts)
+        or agreement.rose_too_little(setup, facts)
+    )
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    return counts_too_much(setup, facts) or apart(facts)
+    return agreement.counts_too_much(setup, facts) or agreement.apart(facts)
 
 
 def _dry(setup: Setup, facts: Facts) -> bool:
@@ -317,7 +313,7 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
-    Guard("air_pumped", "hold", 3.0, loses_nothing, "The gauge shows no liquid on its way: the pump moves air.",
+    Guard("air_pumped", "hold", 3.0, agreement.loses_nothing, "No liquid shows on the gauge: the pump moves air.",
           "Is the tote empty, the suction hose tight and under the liquid? Then: gun on the valve, plunger down?",
           _PUMPING, may_accept=True),
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
@@ -359,6 +355,9 @@ GUARDS: tuple[Guard, ...] = (
           "Change or fill the tote, then go on.", _PUMPING),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
+    Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",
+          "Keep the gun on: pressure may stand behind it. Clear the bore; see a hand gauge fall before it comes off.",
+          _running(Phase.BACK_FLUSH)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",

@@ -74,7 +74,7 @@ def learn_overrun(turn: Turn, stroke: Stroke) -> None:
 def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """How much of the gauge was the line's, from the gauge just before the stop and the rest after it."""
     computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
-    if stroke.stop_gauge_kpa is None or computed <= 0:
+    if stroke.stop_gauge_kpa is None or not stroke.loss_told or computed <= 0:
         return
     # The coast-down raised the pressure a little after the gauge was noted.
     coasted = turn.facts.in_tyre_l - stroke.stop_l

@@ -334,7 +334,6 @@ def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
     # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
     told = why == "floor" or (facts.line is not None and facts.steady)
-    gauge = facts.reading.line_kpa if told else None
     turn.set(
         stroke=changed(
             turn.state.stroke,
@@ -342,7 +341,8 @@ def _end_stroke(turn: Turn, why: str) -> None:
             stop_l=in_tyre_l(turn.setup, turn.state),
             # A stroke that ended before its flow was measured tells of none.
             stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
-            stop_gauge_kpa=gauge,
+            stop_gauge_kpa=facts.reading.line_kpa,
+            loss_told=told,
         )
     )
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))

@@ -94,6 +94,8 @@ PHASES: list[Transition] = [
     # A hold breaks a move off: it goes on from a rest, and a shut valve is asked for again.
     _row("break_off", ["settle", "vent", "draw-down", "fill", "top-up"], "settle"),
     _row("break_off", ["shut", "back-flush"], "shut"),
+    # Where the gun comes off first there is nothing to shut: whether the tyre is let down is judged anew.
+    _row("judge_anew", "back-flush", "settle"),
     _row("break_off", "uncouple", "uncouple"),
 ]
 

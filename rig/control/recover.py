@@ -7,7 +7,7 @@ from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, restarts
 from rig.control.procedure import Phase, State, next_phase
-from rig.control.state import FillState, Stroke, entering, in_force, pump_way
+from rig.control.state import FillState, Stroke, entering, in_force, pump_way, way_off
 from rig.control.values import Outputs, Reading, Setup
 
 _DARK_S = 600.0
@@ -29,7 +29,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         state = changed(
             state,
             state=State.ABORTED if state.state in (State.ABORTING, State.ABORTED) else State.HELD,
-            phase=next_phase(state.phase, "break_off"),
+            phase=next_phase(state.phase, way_off(setup, state.phase)),
             valve_open=state.valve_open or reopened,
         )
     return changed(

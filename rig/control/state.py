@@ -50,6 +50,8 @@ class Stroke:
     stop_flow_lps: float = 0.0
     stop_gauge_kpa: float | None = None
     """The gauge just then, losses and head in it."""
+    loss_told: bool = False
+    """The flow was steady just then, so that what the gauge gives back at the rest was the line's loss."""
     watch_l: float | None = None
     """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0
@@ -200,6 +202,12 @@ def pump_way(setup: Setup, state: FillState) -> int:
     if setup.by_hand:
         return state.by_lever
     return int(state.outputs.pump_run) - int(state.outputs.pump_reverse)
+
+
+def way_off(setup: Setup, phase: Phase) -> str:
+    """The trigger by which a hold, a reset or a power cut leaves a phase."""
+    gun_first = setup.stop_order == "gun off, then core back"
+    return "judge_anew" if gun_first and phase is Phase.BACK_FLUSH else "break_off"
 
 
 def out_of_use(setup: Setup, state: FillState) -> frozenset[str]:

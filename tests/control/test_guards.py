@@ -72,6 +72,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "liquid_drawn": lambda: run_fill(layout="draw-down", sim__valve_at=4),
     "pressure_low": _in_phase("valve_stuck_open", Phase.VENT, size="11L-15"),
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
+    "valve_blocked": _in_phase("blocked", Phase.BACK_FLUSH, flush__order="gun off, then core back"),
     "liquid_in_vent": _by_fault("liquid_in_vent@20", size="11L-15"),
     "flow_too_high": _by_fault("meter_double@0"),
     # A meter that slips, beside a scale.

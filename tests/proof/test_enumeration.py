@@ -194,6 +194,10 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "measures_differ": ([_is(contradicted=True)], [HELD]),
     "strainer_fouled": ([_reads(strainer_kpa=80.0)], [HELD, _is(forward=False), _reads(strainer_kpa=None)]),
     "tote_empty": ([_reads(tote_l=1.0)], [HELD, _is(phase=Phase.VENT), _reads(tote_l=None)]),
+    "valve_blocked": (
+        [_is(phase=Phase.BACK_FLUSH), _is(rests=True), _reads(line_kpa=-60.0)],
+        [HELD, _is(valve_open=False), _reads(line_kpa=None)],
+    ),
     "insert_not_seated": (
         [_is(phase=Phase.BACK_FLUSH), _is(valve_open=False), _is(flushed_l=0.3)],
         [HELD],

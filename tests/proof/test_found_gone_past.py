@@ -106,3 +106,15 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
 def test_what_flows_while_a_waved_on_alarm_still_stands_is_in_doubt(seed: int, drop: tuple[str, ...]) -> None:
     """Found by a campaign: only what had come in before the alarm stood in doubt."""
     assert judged(drawn(seed, drop)).breaches == ()
+
+
+def test_a_hose_drawn_to_a_vacuum_is_no_open_tyre() -> None:
+    """Found by a campaign: blocked while it was let down, the tyre kept 47 kPa, and the gun was to come off."""
+    ran = judged(drawn(151745))
+    assert (ran.first_out, ran.breaches) == ("valve_blocked", ())
+
+
+def test_a_gauge_that_goes_on_rising_tells_a_pump_that_does_not_stop() -> None:
+    """Found by a campaign: where only the tote's level counts, a contactor that welded was told 15 s late."""
+    ran = judged(drawn(151838))
+    assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
