@@ -45,7 +45,10 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
 def with_waved_on(state: FillState, flowed_l: float) -> Tally:
     """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before."""
     waved_on = state.alarms.accepted & _ASTRAY
-    if flowed_l <= 0 or not any(name in waved_on for name, _ in state.alarms.timers):
+    stands = any(name in waved_on for name, _ in state.alarms.timers)
+    # Without a meter, a gauge that never stood says of no later stroke that it went into the tyre.
+    astray = stands or (state.measure > 0 and "gauge_restless" in state.flags)
+    if flowed_l <= 0 or not astray:
         return state.tally
     return changed(state.tally, either_l=state.tally.either_l + flowed_l)
 

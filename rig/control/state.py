@@ -263,8 +263,12 @@ def air_at_pump(setup: Setup, state: FillState) -> bool:
 
 
 def perhaps_air(setup: Setup, state: FillState) -> bool:
-    """Whether what is drawn may be air, whatever it is booked as: near the level, or by a guess of the hose's rest."""
-    if pump_way(setup, state) >= 0:
-        return False
+    """Whether the pump may move air, whatever is booked: near the level, or by a guess of the hose's rest.
+
+    What was counted while it stood has not carried off the air that a draw left in the suction line.
+    """
+    if pump_way(setup, state) > 0:
+        carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
+        return "flow_while_stopped" in state.flags and state.now_s - state.changed_s < carries_off_s
     guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
     return guessed or (state.valve_open and near_level(setup, state))

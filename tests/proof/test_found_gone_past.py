@@ -118,3 +118,15 @@ def test_a_gauge_that_goes_on_rising_tells_a_pump_that_does_not_stop() -> None:
     """Found by a campaign: where only the tote's level counts, a contactor that welded was told 15 s late."""
     ran = judged(drawn(151838))
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
+
+
+def test_what_a_standing_pump_counts_does_not_cool_it() -> None:
+    """Found by a campaign: stray pulses had carried off, in the account, the air that the pump then ran on."""
+    ran = judged(drawn(160269))
+    assert (ran.first_out, ran.breaches) == ("dry_run", ())
+
+
+def test_a_gauge_that_never_stood_leaves_a_level_alone_in_doubt() -> None:
+    """Found by a campaign of unlike rigs: half of 134 L left by an open vent, where only the tote's level counted."""
+    ran = judged(drawn(41917, wide=True))
+    assert (ran.outcome, ran.breaches) == ("stopped", ())
