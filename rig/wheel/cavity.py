@@ -113,9 +113,10 @@ def _root(f: Callable[[float], float], low: float, high: float) -> float:
 
 # A wheel that the shop has taught: what the meter and the reading of the level leave open.
 _TAUGHT_U = 0.02
-# A published value: whole gallons and the difference between makers.
+# A published value at 95 %: the difference between makers, and whole gallons, which lie evenly about the true value
+# (GUM 4.3.7: half the step / root 3, times 2); neither has to do with the other (GUM 5.1.2).
 _TABLE_U = 0.05
-_HALF_GALLON_L = 1.9
+_WHOLE_GALLON_U_L = 3.785 / math.sqrt(3)
 
 
 @lru_cache(maxsize=4096)
@@ -155,8 +156,9 @@ def _with_published(shape: Cavity) -> Cavity:
         note = f"published by weight only, the band covers it: {rows[0].title}"
         low, high = min(shape.low_l, *weights), max(shape.high_l, *weights)
         return replace(shape, low_l=low, high_l=high, notes=(*shape.notes, note))
-    low = min([min(volumes) * (1 - _TABLE_U) - _HALF_GALLON_L, *weights])
-    high = max([max(volumes) * (1 + _TABLE_U) + _HALF_GALLON_L, *weights])
+    rounded_l = scale * _WHOLE_GALLON_U_L / at_valve
+    low = min([min(volumes) - math.hypot(_TABLE_U * min(volumes), rounded_l), *weights])
+    high = max([max(volumes) + math.hypot(_TABLE_U * max(volumes), rounded_l), *weights])
     notes = (*shape.notes, f"published fill of {rows[0].size}: {rows[0].title}")
     if scale != 1:
         notes += (f"scaled by {scale:.3f} for the measured lengths",)
