@@ -165,3 +165,15 @@ def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Brows
         expect(page.locator("#outcome")).to_contain_text("Done")
         (fill,) = page.evaluate("fetch('/api/fills').then((reply) => reply.json())")
         assert (fill["fluid"], fill["outcome"]) == ("beet", "complete")
+
+
+def test_of_a_yard_tank_the_page_says_whose_loads_it_knows(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path) as served:
+        for words in (("tote", "--yard"), ("dip", "--volume", "3000 L")):
+            told = command(tmp_path, "stock", *words, "--tote", "North", "--config", "rig.toml")
+            assert told.returncode == 0, told.stderr
+        page = opened(browser, served.url)
+        page.locator(".menu").click()
+        page.get_by_role("button", name="Stock", exact=True).click()
+        yard = page.locator(".tote").filter(has_text="yard tank North")
+        expect(yard).to_contain_text(re.compile(r"by this truck's own loads since .+ \(dipped\); other trucks'"))

@@ -3,7 +3,7 @@
 import { button, h } from './dom.js';
 import { get, me, newId, post } from './net.js';
 import { shown } from './units.js';
-import { t } from './words.js';
+import { clock, t } from './words.js';
 
 export class StockScreen {
   constructor(app) {
@@ -25,6 +25,8 @@ export class StockScreen {
       h('p', { class: 'net' }, known ? shown(tote.left_l, 'volume', 0) : t('not_known')),
       share === null ? null : h('progress', { max: 1, value: share, 'aria-label': t('how_full') }),
       h('p', {}, [tote.fluid, tote.lot && t('lot', { lot: tote.lot }), tote.capacity_l && t('takes', { volume: shown(tote.capacity_l, 'volume', 0) })].filter(Boolean).join(' · ')),
+      // Others may load from a yard tank: only the office adds all of them up.
+      tote.yard ? h('p', {}, t('own_loads', { since: tote.seen_at ? `${clock(tote.seen_at)} (${t(`seen.${tote.seen_by}`)})` : t('seen.never') })) : null,
       tote.reorder ? h('p', { class: 'against' }, h('strong', {}, t('order_again')), ` ${t('below_mark', { mark: shown(tote.reorder_l, 'volume', 0) })}`)
         : tote.reorder_l === null ? null : h('p', {}, t('mark', { mark: shown(tote.reorder_l, 'volume', 0) })),
       me.name && several && !tote.connected && !tote.yard ? button(t('connect'), () => this.tell({ action: 'connect', tote: tote.tote }), 'wide') : null);
