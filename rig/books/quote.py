@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -10,10 +11,10 @@ from rig.books.bill import EXAMPLE, job_bill, list_at, price_lists, read_list
 from rig.books.where import OK, Add, add_config, book_asked, now, told
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.questions import add_question_options, question_of
-from rig.run.assembly import answer
+from rig.run.assembly import Question, answer
 from rig.run.posting import FILL
 from rig.run.session import Refused
-from rig.run.settings import load_settings
+from rig.run.settings import Settings, load_settings
 from rig.units import show_volume
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ def quote_command(options: argparse.Namespace) -> int:
     with book_asked(options) as book:
         standing = quote_of(book, options.job)
         if options.sizes:
-            standing = _kept(book, options, standing)
+            wheels = [(f"wheel {number}", question_of(options, size)) for number, size in enumerate(options.sizes, 1)]
+            standing = make_quote(book, load_settings(options.config), options.job, wheels, options.item)
         if standing is None:
             raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
         if options.accept:
@@ -66,35 +68,41 @@ def quote_document(book: Book, standing: Record) -> dict[str, object]:
     return {"serial": standing.serial, **standing.document, "done": _done(book, standing)}
 
 
-def _kept(book: Book, options: argparse.Namespace, standing: Record | None) -> Record:
-    settings = load_settings(options.config)
+def make_quote(
+    book: Book, settings: Settings, job: str, wheels: Iterable[tuple[str, Question]], items: Sequence[str] = ()
+) -> Record:
+    """Keep what a job's wheels, by place, and parts would cost; it replaces the quote that stands.
+
+    Refused without a price list or a price; what ``answer`` raises of a wheel.
+    """
     lists = price_lists(book)
     if not lists:
         raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
     at = now()
     in_force = list_at(lists, at)
     works = []
-    for number, size in enumerate(options.sizes, start=1):
-        target = answer(settings, question_of(options, size))
+    for number, (place, question) in enumerate(wheels, start=1):
+        target = answer(settings, question)
         litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.mass_kg, 2))
-        fluid = tuple(dict.fromkeys((target.fluid.name, options.fluid or settings.tote.fluid)))
-        works.append(Work("quote", number, fluid, target.cavity.designation.text, f"wheel {number}", litres, mass_kg))
+        fluid = tuple(dict.fromkeys((target.fluid.name, question.fluid or settings.tote.fluid)))
+        works.append(Work("quote", number, fluid, target.cavity.designation.text, place, litres, mass_kg))
     prices = read_list(in_force)
-    extras = [Extra("quote", 0, item, Decimal(1)) for item in options.item]
+    extras = [Extra("quote", 0, item, Decimal(1)) for item in items]
     try:
         lines = lines_of(prices, [(work, prices) for work in works], extras)
     except PriceError as error:
         raise Refused(str(error)) from error
     body: dict[str, object] = {
-        "job": options.job,
+        "job": job,
         "prices": [in_force.serial],
         "planned_l": str(sum((work.net_l for work in works), Decimal(0))),
         "accepted_by": None,
         **bill_document(prices.currency, lines),
     }
+    standing = quote_of(book, job)
     if standing is not None:
         body["corrects"] = standing.serial
-    return book.append("quote", f"{options.job} {at}", at, body)
+    return book.append("quote", f"{job} {at}", at, body)
 
 
 def _done(book: Book, standing: Record) -> dict[str, object] | None:

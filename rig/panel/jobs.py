@@ -15,7 +15,7 @@ from pydantic import Field
 
 from rig.books.compare import compare_document, compared
 from rig.books.notes import keep_job
-from rig.books.quote import accept_quote, quote_document, quote_of
+from rig.books.quote import accept_quote, make_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import WheelForm, asked
@@ -56,10 +56,15 @@ class AwayForm(Strict):
     why: str = Field(max_length=120)
 
 
-class AcceptForm(Strict):
-    """The quote that a person has before them and accepts."""
+class Touch(Strict):
+    """A touch that says nothing but that it was meant."""
 
     id: str = Field(min_length=8, max_length=64)
+
+
+class AcceptForm(Touch):
+    """The quote that a person has before them and accepts."""
+
     serial: int
 
 
@@ -126,13 +131,30 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
         return job_view(book, settings, job)
 
 
+def quote(settings: Settings, job: str) -> View:
+    """Quote a job's wheels by the price list in force.
+
+    Refused for a job that is put away, for a quote that was accepted, and without a price.
+    """
+    settings = with_taught(settings)
+    with book_of_rig(settings) as book:
+        plan = _plan(book, job)
+        if plan.document.get("void"):
+            raise Refused(f"job {job!r} is put away: take it up again first")
+        standing = quote_of(book, job)
+        if standing is not None and standing.document["accepted_by"]:
+            raise Refused(f"quote No. {standing.serial} is accepted: another one is made by `rig quote`")
+        make_quote(book, settings, job, [(form.position, asked(settings, form)) for form in _forms(plan)])
+        return job_view(book, settings, job)
+
+
 def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
     """Accept a job's quote as it was shown; Refused without one, and for one that another has replaced meanwhile."""
     settings = with_taught(settings)
     with book_of_rig(settings) as book:
         standing = quote_of(book, job)
         if standing is None:
-            raise Refused(f"job {job!r} has no quote: make one by `rig quote`")
+            raise Refused(f"job {job!r} has no quote: make one first")
         if standing.serial != form.serial and not standing.document["accepted_by"]:
             raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
         accept_quote(book, standing, by)

@@ -38,6 +38,7 @@ class Shop:
             Route("/api/jobs", self.jobs, methods=["GET"]),
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/jobs/{job:path}/put-away", self.put_away, methods=["POST"]),
+            Route("/api/jobs/{job:path}/quote", self.quote, methods=["POST"]),
             Route("/api/jobs/{job:path}/accept-quote", self.accept_quote, methods=["POST"]),
             Route("/api/jobs/{job:path}/conversion", self.conversion, methods=["GET"]),
             Route("/api/jobs/{job:path}/conversion", self.convert, methods=["POST"]),
@@ -96,6 +97,14 @@ class Shop:
         session = self._door.person(request)
         form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
         return JSONResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
+
+    async def quote(self, request: Request) -> Response:
+        """A job is quoted, or quoted anew."""
+        self._door.person(request)
+        form, job = jobs.Touch.model_validate_json(await request.body()), request.path_params["job"]
+        return await self._once(
+            form.id, lambda: jobs.quote(self._settings, job), lambda: jobs.one_view(self._settings, job)
+        )
 
     async def accept_quote(self, request: Request) -> Response:
         """A job's quote is accepted."""

@@ -128,6 +128,33 @@ async def test_a_quote_that_was_replaced_is_not_accepted_unseen(tmp_path: Path, 
     assert (job["quote"]["accepted_by"], job["quote"]["total"]) == ("Jo", dearer["total"])
 
 
+async def test_a_quote_is_of_the_job_s_wheels_until_it_is_accepted(tmp_path: Path, office: Office) -> None:
+    door = await job_kept(tmp_path)
+    made = (await door.told("/api/jobs/J1/quote", id="touch-0001"))["quote"]
+    # The same sums as the command's, which is told the same four wheels and what stands in this rig's tote.
+    by_command = office.run("quote", "J0", *[SIZE] * 4, "--fluid", door.facade.settings.tote.fluid)
+    assert (made["total"], made["planned_l"]) == (by_command["total"], by_command["planned_l"])
+    assert [place in line["text"] for place, line in zip(FLEET, made["lines"], strict=False)] == [True] * 4
+    assert (await door.told("/api/jobs/J1/quote", id="touch-0001"))["quote"] == made
+    anew = (await door.told("/api/jobs/J1/quote", id="touch-0002"))["quote"]
+    assert anew["corrects"] == made["serial"]
+    await door.told("/api/jobs/J1/accept-quote", id="touch-0003", serial=anew["serial"])
+    reply = await door.client.post("/api/jobs/J1/quote", json={"id": "touch-0004"})
+    assert (reply.status_code, f"No. {anew['serial'] + 1} is accepted" in reply.json()["error"]) == (422, True)
+
+
+async def test_a_quote_needs_prices_sign_in_and_a_job_that_is_to_be_done(tmp_path: Path) -> None:
+    door = await job_kept(tmp_path)
+    touch = {"id": "touch-0001"}
+    reply = await door.client.post("/api/jobs/J1/quote", json=touch)
+    assert (reply.status_code, "no price list" in reply.json()["error"]) == (422, True)
+    stranger = door.another()
+    assert (await stranger.post("/api/jobs/J1/quote", json=touch, headers={"X-Rig": "page"})).status_code == 401
+    await door.told("/api/jobs/J1/put-away", why="entered twice")
+    reply = await door.client.post("/api/jobs/J1/quote", json=touch)
+    assert (reply.status_code, "put away" in reply.json()["error"]) == (422, True)
+
+
 async def test_accepting_needs_sign_in_and_a_quote(tmp_path: Path) -> None:
     door = await job_kept(tmp_path)
     touch = {"id": "touch-0001", "serial": 1}
@@ -193,9 +220,10 @@ def test_a_quote_is_accepted_and_its_fleet_seen(browser: Browser, tmp_path: Path
         page.locator("#add").click()
         page.locator("#keep-job").click()
         job = (page.locator(".job h3").text_content() or "").split(" · ")[0]
-        made = command(tmp_path, "quote", job, SIZE, SIZE, "--json", "--config", "rig.toml")
-        total = json.loads(made.stdout)["total"]
-        page.reload()
+        page.get_by_text("All wheels: 0 of 2 done").click()
+        page.get_by_role("button", name="Quote these wheels", exact=True).click()
+        by_command = command(tmp_path, "quote", "another", SIZE, SIZE, "--json", "--config", "rig.toml")
+        total = json.loads(by_command.stdout)["total"]
         summary = page.locator(".quote summary")
         expect(summary).to_have_text(f"Quote: {total} USD, not accepted yet")
         summary.click()

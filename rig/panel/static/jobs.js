@@ -2,7 +2,7 @@
 
 import { Slot, button, h, holdButton } from './dom.js';
 import { fleets } from './fleet.js';
-import { get, me, post } from './net.js';
+import { get, me, newId, post } from './net.js';
 import { pairPicture } from './pair.js';
 import { quoteOf } from './quote.js';
 import { shown } from './units.js';
@@ -63,9 +63,18 @@ export class Jobs {
         h('ul', { class: 'wheels' }, job.wheels.map((wheel, index) => this.wheel(job, wheel, index))),
         job.pairs.map(pairPicture),
         fleets(job.groups),
+        this.quoting(job),
         job.away ? null : button(t('other_liquid_in'), () => this.convert(job), 'wide'),
         button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')),
       job.quote ? quoteOf(this.app, job, () => this.again()) : null);
+  }
+
+  // Until somebody has accepted it a quote may be made anew; what was accepted stays.
+  quoting(job) {
+    if (!me.name || job.away || job.quote?.accepted_by) return null;
+    return button(t(job.quote ? 'quote_anew' : 'make_quote'), async () => {
+      if (await this.app.send(post(`/api/jobs/${encodeURIComponent(job.job)}/quote`, { id: newId() }))) this.again();
+    }, 'wide', { id: `quote-${job.job}` });
   }
 
   // A wheel that changes its liquid is worked on step by step; any other one is filled.
