@@ -73,3 +73,28 @@ def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_pat
         assert meter["factor_from"] == "proving"
         assert meter["factor"] == pytest.approx(OFF, abs=0.001)
         assert meter["calibration_events"] == 1
+
+
+def test_a_scale_under_the_vessel_proves_as_well(browser: Browser, tmp_path: Path) -> None:
+    """Water of 15 degC is 999.10 kg/m3 (CRC Handbook, from memory); air 1.2 and weights 8000 kg/m3 by OIML D 28."""
+    kg_per_l = (999.10 - 1.2) / (1 - 1.2 / 8000) / 1000
+    with page_served(tmp_path, scale="60", fluid='"water"') as served:
+        page = opened(browser, served.url)
+        sign_in(page, "Sam", OTHER_PIN)
+        page.locator(".menu").click()
+        page.get_by_role("button", name="Meter", exact=True).click()
+        page.get_by_text("By weight instead").click()
+        for field, text in (("scale", "0.002 kg"), ("tare", "2 kg"), ("volume", "20 L"), ("temp", "15 degC")):
+            page.locator(f"#prove-{field}").fill(text)
+        page.locator("#prove-order").click()
+        start_run(page)
+        for run in (1, 2, 3):
+            start_run(page)
+            expect(page.locator("#proof")).to_contain_text(f"Run {run} of 3")
+            page.locator("#reading").fill(f"{OFF * kg_per_l * served.rig.truth()['vessel_l'] + 2:.3f} kg")
+            page.locator("#keep-reading").click()
+        expect(page.locator("#proof")).to_contain_text("The proving is good")
+        press_and_hold(page, "#take")
+        expect(page.locator("summary").filter(has_text="taken")).to_be_visible()
+        meter = page.evaluate("fetch('/api/meter').then((reply) => reply.json())")
+        assert meter["factor"] == pytest.approx(OFF, abs=0.001)
