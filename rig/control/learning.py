@@ -18,6 +18,8 @@ _ONE_PSI = KPA_PER_PSI
 _LEARN = 0.3
 """Share of what a stroke shows that is believed: its own scatter is not learned."""
 _OVERRUN_S = 0.05, 3.0
+_BY_COUNT = frozenset({"target", "feeler", "look"})
+"""Strokes that ended by the litres: one that the pressure ended had the relief or a failing bore in its flow."""
 FLOW_STEPS = range(9)
 """Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
 _USUAL_GAIN = 0.4, 2.5
@@ -37,8 +39,9 @@ _MOST_IDLE_OUTS = 3
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Learn from the stroke that has just come to rest: overrun, line loss, vent speed."""
-    if stroke.pumped:
+    if stroke.ended_by in _BY_COUNT:
         learn_overrun(turn, stroke)
+    if stroke.pumped:
         learn_loss(turn, stroke, rest_kpa)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
