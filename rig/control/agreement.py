@@ -18,6 +18,8 @@ _LOSS_DOUBT = 0.03
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
 _NOISE_KPA = 1.0
+_STARVES_S, _STARVED = 5.0, 0.01
+"""A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
 _TELLING_LOSS_KPA = KPA_PER_PSI
@@ -58,7 +60,11 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
 def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
     """The reverse has emptied the hose to a vacuum that no open tyre leaves: something stands in the way."""
     line = facts.reading.line_kpa
-    return facts.rests and facts.valve_open and line is not None and line < _VACUUM_KPA
+    if not facts.valve_open or line is None or line >= _VACUUM_KPA:
+        return False
+    # While the pump draws, thick liquid makes a vacuum too, but it flows; behind an emptied hose it is the tyre's.
+    draws = facts.reverse and facts.run_s > _STARVES_S and setup.meter.reverse != "none" and not facts.air_at_pump
+    return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.pump_lps)
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:

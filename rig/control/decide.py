@@ -72,7 +72,7 @@ def _guard(turn: Turn) -> None:
     alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
     if alarms is not turn.state.alarms:
         turn.set(alarms=alarms)
-    tally = with_waved_on(turn.state, turn.facts.flow_lps * turn.facts.dt_s)
+    tally = with_waved_on(turn.setup, turn.state, turn.facts.flow_lps, turn.facts.dt_s)
     if tally is not turn.state.tally:
         turn.set(tally=tally)
     for guard in due:

@@ -42,15 +42,20 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
-def with_waved_on(state: FillState, flowed_l: float) -> Tally:
+def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) -> Tally:
     """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before."""
+    standing = {name for name, _ in state.alarms.timers}
+    if "pressure_high" in standing and setup.meter.kind == "run time":
+        # By its time alone nobody sees a pump that does not stop, but a pressure that stays high.
+        most_l = max(state.tally.either_l, setup.cavity.volume_l)
+        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.pump_lps * dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY
-    stands = any(name in waved_on for name, _ in state.alarms.timers)
+    stands = not waved_on.isdisjoint(standing)
     # Without a meter, a gauge that never stood says of no later stroke that it went into the tyre.
     astray = stands or (state.measure > 0 and "gauge_restless" in state.flags)
-    if flowed_l <= 0 or not astray:
+    if flow_lps <= 0 or not astray:
         return state.tally
-    return changed(state.tally, either_l=state.tally.either_l + flowed_l)
+    return changed(state.tally, either_l=state.tally.either_l + flow_lps * dt_s)
 
 
 def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
@@ -70,6 +75,11 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "cavity_differs" and state.gas.verdict == "more":
         # More room than the size has may be a leak, or liquid that never came in.
         return abs(net_l)
+    if alarm == "no_progress" and state.measure:
+        # A level that sticks counts nothing of what the pump moves.
+        beside = zip(setup.beside, state.counts[1:], strict=True)
+        moved_l = max(count.forward * meter.litres_per_pulse for meter, count in beside)
+        return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
     if alarm == "air_stays":
         # What was drawn for air since the last rest may have been liquid.
         return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)

@@ -357,7 +357,7 @@ GUARDS: tuple[Guard, ...] = (
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",
           "Keep the gun on: pressure may stand behind it. Clear the bore; see a hand gauge fall before it comes off.",
-          _running(Phase.BACK_FLUSH)),
+          _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",

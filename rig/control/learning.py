@@ -136,8 +136,8 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain
     # A stem where a large bore was entered vents slowly.
     as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
-    # Where the air space was doubted it may be half of what is believed, and is let down in half the time.
-    share = 0.7 if state.loss_known and not AIR_SPACE_GUARDS & state.flags else 0.25
+    # Where air space or meter was doubted it may be half of what is believed, and is let down in half the time.
+    share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else 0.7
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 

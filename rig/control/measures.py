@@ -57,4 +57,6 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
         # Nothing tells which of the two is right.
         either_l += against.apart_l
     tally = changed(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
-    return changed(state, tally=tally, mark=Mark(tally, state.counts), measure=measure, flow=Flow())
+    # How long a vent takes goes with an air space that the new measure may see otherwise: the next one is careful.
+    mark = Mark(tally, state.counts)
+    return changed(state, tally=tally, mark=mark, measure=measure, flow=Flow(), vent_known=False)

@@ -65,7 +65,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "reverse_flow": _by_fault("meter_backwards@0"),
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
-    "air_gone": _in_phase("blocked", Phase.DRAW_DOWN, layout="draw-down"),
+    "air_gone": _in_phase("hose_off", Phase.DRAW_DOWN, layout="draw-down"),
     "gauge_restless": _by_fault("pressure_drift@4"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
     # The person said 12 o'clock, the valve stands at 4.
