@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from pages import OTHER_PIN, browsing, opened, page_served, press_and_hold, sign_in, start_run
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 from test_web import PIN, Door
 
 OFF = 1.004
@@ -45,15 +45,22 @@ async def test_a_proving_that_cannot_be_made_is_refused(tmp_path: Path, prove: d
     assert (await door.client.post("/api/verdict", json={"id": "touch-0001"})).status_code == 409
 
 
+def order(page: Page, **fields: str) -> None:
+    """The supervisor orders a proving of three runs."""
+    sign_in(page, "Sam", OTHER_PIN)
+    page.locator(".menu").click()
+    page.get_by_role("button", name="Meter", exact=True).click()
+    page.get_by_text("By weight instead").click()
+    for field, text in fields.items():
+        page.locator(f"#prove-{field}").fill(text)
+    page.locator("#prove-order").click()
+
+
 def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         page = opened(browser, served.url)
         looking = opened(browser, served.url, width=1280, height=900, touch=False)
-        sign_in(page, "Sam", OTHER_PIN)
-        page.locator(".menu").click()
-        page.get_by_role("button", name="Meter", exact=True).click()
-        page.locator("#prove-can").fill("20 L")
-        page.locator("#prove-order").click()
+        order(page, can="20 L")
         start_run(page)
         for run in (1, 2, 3):
             start_run(page)
@@ -80,13 +87,7 @@ def test_a_scale_under_the_vessel_proves_as_well(browser: Browser, tmp_path: Pat
     kg_per_l = (999.10 - 1.2) / (1 - 1.2 / 8000) / 1000
     with page_served(tmp_path, scale="60", fluid='"water"') as served:
         page = opened(browser, served.url)
-        sign_in(page, "Sam", OTHER_PIN)
-        page.locator(".menu").click()
-        page.get_by_role("button", name="Meter", exact=True).click()
-        page.get_by_text("By weight instead").click()
-        for field, text in (("scale", "0.002 kg"), ("tare", "2 kg"), ("volume", "20 L"), ("temp", "15 degC")):
-            page.locator(f"#prove-{field}").fill(text)
-        page.locator("#prove-order").click()
+        order(page, scale="0.002 kg", tare="2 kg", volume="20 L", temp="15 degC")
         start_run(page)
         for run in (1, 2, 3):
             start_run(page)
