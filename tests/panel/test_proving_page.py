@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pages import OTHER_PIN, browsing, opened, page_served, press_and_hold, sign_in, start_run
@@ -56,6 +57,15 @@ def order(page: Page, **fields: str) -> None:
     page.locator("#prove-order").click()
 
 
+def taken(page: Page) -> dict[str, Any]:
+    """Take the factor; returns the meter as it then stands."""
+    expect(page.locator("#proof")).to_contain_text("The proving is good")
+    press_and_hold(page, "#take")
+    expect(page.locator("summary").filter(has_text="taken")).to_be_visible()
+    found: dict[str, Any] = page.evaluate("fetch('/api/meter').then((reply) => reply.json())")
+    return found
+
+
 def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         page = opened(browser, served.url)
@@ -73,10 +83,7 @@ def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_pat
                 expect(looking.locator("#reading")).to_have_count(0)
             page.locator("#reading").fill(f"{OFF * served.rig.truth()['vessel_l']:.3f} L")
             page.locator("#keep-reading").click()
-        expect(page.locator("#proof")).to_contain_text("The proving is good")
-        press_and_hold(page, "#take")
-        expect(page.locator("summary").filter(has_text="taken")).to_be_visible()
-        meter = page.evaluate("fetch('/api/meter').then((reply) => reply.json())")
+        meter = taken(page)
         assert meter["factor_from"] == "proving"
         assert meter["factor"] == pytest.approx(OFF, abs=0.001)
         assert meter["calibration_events"] == 1
@@ -94,8 +101,5 @@ def test_a_scale_under_the_vessel_proves_as_well(browser: Browser, tmp_path: Pat
             expect(page.locator("#proof")).to_contain_text(f"Run {run} of 3")
             page.locator("#reading").fill(f"{OFF * kg_per_l * served.rig.truth()['vessel_l'] + 2:.3f} kg")
             page.locator("#keep-reading").click()
-        expect(page.locator("#proof")).to_contain_text("The proving is good")
-        press_and_hold(page, "#take")
-        expect(page.locator("summary").filter(has_text="taken")).to_be_visible()
-        meter = page.evaluate("fetch('/api/meter').then((reply) => reply.json())")
+        meter = taken(page)
         assert meter["factor"] == pytest.approx(OFF, abs=0.001)
