@@ -18,6 +18,7 @@ _LOSS_DOUBT = 0.03
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
 _NOISE_KPA = 1.0
+"""A gauge that stands may waver by this."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0

@@ -267,7 +267,7 @@ _AIR_TOLD = frozenset({"measures_differ", "estimates_disagree", "no_rise", "air_
 
 
 def perhaps_air(setup: Setup, state: FillState) -> bool:
-    """Whether the pump may move air, whatever is booked: near the level, by a guess of the hose's rest, or once told.
+    """Whether a running pump may move air, whatever is booked: near the level, by a guess of the hose, or once told.
 
     Where air came in unseen the hose holds less liquid than it is booked with; what was counted while the pump stood
     has not carried off the air that a draw left in the suction line.
@@ -275,7 +275,7 @@ def perhaps_air(setup: Setup, state: FillState) -> bool:
     if pump_way(setup, state) > 0:
         carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
         return "flow_while_stopped" in state.flags and state.now_s - state.changed_s < carries_off_s
-    if pump_way(setup, state) < 0 and _AIR_TOLD & state.flags:
+    if _AIR_TOLD & state.flags:
         return True
     guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
     return guessed or (state.valve_open and near_level(setup, state))
