@@ -39,7 +39,7 @@ def quote_command(options: argparse.Namespace) -> int:
         standing = quote_of(book, options.job)
         if options.sizes:
             wheels = [(f"wheel {number}", question_of(options, size)) for number, size in enumerate(options.sizes, 1)]
-            standing = make_quote(book, load_settings(options.config), options.job, wheels, options.item)
+            standing = make_quote(book, load_settings(options.config), options.job, wheels, standing, options.item)
         if standing is None:
             raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
         if options.accept:
@@ -69,11 +69,17 @@ def quote_document(book: Book, standing: Record) -> dict[str, object]:
 
 
 def make_quote(
-    book: Book, settings: Settings, job: str, wheels: Iterable[tuple[str, Question]], items: Sequence[str] = ()
+    book: Book,
+    settings: Settings,
+    job: str,
+    wheels: Iterable[tuple[str, Question]],
+    standing: Record | None,
+    items: Sequence[str] = (),
 ) -> Record:
-    """Keep what a job's wheels, by place, and parts would cost; it replaces the quote that stands.
+    """Keep what a job's wheels, by place, and parts would cost; it replaces the quote that was ``standing``.
 
-    Refused without a price list or a price; what ``answer`` raises of a wheel.
+    Refused without a price list or a price, CorrectedError if another one has replaced it meanwhile; what ``answer``
+    raises of a wheel.
     """
     lists = price_lists(book)
     if not lists:
@@ -99,7 +105,6 @@ def make_quote(
         "accepted_by": None,
         **bill_document(prices.currency, lines),
     }
-    standing = quote_of(book, job)
     if standing is not None:
         body["corrects"] = standing.serial
     return book.append("quote", f"{job} {at}", at, body)

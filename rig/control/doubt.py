@@ -43,7 +43,10 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
 
 
 def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) -> Tally:
-    """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before."""
+    """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before.
+
+    So is what nobody counts: a pump that goes on by run time, a stroke by a level alone after a gauge that never stood.
+    """
     standing = {name for name, _ in state.alarms.timers}
     if "pressure_high" in standing and setup.meter.kind == "run time":
         # By its time alone nobody sees a pump that does not stop, but a pressure that stays high.

@@ -30,6 +30,12 @@ from rig.units import QuantityError, parse
 _TEXT = Field(default="", max_length=60)
 
 
+class Touch(Strict):
+    """A touch that is to be done once: a repeat of the same id does nothing."""
+
+    id: str = Field(min_length=8, max_length=64)
+
+
 class WheelForm(Strict):
     """One wheel as it was picked or typed; an empty field is left to the rig."""
 

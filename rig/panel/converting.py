@@ -15,6 +15,7 @@ from rig.books.notes import add_notes, keep_conversion, keep_note
 from rig.books.printing import keep_print, prints_of
 from rig.books.where import now, options_of
 from rig.field.points import Strict
+from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, forms_of_job
 from rig.run.posting import place_of
 from rig.run.settings import Settings
@@ -35,10 +36,9 @@ class ConvertForm(Strict):
     to: str = Field(min_length=1, max_length=60)
 
 
-class NoteForm(Strict):
+class NoteForm(Touch):
     """What was done by hand at a wheel, what came out of it by other means, or a part that goes on the job's bill."""
 
-    id: str = Field(min_length=8, max_length=64)
     kind: Literal["step", "return", "charge"]
     position: str = _TEXT
     step: str = _TEXT

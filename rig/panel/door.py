@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from rig.field.points import Strict
+from rig.panel.asking import Touch
 from rig.panel.people import People
 from rig.panel.sessions import Session, Sessions, same
 from rig.run.facade import Facade
@@ -29,10 +30,9 @@ class SignIn(Strict):
     pin: str = Field(max_length=20)
 
 
-class Act(Strict):
-    """One touch. The id makes its repeats harmless."""
+class Act(Touch):
+    """One touch, of a prompt or a check, or an answer yes or no."""
 
-    id: str = Field(min_length=8, max_length=64)
     name: str = Field(default="", max_length=60)
     """Which prompt or check."""
     give: bool = True

@@ -18,7 +18,7 @@ from rig.books.notes import keep_job
 from rig.books.quote import accept_quote, make_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
-from rig.panel.asking import WheelForm, asked
+from rig.panel.asking import Touch, WheelForm, asked
 from rig.run.facade import Facade
 from rig.run.posting import FILL, book_opened, place_of
 from rig.run.session import Refused
@@ -54,12 +54,6 @@ class AwayForm(Strict):
     """Why a job is put away."""
 
     why: str = Field(max_length=120)
-
-
-class Touch(Strict):
-    """A touch that says nothing but that it was meant."""
-
-    id: str = Field(min_length=8, max_length=64)
 
 
 class AcceptForm(Touch):
@@ -144,7 +138,8 @@ def quote(settings: Settings, job: str) -> View:
         standing = quote_of(book, job)
         if standing is not None and standing.document["accepted_by"]:
             raise Refused(f"quote No. {standing.serial} is accepted: another one is made by `rig quote`")
-        make_quote(book, settings, job, [(form.position, asked(settings, form)) for form in _forms(plan)])
+        wheels = [(form.position, asked(settings, form)) for form in _forms(plan)]
+        make_quote(book, settings, job, wheels, standing)
         return job_view(book, settings, job)
 
 

@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from rig.panel import after, converting, jobs, stock
-from rig.panel.asking import wheels_view
+from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.run.facade import Facade
 
@@ -101,7 +101,7 @@ class Shop:
     async def quote(self, request: Request) -> Response:
         """A job is quoted, or quoted anew."""
         self._door.person(request)
-        form, job = jobs.Touch.model_validate_json(await request.body()), request.path_params["job"]
+        form, job = Touch.model_validate_json(await request.body()), request.path_params["job"]
         return await self._once(
             form.id, lambda: jobs.quote(self._settings, job), lambda: jobs.one_view(self._settings, job)
         )

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from rig.books.stock import add_stock, stock_document, tell
 from rig.books.where import options_of
-from rig.field.points import Strict
+from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig
 from rig.run.settings import Settings
 from rig.run.totes import totes_of
@@ -20,11 +20,9 @@ from rig.run.totes import totes_of
 _TEXT = Field(default="", max_length=60)
 
 
-class StockForm(Strict):
+class StockForm(Touch):
     """What a person tells of a tote; an empty field is not told."""
 
-    id: str = Field(min_length=8, max_length=64)
-    """A repeat of the same does nothing: what was loaded is not loaded twice."""
     action: Literal["load", "dip", "connect", "tote"]
     tote: str = _TEXT
     volume: str = _TEXT

@@ -21,11 +21,10 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from rig.field.points import Strict
 from rig.fluid import FluidError
 from rig.ledger.book import CorrectedError
 from rig.ledger.journal import JournalError
-from rig.panel.asking import EmptyForm, RinseForm, WheelForm, answer_view, errand_of, removal_of, rinse_of
+from rig.panel.asking import EmptyForm, RinseForm, Touch, WheelForm, answer_view, errand_of, removal_of, rinse_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
 from rig.panel.door import Act, Door
 from rig.panel.guard import Guarded
@@ -46,10 +45,9 @@ STATIC = Path(__file__).resolve().parent / "static"
 _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
 
 
-class OrderForm(Strict):
+class OrderForm(Touch):
     """What is to be done next."""
 
-    id: str = Field(min_length=8, max_length=64)
     kind: OrderKind
     fill_id: str = Field(default="", max_length=60)
     wheel: WheelForm = WheelForm()
@@ -61,10 +59,9 @@ class OrderForm(Strict):
     """Start at once; without it the start button at the gun does."""
 
 
-class Reading(Strict):
+class Reading(Touch):
     """What a vessel shows, as it is typed."""
 
-    id: str = Field(min_length=8, max_length=64)
     text: str = Field(max_length=60)
 
 

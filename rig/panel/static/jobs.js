@@ -74,7 +74,7 @@ export class Jobs {
     if (!me.name || job.away || job.quote?.accepted_by) return null;
     return button(t(job.quote ? 'quote_anew' : 'make_quote'), async () => {
       if (await this.app.send(post(`/api/jobs/${encodeURIComponent(job.job)}/quote`, { id: newId() }))) this.again();
-    }, 'wide', { id: `quote-${job.job}` });
+    }, 'wide');
   }
 
   // A wheel that changes its liquid is worked on step by step; any other one is filled.
