@@ -219,7 +219,25 @@ def tried(page: Page, pin: str) -> int:
     page.locator("#pin").fill(pin)
     with page.expect_response("**/api/sign-in") as answer:
         page.locator("#pin").press("Enter")
+    answer.value.finished()
     return answer.value.status
+
+
+TWO_TOUCHES = """async () => {
+    const { app } = await import('/static/app.js');
+    let late;
+    const first = app.send(new Promise((_, refuse) => { late = refuse; }));
+    await app.send(Promise.reject({ status: 422, message: 'the second' }));
+    late({ status: 422, message: 'the first' });
+    await first;
+    return document.getElementById('said').textContent;
+}"""
+
+
+def test_a_late_answer_does_not_take_a_newer_ones_place(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path, **BIG) as served:
+        page = opened(browser, served.url)
+        assert page.evaluate(TWO_TOUCHES) == "the second"
 
 
 def tab_to(page: Page, selector: str) -> None:

@@ -35,6 +35,8 @@ export const app = {
   screen: null,
   key: '',
   stale: true,
+  sent: 0, // Touches, in the order in which they were made,
+  told: 0, // and the last of them whose answer was told.
 
   get drives() {
     return Boolean(me.name && this.picture?.driver && this.picture.driver.id === me.id);
@@ -42,12 +44,13 @@ export const app = {
 
   // Sends a touch and tells what came of it; a refusal is said in words, never swallowed.
   async send(promise) {
+    const touch = ++this.sent;
     try {
       const body = await promise;
-      this.say('');
+      this.tell(touch, '');
       return body;
     } catch (error) {
-      this.say(error.status ? error.message : t('not_reached'));
+      this.tell(touch, error.status ? error.message : t('not_reached'));
       if (error.status === 401) {
         await whoAmI().catch(() => {});
         this.signing = true;
@@ -55,6 +58,13 @@ export const app = {
       this.render();
       return null;
     }
+  },
+
+  // Answers may come in another order than their touches: an old one does not take a newer one's place.
+  tell(touch, text) {
+    if (touch < this.told && parts.said.textContent) return;
+    this.told = Math.max(touch, this.told);
+    this.say(text);
   },
 
   say(text) {
