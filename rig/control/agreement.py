@@ -6,14 +6,17 @@ Judgements only; the guards say what follows from them. None is made where one o
 from __future__ import annotations
 
 from rig.control.observe import BLANK_S, SURE_LOSS, Facts
+from rig.control.procedure import Phase
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
-_SHORT_KPA, _SHORT = 1.5 * KPA_PER_PSI, 0.4
+_SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 """So much of a rise, and such a share of it, must be missing at the rest: meters slip a little, and gauges err."""
+_STANDS_KPA = 1.5 * KPA_PER_PSI
+"""No gauge is so coarse that it shows nothing of this."""
 _LOSS_DOUBT = 0.03
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
@@ -36,6 +39,14 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     if not drawing or facts.gas is None or line is None:
         return False
     return line > facts.gas.high + _APART_KPA
+
+
+def stands_through_draw(facts: Facts) -> bool:
+    """Air leaves the sealed tyre, by the most that it may still hold, and the gauge has not moved since it began to."""
+    draws = facts.phase is Phase.DRAW_DOWN and facts.air_at_pump and facts.run_s > BLANK_S
+    if not draws or facts.gas is None:
+        return False
+    return facts.gauge_age_s > facts.run_s and facts.gas.high < facts.stroke.from_kpa - _STANDS_KPA
 
 
 def fell_too_far(facts: Facts) -> bool:

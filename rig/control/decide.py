@@ -126,6 +126,8 @@ def _rebook_draw(turn: Turn) -> None:
     air = turn.state.stroke.start_air_l
     either = tally.either_l + tally.air_returned_l - air
     turn.set(tally=changed(tally, air_returned_l=air, either_l=either, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
+    # How much room it left is as unsure: what the strokes told of it is forgotten.
+    turn.set(gas=changed(turn.state.gas, stroke_u_l=None))
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:

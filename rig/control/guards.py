@@ -127,7 +127,8 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
     # A pump that was stopped before anything flowed has moved no gauge either.
     flowed = facts.forward or facts.in_tyre_l - facts.stroke.start_l > max(0.2, 5 * setup.meter.litres_per_pulse)
     shows = facts.wet and flowed and flows is facts.forward
-    return facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
+    stands = facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
+    return stands or agreement.stands_through_draw(facts)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:

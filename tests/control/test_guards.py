@@ -113,6 +113,16 @@ def test_a_cause_in_the_rig_raises_its_guard_and_everything_goes_off(name: str) 
     assert ran.record["outcome"] == ("aborted" if GUARD_NAMED[str(ran.first_out)].action == "trip" else "stopped")
 
 
+def test_a_gauge_that_stuck_at_rest_is_told_while_air_is_drawn() -> None:
+    began: list[float] = []
+    run_fill(
+        "11L-15", "draw-down", watch=lambda d: began.append(d.state.now_s) if d.state.phase is Phase.DRAW_DOWN else None
+    )
+    ran = run_fill("11L-15", "draw-down", faults=[f"pressure_stuck@{began[0] - 3:g}"])
+    assert ran.first_out == "gauge_stuck"
+    assert ran.rig.plant.tyre.pressure() - 101.325 >= ran.setup.window.floor_kpa
+
+
 def _filling() -> tuple[Setup, Decision, Reading]:
     fill = fill_of(rig_settings(tote__fluid="water"), Question("16.9-28"))
     last = fill.run(until=lambda d: d.state.phase is Phase.FILL and d.facts.run_s > 5)

@@ -153,3 +153,18 @@ def test_a_vent_is_careful_once_the_meter_was_given_up() -> None:
 def test_where_no_meter_counts_a_pump_that_was_not_seen_is_in_the_doubt(seed: int) -> None:
     """Found by 20,000 fills: a welded contactor by run time, a level that stuck: 17 and 35 L off, 9 and 15 stated."""
     assert judged(drawn(seed)).breaches == ()
+
+
+def test_a_meter_that_counts_double_for_a_while_is_told_in_a_small_tyre() -> None:
+    """Found by 20,000 fills: 9 kPa of 18 were missing at a rest, 10 were allowed, and 3 L too many stood as sure."""
+    assert judged(drawn(208587)).breaches == ()
+
+
+def test_a_gauge_that_stands_through_a_draw_is_stuck() -> None:
+    """Found by 20,000 fills: a gauge that stuck by run time was gone past three times, and air drawn to -7 kPa."""
+    assert judged(drawn(208781)).breaches == ()
+
+
+def test_after_liquid_was_drawn_for_air_the_air_space_is_measured_anew() -> None:
+    """Found by 20,000 fills: a tyre that was full already, let down through its own liquid by run time: 186 kPa."""
+    assert judged(drawn(218093)).breaches == ()
