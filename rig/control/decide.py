@@ -24,6 +24,7 @@ from rig.control.snapshot import BASIS, progress
 from rig.control.state import Alarms, Confirmation, FillState, in_force, way_off
 from rig.control.turn import Turn
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
+from rig.control.witness import contradiction
 
 _REMEMBERED = 512
 """Ids of requests that a fill knows again: many times what one takes, and still a bound for a face gone wild."""
@@ -121,11 +122,13 @@ def _reopen(turn: Turn) -> None:
 
 
 def _rebook_draw(turn: Turn) -> None:
-    """What was booked as air was liquid from the tyre, and it still fills the hose."""
+    """What was booked as air was liquid from the tyre, and still fills the hose, unless the tote got none of it."""
     tally, setup = turn.state.tally, turn.setup
     air = turn.state.stroke.start_air_l
     either = tally.either_l + tally.air_returned_l - air
-    turn.set(tally=changed(tally, air_returned_l=air, either_l=either, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l))
+    rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
+    denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
+    turn.set(tally=changed(tally if denied else rebooked, either_l=either))
     # How much room it left is as unsure: what the strokes told of it is forgotten.
     turn.set(gas=changed(turn.state.gas, stroke_u_l=None))
 

@@ -168,3 +168,9 @@ def test_a_gauge_that_stands_through_a_draw_is_stuck() -> None:
 def test_after_liquid_was_drawn_for_air_the_air_space_is_measured_anew() -> None:
     """Found by 20,000 fills: a tyre that was full already, let down through its own liquid by run time: 186 kPa."""
     assert judged(drawn(218093)).breaches == ()
+
+
+def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
+    """Found by 20,000 fills: a vent that stuck open put the gauge low, 25 L of air were booked as drawn liquid."""
+    ran = judged(drawn(224661))
+    assert (ran.outcome, ran.breaches) == ("complete", ())
