@@ -54,6 +54,8 @@ class _Slot:
     codec: Codec
     address: int
     registers: int
+    bit: int | None
+    """Its bit of a register that others share."""
     last: float | None = None
     """The value that its registers show."""
 
@@ -73,7 +75,10 @@ class _Run:
             if value != slot.last:
                 slot.last = value
                 at = slot.address - self.span.start
-                self.cells[at : at + slot.registers] = slot.codec.encode(value)
+                if slot.bit is None:
+                    self.cells[at : at + slot.registers] = slot.codec.encode(value)
+                else:
+                    self.cells[at] = self.cells[at] & ~(1 << slot.bit) | bool(value) << slot.bit
 
 
 class Modules:
@@ -110,7 +115,8 @@ class Modules:
         tables: dict[Where, list[_Slot]] = {}
         for name, point in points.items():
             where = Where(endpoints[point.link], point.unit, point.table)
-            tables.setdefault(where, []).append(_Slot(name, codec_for(name, point), point.address, point.registers))
+            slot = _Slot(name, codec_for(name, point), point.address, point.registers, point.bit)
+            tables.setdefault(where, []).append(slot)
             if name in OUTPUTS or name == _TIMEOUT:
                 self._guarded.add((where.endpoint, where.unit))
         self._runs = {where: _runs(slots, gaps[where.endpoint]) for where, slots in tables.items()}

@@ -32,6 +32,12 @@ def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | 
     return value  # type: ignore[no-any-return]
 
 
+def yes_or_no(registers: Sequence[int], point: Point) -> int:
+    """1 or 0: what a bool's bit, or else its whole register, says."""
+    word = int(decode(registers, "u16", point.order))
+    return int(word != 0) if point.bit is None else word >> point.bit & 1
+
+
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:
     """The registers that hold ``value``; raises :class:`EncodeError` when it does not fit the type."""
     if not math.isfinite(value):

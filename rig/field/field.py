@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks
-from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled
+from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled, yes_or_no
 from rig.field.lines import Line, LinePort
 from rig.field.links import LineField, LineLink, Link
 from rig.field.modbus import FieldError, ModbusPort, RefusedError, SilentError
@@ -176,7 +176,7 @@ class Field:
         take(self.values, self._places[block], values, asyncio.get_running_loop().time())
 
     async def write(self, wanted: Mapping[str, bool]) -> None:
-        """Bring the named coils to the wanted states: off before on, only what changed or is due.
+        """Bring the named outputs to the wanted states: off before on, only what changed or is due.
 
         Raises :class:`FieldError` when a device does not take a write. Everything else that is to be off is still
         written, on other links without waiting; nothing goes on that time.
@@ -219,7 +219,7 @@ class Field:
     async def _write_one(self, name: str, *, on: bool) -> None:
         point = self.points[name]
         port = self._devices[point.link].port
-        await port.write_coil(point.unit, point.address, on=on)
+        await port.switch(point.unit, point.table, point.address, on=on)
         self._written[name] = _Written(on, asyncio.get_running_loop().time(), port.connects)
 
     async def write_number(self, name: str, value: float) -> None:
@@ -253,8 +253,9 @@ def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int
 
 def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     """What the ``registers`` (or the one bit) of a point say at a time."""
-    if point.table in BIT_TABLES:
-        return Value(registers[0], registers[0], now_s, registers=registers)
+    if point.type == "bool":
+        shown = registers[0] if point.table in BIT_TABLES else yes_or_no(registers, point)
+        return Value(shown, shown, now_s, registers=registers)
     try:
         raw = decode(registers, point.type, point.order)
     except DecodeError as error:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-_READ_BITS, _READ_REGISTERS = (1, 2), (3, 4)
+_READ_BITS, _READ_REGISTERS, _WRITE_ONE = (1, 2), (3, 4), (5, 6)
 _EXCEPTION = 0x80
 
 
@@ -23,7 +23,7 @@ class Expected:
     count: int
     """Bits or registers read or written."""
     value: int = 0
-    """What a single coil was written with: 0xFF00 or 0."""
+    """What a single coil (0xFF00 or 0) or register was written with."""
 
     @property
     def head(self) -> bytes:
@@ -32,7 +32,7 @@ class Expected:
             return bytes((self.unit, self.function, (self.count + 7) // 8))
         if self.function in _READ_REGISTERS:
             return bytes((self.unit, self.function, 2 * self.count))
-        last = self.value if self.function == 5 else self.count
+        last = self.value if self.function in _WRITE_ONE else self.count
         return bytes((self.unit, self.function)) + self.address.to_bytes(2, "big") + last.to_bytes(2, "big")
 
     @property

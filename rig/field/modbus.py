@@ -19,7 +19,7 @@ from pymodbus.pdu import ModbusPDU
 from rig.field.blocks import Block
 from rig.field.frames import Expected, answer_in
 from rig.field.links import BusLink, RtuLink
-from rig.field.points import BIT_TABLES
+from rig.field.points import BIT_TABLES, Table
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -34,8 +34,12 @@ _READS = {
     "holding": (3, AsyncModbusTcpClient.read_holding_registers),
     "input": (4, AsyncModbusTcpClient.read_input_registers),
 }
-_WRITE_COIL, _WRITE_REGISTERS = 5, 16
-_ON = 0xFF00
+_SWITCHES: dict[Table, tuple[int, Callable[..., Awaitable[ModbusPDU]], int]] = {
+    "coil": (5, AsyncModbusTcpClient.write_coil, 0xFF00),
+    "holding": (6, AsyncModbusTcpClient.write_register, 1),
+}
+"""How one output is written, and what stands in the frame for on."""
+_WRITE_REGISTERS = 16
 _ROUNDING_S = 0.001
 
 
@@ -89,17 +93,21 @@ class ModbusPort:
             raise RefusedError(f"{self.name}: {len(values)} instead of {block.count} values came, reading {where}")
         return [int(value) for value in values[: block.count]]
 
-    async def write_coil(self, unit: int, address: int, *, on: bool) -> None:
-        """Write one coil and compare the echo. An off waits for nothing, an on for a bus in step."""
+    async def switch(self, unit: int, table: Table, address: int, *, on: bool) -> None:
+        """Write one coil, or 1 or 0 to one holding register, and compare the echo.
+
+        An off waits for nothing, an on for a bus in step.
+        """
         if on:
             self._check_quiet()
+        function, write, when_on = _SWITCHES[table]
         reply = await self._call(
-            f"writing coil {address} of unit {unit}",
-            Expected(unit, _WRITE_COIL, address, 1, _ON if on else 0),
-            lambda client: client.write_coil(address, on, device_id=unit),
+            f"writing {table} {address} of unit {unit}",
+            Expected(unit, function, address, 1, when_on if on else 0),
+            lambda client: write(client, address, on, device_id=unit),
         )
-        if reply.address != address or bool(reply.bits[0]) != on:
-            raise RefusedError(f"{self.name}: unit {unit} echoed another write than coil {address}")
+        if reply.address != address or (reply.bits or reply.registers)[:1] != [on]:
+            raise RefusedError(f"{self.name}: unit {unit} echoed another write than {table} {address}")
 
     async def write_registers(self, unit: int, address: int, values: list[int]) -> None:
         """Write holding registers."""

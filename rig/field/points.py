@@ -67,6 +67,8 @@ class Point(Strict):
     table: Table
     address: int = Field(ge=0, le=65535)
     type: NumberType = "bool"
+    bit: int | None = Field(default=None, ge=0, le=15)
+    """Which bit of a register a yes or no is, 0 the lowest; without it the whole register is: 0 is no."""
     order: Order = "ABCD"
     """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
     scale: float = 1.0
@@ -79,11 +81,10 @@ class Point(Strict):
 
     @model_validator(mode="after")
     def _consistent(self) -> Point:
-        if (self.table in BIT_TABLES) != (self.type == "bool"):
-            raise ValueError(
-                f"table {self.table!r} does not go with type {self.type!r}: "
-                "coils and discretes are bool, registers are u16, i16, u32, i32 or f32"
-            )
+        if self.table in BIT_TABLES and (self.type != "bool" or self.bit is not None):
+            raise ValueError(f"coils and discretes are bool, and one bit each: write no other type for a {self.table}")
+        if self.bit is not None and self.type != "bool":
+            raise ValueError(f"a bit of a register is a bool, not a {self.type}: leave out type or bit")
         if self.scale == 0:
             raise ValueError("scale is 0: every reading would be the offset; write the value of one raw step")
         if self.address + self.registers > 65536:

@@ -37,7 +37,8 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     ]
     lines += [f"  link     {name}: {_link_text(link)}" for name, link in settings.links.items()]
     for name, point in settings.points.items():
-        lines.append(f"  {name:<20} {point.link} unit {point.unit} {point.table} {point.address} {point.type}")
+        kind = point.type if point.bit is None else f"bit {point.bit}"
+        lines.append(f"  {name:<20} {point.link} unit {point.unit} {point.table} {point.address} {kind}")
     for link_name, link in settings.links.items():
         if isinstance(link, LineLink):
             lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]

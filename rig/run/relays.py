@@ -86,7 +86,7 @@ async def _click_all(settings: Settings, field: Field, names: list[str], ask: As
     await _off(field, names)
     for name in names:
         point = settings.points[name]
-        place = f"{point.link} unit {point.unit} coil {point.address}"
+        place = f"{point.link} unit {point.unit} {point.table} {point.address}"
         answer = await ask(f"{name} ({place}): Enter = click it, s = skip, q = end")
         if answer is None:
             raise NotAnswered("the terminal is gone: everything is off")

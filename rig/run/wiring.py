@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import product
 
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.links import LineLink, Link, SerialLine
@@ -29,10 +30,14 @@ def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             yield f"{where}.link: no link {point.link!r}; write one of {sorted(links)}"
         elif isinstance(link, LineLink):
             yield f"{where}.link: {point.link!r} sends lines; name the point in links.{shown(point.link)}.fields"
-        if name in OUTPUTS | HANDS and point.table != "coil":
-            yield f"{where}.table: an output is a coil, not {point.table!r}"
+        if name in OUTPUTS | HANDS and (point.table not in ("coil", "holding") or point.type != "bool"):
+            yield f"{where}.table: an output is a coil, or a holding register of type 'bool' that takes 1 and 0"
+        if name in OUTPUTS | HANDS and point.bit is not None:
+            yield f"{where}.bit: an output is written alone; give it a coil or a whole holding register"
         if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
             yield f"{where}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"
+        elif name in QUANTITY_OF_POINT and point.type == "bool":
+            yield f"{where}.type: a {QUANTITY_OF_POINT[name]} is a number; write u16, i16, u32, i32 or f32"
         else:
             yield from _quantity_faults(where, name, point.quantity)
 
@@ -67,18 +72,20 @@ def _field_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
 
 
 def _overlap_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
-    taken: dict[tuple[str, int, str, int], str] = {}
+    taken: dict[tuple[str, int, str, int, int], str] = {}
     for name, point in points.items():
         link = links.get(point.link)
         if link is None or isinstance(link, LineLink) or name not in POINT_NAMES:
             continue
         end = f"{link.host}:{link.port}" if isinstance(link, TcpLink) else link.port
-        places = range(point.address, point.address + point.registers)
-        owners = [taken.setdefault((end, point.unit, point.table, at), name) for at in places]
+        shelf = (end, point.unit, point.table)
+        bits = range(16) if point.bit is None else (point.bit,)
+        places = product(range(point.address, point.address + point.registers), bits)
+        owners = dict.fromkeys((at, taken.setdefault((*shelf, at, bit), name)) for at, bit in places)
         yield from (
             f"points.{name}: shares {point.table} {at} of unit {point.unit} with points.{owner}; "
             "give each its own address"
-            for at, owner in zip(places, owners, strict=True)
+            for at, owner in owners
             if owner != name
         )
 

@@ -63,6 +63,27 @@ async def test_all_four_tables_two_units_and_every_byte_order() -> None:
     assert sorted(device.asked) == [(4, 3, 10), (4, 4, 0), (4, 4, 20), (9, 1, 200), (9, 2, 33), (9, 4, 22)]
 
 
+async def test_yes_and_no_in_registers_are_a_bit_or_the_whole_of_one() -> None:
+    points = {
+        "third": number("input", 5, "bool", bit=3),
+        "fourth": number("input", 5, "bool", bit=4),
+        "swapped": number("input", 6, "bool", bit=0, order="BADC"),
+        "whole": number("holding", 7, "bool"),
+        "none": number("holding", 8, "bool"),
+    }
+    async with bench() as device:
+        await device.put(1, INPUTS, 5, [0b1000, 0x0100])
+        await device.put(1, HOLDINGS, 7, [0xFF00, 0])
+        wires = Field({"io": link(device.port)}, points)
+        await wires.scan()
+        wires.close()
+    assert {name: value.raw for name, value in wires.values.items()} == {
+        "third": 1, "fourth": 0, "swapped": 1, "whole": 1, "none": 0,
+    }  # fmt: skip
+    # Those that share a register share the request.
+    assert sorted(device.asked) == [(1, 3, 7), (1, 4, 5)]
+
+
 async def test_a_value_that_is_no_number_or_out_of_range_says_so_and_spoils_nothing_else() -> None:
     points = {
         "broken": number("input", 0, "f32"),
@@ -280,5 +301,9 @@ async def test_a_wrong_echo_is_no_written_coil() -> None:
     async with odd_device(stubborn) as port:
         wires = Field({"io": link(port)}, {"pump_run": coil(17)})
         with pytest.raises(FieldError, match="unit 1 echoed another write than coil 17"):
+            await wires.write({"pump_run": True})
+        wires.close()
+        wires = Field({"io": link(port)}, {"pump_run": number("holding", 17, "bool")})
+        with pytest.raises(FieldError, match="unit 1 echoed another write than holding 17"):
             await wires.write({"pump_run": True})
         wires.close()

@@ -114,8 +114,8 @@ async def test_an_off_is_sent_at_once_though_the_bus_is_to_be_silent_and_an_on_i
             await port.read(holding(10))
         lost_s = asyncio.get_running_loop().time()
         with pytest.raises(FieldError, match="silent for"):
-            await port.write_coil(1, 3, on=True)
-        await port.write_coil(1, 3, on=False)
+            await port.switch(1, "coil", 3, on=True)
+        await port.switch(1, "coil", 3, on=False)
         assert asyncio.get_running_loop().time() - lost_s < 0.8 * TIMEOUT_S
         port.close()
     assert end.heard[1] == framed(bytes((1, 5, 0, 3, 0, 0)))
@@ -167,7 +167,7 @@ async def test_a_refusal_is_told_and_costs_no_silence(tmp_path: Path) -> None:
             with pytest.raises(RefusedError, match="exception 2"):
                 await port.read(holding(5))
         with pytest.raises(RefusedError):
-            await port.write_coil(1, 0, on=True)
+            await port.switch(1, "coil", 0, on=True)
         port.close()
 
 
@@ -180,7 +180,7 @@ async def test_an_adapter_that_hears_itself(tmp_path: Path) -> None:
     async with far_end(tmp_path / "bus", answer):
         port = ModbusPort("bus", bus(tmp_path / "bus", echo=True))
         assert await port.read(holding(5, 3)) == [5, 6, 7]
-        await port.write_coil(1, 3, on=True)
+        await port.switch(1, "coil", 3, on=True)
         port.close()
 
     async def only_echo(heard: bytes) -> bytes:
@@ -189,7 +189,7 @@ async def test_an_adapter_that_hears_itself(tmp_path: Path) -> None:
     async with far_end(tmp_path / "bus", only_echo):
         port = ModbusPort("bus", bus(tmp_path / "bus", echo=True))
         with pytest.raises(SilentError):
-            await port.write_coil(1, 3, on=True)
+            await port.switch(1, "coil", 3, on=True)
         port.close()
 
 

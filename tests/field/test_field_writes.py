@@ -40,6 +40,21 @@ async def test_coils_are_written_when_they_change_and_off_goes_before_on() -> No
         wires.close()
 
 
+async def test_relays_in_holding_registers_are_written_one_and_nought() -> None:
+    points = {"pump_run": number("holding", 17, "bool"), "vent_valve": number("holding", 19, "bool")}
+    async with bench() as device:
+        wires = Field({"io": link(device.port)}, points, renew_s=NEVER_S)
+        await wires.write({"pump_run": True, "vent_valve": False})
+        # Function 6: there are relay modules that know no other write (common practice, no source).
+        assert [(function, address) for _, function, address in device.asked] == [(6, 19), (6, 17)]
+        assert await device.registers(1, 17, 3) == [1, 0, 0]
+        await wires.scan()
+        await wires.write({"pump_run": False, "vent_valve": False})
+        assert await device.registers(1, 17, 3) == [0, 0, 0]
+        wires.close()
+    assert (wires.values["pump_run"].raw, wires.values["vent_valve"].raw) == (1, 0)
+
+
 async def test_names_that_are_not_wired_are_passed_over() -> None:
     async with bench() as device:
         wires = relays(device)

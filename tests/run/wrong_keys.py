@@ -84,9 +84,23 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     (
         "bool register",
         {"points.tote_level.type": "bool", "points.tote_level.quantity": ""},
-        "points.tote_level: table 'input' does not go with type 'bool'",
+        "points.tote_level.type: a volume is a number; write u16, i16, u32, i32 or f32",
     ),
-    ("number coil", {"points.pump_run.type": "u16"}, "points.pump_run: table 'coil' does not go with type 'u16'"),
+    (
+        "number coil",
+        {"points.pump_run.type": "u16"},
+        "points.pump_run: coils and discretes are bool, and one bit each: write no other type for a coil",
+    ),
+    (
+        "bit of a discrete",
+        {"points.estop_ok.bit": 3},
+        "points.estop_ok: coils and discretes are bool, and one bit each",
+    ),
+    (
+        "bit of a number",
+        {"points.tote_level.bit": 3},
+        "points.tote_level: a bit of a register is a bool, not a u16: leave out type or bit",
+    ),
     ("no scale", {"points.tote_level.scale": 0}, "points.tote_level: scale is 0"),
     ("scale no number", {"points.tote_level.scale": math.nan}, "points.tote_level.scale: should be a finite number"),
     (
@@ -105,7 +119,20 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     (
         "output that cannot be written",
         {"points.vent_valve.table": "discrete", "points.vent_valve.address": 7},
-        "points.vent_valve.table: an output is a coil, not 'discrete'",
+        "points.vent_valve.table: an output is a coil, or a holding register of type 'bool' that takes 1 and 0",
+    ),
+    (
+        "output in a bit that others share",
+        {"points.vent_valve.table": "holding", "points.vent_valve.address": 7, "points.vent_valve.bit": 2},
+        "points.vent_valve.bit: an output is written alone; give it a coil or a whole holding register",
+    ),
+    (
+        "one bit twice",
+        {
+            "points.estop_ok": {"link": "io", "table": "input", "address": 90, "bit": 4},
+            "points.stop_button": {"link": "io", "table": "input", "address": 90, "bit": 4},
+        },
+        "points.stop_button: shares input 90 of unit 1 with points.estop_ok; give each its own address",
     ),
     ("no pump", {"points.pump_run": GONE}, "points.pump_run: missing; the rig cannot run without it"),
     ("no meter", {"points.meter_count": GONE}, "points.meter_count: missing"),
