@@ -75,10 +75,11 @@ class _Run:
             if value != slot.last:
                 slot.last = value
                 at = slot.address - self.span.start
+                shown = slot.codec.encode(value)
                 if slot.bit is None:
-                    self.cells[at : at + slot.registers] = slot.codec.encode(value)
+                    self.cells[at : at + slot.registers] = shown
                 else:
-                    self.cells[at] = self.cells[at] & ~(1 << slot.bit) | bool(value) << slot.bit
+                    self.cells[at] = self.cells[at] & ~(1 << slot.bit) | shown[0] << slot.bit
 
 
 class Modules:

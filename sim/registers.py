@@ -41,11 +41,12 @@ class Codec:
     """What 0 of the wire's unit is in the program's."""
     unit_step: float
     wraps: bool
+    inverted: bool = False
 
     def encode(self, value: float) -> Sequence[int]:
         """Registers for a value in the program's unit."""
         if self.type == "bool":
-            return [int(bool(value))]
+            return [int(bool(value) is not self.inverted)]
         raw = ((value - self.unit_zero) / self.unit_step - self.offset) / self.scale
         if self.type == "f32":
             bits = int.from_bytes(struct.pack(">f", max(-3.4e38, min(3.4e38, raw))), "big")
@@ -84,4 +85,4 @@ def codec_for(name: str, point: Point) -> Codec:
     if kind is not None and point.quantity:
         zero = parse(f"0 {point.quantity}", kind)
         step = parse(f"1 {point.quantity}", kind) - zero
-    return Codec(point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS)
+    return Codec(point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS, point.inverted)

@@ -33,9 +33,9 @@ def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | 
 
 
 def yes_or_no(registers: Sequence[int], point: Point) -> int:
-    """1 or 0: what a bool's bit, or else its whole register, says."""
-    word = int(decode(registers, "u16", point.order))
-    return int(word != 0) if point.bit is None else word >> point.bit & 1
+    """1 or 0: what a bool says by its coil, its bit or its whole register."""
+    word = registers[0] if point.bit is None else int(decode(registers, "u16", point.order)) >> point.bit & 1
+    return int((word != 0) is not point.inverted)
 
 
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:

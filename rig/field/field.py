@@ -15,7 +15,7 @@ from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, un
 from rig.field.lines import Line, LinePort
 from rig.field.links import LineField, LineLink, Link
 from rig.field.modbus import FieldError, ModbusPort, RefusedError, SilentError
-from rig.field.points import BIT_TABLES, Point
+from rig.field.points import Point
 from rig.units import QuantityError, converted
 
 
@@ -254,7 +254,7 @@ def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int
 def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     """What the ``registers`` (or the one bit) of a point say at a time."""
     if point.type == "bool":
-        shown = registers[0] if point.table in BIT_TABLES else yes_or_no(registers, point)
+        shown = yes_or_no(registers, point)
         return Value(shown, shown, now_s, registers=registers)
     try:
         raw = decode(registers, point.type, point.order)

@@ -69,6 +69,8 @@ class Point(Strict):
     type: NumberType = "bool"
     bit: int | None = Field(default=None, ge=0, le=15)
     """Which bit of a register a yes or no is, 0 the lowest; without it the whole register is: 0 is no."""
+    inverted: bool = False
+    """A switch that opens when it acts: 0 is yes, and so is a broken wire."""
     order: Order = "ABCD"
     """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
     scale: float = 1.0
@@ -83,8 +85,8 @@ class Point(Strict):
     def _consistent(self) -> Point:
         if self.table in BIT_TABLES and (self.type != "bool" or self.bit is not None):
             raise ValueError(f"coils and discretes are bool, and one bit each: write no other type for a {self.table}")
-        if self.bit is not None and self.type != "bool":
-            raise ValueError(f"a bit of a register is a bool, not a {self.type}: leave out type or bit")
+        if (self.bit is not None or self.inverted) and self.type != "bool":
+            raise ValueError(f"a {self.type} has no yes or no: leave out bit and inverted, or write type = 'bool'")
         if self.scale == 0:
             raise ValueError("scale is 0: every reading would be the offset; write the value of one raw step")
         if self.address + self.registers > 65536:

@@ -68,20 +68,23 @@ async def test_yes_and_no_in_registers_are_a_bit_or_the_whole_of_one() -> None:
         "third": number("input", 5, "bool", bit=3),
         "fourth": number("input", 5, "bool", bit=4),
         "swapped": number("input", 6, "bool", bit=0, order="BADC"),
+        "opens": number("input", 5, "bool", bit=5, inverted=True),
+        "opened": number("discrete", 9, "bool", inverted=True),
         "whole": number("holding", 7, "bool"),
         "none": number("holding", 8, "bool"),
     }
     async with bench() as device:
         await device.put(1, INPUTS, 5, [0b1000, 0x0100])
         await device.put(1, HOLDINGS, 7, [0xFF00, 0])
+        await device.put(1, DISCRETES, 9, [True])
         wires = Field({"io": link(device.port)}, points)
         await wires.scan()
         wires.close()
     assert {name: value.raw for name, value in wires.values.items()} == {
-        "third": 1, "fourth": 0, "swapped": 1, "whole": 1, "none": 0,
+        "third": 1, "fourth": 0, "swapped": 1, "opens": 1, "opened": 0, "whole": 1, "none": 0,
     }  # fmt: skip
     # Those that share a register share the request.
-    assert sorted(device.asked) == [(1, 3, 7), (1, 4, 5)]
+    assert sorted(device.asked) == [(1, 2, 9), (1, 3, 7), (1, 4, 5)]
 
 
 async def test_a_value_that_is_no_number_or_out_of_range_says_so_and_spoils_nothing_else() -> None:

@@ -99,7 +99,12 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     (
         "bit of a number",
         {"points.tote_level.bit": 3},
-        "points.tote_level: a bit of a register is a bool, not a u16: leave out type or bit",
+        "points.tote_level: a u16 has no yes or no: leave out bit and inverted, or write type = 'bool'",
+    ),
+    (
+        "emergency stop that a broken wire keeps ready",
+        {"points.estop_ok.inverted": True},
+        "points.estop_ok.inverted: a broken wire must read as off, and never as ready; wire it the other way",
     ),
     ("no scale", {"points.tote_level.scale": 0}, "points.tote_level: scale is 0"),
     ("scale no number", {"points.tote_level.scale": math.nan}, "points.tote_level.scale: should be a finite number"),

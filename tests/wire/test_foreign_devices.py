@@ -64,6 +64,7 @@ def all_in_registers(folder: Path) -> dict[str, Any]:
         document["points"][name] |= {"table": "holding", "address": address}
     for name, bit in {"estop_ok": 2, "liquid_in_vent": 9}.items():
         document["points"][name] |= {"unit": 7, "table": "input", "address": 30, "bit": bit}
+    document["points"]["liquid_in_vent"]["inverted"] = True
     return document
 
 
