@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 
 from rig.control.accounting import Tally
+from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
 from rig.control.pressure import GUESS, Band
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
-from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -23,7 +23,7 @@ NEAR_LEVEL = "air drawn near the liquid's level"
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
 """Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
 _UNSEEN = frozenset({
-    "meter_jumped", "no_flow", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
+    "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
@@ -66,7 +66,7 @@ def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air
 
     What the pressure stands above the air space's own estimate tells of litres beside the count.
     """
-    if not setup.meter.estimated or rest_kpa <= foreseen.high + KPA_PER_PSI:
+    if not setup.meter.estimated or rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
         return tally
     air_kpa = setup.line.atmosphere_kpa_abs
     unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
@@ -93,6 +93,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm in _ASTRAY or by_time:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
         return abs(net_l - state.mark.tally.net_l(setup.meter)) + pump_lps * setup.line.coast_s
+    if alarm == "no_flow":
+        # A measure of coarse steps is given long to move, and all the while the pump may have.
+        return pump_lps * max(_UNSEEN_S, state.now_s - max(state.pulse_s, state.changed_s))
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 
 
