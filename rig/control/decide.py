@@ -247,14 +247,21 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
     measure = next_best(turn.setup, turn.state, turn.facts.reading)
     if measure is None:
         text = "No other measure counts here: mend the meter, or end the fill with what was counted."
-        turn.note("refused", what="next_measure", missing=["measure"])
-        return (Missing("measure", text),)
+        return _refuse_measure(turn, Missing("measure", text))
+    if not turn.facts.still and turn.facts.stroke_s < _STAND_S:
+        # What the meter still shows may be a pump that does not stop: a coarser measure would tell it late.
+        return _refuse_measure(turn, Missing("standing", "Wait until the liquid stands; then the next measure counts."))
     was = turn.setup.meter.kind
     turn.state = take_over(turn.setup, turn.state, turn.facts.reading, measure)
     turn.setup = in_force(turn.setup, turn.state)
     turn.flag(f"meter given up: went on by {BASIS[turn.setup.meter.kind]}")
     turn.note("next_measure", was=was, now=turn.setup.meter.kind, by=request.by)
     return ()
+
+
+def _refuse_measure(turn: Turn, why: Missing) -> tuple[Missing, ...]:
+    turn.note("refused", what="next_measure", missing=[why.name])
+    return (why,)
 
 
 _HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {

@@ -179,3 +179,9 @@ def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
 def test_what_a_level_that_sticks_did_not_count_is_in_doubt_from_the_last_step_on() -> None:
     """Found by 20,000 fills: the meter given up for a stuck level, a minute uncounted: 56 L off, 32 stated."""
     assert judged(drawn(235217)).breaches == ()
+
+
+def test_a_meter_is_not_given_up_while_it_still_counts() -> None:
+    """Found by 20,000 fills: given up in the scan after a power cut, when it alone could tell a welded contactor."""
+    ran = judged(drawn(211293))
+    assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
