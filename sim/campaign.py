@@ -24,20 +24,18 @@ from sim.fault_table import table
 from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted
-from sim.scenarios import PAIRS, PARTS, Pair, Scenario, drawn, set_up
+from sim.scenarios import PAIRS, PARTS, Case, Pair, Scenario, drawn, set_up
 from sim.seen import Breach
 from sim.trace import Trace
 from sim.virtual import VirtualFill, VirtualRig
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from rig.control.decide import Decision
     from rig.control.state import FillState
     from rig.control.values import Setup
 
-Case = tuple[int, Pair | None, bool]
-"""A seed, the two faults that are asked for, and whether the rig is unlike the demonstration's."""
 _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time, or than three times what was foreseen."""
 _DARK_S = 5.0
@@ -51,7 +49,7 @@ _OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
 class Judged:
     """What came of one fill. ``outcome`` is "refused" where the plan did not allow it."""
 
-    seed: int
+    case: Case
     outcome: str
     first_out: str | None
     faults: tuple[str, ...]
@@ -59,9 +57,6 @@ class Judged:
     ticks: int = 0
     virtual_s: float = 0.0
     trace: str = ""
-    command: str = ""
-    pair: Pair | None = None
-    wide: bool = False
 
 
 class JudgedFill:
@@ -112,9 +107,7 @@ def judged(scenario: Scenario) -> Judged:
     """Run one scenario under its judge."""
     found = set_up(scenario)
     names = tuple(name for name, _, _ in scenario.faults)
-    blank = Judged(
-        scenario.seed, "refused", None, names, (), command=scenario.command, pair=scenario.pair, wide=scenario.wide
-    )
+    blank = Judged(scenario.case, "refused", None, names, ())
     if found is None:
         return blank
     setup, rig = found
@@ -136,19 +129,18 @@ def judged(scenario: Scenario) -> Judged:
     )
 
 
-def run_seed(seed: int, dropped: Collection[str] = (), pair: Pair | None = None, *, wide: bool = False) -> Judged:
-    """Draw and run one seed."""
-    return judged(drawn(seed, dropped, pair, wide=wide))
+def run_case(case: Case) -> Judged:
+    """Draw and run one fill."""
+    return judged(drawn(case))
 
 
-def shrunk(failing: Judged, dropped: Collection[str] = ()) -> Judged:
+def shrunk(failing: Judged) -> Judged:
     """The simplest fill that still breaks the same promise: each part is left out once, and stays out if it may."""
-    names = {breach.name for breach in failing.breaches}
-    best, out = failing, frozenset(dropped)
-    for part in drawn(failing.seed, dropped).parts:
-        trial = run_seed(failing.seed, out | {part}, failing.pair, wide=failing.wide)
+    names, best = {breach.name for breach in failing.breaches}, failing
+    for part in failing.case.parts:
+        trial = run_case(best.case.without(part))
         if names & {breach.name for breach in trial.breaches}:
-            best, out = trial, out | {part}
+            best = trial
     return best
 
 
@@ -184,10 +176,9 @@ def run_campaign(options: argparse.Namespace) -> int:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
-        [(seed, pair, options.wide) for seed, pair in enumerate(pairs, options.seed)],
+        [Case(seed, options.drop, pair, options.wide) for seed, pair in enumerate(pairs, options.seed)],
         jobs=options.jobs,
         minutes=options.minutes,
-        dropped=options.drop,
         as_json=options.json,
     )
 
@@ -216,22 +207,20 @@ def _parts(text: str) -> tuple[str, ...]:
     return parts
 
 
-def campaign(
-    cases: Sequence[Case], *, jobs: int, minutes: float | None, dropped: Collection[str], as_json: bool
-) -> int:
+def campaign(cases: Sequence[Case], *, jobs: int, minutes: float | None, as_json: bool) -> int:
     """Run a fill for each case; prints, and returns the exit status: 0 without a breach, 1 with one."""
     began_s = time.monotonic()
     until_s = None if minutes is None else began_s + 60 * minutes
     found: list[Judged] = []
-    for each in _all(cases, jobs, dropped, until_s):
+    for each in _all(cases, jobs, until_s):
         found.append(each)
         if each.breaches:
             # At once, so that a campaign that is broken off has not been for nothing.
-            print(f"breach: {each.command}", file=sys.stderr, flush=True)
+            print(f"breach: {each.case.command}", file=sys.stderr, flush=True)
         _bar(len(found), len(cases), sum(bool(one.breaches) for one in found))
     took_s = time.monotonic() - began_s
-    failing = _all_shrunk([each for each in found if each.breaches], jobs, dropped)
-    document = _document(found, failing, cases[0][0], took_s)
+    failing = _all_shrunk([each for each in found if each.breaches], jobs)
+    document = _document(found, failing, cases[0].seed, took_s)
     if as_json:
         print(json.dumps(document))
     else:
@@ -239,20 +228,15 @@ def campaign(
     return 1 if failing else 0
 
 
-def _run_case(case: Case, dropped: Collection[str]) -> Judged:
-    seed, pair, wide = case
-    return run_seed(seed, dropped, pair, wide=wide)
-
-
-def _all(cases: Sequence[Case], jobs: int, dropped: Collection[str], until_s: float | None) -> Iterator[Judged]:
+def _all(cases: Sequence[Case], jobs: int, until_s: float | None) -> Iterator[Judged]:
     if jobs == 1 or len(cases) == 1:
         for case in cases:
             if until_s is not None and time.monotonic() > until_s:
                 return
-            yield _run_case(case, dropped)
+            yield run_case(case)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        pending = [pool.submit(_run_case, case, tuple(dropped)) for case in cases]
+        pending = [pool.submit(run_case, case) for case in cases]
         for future in as_completed(pending):
             yield future.result()
             if until_s is not None and time.monotonic() > until_s:
@@ -260,11 +244,11 @@ def _all(cases: Sequence[Case], jobs: int, dropped: Collection[str], until_s: fl
                 return
 
 
-def _all_shrunk(broken: list[Judged], jobs: int, dropped: Collection[str]) -> list[Judged]:
+def _all_shrunk(broken: list[Judged], jobs: int) -> list[Judged]:
     if jobs == 1 or len(broken) < 2:
-        return [shrunk(each, dropped) for each in broken]
+        return [shrunk(each) for each in broken]
     with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(shrunk, broken, [tuple(dropped)] * len(broken)))
+        return list(pool.map(shrunk, broken))
 
 
 def _bar(done: int, of: int, breaches: int) -> None:
@@ -281,7 +265,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         outcomes[each.outcome] = outcomes.get(each.outcome, 0) + 1
     ran = [each for each in found if each.outcome != "refused"]
     virtual_s = sum(each.virtual_s for each in ran)
-    traces = [each.trace for each in sorted(ran, key=attrgetter("seed"))]
+    traces = [each.trace for each in sorted(ran, key=attrgetter("case.seed"))]
     return {
         "fills": len(ran),
         "breaches": len(failing),
@@ -296,7 +280,11 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         "outcomes": dict(sorted(outcomes.items())),
         "trace": hashlib.sha256("".join(traces).encode()).hexdigest(),
         "failing": [
-            {"command": each.command, "faults": each.faults, "breaches": [asdict(breach) for breach in each.breaches]}
+            {
+                "command": each.case.command,
+                "faults": each.faults,
+                "breaches": [asdict(breach) for breach in each.breaches],
+            }
             for each in failing
         ],
     }
@@ -304,7 +292,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
 
 def _print(document: dict[str, object], failing: list[Judged]) -> None:
     for each in failing:
-        print(each.command)
+        print(each.case.command)
         for breach in each.breaches:
             print(f"    {breach.at_s:8.1f} s  {breach.name}: {breach.text}")
     for name in _PRINTED:

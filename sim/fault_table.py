@@ -16,7 +16,7 @@ from rig.control.snapshot import fill_record
 from sim.faults import FAULTS, Event
 from sim.judge import Judge
 from sim.person import Scripted
-from sim.scenarios import PARTS, Habits, Layout, drawn, set_up
+from sim.scenarios import PARTS, Case, Habits, Layout, drawn, set_up
 from sim.seen import Breach, delivered_l, tyre_kpa
 from sim.virtual import VirtualFill, VirtualRig
 
@@ -79,8 +79,8 @@ class _Timer:
 
 
 def _prepared(layout: Layout, events: Sequence[Event]) -> tuple[Setup, VirtualRig]:
-    seed = next(seed for seed in range(100) if drawn(seed, PARTS).layout == layout)
-    scenario = drawn(seed, PARTS)
+    seed = next(seed for seed in range(100) if drawn(Case(seed, PARTS)).layout == layout)
+    scenario = drawn(Case(seed, PARTS))
     found = set_up(scenario)
     assert found is not None
     return found[0], VirtualRig(scenario.settings, events)

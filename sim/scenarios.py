@@ -11,7 +11,7 @@ import tomllib
 from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
@@ -44,6 +44,39 @@ PAIRS: tuple[Pair, ...] = tuple(permutations(sorted(FAULTS), 2))
 """Every ordered pair of faults."""
 
 
+class Case(NamedTuple):
+    """What a scenario is drawn from."""
+
+    seed: int
+    dropped: Collection[str] = ()
+    """The parts that are left out."""
+    pair: Pair | None = None
+    """The two faults that are asked for, in this order; None: drawn like everything else."""
+    wide: bool = False
+    """The rig and the wheel are unlike the demonstration's."""
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """What could still be left out."""
+        return tuple(part for part in PARTS if part not in self.dropped)
+
+    @property
+    def command(self) -> str:
+        """The one command that runs this fill again."""
+        drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
+        pair = f" --pair {','.join(self.pair)}" if self.pair else ""
+        wide = " --wide" if self.wide else ""
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{pair}{drop}"
+
+    def without(self, part: str) -> Case:
+        """The same with one part less."""
+        return self._replace(dropped=(*self.dropped, part))
+
+    def part(self, name: str) -> random.Random | None:
+        """The generator of a part; one that is left out has none, and takes its plain value."""
+        return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
+
+
 @dataclass(frozen=True, slots=True)
 class Habits:
     """What the scripted person does besides confirming and answering; shares of the fill's expected time."""
@@ -64,31 +97,13 @@ class Habits:
 class Scenario:
     """Everything that one fill is drawn with."""
 
-    seed: int
-    dropped: frozenset[str]
+    case: Case
     layout: Layout
     question: Question
     settings: Settings
     faults: tuple[_Fault, ...]
     habits: Habits
     crash_at: float | None
-    pair: Pair | None = None
-    """The two faults that were asked for, in this order; None: drawn like everything else."""
-    wide: bool = False
-    """The rig and the wheel are unlike the demonstration's."""
-
-    @property
-    def parts(self) -> tuple[str, ...]:
-        """What could still be left out."""
-        return tuple(part for part in PARTS if part not in self.dropped)
-
-    @property
-    def command(self) -> str:
-        """The one command that runs this fill again."""
-        drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
-        pair = f" --pair {','.join(self.pair)}" if self.pair else ""
-        wide = " --wide" if self.wide else ""
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{pair}{drop}"
 
     def events(self, expected_s: float) -> list[Event]:
         """The faults in plant time."""
@@ -99,52 +114,34 @@ class Scenario:
         return found
 
 
-@dataclass(slots=True)
-class _Draw:
-    """Generators by part; a part that is left out takes its plain value."""
-
-    seed: int
-    dropped: frozenset[str]
-
-    def part(self, name: str) -> random.Random | None:
-        return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
-
-
-def drawn(seed: int, dropped: Collection[str] = (), pair: Pair | None = None, *, wide: bool = False) -> Scenario:
-    """The scenario of a seed, without the parts that are ``dropped``; with a ``pair``, both faults come.
-
-    ``wide``: on a rig and a wheel unlike the demonstration's.
-    """
-    draw = _Draw(seed, frozenset(dropped))
-    layout: Layout = "vent" if random.Random(f"{seed} layout").random() < 0.5 else "draw-down"
-    size, question_valve, bore = _wheel(draw, unlike.sizes() if wide else None)
-    fluid_rng = draw.part("fluid")
+def drawn(case: Case) -> Scenario:
+    """The scenario of a case."""
+    layout: Layout = "vent" if random.Random(f"{case.seed} layout").random() < 0.5 else "draw-down"
+    size, question_valve, bore = _wheel(case, unlike.sizes() if case.wide else None)
+    fluid_rng = case.part("fluid")
     fluid = fluid_rng.choice(_FLUIDS) if fluid_rng else "water"
     changes: dict[str, dict[str, object]] = {
-        "sim": {"size": size, "valve_bore": bore, "seed": seed, **_truth(draw), **_start(draw)},
+        "sim": {"size": size, "valve_bore": bore, "seed": case.seed, **_truth(case), **_start(case)},
         "tote": {"fluid": fluid, "content": "3000 L"},
-        "pump": _pump(draw, layout),
+        "pump": _pump(case, layout),
         "meter": {},
-        "flush": _order(draw),
+        "flush": _order(case),
     }
-    _meter(draw, changes)
-    rng = draw.part("rig") if wide else None
+    _meter(case, changes)
+    rng = case.part("rig") if case.wide else None
     if rng is not None:
         for table, keys in unlike.rig(rng).items():
             changes.setdefault(table, {}).update(keys)
     document = _document(layout, changes)
-    crash = draw.part("crash")
+    crash = case.part("crash")
     return Scenario(
-        seed=seed,
-        dropped=frozenset(dropped),
+        case=case,
         layout=layout,
         question=Question(size, Wanted(), valve=question_valve, fluid=fluid),
         settings=settings_of(document, "campaign"),
-        faults=_pair(draw, pair) if pair else _faults(draw),
-        habits=_habits(draw),
+        faults=_pair(case, case.pair) if case.pair else _faults(case),
+        habits=_habits(case),
         crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 else None,
-        pair=pair,
-        wide=wide,
     )
 
 
@@ -154,7 +151,7 @@ def set_up(scenario: Scenario) -> tuple[Setup, VirtualRig] | None:
         target = answer(scenario.settings, scenario.question)
     except TargetError:
         return None
-    setup = setup_of(scenario.settings, scenario.question, target, f"campaign-{scenario.seed}", Memory())
+    setup = setup_of(scenario.settings, scenario.question, target, f"campaign-{scenario.case.seed}", Memory())
     if not setup.plan_reaches:
         return None
     return setup, VirtualRig(scenario.settings, scenario.events(setup.expected_s))
@@ -168,8 +165,8 @@ def _document(layout: Layout, changes: dict[str, dict[str, object]]) -> dict[str
     return document
 
 
-def _wheel(draw: _Draw, sizes: Sequence[str] | None) -> tuple[str, str, str]:
-    wheel, valve = draw.part("wheel"), draw.part("valve")
+def _wheel(case: Case, sizes: Sequence[str] | None) -> tuple[str, str, str]:
+    wheel, valve = case.part("wheel"), case.part("valve")
     size = "11L-15"
     if wheel is not None:
         size = wheel.choice(sizes or (_LARGE if wheel.random() < 0.5 else _SMALL))
@@ -177,8 +174,8 @@ def _wheel(draw: _Draw, sizes: Sequence[str] | None) -> tuple[str, str, str]:
     return size, name, bore
 
 
-def _truth(draw: _Draw) -> dict[str, object]:
-    rng = draw.part("truth")
+def _truth(case: Case) -> dict[str, object]:
+    rng = case.part("truth")
     if rng is None:
         return {}
     return {
@@ -192,13 +189,13 @@ def _truth(draw: _Draw) -> dict[str, object]:
     }
 
 
-def _start(draw: _Draw) -> dict[str, object]:
-    rng = draw.part("start")
+def _start(case: Case) -> dict[str, object]:
+    rng = case.part("start")
     return {"start_pressure": f"{rng.choice((0.0, 5.0, 5.0, 8.0, 14.0))} psi"} if rng else {}
 
 
-def _pump(draw: _Draw, layout: Layout) -> dict[str, object]:
-    rng, dry = draw.part("pump"), draw.part("dry")
+def _pump(case: Case, layout: Layout) -> dict[str, object]:
+    rng, dry = case.part("pump"), case.part("dry")
     found: dict[str, object] = {"dry_run": "10 min"}
     if rng is not None:
         found |= {"flow": f"{rng.choice((20, 30, 40, 60))} L/min", "coast": f"{rng.uniform(0.4, 2.0):.2f} s"}
@@ -207,8 +204,8 @@ def _pump(draw: _Draw, layout: Layout) -> dict[str, object]:
     return found
 
 
-def _meter(draw: _Draw, changes: dict[str, dict[str, object]]) -> None:
-    rng = draw.part("meter")
+def _meter(case: Case, changes: dict[str, dict[str, object]]) -> None:
+    rng = case.part("meter")
     if rng is None:
         return
     plate = rng.choice((20, 50, 100, 100, 500))
@@ -220,15 +217,15 @@ def _meter(draw: _Draw, changes: dict[str, dict[str, object]]) -> None:
     changes["sim"] |= {"k_factor": f"{true_k:.5f} pulse/L", "meter_noise": 0.0002}
 
 
-def _order(draw: _Draw) -> dict[str, object]:
-    rng = draw.part("order")
+def _order(case: Case) -> dict[str, object]:
+    rng = case.part("order")
     return {"order": "gun off, then core back"} if rng and rng.random() < 0.1 else {}
 
 
-def _faults(draw: _Draw) -> tuple[_Fault, ...]:
+def _faults(case: Case) -> tuple[_Fault, ...]:
     found = list[_Fault]()
     for part, share in (("fault1", 0.7), ("fault2", 0.4)):
-        rng = draw.part(part)
+        rng = case.part(part)
         if rng is None or rng.random() >= share:
             continue
         duration_s = _duration_s(rng)
@@ -237,12 +234,12 @@ def _faults(draw: _Draw) -> tuple[_Fault, ...]:
     return tuple(found)
 
 
-def _pair(draw: _Draw, pair: Pair) -> tuple[_Fault, ...]:
+def _pair(case: Case, pair: Pair) -> tuple[_Fault, ...]:
     """Both faults of a pair that are not dropped, the second on top of the first or after it."""
     found = list[_Fault]()
     onset = 0.0
     for part, name in zip(("fault1", "fault2"), pair, strict=True):
-        rng = draw.part(part)
+        rng = case.part(part)
         if rng is not None:
             onset = rng.uniform(onset, 0.5 * (1.0 + onset))
             found.append(_lasting(name, onset, _duration_s(rng)))
@@ -258,8 +255,8 @@ def _lasting(name: str, onset: float, duration_s: float | None) -> _Fault:
     return name, onset, None if name == "hose_off" else duration_s
 
 
-def _habits(draw: _Draw) -> Habits:
-    rng = draw.part("person")
+def _habits(case: Case) -> Habits:
+    rng = case.part("person")
     if rng is None:
         return Habits()
     return Habits(

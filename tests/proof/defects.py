@@ -32,7 +32,7 @@ from rig.control.turn import Turn
 from rig.control.values import Entry, Meter, Outputs
 
 if TYPE_CHECKING:
-    from sim.scenarios import Scenario
+    from sim.scenarios import Case, Scenario
 
 Patch = pytest.MonkeyPatch
 SMALL = ("wheel", "fluid")
@@ -395,6 +395,6 @@ def traits(scenario: Scenario) -> set[str]:
 @cache
 def sound(seed: int, dropped: tuple[str, ...]) -> bool:
     """Whether the seed has no breach with nothing planted."""
-    from sim.campaign import run_seed
+    from sim.campaign import run_case
 
-    return not run_seed(seed, dropped).breaches
+    return not run_case(Case(seed, dropped)).breaches

@@ -13,18 +13,18 @@ from defects import DEFECTS, Defect, sound, traits
 
 def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int, str, int] | None:
     """The first seed with a breach under the defect, the breach's name, and how many fills it took."""
-    from sim.campaign import run_seed
-    from sim.scenarios import drawn
+    from sim.campaign import run_case
+    from sim.scenarios import Case, drawn
 
     runs = 0
     with pytest.MonkeyPatch.context() as patch:
         for seed in seeds:
-            names = traits(drawn(seed, defect.dropped))
+            names = traits(drawn(Case(seed, defect.dropped)))
             if defect.needs and not names & set(defect.needs):
                 continue
             runs += 1
             defect.plant(patch)
-            found = run_seed(seed, defect.dropped)
+            found = run_case(Case(seed, defect.dropped))
             patch.undo()
             if found.breaches and sound(seed, defect.dropped):
                 return seed, found.breaches[0].name, runs

@@ -10,10 +10,10 @@ from defects import SMALL
 
 from rig.control.accounting import Tally
 from sim.__main__ import main
-from sim.campaign import run_seed, shrunk
+from sim.campaign import run_case, shrunk
 from sim.fault_table import jobs, met
 from sim.faults import FAULTS
-from sim.scenarios import PAIRS, PARTS, drawn
+from sim.scenarios import PAIRS, PARTS, Case, drawn
 
 FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
 
@@ -37,30 +37,30 @@ def test_a_breach_is_made_simple_and_printed_as_one_command(
     assert first.startswith("python -m sim campaign --fills 1 --seed 1 --drop ")
     dropped = first.rsplit(" ", 1)[1].split(",")
     assert {"fault1", "fault2", "truth", "person"} <= set(dropped)
-    again = run_seed(1, dropped)
+    again = run_case(Case(1, dropped))
     assert again.breaches
-    assert shrunk(again, dropped) == again
+    assert shrunk(again).case.parts == again.case.parts
 
 
 def test_a_part_left_out_changes_no_other() -> None:
-    whole, less = drawn(7), drawn(7, ("person", "crash"))
+    whole, less = drawn(Case(7)), drawn(Case(7, ("person", "crash")))
     assert whole.faults == less.faults
     assert whole.settings == less.settings
     assert less.crash_at is None
-    assert set(less.parts) == set(PARTS) - {"person", "crash"}
+    assert set(less.case.parts) == set(PARTS) - {"person", "crash"}
 
 
 def test_a_wide_campaign_draws_rigs_unlike_the_demonstration_s() -> None:
-    plain, wide = (drawn(5, wide=wide) for wide in (False, True))
-    assert wide.command == "python -m sim campaign --fills 1 --seed 5 --wide"
+    plain, wide = (drawn(Case(5, wide=wide)) for wide in (False, True))
+    assert wide.case.command == "python -m sim campaign --fills 1 --seed 5 --wide"
     assert wide.settings.pipe != plain.settings.pipe
     assert wide.faults == plain.faults
-    assert drawn(5, ("rig",), wide=True).settings.pipe == plain.settings.pipe
+    assert drawn(Case(5, ("rig",), wide=True)).settings.pipe == plain.settings.pipe
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
-    ran = run_seed(seed, ("fault1", "fault2", "crash", "person", "order"), wide=True)
+    ran = run_case(Case(seed, ("fault1", "fault2", "crash", "person", "order"), wide=True))
     assert (ran.outcome, ran.breaches) in [("complete", ()), ("refused", ())]
 
 
@@ -68,12 +68,12 @@ def test_a_pair_of_faults_comes_in_its_order_and_is_run_again_by_its_command(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     for seed in range(20):
-        scenario = drawn(seed, SMALL, ("leak", "meter_dead"))
+        scenario = drawn(Case(seed, SMALL, ("leak", "meter_dead")))
         (first, early, _), (second, late, _) = scenario.faults
         assert (first, second) == ("leak", "meter_dead")
         assert early <= late
-    assert scenario.command.endswith("--seed 19 --pair leak,meter_dead --drop fluid,wheel")
-    assert main(["campaign", *scenario.command.split()[4:], "--json"]) == 0
+    assert scenario.case.command.endswith("--seed 19 --pair leak,meter_dead --drop fluid,wheel")
+    assert main(["campaign", *scenario.case.command.split()[4:], "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["fills"] == 1
     assert len(set(PAIRS)) == len(FAULTS) * (len(FAULTS) - 1)
 

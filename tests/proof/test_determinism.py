@@ -8,7 +8,8 @@ import sys
 
 import pytest
 
-from sim.campaign import run_seed
+from sim.campaign import run_case
+from sim.scenarios import Case
 from sim.trace import canonical
 
 _SMALL = ("wheel", "fluid", "person", "crash")
@@ -16,14 +17,16 @@ _SMALL = ("wheel", "fluid", "person", "crash")
 
 @pytest.mark.parametrize("seed", [2, 3, 5])
 def test_a_seed_run_twice_leaves_the_same_trace(seed: int) -> None:
-    first, second = run_seed(seed, _SMALL), run_seed(seed, _SMALL)
+    first, second = run_case(Case(seed, _SMALL)), run_case(Case(seed, _SMALL))
     assert first.ticks > 100
     assert first == second
 
 
 def test_a_fresh_process_leaves_the_same_trace() -> None:
-    program = f"from sim.campaign import run_seed; print(run_seed(3, {_SMALL!r}).trace)"
-    here = run_seed(3, _SMALL).trace
+    program = (
+        f"from sim.campaign import run_case; from sim.scenarios import Case; print(run_case(Case(3, {_SMALL!r})).trace)"
+    )
+    here = run_case(Case(3, _SMALL)).trace
     for hash_seed in ("1", "2"):
         env = os.environ | {"PYTHONHASHSEED": hash_seed, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
         there = subprocess.run([sys.executable, "-c", program], env=env, capture_output=True, text=True, check=True)
@@ -31,7 +34,7 @@ def test_a_fresh_process_leaves_the_same_trace() -> None:
 
 
 def test_another_seed_leaves_another_trace() -> None:
-    assert run_seed(2, _SMALL).trace != run_seed(3, _SMALL).trace
+    assert run_case(Case(2, _SMALL)).trace != run_case(Case(3, _SMALL)).trace
 
 
 def test_one_bit_of_a_number_shows() -> None:

@@ -8,70 +8,70 @@ from virtual_fills import run_fill
 from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
-from sim.campaign import judged
-from sim.scenarios import drawn
+from sim.campaign import run_case
+from sim.scenarios import Case
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
     """Found by a campaign: waved on once, a gauge that drifted up was believed after 15 s, and air drawn to -11 kPa."""
-    ran = judged(drawn(110777, ("meter",)))
+    ran = run_case(Case(110777, ("meter",)))
     assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
 def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
-    ran = judged(drawn(111259))
+    ran = run_case(Case(111259))
     assert (ran.first_out, ran.breaches) == ("air_pumped", ())
 
 
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
     """Found by a campaign: behind a blocked valve the emptied hose was the rest; then 152 kPa by run time."""
-    ran = judged(drawn(12488, ("crash", "dry", "fault2", "order", "pump", "start"), wide=True))
+    ran = run_case(Case(12488, ("crash", "dry", "fault2", "order", "pump", "start"), wide=True))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_a_meter_that_begins_to_count_double_is_told_at_the_next_rest() -> None:
     """Found by a campaign: strokes too short for the loss to speak, which was then learned from them: 6 L too many."""
-    ran = judged(drawn(123823, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "rig", "start")))
+    ran = run_case(Case(123823, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "rig", "start")))
     assert (ran.first_out, ran.breaches) == ("no_rise", ())
 
 
 def test_an_alarm_in_the_scan_of_a_reset_is_not_forgotten_with_it() -> None:
     """Found by a campaign of unlike rigs: the counter had jumped, the reset came in that scan, and nobody was told."""
-    ran = judged(drawn(21487, ("crash", "dry", "fault1", "order", "pump"), wide=True))
+    ran = run_case(Case(21487, ("crash", "dry", "fault1", "order", "pump"), wide=True))
     assert ran.breaches == ()
 
 
 def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
     """Found by a campaign, once the judge counted air through an empty hose: 37 s on air where 30 were allowed."""
-    ran = judged(drawn(1027, ("fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
+    ran = run_case(Case(1027, ("fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
     """Found by a campaign: stray pulses at the end of a stroke, and after it, were 17 L of which 8 stood in doubt."""
     drop = ("crash", "dry", "fault2", "fluid", "order", "person", "rig", "start", "valve", "wheel")
-    ran = judged(drawn(130879, drop))
+    ran = run_case(Case(130879, drop))
     assert (ran.outcome, ran.breaches) == ("aborted", ())
 
 
 def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
     """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry too long."""
     drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
-    assert judged(drawn(30542, drop, wide=True)).breaches == ()
+    assert run_case(Case(30542, drop, wide=True)).breaches == ()
 
 
 def test_a_flow_unasked_is_told_though_it_fills_the_hose_meanwhile() -> None:
     """Found by a campaign of unlike rigs: the hose became wet, then not, and each time the watch began anew: 7 s."""
-    ran = judged(
-        drawn(40570, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "pump", "wheel"), wide=True)
+    ran = run_case(
+        Case(40570, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "pump", "wheel"), wide=True)
     )
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
 
 
 def test_an_air_space_in_doubt_is_let_down_with_care() -> None:
     """Found by a campaign of unlike rigs: waved on with 40 % hidden liquid, the vent was open for twice too long."""
-    ran = judged(drawn(41430, ("crash", "dry", "fault2", "meter", "order", "pump", "start"), wide=True))
+    ran = run_case(Case(41430, ("crash", "dry", "fault2", "meter", "order", "pump", "start"), wide=True))
     assert ran.breaches == ()
 
 
@@ -105,83 +105,83 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
 )
 def test_what_flows_while_a_waved_on_alarm_still_stands_is_in_doubt(seed: int, drop: tuple[str, ...]) -> None:
     """Found by a campaign: only what had come in before the alarm stood in doubt."""
-    assert judged(drawn(seed, drop)).breaches == ()
+    assert run_case(Case(seed, drop)).breaches == ()
 
 
 def test_a_hose_drawn_to_a_vacuum_is_no_open_tyre() -> None:
     """Found by a campaign: blocked while it was let down, the tyre kept 47 kPa, and the gun was to come off."""
-    ran = judged(drawn(151745))
+    ran = run_case(Case(151745))
     assert (ran.first_out, ran.breaches) == ("valve_blocked", ())
 
 
 def test_a_gauge_that_goes_on_rising_tells_a_pump_that_does_not_stop() -> None:
     """Found by a campaign: where only the tote's level counts, a contactor that welded was told 15 s late."""
-    ran = judged(drawn(151838))
+    ran = run_case(Case(151838))
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
 
 
 def test_what_a_standing_pump_counts_does_not_cool_it() -> None:
     """Found by a campaign: stray pulses had carried off, in the account, the air that the pump then ran on."""
-    ran = judged(drawn(160269))
+    ran = run_case(Case(160269))
     assert (ran.first_out, ran.breaches) == ("dry_run", ())
 
 
 def test_a_gauge_that_never_stood_leaves_a_level_alone_in_doubt() -> None:
     """Found by a campaign of unlike rigs: half of 134 L left by an open vent, where only the tote's level counted."""
-    ran = judged(drawn(41917, wide=True))
+    ran = run_case(Case(41917, wide=True))
     assert (ran.outcome, ran.breaches) == ("stopped", ())
 
 
 @pytest.mark.parametrize("seed", [203021, 215634])
 def test_air_in_the_suction_line_leaves_less_in_the_hose_than_is_booked(seed: int) -> None:
     """Found by 20,000 fills: the hose ran empty sooner than the account, and the pump ran dry for 36 s, not 30."""
-    assert judged(drawn(seed)).breaches == ()
+    assert run_case(Case(seed)).breaches == ()
 
 
 def test_a_pump_that_draws_on_a_blocked_valve_is_told_by_the_vacuum() -> None:
     """Found by 20,000 fills: a little that was still drawn out of the hose kept "no flow" waiting for 25 s."""
-    ran = judged(drawn(215546))
+    ran = run_case(Case(215546))
     assert (ran.first_out, ran.breaches) == ("valve_blocked", ())
 
 
 def test_a_vent_is_careful_once_the_meter_was_given_up() -> None:
     """Found by 20,000 fills: a level that stuck believed in twice the air space, and the vent went on to 13 kPa."""
-    assert judged(drawn(218863)).breaches == ()
+    assert run_case(Case(218863)).breaches == ()
 
 
 @pytest.mark.parametrize("seed", [205688, 213078])
 def test_where_no_meter_counts_a_pump_that_was_not_seen_is_in_the_doubt(seed: int) -> None:
     """Found by 20,000 fills: a welded contactor by run time, a level that stuck: 17 and 35 L off, 9 and 15 stated."""
-    assert judged(drawn(seed)).breaches == ()
+    assert run_case(Case(seed)).breaches == ()
 
 
 def test_a_meter_that_counts_double_for_a_while_is_told_in_a_small_tyre() -> None:
     """Found by 20,000 fills: 9 kPa of 18 were missing at a rest, 10 were allowed, and 3 L too many stood as sure."""
-    assert judged(drawn(208587)).breaches == ()
+    assert run_case(Case(208587)).breaches == ()
 
 
 def test_a_gauge_that_stands_through_a_draw_is_stuck() -> None:
     """Found by 20,000 fills: a gauge that stuck by run time was gone past three times, and air drawn to -7 kPa."""
-    assert judged(drawn(208781)).breaches == ()
+    assert run_case(Case(208781)).breaches == ()
 
 
 def test_after_liquid_was_drawn_for_air_the_air_space_is_measured_anew() -> None:
     """Found by 20,000 fills: a tyre that was full already, let down through its own liquid by run time: 186 kPa."""
-    assert judged(drawn(218093)).breaches == ()
+    assert run_case(Case(218093)).breaches == ()
 
 
 def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
     """Found by 20,000 fills: a vent that stuck open put the gauge low, 25 L of air were booked as drawn liquid."""
-    ran = judged(drawn(224661))
+    ran = run_case(Case(224661))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_what_a_level_that_sticks_did_not_count_is_in_doubt_from_the_last_step_on() -> None:
     """Found by 20,000 fills: the meter given up for a stuck level, a minute uncounted: 56 L off, 32 stated."""
-    assert judged(drawn(235217)).breaches == ()
+    assert run_case(Case(235217)).breaches == ()
 
 
 def test_a_meter_is_not_given_up_while_it_still_counts() -> None:
     """Found by 20,000 fills: given up in the scan after a power cut, when it alone could tell a welded contactor."""
-    ran = judged(drawn(211293))
+    ran = run_case(Case(211293))
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())

@@ -5,14 +5,15 @@ from __future__ import annotations
 import pytest
 from defects import DEFECTS, SMALL, Defect, sound
 
-from sim.campaign import run_seed
+from sim.campaign import run_case
+from sim.scenarios import Case
 
 
 @pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.name)
 def test_the_judge_finds_a_planted_defect(defect: Defect, monkeypatch: pytest.MonkeyPatch) -> None:
     assert sound(defect.seed, defect.dropped), "the seed accuses a sound controller"
     defect.plant(monkeypatch)
-    found = run_seed(defect.seed, defect.dropped)
+    found = run_case(Case(defect.seed, defect.dropped))
     assert defect.breach in {breach.name for breach in found.breaches}
 
 
@@ -24,4 +25,4 @@ def test_there_are_enough_of_them() -> None:
 @pytest.mark.xfail(strict=True, reason="a canary: with a planted defect a campaign must not pass")
 def test_canary(monkeypatch: pytest.MonkeyPatch) -> None:
     DEFECTS[1].plant(monkeypatch)
-    assert not run_seed(1, SMALL).breaches
+    assert not run_case(Case(1, SMALL)).breaches

@@ -22,7 +22,7 @@ from rig.control.values import Request, RequestKind, Setup
 from rig.run.person import HANDS
 from sim.faults import FAULTS, Event
 from sim.judge import Judge
-from sim.scenarios import PARTS, drawn, set_up
+from sim.scenarios import PARTS, Case, drawn, set_up
 from sim.virtual import VirtualFill, VirtualRig
 
 KINDS: tuple[RequestKind, ...] = get_args(RequestKind)
@@ -45,7 +45,7 @@ class Rigged(RuleBasedStateMachine):
     @initialize(seed=st.integers(0, 40), faults=st.lists(FAULT, max_size=2), wheel=st.booleans())
     def start(self, seed: int, faults: list[tuple[str, float, float | None]], wheel: bool) -> None:
         """A drawn rig with its faults, and a fill that nobody has started."""
-        scenario = drawn(seed, (set(PARTS) - {"truth", "meter", "order"}) - (set() if wheel else set(SMALL)))
+        scenario = drawn(Case(seed, (set(PARTS) - {"truth", "meter", "order"}) - (set() if wheel else set(SMALL))))
         found = set_up(scenario)
         assert found is not None
         self.setup = found[0]
