@@ -22,6 +22,8 @@ _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
 _NOISE_KPA = 1.0
 """A gauge that stands may waver by this."""
+_RISES_KPA = 1.5
+"""After a draw the gas grows warm again, but by less."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0
@@ -62,11 +64,18 @@ def stays_too_high(facts: Facts) -> bool:
 def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     """After the stop the gauge stands above what it showed before, by more than a pump that coasts explains."""
     stroke, line = facts.stroke, facts.reading.line_kpa
+    if stroke.drew and line is not None and stroke.calm_gauge_kpa is not None:
+        return line > stroke.calm_gauge_kpa + _RISES_KPA
     if not stroke.pumped or facts.gas is None or line is None or stroke.stop_gauge_kpa is None:
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
     coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
-    return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S and line > stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
+    return calm(setup, facts) and line > stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
+
+
+def calm(setup: Setup, facts: Facts) -> bool:
+    """The pump has coasted to rest, and the line has given its loss back."""
+    return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S
 
 
 def drew_on_nothing(setup: Setup, facts: Facts) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import fell_too_far, stays_too_high
+from rig.control.agreement import calm, fell_too_far, stays_too_high
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
@@ -48,6 +48,8 @@ def settle(turn: Turn) -> None:
     if setup.into == "tote":
         settle_emptying(turn)
         return
+    if turn.state.stroke.drew and turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
+        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
     if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):

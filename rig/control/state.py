@@ -50,6 +50,8 @@ class Stroke:
     stop_flow_lps: float = 0.0
     stop_gauge_kpa: float | None = None
     """The gauge just then, losses and head in it."""
+    calm_gauge_kpa: float | None = None
+    """The gauge once a pump that drew has coasted to rest, and the line has given back what it took."""
     loss_told: bool = False
     """The flow was steady just then, so that what the gauge gives back at the rest was the line's loss."""
     watch_l: float | None = None

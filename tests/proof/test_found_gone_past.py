@@ -185,3 +185,9 @@ def test_a_meter_is_not_given_up_while_it_still_counts() -> None:
     """Found by 20,000 fills: given up in the scan after a power cut, when it alone could tell a welded contactor."""
     ran = run_case(Case(211293))
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
+
+
+def test_a_gauge_that_rises_again_after_a_draw_tells_a_pump_that_does_not_stop() -> None:
+    """Found by 20,000 fills: by run time a contactor welded as a draw ended, and the hold came after 15 s, no trip."""
+    ran = run_case(Case(243436))
+    assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
