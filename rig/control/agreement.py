@@ -64,8 +64,10 @@ def stays_too_high(facts: Facts) -> bool:
 def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     """After the stop the gauge stands above what it showed before, by more than a pump that coasts explains."""
     stroke, line = facts.stroke, facts.reading.line_kpa
-    if stroke.drew and line is not None and stroke.calm_gauge_kpa is not None:
-        return line > stroke.calm_gauge_kpa + _RISES_KPA
+    if stroke.drew:
+        # With a meter that counts nothing it is the gauge that drifts.
+        rose = line is not None and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA
+        return setup.meter.estimated and rose
     if not stroke.pumped or facts.gas is None or line is None or stroke.stop_gauge_kpa is None:
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)

@@ -393,8 +393,8 @@ def traits(scenario: Scenario) -> set[str]:
 
 
 @cache
-def sound(seed: int, dropped: tuple[str, ...]) -> bool:
-    """Whether the seed has no breach with nothing planted."""
+def sound(case: Case) -> bool:
+    """Whether the case has no breach with nothing planted."""
     from sim.campaign import run_case
 
-    return not run_case(Case(seed, dropped)).breaches
+    return not run_case(case).breaches

@@ -19,14 +19,15 @@ def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int
     runs = 0
     with pytest.MonkeyPatch.context() as patch:
         for seed in seeds:
-            names = traits(drawn(Case(seed, defect.dropped)))
+            case = Case(seed, defect.dropped)
+            names = traits(drawn(case))
             if defect.needs and not names & set(defect.needs):
                 continue
             runs += 1
             defect.plant(patch)
-            found = run_case(Case(seed, defect.dropped))
+            found = run_case(case)
             patch.undo()
-            if found.breaches and sound(seed, defect.dropped):
+            if found.breaches and sound(case):
                 return seed, found.breaches[0].name, runs
             if runs >= most_runs:
                 return None

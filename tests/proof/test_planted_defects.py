@@ -11,9 +11,10 @@ from sim.scenarios import Case
 
 @pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.name)
 def test_the_judge_finds_a_planted_defect(defect: Defect, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert sound(defect.seed, defect.dropped), "the seed accuses a sound controller"
+    case = Case(defect.seed, defect.dropped)
+    assert sound(case), "the seed accuses a sound controller"
     defect.plant(monkeypatch)
-    found = run_case(Case(defect.seed, defect.dropped))
+    found = run_case(case)
     assert defect.breach in {breach.name for breach in found.breaches}
 
 
