@@ -209,9 +209,9 @@ def _meter(case: Case, changes: dict[str, dict[str, object]]) -> None:
     if rng is None:
         return
     plate = rng.choice((20, 50, 100, 100, 500))
-    # Proven to 0.2 % at 95 %: the true factor lies about the stated one with half of that.
+    # Proven to 0.2 % at 95 %: the true factor lies about the stated one with less than half of that, and none beyond.
     factor = round(rng.uniform(0.97, 1.03), 4)
-    true_k = plate / factor * (1.0 + rng.gauss(0.0, 0.0007))
+    true_k = plate / factor * (1.0 + min(max(rng.gauss(0.0, 0.0007), -0.002), 0.002))
     reverse = rng.choice(("signed", "signed", "unsigned", "none"))
     changes["meter"] |= {"k_factor": f"{plate} pulse/L", "reverse": reverse, "meter_factor": factor}
     changes["sim"] |= {"k_factor": f"{true_k:.5f} pulse/L", "meter_noise": 0.0002}

@@ -31,6 +31,8 @@ _UNSEEN_S = 5.0
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
+_FOULED = 2.0
+"""A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
 _UNWITNESSED = 0.3
 """Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
 
@@ -61,6 +63,17 @@ def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) 
     return changed(state.tally, either_l=state.tally.either_l + flow_lps * dt_s)
 
 
+def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:
+    """The account once the line's loss is ``narrowed`` times what the strokes before showed, for the flow counted.
+
+    Either the bore is fouled, or the meter counted too much until now: the loss goes with the square of the flow.
+    """
+    if narrowed < _FOULED or setup.meter.estimated:
+        return state.tally
+    doubted_l = abs(state.mark.tally.net_l(setup.meter)) * (1 - 1 / math.sqrt(narrowed))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
 def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
     """The account at a rest after a stroke: a measure that is no meter may have stood still while liquid came in.
 
@@ -75,8 +88,9 @@ def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     pump_lps, net_l = setup.line.pump_lps, state.tally.net_l(setup.meter)
-    if alarm == "cavity_differs" and state.gas.verdict == "more":
-        # More room than the size has may be a leak, or liquid that never came in.
+    if alarm == "cavity_differs" and (state.gas.verdict == "more" or "gauge_restless" in state.flags):
+        # More room than the size has may be a leak, or liquid that never came in; after a gauge that never stood, less
+        # room tells of nothing.
         return abs(net_l)
     if alarm == "no_progress" and state.measure:
         # A level that sticks counts nothing of what the pump moves.

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from rig.control.changed import changed
+from rig.control.doubt import with_counted_double
 from rig.control.guards import AIR_SPACE_GUARDS
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
@@ -89,6 +90,7 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         return
     gain = min(max(lost / computed, 0.02), 100.0)
     if turn.state.loss_known:
+        turn.set(tally=with_counted_double(turn.setup, turn.state, gain / turn.state.loss_gain))
         # A bore does not widen from one stroke to the next: a meter that begins to count too much would say so.
         gain = min(max(gain, turn.state.loss_gain / _OTHER_BORE), turn.state.loss_gain * _OTHER_BORE)
     turn.set(loss_gain=gain, loss_known=True)

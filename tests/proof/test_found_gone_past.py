@@ -145,6 +145,8 @@ IN_TWENTY_THOUSAND = {
     224661: "a vent that stuck open put the gauge low, and 25 L of air were booked as drawn liquid",
     235217: "the meter given up for a stuck level, a minute uncounted: 56 L off, 32 stated",
     211293: "the meter given up in the scan after a power cut, when it alone could tell a welded contactor",
+    267933: "the meter counted double while the line's loss was first measured, and 2.6 L of it stood as sure",
+    269584: "a vent that leaked, a gauge that never stood and was gone past: 9 L gone, 0.7 stated",
     243436: "by run time a contactor welded as a draw ended, and a hold came after 15 s, no trip",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
