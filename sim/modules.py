@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
-from rig.run.names import HANDS, OUTPUTS
+from rig.run.names import OUTPUTS, SWITCHED
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.plant.sensors import Readings
@@ -23,9 +23,8 @@ if TYPE_CHECKING:
     from rig.field.points import Point, Table
     from sim.plant.whole import Plant
 
-_DRIVEN = OUTPUTS | HANDS
 _TIMEOUT = "output_timeout"
-_WRITABLE = _DRIVEN | {_TIMEOUT}
+_WRITABLE = SWITCHED | {_TIMEOUT}
 _SENSED = tuple(each.name for each in fields(Readings))
 _sensed = attrgetter(*_SENSED)
 _AIR_UP = "hand_air_up"
@@ -104,7 +103,7 @@ class Modules:
         self.requests = 0
         self.output_timeouts = 0
         self._guarded: set[tuple[str, int]] = set()
-        self._commands = dict.fromkeys(_DRIVEN, False)
+        self._commands = dict.fromkeys(SWITCHED, False)
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
         self._commands |= dict.fromkeys({"hand_gun_on", "hand_valve_open"} - set(points), True)
         self._commands["hand_in_vessel"] = open_vessel

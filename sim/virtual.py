@@ -22,8 +22,7 @@ from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.field.points import Point
 from rig.run.metering import Counter, MeterFace, faces
-from rig.run.names import HANDS as HAND_POINTS
-from rig.run.names import OUTPUTS, SIMULATED
+from rig.run.names import SIMULATED, SWITCHED
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from rig.run.settings import Settings
@@ -80,7 +79,7 @@ class VirtualRig:
         self._coils = {
             name: _Coil(point, Where(_END, point.unit, point.table))
             for name, point in settings.points.items()
-            if name in OUTPUTS | HAND_POINTS
+            if name in SWITCHED
         }
         self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
         self._points, self._spoken = frozenset(points), frozenset(settings.line_points)

@@ -128,9 +128,9 @@ def _rebook_draw(turn: Turn) -> None:
     either = tally.either_l + tally.air_returned_l - air
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
-    turn.set(tally=changed(tally if denied else rebooked, either_l=either))
     # How much room it left is as unsure: what the strokes told of it is forgotten.
-    turn.set(gas=changed(turn.state.gas, stroke_u_l=None))
+    gas = changed(turn.state.gas, stroke_u_l=None)
+    turn.set(tally=changed(tally if denied else rebooked, either_l=either), gas=gas)
 
 
 def _handle(turn: Turn, request: Request) -> tuple[Missing, ...]:
@@ -158,8 +158,7 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     found = missing(turn.setup, turn.state, turn.facts)
     unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
     if found or unasked:
-        turn.note("refused", what="start", missing=[m.name for m in (*found, *unasked)])
-        return (*found, *unasked)
+        return _refused(turn, "start", *found, *unasked)
     # What the hose gave when the gun was put on is no flow of this fill.
     now_s = turn.facts.reading.now_s
     turn.set(opened_s=now_s, regime_s=now_s, flow=Flow())
@@ -191,8 +190,7 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     unseen = tuple(Missing(name, GUARD_NAMED[name].text) for name in _told(turn))
     found = (*unseen, *missing(turn.setup, turn.state, turn.facts))
     if found:
-        turn.note("refused", what="resume", missing=[m.name for m in found])
-        return found
+        return _refused(turn, "resume", *found)
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
     # What a stroke was judged by is the person's to have mended: the next one tells.
@@ -219,8 +217,7 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return ()
     standing = standing_trips(turn.state.alarms)
     if standing:
-        turn.note("refused", what="reset", missing=list(standing))
-        return tuple(Missing(name, GUARD_NAMED[name].first) for name in standing)
+        return _refused(turn, "reset", *(Missing(name, GUARD_NAMED[name].first) for name in standing))
     turn.phase_trigger(way_off(turn.setup, turn.state.phase))
     turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=changed(turn.state.stroke, ended_by=""))
     turn.state_trigger("reset", request.by)
@@ -247,10 +244,11 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
     measure = next_best(turn.setup, turn.state, turn.facts.reading)
     if measure is None:
         text = "No other measure counts here: mend the meter, or end the fill with what was counted."
-        return _refuse_measure(turn, Missing("measure", text))
+        return _refused(turn, "next_measure", Missing("measure", text))
     if not turn.facts.still and turn.facts.stroke_s < _STAND_S:
         # What the meter still shows may be a pump that does not stop: a coarser measure would tell it late.
-        return _refuse_measure(turn, Missing("standing", "Wait until the liquid stands; then the next measure counts."))
+        text = "Wait until the liquid stands; then the next measure counts."
+        return _refused(turn, "next_measure", Missing("standing", text))
     was = turn.setup.meter.kind
     turn.state = take_over(turn.setup, turn.state, turn.facts.reading, measure)
     turn.setup = in_force(turn.setup, turn.state)
@@ -259,9 +257,10 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
     return ()
 
 
-def _refuse_measure(turn: Turn, why: Missing) -> tuple[Missing, ...]:
-    turn.note("refused", what="next_measure", missing=[why.name])
-    return (why,)
+def _refused(turn: Turn, what: str, *why: Missing) -> tuple[Missing, ...]:
+    """Write down that a request was refused, and answer what is in its way."""
+    turn.note("refused", what=what, missing=[each.name for each in why])
+    return why
 
 
 _HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {

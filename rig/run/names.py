@@ -17,6 +17,8 @@ HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
     "hand_air_up",
 })  # fmt: skip
+SWITCHED = OUTPUTS | HANDS
+"""What is written, yes or no; everything else is read."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}

@@ -9,7 +9,7 @@ from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.links import LineLink, Link, SerialLine
 from rig.field.points import Point, TcpLink
 from rig.run.mistakes import nearest, shown
-from rig.run.names import COUNTS, HANDS, OUTPUTS, POINT_NAMES, QUANTITY_OF_POINT
+from rig.run.names import COUNTS, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
 from rig.units import QuantityError, parse, unit_of
 
 
@@ -30,11 +30,11 @@ def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             yield f"{where}.link: no link {point.link!r}; write one of {sorted(links)}"
         elif isinstance(link, LineLink):
             yield f"{where}.link: {point.link!r} sends lines; name the point in links.{shown(point.link)}.fields"
-        if name in OUTPUTS | HANDS and (point.table not in ("coil", "holding") or point.type != "bool"):
+        if name in SWITCHED and (point.table not in ("coil", "holding") or point.type != "bool"):
             yield f"{where}.table: an output is a coil, or a holding register of type 'bool' that takes 1 and 0"
-        if name in OUTPUTS | HANDS and point.bit is not None:
+        if name in SWITCHED and point.bit is not None:
             yield f"{where}.bit: an output is written alone; give it a coil or a whole holding register"
-        if point.inverted and name in OUTPUTS | HANDS | {"estop_ok"}:
+        if point.inverted and name in SWITCHED | {"estop_ok"}:
             yield f"{where}.inverted: a broken wire must read as off, and never as ready; wire it the other way"
         if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
             yield f"{where}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"

@@ -142,7 +142,6 @@ IN_TWENTY_THOUSAND = {
     208587: "9 kPa of 18 were missing at a rest, 10 were allowed, and 3 L too many stood as sure",
     208781: "a gauge that stuck by run time was gone past three times, and air drawn to -7 kPa",
     218093: "a tyre that was full already, let down through its own liquid by run time: 186 kPa",
-    224661: "a vent that stuck open put the gauge low, and 25 L of air were booked as drawn liquid",
     235217: "the meter given up for a stuck level, a minute uncounted: 56 L off, 32 stated",
     211293: "the meter given up in the scan after a power cut, when it alone could tell a welded contactor",
     267933: "the meter counted double while the line's loss was first measured, and 2.6 L of it stood as sure",
@@ -156,4 +155,11 @@ TOLD = {215546: "valve_blocked", 211293: "flow_while_stopped", 243436: "flow_whi
 @pytest.mark.parametrize("seed", IN_TWENTY_THOUSAND, ids=lambda seed: IN_TWENTY_THOUSAND[seed])
 def test_what_twenty_thousand_fills_found_is_found_no_more(seed: int) -> None:
     ran = run_case(Case(seed))
-    assert (ran.breaches, ran.first_out) == ((), TOLD.get(seed, ran.first_out))
+    assert ran.breaches == ()
+    assert seed not in TOLD or ran.first_out == TOLD[seed]
+
+
+def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
+    """Found by 20,000 fills: a vent that stuck open put the gauge low, 25 L of air were booked as drawn liquid."""
+    ran = run_case(Case(224661))
+    assert (ran.outcome, ran.breaches) == ("complete", ())

@@ -88,8 +88,9 @@ async def test_an_address_that_it_does_not_have_is_refused_and_the_rest_is_read(
     assert set(found.points) - set(wires.values) == {"strainer_dp"}
 
 
-async def test_a_bus_served_by_node(tmp_path: Path) -> None:
-    document = all_in_registers(tmp_path)
+@pytest.mark.parametrize("mapped", [other_map, all_in_registers])
+async def test_a_bus_served_by_node(tmp_path: Path, mapped: Callable[[Path], dict[str, Any]]) -> None:
+    document = mapped(tmp_path)
     async with served(document) as (_settings, rig), null_modem(tmp_path / "here", tmp_path / "there"):
         endpoint = next(iter(rig.modules.spans)).endpoint
         async with side_door(rig, endpoint) as plant, node_server(plant, tmp_path / "there"):
