@@ -91,6 +91,7 @@ class VirtualRig:
 
     def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
         """Read every point once; ``acting`` is the measure that counts, ``idle`` what nothing depends on."""
+        # Modules that refuse everything are asked nothing, as over the wire: then their own time-out runs.
         upsets = self.plant.upsets
         if not (upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
             for block, where, own in self._blocks:

@@ -18,6 +18,8 @@ _SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 _STANDS_KPA = 1.5 * KPA_PER_PSI
 """No gauge is so coarse that it shows nothing of this."""
 _LOSS_DOUBT = 0.03
+_GIVEN_BACK = 0.5
+"""Least share of what the line takes that the gauge falls by once the pump stands."""
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
 _NOISE_KPA = 1.0
@@ -62,17 +64,23 @@ def stays_too_high(facts: Facts) -> bool:
 
 
 def goes_on_rising(setup: Setup, facts: Facts) -> bool:
-    """After the stop the gauge stands above what it showed before, by more than a pump that coasts explains."""
+    """After the stop the gauge stands above what a pump that coasts to rest leaves, or goes on rising from there."""
     stroke, line = facts.stroke, facts.reading.line_kpa
-    if stroke.drew:
+    if line is None or not (stroke.drew or stroke.pumped):
+        return False
+    if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA:
         # With a meter that counts nothing it is the gauge that drifts.
-        rose = line is not None and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA
-        return setup.meter.estimated and rose
-    if not stroke.pumped or facts.gas is None or line is None or stroke.stop_gauge_kpa is None:
+        return True
+    if stroke.drew or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
     coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
-    return calm(setup, facts) and line > stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
+    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
+    if setup.meter.estimated:
+        # A level or the pump's time tells flow late: that the line has given back nothing of its loss tells it at once.
+        # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
+        most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
+    return line > most_kpa
 
 
 def calm(setup: Setup, facts: Facts) -> bool:

@@ -19,6 +19,7 @@ from rig.control.observe import Facts, observe
 from rig.control.outputs import outputs_for
 from rig.control.permissives import Missing, missing, open_checks
 from rig.control.phases import ACT
+from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
 from rig.control.snapshot import BASIS, progress
 from rig.control.state import Alarms, Confirmation, FillState, in_force, way_off
@@ -162,6 +163,9 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     # What the hose gave when the gun was put on is no flow of this fill.
     now_s = turn.facts.reading.now_s
     turn.set(opened_s=now_s, regime_s=now_s, flow=Flow())
+    if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
+        # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
+        turn.set(gas=at_rest(turn.state.gas, turn.setup, turn.facts.tyre_kpa, turn.facts.offset_l, pumped=False))
     turn.state_trigger("start", request.by)
     return ()
 

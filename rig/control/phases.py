@@ -48,7 +48,7 @@ def settle(turn: Turn) -> None:
     if setup.into == "tote":
         settle_emptying(turn)
         return
-    if turn.state.stroke.drew and turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
+    if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
         turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
     if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
@@ -344,6 +344,7 @@ def _end_stroke(turn: Turn, why: str) -> None:
             # A stroke that ended before its flow was measured tells of none.
             stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
             stop_gauge_kpa=facts.reading.line_kpa,
+            stop_loss_kpa=facts.loss_kpa if facts.loss_known else 0.0,
             loss_told=told,
         )
     )

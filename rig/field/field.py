@@ -35,6 +35,8 @@ class Value:
 
 _RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
+_REFUSES_S = 1.0
+"""A unit that has taken no write for so long and refuses an off is busy no more, but at fault."""
 
 
 @dataclass(slots=True)
@@ -42,6 +44,8 @@ class _Rest:
     until_s: float
     times: int
     error: str
+    wholly: bool = False
+    """Nothing at all is sent, not even an off."""
 
 
 @dataclass(slots=True)
@@ -50,7 +54,9 @@ class _Device:
     blocks: tuple[Block, ...]
     error: str = ""
     resting: dict[int, _Rest] = field(default_factory=dict)
-    """Units that did not answer, where a link has several."""
+    """Units that are left alone: silent ones where a link has several, and those that refuse to be switched off."""
+    took_s: dict[int, float] = field(default_factory=dict)
+    """When each unit took a write last, or refused its first."""
 
     @property
     def shared(self) -> bool:
@@ -61,6 +67,11 @@ class _Device:
         """Leave a unit alone for a while, longer each time, at most two seconds."""
         times = self.resting[unit].times + 1 if unit in self.resting else 0
         self.resting[unit] = _Rest(now_s + _RESTS_S[min(times, len(_RESTS_S) - 1)], times, error)
+
+    def rested(self, unit: int, now_s: float) -> _Rest | None:
+        """Why a unit is left alone now."""
+        rest = self.resting.get(unit)
+        return rest if rest is not None and now_s < rest.until_s else None
 
 
 @dataclass(slots=True)
@@ -98,6 +109,9 @@ class Field:
     points: Mapping[str, Point]
     renew_s: float = 0.5
     """Coils that are on are written again after this long: some modules count only writes as a sign of life."""
+    leave_s: float = 2.5
+    """A unit that refuses to be switched off is sent nothing for so long: many a module counts any question as a sign
+    of life, and its own time-out, which must be shorter, is what switches off then."""
     values: dict[str, Value] = field(default_factory=dict)
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
@@ -141,8 +155,8 @@ class Field:
         for block in device.blocks:
             if all(name in idle for name in block.names):
                 continue
-            rest = device.resting.get(block.unit)
-            if rest is not None and clock() < rest.until_s:
+            rest = device.rested(block.unit, clock())
+            if rest is not None:
                 device.error = device.error or rest.error
                 continue
             try:
@@ -191,8 +205,15 @@ class Field:
 
     async def _write_link(self, link: str, names: Sequence[str], *, on: bool) -> list[str]:
         faults: list[str] = []
+        refusing: dict[int, str] = {}
+        device, clock = self._devices[link], asyncio.get_running_loop().time
         for name in names:
-            if self.points[name].link != link or not self._due(name, on=on):
+            point = self.points[name]
+            if point.link != link or not self._due(name, on=on):
+                continue
+            rest = device.rested(point.unit, clock())
+            if rest is not None and rest.wholly:
+                faults.append(rest.error)
                 continue
             try:
                 await self._write_one(name, on=on)
@@ -202,6 +223,12 @@ class Field:
                 if not isinstance(error, RefusedError):
                     # Nobody there: a second wait would bring nothing and keep the next scan waiting.
                     break
+                if not on:
+                    refusing[point.unit] = str(error)
+        # Not before each of its outputs was told: one may refuse and another obey.
+        for unit, why in refusing.items():
+            if clock() - device.took_s.setdefault(unit, clock()) > _REFUSES_S:
+                device.resting[unit] = _Rest(clock() + self.leave_s, 0, why, wholly=True)
         return faults
 
     def _due(self, name: str, *, on: bool) -> bool:
@@ -218,9 +245,10 @@ class Field:
 
     async def _write_one(self, name: str, *, on: bool) -> None:
         point = self.points[name]
-        port = self._devices[point.link].port
-        await port.switch(point.unit, point.table, point.address, on=on)
-        self._written[name] = _Written(on, asyncio.get_running_loop().time(), port.connects)
+        device, clock = self._devices[point.link], asyncio.get_running_loop().time
+        await device.port.switch(point.unit, point.table, point.address, on=on)
+        device.took_s[point.unit] = at_s = clock()
+        self._written[name] = _Written(on, at_s, device.port.connects)
 
     async def write_number(self, name: str, value: float) -> None:
         """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""

@@ -230,7 +230,8 @@ async def carry_out(
     """Run a fill to its end and write its record; raises Refused when it was never started."""
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
-    field = Field(settings.links, settings.points, renew_s=setup.timeout_s / 4)
+    timeout_s = setup.timeout_s
+    field = Field(settings.links, settings.points, renew_s=timeout_s / 4, leave_s=1.25 * timeout_s)
     meters = faces(settings, setup.line, bases(setup, state))
     fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen)
     restore = (stopper or stop_on_signals)(fill)

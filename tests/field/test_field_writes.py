@@ -115,6 +115,36 @@ async def test_nothing_goes_on_while_an_off_failed() -> None:
         wires.close()
 
 
+async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("rig.field.field._REFUSES_S", 0.0)
+    off = dict.fromkeys(RELAYS, False)
+    async with bench() as device:
+        wires = relays(device)
+        wires.leave_s = 0.5
+        await wires.write({"pump_run": True})
+        device.refuse = lambda _function, _address: ExcCodes.DEVICE_FAILURE
+        device.writes()
+        with pytest.raises(FieldError, match="the device refuses"):
+            await wires.write(off)
+        # Each of its outputs was told before it is left alone.
+        assert device.writes() == [17, 19, 3]
+        with pytest.raises(FieldError, match="the device refuses"):
+            await wires.write(off)
+        await wires.scan()
+        assert "the device refuses" in wires.errors["io"]
+        assert device.asked == []
+        device.refuse = lambda _function, _address: None
+        async with asyncio.timeout(10):
+            while not device.asked:
+                await asyncio.sleep(0.002)
+                await wires.scan()
+        await wires.write(off)
+        assert not any(await device.bits(1, 3, 17))
+        wires.close()
+
+
 async def test_a_stop_does_not_wait_for_a_silent_link() -> None:
     async def silent(_body: bytes) -> None:
         return None

@@ -105,7 +105,7 @@ def test_strokes_that_bring_nothing_use_the_whole_window() -> None:
 def test_what_went_beside_the_tyre_before_the_look_is_in_doubt() -> None:
     """Found by a campaign: the gun came off for ten seconds, the size seemed wrong, and somebody went on."""
     person = Scripted(Habits(goes_on=3), 120.0, lambda requests: None)
-    ran = run_fill("7.50-16", "draw-down", faults=["hose_off@3.5:9"], person=person)
+    ran = run_fill("7.50-16", "draw-down", faults=["hose_off@6.5:9"], person=person)
     assert ran.net_l - ran.truth_l > 1
     assert ran.record["net_basis"] == "estimated"
     assert abs(ran.net_l - ran.truth_l) <= cast("float", ran.record["net_u_l"])

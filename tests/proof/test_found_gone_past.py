@@ -147,9 +147,17 @@ IN_TWENTY_THOUSAND = {
     267933: "the meter counted double while the line's loss was first measured, and 2.6 L of it stood as sure",
     269584: "a vent that leaked, a gauge that never stood and was gone past: 9 L gone, 0.7 stated",
     243436: "by run time a contactor welded as a draw ended, and a hold came after 15 s, no trip",
+    272887: "by a level in steps of 2 L a contactor welded at a rest, and a hold came, no trip",
+    274293: "the same as a stroke ended: the gauge gave back nothing of the line's loss",
+    271658: "the gun was blown off between start and the first rest: 12 L beside the tyre before it was told",
+    272319: "the emergency stop, pressed while the modules refused everything",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
-TOLD = {215546: "valve_blocked", 211293: "flow_while_stopped", 243436: "flow_while_stopped"}
+TOLD = {
+    215546: "valve_blocked",
+    271658: "bead_lost",
+    **dict.fromkeys((211293, 243436, 272887, 274293), "flow_while_stopped"),
+}
 
 
 @pytest.mark.parametrize("seed", IN_TWENTY_THOUSAND, ids=lambda seed: IN_TWENTY_THOUSAND[seed])

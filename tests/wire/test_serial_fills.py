@@ -87,6 +87,31 @@ async def test_a_fill_by_other_kinds_of_meter(
     assert error_l(record, truth) <= record["net_u_l"] + 0.2
 
 
+async def test_modules_that_refuse_everything_are_left_alone_until_their_time_out_drops_the_pump(
+    tmp_path: Path,
+) -> None:
+    began: list[float] = []
+    async with served(on_a_bus(tmp_path)) as (settings, rig):
+        upsets = rig.modules.plant.upsets
+
+        def watch(_setup: Setup, decision: Decision) -> None:
+            if not began and decision.state.phase is Phase.FILL and decision.facts.in_tyre_l > 15:
+                began.append(decision.state.now_s)
+                upsets.bus_exception = True
+            if rig.modules.output_timeouts:
+                upsets.bus_exception = False
+
+        # A module that is asked, though it refuses, keeps its relays on: whoever goes on asking waits for ever.
+        async with asyncio.timeout(120):
+            record = await fill(settings, watch)
+        truth = rig.document()
+    assert began
+    assert record["first_out"] == "field_lost"
+    assert int(str(truth["output_timeouts"])) >= 1
+    assert not truth["pump_on"]
+    assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
+
+
 async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
     pulled: list[float] = []
     async with served(on_a_bus(tmp_path)) as (settings, rig):
