@@ -105,7 +105,7 @@ class Physics:
         """I6: from what goes wrong outside the fill to safe commands."""
         limits, upsets, now_s = self._limits, self._plant.upsets, seen.now_s
         scans_s = 3 * limits.scan_s
-        # Over a dead bus the relays can only drop by the modules' own time-out; the stop in the pump's supply is at once.
+        # Over a dead bus relays can only drop by the modules' own time-out; the stop in the pump's supply acts at once.
         obeyed_s = scans_s + (self._timeout_s if silent else 0.0)
         if self._lasts("estop", upsets.estop and seen.moving, now_s, obeyed_s):
             self._tell("I6 emergency stop", "relays are on with the emergency stop pressed")
