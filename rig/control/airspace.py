@@ -26,8 +26,8 @@ _THIRD_ROOT = math.sqrt(3)
 _MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
 """The liquid already inside that a look is for, as a share of the cavity."""
-_LEAST_CHANCE = 0.25
-LESS_RATE = 0.0048
+_LEAST_CHANCE, _SURE = 0.25, 0.99
+LESS_RATE = 0.0046
 """How often the one decisive look may take a sound tyre for one with less air space: with the other bounds, which spend
 next to nothing, below 1 in 200."""
 _NEAR, _FAR = 2.0, 6.0
@@ -35,6 +35,10 @@ _NEAR, _FAR = 2.0, 6.0
 _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
 """Bounds in standard deviations: more air space than the size has, and either at rests after and before the look."""
 _POINTS = 1024
+_EARLY_SHARE = 0.15
+"""Share of a rise up to which a rest on the way is better to start from than the first: it takes little of the rise."""
+_TURNS = 2
+"""After which the cavity that end and way tell moves no more: the way is a small part of the rise."""
 
 
 @changeable
@@ -52,6 +56,22 @@ class Rise:
     """Relative uncertainty of what was put in, at 95 %: the meter's, for liquid."""
     gauge_u_kpa: float = GAUGE_U_KPA
     """Uncertainty of one reading at rest, at 95 %."""
+    way_kpa: float | None = None
+    """What the first rest on the way showed, if there was one."""
+    way_l: float = 0.0
+    way_added_kpa_l: float = 0.0
+
+    @property
+    def told_kpa(self) -> float:
+        """The end, against an early rest on the way: both hold the start's error and some of the gas's own warmth."""
+        return self.to_kpa - (self.way_kpa or 0.0) if self.way else self.to_kpa
+
+    @property
+    def way(self) -> Rise | None:
+        """The part of the rise to the rest on the way, if that was early."""
+        if self.way_kpa is None or self.way_l - self.from_l > _EARLY_SHARE * self.litres:
+            return None
+        return replace(self, to_l=self.way_l, added_kpa_l=self.way_added_kpa_l)
 
     @property
     def litres(self) -> float:
@@ -71,10 +91,18 @@ class Laws:
     growth_per_psi: float = 0.0015
     warmer: float = 0.0
     """Relative absolute temperature of the gas, beyond what n says."""
+    soon: float = 0.25
+    """Share of that which a rest on the way shows already: of the liquid's warmth a little or all (an assumption)."""
     from_error_kpa: float = 0.0
     to_error_kpa: float = 0.0
     litres_error: float = 0.0
     """Relative error of what was put in."""
+    way_error_kpa: float = 0.0
+
+    @property
+    def on_the_way(self) -> Laws:
+        """What holds at the rest on the way."""
+        return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.way_error_kpa)
 
 
 _MIDDLE = Laws()
@@ -82,6 +110,7 @@ _RECTANGULAR: dict[str, float] = {
     "n": 0.05 / _THIRD_ROOT,
     "growth_per_psi": 0.0015 / _THIRD_ROOT,
     "warmer": 3.0 / 288.0 / _THIRD_ROOT,
+    "soon": 0.25 / _THIRD_ROOT,
 }
 """Standard uncertainties of what lies evenly between two limits (GUM 4.3.7)."""
 _OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
@@ -116,10 +145,29 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
     return end - air + laws.to_error_kpa - laws.from_error_kpa * end / start
 
 
+def told_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
+    """What a rise should tell of a cavity: its end, against the early rest on the way where there was one."""
+    kpa, way = rest_after_kpa(cavity_l, rise, laws, hidden_l), rise.way
+    return kpa if way is None else kpa - rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
+
+
+def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
+    """The cavity that end and way together speak of, litres; infinite where there was no rise."""
+    cavity_l, way = cavity_of_rise(rise, laws), rise.way
+    if way is None:
+        return cavity_l
+    told_kpa, then = rise.told_kpa, laws.on_the_way
+    for _ in range(_TURNS):
+        if math.isinf(cavity_l):
+            break
+        cavity_l = cavity_of_rise(replace(rise, to_kpa=told_kpa + rest_after_kpa(cavity_l, way, then)), laws)
+    return cavity_l
+
+
 def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
     """The cavity at ambient pressure, litres, that a rise speaks of; infinite where there was no rise."""
     air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
-    from_kpa, to_kpa = rise.from_kpa + laws.from_error_kpa, rise.to_kpa + laws.to_error_kpa
+    from_kpa, to_kpa = rise.from_kpa - laws.from_error_kpa, rise.to_kpa - laws.to_error_kpa
     start, end = from_kpa + air, to_kpa + air
     warming = _warming(start, end, laws)
     to_l = rise.from_l + rise.litres * (1 + laws.litres_error)
@@ -191,11 +239,12 @@ Verdict = Literal["agrees", "less", "more"]
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The rest that the size's cavity would show after a rise, with its standard deviations to either side."""
+    """The rest that the size's cavity would show after a rise, and what the rise would tell, with its deviations."""
 
     kpa: float
+    told_kpa: float
     less_kpa: float
-    """Towards less air space, which stands higher."""
+    """Standard deviation of what is told, towards less air space, which stands higher."""
     more_kpa: float
 
 
@@ -205,13 +254,13 @@ def expected(cavity: CavityFacts, rise: Rise) -> Expected:
     A band is taken as two standard deviations either side, whatever its basis: a taught wheel, a published value or
     geometry (for geometry that is how it was made; for the others an assumption).
     """
-    kpa = rest_after_kpa(cavity.volume_l, rise)
+    kpa, told = rest_after_kpa(cavity.volume_l, rise), told_after_kpa(cavity.volume_l, rise)
     if math.isinf(kpa):
-        return Expected(kpa, math.inf, math.inf)
-    own = math.hypot(*_parts(lambda laws: rest_after_kpa(cavity.volume_l, rise, laws), rise).values())
-    smaller = rest_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - kpa
-    larger = kpa - rest_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
-    return Expected(kpa, math.hypot(own, smaller), math.hypot(own, larger))
+        return Expected(kpa, told, math.inf, math.inf)
+    own = math.hypot(*_parts(lambda laws: told_after_kpa(cavity.volume_l, rise, laws), rise).values())
+    smaller = told_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - told
+    larger = told - told_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
+    return Expected(kpa, told, math.hypot(own, smaller), math.hypot(own, larger))
 
 
 def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
@@ -219,8 +268,8 @@ def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
         return "agrees"
-    less = (rise.to_kpa - foreseen.kpa) / foreseen.less_kpa
-    more = (foreseen.kpa - rise.to_kpa) / foreseen.more_kpa
+    less = (rise.told_kpa - foreseen.told_kpa) / foreseen.less_kpa
+    more = (foreseen.told_kpa - rise.told_kpa) / foreseen.more_kpa
     if more > {"early": _EARLY, "look": _MORE, "later": _LATER}[stage]:
         return "more"
     if stage == "look":
@@ -233,7 +282,7 @@ def _share_above(cavity: CavityFacts, rise: Rise) -> float:
 
     A small air space is the stiffer the smaller it is, so the high side is longer than first order says.
     """
-    return sum(_share_smaller(cavity, cavity_of_rise(rise, laws)) for laws in _spread_laws(rise)) / _POINTS
+    return sum(_share_smaller(cavity, cavity_told(rise, laws)) for laws in _spread_laws(cavity, rise)) / _POINTS
 
 
 def _share_smaller(cavity: CavityFacts, litres: float) -> float:
@@ -242,29 +291,30 @@ def _share_smaller(cavity: CavityFacts, litres: float) -> float:
     return NormalDist(cavity.volume_l, side / 2).cdf(litres)
 
 
-def _spread_laws(rise: Rise) -> Iterator[Laws]:
-    """Laws spread as they may be."""
-    middles = [getattr(_MIDDLE, field.name) for field in fields(Laws)]
-    steps = [_spread(field.name, rise) for field in fields(Laws)]
+def _spread_laws(cavity: CavityFacts, rise: Rise) -> Iterator[Laws]:
+    """Laws spread as they may be; readings and litres, which add up evenly, as one error of the end."""
+    parts = _parts(lambda laws: told_after_kpa(cavity.volume_l, rise, laws), rise)
+    read_u = math.hypot(*(part for name, part in parts.items() if name not in _RECTANGULAR))
+    steps = {**_RECTANGULAR, "to_error_kpa": read_u}
     for point in _spread_points():
-        yield Laws(*(middle + step * each for middle, step, each in zip(middles, steps, point, strict=True)))
+        each = zip(steps.items(), point, strict=True)
+        yield Laws(**{name: getattr(_MIDDLE, name) + step * at for (name, step), at in each})
 
 
 @cache
 def _spread_points() -> tuple[tuple[float, ...], ...]:
-    """Points in units of standard deviations: a Halton sequence, which fills space evenly."""
+    """Points in units of standard deviations, the last normal: a Halton sequence, which fills space evenly."""
     normal = NormalDist().inv_cdf
-    flat = [field.name in _RECTANGULAR for field in fields(Laws)]
     return tuple(
-        tuple(
-            _THIRD_ROOT * (2 * share - 1) if even else normal(share)
-            for even, share in zip(flat, (_halton(number, base) for base in _PRIMES), strict=True)
+        (
+            *(_THIRD_ROOT * (2 * _halton(number, base) - 1) for base in _PRIMES[: len(_RECTANGULAR)]),
+            normal(_halton(number, _PRIMES[-1])),
         )
         for number in range(1, _POINTS + 1)
     )
 
 
-_PRIMES = (2, 3, 5, 7, 11, 13)
+_PRIMES = (2, 3, 5, 7, 11)
 
 
 def _halton(number: int, base: int) -> float:
@@ -277,11 +327,21 @@ def _halton(number: int, base: int) -> float:
     return share
 
 
-def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
-    """Whether a rest after ``rise`` notices a fifth of the cavity already inside in a quarter of the cases or more."""
+def noticed(cavity: CavityFacts, rise: Rise) -> float:
+    """How likely a rest after ``rise`` notices a fifth of the cavity already inside, 0 to 1."""
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
-        return False
-    shift = rest_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.kpa
+        return 0.0
+    shift = told_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.told_kpa
     normal = NormalDist()
-    return shift / foreseen.less_kpa >= normal.inv_cdf(1 - LESS_RATE) + normal.inv_cdf(_LEAST_CHANCE)
+    return normal.cdf(shift / foreseen.less_kpa - normal.inv_cdf(1 - LESS_RATE))
+
+
+def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
+    """Whether the pump should stop for such a rest."""
+    return noticed(cavity, rise) >= _LEAST_CHANCE
+
+
+def worth_a_rest_on_the_way(cavity: CavityFacts, rise: Rise) -> bool:
+    """Whether it should stop soon after the start, too, so that the look is the sharper."""
+    return _LEAST_CHANCE <= noticed(cavity, rise) < _SURE

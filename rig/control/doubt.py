@@ -16,6 +16,7 @@ from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
+from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -28,6 +29,8 @@ _UNSEEN = frozenset({
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0
+_NO_TYRE_KPA = 0.7 * KPA_PER_PSI
+"""A rest at no more than this may be that of a gun in the air."""
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
@@ -106,11 +109,17 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
     if alarm in _ASTRAY or by_time:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
-        return abs(net_l - state.mark.tally.net_l(setup.meter)) + pump_lps * setup.line.coast_s
+        since_l = state.mark.tally.net_l(setup.meter) if _stood(state) else 0.0
+        return abs(net_l - since_l) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
         # A measure of coarse steps is given long to move, and all the while the pump may have.
         return pump_lps * max(_UNSEEN_S, state.now_s - max(state.pulse_s, state.changed_s))
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
+
+
+def _stood(state: FillState) -> bool:
+    """Whether the last rest showed a tyre under pressure; one that shows none does not tell where the liquid is."""
+    return state.gas.rest_kpa is not None and state.gas.rest_kpa > _NO_TYRE_KPA
 
 
 def estimated(setup: Setup, state: FillState) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from rig.control.airspace import Stage, expected, judged, worth_a_look
+from rig.control.airspace import Stage, expected, judged, worth_a_look, worth_a_rest_on_the_way
 from rig.control.changed import changed
 from rig.control.turn import Turn
 from rig.control.values import Entry, Setup
@@ -22,6 +22,15 @@ _GUARD = "cavity_differs"
 
 def _look_l(setup: Setup) -> float:
     return _SHARE * setup.target_l - max(0.3, 0.005 * setup.target_l)
+
+
+def sharpens_look(turn: Turn) -> bool:
+    """Whether a rest after the first litres of a rise is for the sake of a look that is to come."""
+    gas, setup = turn.state.gas, turn.setup
+    left_l = _look_l(setup) - turn.facts.in_tyre_l
+    if gas.looked or gas.rise is None or gas.rise.litres > 0 or left_l <= 0 or _GUARD in turn.state.alarms.accepted:
+        return False
+    return worth_a_rest_on_the_way(setup.cavity, changed(gas.rise, to_l=gas.rise.from_l + left_l))
 
 
 def time_to_look(turn: Turn, overrun_l: float) -> bool:

@@ -15,7 +15,7 @@ from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import air_l, learn, learn_overrun, overrun_s, vent_s
-from rig.control.look import before_look, held_back, stage_of, time_to_look
+from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
@@ -142,7 +142,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         turn.phase_trigger("top_up", stroke)
     else:
         turn.set(fills=turn.state.fills + 1)
-        turn.phase_trigger("fill", stroke)
+        turn.phase_trigger("fill", changed(stroke, feels=not turn.state.loss_known or sharpens_look(turn)))
 
 
 def _perhaps_inside_l(turn: Turn) -> float:
@@ -285,8 +285,8 @@ def fill(turn: Turn) -> None:
         return
     if setup.into == "open vessel":
         return
-    if not state.loss_known and facts.line is not None and facts.steady:
-        # A few litres, then a rest: from there on the line's loss is measured and the gauge can be believed.
+    if state.stroke.feels and facts.line is not None and facts.steady:
+        # A few litres, then a rest: from there on the line's loss is known, and the look has an early rest beside it.
         _end_stroke(turn, "feeler")
         return
     if _blind(turn):

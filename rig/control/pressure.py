@@ -162,6 +162,8 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
     rises, rise = gas.rises, gas.rise
     if pumped and gas.sealed and rise is not None:
         added = rise.added_kpa_l + gas.added_kpa_l
+        if rise.litres > 0 and rise.way_kpa is None:
+            rise = changed(rise, way_kpa=rise.to_kpa, way_l=rise.to_l, way_added_kpa_l=rise.added_kpa_l)
         rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)

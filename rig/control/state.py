@@ -44,6 +44,8 @@ class Stroke:
     """Air should leave but the liquid stands at the valve."""
     cools: bool = False
     """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
+    feels: bool = False
+    """It ends once its flow is measured: the rest after it tells what the longer strokes need."""
     ended_by: str = ""
     stop_l: float = 0.0
     """In the tyre when the pump was told to stop."""

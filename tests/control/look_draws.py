@@ -7,6 +7,7 @@ at 95 %). ``python tests/control/look_draws.py FILLS`` prints the rates by class
 
 from __future__ import annotations
 
+import math
 import random
 import sys
 from collections.abc import Callable, Iterator
@@ -32,6 +33,10 @@ SIZES = {
     "table": ("11L-15", "9.5-24", "9.5-42", "14L-16.1", "13.6-36", "18.4-28"),
     "geometry": ("11.2-24", "12.4-28", "12.4R36", "9.5L-15", "320/85R28", "14.9-26"),
 }
+WAY_L = 1.0
+"""In the tyre at the first rest of a fill: the feeler's litres."""
+MIXED_SHARE = 0.05
+"""Share of the cavity after which liquid has given the gas its own warmth, as in the simulated tyre (an assumption)."""
 FACTORS = {"sound": 1.0, "fifth smaller": 0.8, "fifth larger": 1.2}
 
 
@@ -103,29 +108,43 @@ def facts_of(draw: Draw) -> CavityFacts:
 
 @cache
 def bounds_kpa(facts: CavityFacts, rise: Rise) -> tuple[float, float]:
-    """Between which rests a look at the end of ``rise`` finds no difference, by bisection on its verdict."""
+    """Between which tellings a look at the end of ``rise`` finds no difference, by bisection on its verdict."""
 
     def edge(inside: float, outside: float) -> float:
         for _ in range(12):
             middle = (inside + outside) / 2
-            fits = judged(facts, replace(rise, to_kpa=middle), "look") == "agrees"
-            inside, outside = (middle, outside) if fits else (inside, middle)
+            shown = replace(rise, to_kpa=rise.to_kpa + middle - rise.told_kpa)
+            inside, outside = (middle, outside) if judged(facts, shown, "look") == "agrees" else (inside, middle)
         return (inside + outside) / 2
 
     foreseen = expected(facts, rise)
     reach = 6.5 * foreseen.less_kpa
-    return edge(foreseen.kpa, foreseen.kpa - reach), edge(foreseen.kpa, foreseen.kpa + reach)
+    return edge(foreseen.told_kpa, foreseen.told_kpa - reach), edge(foreseen.told_kpa, foreseen.told_kpa + reach)
 
 
-def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
-    """Whether the look at ``share`` of the target finds a difference, by the laws alone."""
+def held_on_paper(draw: Draw, share: float = 0.329, way_l: float = WAY_L, mixed: float | None = None) -> bool:
+    """Whether the look at ``share`` of the target finds a difference, by the laws alone.
+
+    ``mixed`` is how much of the gas's own warmth the rest on the way shows, as the plant has it if it is not given.
+    """
     facts, rng = facts_of(draw), random.Random(draw.seed)
     litres = share * facts.volume_l * facts.fraction_at_valve
-    low, high = bounds_kpa(facts, Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002))
-    erred, ends = rng.gauss(0.0, GAUGE_SIGMA_KPA), kpa_after(draw, litres)
-    # Expected pressures go with the pressure that was read at the start.
-    shown = ends + rng.gauss(0.0, GAUGE_SIGMA_KPA) - erred * (ends + AIR) / (draw.start_kpa + AIR)
-    return not low <= shown <= high
+    rise = Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002)
+    if way_l:
+        rise = replace(rise, way_kpa=draw.start_kpa, way_l=way_l)
+    low, high = bounds_kpa(facts, rise)
+    erred = rng.gauss(0.0, GAUGE_SIGMA_KPA)
+
+    def shown(kpa: float) -> float:
+        # Expected pressures go with the pressure that was read at the start.
+        return kpa + rng.gauss(0.0, GAUGE_SIGMA_KPA) - erred * (kpa + AIR) / (draw.start_kpa + AIR)
+
+    ends = shown(kpa_after(draw, litres))
+    if way_l:
+        soon = -math.expm1(-way_l / (MIXED_SHARE * draw.cavity_l)) if mixed is None else mixed
+        way = shown(kpa_after(replace(draw, warmer_k=soon * draw.warmer_k), way_l))
+        return not low <= replace(rise, to_kpa=ends, way_kpa=way).told_kpa <= high
+    return not low <= ends <= high
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ from rig.control.airspace import (
     judged,
     pooled,
     rest_after_kpa,
+    told_after_kpa,
     worth_a_look,
 )
 from rig.control.airspace import _halton as halton
@@ -120,21 +121,24 @@ def test_a_sound_tyre_agrees_and_a_gross_difference_never_does() -> None:
         assert judged(cavity, after(900.0), stage) == "more"  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("rise", [START, replace(START, way_kpa=5 * PSI, way_l=2.0)], ids=["start", "way"])
 @pytest.mark.parametrize("share", [0.02, 0.06, 0.15])
-def test_the_look_takes_as_many_sound_tyres_for_loaded_as_it_says(share: float) -> None:
+def test_the_look_takes_as_many_sound_tyres_for_loaded_as_it_says(share: float, rise: Rise) -> None:
     """Against plain sampling of every law and of the cavity (JCGM 101:2008, section 7)."""
     cavity, rng = known(340.0, share), random.Random(4)
-    bound = bounds_kpa(cavity, START)[1]
+    bound = bounds_kpa(cavity, rise)[1]
 
     def stands_kpa() -> float:
         laws = Laws(
             rng.uniform(1.0, 1.1),
             rng.uniform(0.0, 0.003),
             rng.uniform(-3.0, 3.0) / 288,
+            rng.random(),
             *(rng.gauss(0.0, GAUGE_U_KPA / 2) for _ in range(2)),
             rng.gauss(0.0, 0.001),
+            rng.gauss(0.0, GAUGE_U_KPA / 2),
         )
-        return rest_after_kpa(rng.gauss(340.0, 340.0 * share / 2), START, laws)
+        return told_after_kpa(rng.gauss(340.0, 340.0 * share / 2), rise, laws)
 
     count = 20000
     above = sum(stands_kpa() > bound for _ in range(count))
