@@ -27,7 +27,6 @@ _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _UNSTOPPABLE = frozenset({"pump_welded", "write_ignored"})
 """Faults with which the pump runs whatever is commanded: only its relief valve and a person at the supply are left."""
 _SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
-_LEFT_OF_HOSE = 0.05
 _STALE_S = 1.0
 _TIMEOUT_S = 2.0
 
@@ -43,7 +42,7 @@ class Physics:
         self._tight_kpa = self._kpa
         self._moving_air = False
         self._since: dict[str, float] = {}
-        self._astray_l = self._dry_s = 0.0
+        self._astray_l = self._dry_s = self._unseen_l = 0.0
         self._dry_ended_s = -1e9
         self._vented_l = plant.line.books.vented_l
         self._resumes = 1
@@ -143,8 +142,10 @@ class Physics:
             # A hose that was drawn empty holds neither: the tyre's air goes straight through.
             dry = gas / plant.tyre.atmosphere >= liquid
         if speed > 0 and "level_stuck" in limits.faults:
-            # An empty tote that its level denies shows on the gauge once the liquid has left the hose.
-            dry = dry and plant.line.hose.liquid_l < _LEFT_OF_HOSE * limits.hose_l
+            # An empty tote that its level denies shows on the gauge once as much has passed as the hose holds: before,
+            # air pushes the hose's liquid on, or the air of an emptied hose, where liquid should come.
+            self._unseen_l = self._unseen_l + plant.line.flow_lps * seen.dt_s if dry else 0.0
+            dry = dry and self._unseen_l > limits.hose_l
         if dry:
             self._dry_s += seen.dt_s
             self._dry_ended_s = seen.now_s

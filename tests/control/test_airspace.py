@@ -161,8 +161,9 @@ def test_no_stop_where_it_would_tell_nothing() -> None:
 
 # --- the rates: 20 % of the cavity is liquid already; a third of the target is not in yet ----------------------------
 # What can be reached: n between 1.0 and 1.1 alone leaves 2.8 % of the cavity open, growth 1.9 %, 3 K 2.0 %, the gauge
-# 1.7 %; the class's band comes on top (1 %, 2.7 to 4.1 %, 3.5 to 7 %, each one standard deviation).
-NOTICED = {"taught": 0.985, "table": 0.92, "geometry": 0.74}
+# 1.7 %; the class's band comes on top (1 %, 2.7 to 4.1 %, 3.5 to 7 %, each one standard deviation). The rest on the way
+# takes out most of the gauge at the start, and a part of the 3 K.
+NOTICED = {"taught": 0.99, "table": 0.935, "geometry": 0.745}
 
 
 @pytest.mark.parametrize("kind", NOTICED)

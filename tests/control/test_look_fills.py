@@ -11,6 +11,8 @@ import pytest
 from look_draws import PSI, draws, fill_to_the_third
 from virtual_fills import Nobody, fill_of, rig_settings, run_fill
 
+from rig.control.changed import changed
+from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import fill_record
 from rig.control.values import Request
@@ -78,6 +80,26 @@ def test_the_look_costs_one_short_stop() -> None:
     assert ran.record["outcome"] == "complete"
     assert len(stops) == 1
     assert stops[0] <= 5.0
+
+
+@pytest.mark.parametrize(("taught", "stops"), [(False, ["feeler", "look"]), (True, ["look"])])
+def test_a_rest_on_the_way_is_made_where_it_sharpens_the_look(taught: bool, stops: list[str]) -> None:
+    cavity_l = fill_of(rig_settings(), Question("11.2-24")).setup.cavity.volume_l
+    fill = fill_of(
+        rig_settings(sim__start_pressure="5 psi"), Question("11.2-24", taught_l=cavity_l if taught else None)
+    )
+    fill.setup = changed(fill.setup, loss_known=True)
+    ended: list[object] = []
+
+    def see(decision: Decision) -> None:
+        ended.extend(entry.data["ended_by"] for entry in decision.entries if entry.kind == "stroke")
+
+    fill.watch = see
+    last = fill.run(until=lambda d: d.state.gas.looked)
+    assert ended == stops
+    rise = last.state.gas.rise
+    assert rise is not None
+    assert (rise.way is None) is taught
 
 
 def test_the_record_shows_both_cavities() -> None:
