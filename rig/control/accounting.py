@@ -11,6 +11,7 @@ the suction line is kept as pressure × volume, because the pump compresses it b
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +20,8 @@ from rig.control.values import Meter, Setup
 
 Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
+_MOST_UNREAD_S = 10.0
+"""A pump that nobody could tell anything runs no longer: its module's time-out, and coasting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,23 +33,27 @@ class Register:
     restarts: int = 0
 
 
-def unwrap(register: Register, raw: int, meter: Meter, most: int) -> tuple[Register, int]:
+def unwrap(register: Register, raw: int, meter: Meter, most: int, back: int | None = None) -> tuple[Register, int]:
     """Advance ``register`` to ``raw``; also return the pulses since the last reading.
 
-    ``most`` is the largest believable step. A step beyond it is a device that restarted or lied: it is counted in
-    ``restarts``, and only what a counter restarted from zero shows is taken, never a jump or a step backwards.
+    ``most`` is the largest believable step, ``back`` the same backwards if it is another. A step beyond it is a device
+    that restarted or lied: it is counted in ``restarts``, and only what a counter restarted from zero shows is taken,
+    never a jump or a step backwards.
     """
     if register.raw is None:
         return Register(raw, register.total, register.restarts), 0
     span = 1 << meter.bits
     step = (raw - register.raw) % span
-    signed = meter.reverse == "signed" and not meter.second_channel
-    if signed and step >= span // 2:
+    if _signed(meter) and step >= span // 2:
         step -= span
-    if abs(step) <= most:
+    if -(most if back is None else back) <= step <= most:
         return Register(raw, register.total + step, register.restarts), step
     step = raw if 0 <= raw <= most else 0
     return Register(raw, register.total + step, register.restarts + 1), step
+
+
+def _signed(meter: Meter) -> bool:
+    return meter.reverse == "signed" and not meter.second_channel
 
 
 @changeable
@@ -60,14 +67,21 @@ class Count:
     """Of these, forward less back while the pump stood."""
 
 
-def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l: float, *, stands: bool) -> Count:
+def counted(
+    count: Count, raw: int | None, meter: Meter, direction: int, most_l: float, unread_l: float, *, stands: bool
+) -> Count:
     """Take one reading of a register in; ``direction`` is the way the pump last ran, 1 forward or -1 back.
 
-    At most ``most_l`` and 50 pulses are believable. ``stands``: nothing has been told to move for long.
+    At most ``most_l`` and 50 pulses are believable, and that way ``unread_l`` more, which the pump can have moved since
+    the register was last read. ``stands``: nothing has been told to move for long.
     """
     if raw is None or raw == count.register.raw:
         return count
-    register, step = unwrap(count.register, raw, meter, int(most_l / meter.litres_per_pulse) + 50)
+    most, unread = int(most_l / meter.litres_per_pulse) + 50, int(unread_l / meter.litres_per_pulse)
+    returns = _signed(meter) and direction < 0
+    register, step = unwrap(
+        count.register, raw, meter, most if returns else most + unread, most + unread if returns else most
+    )
     if meter.second_channel:
         forward, back = step, 0
     elif meter.reverse == "unsigned" and direction < 0:
@@ -76,6 +90,13 @@ def counted(count: Count, raw: int | None, meter: Meter, direction: int, most_l:
         forward, back = max(step, 0), max(-step, 0)
     standing = count.standing + (forward - back if stands else 0)
     return Count(register, count.forward + forward, count.back + back, standing)
+
+
+def still_unread(so_far_s: Sequence[float], raws: Sequence[int | None], dt: float) -> tuple[float, ...]:
+    """How long each register has not been read now."""
+    return tuple(
+        [0.0 if raw is not None else min(s + dt, _MOST_UNREAD_S) for raw, s in zip(raws, so_far_s, strict=True)]
+    )
 
 
 @changeable

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.accounting import Count, Tally, book, counted, unwrap
+from rig.control.accounting import Count, Tally, book, counted, still_unread, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import Flow, follow
@@ -121,7 +121,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = restarts(state)
-    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt)
+    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt, dt)
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
@@ -175,28 +175,33 @@ def restarts(state: FillState) -> int:
     return counts + state.reverse_register.restarts
 
 
-def count_pulses(setup: Setup, state: FillState, reading: Reading, most_l: float) -> tuple[FillState, int, int]:
+def count_pulses(
+    setup: Setup, state: FillState, reading: Reading, most_l: float, dt: float
+) -> tuple[FillState, int, int]:
     """Take every measure's register in; also the pulses forward and back of the one that counts.
 
-    ``setup`` is the fill's own, with the meter in its place. At most ``most_l`` is believable.
+    ``setup`` is the fill's own, with the meter in its place. At most ``most_l`` is believable, and what the pump may
+    have moved while a register was not read.
     """
     meters = (setup.meter, *setup.beside)
     before = state.counts or (Count(),) * len(meters)
     raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
     stands = _stands(setup, state, reading.now_s)
+    unread_s = state.unread_s or (0.0,) * len(meters)
+    unread_l = [MOST_FLOW * setup.line.pump_lps * each_s for each_s in unread_s]
     after = tuple(
         [
-            counted(count, raw, meter, state.direction, most_l, stands=stands)
-            for count, raw, meter in zip(before, raws, meters, strict=True)
+            counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands)
+            for count, raw, meter, missed_l in zip(before, raws, meters, unread_l, strict=True)
         ]
     )
     reverse = state.reverse_register
     if reading.reverse_raw is not None:
-        most = int(most_l / setup.meter.litres_per_pulse) + 50
+        most = int((most_l + unread_l[0]) / setup.meter.litres_per_pulse) + 50
         reverse, back = unwrap(reverse, reading.reverse_raw, setup.meter, most)
         after = (changed(after[0], back=after[0].back + back), *after[1:])
     was, now = before[state.measure], after[state.measure]
-    state = changed(state, counts=after, reverse_register=reverse)
+    state = changed(state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt))
     return state, now.forward - was.forward, now.back - was.back
 
 

@@ -57,7 +57,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
 
 def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     before_restarts = restarts(state)
-    state, forward, back = count_pulses(setup, state, reading, _DARK_S * setup.line.pump_lps)
+    state, forward, back = count_pulses(setup, state, reading, _DARK_S * setup.line.pump_lps, 0.0)
     setup = in_force(setup, state)
     meter = setup.meter
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0

@@ -114,6 +114,8 @@ class FillState:
     """Which measure counts: 0 is the meter, then those beside it."""
     counts: tuple[Count, ...] = ()
     """One for each measure."""
+    unread_s: tuple[float, ...] = ()
+    """How long each has not been read."""
     state: State = State.IDLE
     phase: Phase = Phase.SETTLE
     now_s: float = 0.0

@@ -36,7 +36,7 @@ class Value:
 _RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
 _REFUSES_S = 1.0
-"""A unit that has taken no write for so long and refuses an off is busy no more, but at fault."""
+"""A unit that for so long does not do an off is at fault, not busy."""
 
 
 @dataclass(slots=True)
@@ -55,8 +55,8 @@ class _Device:
     error: str = ""
     resting: dict[int, _Rest] = field(default_factory=dict)
     """Units that are left alone: silent ones where a link has several, and those that refuse to be switched off."""
-    took_s: dict[int, float] = field(default_factory=dict)
-    """When each unit took a write last, or refused its first."""
+    stubborn_s: dict[int, float] = field(default_factory=dict)
+    """Units that do not do an off, and since when."""
 
     @property
     def shared(self) -> bool:
@@ -110,8 +110,8 @@ class Field:
     renew_s: float = 0.5
     """Coils that are on are written again after this long: some modules count only writes as a sign of life."""
     leave_s: float = 2.5
-    """A unit that refuses to be switched off is sent nothing for so long: many a module counts any question as a sign
-    of life, and its own time-out, which must be shorter, is what switches off then."""
+    """A unit that refuses an off, or acknowledges it and stays on, is sent nothing for so long: many a module counts
+    any question as a sign of life, and its own time-out, which must be shorter, is what switches off then."""
     values: dict[str, Value] = field(default_factory=dict)
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
@@ -215,6 +215,8 @@ class Field:
             if rest is not None and rest.wholly:
                 faults.append(rest.error)
                 continue
+            if not on and self._reads_on(name):
+                refusing[point.unit] = f"{link}: unit {point.unit} takes every off of {name} and leaves it on"
             try:
                 await self._write_one(name, on=on)
             except FieldError as error:
@@ -225,30 +227,36 @@ class Field:
                     break
                 if not on:
                     refusing[point.unit] = str(error)
-        # Not before each of its outputs was told: one may refuse and another obey.
-        for unit, why in refusing.items():
-            if clock() - device.took_s.setdefault(unit, clock()) > _REFUSES_S:
-                device.resting[unit] = _Rest(clock() + self.leave_s, 0, why, wholly=True)
+        if not on:
+            # Not before each of its outputs was told: one may refuse and another obey.
+            self._leave_alone(device, refusing)
         return faults
+
+    def _leave_alone(self, device: _Device, refusing: Mapping[int, str]) -> None:
+        now_s = asyncio.get_running_loop().time()
+        device.stubborn_s = {unit: device.stubborn_s.get(unit, now_s) for unit in refusing}
+        for unit, since_s in device.stubborn_s.items():
+            if now_s - since_s > _REFUSES_S:
+                device.resting[unit] = _Rest(now_s + self.leave_s, 0, refusing[unit], wholly=True)
 
     def _due(self, name: str, *, on: bool) -> bool:
         last = self._written.get(name)
         port = self._devices[self.points[name].link].port
         if last is None or last.on != on or last.connects != port.connects:
             return True
-        return asyncio.get_running_loop().time() - last.at_s >= self.renew_s if on else self._reads_on(name, last.at_s)
+        return asyncio.get_running_loop().time() - last.at_s >= self.renew_s if on else self._reads_on(name)
 
-    def _reads_on(self, name: str, since_s: float) -> bool:
+    def _reads_on(self, name: str) -> bool:
         """Whether a coil written off reads on: a device that ignored the write or restarted is told again."""
-        seen = self.values.get(name)
-        return seen is not None and seen.at_s > since_s and bool(seen.raw)
+        last, seen = self._written.get(name), self.values.get(name)
+        written_off = last is not None and seen is not None and not last.on and seen.at_s > last.at_s
+        return written_off and bool(seen and seen.raw)
 
     async def _write_one(self, name: str, *, on: bool) -> None:
         point = self.points[name]
-        device, clock = self._devices[point.link], asyncio.get_running_loop().time
-        await device.port.switch(point.unit, point.table, point.address, on=on)
-        device.took_s[point.unit] = at_s = clock()
-        self._written[name] = _Written(on, at_s, device.port.connects)
+        port = self._devices[point.link].port
+        await port.switch(point.unit, point.table, point.address, on=on)
+        self._written[name] = _Written(on, asyncio.get_running_loop().time(), port.connects)
 
     async def write_number(self, name: str, value: float) -> None:
         """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""

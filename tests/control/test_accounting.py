@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from virtual_fills import fill_of, rig_settings
+from virtual_fills import fill_of, rig_settings, run_fill
 
-from rig.control.accounting import Register, Tally, book, pass_back, pass_forward, unwrap
+from rig.control.accounting import Count, Register, Tally, book, counted, pass_back, pass_forward, unwrap
 from rig.control.values import Meter, Setup
 from rig.run.assembly import Question
 
@@ -49,6 +50,24 @@ def test_a_restarted_counter_is_seen_and_never_counts_backwards_or_far(before: i
         register, step = unwrap(register, after, meter, 500)
         assert register.restarts == 1
         assert step == after
+
+
+@pytest.mark.parametrize("away_s", [3, 8])
+@pytest.mark.parametrize("k_factor", ["100 pulse/L", "500 pulse/L"])
+def test_what_was_counted_while_the_bus_was_away_is_booked(k_factor: str, away_s: int) -> None:
+    """The pump ran on until its module's time-out, and the counter with it; then the bus came back."""
+    ran = run_fill("16.9-28", faults=[f"bus_silent@60:{away_s}"], meter__k_factor=k_factor)
+    assert ran.record["first_out"] == "field_lost"
+    assert "meter_jumped" not in cast("list[str]", ran.record["flags"])
+    assert ran.net_l == pytest.approx(ran.truth_l, abs=0.05)
+
+
+@pytest.mark.parametrize(("direction", "after"), [(1, 20), (-1, 3000)])
+def test_a_counter_that_restarted_or_jumped_meanwhile_is_no_flow_against_the_pump(direction: int, after: int) -> None:
+    count = Count(Register(1505, 1505), 1505)
+    back_again = counted(count, after, METER, direction, 0.2, 20.0, stands=False)
+    assert back_again.register.restarts == 1
+    assert (back_again.back, back_again.forward) == (0, 1505 + (after if after < 50 else 0))
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1))

@@ -128,8 +128,10 @@ async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_
         device.writes()
         with pytest.raises(FieldError, match="the device refuses"):
             await wires.write(off)
+        with pytest.raises(FieldError, match="the device refuses"):
+            await wires.write(off)
         # Each of its outputs was told before it is left alone.
-        assert device.writes() == [17, 19, 3]
+        assert device.writes() == [17, 19, 3] * 2
         with pytest.raises(FieldError, match="the device refuses"):
             await wires.write(off)
         await wires.scan()
@@ -142,6 +144,27 @@ async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_
                 await wires.scan()
         await wires.write(off)
         assert not any(await device.bits(1, 3, 17))
+        wires.close()
+
+
+async def test_a_unit_that_takes_every_off_and_stays_on_is_left_to_its_time_out_too(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("rig.field.field._REFUSES_S", 0.0)
+    off = dict.fromkeys(RELAYS, False)
+    async with bench() as device:
+        wires = relays(device)
+        wires.leave_s = NEVER_S
+        await wires.write(off)
+        for _ in range(2):
+            await device.put(1, COILS, 17, [True])
+            await wires.scan()
+            await wires.write(off)
+        device.asked.clear()
+        await wires.scan()
+        await asyncio.gather(wires.write({**off, "pump_run": True}), return_exceptions=True)
+        assert device.asked == []
+        assert "unit 1 takes every off of pump_run and leaves it on" in wires.errors["io"]
         wires.close()
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from rig.control.decide import Decision
 from rig.control.values import Setup
 from rig.run.assembly import Question
-from rig.run.person import Unattended
+from rig.run.person import Person, Unattended
 from rig.run.session import Errand, fill_wheel
 from rig.run.settings import Settings, settings_of
 from sim.devices import Rig, serve
@@ -79,6 +79,8 @@ async def served(document: dict[str, Any], paced: bool = False) -> AsyncIterator
 Watch = Callable[[Setup, Decision], None]
 
 
-async def fill(settings: Settings, watch: Watch = lambda _setup, _decision: None) -> dict[str, Any]:
+async def fill(
+    settings: Settings, watch: Watch = lambda _setup, _decision: None, person: Person | None = None
+) -> dict[str, Any]:
     """One whole fill, its prompts answered."""
-    return await fill_wheel(settings, Errand(Question(SIZE), "test"), Unattended("test", go_on=True), watch)
+    return await fill_wheel(settings, Errand(Question(SIZE), "test"), person or Unattended("test", go_on=True), watch)
