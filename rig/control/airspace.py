@@ -342,6 +342,6 @@ def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
     return noticed(cavity, rise) >= _LEAST_CHANCE
 
 
-def worth_a_rest_on_the_way(cavity: CavityFacts, rise: Rise) -> bool:
-    """Whether it should stop soon after the start, too, so that the look is the sharper."""
-    return _LEAST_CHANCE <= noticed(cavity, rise) < _SURE
+def worth_a_rest_on_the_way(cavity: CavityFacts, rise: Rise, way_l: float) -> bool:
+    """Whether it should stop after the first ``way_l``, too, so that the look is the sharper."""
+    return way_l <= _EARLY_SHARE * rise.litres and _LEAST_CHANCE <= noticed(cavity, rise) < _SURE

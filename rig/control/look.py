@@ -17,6 +17,8 @@ _SHARE = 1 / 3
 """Share of the target before which the rest must have told."""
 _LATE = 0.8
 """A rest from here on, as a share of the litres at the look, is the look."""
+_FEELER_S = 3.0
+"""Pumping until a flow is measured and the pump has coasted, at most at the pump's full flow."""
 _GUARD = "cavity_differs"
 
 
@@ -30,7 +32,8 @@ def sharpens_look(turn: Turn) -> bool:
     left_l = _look_l(setup) - turn.facts.in_tyre_l
     if gas.looked or gas.rise is None or gas.rise.litres > 0 or left_l <= 0 or _GUARD in turn.state.alarms.accepted:
         return False
-    return worth_a_rest_on_the_way(setup.cavity, changed(gas.rise, to_l=gas.rise.from_l + left_l))
+    way_l = _FEELER_S * setup.line.pump_lps
+    return worth_a_rest_on_the_way(setup.cavity, changed(gas.rise, to_l=gas.rise.from_l + left_l), way_l)
 
 
 def time_to_look(turn: Turn, overrun_l: float) -> bool:
