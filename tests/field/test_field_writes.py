@@ -115,25 +115,28 @@ async def test_nothing_goes_on_while_an_off_failed() -> None:
         wires.close()
 
 
-async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_out(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+OFF = dict.fromkeys(RELAYS, False)
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second off that is not done is one too many."""
     monkeypatch.setattr("rig.field.field._REFUSES_S", 0.0)
-    off = dict.fromkeys(RELAYS, False)
+
+
+@pytest.mark.usefixtures("impatient")
+async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_out() -> None:
     async with bench() as device:
         wires = relays(device)
         wires.leave_s = 0.5
         await wires.write({"pump_run": True})
         device.refuse = lambda _function, _address: ExcCodes.DEVICE_FAILURE
         device.writes()
-        with pytest.raises(FieldError, match="the device refuses"):
-            await wires.write(off)
-        with pytest.raises(FieldError, match="the device refuses"):
-            await wires.write(off)
-        # Each of its outputs was told before it is left alone.
+        for _ in range(3):
+            with pytest.raises(FieldError, match="the device refuses"):
+                await wires.write(OFF)
+        # Each of its outputs was told, twice, before it was left alone.
         assert device.writes() == [17, 19, 3] * 2
-        with pytest.raises(FieldError, match="the device refuses"):
-            await wires.write(off)
         await wires.scan()
         assert "the device refuses" in wires.errors["io"]
         assert device.asked == []
@@ -142,27 +145,25 @@ async def test_a_unit_that_goes_on_refusing_an_off_is_sent_nothing_for_its_time_
             while not device.asked:
                 await asyncio.sleep(0.002)
                 await wires.scan()
-        await wires.write(off)
+        await wires.write(OFF)
         assert not any(await device.bits(1, 3, 17))
         wires.close()
 
 
-async def test_a_unit_that_takes_every_off_and_stays_on_is_left_to_its_time_out_too(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr("rig.field.field._REFUSES_S", 0.0)
-    off = dict.fromkeys(RELAYS, False)
+@pytest.mark.usefixtures("impatient")
+async def test_a_unit_that_takes_every_off_and_stays_on_is_left_to_its_time_out_too() -> None:
     async with bench() as device:
         wires = relays(device)
         wires.leave_s = NEVER_S
-        await wires.write(off)
+        await wires.write(OFF)
         for _ in range(2):
             await device.put(1, COILS, 17, [True])
             await wires.scan()
-            await wires.write(off)
+            await wires.write(OFF)
         device.asked.clear()
         await wires.scan()
-        await asyncio.gather(wires.write({**off, "pump_run": True}), return_exceptions=True)
+        with pytest.raises(FieldError, match="leaves it on"):
+            await wires.write({**OFF, "pump_run": True})
         assert device.asked == []
         assert "unit 1 takes every off of pump_run and leaves it on" in wires.errors["io"]
         wires.close()
