@@ -77,11 +77,10 @@ def counted(
     """
     if raw is None or raw == count.register.raw:
         return count
-    most, unread = int(most_l / meter.litres_per_pulse) + 50, int(unread_l / meter.litres_per_pulse)
-    returns = _signed(meter) and direction < 0
-    register, step = unwrap(
-        count.register, raw, meter, most if returns else most + unread, most + unread if returns else most
-    )
+    seen = int(most_l / meter.litres_per_pulse) + 50
+    more = seen + int(unread_l / meter.litres_per_pulse)
+    most, back_most = (seen, more) if _signed(meter) and direction < 0 else (more, seen)
+    register, step = unwrap(count.register, raw, meter, most, back_most)
     if meter.second_channel:
         forward, back = step, 0
     elif meter.reverse == "unsigned" and direction < 0:

@@ -64,14 +64,15 @@ class Rise:
     @property
     def told_kpa(self) -> float:
         """The end, against an early rest on the way: both hold the start's error and some of the gas's own warmth."""
-        return self.to_kpa - (self.way_kpa or 0.0) if self.way else self.to_kpa
+        way = self.way
+        return self.to_kpa if way is None else self.to_kpa - way.to_kpa
 
     @property
     def way(self) -> Rise | None:
         """The part of the rise to the rest on the way, if that was early."""
         if self.way_kpa is None or self.way_l - self.from_l > _EARLY_SHARE * self.litres:
             return None
-        return replace(self, to_l=self.way_l, added_kpa_l=self.way_added_kpa_l)
+        return replace(self, to_kpa=self.way_kpa, to_l=self.way_l, added_kpa_l=self.way_added_kpa_l)
 
     @property
     def litres(self) -> float:
@@ -327,7 +328,7 @@ def _halton(number: int, base: int) -> float:
     return share
 
 
-def noticed(cavity: CavityFacts, rise: Rise) -> float:
+def _noticed(cavity: CavityFacts, rise: Rise) -> float:
     """How likely a rest after ``rise`` notices a fifth of the cavity already inside, 0 to 1."""
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
@@ -339,9 +340,9 @@ def noticed(cavity: CavityFacts, rise: Rise) -> float:
 
 def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
     """Whether the pump should stop for such a rest."""
-    return noticed(cavity, rise) >= _LEAST_CHANCE
+    return _noticed(cavity, rise) >= _LEAST_CHANCE
 
 
 def worth_a_rest_on_the_way(cavity: CavityFacts, rise: Rise, way_l: float) -> bool:
     """Whether it should stop after the first ``way_l``, too, so that the look is the sharper."""
-    return way_l <= _EARLY_SHARE * rise.litres and _LEAST_CHANCE <= noticed(cavity, rise) < _SURE
+    return way_l <= _EARLY_SHARE * rise.litres and _LEAST_CHANCE <= _noticed(cavity, rise) < _SURE

@@ -11,12 +11,11 @@ import math
 from rig.control.accounting import Tally
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
-from rig.control.pressure import GUESS, Band
+from rig.control.pressure import GUESS, NO_TYRE_KPA, Band
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
-from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -29,8 +28,6 @@ _UNSEEN = frozenset({
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0
-_NO_TYRE_KPA = 0.7 * KPA_PER_PSI
-"""A rest at no more than this may be that of a gun in the air."""
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
@@ -119,7 +116,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
 
 def _stood(state: FillState) -> bool:
     """Whether the last rest showed a tyre under pressure; one that shows none does not tell where the liquid is."""
-    return state.gas.rest_kpa is not None and state.gas.rest_kpa > _NO_TYRE_KPA
+    return state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
 
 
 def estimated(setup: Setup, state: FillState) -> bool:

@@ -14,7 +14,7 @@ from typing import Literal
 
 from rig.control import agreement
 from rig.control.observe import MOST_FLOW, Facts
-from rig.control.pressure import AIR_DRAWN_KPA
+from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
 from rig.control.values import Setup
@@ -163,8 +163,8 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
     # While air is drawn a narrow bore may take all that the tyre still holds.
     sealed = facts.gas.low - (air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low) if facts.reverse else 0.0)
     above = sealed > (1.2 if off < 0.35 * KPA_PER_PSI else 2.5) * KPA_PER_PSI
-    below = abs(facts.tyre_kpa) < 0.7 * KPA_PER_PSI and facts.gas.high < -1.5 * KPA_PER_PSI
-    return (off < 0.7 * KPA_PER_PSI and above) or below
+    below = abs(facts.tyre_kpa) < NO_TYRE_KPA and facts.gas.high < -1.5 * KPA_PER_PSI
+    return (off < NO_TYRE_KPA and above) or below
 
 
 def _no_flow(setup: Setup, facts: Facts) -> bool:

@@ -17,6 +17,8 @@ from rig.units import KPA_PER_PSI
 
 _SHARPER = 0.7
 """A measured cavity at least this much sharper counts twice as much as the size, or more."""
+NO_TYRE_KPA = 0.7 * KPA_PER_PSI
+"""A gauge at no more than this may be that of a gun in the air."""
 GUESS = 0.2
 """What the pump's plate and time tell of a return is right within this share. Assumed, no source."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI

@@ -51,9 +51,9 @@ class Stroke:
     """In the tyre when the pump was told to stop."""
     stop_flow_lps: float = 0.0
     stop_gauge_kpa: float | None = None
+    """The gauge just then, losses and head in it."""
     stop_loss_kpa: float = 0.0
     """What the line took then, where a rest has measured it."""
-    """The gauge just then, losses and head in it."""
     calm_gauge_kpa: float | None = None
     """The gauge once the pump has coasted to rest, and the line has given back what it took."""
     loss_told: bool = False

@@ -249,8 +249,9 @@ class Field:
     def _reads_on(self, name: str) -> bool:
         """Whether a coil written off reads on: a device that ignored the write or restarted is told again."""
         last, seen = self._written.get(name), self.values.get(name)
-        written_off = last is not None and seen is not None and not last.on and seen.at_s > last.at_s
-        return written_off and bool(seen and seen.raw)
+        if last is None or last.on or seen is None:
+            return False
+        return seen.at_s > last.at_s and bool(seen.raw)
 
     async def _write_one(self, name: str, *, on: bool) -> None:
         point = self.points[name]

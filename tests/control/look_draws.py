@@ -24,6 +24,7 @@ from rig.control.state import in_tyre_l
 from rig.control.values import CavityFacts, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.wheel import cavity_of, read_size
+from sim.plant.tyre import _MIXED_SHARE as MIXED_SHARE
 from sim.virtual import VirtualFill, VirtualRig
 
 AIR = 101.325
@@ -35,8 +36,6 @@ SIZES = {
 }
 WAY_L = 1.0
 """In the tyre at the first rest of a fill: the feeler's litres."""
-MIXED_SHARE = 0.05
-"""Share of the cavity after which liquid has given the gas its own warmth, as in the simulated tyre (an assumption)."""
 FACTORS = {"sound": 1.0, "fifth smaller": 0.8, "fifth larger": 1.2}
 
 
@@ -122,16 +121,11 @@ def bounds_kpa(facts: CavityFacts, rise: Rise) -> tuple[float, float]:
     return edge(foreseen.told_kpa, foreseen.told_kpa - reach), edge(foreseen.told_kpa, foreseen.told_kpa + reach)
 
 
-def held_on_paper(draw: Draw, share: float = 0.329, way_l: float = WAY_L, mixed: float | None = None) -> bool:
-    """Whether the look at ``share`` of the target finds a difference, by the laws alone.
-
-    ``mixed`` is how much of the gas's own warmth the rest on the way shows, as the plant has it if it is not given.
-    """
+def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
+    """Whether the look at ``share`` of the target finds a difference, by the laws alone."""
     facts, rng = facts_of(draw), random.Random(draw.seed)
     litres = share * facts.volume_l * facts.fraction_at_valve
-    rise = Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002)
-    if way_l:
-        rise = replace(rise, way_kpa=draw.start_kpa, way_l=way_l)
+    rise = Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002, way_kpa=draw.start_kpa, way_l=WAY_L)
     low, high = bounds_kpa(facts, rise)
     erred = rng.gauss(0.0, GAUGE_SIGMA_KPA)
 
@@ -140,11 +134,10 @@ def held_on_paper(draw: Draw, share: float = 0.329, way_l: float = WAY_L, mixed:
         return kpa + rng.gauss(0.0, GAUGE_SIGMA_KPA) - erred * (kpa + AIR) / (draw.start_kpa + AIR)
 
     ends = shown(kpa_after(draw, litres))
-    if way_l:
-        soon = -math.expm1(-way_l / (MIXED_SHARE * draw.cavity_l)) if mixed is None else mixed
-        way = shown(kpa_after(replace(draw, warmer_k=soon * draw.warmer_k), way_l))
-        return not low <= replace(rise, to_kpa=ends, way_kpa=way).told_kpa <= high
-    return not low <= ends <= high
+    # So much of the gas's own warmth a rest on the way shows in the simulated tyre.
+    soon = -math.expm1(-WAY_L / (MIXED_SHARE * draw.cavity_l))
+    way = shown(kpa_after(replace(draw, warmer_k=soon * draw.warmer_k), WAY_L))
+    return not low <= replace(rise, to_kpa=ends, way_kpa=way).told_kpa <= high
 
 
 @dataclass(frozen=True)
