@@ -161,7 +161,7 @@ def test_a_page_without_its_controller_says_so_in_time(browser: Browser, tmp_pat
         frozen_s = time.monotonic()
         expect(page.get_by_text("NO CONTACT WITH THE CONTROLLER")).to_be_visible()
         took_s = time.monotonic() - frozen_s
-        expect(page.locator("#net")).to_have_count(0)
+        expect(page.locator("#net")).to_be_hidden()
         expect(page.locator("#stop")).to_be_visible()
         print(f"stale after {took_s:.2f} s")
         # Two seconds, and one of this busy computer's.
@@ -169,6 +169,20 @@ def test_a_page_without_its_controller_says_so_in_time(browser: Browser, tmp_pat
         served.process.send_signal(signal.SIGCONT)
         expect(page.get_by_text("NO CONTACT WITH THE CONTROLLER")).to_be_hidden()
         expect(page.locator("#step")).to_be_visible()
+
+
+def test_what_was_typed_outlasts_a_lost_picture(browser: Browser, tmp_path: Path) -> None:
+    with page_served(tmp_path, **BIG) as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+        page.locator("#new-job").click()
+        page.locator("#job-size").fill("11L-15")
+        served.process.send_signal(signal.SIGSTOP)
+        expect(page.get_by_text("NO CONTACT WITH THE CONTROLLER")).to_be_visible()
+        expect(page.locator("#job-size")).to_be_hidden()
+        served.process.send_signal(signal.SIGCONT)
+        expect(page.locator("#job-size")).to_be_visible()
+        expect(page.locator("#job-size")).to_have_value("11L-15")
 
 
 def test_a_restarted_controller_offers_the_interrupted_fill(browser: Browser, tmp_path: Path) -> None:

@@ -189,7 +189,9 @@ function screenFor(picture) {
   return ['pick', () => new PickScreen(app)];
 }
 
+// Without a picture nothing is built: what stands there is out of sight, and keeps what a person has typed in it.
 function renderWork() {
+  if (!parts.stale.hidden) return;
   const [name, build] = screenFor(app.picture);
   const key = `${name} ${units.chosen()} ${me.name}`;
   if (key !== app.key) {
@@ -208,6 +210,7 @@ function show(picture) {
     app.stale = false;
     parts.stale.hidden = true;
     document.body.classList.remove('stale');
+    app.screen?.regain?.();
     whoAmI().then(() => app.render()).catch(() => {});
   }
   const fill = picture.fill;
@@ -223,15 +226,12 @@ function lost() {
   if (app.stale && !parts.stale.hidden) return;
   app.stale = true;
   app.picture = null;
-  app.key = '';
   document.body.classList.add('stale');
   parts.stale.hidden = false;
   parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', {}, t('stale_do')));
   sound('alarm:stale');
   renderTop();
   renderFoot();
-  if (me.name || app.rig?.looking !== false) parts.work.replaceChildren();
-  else app.render();
 }
 
 document.addEventListener('keydown', (event) => event.key === 'Escape' && stop());

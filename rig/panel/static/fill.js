@@ -44,6 +44,11 @@ export class FillScreen {
       h('div', { class: 'side' },
         this.drawing,
         h('section', { class: 'card' }, this.strip)));
+    this.regain();
+  }
+
+  // What passed before this page looked, or while it had lost sight of the rig.
+  regain() {
     get('/api/trace').then((trace) => { this.rows = trace.rows; }).catch(() => {});
   }
 
