@@ -98,6 +98,15 @@ def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
     return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.pump_lps)
 
 
+def held_back(setup: Setup, facts: Facts) -> bool:
+    """The hose is still to be filled, and the gauge stands above all that the open way would take even from liquid."""
+    line = facts.reading.line_kpa
+    if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
+        return False
+    most_kpa = max(head_kpa(setup.line, facts.covered_m), 0.0) + facts.loss_kpa / SURE_LOSS
+    return line - most_kpa > facts.gas.high + _APART_KPA
+
+
 def below_tyre(setup: Setup, facts: Facts) -> bool:
     """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
     fills = facts.forward and facts.wet and facts.run_s > BLANK_S
@@ -146,7 +155,7 @@ def apart(facts: Facts) -> bool:
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
     """The flow counted would take more pressure on its way than the gauge shows: the meter makes some of it up."""
     line = facts.reading.line_kpa
-    if not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None or setup.meter.estimated:
+    if not (facts.wet and facts.loss_known and facts.loss_kpa and facts.gas) or line is None or setup.meter.estimated:
         return False
     # The quick flow is known to a pulse; within that the smooth one is the sharper, and outside it lags.
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
@@ -159,6 +168,8 @@ def loses_nothing(setup: Setup, facts: Facts) -> bool:
     """Known losses do not show on the gauge though the meter counts: what it counts is air."""
     line = facts.reading.line_kpa
     lost_kpa = SURE_LOSS * facts.loss_kpa
-    if not (facts.loss_known and facts.steady and facts.gas) or line is None or lost_kpa < _TELLING_LOSS_KPA:
+    if not (facts.wet and facts.loss_known and facts.steady and facts.gas) or line is None:
+        return False
+    if lost_kpa < _TELLING_LOSS_KPA:
         return False
     return line - head_kpa(setup.line, facts.covered_m) - facts.gas.low < _LOST_ON_AIR * lost_kpa

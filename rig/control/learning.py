@@ -8,6 +8,7 @@ from dataclasses import replace
 from rig.control.changed import changed
 from rig.control.doubt import with_counted_double
 from rig.control.guards import AIR_SPACE_GUARDS
+from rig.control.observe import BLANK_S
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
@@ -44,6 +45,7 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         learn_overrun(turn, stroke)
     if stroke.pumped:
         learn_loss(turn, stroke, rest_kpa)
+        _learn_fall(turn, stroke)
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
@@ -96,6 +98,21 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     turn.set(loss_gain=gain, loss_known=True)
     if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
         turn.flag("line loss unlike this valve's bore")
+
+
+def lost_kpa(turn: Turn) -> float:
+    """What the line takes now, as a rest of this fill has measured it: of its flow, or what it gave back before."""
+    facts = turn.facts
+    if not facts.wet or facts.run_s < turn.setup.line.start_lag_s + BLANK_S:
+        return 0.0
+    return (facts.loss_known and facts.loss_kpa) or turn.state.fell_kpa
+
+
+def _learn_fall(turn: Turn, stroke: Stroke) -> None:
+    """What a stop gives back is told by the gauge alone: by run time no flow is known that a loss could be of."""
+    shown_kpa = turn.facts.reading.line_kpa
+    if turn.facts.wet and stroke.stop_gauge_kpa is not None and shown_kpa is not None:
+        turn.set(fell_kpa=stroke.stop_gauge_kpa - shown_kpa)
 
 
 def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

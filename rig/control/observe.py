@@ -92,7 +92,7 @@ class Facts:
     """Liquid stands all the way from tote to valve."""
     loss_known: bool
     loss_kpa: float
-    """What the line takes between gauge and tyre now, as far as it is known."""
+    """What liquid takes between gauge and tyre at this flow, as far as it is known."""
     air_at_pump: bool
     dry_s: float
     valve_open: bool
@@ -278,7 +278,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     rests = still and (stands or waited)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
-    line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 and wet else (None, 0.0)
+    line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
     return Facts(
         reading=reading,
         state=state.state,
@@ -333,13 +333,13 @@ def _quiet(flow: Flow, now_s: float) -> bool:
 def _through_line(
     setup: Setup, state: FillState, reading: Reading, flows_lps: tuple[float, float], covered_m: float
 ) -> tuple[Band | None, float]:
-    """While liquid flows forward: the tyre's pressure by the gauge, and what the line takes on the way."""
+    """While the pump fills: what liquid takes on its way, and the tyre's pressure by the gauge if it is all liquid."""
     under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
     # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
     if under_way_s < BLANK_S or setup.meter.kind == "run time":
         return None, 0.0
     loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
-    if not state.flow.fine:
+    if not (state.flow.fine and hose_wet(setup, state)):
         return None, loss
     return flowing_band(setup, reading, flows_lps, covered_m, state.loss_gain, loss_known=state.loss_known), loss
 

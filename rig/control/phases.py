@@ -14,7 +14,7 @@ from rig.control.by_hand import by_hand
 from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import air_l, learn, learn_overrun, overrun_s, vent_s
+from rig.control.learning import air_l, learn, learn_overrun, lost_kpa, overrun_s, vent_s
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -344,7 +344,7 @@ def _end_stroke(turn: Turn, why: str) -> None:
             # A stroke that ended before its flow was measured tells of none.
             stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
             stop_gauge_kpa=facts.reading.line_kpa,
-            stop_loss_kpa=facts.loss_kpa if facts.loss_known else 0.0,
+            stop_loss_kpa=lost_kpa(turn),
             loss_told=told,
         )
     )

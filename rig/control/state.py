@@ -154,6 +154,8 @@ class FillState:
     """Seconds of flow after a stop as learned, by step of flow."""
     loss_gain: float = 1.0
     loss_known: bool = False
+    fell_kpa: float = 0.0
+    """What the gauge fell by from the last stop of the pump to its rest."""
     vent_gain: float = 1.0
     vent_known: bool = False
     alarms: Alarms = Alarms()

@@ -334,7 +334,7 @@ DEFECTS: tuple[Defect, ...] = (
     ),
     Defect(
         "a meter with swapped channels is not noticed",
-        _without("reverse_flow"),
+        _without("reverse_flow", "no_flow"),
         107,
         "I4 record true",
         ("meter_backwards",),

@@ -152,12 +152,15 @@ IN_TWENTY_THOUSAND = {
     271658: "the gun was blown off between start and the first rest: 12 L beside the tyre before it was told",
     272319: "the emergency stop, pressed while the modules refused everything",
     285185: "the gun came off in a vent, and 3 L were pumped beside a tyre that a rest at nothing was taken for",
+    320905: "a valve blocked while the hose filled and the meter counted noise: told after 18 s",
+    321072: "by run time a contactor welded as a feeler ended, and a hold came, no trip",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
     215546: "valve_blocked",
+    320905: "no_flow",
     271658: "bead_lost",
-    **dict.fromkeys((211293, 243436, 272887, 274293), "flow_while_stopped"),
+    **dict.fromkeys((211293, 243436, 272887, 274293, 321072), "flow_while_stopped"),
 }
 
 
