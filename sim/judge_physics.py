@@ -139,8 +139,9 @@ class Physics:
         dry = abs(speed) > 0.01 and (seen.run or seen.reverse)
         if dry:
             liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
-            # A hose that was drawn empty holds neither: the tyre's air goes straight through.
-            dry = gas / plant.tyre.atmosphere >= liquid
+            # A hose that was drawn empty holds neither: the tyre's air goes straight through. Under pressure the air
+            # of froth takes less room than it will in the tote.
+            dry = gas / (plant.tyre.atmosphere if speed > 0 else plant.line.kpa_abs) >= liquid
         if speed > 0 and "level_stuck" in limits.faults:
             # An empty tote that its level denies shows on the gauge once as much has passed as the hose holds: before,
             # air pushes the hose's liquid on, or the air of an emptied hose, where liquid should come.

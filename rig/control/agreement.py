@@ -66,7 +66,12 @@ def stays_too_high(facts: Facts) -> bool:
 def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     """After the stop the gauge stands above what a pump that coasts to rest leaves, or goes on rising from there."""
     stroke, line = facts.stroke, facts.reading.line_kpa
-    if line is None or not (stroke.drew or stroke.pumped):
+    if line is None:
+        return False
+    if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
+        # However little of the air has left: more than before comes from a pump.
+        return True
+    if not (stroke.drew or stroke.pumped):
         return False
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA:
         # With a meter that counts nothing it is the gauge that drifts.
@@ -81,6 +86,11 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
         # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
     return line > most_kpa
+
+
+def _before_kpa(setup: Setup, facts: Facts) -> float:
+    """The most that the gauge may show once a stroke is over that let air out."""
+    return facts.stroke.from_kpa + head_kpa(setup.line, facts.covered_m) + _APART_KPA
 
 
 def calm(setup: Setup, facts: Facts) -> bool:

@@ -196,7 +196,7 @@ def _covered(turn: Turn) -> bool:
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
-    setup, stroke = turn.setup, changed(_begin(turn, rest_kpa), goal_kpa=goal_kpa)
+    setup, stroke = turn.setup, changed(_begin(turn, rest_kpa), goal_kpa=goal_kpa, lets_out=True)
     if _covered(turn):
         # Air cannot leave through a covered valve. The guard holds the fill and says so.
         turn.set(stroke=changed(stroke, wants_air=True))

@@ -30,6 +30,8 @@ class Stroke:
     open_s: float = 0.0
     """How long this vent is meant to be open; once it has ended, how long it was, until the next."""
     goal_kpa: float = 0.0
+    lets_out: bool = False
+    """Air leaves in it, and nothing else moves."""
     air_stayed: bool = False
     """A vent that was open long enough did not lower the pressure."""
     idle_outs: int = 0

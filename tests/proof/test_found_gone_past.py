@@ -154,6 +154,8 @@ IN_TWENTY_THOUSAND = {
     285185: "the gun came off in a vent, and 3 L were pumped beside a tyre that a rest at nothing was taken for",
     320905: "a valve blocked while the hose filled and the meter counted noise: told after 18 s",
     321072: "by run time a contactor welded as a feeler ended, and a hold came, no trip",
+    344477: "the same by a level as a vent closed: only the trip pressure told it",
+    344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
