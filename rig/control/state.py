@@ -282,9 +282,11 @@ def perhaps_air(setup: Setup, state: FillState) -> bool:
     """Whether a running pump may move air, whatever is booked: near the level, by a guess of the hose, or once told.
 
     Where air came in unseen the hose holds less liquid than it is booked with; what was counted while the pump stood
-    has not carried off the air that a draw left in the suction line.
+    has not carried off the air that a draw left in the suction line; and a person may wave on an alarm that is right.
     """
     if pump_way(setup, state) > 0:
+        if any(name == "air_pumped" for name, _ in state.alarms.timers):
+            return True
         carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
         return "flow_while_stopped" in state.flags and state.now_s - state.changed_s < carries_off_s
     if _AIR_TOLD & state.flags:

@@ -155,6 +155,7 @@ IN_TWENTY_THOUSAND = {
     320905: "a valve blocked while the hose filled and the meter counted noise: told after 18 s",
     321072: "by run time a contactor welded as a feeler ended, and a hold came, no trip",
     344477: "the same by a level as a vent closed: only the trip pressure told it",
+    348293: "an empty tote whose level stuck, waved on: 36 s on air, 30 allowed",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
