@@ -27,9 +27,8 @@ _MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
 """The liquid already inside that a look is for, as a share of the cavity."""
 _LEAST_CHANCE, _SURE = 0.25, 0.99
-LESS_RATE = 0.0046
-"""How often the one decisive look may take a sound tyre for one with less air space: with the other bounds, which spend
-next to nothing, below 1 in 200."""
+LESS_RATE = 0.005
+"""How often the one decisive look may take a sound tyre for one with less air space: 1 in 200."""
 _NEAR, _FAR = 2.0, 6.0
 """Standard deviations between which it takes the whole distribution to judge."""
 _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
@@ -98,12 +97,11 @@ class Laws:
     to_error_kpa: float = 0.0
     litres_error: float = 0.0
     """Relative error of what was put in."""
-    way_error_kpa: float = 0.0
 
     @property
     def on_the_way(self) -> Laws:
-        """What holds at the rest on the way."""
-        return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.way_error_kpa)
+        """What holds at the rest on the way: at nearly the same pressure a gauge errs as it did at the start."""
+        return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.from_error_kpa)
 
 
 _MIDDLE = Laws()

@@ -24,6 +24,7 @@ from rig.control.state import in_tyre_l
 from rig.control.values import CavityFacts, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.wheel import cavity_of, read_size
+from sim.plant.sensors import GaugeError
 from sim.plant.tyre import _MIXED_SHARE as MIXED_SHARE
 from sim.virtual import VirtualFill, VirtualRig
 
@@ -34,7 +35,7 @@ SIZES = {
     "table": ("11L-15", "9.5-24", "9.5-42", "14L-16.1", "13.6-36", "18.4-28"),
     "geometry": ("11.2-24", "12.4-28", "12.4R36", "9.5L-15", "320/85R28", "14.9-26"),
 }
-WAY_L = 1.0
+WAY_L = 1.8
 """In the tyre at the first rest of a fill: the feeler's litres."""
 FACTORS = {"sound": 1.0, "fifth smaller": 0.8, "fifth larger": 1.2}
 
@@ -123,15 +124,14 @@ def bounds_kpa(facts: CavityFacts, rise: Rise) -> tuple[float, float]:
 
 def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
     """Whether the look at ``share`` of the target finds a difference, by the laws alone."""
-    facts, rng = facts_of(draw), random.Random(draw.seed)
+    facts, gauge = facts_of(draw), GaugeError(GAUGE_SIGMA_KPA, draw.seed)
     litres = share * facts.volume_l * facts.fraction_at_valve
     rise = Rise(AIR, draw.start_kpa, 0.0, draw.start_kpa, litres, put_in_u=0.002, way_kpa=draw.start_kpa, way_l=WAY_L)
     low, high = bounds_kpa(facts, rise)
-    erred = rng.gauss(0.0, GAUGE_SIGMA_KPA)
 
     def shown(kpa: float) -> float:
         # Expected pressures go with the pressure that was read at the start.
-        return kpa + rng.gauss(0.0, GAUGE_SIGMA_KPA) - erred * (kpa + AIR) / (draw.start_kpa + AIR)
+        return kpa + gauge.at(kpa) - gauge.at(draw.start_kpa) * (kpa + AIR) / (draw.start_kpa + AIR)
 
     ends = shown(kpa_after(draw, litres))
     # So much of the gas's own warmth a rest on the way shows in the simulated tyre.
