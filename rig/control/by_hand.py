@@ -104,7 +104,8 @@ def _text(turn: Turn) -> str:
         case "ceiling":
             return f"STOP the pump: let air out to {show_pressure(setup.window.floor_kpa)}, then go on filling."
         case "rest":
-            return "WAIT: the pressure is being read. Pump and vent stay shut for a moment."
+            floor = show_pressure(setup.window.floor_kpa)
+            return f"WAIT with the pump. Air may come out, to {floor}; then vent shut for a moment: pressure is read."
         case _:
             most = show_pressure(setup.window.ceiling_kpa)
             goal = f"Fill by the lever to {show_volume(setup.target_l)}, at most {most}."

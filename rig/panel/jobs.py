@@ -23,7 +23,7 @@ from rig.run.facade import Facade
 from rig.run.posting import FILL, book_opened, place_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.taught import with_taught
+from rig.run.taught import taught_in
 from rig.run.wheels import CONVERSION, Work, work_of_job
 from rig.wheel import read_size
 
@@ -69,6 +69,13 @@ def book_of_rig(settings: Settings) -> Iterator[Book]:
         yield book
 
 
+@contextlib.contextmanager
+def _opened(settings: Settings) -> Iterator[tuple[Book, Settings]]:
+    """The rig's book, and the settings with the wheels as it has them."""
+    with book_of_rig(settings) as book:
+        yield book, taught_in(book, settings)
+
+
 # --- made ------------------------------------------------------------------------------------------------------------
 
 
@@ -80,13 +87,12 @@ def keep(facade: Facade, form: JobForm, by: str) -> View:
         if not wheel.position.strip():
             raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
         facade.answer(asked(facade.settings, wheel))
-    settings = with_taught(facade.settings)
-    with book_of_rig(settings) as book:
+    with _opened(facade.settings) as (book, shop):
         job = form.job.strip() or _next_name(book)
         facts: dict[str, object] = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
         keep_job(book, job, facts)
         _keep_wheels(book, job, form.wheels, by)
-        return job_view(book, settings, job)
+        return job_view(book, shop, job)
 
 
 def _next_name(book: Book) -> str:
@@ -115,14 +121,13 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
     why = form.why.strip()
     if not why:
         raise Refused("why is it put away? for example: entered twice")
-    settings = with_taught(settings)
-    with book_of_rig(settings) as book:
+    with _opened(settings) as (book, shop):
         standing = _plan(book, job)
         if not standing.document.get("void"):
             at = now()
             body = standing.document | {"void": True, "why": why, "by": by, "corrects": standing.serial}
             book.append(WHEELS, f"{job} {at}", at, body)
-        return job_view(book, settings, job)
+        return job_view(book, shop, job)
 
 
 def quote(settings: Settings, job: str) -> View:
@@ -130,30 +135,28 @@ def quote(settings: Settings, job: str) -> View:
 
     Refused for a job that is put away, for a quote that was accepted, and without a price.
     """
-    settings = with_taught(settings)
-    with book_of_rig(settings) as book:
+    with _opened(settings) as (book, shop):
         plan = _plan(book, job)
         if plan.document.get("void"):
             raise Refused(f"job {job!r} is put away: take it up again first")
         standing = quote_of(book, job)
         if standing is not None and standing.document["accepted_by"]:
             raise Refused(f"quote No. {standing.serial} is accepted: another one is made by `rig quote`")
-        wheels = [(form.position, asked(settings, form)) for form in _forms(plan)]
-        make_quote(book, settings, job, wheels, standing)
-        return job_view(book, settings, job)
+        wheels = [(form.position, asked(shop, form)) for form in _forms(plan)]
+        make_quote(book, shop, job, wheels, standing)
+        return job_view(book, shop, job)
 
 
 def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
     """Accept a job's quote as it was shown; Refused without one, and for one that another has replaced meanwhile."""
-    settings = with_taught(settings)
-    with book_of_rig(settings) as book:
+    with _opened(settings) as (book, shop):
         standing = quote_of(book, job)
         if standing is None:
             raise Refused(f"job {job!r} has no quote: make one first")
         if standing.serial != form.serial and not standing.document["accepted_by"]:
             raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
         accept_quote(book, standing, by)
-        return job_view(book, settings, job)
+        return job_view(book, shop, job)
 
 
 # --- shown -----------------------------------------------------------------------------------------------------------
@@ -161,18 +164,16 @@ def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
 
 def jobs_view(settings: Settings) -> list[View]:
     """The jobs that have wheels, the ones with something left to do first, each half the latest first."""
-    settings = with_taught(settings)
-    with book_of_rig(settings) as book:
+    with _opened(settings) as (book, shop):
         kept = book.valid(WHEELS, truck=book.truck)[-_SHOWN:]
-        views = [job_view(book, settings, str(each.document["job"])) for each in reversed(kept)]
+        views = [job_view(book, shop, str(each.document["job"])) for each in reversed(kept)]
     return sorted(views, key=lambda view: view["next"] is None)
 
 
 def one_view(settings: Settings, job: str) -> View:
     """One job from the book; Refused for an unknown one."""
-    settings = with_taught(settings)
-    with book_of_rig(settings) as book:
-        return job_view(book, settings, job)
+    with _opened(settings) as (book, shop):
+        return job_view(book, shop, job)
 
 
 def job_view(book: Book, settings: Settings, job: str) -> View:

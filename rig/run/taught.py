@@ -5,20 +5,29 @@ It must not know how a wheel is filled.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from rig.run.posting import book_if_any
 from rig.run.settings import Settings
 from rig.run.shop_wheels import ShopWheel
 from rig.wheel import read_size
 
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+
 
 def with_taught(settings: Settings) -> Settings:
+    """The settings with the wheels as the rig's book has them; JournalError where it cannot be read."""
+    with book_if_any(settings) as book:
+        return settings if book is None else taught_in(book, settings)
+
+
+def taught_in(book: Book, settings: Settings) -> Settings:
     """The settings with every wheel as it was taught last, and the one taught last first.
 
-    A wheel that the configuration has of another size stays as the configuration has it. JournalError where the book
-    cannot be read.
+    A wheel that the configuration has of another size stays as the configuration has it.
     """
-    with book_if_any(settings) as book:
-        found = {} if book is None else {str(each.document["wheel"]): each.document for each in book.valid("wheel")}
+    found = {str(each.document["wheel"]): each.document for each in book.valid("wheel")}
     wheels: dict[str, ShopWheel] = {}
     for name, body in reversed(found.items()):
         own = settings.wheels.get(name)
