@@ -28,6 +28,8 @@ _UNSEEN = frozenset({
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0
+_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped"})
+"""Alarms of a pump that does not stop."""
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
@@ -50,8 +52,8 @@ def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) 
     So is what nobody counts: a pump that goes on by run time, a stroke by a level alone after a gauge that never stood.
     """
     standing = {name for name, _ in state.alarms.timers}
-    if "pressure_high" in standing and setup.meter.kind == "run time":
-        # By its time alone nobody sees a pump that does not stop, but a pressure that stays high.
+    if not _RUNS_ON.isdisjoint(standing) and setup.meter.kind == "run time":
+        # By its time alone nobody sees a pump that does not stop, but a pressure that stays high or rises.
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
         return changed(state.tally, either_l=min(state.tally.either_l + setup.line.pump_lps * dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY

@@ -50,7 +50,8 @@ def settle(turn: Turn) -> None:
         return
     if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
         turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
-    if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
+    uncertain = setup.meter.estimated and not calm(setup, facts)  # A gauge still up may be a pump that does not stop.
+    if uncertain or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):
         # A rest anchors the air space anew, and an alarm whose delay still runs would be forgotten with it.

@@ -155,6 +155,8 @@ IN_TWENTY_THOUSAND = {
     320905: "a valve blocked while the hose filled and the meter counted noise: told after 18 s",
     321072: "by run time a contactor welded as a feeler ended, and a hold came, no trip",
     344477: "the same by a level as a vent closed: only the trip pressure told it",
+    363664: "by run time the rest was taken before the gauge could tell a contactor that had welded",
+    366586: "the same was told, and 10 L that nobody counted stood as sure",
     348293: "an empty tote whose level stuck, waved on: 36 s on air, 30 allowed",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
@@ -163,7 +165,7 @@ TOLD = {
     215546: "valve_blocked",
     320905: "no_flow",
     271658: "bead_lost",
-    **dict.fromkeys((211293, 243436, 272887, 274293, 321072), "flow_while_stopped"),
+    **dict.fromkeys((211293, 243436, 272887, 274293, 321072, 363664, 366586), "flow_while_stopped"),
 }
 
 
