@@ -57,17 +57,19 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
 
 def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     before_restarts = restarts(state)
-    state, forward, back = count_pulses(setup, state, reading, _DARK_S * setup.line.pump_lps, 0.0)
+    # Only the way that the pump last ran: against it no more than the hose's liquid runs by itself.
+    unread = changed(state, unread_s=(_DARK_S,) * (1 + len(setup.beside)))
+    state, forward, back = count_pulses(setup, unread, reading, setup.line.hose_l, 0.0)
     setup = in_force(setup, state)
     meter = setup.meter
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
+    jumped = restarts(state) > before_restarts
     unsure_l = 0.0
-    if setup.meter.kind == "run time" and pump_way(setup, state):
-        # By the pump's time alone nobody knows when its module let it go.
+    if pump_way(setup, state) and (jumped or setup.meter.kind == "run time"):
+        # Nobody knows what passed until its module let the pump go.
         unsure_l = max(abs(moved), setup.line.pump_lps * (setup.timeout_s + setup.line.coast_s))
     tally = changed(tally, unattended_l=tally.unattended_l + moved, either_l=tally.either_l + unsure_l)
-    flags = state.flags | ({"meter_jumped"} if restarts(state) > before_restarts else set())
-    return changed(state, tally=tally, flags=flags)
+    return changed(state, tally=tally, flags=state.flags | ({"meter_jumped"} if jumped else set()))

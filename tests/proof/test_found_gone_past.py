@@ -157,6 +157,7 @@ IN_TWENTY_THOUSAND = {
     344477: "the same by a level as a vent closed: only the trip pressure told it",
     363664: "by run time the rest was taken before the gauge could tell a contactor that had welded",
     366586: "the same was told, and 10 L that nobody counted stood as sure",
+    392888: "a counter that restarted in a power cut, taken for 26 L that ran back out of a hose of 4",
     348293: "an empty tote whose level stuck, waved on: 36 s on air, 30 allowed",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
