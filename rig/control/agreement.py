@@ -108,7 +108,7 @@ def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
     return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.pump_lps)
 
 
-def held_back(setup: Setup, facts: Facts) -> bool:
+def blocked_ahead(setup: Setup, facts: Facts) -> bool:
     """The hose is still to be filled, and the gauge stands above all that the open way would take even from liquid."""
     line = facts.reading.line_kpa
     if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:

@@ -175,7 +175,7 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
     patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / slowest_lps)
     began_s = facts.run_s - setup.line.start_lag_s
-    return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or agreement.held_back(setup, facts)
+    return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or agreement.blocked_ahead(setup, facts)
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
