@@ -189,7 +189,7 @@ function screenFor(picture) {
   return ['pick', () => new PickScreen(app)];
 }
 
-// Without a picture nothing is built: what stands there is out of sight, and keeps what a person has typed in it.
+// While the rig is not heard nothing is built: what stands there is out of sight, and keeps what a person has typed.
 function renderWork() {
   if (!parts.stale.hidden) return;
   const [name, build] = screenFor(app.picture);
