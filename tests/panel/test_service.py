@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,8 @@ from processes import Rig, command, configuration
 
 IDS = itertools.count(1)
 WHEEL = {"size": "11L-15"}
+_PATIENCE_S, _AGAIN_S = 60.0, 3.0
+"""How long a thing is waited for, and after how long a touch is repeated, on a computer that may be busy."""
 
 
 @contextmanager
@@ -32,26 +35,33 @@ def order(client: httpx.Client, **more: object) -> None:
 
 
 def until(client: httpx.Client, key: str, *, answers: bool = False, state: str = "") -> dict[str, Any]:
-    """Look until the picture has ``key`` (and the fill that state), answering every prompt on the way if asked to."""
-    answered: tuple[object, ...] = ()
+    """Look until the picture has ``key`` (and the fill that state), doing on the way what it asks for if told to."""
+    touched: tuple[tuple[str, ...] | None, float] = None, 0.0
+    began_s = time.monotonic()
     with client.stream("GET", "/api/stream") as stream:
         for line in stream.iter_lines():
             picture: dict[str, Any] = json.loads(line.removeprefix("data: ") or "{}")
             fill = picture.get("fill")
             if picture.get(key) and (not state or (fill and fill["state"] == state)):
                 return picture
-            if answers and fill and (key_of(fill) != answered):
-                answered = key_of(fill)
-                if fill["prompt"]:
-                    client.post("/api/act/answer", json={"id": f"touch-{next(IDS):04}", "name": fill["prompt"]["name"]})
-                elif fill["state"] == "held":
-                    # A busy computer may have held it for being late: a person goes on.
-                    client.post("/api/act/resume", json={"id": f"touch-{next(IDS):04}"})
+            now_s = time.monotonic()
+            assert now_s - began_s < _PATIENCE_S, f"{key} {state} did not come; the page shows {picture}"
+            wanted = asked_for(fill) if answers and fill else None
+            # What a touch did not bring about is touched again: a busy computer may have held the fill anew.
+            if wanted and (wanted != touched[0] or now_s - touched[1] > _AGAIN_S):
+                client.post(f"/api/act/{wanted[0]}", json={"id": f"touch-{next(IDS):04}", "name": wanted[1]})
+                touched = wanted, now_s
     raise AssertionError("the page went away")
 
 
-def key_of(fill: dict[str, Any]) -> tuple[object, ...]:
-    return fill["state"], fill["phase"], bool(fill["prompt"])
+def asked_for(fill: dict[str, Any]) -> tuple[str, ...] | None:
+    """The touch that the page asks for: operation, its name, and where the fill stands."""
+    place = fill["state"], fill["phase"]
+    if fill["prompt"]:
+        return "answer", fill["prompt"]["name"], *place
+    if fill["state"] == "held":
+        return "resume", "", *place
+    return ("start", "", *place) if fill["state"] == "idle" and fill["missing"] else None
 
 
 def records(folder: Path) -> list[dict[str, Any]]:
