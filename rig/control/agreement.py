@@ -71,7 +71,7 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
         # However little of the air has left: more than before comes from a pump.
         return True
-    if not (stroke.drew or stroke.pumped):
+    if not (stroke.drew or stroke.pushed):
         return False
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA:
         # With a meter that counts nothing it is the gauge that drifts.
@@ -96,6 +96,11 @@ def _before_kpa(setup: Setup, facts: Facts) -> float:
 def calm(setup: Setup, facts: Facts) -> bool:
     """The pump has coasted to rest, and the line has given its loss back."""
     return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S
+
+
+def untold(setup: Setup, facts: Facts) -> bool:
+    """Nothing has told yet that the pump stands: a level or its time tell it late, and the gauge has not calmed."""
+    return setup.meter.estimated and not calm(setup, facts)
 
 
 def drew_on_nothing(setup: Setup, facts: Facts) -> bool:

@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
 from rig.control.doubt import with_doubt, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
+from rig.control.learning import stopped
 from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
 from rig.control.outputs import outputs_for
@@ -22,7 +24,7 @@ from rig.control.phases import ACT
 from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
 from rig.control.snapshot import BASIS, progress
-from rig.control.state import Alarms, Confirmation, FillState, in_force, way_off
+from rig.control.state import BROKEN_OFF, Alarms, Confirmation, FillState, in_force, way_off
 from rig.control.turn import Turn
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 from rig.control.witness import contradiction
@@ -93,6 +95,7 @@ def _break(turn: Turn, guard: Guard) -> None:
         turn.set(tally=with_doubt(turn.setup, turn.state, guard.name))
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
+            _break_off(turn)
             turn.state_trigger("trip", guard.name)
     elif state in (State.RUNNING, State.RESTARTING):
         # What happens while the fill is held anyway is only told.
@@ -108,10 +111,18 @@ def hold(turn: Turn, why: str) -> None:
         _rebook_draw(turn)
     # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
     vent_known = turn.state.vent_known and why != "pressure_low"
-    turn.set(stroke=changed(turn.state.stroke, ended_by=""), vent_known=vent_known)
+    kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
+    turn.set(stroke=changed(turn.state.stroke, ended_by=kept), vent_known=vent_known)
+    _break_off(turn)
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
     turn.phase_trigger("reopen" if again else way_off(turn.setup, turn.state.phase))
     turn.state_trigger("hold", why)
+
+
+def _break_off(turn: Turn) -> None:
+    """Of a pump that fills, what the gauge shows as it is told to stop is kept: it tells one that does not."""
+    if turn.facts.forward and not turn.setup.by_hand:
+        turn.set(stroke=stopped(turn, BROKEN_OFF))
 
 
 def _reopen(turn: Turn) -> None:
@@ -212,6 +223,7 @@ def _accept(alarms: Alarms) -> Alarms:
 
 def _stop(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state in (State.IDLE, State.RUNNING, State.HOLDING, State.HELD, State.RESTARTING):
+        _break_off(turn)
         turn.state_trigger("stop", request.by)
     return ()
 
@@ -288,7 +300,8 @@ def _act(turn: Turn) -> None:
             # Not in the scan that started it: the first rest is read when the gauge has had its time.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
-            if (facts.still and waited_s >= turn.setup.settle_s) or waited_s >= _STAND_S:
+            stands = facts.still and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
+            if stands or waited_s >= _STAND_S:
                 turn.state_trigger("stand")
         case State.RESTARTING:
             turn.state_trigger("go")

@@ -108,6 +108,12 @@ def lost_kpa(turn: Turn) -> float:
     return (facts.loss_known and facts.loss_kpa) or turn.state.fell_kpa
 
 
+def stopped(turn: Turn, why: str) -> Stroke:
+    """The stroke now that its pump is told to stop, with what the gauge shows and how much of it the line takes."""
+    gauge_kpa = turn.facts.reading.line_kpa
+    return changed(turn.state.stroke, ended_by=why, stop_gauge_kpa=gauge_kpa, stop_loss_kpa=lost_kpa(turn))
+
+
 def _learn_fall(turn: Turn, stroke: Stroke) -> None:
     """What a stop gives back is told by the gauge alone: by run time no flow is known that a loss could be of."""
     shown_kpa = turn.facts.reading.line_kpa

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import calm, fell_too_far, stays_too_high
+from rig.control.agreement import calm, fell_too_far, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL, with_unseen
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import air_l, learn, learn_overrun, lost_kpa, overrun_s, vent_s
+from rig.control.learning import air_l, learn, learn_overrun, overrun_s, stopped, vent_s
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -50,8 +50,7 @@ def settle(turn: Turn) -> None:
         return
     if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
         turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
-    uncertain = setup.meter.estimated and not calm(setup, facts)  # A gauge still up may be a pump that does not stop.
-    if uncertain or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
+    if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):
         # A rest anchors the air space anew, and an alarm whose delay still runs would be forgotten with it.
@@ -339,13 +338,10 @@ def _end_stroke(turn: Turn, why: str) -> None:
     told = why == "floor" or (facts.line is not None and facts.steady)
     turn.set(
         stroke=changed(
-            turn.state.stroke,
-            ended_by=why,
+            stopped(turn, why),
             stop_l=in_tyre_l(turn.setup, turn.state),
             # A stroke that ended before its flow was measured tells of none.
             stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
-            stop_gauge_kpa=facts.reading.line_kpa,
-            stop_loss_kpa=lost_kpa(turn),
             loss_told=told,
         )
     )

@@ -15,6 +15,8 @@ LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
+BROKEN_OFF = "broken off"
+"""How a stroke ended that an alarm or a person stopped: nothing is learned from it."""
 
 
 @changeable
@@ -69,6 +71,11 @@ class Stroke:
     def pumped(self) -> bool:
         """It ended, and had brought liquid."""
         return self.ended_by in ("target", "ceiling", "feeler", "look")
+
+    @property
+    def pushed(self) -> bool:
+        """It is over, as it should be or broken off, and the pump had run forward."""
+        return self.pumped or self.ended_by == BROKEN_OFF
 
     @property
     def drew(self) -> bool:

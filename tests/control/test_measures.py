@@ -186,3 +186,36 @@ def test_a_silent_meter_module_is_left_out_and_the_rest_goes_on() -> None:
     assert record["measured_by"] == "tote level"
     true_l = rig.plant.tyre.liquid_l - rig.plant.start_liquid_l
     assert abs(cast("float", record["net_l"]) - true_l) <= cast("float", record["net_u_l"])
+
+
+class BreaksOff(GivesTheMeterUp):
+    """Gives the meter up, then presses while the pump fills; looks on for half a minute before it ends."""
+
+    def __init__(self, kind: RequestKind, at_s: float) -> None:
+        super().__init__()
+        self._kind, self._at_s = kind, at_s
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        now_s, state = decision.state.now_s, decision.state.state
+        if now_s < self._at_s:
+            return super().requests(setup, decision)
+        if now_s > self._at_s + 30.0 and state in (State.HELD, State.ABORTED):
+            return [Request(f"end-{now_s}", "end", by="test")]
+        return [Request("break-off", self._kind, by="test")]
+
+
+@pytest.mark.parametrize("kind", ["hold", "stop"])
+@pytest.mark.parametrize("level", [True, False], ids=["by level", "by run time"])
+@pytest.mark.parametrize("welded", [True, False])
+def test_where_no_meter_counts_the_gauge_tells_a_pump_that_runs_on_as_a_person_breaks_off(
+    kind: RequestKind, level: bool, welded: bool
+) -> None:
+    at_s = 75.0
+    rig = {"pump__flow": "20 L/min"} if level else {"pump__flow": "20 L/min", "points__tote_level": None}
+    faults = ["meter_dead@40", *([f"pump_welded@{at_s:g}"] if welded else [])]
+    ran = run_fill("18.4-38", faults=faults, person=BreaksOff(kind, at_s), **rig)  # type: ignore[arg-type]
+    told = [at for at, name in ran.alarms if name == "flow_while_stopped"]
+    assert len(told) == welded
+    assert all(at < at_s + 4 for at in told)
+    record = ran.record
+    assert abs(cast("float", record["net_l"]) - ran.truth_l) <= cast("float", record["net_u_l"])
