@@ -154,16 +154,17 @@ def _cavity_differs(setup: Setup, facts: Facts) -> bool:
 
 def _bead_lost(setup: Setup, facts: Facts) -> bool:
     # Whatever the tyre held, a lost bead leaves it at the air's pressure, far from where the sealed gas should be.
-    if not (facts.valve_open and facts.gas and facts.tyre_kpa is not None) or facts.forward or facts.venting:
+    if not facts.valve_open or facts.tyre_kpa is None or facts.forward or facts.venting:
         return False
     if not (facts.rests or (facts.reverse and facts.air_at_pump)):
         return False
     # At rest a hose that was drawn empty behind a blocked valve may show less than nothing.
     off = max(facts.tyre_kpa, 0.0) if facts.rests else abs(facts.tyre_kpa)
     # While air is drawn a narrow bore may take all that the tyre still holds.
-    sealed = facts.gas.low - (air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low) if facts.reverse else 0.0)
+    least = facts.gas.low if facts.gas else facts.stroke.held_kpa
+    sealed = least - (air_loss_kpa(setup.line, facts.flow_lps, least) if facts.reverse else 0.0)
     above = sealed > (1.2 if off < 0.35 * KPA_PER_PSI else 2.5) * KPA_PER_PSI
-    below = abs(facts.tyre_kpa) < NO_TYRE_KPA and facts.gas.high < -1.5 * KPA_PER_PSI
+    below = facts.gas is not None and abs(facts.tyre_kpa) < NO_TYRE_KPA and facts.gas.high < -1.5 * KPA_PER_PSI
     return (off < NO_TYRE_KPA and above) or below
 
 

@@ -46,13 +46,18 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         pulse_s=0.0,
         last_note_s=-1e9,
         flow=Flow(),
-        stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps),
+        stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps, held_kpa=_held_kpa(setup, state)),
         gas=changed(state.gas, sealed=False),
         outputs=Outputs(),
         alarms=changed(state.alarms, timers=()),
         answered=frozenset(),
         flags=state.flags | {"interrupted"},
     )
+
+
+def _held_kpa(setup: Setup, state: FillState) -> float:
+    """However the last stroke went on, no tyre is taken below its floor."""
+    return min(state.gas.rest_kpa or 0.0, setup.window.floor_kpa) if setup.into == "tyre" else 0.0
 
 
 def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:

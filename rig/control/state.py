@@ -50,6 +50,8 @@ class Stroke:
     """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
     feels: bool = False
     """It ends once its flow is measured: the rest after it tells what the longer strokes need."""
+    held_kpa: float = 0.0
+    """Taken up after the controller went away: what a sound tyre holds, whatever went on meanwhile."""
     ended_by: str = ""
     stop_l: float = 0.0
     """In the tyre when the pump was told to stop."""

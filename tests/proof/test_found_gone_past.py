@@ -159,6 +159,8 @@ IN_TWENTY_THOUSAND = {
     366586: "the same was told, and 10 L that nobody counted stood as sure",
     392888: "a counter that restarted in a power cut, taken for 26 L that ran back out of a hose of 4",
     348293: "an empty tote whose level stuck, waved on: 36 s on air, 30 allowed",
+    414417: "the hose came off in a power cut: 1.3 L that spilled stood as sure in the tyre",
+    416790: "a meter given up behind a blocked valve, and run time that counted what the relief let back: 82 L",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
@@ -166,6 +168,7 @@ TOLD = {
     215546: "valve_blocked",
     320905: "no_flow",
     271658: "bead_lost",
+    414417: "bead_lost",
     **dict.fromkeys((211293, 243436, 272887, 274293, 321072, 363664, 366586), "flow_while_stopped"),
 }
 
