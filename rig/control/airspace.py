@@ -36,7 +36,9 @@ _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
 _POINTS = 1024
 _EARLY_SHARE = 0.15
 """Share of a rise up to which a rest on the way is better to start from than the first: it takes little of the rise."""
-_TURNS = 2
+_WAY_WEIGHT = 2.0
+"""The rest on the way shows some of the gas's warmth and little else: twice it takes off twice as much of that."""
+_TURNS = 4
 """After which the cavity that end and way tell moves no more: the way is a small part of the rise."""
 
 
@@ -64,7 +66,7 @@ class Rise:
     def told_kpa(self) -> float:
         """The end, against an early rest on the way: both hold the start's error and some of the gas's own warmth."""
         way = self.way
-        return self.to_kpa if way is None else self.to_kpa - way.to_kpa
+        return self.to_kpa if way is None else self.to_kpa - _WAY_WEIGHT * way.to_kpa
 
     @property
     def way(self) -> Rise | None:
@@ -147,7 +149,7 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
 def told_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
     """What a rise should tell of a cavity: its end, against the early rest on the way where there was one."""
     kpa, way = rest_after_kpa(cavity_l, rise, laws, hidden_l), rise.way
-    return kpa if way is None else kpa - rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
+    return kpa if way is None else kpa - _WAY_WEIGHT * rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
 
 
 def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
@@ -159,7 +161,8 @@ def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
     for _ in range(_TURNS):
         if math.isinf(cavity_l):
             break
-        cavity_l = cavity_of_rise(replace(rise, to_kpa=told_kpa + rest_after_kpa(cavity_l, way, then)), laws)
+        end_kpa = told_kpa + _WAY_WEIGHT * rest_after_kpa(cavity_l, way, then)
+        cavity_l = cavity_of_rise(replace(rise, to_kpa=end_kpa), laws)
     return cavity_l
 
 
