@@ -64,7 +64,7 @@ class Rise:
 
     @property
     def told_kpa(self) -> float:
-        """The end, against an early rest on the way: both hold the start's error and some of the gas's own warmth."""
+        """The end, less twice an early rest on the way: both hold the start's error and some of the gas' warmth."""
         way = self.way
         return self.to_kpa if way is None else self.to_kpa - _WAY_WEIGHT * way.to_kpa
 
@@ -147,7 +147,7 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
 
 
 def told_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
-    """What a rise should tell of a cavity: its end, against the early rest on the way where there was one."""
+    """What a rise should tell of a cavity: its end, less twice the early rest on the way where there was one."""
     kpa, way = rest_after_kpa(cavity_l, rise, laws, hidden_l), rise.way
     return kpa if way is None else kpa - _WAY_WEIGHT * rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
 

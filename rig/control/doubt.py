@@ -146,11 +146,11 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         tally.either_l,
         _by_witness_l(setup, state),
         _room_gone_l(counting, state),
-        _untold_l(counting, state),
+        _since_rest_l(counting, state),
     )
 
 
-def _untold_l(setup: Setup, state: FillState) -> float:
+def _since_rest_l(setup: Setup, state: FillState) -> float:
     """By run time: what came since the last rest may have gone back through the relief; only the next rest tells."""
     if setup.meter.kind != "run time":
         return 0.0
