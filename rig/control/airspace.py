@@ -64,7 +64,7 @@ class Rise:
 
     @property
     def told_kpa(self) -> float:
-        """The end, less twice an early rest on the way: both hold the start's error and some of the gas' warmth."""
+        """The end, less twice an early rest on the way: both hold the start's error and some of the gas's warmth."""
         way = self.way
         return self.to_kpa if way is None else self.to_kpa - _WAY_WEIGHT * way.to_kpa
 
