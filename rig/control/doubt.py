@@ -33,6 +33,8 @@ _RUNS_ON = frozenset({"pressure_high", "flow_while_stopped"})
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
 _FRONT_NEAR_LEVEL = 0.3
+_REFILLED = 0.01
+"""Share of each filling of the hose by which its account may be off, every time the same way."""
 _FOULED = 2.0
 """A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
 _UNWITNESSED = 0.3
@@ -133,7 +135,10 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     counting = in_force(setup, state)
     tally, meter = state.tally, counting.meter
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
-    counted_l = max(meter.uncertainty, _at_relief(counting)) * (tally.net_l(meter) - earlier_l)
+    net_l = tally.net_l(meter) - earlier_l
+    # After a draw of air the hose is filled again, by its volume and not by what is counted.
+    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_returned_l > 0 else 0.0
+    counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
     near = NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
     front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
@@ -141,7 +146,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         tally.earlier_u_l,
         counted_l,
         2 * meter.litres_per_pulse,
-        front * setup.line.hose_l,
+        front * setup.line.hose_l + _REFILLED * refilled_l,
         GUESS * tally.estimated_returned_l,
         tally.either_l,
         _by_witness_l(setup, state),

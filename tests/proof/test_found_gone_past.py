@@ -161,6 +161,7 @@ IN_TWENTY_THOUSAND = {
     348293: "an empty tote whose level stuck, waved on: 36 s on air, 30 allowed",
     414417: "the hose came off in a power cut: 1.3 L that spilled stood as sure in the tyre",
     416790: "a meter given up behind a blocked valve, and run time that counted what the relief let back: 82 L",
+    428838: "a narrow valve: the hose filled again 19 times, and 1.2 L too many, 0.76 stated",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
