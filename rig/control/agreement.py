@@ -6,7 +6,7 @@ Judgements only; the guards say what follows from them. None is made where one o
 from __future__ import annotations
 
 from rig.control.observe import BLANK_S, SURE_LOSS, Facts
-from rig.control.procedure import Phase
+from rig.control.procedure import Phase, State
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -86,6 +86,17 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
         # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
     return line > most_kpa
+
+
+def pressed_unasked(setup: Setup, facts: Facts) -> bool:
+    """The hose was reversed off behind a shut valve, and now stands under more pressure than any tyre of this fill."""
+    line = facts.reading.line_kpa
+    told = facts.valve_open or facts.forward or facts.reverse or setup.by_hand
+    # After a reset nothing is known of the hose until it has been reversed off anew.
+    stood = facts.stroke.calm_gauge_kpa is not None and calm(setup, facts)
+    if facts.state is not State.RUNNING or told or not stood or line is None:
+        return False
+    return line > setup.trip_kpa + max(head_kpa(setup.line), 0.0)
 
 
 def _before_kpa(setup: Setup, facts: Facts) -> float:

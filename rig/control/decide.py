@@ -109,10 +109,11 @@ def hold(turn: Turn, why: str) -> None:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
-    # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
-    vent_known = turn.state.vent_known and why != "pressure_low"
+    if why == "pressure_low":
+        # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
+        turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
     kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
-    turn.set(stroke=changed(turn.state.stroke, ended_by=kept), vent_known=vent_known)
+    turn.set(stroke=changed(turn.state.stroke, ended_by=kept))
     _break_off(turn)
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
     turn.phase_trigger("reopen" if again else way_off(turn.setup, turn.state.phase))
@@ -235,7 +236,8 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if standing:
         return _refused(turn, "reset", *(Missing(name, GUARD_NAMED[name].first) for name in standing))
     turn.phase_trigger(way_off(turn.setup, turn.state.phase))
-    turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=changed(turn.state.stroke, ended_by=""))
+    stroke = changed(turn.state.stroke, ended_by="", calm_gauge_kpa=None)
+    turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=stroke)
     turn.state_trigger("reset", request.by)
     return ()
 

@@ -78,16 +78,22 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
-def with_unseen(setup: Setup, tally: Tally, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
-    """The account at a rest after a stroke: a measure that is no meter may have stood still while liquid came in.
+def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
+    """The account at a rest after a stroke that stands above the air space's own estimate.
 
-    What the pressure stands above the air space's own estimate tells of litres beside the count.
+    A measure that is no meter may have stood still while liquid came in: the pressure tells of litres beside the
+    count. By a meter, a tyre that stood lower than planned stands so no more: a vent was open, and liquid left there.
     """
-    if not setup.meter.estimated or rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
+    tally = state.tally
+    if rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
         return tally
-    air_kpa = setup.line.atmosphere_kpa_abs
-    unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
-    return changed(tally, either_l=tally.either_l + unseen_l)
+    doubted_l = 0.0
+    if setup.meter.estimated:
+        air_kpa = setup.line.atmosphere_kpa_abs
+        doubted_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
+    elif state.when_low_l is not None:
+        doubted_l = abs(tally.net_l(setup.meter) - state.when_low_l)
+    return changed(tally, either_l=tally.either_l + doubted_l) if doubted_l else tally
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
@@ -110,17 +116,18 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
     if alarm in _ASTRAY or by_time:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
-        since_l = state.mark.tally.net_l(setup.meter) if _stood(state) else 0.0
-        return abs(net_l - since_l) + pump_lps * setup.line.coast_s
+        return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
         # A measure of coarse steps is given long to move, and all the while the pump may have.
         return pump_lps * max(_UNSEEN_S, state.now_s - max(state.pulse_s, state.changed_s))
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 
 
-def _stood(state: FillState) -> bool:
-    """Whether the last rest showed a tyre under pressure; one that shows none does not tell where the liquid is."""
-    return state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
+def _sure_l(setup: Setup, state: FillState) -> float:
+    """What was inside when a rest last showed a tyre under pressure: one that shows none does not tell where it is."""
+    stood = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
+    rested_l = state.mark.tally.net_l(setup.meter) if stood else 0.0
+    return rested_l if state.when_low_l is None else min(rested_l, state.when_low_l)
 
 
 def estimated(setup: Setup, state: FillState) -> bool:

@@ -111,8 +111,9 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
 
 
 def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    # Where the level or the time counts, litres show too late: the gauge that goes on rising tells.
-    return facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse) or agreement.goes_on_rising(setup, facts)
+    # Where the level or the time counts, litres show too late, and a shut hose takes none: the gauge tells.
+    unasked = agreement.goes_on_rising(setup, facts) or agreement.pressed_unasked(setup, facts)
+    return unasked or facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -214,7 +215,9 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
         return False
     line = facts.reading.line_kpa
     stands = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
-    return facts.flushed_l > SEATED_L or (stands and line is not None and line > KPA_PER_PSI)
+    # A tyre that was emptied may have left air in the hose, which the reverse brings back beside what passes.
+    hose_l = setup.line.hose_l if setup.into == "tote" else 0.0
+    return facts.flushed_l > SEATED_L + hose_l or (stands and line is not None and line > KPA_PER_PSI)
 
 
 def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:

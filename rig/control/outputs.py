@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from rig.control.observe import Facts
-from rig.control.phases import flush_s
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState
+from rig.control.uncoupling import flush_s
 from rig.control.values import Outputs, Setup
 
 _OFF, _BEACON = Outputs(), Outputs(beacon=True)

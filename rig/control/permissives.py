@@ -9,7 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from rig.control.observe import Facts
-from rig.control.state import FillState
+from rig.control.procedure import Phase
+from rig.control.state import FillState, gun_off_first
 from rig.control.values import Check, Setup
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
@@ -79,7 +80,7 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
         return (
             "The plan does not reach this target between floor and ceiling: a lower floor, a vent or a smaller target."
         )
-    if setup.stop_order == "gun off, then core back":
+    if gun_off_first(setup):
         most = (setup.cavity.fraction_at_valve - 0.01) * setup.cavity.volume_l
         if filled > most:
             return f"With the gun off an open valve the level must stay below it: at most {show_volume(most)}."
@@ -101,6 +102,9 @@ def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
 
 def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> str | None:
     line = facts.reading.line_kpa
+    if state.phase in (Phase.SHUT, Phase.UNCOUPLE):
+        # Going on reverses it off.
+        return None
     if not state.valve_open and line is not None and line > setup.arrival_kpa + 15 * KPA_PER_PSI:
         return "The hose stands under pressure: reverse or bleed it first."
     return None

@@ -19,8 +19,9 @@ from rig.control.look import before_look, held_back, sharpens_look, stage_of, ti
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
-from rig.control.state import LEVEL_DOUBT, Mark, Stroke, in_tyre_l, level, near_level
+from rig.control.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
 from rig.control.turn import Turn
+from rig.control.uncoupling import back_flush, flush, shut, uncouple
 from rig.control.values import Setup
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
@@ -35,8 +36,6 @@ _LAST_SHARE = 0.02
 """Share of the target that is a top-up, no stroke."""
 _LEAST_DRAW_S = 5.0
 """A draw that dry running would end sooner waits until the pump has cooled."""
-_LONGEST_FLUSH_S = 2.0
-"""A reverse that proves the insert runs no longer."""
 
 
 def settle(turn: Turn) -> None:
@@ -90,7 +89,7 @@ def _settle_open(turn: Turn) -> None:
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
     pumped = turn.state.stroke.pumped
     if pumped and turn.facts.gas is not None:
-        turn.set(tally=with_unseen(turn.setup, turn.state.tally, turn.facts.gas, rest_kpa, air_l(turn)))
+        turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
     state, facts = turn.state, turn.facts
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     stayed = "air_stays" in state.flags and stays_too_high(facts)
@@ -98,6 +97,8 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     if stayed or went:
         # A gauge that did not go with the air before: what it says now does not make that air come back, or go.
         gas = state.gas
+    if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:
+        turn.set(when_low_l=None)
     turn.set(gas=gas, stroke=changed(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
@@ -224,17 +225,12 @@ def _may_draw(turn: Turn) -> bool:
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:
-    if turn.setup.stop_order == "core back, then gun off":
+    if not gun_off_first(turn.setup):
         turn.phase_trigger("shut")
     elif rest_kpa > _ONE_PSI:
         _air_out(turn, rest_kpa, 0.3 * _ONE_PSI)
     else:
-        _flush(turn)
-
-
-def _flush(turn: Turn) -> None:
-    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
-    turn.phase_trigger("flush")
+        flush(turn)
 
 
 def vent(turn: Turn) -> None:
@@ -347,39 +343,6 @@ def _end_stroke(turn: Turn, why: str) -> None:
     )
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")
-
-
-def shut(turn: Turn) -> None:
-    """Ask for the core or insert back; then the reverse proves that it is seated."""
-    if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
-        turn.set(valve_open=False)
-        _flush(turn)
-
-
-def back_flush(turn: Turn) -> None:
-    """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
-    facts, setup, tally = turn.facts, turn.setup, turn.state.tally
-    if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
-        return
-    if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
-        # Booked as air: through an open valve this near to the level it may have been liquid.
-        turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
-    turn.phase_trigger("uncouple")
-
-
-def flush_s(setup: Setup, *, valve_open: bool) -> float:
-    """How long the reverse runs."""
-    return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
-
-
-def uncouple(turn: Turn) -> None:
-    """Ask for the gun off; with that the fill is complete."""
-    text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
-    if turn.setup.by_hand:
-        text = f"Reverse for a moment so that the hose does not spray. {text}"
-    if turn.ask("gun_off", text):
-        turn.set(valve_open=False)
-        turn.state_trigger("finish")
 
 
 ACT: dict[Phase, Callable[[Turn], None]] = {

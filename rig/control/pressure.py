@@ -116,6 +116,11 @@ def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) ->
     """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:
         return reading.tyre_kpa - column_kpa(setup.line, covered_m)
+    return gun_kpa(setup, reading, hose_l, covered_m)
+
+
+def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:
+    """Pressure behind the gun while the liquid stands, by the gauge at the pump; ``covered_m`` further up if told."""
     if reading.line_kpa is None:
         return None
     column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0

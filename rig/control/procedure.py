@@ -80,7 +80,7 @@ PHASES: list[Transition] = [
     _row("fill", "settle", "fill"),
     _row("top_up", "settle", "top-up"),
     _row("rest", ["vent", "draw-down", "fill", "top-up"], "settle"),
-    _row("shut", "settle", "shut"),
+    _row("shut", ["settle", "uncouple"], "shut"),
     _row("flush", ["shut", "settle"], "back-flush"),
     _row("uncouple", "back-flush", "uncouple"),
     _row("by_hand", "settle", "by-hand"),
@@ -95,7 +95,7 @@ PHASES: list[Transition] = [
     _row("break_off", ["settle", "vent", "draw-down", "fill", "top-up"], "settle"),
     _row("break_off", ["shut", "back-flush"], "shut"),
     # Where the gun comes off first there is nothing to shut: whether the tyre is let down is judged anew.
-    _row("judge_anew", "back-flush", "settle"),
+    _row("judge_anew", ["back-flush", "uncouple"], "settle"),
     _row("break_off", "uncouple", "uncouple"),
 ]
 

@@ -169,6 +169,8 @@ class FillState:
     """What the gauge fell by from the last stop of the pump to its rest."""
     vent_gain: float = 1.0
     vent_known: bool = False
+    when_low_l: float | None = None
+    """In the tyre when it stood lower than planned, until a rest shows it as it was to be: a vent may stand open."""
     alarms: Alarms = Alarms()
     confirmed: tuple[Confirmation, ...] = ()
     answered: frozenset[str] = frozenset()
@@ -227,8 +229,12 @@ def pump_way(setup: Setup, state: FillState) -> int:
 
 def way_off(setup: Setup, phase: Phase) -> str:
     """The trigger by which a hold, a reset or a power cut leaves a phase."""
-    gun_first = setup.stop_order == "gun off, then core back"
-    return "judge_anew" if gun_first and phase is Phase.BACK_FLUSH else "break_off"
+    return "judge_anew" if gun_off_first(setup) and phase is Phase.BACK_FLUSH else "break_off"
+
+
+def gun_off_first(setup: Setup) -> bool:
+    """Whether nothing shuts the valve before the gun comes off: the tyre is let down for it."""
+    return setup.stop_order == "gun off, then core back"
 
 
 def out_of_use(setup: Setup, state: FillState) -> frozenset[str]:

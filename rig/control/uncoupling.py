@@ -1,0 +1,63 @@
+"""The end of a fill: core or insert back, the hose reversed off, the gun off once no pressure stands behind it."""
+
+from __future__ import annotations
+
+from rig.control.changed import changed
+from rig.control.pressure import gun_kpa
+from rig.control.state import gun_off_first, near_level
+from rig.control.turn import Turn
+from rig.control.values import Setup
+from rig.units import KPA_PER_PSI
+
+_LONGEST_FLUSH_S = 2.0
+"""A reverse that proves the insert runs no longer."""
+_PRESSED_KPA = 1.25 * KPA_PER_PSI
+"""Pressure behind the gun at which it stays on: a gauge's error above what a tyre is let down to."""
+
+
+def shut(turn: Turn) -> None:
+    """Ask for the core or insert back; then the reverse proves that it is seated."""
+    if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
+        turn.set(valve_open=False)
+        flush(turn)
+
+
+def flush(turn: Turn) -> None:
+    """Reverse the hose off from here on."""
+    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
+    turn.phase_trigger("flush")
+
+
+def back_flush(turn: Turn) -> None:
+    """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
+    facts, setup, tally = turn.facts, turn.setup, turn.state.tally
+    if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
+        return
+    if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
+        # Booked as air: through an open valve this near to the level it may have been liquid.
+        turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
+    turn.phase_trigger("uncouple", changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
+
+
+def flush_s(setup: Setup, *, valve_open: bool) -> float:
+    """How long the reverse runs."""
+    return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
+
+
+def uncouple(turn: Turn) -> None:
+    """Ask for the gun off, with which the fill is complete; where pressure stands behind it, the end begins anew."""
+    if not turn.setup.by_hand and _pressed(turn):
+        # A contactor that welded meanwhile, or a tyre that was emptied in part and is still blown up.
+        turn.phase_trigger("judge_anew" if gun_off_first(turn.setup) else "shut")
+        return
+    text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
+    if turn.setup.by_hand:
+        text = f"Reverse for a moment so that the hose does not spray. {text}"
+    if turn.ask("gun_off", text):
+        turn.set(valve_open=False)
+        turn.state_trigger("finish")
+
+
+def _pressed(turn: Turn) -> bool:
+    behind_kpa = gun_kpa(turn.setup, turn.facts.reading, turn.state.tally.hose_l)
+    return behind_kpa is not None and behind_kpa > _PRESSED_KPA
