@@ -29,6 +29,8 @@ _UNSTOPPABLE = frozenset({"pump_welded", "write_ignored"})
 _SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
 _STALE_S = 1.0
 _TIMEOUT_S = 2.0
+_WARM_KPA, _SLOWEST_KPA_S = 2.0, 0.05
+"""What gas cooled by a draw rises by as it grows warm again, and a gauge's noise; a rise that counts as one."""
 
 
 class Physics:
@@ -241,7 +243,12 @@ class Physics:
         flows = not (seen.run or seen.reverse) and abs(plant.line.flow_lps) > 0.02
         # The vent lets some of the hose's liquid out while the pump stands.
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
-        if self._lasts("uncommanded", live, seen.now_s, limits.coast_s + 4.0):
+        told_s = limits.coast_s + 4.0
+        if live and self._meter_given_up:
+            # Level and pump's time tell flow late or never: the gauge does, by more than gas that grows warm again.
+            rises_kpa_s = plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps
+            told_s += _WARM_KPA / max(rises_kpa_s, _SLOWEST_KPA_S)
+        if self._lasts("uncommanded", live, seen.now_s, told_s):
             self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
 
     def _gun_off(self, seen: Seen) -> None:

@@ -1,16 +1,20 @@
 """Taking liquid out of a tyre, counted: the valve at the bottom, the pump in reverse, never below just above ambient.
 
 The air space grows as the liquid leaves, so the pressure falls; at the floor a person airs the tyre up and it goes on.
-It ends at the volume asked for, or when air comes.
+It ends at the volume asked for, or when air comes. What is inside is known from hearsay: the first stroke goes half of
+the way only, and what it brought tells how much air there is.
 """
 
 from __future__ import annotations
 
+import math
+
+from rig.control.agreement import untold
 from rig.control.changed import changed
 from rig.control.learning import overrun_s
 from rig.control.observe import BLANK_S
-from rig.control.pressure import at_rest
-from rig.control.state import Mark, Stroke
+from rig.control.pressure import after_draw, at_rest
+from rig.control.state import Mark, Stroke, near_level
 from rig.control.turn import Turn
 from rig.plan.physics import head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI, show_pressure
@@ -20,26 +24,70 @@ _TOLD_KPA = 3 * KPA_PER_PSI
 """Loss of liquid in the bore from which its falling away tells air from liquid."""
 _AIR_UP_KPA = 15 * KPA_PER_PSI
 """Common practice, no source: enough to push, well below what a bead or a jack minds."""
+_AIR_SHARE, _AIR_STEPS = 0.7, 1.5
+"""Of a level or a scale: so much of what the fall tells of must be missing in the tote, to be air that came."""
+_SILENT_STEPS = 4
+"""A measure of steps that shows none for as long as the pump takes for twice so many has something to tell at rest."""
+_FRONT_S = 1.0
+"""So long the meter may count air for liquid before the gauge tells."""
 
 
 def settle_emptying(turn: Turn) -> None:
-    """At rest: read the pressure, then draw on, ask for air, or end."""
+    """At rest: see what the stroke brought, then draw on, ask for air, or end."""
     facts, setup = turn.facts, turn.setup
-    if facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
+    if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
-    state, ended_by = turn.state, turn.state.stroke.ended_by
-    gas = at_rest(state.gas, setup, facts.tyre_kpa, facts.offset_l, pumped=False)
-    turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=changed(state.stroke, ended_by=""))
+    rest_kpa, stroke = facts.tyre_kpa, _seen(turn, facts.tyre_kpa)
     left_l = setup.target_l + facts.in_tyre_l
-    if ended_by in ("target", "air") or left_l <= setup.tolerance_l:
+    if stroke.ended_by == "air":
+        turn.flag("emptied until air came")
+        gas = at_rest(turn.state.gas, setup, rest_kpa, facts.offset_l, pumped=False)
+    else:
+        gas = after_draw(turn.state.gas, setup, rest_kpa, facts.offset_l)
+    turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=""))
+    if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
+        _book_front(turn)
         turn.phase_trigger("uncouple")
-    elif facts.tyre_kpa <= setup.window.floor_kpa + _NEAR_KPA:
+    elif rest_kpa <= setup.window.floor_kpa + _NEAR_KPA:
         _air_up(turn)
     else:
-        turn.note("rest", tyre_kpa=round(facts.tyre_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
+        turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
         turn.set(fills=turn.state.fills + 1)
-        stroke = Stroke(facts.reading.now_s, facts.tyre_kpa, facts.in_tyre_l, goal_kpa=setup.window.floor_kpa)
-        turn.phase_trigger("empty", stroke)
+        turn.phase_trigger("empty", _begin(turn, rest_kpa))
+
+
+def _begin(turn: Turn, rest_kpa: float) -> Stroke:
+    floor_kpa, measured = turn.setup.window.floor_kpa, turn.state.gas.stroke_u_l is not None
+    goal_kpa = floor_kpa if measured else (rest_kpa + floor_kpa) / 2
+    now_s, barren = turn.facts.reading.now_s, turn.state.stroke.barren
+    return Stroke(now_s, rest_kpa, turn.facts.in_tyre_l, goal_kpa=goal_kpa, barren=barren)
+
+
+def _seen(turn: Turn, rest_kpa: float) -> Stroke:
+    """The stroke as the rest shows it: by a level or a scale it may turn out that air came, or that nothing did."""
+    setup, stroke = turn.setup, turn.state.stroke
+    if not stroke.ended_by or not setup.meter.estimated or setup.meter.kind == "run time":
+        return stroke
+    came_l, step_l = stroke.start_l - turn.facts.in_tyre_l, setup.meter.litres_per_pulse
+    fell = (stroke.from_kpa + setup.line.atmosphere_kpa_abs) / (rest_kpa + setup.line.atmosphere_kpa_abs)
+    told_l = max(_air_l(turn) * (fell - 1), 0.0)
+    if told_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * told_l):
+        return changed(stroke, ended_by="air")
+    return changed(stroke, barren=stroke.barren + 1 if max(told_l, came_l) < step_l else 0)
+
+
+def _air_l(turn: Turn) -> float:
+    """The least air that the tyre held at the last rest."""
+    gas = turn.state.gas
+    return max(gas.low_l - gas.rest_offset_l, 0.02 * gas.cavity_l)
+
+
+def _book_front(turn: Turn) -> None:
+    """What was counted last may have been air, where the liquid's surface came down to the valve."""
+    state, stroke = turn.state, turn.state.stroke
+    if near_level(turn.setup, state) or "emptied until air came" in state.flags:
+        doubted_l = abs(stroke.stop_flow_lps) * _FRONT_S
+        turn.set(tally=changed(state.tally, either_l=state.tally.either_l + doubted_l))
 
 
 def _air_up(turn: Turn) -> None:
@@ -57,10 +105,24 @@ def empty(turn: Turn) -> None:
     if over_l - facts.in_tyre_l >= setup.target_l:
         _end(turn, "target")
     elif _air_comes(turn, flow):
-        turn.flag("emptied until air came")
         _end(turn, "air")
-    elif facts.gas is not None and facts.gas.low <= setup.window.floor_kpa:
+    elif facts.gas is not None and facts.gas.low <= turn.state.stroke.goal_kpa:
         _end(turn, "floor")
+    elif setup.meter.estimated and (_by_pump_kpa(turn) <= turn.state.stroke.goal_kpa or _silent(turn)):
+        _end(turn, "unsure")
+
+
+def _by_pump_kpa(turn: Turn) -> float:
+    """What the tyre has fallen to if the pump moved all that it can, of air: a coarse measure tells that late."""
+    setup, facts = turn.setup, turn.facts
+    before = turn.state.stroke.from_kpa + setup.line.atmosphere_kpa_abs
+    return before * math.exp(-setup.line.pump_lps * facts.run_s / _air_l(turn)) - setup.line.atmosphere_kpa_abs
+
+
+def _silent(turn: Turn) -> bool:
+    """Whether the measure has shown nothing for so long that only a rest can tell what came."""
+    facts, step_l = turn.facts, turn.setup.meter.litres_per_pulse
+    return min(facts.run_s, facts.pulse_age_s) > 2 * _SILENT_STEPS * step_l / turn.setup.line.pump_lps
 
 
 def _air_comes(turn: Turn, flow: float) -> bool:

@@ -137,8 +137,8 @@ def _air_stays(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:
-    # Judged before the rest is taken: that anchors the air space anew, wherever the air has gone.
-    return facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
+    # Judged before the rest is taken, which anchors the air space anew. Of a tyre that is emptied the fall measures it.
+    return setup.into == "tyre" and facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
 
 
 def _restless(setup: Setup, facts: Facts) -> bool:
@@ -177,7 +177,8 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
     patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / slowest_lps)
     began_s = facts.run_s - setup.line.start_lag_s
-    return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or agreement.blocked_ahead(setup, facts)
+    barren = facts.phase is Phase.EMPTY and facts.stroke.barren >= 2
+    return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or barren or agreement.blocked_ahead(setup, facts)
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
@@ -201,7 +202,7 @@ def _pressure_low(setup: Setup, facts: Facts) -> bool:
     if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
     if facts.phase is Phase.SETTLE:
-        lowered = facts.rests and facts.stroke.ended_by in ("time", "floor")
+        lowered = facts.rests and facts.stroke.ended_by in ("time", "floor", "unsure")
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
     # Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.

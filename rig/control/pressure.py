@@ -7,6 +7,7 @@ sharper. The larger of the two acts on the ceiling. Gauge pressures throughout, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
@@ -164,6 +165,13 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped:
     return changed(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
 
 
+def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+    """Take a rest reading after liquid was drawn: a fall that is large enough measures the cavity like a rise."""
+    if gas.sealed and gas.rest_kpa is not None and gas.rest_kpa - tyre_kpa >= _LEAST_RISE_KPA:
+        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, setup.meter.litres_per_pulse)
+    return at_rest(gas, setup, tyre_kpa, offset_l, pumped=False)
+
+
 def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
     """Follow the sealed rise: a pumped stroke lengthens it, anything else ends it and begins another."""
     rises, rise = gas.rises, gas.rise
@@ -179,12 +187,14 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
     return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
-def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, step_l: float = 0.0) -> Gas:
+    """The cavity by Boyle's law from a stroke between two rests; its litres are known to ``step_l``."""
     assert gas.rest_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
     before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
-    uncertainty = 1.5 * GAUGE_U_KPA * max(cavity - offset_l, 0.0) / (after - before)
+    air_l, moved_l = max(cavity - offset_l, 0.0), max(abs(offset_l - gas.rest_offset_l), 1e-9)
+    uncertainty = math.hypot(1.5 * GAUGE_U_KPA * air_l / abs(after - before), air_l * step_l / moved_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
     # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.
