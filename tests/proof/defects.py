@@ -24,8 +24,9 @@ from wrong_counts import (
     totals_restart,
     unattended_merged,
 )
+from wrong_relays import both_relays, one_scan_late
 
-from rig.control import alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot
+from rig.control import alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot, uncoupling
 from rig.control.phases import Phase
 from rig.control.procedure import State
 from rig.control.turn import Turn
@@ -76,19 +77,6 @@ def _keep(*names: str) -> Callable[[Patch], None]:
     return plant
 
 
-def _both_relays(patch: Patch) -> None:
-    def both(setup: object, state: object, facts: object) -> Outputs:
-        found = original(setup, state, facts)
-        if found.pump_run:
-            # Past the check of its own that refuses both.
-            found = replace(found)
-            object.__setattr__(found, "pump_reverse", True)
-        return found
-
-    original: Callable[..., Outputs] = outputs._wanted
-    patch.setattr(outputs, "_wanted", both)
-
-
 def _timers_reset(patch: Patch) -> None:
     def watch(state: alarms.Alarms, standing: object, now_s: float) -> object:
         return alarms.watch(replace(state, timers=()), standing, now_s)  # type: ignore[arg-type]
@@ -101,14 +89,6 @@ def _first_out_lost(patch: Patch) -> None:
         return replace(alarms.raise_alarm(before, guard), first_out=guard.name)
 
     patch.setattr(decide, "raise_alarm", latest)
-
-
-def _one_scan_late(patch: Patch) -> None:
-    def late(setup: object, state: object, facts: observe.Facts) -> Outputs:
-        now: Outputs = outputs.outputs_for(setup, state, facts)  # type: ignore[arg-type]
-        return facts.outputs if facts.outputs.moving and not now.moving else now
-
-    patch.setattr(decide, "outputs_for", late)
 
 
 def _stop_ignored(phase: Phase) -> Callable[[Patch], None]:
@@ -172,9 +152,18 @@ def _vents_too_long(patch: Patch) -> None:
     patch.setitem(phases.ACT, Phase.VENT, vent)
 
 
+def _gun_off_anyway(patch: Patch) -> None:
+    patch.setattr(uncoupling, "_pressed", lambda turn: False)
+
+
+def _insert_unproved(patch: Patch) -> None:
+    _without("insert_not_seated")(patch)
+    _gun_off_anyway(patch)
+
+
 def _no_flush(patch: Patch) -> None:
     patch.setattr(outputs, "flush_s", lambda setup, *, valve_open: 0.0)
-    _without("insert_not_seated")(patch)
+    _insert_unproved(patch)
 
 
 def _gun_off_first(patch: Patch) -> None:
@@ -324,7 +313,7 @@ DEFECTS: tuple[Defect, ...] = (
         ("fluid", "pump", "start"),
     ),
     Defect("the tote's level is ignored", _without("tote_empty"), 152, "dry run", ("tote_empty",)),
-    Defect("the insert is not proved", _without("insert_not_seated"), 19, "gun off at rest", ("insert_not_seated",)),
+    Defect("the insert is not proved", _insert_unproved, 19, "gun off at rest", ("insert_not_seated",)),
     Defect(
         "the module's time-out is not looked at",
         _without("output_timeout_lost", "output_not_obeyed"),
@@ -339,7 +328,7 @@ DEFECTS: tuple[Defect, ...] = (
         "I4 record true",
         ("meter_backwards",),
     ),
-    Defect("run and reverse together", _both_relays, 1, "never both directions"),
+    Defect("run and reverse together", both_relays, 1, "never both directions"),
     Defect("no pause before a reversal", _no_pause, 24, "reversal pause"),
     Defect("gauge pressure in the gas law", gauge_as_absolute, 23, "I5 tyre pressure"),
     Defect("the suction line's air is liquid", suction_air_as_liquid, 1, "I4 record true"),
@@ -351,9 +340,10 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("draws far below the floor", _draws_too_deep, 1, "I5 floor"),
     Defect("vents three times too long", _vents_too_long, 6, "I5 floor"),
     Defect("the hose is not reversed off", _no_flush, 5, "gun off at rest"),
+    Defect("the gun comes off a hose under pressure", _gun_off_anyway, 441376, "gun off at rest", dropped=()),
     Defect("the gun first, then the insert", _gun_off_first, 5, "gun off at rest"),
     Defect("first-out is the last", _first_out_lost, 9, "I10 first-out"),
-    Defect("relays follow one scan late", _one_scan_late, 1, "nothing is raised"),
+    Defect("relays follow one scan late", one_scan_late, 1, "nothing is raised"),
     Defect("a stop is ignored while settling", _stop_ignored(Phase.SETTLE), 133, "I12 stop acts at once", ("stop",)),
     Defect("a stop is ignored while filling", _stop_ignored(Phase.FILL), 3, "I12 stop acts at once", ("stop",)),
     Defect("a hold is ignored", _hold_ignored, 13, "I12 hold acts at once", ("hold",)),

@@ -162,6 +162,9 @@ IN_TWENTY_THOUSAND = {
     414417: "the hose came off in a power cut: 1.3 L that spilled stood as sure in the tyre",
     416790: "a meter given up behind a blocked valve, and run time that counted what the relief let back: 82 L",
     428838: "a narrow valve: the hose filled again 19 times, and 1.2 L too many, 0.76 stated",
+    441376: "a contactor welded after the hose was reversed off: the gun was to come off with 207 kPa behind it",
+    447426: "a vent that stuck open, gone past: 6 L went out there before it shut, and stood as sure in the tyre",
+    462884: "by run time a contactor that welded as a draw ended: told by a gauge that the judge gave too little time",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
