@@ -183,7 +183,7 @@ class Judge:
         if "air_in_line" in faults:
             # No meter tells air from liquid, and in the tyre both take up room; the tote's level tells it in the end:
             # right to 5 %, in steps of 2 L, three standard deviations apart and come to rest.
-            unseen_l += 1.5 * (0.05 * delivered_l(plant) + 2.0) + 4.0 + 2.0 * self.limits.pump_lps
+            unseen_l += 1.5 * (0.05 * abs(delivered_l(plant)) + 2.0) + 4.0 + 2.0 * self.limits.pump_lps
         # Stated at 95 %: a record may be off by half as much again without being wrong about itself.
         jump_l = _BELIEVED_PULSES / self._k_per_l if _JUMPS & faults else 0.0
         if abs(off_l) > 1.5 * u_l + 0.05 + jump_l + unseen_l:

@@ -11,6 +11,8 @@ from rig.control.values import Setup
 from rig.plan.physics import head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
+FLOWING_LPS = 0.2 / 60
+"""Liquid counts as flowing above 0.2 L/min."""
 _APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
 _SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
@@ -45,10 +47,21 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     return line > facts.gas.high + _APART_KPA
 
 
+def stands_through_flow(setup: Setup, facts: Facts) -> bool:
+    """Liquid that begins or ceases to flow always shows on the gauge; one that stands still through it sees nothing."""
+    changed_s = facts.run_s or facts.off_s
+    way, flows = -1 if setup.into == "tote" else 1, abs(facts.flow_lps) > FLOWING_LPS
+    # A pump that was stopped before anything flowed has moved no gauge either.
+    moved_l = way * (facts.in_tyre_l - facts.stroke.start_l)
+    flowed = facts.forward or moved_l > max(0.2, 5 * setup.meter.litres_per_pulse)
+    shows = facts.wet and flowed and flows is (facts.forward or (facts.reverse and way < 0))
+    return facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
+
+
 def stands_through_draw(facts: Facts) -> bool:
-    """Air leaves the sealed tyre, by the most that it may still hold, and the gauge has not moved since it began to."""
-    draws = facts.phase is Phase.DRAW_DOWN and facts.air_at_pump and facts.run_s > BLANK_S
-    if not draws or facts.gas is None:
+    """The sealed tyre is drawn from, by the most that it may still hold, and the gauge has not moved since it was."""
+    draws = (facts.phase is Phase.DRAW_DOWN and facts.air_at_pump) or facts.phase is Phase.EMPTY
+    if not draws or facts.run_s <= BLANK_S or facts.gas is None:
         return False
     return facts.gauge_age_s > facts.run_s and facts.gas.high < facts.stroke.from_kpa - _STANDS_KPA
 

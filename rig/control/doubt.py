@@ -17,7 +17,7 @@ from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import flow_lps
 
-_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped"})
+_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped", "measures_differ"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
 NEAR_LEVEL = "air drawn near the liquid's level"
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
@@ -118,8 +118,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
-        # A measure of coarse steps is given long to move, and all the while the pump may have.
-        return pump_lps * max(_UNSEEN_S, state.now_s - max(state.pulse_s, state.changed_s))
+        # A measure of coarse steps is given long to move, and the pump may have all the while; a removal over strokes.
+        since_s = state.pulse_s if setup.into == "tote" else max(state.pulse_s, state.changed_s)
+        return pump_lps * max(_UNSEEN_S, state.now_s - since_s)
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 
 

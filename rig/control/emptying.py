@@ -24,10 +24,12 @@ _TOLD_KPA = 3 * KPA_PER_PSI
 """Loss of liquid in the bore from which its falling away tells air from liquid."""
 _AIR_UP_KPA = 15 * KPA_PER_PSI
 """Common practice, no source: enough to push, well below what a bead or a jack minds."""
+_MOST_AIR_UPS = 5
+"""So often a tyre is to be aired up that shows none of it."""
 _AIR_SHARE, _AIR_STEPS = 0.7, 1.5
 """Of a level or a scale: so much of what the fall tells of must be missing in the tote, to be air that came."""
-_SILENT_STEPS = 4
-"""A measure of steps that shows none for as long as the pump takes for twice so many has something to tell at rest."""
+_SILENT = 0.4
+"""Share of the time that the pump may run dry after which a measure that shows nothing is asked at a rest."""
 _FRONT_S = 1.0
 """So long the meter may count air for liquid before the gauge tells."""
 
@@ -37,7 +39,7 @@ def settle_emptying(turn: Turn) -> None:
     facts, setup = turn.facts, turn.setup
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
-    rest_kpa, stroke = facts.tyre_kpa, _seen(turn, facts.tyre_kpa)
+    rest_kpa, stroke = facts.tyre_kpa, _judged(turn, facts.tyre_kpa)
     left_l = setup.target_l + facts.in_tyre_l
     if stroke.ended_by == "air":
         turn.flag("emptied until air came")
@@ -48,32 +50,39 @@ def settle_emptying(turn: Turn) -> None:
     if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         _book_front(turn)
         turn.phase_trigger("uncouple")
+    elif stroke.barren >= _MOST_AIR_UPS:
+        turn.flag("took no air")
+        turn.phase_trigger("uncouple")
     elif rest_kpa <= setup.window.floor_kpa + _NEAR_KPA:
         _air_up(turn)
     else:
         turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
         turn.set(fills=turn.state.fills + 1)
-        turn.phase_trigger("empty", _begin(turn, rest_kpa))
+        turn.phase_trigger("empty", _begin(turn, rest_kpa, stroke.barren if stroke.ended_by else 0))
 
 
-def _begin(turn: Turn, rest_kpa: float) -> Stroke:
+def _begin(turn: Turn, rest_kpa: float, barren: int) -> Stroke:
     floor_kpa, measured = turn.setup.window.floor_kpa, turn.state.gas.stroke_u_l is not None
     goal_kpa = floor_kpa if measured else (rest_kpa + floor_kpa) / 2
-    now_s, barren = turn.facts.reading.now_s, turn.state.stroke.barren
-    return Stroke(now_s, rest_kpa, turn.facts.in_tyre_l, goal_kpa=goal_kpa, barren=barren)
+    return Stroke(turn.facts.reading.now_s, rest_kpa, turn.facts.in_tyre_l, goal_kpa=goal_kpa, barren=barren)
 
 
-def _seen(turn: Turn, rest_kpa: float) -> Stroke:
-    """The stroke as the rest shows it: by a level or a scale it may turn out that air came, or that nothing did."""
+def _judged(turn: Turn, rest_kpa: float) -> Stroke:
+    """The stroke as the rest shows it: by a level or a scale it may turn out that air came, or that nothing did.
+
+    What the fall tells of and the tote did not get stands in doubt.
+    """
     setup, stroke = turn.setup, turn.state.stroke
     if not stroke.ended_by or not setup.meter.estimated or setup.meter.kind == "run time":
         return stroke
     came_l, step_l = stroke.start_l - turn.facts.in_tyre_l, setup.meter.litres_per_pulse
     fell = (stroke.from_kpa + setup.line.atmosphere_kpa_abs) / (rest_kpa + setup.line.atmosphere_kpa_abs)
     told_l = max(_air_l(turn) * (fell - 1), 0.0)
-    if told_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * told_l):
+    missing_l = max(told_l - came_l - _AIR_STEPS * step_l, 0.0)
+    turn.set(tally=changed(turn.state.tally, either_l=turn.state.tally.either_l + missing_l))
+    if missing_l > 0 and told_l - came_l > _AIR_SHARE * told_l:
         return changed(stroke, ended_by="air")
-    return changed(stroke, barren=stroke.barren + 1 if max(told_l, came_l) < step_l else 0)
+    return changed(stroke, barren=stroke.barren + 1 if max(told_l, came_l) < step_l / 2 else 0)
 
 
 def _air_l(turn: Turn) -> float:
@@ -86,15 +95,18 @@ def _book_front(turn: Turn) -> None:
     """What was counted last may have been air, where the liquid's surface came down to the valve."""
     state, stroke = turn.state, turn.state.stroke
     if near_level(turn.setup, state) or "emptied until air came" in state.flags:
-        doubted_l = abs(stroke.stop_flow_lps) * _FRONT_S
+        flow_lps, stroke_l = abs(stroke.stop_flow_lps), stroke.start_l - stroke.stop_l
+        # A stroke too short for the gauge to tell may have been air from its beginning.
+        doubted_l = flow_lps * _FRONT_S if stroke_l > flow_lps * (2 * BLANK_S + _FRONT_S) else stroke_l
         turn.set(tally=changed(state.tally, either_l=state.tally.either_l + doubted_l))
 
 
 def _air_up(turn: Turn) -> None:
     up_to = show_pressure(min(_AIR_UP_KPA, turn.setup.window.ceiling_kpa))
     if turn.ask("air_up", f"The air has pushed what it can: air the tyre up to {up_to} through the gun, then go on."):
-        # Not risen yet: asked again.
-        turn.set(answered=turn.state.answered - {"air_up"})
+        # Not risen yet: asked again, but not for ever.
+        stroke = changed(turn.state.stroke, barren=turn.state.stroke.barren + 1)
+        turn.set(answered=turn.state.answered - {"air_up"}, stroke=stroke)
 
 
 def empty(turn: Turn) -> None:
@@ -121,8 +133,7 @@ def _by_pump_kpa(turn: Turn) -> float:
 
 def _silent(turn: Turn) -> bool:
     """Whether the measure has shown nothing for so long that only a rest can tell what came."""
-    facts, step_l = turn.facts, turn.setup.meter.litres_per_pulse
-    return min(facts.run_s, facts.pulse_age_s) > 2 * _SILENT_STEPS * step_l / turn.setup.line.pump_lps
+    return min(turn.facts.run_s, turn.facts.pulse_age_s) > _SILENT * turn.setup.dry_run_s
 
 
 def _air_comes(turn: Turn, flow: float) -> bool:

@@ -26,8 +26,6 @@ Action = Literal["hold", "trip"]
 Scope = frozenset[tuple[State, Phase]]
 """In which states and phases a row is watched."""
 
-_FLOWING_LPS = 0.2 / 60
-"""Liquid counts as flowing above 0.2 L/min."""
 _SLOWEST_LPS = 0.03
 _STRAY_L = 0.03
 """More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
@@ -117,19 +115,13 @@ def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
-    against = facts.flow_lps < -_FLOWING_LPS if facts.forward else facts.reverse and facts.flow_lps > _FLOWING_LPS
+    least = agreement.FLOWING_LPS
+    against = facts.flow_lps < -least if facts.forward else facts.reverse and facts.flow_lps > least
     return against and facts.run_s > setup.line.coast_s
 
 
 def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
-    # Liquid that begins or ceases to flow always shows on the gauge; one that stands still through it does not measure.
-    changed_s = facts.run_s or facts.off_s
-    flows = abs(facts.flow_lps) > _FLOWING_LPS
-    # A pump that was stopped before anything flowed has moved no gauge either.
-    flowed = facts.forward or facts.in_tyre_l - facts.stroke.start_l > max(0.2, 5 * setup.meter.litres_per_pulse)
-    shows = facts.wet and flowed and flows is facts.forward
-    stands = facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
-    return stands or agreement.stands_through_draw(facts)
+    return agreement.stands_through_flow(setup, facts) or agreement.stands_through_draw(facts)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
@@ -363,7 +355,7 @@ GUARDS: tuple[Guard, ...] = (
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",
           "Keep the gun on: pressure may stand behind it. Clear the bore; see a hand gauge fall before it comes off.",
-          _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH)),
+          _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
     Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",

@@ -44,11 +44,11 @@ def settle(turn: Turn) -> None:
     if setup.into == "open vessel":
         _settle_open(turn)
         return
+    if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
+        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
     if setup.into == "tote":
         settle_emptying(turn)
         return
-    if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
-        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):

@@ -81,8 +81,8 @@ class Stroke:
 
     @property
     def drew(self) -> bool:
-        """It ended, and the pump had drawn air."""
-        return self.ended_by in ("floor", "dry limit")
+        """It ended, and the pump had drawn air, or liquid out of a tyre that is emptied."""
+        return self.ended_by in ("floor", "dry limit", "unsure", "air")
 
 
 @changeable
