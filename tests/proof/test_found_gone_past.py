@@ -165,6 +165,7 @@ IN_TWENTY_THOUSAND = {
     441376: "a contactor welded after the hose was reversed off: the gun was to come off with 207 kPa behind it",
     447426: "a vent that stuck open, gone past: 6 L went out there before it shut, and stood as sure in the tyre",
     462884: "by run time a contactor that welded as a draw ended: told by a gauge that the judge gave too little time",
+    485034: "a counter jumped back in a power cut, and what it then showed stood as sure though the pump was off",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
