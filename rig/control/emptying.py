@@ -26,11 +26,14 @@ _AIR_UP_KPA = 15 * KPA_PER_PSI
 """Common practice, no source: enough to push, well below what a bead or a jack minds."""
 _MOST_AIR_UPS = 5
 """So often a tyre is to be aired up that shows none of it."""
-_AIR_SHARE, _AIR_STEPS = 0.7, 1.5
-"""Of a level or a scale: so much of what the fall tells of must be missing in the tote, to be air that came."""
-_SILENT = 0.4
+_AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
+"""Of a level or a scale: so much of what the fall tells of must be missing in the tote, to be air that came; less than
+the last is nothing at all."""
+_SILENT = 0.3
 """Share of the time that the pump may run dry after which a measure that shows nothing is asked at a rest."""
-_FRONT_S = 1.0
+_LOST_ON_AIR = 0.3
+"""Share of the liquid's loss that air never takes on its way."""
+_FRONT_S = 2.0
 """So long the meter may count air for liquid before the gauge tells."""
 
 
@@ -68,21 +71,32 @@ def _begin(turn: Turn, rest_kpa: float, barren: int) -> Stroke:
 
 
 def _judged(turn: Turn, rest_kpa: float) -> Stroke:
-    """The stroke as the rest shows it: by a level or a scale it may turn out that air came, or that nothing did.
+    """The stroke as the rest shows it: where no meter counts it may turn out that air came, or that nothing did.
 
-    What the fall tells of and the tote did not get stands in doubt.
+    What the fall tells of and the tote did not get stands in doubt, and by the pump's time all of a stroke of air.
     """
-    setup, stroke = turn.setup, turn.state.stroke
-    if not stroke.ended_by or not setup.meter.estimated or setup.meter.kind == "run time":
+    setup, stroke, tally = turn.setup, turn.state.stroke, turn.state.tally
+    if not stroke.ended_by or not setup.meter.estimated:
         return stroke
-    came_l, step_l = stroke.start_l - turn.facts.in_tyre_l, setup.meter.litres_per_pulse
+    by_time, step_l = setup.meter.kind == "run time", setup.meter.litres_per_pulse
+    came_l = stroke.start_l - turn.facts.in_tyre_l
     fell = (stroke.from_kpa + setup.line.atmosphere_kpa_abs) / (rest_kpa + setup.line.atmosphere_kpa_abs)
     told_l = max(_air_l(turn) * (fell - 1), 0.0)
-    missing_l = max(told_l - came_l - _AIR_STEPS * step_l, 0.0)
-    turn.set(tally=changed(turn.state.tally, either_l=turn.state.tally.either_l + missing_l))
-    if missing_l > 0 and told_l - came_l > _AIR_SHARE * told_l:
-        return changed(stroke, ended_by="air")
-    return changed(stroke, barren=stroke.barren + 1 if max(told_l, came_l) < step_l / 2 else 0)
+    if (told_l if by_time else max(told_l, came_l)) < _NOTHING_STEPS * step_l:
+        return changed(stroke, barren=stroke.barren + 1)
+    by_volume = not by_time and told_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * told_l)
+    air = by_volume or _lost_nothing(turn)
+    missing_l = came_l * air if by_time else max(told_l - came_l - step_l / 2, 0.0)
+    turn.set(tally=changed(tally, either_l=tally.either_l + missing_l))
+    return changed(stroke, ended_by="air" if air else stroke.ended_by, barren=0)
+
+
+def _lost_nothing(turn: Turn) -> bool:
+    """Whether the gauge stood at the end of the stroke nearly where it stands at rest: no liquid flowed."""
+    line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.pump_lps)
+    if line_kpa is None or would_lose_kpa < _TOLD_KPA:
+        return False
+    return line_kpa - turn.state.stroke.watch_line_kpa < _LOST_ON_AIR * would_lose_kpa
 
 
 def _air_l(turn: Turn) -> float:
@@ -148,6 +162,9 @@ def _air_comes(turn: Turn, flow: float) -> bool:
 
 def _end(turn: Turn, why: str) -> None:
     facts = turn.facts
-    turn.set(stroke=changed(turn.state.stroke, ended_by=why, stop_l=facts.in_tyre_l, stop_flow_lps=-facts.slow_lps))
+    ended = changed(turn.state.stroke, ended_by=why, stop_l=facts.in_tyre_l, stop_flow_lps=-facts.slow_lps)
+    # Before the gauge has followed it tells of no loss.
+    line_kpa = facts.reading.line_kpa if facts.run_s > 2 * BLANK_S else None
+    turn.set(stroke=changed(ended, watch_line_kpa=-math.inf if line_kpa is None else line_kpa))
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")

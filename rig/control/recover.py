@@ -72,10 +72,12 @@ def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
-    unsure_l, ran = 0.0, pump_way(setup, state) != 0
+    ran = pump_way(setup, state) != 0
+    let_go_l = setup.line.pump_lps * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
+    # More than the pump moved until its module let it go ran by itself, or was never there.
+    unsure_l = max(abs(moved) - let_go_l, 0.0)
     if jumped or (ran and meter.kind == "run time"):
-        # A counter that jumped tells of nothing, and nobody knows what passed until its module let the pump go.
-        let_go_l = setup.line.pump_lps * (setup.timeout_s + setup.line.coast_s) if ran else 0.0
-        unsure_l = max(abs(moved), let_go_l)
+        # A counter that jumped tells of nothing, and of the pump nobody knows when it was let go.
+        unsure_l = max(abs(moved), let_go_l if ran else 0.0)
     tally = changed(tally, unattended_l=tally.unattended_l + moved, either_l=tally.either_l + unsure_l)
     return changed(state, tally=tally, flags=state.flags | ({"meter_jumped"} if jumped else set()))

@@ -166,6 +166,7 @@ IN_TWENTY_THOUSAND = {
     447426: "a vent that stuck open, gone past: 6 L went out there before it shut, and stood as sure in the tyre",
     462884: "by run time a contactor that welded as a draw ended: told by a gauge that the judge gave too little time",
     485034: "a counter jumped back in a power cut, and what it then showed stood as sure though the pump was off",
+    506391: "stray pulses while a power cut lasted: 20 L that no pump could have moved stood as sure",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""

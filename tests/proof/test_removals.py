@@ -22,7 +22,8 @@ from sim.scenarios import Habits
 from sim.seen import Breach
 from sim.virtual import VirtualFill, VirtualRig
 
-BY_METER, BY_LEVEL = 0, 1
+BY_METER, BY_LEVEL, BY_TIME = 0, 1, 2
+MEASURES = pytest.mark.parametrize("measure", [BY_METER, BY_LEVEL, BY_TIME], ids=["meter", "level", "time"])
 
 
 def judged_removal(
@@ -45,7 +46,7 @@ def judged_removal(
     return last, judge.breaches, rig
 
 
-@pytest.mark.parametrize("measure", [BY_METER, BY_LEVEL], ids=["by meter", "by level"])
+@MEASURES
 @pytest.mark.parametrize("share", [0.6, 0.8, 1.0, 1.3], ids=lambda share: f"{100 * share:.0f} %")
 @pytest.mark.parametrize(("size", "told_l"), [("7.50-16", 25.0), ("11L-15", 40.0), ("16.9-28", 220.0)])
 def test_a_tyre_that_holds_less_or_more_than_told_is_not_drawn_below_ambient(
@@ -61,13 +62,18 @@ EXCUSED = {
     # The meter that is gone round counts nothing that matters; its restart is nobody's concern.
     ("meter_reset", BY_LEVEL): "I3 restart told",
     ("meter_rollback", BY_LEVEL): "I3 restart told",
+    ("meter_reset", BY_TIME): "I3 restart told",
+    ("meter_rollback", BY_TIME): "I3 restart told",
     # What runs out of a valve that the gun has left runs past everything that counts.
     ("hose_off", BY_METER): "I4 record true",
     ("hose_off", BY_LEVEL): "I4 record true",
+    ("hose_off", BY_TIME): "I4 record true",
+    # What a pump draws that obeys nobody is counted by no time.
+    ("write_ignored", BY_TIME): "I4 record true",
 }
 
 
-@pytest.mark.parametrize("measure", [BY_METER, BY_LEVEL], ids=["by meter", "by level"])
+@MEASURES
 @pytest.mark.parametrize("onset_s", [12.0, 40.0])
 @pytest.mark.parametrize("name", sorted(FAULTS))
 def test_a_fault_while_a_tyre_is_emptied_keeps_the_promises(name: str, onset_s: float, measure: int) -> None:
