@@ -13,7 +13,7 @@ from rig.control.accounting import Count, Tally, book, counted, still_unread, un
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import Flow, follow
-from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band
+from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
     FillState,
@@ -363,7 +363,9 @@ def _acting(
     if not state.valve_open:
         return None
     if rests and not state.outputs.vent_valve:
-        return rest_kpa(setup, reading, state.tally.hose_l, covered_m)
+        rest = rest_kpa(setup, reading, state.tally.hose_l, covered_m)
+        # A hose that keeps a vacuum once it was reversed off is shut off from the tyre, though nothing has proved it.
+        return None if state.phase is Phase.SHUT and vacuum(rest) else rest
     # What the gauge shows of the liquid that has just left the hose is no pressure of the tyre.
     follows = gas is None or reading.now_s - state.regime_s >= BLANK_S
     if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None and follows:

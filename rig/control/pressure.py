@@ -120,6 +120,11 @@ def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) ->
     return gun_kpa(setup, reading, hose_l, covered_m)
 
 
+def vacuum(kpa: float | None) -> bool:
+    """Whether a pressure at rest is below that of any tyre whose valve is open, or of a gun in the air."""
+    return kpa is not None and kpa < -NO_TYRE_KPA
+
+
 def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:
     """Pressure behind the gun while the liquid stands, by the gauge at the pump; ``covered_m`` further up if told."""
     if reading.line_kpa is None:

@@ -66,3 +66,20 @@ def test_an_insert_that_does_not_hold_an_emptied_tyre_is_told() -> None:
     _, last, _ = emptied("16.9-28", 220.0, truly_l=120.0, tote__fluid="water", faults=("insert_not_seated@75",))
     assert "insert_not_seated" in last.state.flags
     assert last.state.state is not State.COMPLETE
+
+
+def test_a_hold_while_the_hose_is_reversed_off_is_no_lost_bead() -> None:
+    """The hose stands at a vacuum behind the insert, which nothing has proved yet: not the tyre's pressure."""
+    flushed_s: list[float] = []
+
+    def find(decision: Decision) -> None:
+        if decision.state.phase is Phase.BACK_FLUSH:
+            flushed_s.append(decision.state.now_s)
+
+    run_fill("11L-15", person=Scripted(Habits(think_s=3.0), 1.0, lambda requests: None), watch=find)
+    holds = Habits(think_s=3.0, hold_at=flushed_s[0] + 1.5, goes_on=2)
+    ran = run_fill("11L-15", person=Scripted(holds, 1.0, lambda requests: None))
+    assert ran.record["outcome"] == "complete"
+    lowest = ran.record["lowest_pressure_kpa"]
+    assert isinstance(lowest, float)
+    assert lowest > 0

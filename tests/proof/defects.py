@@ -265,7 +265,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the hose's air is not counted", hose_always_full, 46, "I4 record true", ("draw-down",)),
     Defect(
         "what stands beside the meter is not asked",
-        _swap(doubt, "contradiction", lambda original: lambda setup, state: None),
+        _swap(doubt, "_by_witness_l", lambda original: lambda setup, state: 0.0),
         63178,
         "I4 record true",
         ("air_in_line",),
