@@ -135,12 +135,15 @@ def _reopen(turn: Turn) -> None:
 
 
 def _rebook_draw(turn: Turn) -> None:
-    """What was booked as air was liquid from the tyre, and still fills the hose, unless the tote got none of it."""
+    """What was booked as air was liquid from the tyre, and still fills the hose, unless the tote got none of it.
+
+    Which of the two it was stays in doubt.
+    """
     tally, setup = turn.state.tally, turn.setup
     air = turn.state.stroke.start_air_l
-    either = tally.either_l + tally.air_returned_l - air
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
+    either = tally.either_l + abs(rebooked.net_l(setup.meter) - tally.net_l(setup.meter))
     # How much room it left is as unsure: what the strokes told of it is forgotten.
     gas = changed(turn.state.gas, stroke_u_l=None)
     turn.set(tally=changed(tally if denied else rebooked, either_l=either), gas=gas)

@@ -73,8 +73,11 @@ EXCUSED = {
 }
 
 
-@MEASURES
-@pytest.mark.parametrize("onset_s", [12.0, 40.0])
+@pytest.mark.parametrize(
+    ("measure", "onset_s"),
+    [(BY_METER, 12.0), (BY_METER, 40.0), (BY_LEVEL, 40.0), (BY_TIME, 12.0)],
+    ids=["meter, first stroke", "meter, later", "level, later", "time, first stroke"],
+)
 @pytest.mark.parametrize("name", sorted(FAULTS))
 def test_a_fault_while_a_tyre_is_emptied_keeps_the_promises(name: str, onset_s: float, measure: int) -> None:
     onset_s = 0.0 if FAULTS[name].only_at_start else onset_s
