@@ -8,8 +8,7 @@ from __future__ import annotations
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
-from rig.control.snapshot import cools, seconds_left
-from rig.control.state import in_tyre_l
+from rig.control.snapshot import cools, moved_l, seconds_left
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
@@ -114,15 +113,16 @@ def step_words(decision: Decision) -> str:
 def progress_line(setup: Setup, decision: Decision) -> str:
     """One line: step, litres and gallons of target, flow, pressure, time left."""
     facts, state = decision.facts, decision.state
-    inside = in_tyre_l(setup, state)
+    moved = moved_l(setup, state)
+    flow_lps = -facts.flow_lps if setup.into == "tote" else facts.flow_lps
     pressure = show_pressure(facts.tyre_kpa) if facts.tyre_kpa is not None else "reading at rest"
     if facts.tyre_kpa == float("inf"):
         pressure = "rising"
     left = seconds_left(setup, state)
-    where = "in the tyre" if setup.into == "tyre" else "in the vessel"
+    where = {"tyre": "in the tyre", "tote": "drawn out"}.get(setup.into, "in the vessel")
     return (
-        f"{step_words(decision):<20} {where} {inside:6.1f} of {setup.target_l:.1f} L "
-        f"({gallons(inside):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(facts.flow_lps):<22}"
+        f"{step_words(decision):<20} {where} {moved:6.1f} of {setup.target_l:.1f} L "
+        f"({gallons(moved):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(flow_lps):<22}"
         f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}"
     )
 

@@ -16,6 +16,7 @@ from rig.control.observe import BLANK_S
 from rig.control.pressure import after_draw, at_rest
 from rig.control.state import Mark, Stroke, near_level
 from rig.control.turn import Turn
+from rig.control.uncoupling import come_off
 from rig.plan.physics import head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI, show_pressure
 
@@ -52,10 +53,10 @@ def settle_emptying(turn: Turn) -> None:
     turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=""))
     if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         _book_front(turn)
-        turn.phase_trigger("uncouple")
+        come_off(turn)
     elif stroke.barren >= _MOST_AIR_UPS:
         turn.flag("took no air")
-        turn.phase_trigger("uncouple")
+        come_off(turn)
     elif rest_kpa <= setup.window.floor_kpa + _NEAR_KPA:
         _air_up(turn)
     else:

@@ -30,9 +30,14 @@ def progress(setup: Setup, state: FillState, facts: Facts) -> dict[str, object]:
     }
 
 
+def moved_l(setup: Setup, state: FillState) -> float:
+    """What counts towards the target: litres into the tyre or vessel, or out of a tyre that is emptied."""
+    return -in_tyre_l(setup, state) if setup.into == "tote" else in_tyre_l(setup, state)
+
+
 def seconds_left(setup: Setup, state: FillState) -> float:
     """Time that the rest of the fill takes at the plan's pace."""
-    share = max(0.0, 1 - in_tyre_l(setup, state) / setup.target_l) if setup.target_l > 0 else 0.0
+    share = max(0.0, 1 - moved_l(setup, state) / setup.target_l) if setup.target_l > 0 else 0.0
     return share * setup.expected_s
 
 

@@ -46,10 +46,15 @@ def flush_s(setup: Setup, *, valve_open: bool) -> float:
     return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
 
 
+def come_off(turn: Turn) -> None:
+    """After a tyre was emptied: the gun comes off, where pressure is left once core or insert is back."""
+    turn.phase_trigger("shut" if _pressed(turn) else "uncouple")
+
+
 def uncouple(turn: Turn) -> None:
     """Ask for the gun off, with which the fill is complete; where pressure stands behind it, the end begins anew."""
     if not turn.setup.by_hand and _pressed(turn):
-        # A contactor that welded meanwhile, or a tyre that was emptied in part and is still blown up.
+        # A contactor that welded meanwhile, say.
         turn.phase_trigger("judge_anew" if gun_off_first(turn.setup) else "shut")
         return
     text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."

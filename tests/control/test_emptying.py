@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from virtual_fills import rig_settings
 
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
-from rig.control.snapshot import fill_record
+from rig.control.snapshot import fill_record, seconds_left
 from rig.control.state import new_fill
+from rig.control.values import Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question
 from rig.run.removal import Removal, removal_setup
 from rig.run.session import Refused
+from rig.shown import progress_line
 from sim.faults import read_fault
 from sim.virtual import VirtualFill, VirtualRig
 
 
 def emptied(
     size: str, holds_l: float, *, truly_l: float | None = None, measure: int = 0, layout: str = "vent",
-    faults: tuple[str, ...] = (), **changes: object,
+    faults: tuple[str, ...] = (), watch: Callable[[Setup, Decision], None] | None = None, **changes: object,
 ) -> tuple[VirtualFill, Decision, list[Phase]]:  # fmt: skip
     settings = rig_settings(
         layout, sim__size=size, sim__valve_at=6, sim__existing=f"{truly_l or holds_l} L", sim__start_pressure="18 psi",
@@ -33,7 +37,13 @@ def emptied(
     fill = VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
     fill.state = replace(new_fill(setup), measure=measure)
     phases: list[Phase] = []
-    fill.watch = lambda decision: phases.append(decision.state.phase)
+
+    def see(decision: Decision) -> None:
+        phases.append(decision.state.phase)
+        if watch is not None:
+            watch(setup, decision)
+
+    fill.watch = see
     return fill, fill.run(), phases
 
 
@@ -74,3 +84,15 @@ def test_more_than_the_tyre_holds_is_refused() -> None:
     removal = Removal(Question("11L-15", Wanted(valve_at=6)), 30.0, "water", volume_l=20.0)
     with pytest.raises(Refused, match="stand above a 6 o'clock valve"):
         removal_setup(settings, removal, read_fluid("water"), Memory())
+
+
+def test_what_is_shown_is_what_came_out_and_the_time_left_falls() -> None:
+    seen: list[tuple[float, str]] = []
+
+    def see(setup: Setup, decision: Decision) -> None:
+        seen.append((seconds_left(setup, decision.state), progress_line(setup, decision)))
+
+    emptied("11L-15", 40.0, watch=see, tote__fluid="water")
+    assert seen[-1][0] == 0.0 < seen[0][0]
+    assert all(later <= earlier for (earlier, _), (later, _) in pairwise(seen))
+    assert "drawn out   22." in seen[-1][1]
