@@ -114,7 +114,7 @@ def progress_line(setup: Setup, decision: Decision) -> str:
     """One line: step, litres and gallons of target, flow, pressure, time left."""
     facts, state = decision.facts, decision.state
     moved = moved_l(setup, state)
-    flow_lps = -facts.flow_lps if setup.into == "tote" else facts.flow_lps
+    flow_lps = 0.0 - facts.flow_lps if setup.into == "tote" else facts.flow_lps
     pressure = show_pressure(facts.tyre_kpa) if facts.tyre_kpa is not None else "reading at rest"
     if facts.tyre_kpa == float("inf"):
         pressure = "rising"
