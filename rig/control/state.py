@@ -209,10 +209,11 @@ def in_force(setup: Setup, state: FillState) -> Setup:
 
 
 def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
-    """Where a fill stops: by the pump's time early enough, for more may go in than is counted."""
+    """Where a fill stops: early enough, for by the pump's time or a level's steps more may go in than is counted."""
     tally = state.tally
     to_come_l = max(setup.target_l - (tally.earlier_forward_l - tally.earlier_returned_l), 0.0)
-    return setup.target_l - (_UNCOUNTED * to_come_l if meter.kind == "run time" else 0.0)
+    step_l = min(meter.litres_per_pulse, setup.target_l / 2)
+    return setup.target_l - (_UNCOUNTED * to_come_l if meter.kind == "run time" else step_l)
 
 
 def acting_meter(setup: Setup, state: FillState) -> Meter:
