@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rig.control.decide import Decision
 from rig.control.snapshot import fill_record
+from rig.control.state import new_fill
 from rig.control.values import Request, Setup
+from rig.fluid import read_fluid
+from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.person import Person, Unattended
+from rig.run.removal import Removal, removal_setup
 from rig.run.settings import Settings, settings_of
 from sim.faults import read_fault
 from sim.virtual import VirtualFill, VirtualRig
@@ -81,6 +85,22 @@ def fill_of(settings: Settings, question: Question, faults: Sequence[str] = ()) 
     settings = settings.model_copy(update={"sim": sim.model_copy(update={"size": question.size})})
     setup = setup_of(settings, question, answer(settings, question), "test", Memory())
     return VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
+
+
+def removal_of(
+    size: str, told_l: float, measure: int, faults: Sequence[str], *, truly_l: float | None = None,
+    layout: str = "vent", **changes: object,
+) -> VirtualFill:  # fmt: skip
+    """A removal ready to run: told to hold ``told_l``, through the meter (measure 0) or round it."""
+    settings = rig_settings(
+        layout, sim__size=size, sim__valve_at=6, sim__existing=f"{truly_l or told_l} L", sim__start_pressure="18 psi",
+        sim__bead_limit="-4 psi", tote__content="500 L", **changes,
+    )  # fmt: skip
+    removal = Removal(Question(size, Wanted(valve_at=6)), told_l, settings.tote.fluid, through_meter=measure == 0)
+    setup = removal_setup(settings, removal, read_fluid(settings.tote.fluid), Memory())
+    fill = VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
+    fill.state = replace(new_fill(setup), measure=measure)
+    return fill
 
 
 def run_fill(

@@ -34,7 +34,7 @@ _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
-_LOST_ON_AIR = 0.3
+LOST_ON_AIR = 0.3
 """Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few thousandths."""
 
 
@@ -211,4 +211,4 @@ def loses_nothing(setup: Setup, facts: Facts) -> bool:
         return False
     if lost_kpa < _TELLING_LOSS_KPA:
         return False
-    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.low < _LOST_ON_AIR * lost_kpa
+    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.low < LOST_ON_AIR * lost_kpa

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from rig.control.agreement import untold
+from rig.control.agreement import LOST_ON_AIR, untold
 from rig.control.changed import changed
 from rig.control.learning import overrun_s
 from rig.control.observe import BLANK_S
@@ -32,8 +32,6 @@ _AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
 the last is nothing at all."""
 _SILENT = 0.3
 """Share of the time that the pump may run dry after which a measure that shows nothing is asked at a rest."""
-_LOST_ON_AIR = 0.3
-"""Share of the liquid's loss that air never takes on its way."""
 _FRONT_S = 2.0
 """So long the meter may count air for liquid before the gauge tells."""
 
@@ -97,7 +95,7 @@ def _lost_nothing(turn: Turn) -> bool:
     line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.pump_lps)
     if line_kpa is None or would_lose_kpa < _TOLD_KPA:
         return False
-    return line_kpa - turn.state.stroke.watch_line_kpa < _LOST_ON_AIR * would_lose_kpa
+    return line_kpa - turn.state.stroke.watch_line_kpa < LOST_ON_AIR * would_lose_kpa
 
 
 def _air_l(turn: Turn) -> float:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from virtual_fills import rig_settings
+from virtual_fills import removal_of, rig_settings
 
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import fill_record, seconds_left
-from rig.control.state import new_fill
 from rig.control.values import Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
@@ -20,28 +18,20 @@ from rig.run.assembly import Memory, Question
 from rig.run.removal import Removal, removal_setup
 from rig.run.session import Refused
 from rig.shown import progress_line
-from sim.faults import read_fault
-from sim.virtual import VirtualFill, VirtualRig
+from sim.virtual import VirtualFill
 
 
 def emptied(
     size: str, holds_l: float, *, truly_l: float | None = None, measure: int = 0, layout: str = "vent",
     faults: tuple[str, ...] = (), watch: Callable[[Setup, Decision], None] | None = None, **changes: object,
 ) -> tuple[VirtualFill, Decision, list[Phase]]:  # fmt: skip
-    settings = rig_settings(
-        layout, sim__size=size, sim__valve_at=6, sim__existing=f"{truly_l or holds_l} L", sim__start_pressure="18 psi",
-        sim__bead_limit="-4 psi", tote__content="500 L", **changes,
-    )  # fmt: skip
-    removal = Removal(Question(size, Wanted(valve_at=6)), holds_l, settings.tote.fluid, through_meter=measure == 0)
-    setup = removal_setup(settings, removal, read_fluid(settings.tote.fluid), Memory())
-    fill = VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
-    fill.state = replace(new_fill(setup), measure=measure)
+    fill = removal_of(size, holds_l, measure, faults, truly_l=truly_l, layout=layout, **changes)
     phases: list[Phase] = []
 
     def see(decision: Decision) -> None:
         phases.append(decision.state.phase)
         if watch is not None:
-            watch(setup, decision)
+            watch(fill.setup, decision)
 
     fill.watch = see
     return fill, fill.run(), phases

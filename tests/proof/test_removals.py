@@ -2,45 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
-from virtual_fills import rig_settings
+from virtual_fills import removal_of
 
 from rig.control.decide import Decision
 from rig.control.procedure import ENDED
 from rig.control.snapshot import fill_record
-from rig.control.state import new_fill
-from rig.fluid import read_fluid
-from rig.plan.target import Wanted
-from rig.run.assembly import Memory, Question
-from rig.run.removal import Removal, removal_setup
-from sim.faults import FAULTS, read_fault
+from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted
 from sim.scenarios import Habits
 from sim.seen import Breach
-from sim.virtual import VirtualFill, VirtualRig
+from sim.virtual import VirtualRig
 
 BY_METER, BY_LEVEL, BY_TIME = 0, 1, 2
 MEASURES = pytest.mark.parametrize("measure", [BY_METER, BY_LEVEL, BY_TIME], ids=["meter", "level", "time"])
 
 
 def judged_removal(
-    size: str, told_l: float, measure: int, faults: list[str], *, truly_l: float | None = None, goes_on: int = 2
+    size: str, told_l: float, measure: int, faults: list[str], *, truly_l: float | None = None
 ) -> tuple[Decision, list[Breach], VirtualRig]:
     """Empty a tyre that is told to hold ``told_l``, through the meter or round it, and judge every tick."""
-    settings = rig_settings(
-        sim__size=size, sim__valve_at=6, sim__existing=f"{truly_l or told_l} L", sim__start_pressure="18 psi",
-        sim__bead_limit="-4 psi", tote__content="500 L", tote__fluid="water",
-    )  # fmt: skip
-    removal = Removal(Question(size, Wanted(valve_at=6)), told_l, "water", through_meter=measure == BY_METER)
-    setup = removal_setup(settings, removal, read_fluid("water"), Memory())
-    rig = VirtualRig(settings, [read_fault(text) for text in faults])
+    fill = removal_of(size, told_l, measure, faults, truly_l=truly_l, tote__fluid="water")
+    rig, setup = fill.rig, fill.setup
     judge = Judge(setup, rig, frozenset(text.partition("@")[0] for text in faults), delivers=False)
-    person = Scripted(Habits(think_s=3.0, goes_on=goes_on), 120.0, judge.heard)
-    fill = VirtualFill(rig, setup, person, judge.see)
-    fill.state = replace(new_fill(setup), measure=measure)
+    person = Scripted(Habits(think_s=3.0, goes_on=2), 120.0, judge.heard)
+    fill.person, fill.watch = person, judge.see
     last = fill.run()
     judge.close(fill_record(setup, last.state), ended=last.state.state in ENDED or person.gave_up)
     return last, judge.breaches, rig
