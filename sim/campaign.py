@@ -40,6 +40,7 @@ _MOST_S = 6 * 3600.0
 """No fill of a campaign may take longer than this in virtual time, or than three times what was foreseen."""
 _DARK_S = 5.0
 _PRINTED = "fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "code", "outcomes"
+_CLOSEST = 20
 _DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a defect of the program may raise out of a decision: in the loop it turns everything off."""
 _OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
@@ -57,6 +58,8 @@ class Judged:
     ticks: int = 0
     virtual_s: float = 0.0
     trace: str = ""
+    used: tuple[tuple[str, float], ...] = ()
+    """Promises that this fill came near to breaking, with the share of each limit that it used."""
 
 
 class JudgedFill:
@@ -126,6 +129,7 @@ def judged(scenario: Scenario) -> Judged:
         ticks=fill.judge.ticks,
         virtual_s=rig.now_s,
         trace=fill.trace.digest,
+        used=tuple(fill.judge.used.items()),
     )
 
 
@@ -279,6 +283,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         "code": "compiled" if is_compiled() else "interpreted",
         "outcomes": dict(sorted(outcomes.items())),
         "trace": hashlib.sha256("".join(traces).encode()).hexdigest(),
+        "closest": _closest(ran),
         "failing": [
             {
                 "command": each.case.command,
@@ -288,6 +293,21 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
             for each in failing
         ],
     }
+
+
+def _closest(ran: list[Judged]) -> list[dict[str, object]]:
+    """For every promise that has a measure, the fills that came nearest to breaking it."""
+    by_name: dict[str, list[tuple[float, str]]] = {}
+    for each in ran:
+        broken = {breach.name for breach in each.breaches}
+        for name, share in each.used:
+            if name not in broken:
+                by_name.setdefault(name, []).append((share, each.case.command))
+    return [
+        {"promise": name, "share": round(share, 3), "command": command}
+        for name, calls in sorted(by_name.items())
+        for share, command in sorted(calls, reverse=True)[:_CLOSEST]
+    ]
 
 
 def _print(document: dict[str, object], failing: list[Judged]) -> None:

@@ -69,14 +69,16 @@ class Judge:
         """``delivers``: nobody interferes, so a sound rig must complete the fill and meet the target."""
         self.limits = limits_of(setup, rig, faults, delivers=delivers)
         self.breaches: list[Breach] = []
+        self.used: dict[str, float] = {}
+        """The most of each limit that was used, as a share; below a half it is not noted."""
         self.ticks = 0
         self._rig = rig
         self._conduct = Conduct(self.limits, self._tell)
-        self._physics = Physics(self.limits, rig.plant, setup.timeout_s, self._tell)
+        self._physics = Physics(self.limits, rig.plant, setup.timeout_s, self._tell, self._use)
         self._has_timeout = setup.has_timeout
         self._requests: list[Request] = []
         self._now_s: float | None = None
-        self._pulses = rig.plant.meter.pulses
+        self._pulses = 0
         self._k_per_l = rig.plant.params.meter.k_per_l
         self._last_pulses: int | None = None
         self._fell_at_s: float | None = None
@@ -90,6 +92,9 @@ class Judge:
         """Judge one tick: the relays of this decision are written, the plant stands as the scan found it."""
         self.ticks += 1
         before_s = self._now_s
+        if self.ticks == 1:
+            # What went through the meter before the first scan, nobody can have counted.
+            self._pulses = self._rig.plant.meter.pulses
         seen = seen_of(decision, self._requests, before_s)
         self._requests.clear()
         self._now_s = seen.now_s
@@ -139,6 +144,10 @@ class Judge:
         """Note a breach of this tick."""
         self._note(name, self._now_s or 0.0, text)
 
+    def _use(self, name: str, share: float) -> None:
+        """Note how near to a limit this fill came."""
+        self.used[name] = max(share, self.used.get(name, 0.0))
+
     def _note(self, name: str, at_s: float, text: str) -> None:
         if len(self.breaches) < _MOST_BREACHES and all(name != breach.name for breach in self.breaches):
             self.breaches.append(Breach(name, round(at_s, 3), text))
@@ -186,7 +195,9 @@ class Judge:
             unseen_l += 1.5 * (0.05 * abs(delivered_l(plant)) + 2.0) + 4.0 + 2.0 * self.limits.pump_lps
         # Stated at 95 %: a record may be off by half as much again without being wrong about itself.
         jump_l = _BELIEVED_PULSES / self._k_per_l if _JUMPS & faults else 0.0
-        if abs(off_l) > 1.5 * u_l + 0.05 + jump_l + unseen_l:
+        most_l = 1.5 * u_l + 0.05 + jump_l + unseen_l
+        self._use("I4 record true", abs(off_l) / most_l)
+        if abs(off_l) > most_l:
             yield "I4 record true", f"{off_l:+.2f} L from the truth, ± {u_l:.2f} L stated"
 
     def _delivered(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:

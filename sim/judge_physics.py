@@ -14,7 +14,7 @@ from sim.seen import LIVE, delivered_l, tyre_kpa
 
 if TYPE_CHECKING:
     from sim.plant.whole import Plant
-    from sim.seen import Limits, Seen, Tell
+    from sim.seen import Limits, Seen, Tell, Used
 
 _PSI = 6.894757
 _TRIP_DELAY_S = 0.3
@@ -36,8 +36,8 @@ _WARM_KPA, _SLOWEST_KPA_S = 2.0, 0.05
 class Physics:
     """Follows one plant; every rule tells what was broken."""
 
-    def __init__(self, limits: Limits, plant: Plant, timeout_s: float, tell: Tell) -> None:
-        self._limits, self._plant, self._tell = limits, plant, tell
+    def __init__(self, limits: Limits, plant: Plant, timeout_s: float, tell: Tell, used: Used) -> None:
+        self._limits, self._plant, self._tell, self._used = limits, plant, tell, used
         self._timeout_s = timeout_s
         self._liquid_l: float | None = None
         self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
@@ -98,9 +98,21 @@ class Physics:
     def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
         """Whether a condition has held for longer than its limit."""
         if holds:
-            return now_s - self._since.setdefault(name, now_s) >= limit_s
+            lasted_s = now_s - self._since.setdefault(name, now_s)
+            self._near(name, lasted_s, limit_s)
+            return lasted_s >= limit_s
         self._since.pop(name, None)
         return False
+
+    def _passes(self, name: str, value: float, most: float) -> bool:
+        """Whether more than a limit is used."""
+        self._near(name, value, most)
+        return value > most
+
+    def _near(self, name: str, value: float, most: float) -> None:
+        """Note how near to a limit a fill came."""
+        if 0.0 < 0.5 * most < value:
+            self._used(name, value / most)
 
     def _obeys_upsets(self, seen: Seen, silent: bool) -> None:
         """I6: from what goes wrong outside the fill to safe commands."""
@@ -154,7 +166,7 @@ class Physics:
             self._dry_ended_s = seen.now_s
         elif seen.now_s - self._dry_ended_s >= 0.9 * limits.dry_rest_s:
             self._dry_s = 0.0
-        if self._dry_s > limits.dry_run_s + 5.0 + limits.coast_s:
+        if self._passes("dry run", self._dry_s, limits.dry_run_s + 5.0 + limits.coast_s):
             self._tell("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
         pushed_s = 2 * limits.suction_l / (limits.pump_lps * plant.upsets.pump_gain) + 5.0
         if self._single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
@@ -168,7 +180,8 @@ class Physics:
 
     def _too_high(self) -> None:
         limits, kpa = self._limits, self._kpa
-        if kpa <= min(limits.trip_kpa, limits.ceiling_kpa + _PSI):
+        base_kpa = min(limits.trip_kpa, limits.ceiling_kpa + _PSI)
+        if kpa <= base_kpa:
             # Every allowance is on top of one of these.
             return
         if self._unstoppable:
@@ -177,7 +190,7 @@ class Physics:
             most = limits.trip_kpa + self._allowance_kpa(limits.trip_kpa)
         else:
             most = limits.ceiling_kpa + _PSI + 0.5 * self._allowance_kpa(limits.ceiling_kpa)
-        if kpa > max(most, self._from_kpa):
+        if self._passes("I5 tyre pressure", kpa - base_kpa, max(most, self._from_kpa) - base_kpa):
             self._tell("I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed")
 
     def _too_low(self, seen: Seen) -> None:
@@ -189,12 +202,13 @@ class Physics:
         if not airs or self._breathing:
             return
         fell_kpa = max(0.0, self._last_kpa - kpa) / max(seen.dt_s, 0.05) * 1.5
-        least = min(limits.floor_kpa, self._from_kpa) - 2 * _PSI - fell_kpa
+        base_kpa = min(limits.floor_kpa, self._from_kpa)
+        least = base_kpa - 2 * _PSI - fell_kpa
         if self._lying:
             # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked. After an
             # interruption nothing is left that contradicts the gauge but the air drawn since.
             least = min(least, -3 * _PSI if self._was_away else -_PSI)
-        if kpa < least:
+        if self._passes("I5 floor", base_kpa - kpa, base_kpa - least):
             self._tell("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
 
     def _too_much(self) -> None:
@@ -206,7 +220,7 @@ class Physics:
             slack_l = max(0.02 * limits.target_l, 0.5) + 0.05 * limits.hose_l
             # A meter that falls silent is noticed after two seconds of flow, once for each time that somebody goes on.
             unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
-            if over_l > slack_l + unseen_l:
+            if self._passes("overfilled", over_l, slack_l + unseen_l):
                 self._tell("overfilled", f"{over_l:.2f} L over the target")
         if plant.tyre.fraction() > 0.97:
             self._tell("overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid")
@@ -224,7 +238,7 @@ class Physics:
             most_l = 1.0 + self._limits.reacted_l(5.0)
         else:
             most_l = max(10.0, 0.2 * plant.tyre.cavity_l(plant.tyre.atmosphere)) + self._limits.reacted_l(3.0)
-        if self._astray_l > self._resumes * most_l:
+        if self._passes("pumped astray", self._astray_l, self._resumes * most_l):
             self._tell("pumped astray", f"{self._astray_l:.1f} L beside the tyre")
 
     def _leaks(self) -> bool:
@@ -234,7 +248,7 @@ class Physics:
         if not seen.vent:
             return
         lost_l = self._plant.line.books.vented_l - self._vented_l
-        if lost_l > max(2.0, 0.03 * self._limits.target_l) * self._resumes:
+        if self._passes("vented liquid", lost_l, max(2.0, 0.03 * self._limits.target_l) * self._resumes):
             self._tell("vented liquid", f"{lost_l:.1f} L left by the vent")
 
     def _uncommanded(self, seen: Seen) -> None:

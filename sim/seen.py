@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 Tell = Callable[[str, str], None]
 """Takes the name and the text of a breach."""
+Used = Callable[[str, float], None]
+"""Takes the name of a promise and how much of its limit was used, as a share."""
 LIVE = ("running", "holding", "held", "restarting", "stopping")
 """States of a fill that has begun and not ended."""
 

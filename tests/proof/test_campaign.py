@@ -28,6 +28,13 @@ def test_a_small_campaign_has_no_breach(capsys: pytest.CaptureFixture[str]) -> N
     assert document["fills_per_second"] > 0
 
 
+def test_a_campaign_names_the_fills_that_came_nearest_to_a_breach(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["campaign", "--fills", "2", "--seed", "1", "--jobs", "1", "--drop", ",".join(SMALL), "--json"]) == 0
+    closest = json.loads(capsys.readouterr().out)["closest"]
+    assert all(0 < near["share"] <= 1 and near["command"].startswith("python -m sim campaign") for near in closest)
+    assert [near["share"] for near in closest if near["promise"] == "I4 record true"]
+
+
 def test_a_breach_is_made_simple_and_printed_as_one_command(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
