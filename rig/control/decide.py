@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt, with_waved_on
+from rig.control.doubt import with_doubt, with_drawn_liquid, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import stopped
@@ -76,9 +76,10 @@ def _guard(turn: Turn) -> None:
     alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
     if alarms is not turn.state.alarms:
         turn.set(alarms=alarms)
-    tally = with_waved_on(turn.setup, turn.state, turn.facts.flow_lps, turn.facts.dt_s)
-    if tally is not turn.state.tally:
-        turn.set(tally=tally)
+    for doubted in (with_drawn_liquid, with_waved_on):
+        tally = doubted(turn.setup, turn.state, turn.facts)
+        if tally is not turn.state.tally:
+            turn.set(tally=tally)
     for guard in due:
         _break(turn, guard)
 

@@ -11,11 +11,12 @@ import math
 from rig.control.accounting import Tally
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
-from rig.control.pressure import GUESS, NO_TYRE_KPA, Band
-from rig.control.state import FillState, in_force, in_tyre_l
+from rig.control.observe import Facts
+from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band
+from rig.control.state import FillState, entering, in_force, in_tyre_l, near_level
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
-from rig.plan.physics import flow_lps
+from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped", "measures_differ"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -48,7 +49,7 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
-def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) -> Tally:
+def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
     """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before.
 
     So is what nobody counts: a pump that goes on by run time, a stroke by a level alone after a gauge that never stood.
@@ -57,14 +58,33 @@ def with_waved_on(setup: Setup, state: FillState, flow_lps: float, dt_s: float) 
     if not _RUNS_ON.isdisjoint(standing) and setup.meter.kind == "run time":
         # By its time alone nobody sees a pump that does not stop, but a pressure that stays high or rises.
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
-        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.pump_lps * dt_s, most_l))
+        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.pump_lps * facts.dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY
     stands = not waved_on.isdisjoint(standing)
     # Without a meter, a gauge that never stood says of no later stroke that it went into the tyre.
     astray = stands or (state.measure > 0 and "gauge_restless" in state.flags)
-    if flow_lps <= 0 or not astray:
+    if facts.flow_lps <= 0 or not astray:
         return state.tally
-    return changed(state.tally, either_l=state.tally.either_l + flow_lps * dt_s)
+    return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
+
+
+def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """The account while air is drawn near the level: what goes with it as liquid shows in the loss of the bore."""
+    gas, line_kpa, line = facts.gas, facts.reading.line_kpa, setup.line
+    air = facts.reverse and facts.valve_open and entering(setup, state) == "air"
+    if setup.into != "tyre" or not air or not near_level(setup, state) or gas is None or line_kpa is None:
+        return state.tally
+    drawn_lps = line.pump_lps if setup.meter.reverse == "none" else -facts.flow_lps
+    if drawn_lps <= 0:
+        return state.tally
+    missing_kpa = gas.low - air_loss_kpa(line, drawn_lps, gas.low) - line_kpa
+    of_liquid = max(bore_loss_kpa(line, drawn_lps) * state.loss_gain, AIR_DRAWN_KPA)
+    share = min(missing_kpa / of_liquid, 1.0)
+    return (
+        state.tally
+        if share <= 0
+        else changed(state.tally, either_l=state.tally.either_l + share * drawn_lps * facts.dt_s)
+    )
 
 
 def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:

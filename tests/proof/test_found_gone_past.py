@@ -170,6 +170,7 @@ IN_TWENTY_THOUSAND = {
     522590: "a valve blocked for seconds while air was drawn: the hose's 4 L stood as surely come back out of the tyre",
     543496: "a meter given up for a level in steps of 2 L: 1.06 L more than the target of 33 L",
     561447: "a pump that ran before the first scan: what the meter gave until then, the judge missed in the record",
+    580152: "a sound fill of a tyre with 3 % less room than its size: 4 L left with the air drawn, 1.6 stated",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
