@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt, with_drawn_liquid, with_waved_on
+from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import stopped
@@ -307,6 +307,8 @@ def _act(turn: Turn) -> None:
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
             stands = facts.still and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
+            if stands and state.state is State.STOPPING:
+                turn.set(tally=with_last_rest(turn.setup, state, facts))
             if stands or waited_s >= _STAND_S:
                 turn.state_trigger("stand")
         case State.RESTARTING:

@@ -12,7 +12,7 @@ from rig.control.accounting import Tally
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
 from rig.control.observe import Facts
-from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band
+from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, sealed_band
 from rig.control.state import FillState, entering, in_force, in_tyre_l, near_level
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
@@ -66,6 +66,24 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
     if facts.flow_lps <= 0 or not astray:
         return state.tally
     return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
+
+
+def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """The account of a fill that is ended between two rests: what was counted since, and no pressure shows.
+
+    After an interruption the tyre is taken for tight: whether liquid is missing or air, nobody saw.
+    """
+    sealed = state.gas.sealed or "interrupted" in state.flags
+    foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
+    if setup.into != "tyre" or facts.tyre_kpa is None or not facts.rests or foreseen is None:
+        return state.tally
+    if facts.tyre_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
+        return state.tally
+    air_kpa = setup.line.atmosphere_kpa_abs
+    room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
+    missing_l = room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1)
+    counted_l = max(state.tally.net_l(setup.meter) + state.tally.unattended_l - state.mark.tally.net_l(setup.meter), 0.0)
+    return changed(state.tally, either_l=max(state.tally.either_l, min(missing_l, counted_l)))
 
 
 def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:

@@ -379,12 +379,12 @@ def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | No
 
     Too low is the safe side: never more than the air space allows, and no loss before liquid has shown the bore's.
     """
+    most_kpa = gas.high if gas is not None else math.inf
     if not state.loss_known:
-        return line_kpa
+        return min(line_kpa, most_kpa)
     flow_lps = state.flow.slow_pps * setup.meter.litres_per_pulse
     loss_kpa = SURE_LOSS * state.loss_gain * air_loss_kpa(setup.line, flow_lps, line_kpa)
-    most_kpa = gas.high if gas is not None else math.inf
-    return max(line_kpa, min(line_kpa + loss_kpa, most_kpa))
+    return min(line_kpa + loss_kpa, most_kpa)
 
 
 def _extremes(state: FillState, facts: Facts) -> FillState:

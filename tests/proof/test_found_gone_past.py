@@ -171,6 +171,8 @@ IN_TWENTY_THOUSAND = {
     543496: "a meter given up for a level in steps of 2 L: 1.06 L more than the target of 33 L",
     561447: "a pump that ran before the first scan: what the meter gave until then, the judge missed in the record",
     580152: "a sound fill of a tyre with 3 % less room than its size: 4 L left with the air drawn, 1.6 stated",
+    613448: "a gauge that drifted up while air was drawn by the pump's time alone: -18.9 kPa, -18.5 allowed",
+    617746: "a meter that counted double, a power cut, and a stop before the next rest: 5 L too many stood as sure",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
