@@ -82,7 +82,7 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
     air_kpa = setup.line.atmosphere_kpa_abs
     room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
     missing_l = room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1)
-    counted_l = max(state.tally.net_l(setup.meter) + state.tally.unattended_l - state.mark.tally.net_l(setup.meter), 0.0)
+    counted_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
     return changed(state.tally, either_l=max(state.tally.either_l, min(missing_l, counted_l)))
 
 
