@@ -266,7 +266,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "what stands beside the meter is not asked",
         _swap(doubt, "_by_witness_l", lambda original: lambda setup, state: 0.0),
-        63178,
+        82136,
         "I4 record true",
         ("air_in_line",),
         ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "start", "truth", "valve"),
