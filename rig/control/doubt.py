@@ -71,19 +71,22 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
 def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
     """The account of a fill that is ended between two rests: what was counted since, and no pressure shows.
 
-    After an interruption the tyre is taken for tight: whether liquid is missing or air, nobody saw.
+    A gauge at nothing does not tell that there is a tyre, though the rest before stood at nothing too. After an
+    interruption the tyre is taken for tight: whether liquid is missing or air, nobody saw.
     """
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
     if setup.into != "tyre" or facts.tyre_kpa is None or not facts.rests or foreseen is None:
         return state.tally
-    if facts.tyre_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
+    shows_none = facts.tyre_kpa <= NO_TYRE_KPA
+    if not shows_none and facts.tyre_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
         return state.tally
-    air_kpa = setup.line.atmosphere_kpa_abs
-    room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
-    missing_l = room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1)
-    counted_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
-    return changed(state.tally, either_l=max(state.tally.either_l, min(missing_l, counted_l)))
+    doubted_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
+    if not shows_none:
+        air_kpa = setup.line.atmosphere_kpa_abs
+        room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
+        doubted_l = min(doubted_l, room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
 def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:

@@ -173,6 +173,7 @@ IN_TWENTY_THOUSAND = {
     580152: "a sound fill of a tyre with 3 % less room than its size: 4 L left with the air drawn, 1.6 stated",
     613448: "a gauge that drifted up while air was drawn by the pump's time alone: -18.9 kPa, -18.5 allowed",
     617746: "a meter that counted double, a power cut, and a stop before the next rest: 5 L too many stood as sure",
+    636342: "a gun blown off in a vent, gone past, a stop before the next rest: 0.9 L beside the tyre stood as sure",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
