@@ -101,11 +101,9 @@ def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
     missing_kpa = gas.low - air_loss_kpa(line, drawn_lps, gas.low) - line_kpa
     of_liquid = max(bore_loss_kpa(line, drawn_lps) * state.loss_gain, AIR_DRAWN_KPA)
     share = min(missing_kpa / of_liquid, 1.0)
-    return (
-        state.tally
-        if share <= 0
-        else changed(state.tally, either_l=state.tally.either_l + share * drawn_lps * facts.dt_s)
-    )
+    if share <= 0:
+        return state.tally
+    return changed(state.tally, either_l=state.tally.either_l + share * drawn_lps * facts.dt_s)
 
 
 def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:
