@@ -70,7 +70,7 @@ class Judge:
         self.limits = limits_of(setup, rig, faults, delivers=delivers)
         self.breaches: list[Breach] = []
         self.used: dict[str, float] = {}
-        """The most of each limit that was used, as a share; below a half it is not noted."""
+        """The most of each limit that was used, as a share."""
         self.ticks = 0
         self._rig = rig
         self._conduct = Conduct(self.limits, self._tell)
