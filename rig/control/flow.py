@@ -9,6 +9,8 @@ _LONGEST_S = 20.0
 _ENOUGH_PULSES = 200
 """One pulse at either end of a window is one per cent of the flow here, two of the loss."""
 _FAST_S = 1.0
+STILL_S = 1.5
+"""No pulse for this long after the pump stopped: the liquid stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,14 @@ def follow(flow: Flow, now_s: float, pulses: int) -> Flow:
         while now_s - samples[0][0] > _LONGEST_S:
             samples = samples[1:]
     return Flow(samples, _rate(samples, now_s, pulses, _FAST_S, 0), _rate(samples, now_s, pulses, 0.0, _ENOUGH_PULSES))
+
+
+def quiet(flow: Flow, now_s: float) -> bool:
+    """Whether nothing was counted for as long as tells that the liquid stands."""
+    if not flow.samples or now_s - flow.samples[0][0] < STILL_S:
+        return False
+    latest = flow.samples[-1][1]
+    return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
 
 
 def _rate(

@@ -165,9 +165,11 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
     pumping = facts.forward or (facts.reverse and counts_back and facts.phase in (Phase.DRAW_DOWN, Phase.EMPTY))
     # Long enough for a few pulses of the slowest flow worth pumping at, or of half the last stroke's: of a level that
-    # stands still in steps of litres not too much may pass uncounted until then.
+    # stands still in steps of litres not too much may pass uncounted until then: where it has stood so before, no more
+    # than a step of it.
+    steps = 1 if setup.meter.estimated and facts.stood_still else 4
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
-    patience_s = max(2.0, 4 * setup.meter.litres_per_pulse / slowest_lps)
+    patience_s = max(2.0, steps * setup.meter.litres_per_pulse / slowest_lps)
     began_s = facts.run_s - setup.line.start_lag_s
     barren = facts.phase is Phase.EMPTY and facts.stroke.barren >= 2
     return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or barren or agreement.blocked_ahead(setup, facts)

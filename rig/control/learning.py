@@ -31,6 +31,8 @@ _OTHER_BORE = 1.5
 _NO_FALL_KPA = 2.0
 _SLOWER = 1.25
 """By no more than this is the next vent opened longer than the last ones taught."""
+_SCATTER = 1.05
+"""Two vents in a row show the same speed within this."""
 _TELLING_KPA = 1.0
 """A fall by less is too little to measure."""
 _TELLING_S = 0.5
@@ -131,9 +133,13 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
     if fell_kpa >= _TELLING_KPA and 0 < computed < math.inf:
-        # A bore does not narrow from one vent to the next, but a valve may stick for a while.
-        known = turn.state.vent_gain if turn.state.vent_known else 1.0
-        turn.set(vent_gain=min(max(stroke.open_s / computed, 0.2), _SLOWER * known), vent_known=True)
+        # A bore does not narrow from one vent to the next, but a valve may stick for a while: in the end of one and in
+        # the beginning of the next, so what both show is believed.
+        known, before = (turn.state.vent_gain, turn.state.vent_shown) if turn.state.vent_known else (1.0, 1.0)
+        shown = max(stroke.open_s / computed, 0.2)
+        turn.set(
+            vent_gain=min(shown, _SCATTER * max(before, known), _SLOWER * known), vent_known=True, vent_shown=shown
+        )
 
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.accounting import Count, Tally, book, counted, still_unread, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
-from rig.control.flow import Flow, follow
+from rig.control.flow import STILL_S, Flow, follow, quiet
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
@@ -32,8 +32,6 @@ from rig.control.values import Outputs, Reading, Setup
 from rig.control.witness import contradiction
 from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
-STILL_S = 1.5
-"""No pulse for this long after the pump stopped: the liquid stands."""
 _STANDS_KPA, _STOOD_S = 0.35, 1.0
 """A gauge that moved by less for so long has come to rest: a twentieth of a psi, common practice, no source."""
 _LONGEST_LAG_S = 15.0
@@ -76,6 +74,8 @@ class Facts:
     """Fast and slow flow agree: losses may be computed from them."""
     pulse_age_s: float
     """Time since the meter last moved."""
+    stood_still: bool
+    """Once before it did not move while the pump ran, and a person went on."""
     gauge_age_s: float
     """Time since the line gauge last showed another value."""
     in_tyre_l: float
@@ -272,7 +272,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     filled = setup.existing_l + inside
     offset = offset_l(setup, state, filled)
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
-    still = not way and since >= setup.line.coast_s and _quiet(state.flow, reading.now_s)
+    still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
     stands = reading.now_s - state.stood_s >= _STOOD_S
     waited = reading.now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
     rests = still and (stands or waited)
@@ -295,6 +295,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         slow_u=state.flow.slow_u,
         steady=abs(flow - slow) <= 0.25 * abs(slow),
         pulse_age_s=reading.now_s - state.pulse_s,
+        stood_still="no_flow" in state.flags,
         gauge_age_s=reading.now_s - state.gauge_s,
         in_tyre_l=inside,
         filled_l=filled,
@@ -321,13 +322,6 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         stroke=state.stroke,
         stroke_s=reading.now_s - state.since_s,
     )
-
-
-def _quiet(flow: Flow, now_s: float) -> bool:
-    if not flow.samples or now_s - flow.samples[0][0] < STILL_S:
-        return False
-    latest = flow.samples[-1][1]
-    return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
 
 
 def _through_line(

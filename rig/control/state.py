@@ -169,6 +169,8 @@ class FillState:
     """What the gauge fell by from the last stop of the pump to its rest."""
     vent_gain: float = 1.0
     vent_known: bool = False
+    vent_shown: float = 1.0
+    """What the last vent alone showed; ``vent_gain`` is no slower than two in a row."""
     when_low_l: float | None = None
     """In the tyre when it stood lower than planned, until a rest shows it as it was to be: a vent may stand open."""
     alarms: Alarms = Alarms()

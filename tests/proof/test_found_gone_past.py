@@ -175,6 +175,8 @@ IN_TWENTY_THOUSAND = {
     617746: "a meter that counted double, a power cut, and a stop before the next rest: 5 L too many stood as sure",
     636342: "a gun blown off in a vent, gone past, a stop before the next rest: 0.9 L beside the tyre stood as sure",
     344353: "froth in the hose, which the judge took for air though the pressure kept it liquid",
+    670074: "a vent valve that stuck at the end of one vent and the start of the next made a third half too long",
+    679787: "a level that sticks, gone past three times: each time it was given as long as before, 27 L too much",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
