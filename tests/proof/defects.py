@@ -257,7 +257,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "overrun is not foreseen",
         lambda patch: patch.setattr(phases, "overrun_s", lambda *_: 0.0),
-        13,
+        47,
         "target met",
         ("nothing",),
         ("wheel", "fluid", "person", "crash", "fault1", "fault2"),
@@ -360,7 +360,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the pump runs while holding", _moves_while(State.HOLDING), 7, "nothing is raised"),
     Defect("the pump runs while aborting", _moves_while(State.ABORTING), 4, "nothing is raised"),
     Defect("the pump runs while idle", _moves_while(State.IDLE), 1, "nothing is raised"),
-    Defect("the target is 30 % too high", _target_unseen, 75, "target met", ("nothing",)),
+    Defect("the target is 30 % too high", _target_unseen, 44, "target met", ("nothing",)),
     Defect("dry running is not counted", dry_time_uncounted, 34, "dry run", ("dry limit",)),
     Defect("the fill is closed twice", _two_closings, 1, "I7 one closing"),
     Defect("the record forgets the hose", _record_forgets("hose_change_l"), 1, "record adds up"),
