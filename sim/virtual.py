@@ -177,6 +177,8 @@ class VirtualFill:
             decision = decide(self.setup, state, reading, self._requests())
             state = self.state = decision.state
             self.rig.write(dict(zip(_OUTPUTS, _relays(decision.outputs), strict=True)))
+            if decision.arm:
+                self.rig.arm(self.setup.timeout_s)
             if self.watch is not None:
                 self.watch(decision)
                 state = self.state

@@ -32,6 +32,8 @@ from rig.control.witness import contradiction
 _REMEMBERED = 512
 """Ids of requests that a fill knows again: many times what one takes, and still a bound for a face gone wild."""
 _NOTE_S = 1.0
+_LOST = "output_timeout_lost"
+"""Told once, and then with every request the time-out is written anew: a module may keep it in a memory that wears."""
 _LEVER = {"lever_forward": 1, "lever_back": -1}
 """What a person says where the meter counts up whichever way."""
 _NOT_LIVE = (*ENDED, State.IDLE)
@@ -50,6 +52,8 @@ class Decision:
     prompt: Prompt | None = None
     missing: tuple[Missing, ...] = ()
     """Permissives in the way of a start or a resume, when one was asked for and refused."""
+    arm: bool = False
+    """The relay module has lost its time-out, which is to be written anew."""
 
 
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
@@ -68,7 +72,9 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     _remember_outputs(turn, outputs)
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
-    return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused)
+    lost = not setup.armed(reading.output_timeout_s)
+    arm = lost and not outputs.moving and (bool(requests) or _LOST in _told(turn))
+    return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused, arm)
 
 
 def _guard(turn: Turn) -> None:

@@ -273,9 +273,8 @@ def _journal_behind(setup: Setup, facts: Facts) -> bool:
 
 
 def _timeout_lost(setup: Setup, facts: Facts) -> bool:
-    if not setup.has_timeout or facts.reading.output_timeout_s is None:
-        return False
-    return not 0 < facts.reading.output_timeout_s <= setup.timeout_s + 0.05
+    shown_s = facts.reading.output_timeout_s
+    return shown_s is not None and not setup.armed(shown_s)
 
 
 GUARDS: tuple[Guard, ...] = (
@@ -360,8 +359,10 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
-    Guard("output_timeout_lost", "hold", 1.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
-          "The module may have restarted; go on only when its time-out reads back.", _RUNNING),
+    # At once: what is renewed on a module that has restarted, nothing would switch off if the bus went dead now.
+    Guard("output_timeout_lost", "hold", 0.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
+          "The module may have restarted: look at its supply. Its time-out is written anew before you go on.",
+          _RUNNING),
     Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",
           "Close other programs on this computer; go on when it is steady.", blind=True),
     Guard("journal_behind", "hold", 0.0, _journal_behind, "The record cannot be written fast enough.",

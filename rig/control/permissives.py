@@ -43,12 +43,14 @@ def _stop_button(setup: Setup, state: FillState, facts: Facts) -> str | None:
 
 
 def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
-    if not setup.has_timeout:
+    shown_s = facts.reading.output_timeout_s
+    if setup.armed(shown_s):
         return None
-    seen = facts.reading.output_timeout_s
-    if seen is None or not 0 < seen <= setup.timeout_s + 0.05:
-        return f"The relay module's time-out reads {seen} s, not {setup.timeout_s:g} s: it would hold its outputs."
-    return None
+    shown = "cannot be read" if shown_s is None else f"reads {shown_s:g} s, not {setup.timeout_s:g} s"
+    return (
+        f"The relay module's time-out {shown}: it would hold its outputs. It was written anew just now: ask again; "
+        "if this stays, look at the module's supply and settings."
+    )
 
 
 def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:

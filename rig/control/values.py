@@ -232,6 +232,10 @@ class Setup:
         """The most liquid that a tyre may hold while it is filled; of a vessel or tote only the person knows it."""
         return math.inf if self.into != "tyre" else 0.9 * self.cavity.volume_l
 
+    def armed(self, shown_s: float | None) -> bool:
+        """Whether the relay module's own time-out stands as it was written, or it has none that could be."""
+        return not self.has_timeout or (shown_s is not None and 0 < shown_s <= self.timeout_s + 0.05)
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:

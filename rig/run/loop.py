@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from rig.control.decide import Decision, decide
@@ -75,17 +76,17 @@ class Fill:
         """All off, and the output module's time-out written, before anything else is trusted."""
         try:
             await self.field.write(dict.fromkeys(self._outputs(Outputs()), False))
-            if self.setup.has_timeout:
-                await self.field.write_number("output_timeout", self._timeout_in_point_unit())
+            await self._write_timeout()
             await self.field.scan()
         except FieldError as error:
             raise Unreachable(str(error)) from error
         if self.field.errors:
             raise Unreachable("; ".join(self.field.errors.values()))
 
-    def _timeout_in_point_unit(self) -> float:
-        unit = conversions(self.settings.quantities)["output_timeout"]
-        return (self.setup.timeout_s - unit.offset) / unit.factor
+    async def _write_timeout(self) -> None:
+        if self.setup.has_timeout:
+            unit = conversions(self.settings.quantities)["output_timeout"]
+            await self.field.write_number("output_timeout", (self.setup.timeout_s - unit.offset) / unit.factor)
 
     async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
         began_s = asyncio.get_running_loop().time()
@@ -151,6 +152,10 @@ class Fill:
         await self._journal(decision, wait=first)
         if first:
             await self._write(wanted)
+        if decision.arm:
+            with suppress(FieldError):
+                # Whether it was taken, the next scan shows.
+                await self._write_timeout()
 
     async def _journal(self, decision: Decision, *, wait: bool) -> None:
         entries = [*self._before, *decision.entries]

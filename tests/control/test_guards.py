@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -186,3 +186,34 @@ def test_a_trip_latches_until_its_cause_is_gone_and_a_person_resets_it() -> None
     assert not reset.outputs.moving
     fill.person = Unattended(go_on=True)
     assert fill.run().state.state is State.COMPLETE
+
+
+class Resumes(Unattended):
+    """Goes on at the times given, by the fill's clock, whatever has happened."""
+
+    def __init__(self, *at_s: float) -> None:
+        super().__init__()
+        self._at_s = list(at_s)
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        if decision.state.state is not State.HELD:
+            return super().requests(setup, decision)
+        if not self._at_s or decision.state.now_s < self._at_s[0]:
+            return []
+        return [Request(f"resume-{self._at_s.pop(0)}", "resume")]
+
+
+def test_a_module_that_restarted_is_switched_off_at_once_and_armed_again_before_anybody_goes_on() -> None:
+    fill = fill_of(rig_settings(), Question("16.9-28"), ["device_restart@60", "device_restart@80"])
+    fill.person = Resumes(100.0, 102.0)
+    seen: list[Decision] = []
+    fill.watch = seen.append
+    last = fill.run()
+    held = next(d for d in seen if d.state.state is State.HOLDING)
+    assert held.state.now_s < 61.3, "in the scan that shows it: nothing would switch off what is renewed after that"
+    assert (held.state.alarms.first_out, held.outputs) == ("output_timeout_lost", Outputs())
+    # Not in every scan that shows it lost: a module may keep its registers in a memory that wears.
+    assert [round(d.state.now_s) for d in seen if d.arm] == [61, 100]
+    assert [[item.name for item in d.missing] for d in seen if d.missing and d.state.opened_s] == [["output_timeout"]]
+    assert last.state.state is State.COMPLETE
+    assert fill.rig.modules.shown("output_timeout") == pytest.approx(fill.setup.timeout_s)

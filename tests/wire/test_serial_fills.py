@@ -148,3 +148,32 @@ async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
     assert not truth["pump_on"]
     # The counter counted on without the controller: what it shows afterwards is booked.
     assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
+
+
+class GoesOn(Unattended):
+    """Looks at what held the fill, and goes on."""
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        if decision.state.state is State.HELD:
+            return [Request(f"on-{decision.state.now_s}", "resume", by="test")]
+        return super().requests(setup, decision)
+
+
+async def test_a_relay_module_that_restarts_in_a_stroke_is_armed_again_and_the_fill_goes_on(tmp_path: Path) -> None:
+    restarted: list[float] = []
+    async with served(on_a_bus(tmp_path)) as (settings, rig):
+
+        def watch(_setup: Setup, decision: Decision) -> None:
+            filling = decision.state.state is State.RUNNING and decision.state.phase is Phase.FILL
+            if filling and not restarted and decision.facts.in_tyre_l > 15:
+                restarted.append(decision.facts.in_tyre_l)
+                rig.modules.restart()
+
+        record = await fill(settings, watch, GoesOn("test"))
+        truth = rig.document()
+        armed_s = rig.modules.shown("output_timeout")
+    assert restarted
+    assert "output_timeout_lost" in record["flags"]
+    assert record["outcome"] == "complete", record
+    assert armed_s == pytest.approx(settings.limits.output_timeout)
+    assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
