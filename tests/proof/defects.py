@@ -278,9 +278,9 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "delays start anew in every scan",
         _timers_reset,
-        7,
-        "I6 time-out armed",
-        ("pump_welded", "write_ignored", "device_restart"),
+        25,
+        "I16 every fill ends",
+        ("hose_off", "bead_loss"),
     ),
     Defect("no emergency stop", _without("emergency_stop"), 30, "I6 emergency stop", ("estop",)),
     Defect(
