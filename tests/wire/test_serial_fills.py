@@ -129,20 +129,32 @@ async def test_modules_that_do_no_off_are_left_alone_until_their_time_out_drops_
     assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
 
 
+class InAStroke:
+    """Watches a fill, and does something once in the middle of a stroke."""
+
+    def __init__(self, act: Callable[[], None]) -> None:
+        self.done = False
+        self._act = act
+
+    def __call__(self, _setup: Setup, decision: Decision) -> None:
+        filling = decision.state.state is State.RUNNING and decision.state.phase is Phase.FILL
+        if filling and not self.done and decision.facts.in_tyre_l > 15:
+            self.done = True
+            self._act()
+
+
 async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
-    pulled: list[float] = []
     async with served(on_a_bus(tmp_path)) as (settings, rig):
+        wire = rig.wires["io"]
 
-        def watch(_setup: Setup, decision: Decision) -> None:
-            filling = decision.state.state is State.RUNNING and decision.state.phase is Phase.FILL
-            if filling and not pulled and decision.facts.in_tyre_l > 15:
-                pulled.append(decision.facts.in_tyre_l)
-                rig.wires["io"].close()
-                asyncio.get_running_loop().call_later(1.5, rig.wires["io"].open)
+        def pull() -> None:
+            wire.close()
+            asyncio.get_running_loop().call_later(1.5, wire.open)
 
-        record = await fill(settings, watch)
+        pulled = InAStroke(pull)
+        record = await fill(settings, pulled)
         truth = rig.document()
-    assert pulled
+    assert pulled.done
     assert record["first_out"] == "field_lost"
     assert int(str(truth["output_timeouts"])) >= 1, "the module's own time-out stopped the pump"
     assert not truth["pump_on"]
@@ -160,19 +172,12 @@ class GoesOn(Unattended):
 
 
 async def test_a_relay_module_that_restarts_in_a_stroke_is_armed_again_and_the_fill_goes_on(tmp_path: Path) -> None:
-    restarted: list[float] = []
     async with served(on_a_bus(tmp_path)) as (settings, rig):
-
-        def watch(_setup: Setup, decision: Decision) -> None:
-            filling = decision.state.state is State.RUNNING and decision.state.phase is Phase.FILL
-            if filling and not restarted and decision.facts.in_tyre_l > 15:
-                restarted.append(decision.facts.in_tyre_l)
-                rig.modules.restart()
-
-        record = await fill(settings, watch, GoesOn("test"))
+        restarted = InAStroke(rig.modules.restart)
+        record = await fill(settings, restarted, GoesOn("test"))
         truth = rig.document()
         armed_s = rig.modules.shown("output_timeout")
-    assert restarted
+    assert restarted.done
     assert "output_timeout_lost" in record["flags"]
     assert record["outcome"] == "complete", record
     assert armed_s == pytest.approx(settings.limits.output_timeout)
