@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rig.control.decide import Decision
+from rig.control.procedure import State
 from rig.control.snapshot import fill_record
 from rig.control.state import new_fill
 from rig.control.values import Request, Setup
@@ -76,6 +77,15 @@ class Nobody:
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         return []
+
+
+class GoesOn(Unattended):
+    """Looks at whatever holds the fill, and goes on."""
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        if decision.state.state is State.HELD:
+            return [Request(f"on-{decision.state.now_s}", "resume", by="test")]
+        return super().requests(setup, decision)
 
 
 def fill_of(settings: Settings, question: Question, faults: Sequence[str] = ()) -> VirtualFill:

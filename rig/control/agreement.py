@@ -153,7 +153,8 @@ def below_tyre(setup: Setup, facts: Facts) -> bool:
     if not fills or facts.gas is None or line is None:
         return False
     # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
-    least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, max(facts.flow_lps, 0.0))
+    surely_lps = max(facts.flow_lps - setup.meter.litres_per_pulse, 0.0)
+    least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, surely_lps)
     return line - least < facts.gas.low - _APART_KPA
 
 
@@ -178,7 +179,26 @@ def rose_too_little(setup: Setup, facts: Facts) -> bool:
     if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.kind == "run time":
         return False
     # The low side already allows for the cavity's band: what is missing beyond it went elsewhere, or never passed.
-    return gas.low - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (gas.low - stroke.from_kpa))
+    least_kpa = _a_step_off(setup, facts, gas.low, -1)
+    return least_kpa - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (least_kpa - stroke.from_kpa))
+
+
+def rose_uncounted(setup: Setup, facts: Facts) -> bool:
+    """At rest after a stroke of liquid the tyre stands above where a level that stood still can leave it."""
+    # The pump's time counts whatever comes, if badly.
+    level = setup.meter.estimated and setup.meter.kind != "run time"
+    # A gauge that has not calmed tells of a pump that runs on.
+    if not (level and calm(setup, facts) and facts.rests and facts.stroke.pumped and facts.gas):
+        return False
+    most_kpa = _a_step_off(setup, facts, facts.gas.high, 1) + _SHORT_KPA
+    return facts.tyre_kpa is not None and facts.tyre_kpa > most_kpa
+
+
+def _a_step_off(setup: Setup, facts: Facts, sealed_kpa: float, steps: int) -> float:
+    """The air space's pressure if ``steps`` more of the meter have come in than it shows: a level moves in litres."""
+    step_l, atmosphere_kpa = steps * setup.meter.litres_per_pulse, setup.line.atmosphere_kpa_abs
+    air_l = max(setup.cavity.volume_l - facts.offset_l, 3 * abs(step_l))
+    return (sealed_kpa + atmosphere_kpa) * air_l / (air_l - step_l) - atmosphere_kpa
 
 
 def apart(facts: Facts) -> bool:

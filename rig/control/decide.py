@@ -15,7 +15,7 @@ from rig.control.changed import changed
 from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
-from rig.control.learning import stopped
+from rig.control.learning import book_unseen, stopped
 from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
 from rig.control.outputs import outputs_for
@@ -119,6 +119,8 @@ def hold(turn: Turn, why: str) -> None:
     if why == "pressure_low":
         # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
+    if turn.facts.rests and turn.facts.tyre_kpa is not None:
+        book_unseen(turn, turn.facts.tyre_kpa)
     kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
     turn.set(stroke=changed(turn.state.stroke, ended_by=kept))
     _break_off(turn)
@@ -219,9 +221,10 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return _refused(turn, "resume", *found)
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
-    # What a stroke was judged by is the person's to have mended: the next one tells.
+    # What a stroke or a silent meter was judged by is the person's to have mended: the next one tells.
     stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
-    turn.set(alarms=_accept(turn.state.alarms), stroke=stroke)
+    unmoved_s = 0.0 if turn.state.alarms.first_out == "no_flow" else turn.state.unmoved_s
+    turn.set(alarms=_accept(turn.state.alarms), stroke=stroke, unmoved_s=unmoved_s)
     turn.state_trigger("resume", request.by)
     return ()
 

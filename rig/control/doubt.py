@@ -157,9 +157,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
-        # A measure of coarse steps is given long to move, and the pump may have all the while; a removal over strokes.
-        since_s = state.pulse_s if setup.into == "tote" else max(state.pulse_s, state.changed_s)
-        return pump_lps * max(_UNSEEN_S, state.now_s - since_s)
+        # A measure of coarse steps is given long to move, and the pump may have all the while; a removal with pauses.
+        silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
+        return pump_lps * max(_UNSEEN_S, silent_s)
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
 
 

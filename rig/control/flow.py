@@ -54,6 +54,13 @@ def quiet(flow: Flow, now_s: float) -> bool:
     return flow.fast_pps == 0 and all(count == latest for at_s, count in flow.samples if now_s - at_s <= STILL_S)
 
 
+def uncounted_s(before_s: float, way: int, dt_s: float) -> float:
+    """How long the pump has run one way without a count, pauses left out, signed as the pump; a turn begins anew."""
+    if not way:
+        return before_s
+    return way * dt_s + (before_s if way * before_s > 0 else 0.0)
+
+
 def _rate(
     samples: tuple[tuple[float, int], ...], now_s: float, pulses: int, least_s: float, least_pulses: int
 ) -> float:

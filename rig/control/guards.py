@@ -91,7 +91,8 @@ def _line_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _overfill(setup: Setup, facts: Facts) -> bool:
-    allowance = max(0.02 * setup.target_l, 0.5)
+    # A level shows a step at once, and is aimed short of the target by one.
+    allowance = max(0.02 * setup.target_l, 0.5) + setup.meter.litres_per_pulse
     brim = setup.brim_l
     if facts.verdict == "less" and facts.found is not None:
         # Whatever takes up the room (liquid, a smaller tyre, a tube), a tenth of the cavity stays air.
@@ -165,14 +166,14 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
     pumping = facts.forward or (facts.reverse and counts_back and facts.phase in (Phase.DRAW_DOWN, Phase.EMPTY))
     # Long enough for a few pulses of the slowest flow worth pumping at, or of half the last stroke's: of a level that
-    # stands still in steps of litres not too much may pass uncounted until then: where it has stood so before, no more
-    # than a step of it.
-    steps = 1 if setup.meter.estimated and facts.stood_still else 4
+    # stands still in steps of litres not too much may pass uncounted until then.
+    steps = 2 if setup.meter.estimated else 4
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
     patience_s = max(2.0, steps * setup.meter.litres_per_pulse / slowest_lps)
-    began_s = facts.run_s - setup.line.start_lag_s
     barren = facts.phase is Phase.EMPTY and facts.stroke.barren >= 2
-    return (pumping and min(began_s, facts.pulse_age_s) > patience_s) or barren or agreement.blocked_ahead(setup, facts)
+    silent = pumping and facts.unmoved_s > patience_s
+    unseen = agreement.blocked_ahead(setup, facts) or agreement.rose_uncounted(setup, facts)
+    return silent or barren or unseen
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
@@ -305,8 +306,9 @@ GUARDS: tuple[Guard, ...] = (
           "Check the gauge and its line for a blockage before the pump runs again.", _RUNNING),
     Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
           "Check the counter's supply; the count so far is kept, what was missed is not known.", _LIVE),
-    Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing flows.",
-          "Is the core or insert out, the plunger down, the tote full, the strainer clean?", _RUNNING),
+    Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing is counted.",
+          "Is the core or insert out, the plunger down, the tote full, the strainer clean? Does the meter count?",
+          _RUNNING),
     Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
           "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.",
           _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from rig.control.changed import changed
-from rig.control.doubt import with_counted_double
+from rig.control.doubt import with_counted_double, with_unseen
 from rig.control.guards import AIR_SPACE_GUARDS
 from rig.control.observe import BLANK_S
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
@@ -142,6 +142,12 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         )
 
 
+def more_room(turn: Turn, before_l: float) -> None:
+    """An air space that measures larger than believed takes no longer to vent for it: the vents have shown how long."""
+    share = min(1.0, before_l / air_l(turn))
+    turn.set(vent_gain=turn.state.vent_gain * share, vent_shown=turn.state.vent_shown * share)
+
+
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Where the meter is blind backwards only the pressure tells whether the pump drew at all."""
     drawn_l = turn.state.tally.air_returned_l - stroke.start_air_l
@@ -170,6 +176,12 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
     # Where air space or meter was doubted it may be half of what is believed, and is let down in half the time.
     share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else 0.7
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
+
+
+def book_unseen(turn: Turn, rest_kpa: float) -> None:
+    """At the rest of a stroke of liquid: what the pressure tells beside the count stands in doubt."""
+    if turn.state.stroke.pumped and turn.facts.gas is not None:
+        turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
 
 
 def air_l(turn: Turn) -> float:

@@ -59,4 +59,4 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     tally = changed(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
     # How long a vent takes goes with an air space that the new measure may see otherwise: the next one is careful.
     mark = Mark(tally, state.counts)
-    return changed(state, tally=tally, mark=mark, measure=measure, flow=Flow(), vent_known=False)
+    return changed(state, tally=tally, mark=mark, measure=measure, flow=Flow(), unmoved_s=0.0, vent_known=False)

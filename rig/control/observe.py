@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.accounting import Count, Tally, book, counted, still_unread, unwrap
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
-from rig.control.flow import STILL_S, Flow, follow, quiet
+from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
@@ -74,8 +74,8 @@ class Facts:
     """Fast and slow flow agree: losses may be computed from them."""
     pulse_age_s: float
     """Time since the meter last moved."""
-    stood_still: bool
-    """Once before it did not move while the pump ran, and a person went on."""
+    unmoved_s: float
+    """How long the pump has run this way since then, in however many strokes."""
     gauge_age_s: float
     """Time since the line gauge last showed another value."""
     in_tyre_l: float
@@ -128,7 +128,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
         # Only where something was told to move: what flows unasked is to be told, however it changes.
         state = changed(state, regime_s=reading.now_s)
-    state = _stillness(state, reading, dt, moved=bool(forward or back))
+    state = _stillness(setup, state, reading, dt, moved=bool(forward or back))
     if setup.by_hand:
         state = _lever(state, reading, forward, back)
     flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
@@ -138,17 +138,20 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     return _extremes(state, facts), facts
 
 
-def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
+def _stillness(setup: Setup, state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
     now_s, line_kpa = reading.now_s, reading.line_kpa
     if not reading.fresh:
         # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
         return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt, stood_s=state.stood_s + dt)
+    way = pump_way(setup, state) if now_s - state.changed_s > setup.line.start_lag_s else 0
+    unmoved_s = 0.0 if moved else uncounted_s(state.unmoved_s, way, dt)
     pulse_s = now_s if moved or not state.pulse_s else state.pulse_s
     gauge_s = now_s if line_kpa != state.gauge_kpa else state.gauge_s
     shown, stood_kpa, stood_s = rest_gauge_kpa(reading), state.stood_kpa, state.stood_s
     if shown is None or stood_kpa is None or abs(shown - stood_kpa) > _STANDS_KPA:
         stood_kpa, stood_s = shown, now_s
-    return changed(state, pulse_s=pulse_s, gauge_kpa=line_kpa, gauge_s=gauge_s, stood_kpa=stood_kpa, stood_s=stood_s)
+    state = changed(state, pulse_s=pulse_s, unmoved_s=unmoved_s, gauge_kpa=line_kpa, gauge_s=gauge_s)
+    return changed(state, stood_kpa=stood_kpa, stood_s=stood_s)
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
@@ -295,7 +298,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         slow_u=state.flow.slow_u,
         steady=abs(flow - slow) <= 0.25 * abs(slow),
         pulse_age_s=reading.now_s - state.pulse_s,
-        stood_still="no_flow" in state.flags,
+        unmoved_s=max(0.0, way * state.unmoved_s),
         gauge_age_s=reading.now_s - state.gauge_s,
         in_tyre_l=inside,
         filled_l=filled,

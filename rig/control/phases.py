@@ -12,9 +12,9 @@ from rig.control.agreement import calm, fell_too_far, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
-from rig.control.doubt import NEAR_LEVEL, with_unseen
+from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import air_l, learn, learn_overrun, overrun_s, stopped, vent_s
+from rig.control.learning import air_l, book_unseen, learn, learn_overrun, more_room, overrun_s, stopped, vent_s
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -34,6 +34,8 @@ _BLIND_KPA = 2 * KPA_PER_PSI
 _MOST_TOP_UPS = 3
 _LAST_SHARE = 0.02
 """Share of the target that is a top-up, no stroke."""
+_COUNTED_U = 0.1
+"""One count as a share of a flow that is measured."""
 _LEAST_DRAW_S = 5.0
 """A draw that dry running would end sooner waits until the pump has cooled."""
 
@@ -87,10 +89,9 @@ def _settle_open(turn: Turn) -> None:
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
-    pumped = turn.state.stroke.pumped
-    if pumped and turn.facts.gas is not None:
-        turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
+    book_unseen(turn, rest_kpa)
     state, facts = turn.state, turn.facts
+    pumped = state.stroke.pumped
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     stayed = "air_stays" in state.flags and stays_too_high(facts)
     went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
@@ -99,7 +100,9 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
         gas = state.gas
     if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:
         turn.set(when_low_l=None)
+    before_l = air_l(turn)
     turn.set(gas=gas, stroke=changed(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
+    more_room(turn, before_l)
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
 
@@ -332,12 +335,13 @@ def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
     # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
     told = why == "floor" or (facts.line is not None and facts.steady)
+    measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
     turn.set(
         stroke=changed(
             stopped(turn, why),
             stop_l=in_tyre_l(turn.setup, turn.state),
-            # A stroke that ended before its flow was measured tells of none.
-            stop_flow_lps=facts.slow_lps or turn.state.stroke.stop_flow_lps,
+            # A stroke that ended before its flow was measured tells of none: a level's one step in a second is no flow.
+            stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
             loss_told=told,
         )
     )

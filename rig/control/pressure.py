@@ -173,7 +173,7 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped:
 def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
     """Take a rest reading after liquid was drawn: a fall that is large enough measures the cavity like a rise."""
     if gas.sealed and gas.rest_kpa is not None and gas.rest_kpa - tyre_kpa >= _LEAST_RISE_KPA:
-        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, setup.meter.litres_per_pulse)
+        gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
     return at_rest(gas, setup, tyre_kpa, offset_l, pumped=False)
 
 
@@ -184,7 +184,9 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
         added = rise.added_kpa_l + gas.added_kpa_l
         if rise.litres > 0 and rise.way_kpa is None:
             rise = changed(rise, way_kpa=rise.to_kpa, way_l=rise.to_l, way_added_kpa_l=rise.added_kpa_l)
-        rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added)
+        # Against a meter's the step of its count is nothing, but a level moves in litres.
+        put_in_u = math.hypot(setup.meter.uncertainty, setup.meter.litres_per_pulse / max(offset_l - rise.from_l, 1e-9))
+        rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added, put_in_u=put_in_u)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
         air, put_in_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
@@ -192,14 +194,15 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
     return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
-def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, step_l: float = 0.0) -> Gas:
-    """The cavity by Boyle's law from a stroke between two rests; its litres are known to ``step_l``."""
+def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+    """The cavity by Boyle's law from a stroke between two rests; its litres are known to a step of the meter."""
     assert gas.rest_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
     before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
     air_l, moved_l = max(cavity - offset_l, 0.0), max(abs(offset_l - gas.rest_offset_l), 1e-9)
-    uncertainty = math.hypot(1.5 * GAUGE_U_KPA * air_l / abs(after - before), air_l * step_l / moved_l)
+    step_u_l = air_l * setup.meter.litres_per_pulse / moved_l
+    uncertainty = math.hypot(1.5 * GAUGE_U_KPA * air_l / abs(after - before), step_u_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
     # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.

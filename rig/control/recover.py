@@ -44,6 +44,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         gauge_kpa=None,
         stood_kpa=None,
         pulse_s=0.0,
+        unmoved_s=0.0,
         last_note_s=-1e9,
         flow=Flow(),
         stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps, held_kpa=_held_kpa(setup, state)),

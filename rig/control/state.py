@@ -147,6 +147,8 @@ class FillState:
     """Which way it runs by a person's lever, as the meter shows it; 0 when it stands."""
     pulse_s: float = 0.0
     """When the meter last moved."""
+    unmoved_s: float = 0.0
+    """How long the pump has run one way since then, pauses left out; negative backwards."""
     gauge_kpa: float | None = None
     gauge_s: float = 0.0
     """When the line gauge last showed another value."""

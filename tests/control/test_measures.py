@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import cast
 
 import pytest
-from virtual_fills import Ran, fill_of, rig_settings, run_fill
+from virtual_fills import GoesOn, Ran, fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import fill_record
+from rig.control.state import new_fill
 from rig.control.values import Reading, Request, RequestKind, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
@@ -39,15 +41,6 @@ class GivesTheMeterUp(Unattended):
         return super().requests(setup, decision)
 
 
-class GoesOn(Unattended):
-    """Looks at whatever holds the fill, and goes on."""
-
-    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        if decision.state.state is State.HELD:
-            return [Request(f"on-{decision.state.now_s}", "resume", by="test")]
-        return super().requests(setup, decision)
-
-
 def finished(ran: Ran, flag: str) -> dict[str, object]:
     record = ran.record
     assert record["outcome"] == "complete"
@@ -63,6 +56,17 @@ def test_a_fill_ends_on_the_scale_when_the_meter_fails(fault: str) -> None:
     record = finished(ran, "the scale under the tote")
     assert cast("float", record["net_l"]) == pytest.approx(ran.truth_l, rel=0.005)
     assert cast("float", record["net_u_l"]) < 0.01 * ran.truth_l
+
+
+@pytest.mark.parametrize("size", ["11L-15", "11.2-24", "16.9-28", "18.4-38", "480/80R42"])
+def test_a_sound_fill_by_the_tote_s_level_alone_is_left_alone(size: str) -> None:
+    """Its steps of 2 L are no flow of their own, no leak when one comes late, no overfill when one comes last."""
+    fill = fill_of(rig_settings(tote__content="2500 L"), Question(size))
+    fill.state = replace(new_fill(fill.setup), measure=1)
+    last = fill.run()
+    assert (last.state.state, last.state.alarms.first_out, last.state.flags) == (State.COMPLETE, None, frozenset())
+    plant = fill.rig.plant
+    assert -4.0 <= plant.tyre.liquid_l - plant.start_liquid_l - fill.setup.target_l <= 0.5
 
 
 def test_without_a_scale_it_ends_on_the_tote_s_level_and_then_on_run_time() -> None:

@@ -152,7 +152,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "reading_untrusted": ([_reads(untrusted=frozenset({"meter_count"}))], [_is(state=State.IDLE)]),
     "gauge_stuck": ([_is(gauge_age_s=9.0)], [HELD, _is(valve_open=False), _is(wet=False), _is(run_s=1.0)]),
     "meter_jumped": ([_is(meter_restarted=True)], [_is(state=State.IDLE)]),
-    "no_flow": ([_is(pulse_age_s=9.0)], [HELD, _is(forward=False), _is(run_s=1.0)]),
+    "no_flow": ([_is(unmoved_s=9.0)], [HELD, _is(forward=False)]),
     "no_rise": (
         [_stroke(watch_l=0.0, watch_line_kpa=90.0, watch_gas_kpa=0.0), _is(in_tyre_l=90.0)],
         [HELD, _is(steady=False), _is(line=None), _is(phase=Phase.VENT), _is(line=Band(240.0, 250.0, 260.0))],

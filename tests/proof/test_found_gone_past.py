@@ -178,6 +178,7 @@ IN_TWENTY_THOUSAND = {
     670074: "a vent valve that stuck at the end of one vent and the start of the next made a third half too long",
     679787: "a level that sticks, gone past three times: each time it was given as long as before, 27 L too much",
     687750: "a relay module that restarted was switched on for one more second, and the bus went dead in it",
+    700104: "a meter given up for a level that stuck: three strokes of 2.5 L each that it did not count",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {

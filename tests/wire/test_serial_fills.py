@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from serial_rigs import demo, fill, on_a_bus, served, with_a_scale
+from virtual_fills import GoesOn
 
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
@@ -160,15 +161,6 @@ async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
     assert not truth["pump_on"]
     # The counter counted on without the controller: what it shows afterwards is booked.
     assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
-
-
-class GoesOn(Unattended):
-    """Looks at what held the fill, and goes on."""
-
-    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        if decision.state.state is State.HELD:
-            return [Request(f"on-{decision.state.now_s}", "resume", by="test")]
-        return super().requests(setup, decision)
 
 
 async def test_a_relay_module_that_restarts_in_a_stroke_is_armed_again_and_the_fill_goes_on(tmp_path: Path) -> None:
