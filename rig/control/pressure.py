@@ -184,8 +184,9 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
         added = rise.added_kpa_l + gas.added_kpa_l
         if rise.litres > 0 and rise.way_kpa is None:
             rise = changed(rise, way_kpa=rise.to_kpa, way_l=rise.to_l, way_added_kpa_l=rise.added_kpa_l)
-        # Against a meter's the step of its count is nothing, but a level moves in litres.
-        put_in_u = math.hypot(setup.meter.uncertainty, setup.meter.litres_per_pulse / max(offset_l - rise.from_l, 1e-9))
+        # Of a meter's count a step is nothing, of a level's it may be all that there is.
+        step_l = setup.meter.litres_per_pulse
+        put_in_u = math.hypot(setup.meter.uncertainty, step_l / max(offset_l - rise.from_l, step_l))
         rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added, put_in_u=put_in_u)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
