@@ -1,7 +1,7 @@
 """Packaged tables against the library that they were made with, and the order of their values."""
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rig.fluid import BASE_C, Fluid, FluidError, ShopTable, mixed, read_fluid
@@ -44,9 +44,11 @@ def test_interpolation_error(kind: str, place: float, warm: float) -> None:
 
 
 @given(kinds, shares, shares, shares)
+@example("pg", 0.8046875, 0.0, 1.0)
 def test_warm_liquid_is_thinner_and_lighter(kind: str, place: float, one: float, other: float) -> None:
     mix = _fluid(kind, place)
-    bottom = max(mix.freeze_c + 0.01, -34.0 if kind in {"pg", "eg"} else -99.0)
+    # Between two strengths the glycols' tables end some hundredths of a degree off the -34 of either.
+    bottom = max(mix.freeze_c + 0.01, -33.9 if kind in {"pg", "eg"} else -99.0)
     cold, warm = sorted(bottom + share * (39.9 - bottom) for share in (one, other))
     if warm - cold < 0.1:
         return
