@@ -47,8 +47,8 @@ def test_interpolation_error(kind: str, place: float, warm: float) -> None:
 @example("pg", 0.8046875, 0.0, 1.0)
 def test_warm_liquid_is_thinner_and_lighter(kind: str, place: float, one: float, other: float) -> None:
     mix = _fluid(kind, place)
-    # Between two strengths the glycols' tables end some hundredths of a degree off the -34 of either.
-    bottom = max(mix.freeze_c + 0.01, -33.9 if kind in {"pg", "eg"} else -99.0)
+    # Between the strengths where a table ends at the freeze point and where at -35, it ends a tenth above either.
+    bottom = max(mix.freeze_c + 0.01, -33.8 if kind in {"pg", "eg"} else -99.0)
     cold, warm = sorted(bottom + share * (39.9 - bottom) for share in (one, other))
     if warm - cold < 0.1:
         return
