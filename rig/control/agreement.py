@@ -5,10 +5,10 @@ Judgements only; the guards say what follows from them. None is made where one o
 
 from __future__ import annotations
 
-from rig.control.observe import BLANK_S, SURE_LOSS, Facts
+from rig.control.observe import BLANK_S, MOST_FLOW, SURE_LOSS, Facts
 from rig.control.procedure import Phase, State
 from rig.control.values import Setup
-from rig.plan.physics import head_kpa, hose_loss_kpa
+from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
 FLOWING_LPS = 0.2 / 60
@@ -69,6 +69,20 @@ def stands_through_draw(facts: Facts) -> bool:
 def fell_too_far(facts: Facts) -> bool:
     """At rest the gauge stands far below what the counted draw leaves in the sealed tyre."""
     return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - _APART_KPA
+
+
+def falls_too_far(setup: Setup, facts: Facts) -> bool:
+    """While the hose's liquid comes back the gauge stands below the air space by more than all that lies between takes.
+
+    The less liquid is left there, the less it takes: it is air that comes, and nothing counts it.
+    """
+    returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > BLANK_S
+    line = facts.reading.line_kpa
+    if not returns or facts.gas is None or line is None:
+        return False
+    most_lps = MOST_FLOW * setup.line.pump_lps
+    takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
+    return line + takes_kpa < facts.gas.low + min(head_kpa(setup.line), 0.0) - _APART_KPA
 
 
 def stays_too_high(facts: Facts) -> bool:

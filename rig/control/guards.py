@@ -130,6 +130,8 @@ def _air_stays(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:
+    if facts.phase is Phase.DRAW_DOWN:
+        return agreement.falls_too_far(setup, facts)
     # Judged before the rest is taken, which anchors the air space anew. Of a tyre that is emptied the fall measures it.
     return setup.into == "tyre" and facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
 
@@ -325,7 +327,7 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("air_gone", "hold", 0.0, _air_gone, "The pressure fell further than by the air that was drawn.",
           "Is the plunger down, the core out? Does the meter count? Look for a leak at bead, valve and hose.",
-          _running(Phase.SETTLE)),
+          _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("gauge_restless", "hold", 0.0, _restless, "Everything stands, and the pressure goes on moving.",
           "A leak, an open vent, or a gauge that drifts? Put a hand gauge on before you go on.",
           _running(Phase.SETTLE)),
