@@ -74,11 +74,12 @@ def fell_too_far(facts: Facts) -> bool:
 def falls_too_far(setup: Setup, facts: Facts) -> bool:
     """While the hose's liquid comes back the gauge stands below the air space by more than all that lies between takes.
 
-    The less liquid is left there, the less it takes: it is air that comes, and nothing counts it.
+    The less liquid is left there, the less it takes: it is air that comes, and nothing counts it. A vacuum is another
+    story: behind a blocked valve, or through a covered one.
     """
     returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > BLANK_S
     line = facts.reading.line_kpa
-    if not returns or facts.gas is None or line is None:
+    if not returns or facts.gas is None or line is None or line < -_APART_KPA:
         return False
     most_lps = MOST_FLOW * setup.line.pump_lps
     takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
