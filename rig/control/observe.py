@@ -128,30 +128,31 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
         # Only where something was told to move: what flows unasked is to be told, however it changes.
         state = changed(state, regime_s=reading.now_s)
-    state = _stillness(setup, state, reading, dt, moved=bool(forward or back))
+    state = _stillness(state, reading, dt, moved=bool(forward or back))
     if setup.by_hand:
         state = _lever(state, reading, forward, back)
-    flow = _flow(setup, state, reading.now_s) if reading.fresh else state.flow
-    state = changed(state, flow=flow, now_s=reading.now_s)
+    flow, unmoved_s = state.flow, state.unmoved_s
+    if reading.fresh:
+        flow = _flow(setup, state, reading.now_s)
+        runs = reading.now_s - state.changed_s > setup.line.start_lag_s
+        unmoved_s = 0.0 if forward or back else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
+    state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts)
     return _extremes(state, facts), facts
 
 
-def _stillness(setup: Setup, state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
+def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
     now_s, line_kpa = reading.now_s, reading.line_kpa
     if not reading.fresh:
         # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
         return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt, stood_s=state.stood_s + dt)
-    way = pump_way(setup, state) if now_s - state.changed_s > setup.line.start_lag_s else 0
-    unmoved_s = 0.0 if moved else uncounted_s(state.unmoved_s, way, dt)
     pulse_s = now_s if moved or not state.pulse_s else state.pulse_s
     gauge_s = now_s if line_kpa != state.gauge_kpa else state.gauge_s
     shown, stood_kpa, stood_s = rest_gauge_kpa(reading), state.stood_kpa, state.stood_s
     if shown is None or stood_kpa is None or abs(shown - stood_kpa) > _STANDS_KPA:
         stood_kpa, stood_s = shown, now_s
-    state = changed(state, pulse_s=pulse_s, unmoved_s=unmoved_s, gauge_kpa=line_kpa, gauge_s=gauge_s)
-    return changed(state, stood_kpa=stood_kpa, stood_s=stood_s)
+    return changed(state, pulse_s=pulse_s, gauge_kpa=line_kpa, gauge_s=gauge_s, stood_kpa=stood_kpa, stood_s=stood_s)
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:

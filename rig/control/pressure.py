@@ -190,8 +190,7 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pump
         rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added, put_in_u=put_in_u)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
-        air, put_in_u = setup.line.atmosphere_kpa_abs, setup.meter.uncertainty
-        rise = Rise(air, tyre_kpa, offset_l, tyre_kpa, offset_l, put_in_u=put_in_u)
+        rise = Rise(setup.line.atmosphere_kpa_abs, tyre_kpa, offset_l, tyre_kpa, offset_l)
     return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
