@@ -119,8 +119,6 @@ def hold(turn: Turn, why: str) -> None:
     if why == "pressure_low":
         # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
-    if turn.facts.rests and turn.facts.tyre_kpa is not None:
-        book_unseen(turn, turn.facts.tyre_kpa)
     kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
     turn.set(stroke=changed(turn.state.stroke, ended_by=kept))
     _break_off(turn)
@@ -262,10 +260,18 @@ def _told(turn: Turn) -> tuple[str, ...]:
 
 def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is State.ABORTED:
+        _last_rest(turn)
         turn.state_trigger("end", request.by)
     elif turn.state.state is State.HELD:
         turn.state_trigger("stop", request.by)
     return ()
+
+
+def _last_rest(turn: Turn) -> None:
+    """No other rest will follow: what the pressure tells beside the count, of more or of less, stands in doubt."""
+    if turn.facts.rests and turn.facts.tyre_kpa is not None:
+        book_unseen(turn, turn.facts.tyre_kpa)
+    turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts))
 
 
 def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
@@ -317,7 +323,7 @@ def _act(turn: Turn) -> None:
         case State.HOLDING | State.STOPPING | State.ABORTING:
             stands = facts.still and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
             if stands and state.state is State.STOPPING:
-                turn.set(tally=with_last_rest(turn.setup, state, facts))
+                _last_rest(turn)
             if stands or waited_s >= _STAND_S:
                 turn.state_trigger("stand")
         case State.RESTARTING:

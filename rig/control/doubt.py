@@ -126,13 +126,15 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
     tally = state.tally
     if rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
         return tally
-    doubted_l = 0.0
+    either_l = tally.either_l
     if setup.meter.estimated:
         air_kpa = setup.line.atmosphere_kpa_abs
-        doubted_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
+        unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
+        # What an alarm has put in doubt since the rest before is the same liquid.
+        either_l = max(either_l, state.mark.tally.either_l + unseen_l)
     elif state.when_low_l is not None:
-        doubted_l = abs(tally.net_l(setup.meter) - state.when_low_l)
-    return changed(tally, either_l=tally.either_l + doubted_l) if doubted_l else tally
+        either_l += abs(tally.net_l(setup.meter) - state.when_low_l)
+    return changed(tally, either_l=either_l)
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
