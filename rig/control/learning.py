@@ -179,7 +179,7 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
 
 
 def book_unseen(turn: Turn, rest_kpa: float) -> None:
-    """At the rest of a stroke of liquid, broken off or not: what the pressure tells beside the count stands in doubt."""
+    """At the rest of a stroke of liquid, broken off or not: what pressure tells beside the count stands in doubt."""
     if turn.state.stroke.pushed and turn.facts.gas is not None:
         turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
 

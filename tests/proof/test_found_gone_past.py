@@ -203,3 +203,10 @@ def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
     """Found by 20,000 fills: a vent that stuck open put the gauge low, 25 L of air were booked as drawn liquid."""
     ran = run_case(Case(224661))
     assert (ran.outcome, ran.breaches) == ("complete", ())
+
+
+def test_what_a_level_that_stuck_has_missed_is_in_doubt_though_nothing_is_resumed() -> None:
+    """Come near by 20,000 fills: the alarm broke the stroke off, the fill was ended, and 5 of 6 L stood as sure."""
+    ran = run_case(Case(661786))
+    assert (ran.outcome, ran.breaches) == ("stopped", ())
+    assert dict(ran.used)["I4 record true"] < 0.7
