@@ -34,8 +34,6 @@ _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
-FALLS_KPA = 2.0
-"""A gauge that falls by less may stand."""
 LOST_ON_AIR = 0.3
 """Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few thousandths."""
 
@@ -47,14 +45,6 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     if not drawing or facts.gas is None or line is None:
         return False
     return line > facts.gas.high + _APART_KPA
-
-
-def ceases_to_fall(facts: Facts) -> bool:
-    """The draw goes on, and the gauge has long stood no lower: by a guess of the air drawn its band tells too late."""
-    stroke, line = facts.stroke, facts.reading.line_kpa
-    if facts.phase is not Phase.DRAW_DOWN or stroke.watch_l is None or facts.gas is None or line is None:
-        return False
-    return stroke.watch_gas_kpa - facts.gas.high > 3 * FALLS_KPA and line > stroke.watch_line_kpa - FALLS_KPA
 
 
 def stands_through_flow(setup: Setup, facts: Facts) -> bool:

@@ -126,8 +126,7 @@ def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    stands = agreement.air_stays_on_gauge(setup, facts) or agreement.ceases_to_fall(facts)
-    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else stands
+    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else agreement.air_stays_on_gauge(setup, facts)
 
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:

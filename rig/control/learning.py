@@ -155,7 +155,8 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if falls_kpa < _NO_FALL_KPA:
         return
     idle = stroke.idle_outs + 1 if stroke.from_kpa - rest_kpa < falls_kpa / 4 else 0
-    stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and falls_kpa > 3 * _ONE_PSI)
+    telling = falls_kpa > 3 * _ONE_PSI or stroke.ended_by == "unsure"
+    stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and telling)
     turn.set(stroke=changed(turn.state.stroke, air_stayed=stayed, idle_outs=idle))
 
 

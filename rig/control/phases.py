@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import FALLS_KPA, calm, fell_too_far, stays_too_high, untold
+from rig.control.agreement import calm, fell_too_far, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
@@ -247,31 +247,18 @@ def vent(turn: Turn) -> None:
 
 def draw_down(turn: Turn) -> None:
     """Draw air until the floor, or for as long as the pump may run dry."""
-    _watch_fall(turn)
     facts, stroke = turn.facts, turn.state.stroke
     if facts.dry_s >= dry_limit_s(turn.setup):
         _end_stroke(turn, "dry limit")
+    elif facts.gas is not None and facts.gas.low < 0:
+        # By the air drawn the tyre may be at nothing, whatever the gauge says meanwhile: the rest tells.
+        _end_stroke(turn, "unsure")
     elif (
         facts.tyre_kpa is not None
         and facts.run_s >= BLANK_S
         and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa
     ):
         _end_stroke(turn, "floor")
-
-
-def _watch_fall(turn: Turn) -> None:
-    """Where a draw is not counted: the gauge's lowest so far, and what the air space held then at the most."""
-    facts, stroke, setup = turn.facts, turn.state.stroke, turn.setup
-    line_kpa = facts.reading.line_kpa
-    if setup.meter.reverse != "none" or facts.gas is None or line_kpa is None:
-        return
-    # A narrow bore lets the hose's liquid out three times as slowly as is guessed; near the level more may come.
-    drawn_l = turn.state.tally.air_returned_l - stroke.start_air_l
-    if drawn_l < 2 * setup.line.hose_l or _below_valve(turn) < LEVEL_DOUBT:
-        return
-    if stroke.watch_l is None or line_kpa <= stroke.watch_line_kpa - FALLS_KPA:
-        watched = changed(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=line_kpa, watch_gas_kpa=facts.gas.high)
-        turn.set(stroke=watched)
 
 
 def dry_limit_s(setup: Setup) -> float:

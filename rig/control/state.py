@@ -65,7 +65,7 @@ class Stroke:
     loss_told: bool = False
     """The flow was steady just then, so that what the gauge gives back at the rest was the line's loss."""
     watch_l: float | None = None
-    """In the tyre when the watch on the pressure's rise, or its fall, began."""
+    """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0
     watch_gas_kpa: float = 0.0
 
