@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from virtual_fills import run_fill
+from virtual_fills import PSI, run_fill
 
 from rig.control.decide import Decision
 from rig.control.procedure import Phase
@@ -210,3 +210,23 @@ def test_what_a_level_that_stuck_has_missed_is_in_doubt_though_nothing_is_resume
     ran = run_case(Case(661786))
     assert (ran.outcome, ran.breaches) == ("stopped", ())
     assert dict(ran.used)["I4 record true"] < 0.7
+
+
+@pytest.mark.parametrize("fault", ["pressure_stuck", "pressure_drift"])
+@pytest.mark.parametrize("before_s", [1.0, 8.0])
+@pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
+def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_bead(
+    size: str, before_s: float, fault: str
+) -> None:
+    """Found by fills with one fault, where nothing counts the draw: it stood at 3 kPa, and air was drawn to -27 kPa."""
+    drawn: list[float] = []
+
+    def see(decision: Decision) -> None:
+        if decision.state.phase is Phase.DRAW_DOWN and decision.outputs.pump_reverse:
+            drawn.append(decision.state.now_s)
+
+    keys = {"flush__order": "gun off, then core back", "meter__reverse": "none", "pump__flow": "20 L/min"}
+    run_fill(size, "draw-down", watch=see, **keys)  # type: ignore[arg-type]
+    ran = run_fill(size, "draw-down", faults=[f"{fault}@{drawn[-1] - before_s:g}"], **keys)  # type: ignore[arg-type]
+    assert ran.rig.plant.extremes.lowest_tyre_kpa > -PSI
+    assert not ran.rig.plant.tyre.bead_lost
