@@ -166,6 +166,9 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
     )
     run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
+    run.add_argument(
+        "--single", action="store_true", help="exactly one fault in each, and people and power cuts more often"
+    )
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
@@ -180,7 +183,7 @@ def run_campaign(options: argparse.Namespace) -> int:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
-        [Case(seed, options.drop, pair, options.wide) for seed, pair in enumerate(pairs, options.seed)],
+        [Case(seed, options.drop, pair, options.wide, options.single) for seed, pair in enumerate(pairs, options.seed)],
         jobs=options.jobs,
         minutes=options.minutes,
         as_json=options.json,

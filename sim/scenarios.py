@@ -35,6 +35,8 @@ Layout = Literal["vent", "draw-down"]
 Pair = tuple[str, str]
 _Fault = tuple[str, float, float | None]
 """Name, onset as a share of the expected time, duration in seconds."""
+_OFTEN = 3.0
+"""How much more likely it is with a single fault that a person or a power cut does something beside it."""
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
     "rig",
@@ -54,6 +56,13 @@ class Case(NamedTuple):
     """The two faults that are asked for, in this order; None: drawn like everything else."""
     wide: bool = False
     """The rig and the wheel are unlike the demonstration's."""
+    single: bool = False
+    """Exactly one fault, and people and power cuts interfere more often: what the promises of one fault rest on."""
+
+    @property
+    def often(self) -> float:
+        """How much more likely than in other fills somebody or something interferes."""
+        return _OFTEN if self.single else 1.0
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -65,8 +74,8 @@ class Case(NamedTuple):
         """The one command that runs this fill again."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
-        wide = " --wide" if self.wide else ""
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{pair}{drop}"
+        wide, single = " --wide" if self.wide else "", " --single" if self.single else ""
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{single}{pair}{drop}"
 
     def without(self, part: str) -> Case:
         """The same with one part less."""
@@ -141,7 +150,7 @@ def drawn(case: Case) -> Scenario:
         settings=settings_of(document, "campaign"),
         faults=_pair(case, case.pair) if case.pair else _faults(case),
         habits=_habits(case),
-        crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 else None,
+        crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 * case.often else None,
     )
 
 
@@ -219,12 +228,12 @@ def _meter(case: Case, changes: dict[str, dict[str, object]]) -> None:
 
 def _order(case: Case) -> dict[str, object]:
     rng = case.part("order")
-    return {"order": "gun off, then core back"} if rng and rng.random() < 0.1 else {}
+    return {"order": "gun off, then core back"} if rng and rng.random() < 0.1 * case.often else {}
 
 
 def _faults(case: Case) -> tuple[_Fault, ...]:
     found = list[_Fault]()
-    for part, share in (("fault1", 0.7), ("fault2", 0.4)):
+    for part, share in (("fault1", 1.0),) if case.single else (("fault1", 0.7), ("fault2", 0.4)):
         rng = case.part(part)
         if rng is None or rng.random() >= share:
             continue
@@ -261,10 +270,10 @@ def _habits(case: Case) -> Habits:
         return Habits()
     return Habits(
         think_s=rng.choice((0.0, 0.0, 2.0, 8.0)),
-        hold_at=rng.uniform(0.0, 1.0) if rng.random() < 0.25 else None,
-        stop_at=rng.uniform(0.0, 1.0) if rng.random() < 0.08 else None,
+        hold_at=rng.uniform(0.0, 1.0) if rng.random() < 0.25 * case.often else None,
+        stop_at=rng.uniform(0.0, 1.0) if rng.random() < 0.08 * case.often else None,
         goes_on=rng.choice((0, 1, 1, 2, 3)),
-        gives_meter_up=rng.random() < 0.2,
+        gives_meter_up=rng.random() < 0.2 * case.often,
         repeats=rng.random() < 0.2,
         hasty=rng.random() < 0.2,
     )

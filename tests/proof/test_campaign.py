@@ -65,6 +65,15 @@ def test_a_wide_campaign_draws_rigs_unlike_the_demonstration_s() -> None:
     assert drawn(Case(5, ("rig",), wide=True)).settings.pipe == plain.settings.pipe
 
 
+def test_a_campaign_of_single_faults_draws_one_in_each_and_more_of_what_interferes() -> None:
+    plain, single = ([drawn(Case(seed, single=single)) for seed in range(60)] for single in (False, True))
+    assert single[5].case.command == "python -m sim campaign --fills 1 --seed 5 --single"
+    assert all(len(scenario.faults) == 1 for scenario in single)
+    for of in (lambda s: s.crash_at is not None, lambda s: s.habits.gives_meter_up, lambda s: s.habits.stop_at):
+        assert sum(map(bool, map(of, single))) > 1.5 * sum(map(bool, map(of, plain)))
+    assert [scenario.question for scenario in single] == [scenario.question for scenario in plain]
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
     ran = run_case(Case(seed, ("fault1", "fault2", "crash", "person", "order"), wide=True))
