@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from rig.control.accounting import Tally
-from rig.control.airspace import GAUGE_U_KPA
+from rig.control.airspace import GAUGE_U_KPA, cavity_of_rise, rest_after_kpa
 from rig.control.changed import changed
 from rig.control.observe import Facts
 from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, sealed_band
@@ -139,10 +139,11 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     pump_lps, net_l = setup.line.pump_lps, state.tally.net_l(setup.meter)
-    if alarm == "cavity_differs" and (state.gas.verdict == "more" or "gauge_restless" in state.flags):
+    if alarm == "cavity_differs":
         # More room than the size has may be a leak, or liquid that never came in; after a gauge that never stood, less
-        # room tells of nothing.
-        return abs(net_l)
+        # room tells of nothing, nor does a tyre that began to rise on the way: until then liquid went elsewhere.
+        astray = state.gas.verdict == "more" or "gauge_restless" in state.flags or _rose_late(state)
+        return abs(net_l) if astray else 0.0
     if alarm == "no_progress" and state.measure:
         # A level that sticks counts nothing of what the pump moves.
         beside = zip(setup.beside, state.counts[1:], strict=True)
@@ -163,6 +164,17 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
         return pump_lps * max(_UNSEEN_S, silent_s)
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
+
+
+def _rose_late(state: FillState) -> bool:
+    """Whether the air space that a rise's end speaks of should have shown at the rest on its way, and did not."""
+    rise = state.gas.rise
+    if rise is None or rise.way_kpa is None:
+        # No rest on the way: a gauge that showed no tyre at the start may have shown an open vent.
+        return rise is not None and rise.from_kpa <= NO_TYRE_KPA
+    way = changed(rise, to_kpa=rise.way_kpa, to_l=rise.way_l, added_kpa_l=rise.way_added_kpa_l, way_kpa=None)
+    foreseen_kpa = rest_after_kpa(cavity_of_rise(rise), way)
+    return foreseen_kpa - rise.way_kpa > max(2 * GAUGE_U_KPA, 0.5 * (foreseen_kpa - rise.from_kpa))
 
 
 def _sure_l(setup: Setup, state: FillState) -> float:
