@@ -180,8 +180,8 @@ IN_TWENTY_THOUSAND = {
     687750: "a relay module that restarted was switched on for one more second, and the bus went dead in it",
     700104: "a meter given up for a level that stuck: three strokes of 2.5 L each that it did not count",
     724022: "a rise in which a level had not moved, and its step as a share of nothing: a number that was none",
-    786830: "a vent that stuck open from the start, and shut in the second stroke: 17 L on the ground stood as sure",
     740492: "stray pulses while the hose came back hid that air did: the tyre was drawn to 12.7 kPa, 12.8 allowed",
+    786830: "a vent that stuck open from the start, and shut in the second stroke: 17 L on the ground stood as sure",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
