@@ -17,7 +17,7 @@ from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import air_l, book_unseen, learn, learn_overrun, more_room, overrun_s, stopped, vent_s
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
-from rig.control.pressure import at_rest, level_cavity_l, stiffness_kpa_per_l
+from rig.control.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
 from rig.control.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
 from rig.control.turn import Turn
@@ -95,7 +95,9 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
     stayed = "air_stays" in state.flags and stays_too_high(facts)
     went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
-    if stayed or went:
+    # Nothing was let out, and hardly a tyre shows: what went on past "no rise" may stand behind an open vent.
+    gone = state.stroke.pushed and rest_kpa <= 2 * NO_TYRE_KPA and fell_too_far(facts)
+    if stayed or went or gone:
         # A gauge that did not go with the air before: what it says now does not make that air come back, or go.
         gas = state.gas
     if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:

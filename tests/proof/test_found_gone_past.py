@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from virtual_fills import PSI, run_fill
 
 from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
-from sim.campaign import run_case
-from sim.scenarios import Case
+from sim.campaign import judged, run_case
+from sim.scenarios import Case, Habits, drawn
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
@@ -21,7 +23,8 @@ def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
 def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
     ran = run_case(Case(111259))
-    assert (ran.first_out, ran.breaches) == ("no_rise", ())
+    assert ran.breaches == ()
+    assert ran.first_out in ("no_rise", "air_pumped")
 
 
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
@@ -231,3 +234,11 @@ def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_b
     ran = run_fill(size, "draw-down", faults=[f"{fault}@{drawn[-1] - before_s:g}"], **keys)  # type: ignore[arg-type]
     assert ran.rig.plant.extremes.lowest_tyre_kpa > -PSI
     assert not ran.rig.plant.tyre.bead_lost
+
+
+def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pressure() -> None:
+    """Found by single faults: gone past "no rise", a rest of 5 kPa was taken for the tyre's, and 65 stood behind it."""
+    scenario = drawn(Case(15190008, ("crash", "fault1", "fault2")))
+    stuck = ("valve_stuck_open", 0.99196, None)
+    ran = judged(replace(scenario, faults=(stuck,), habits=Habits(goes_on=1)))
+    assert (ran.first_out, ran.breaches) == ("bead_lost", ())
