@@ -159,16 +159,17 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument("--seed", type=int, default=1, metavar="S", help="the first seed (default %(default)s)")
     run.add_argument("--jobs", type=_above_zero, default=os.cpu_count() or 1, metavar="J", help="processes")
     run.add_argument("--minutes", type=float, metavar="M", help="begin no fill after so long")
-    run.add_argument(
+    faults = run.add_mutually_exclusive_group()
+    faults.add_argument(
         "--pair", type=_pair, metavar="A,B", help="in every fill these two faults, B on top of A or after it"
     )
-    run.add_argument(
+    faults.add_argument(
         "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
     )
-    run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
-    run.add_argument(
+    faults.add_argument(
         "--single", action="store_true", help="exactly one fault in each, and people and power cuts more often"
     )
+    run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")

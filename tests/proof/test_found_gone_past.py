@@ -23,8 +23,7 @@ def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
 def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
     ran = run_case(Case(111259))
-    assert ran.breaches == ()
-    assert ran.first_out in ("no_rise", "air_pumped")
+    assert (ran.first_out, ran.breaches) == ("air_pumped", ())
 
 
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
@@ -223,15 +222,15 @@ def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_b
     size: str, before_s: float, fault: str
 ) -> None:
     """Found by fills with one fault, where nothing counts the draw: it stood at 3 kPa, and air was drawn to -27 kPa."""
-    drawn: list[float] = []
+    drawing: list[float] = []
 
     def see(decision: Decision) -> None:
         if decision.state.phase is Phase.DRAW_DOWN and decision.outputs.pump_reverse:
-            drawn.append(decision.state.now_s)
+            drawing.append(decision.state.now_s)
 
     keys = {"flush__order": "gun off, then core back", "meter__reverse": "none", "pump__flow": "20 L/min"}
     run_fill(size, "draw-down", watch=see, **keys)  # type: ignore[arg-type]
-    ran = run_fill(size, "draw-down", faults=[f"{fault}@{drawn[-1] - before_s:g}"], **keys)  # type: ignore[arg-type]
+    ran = run_fill(size, "draw-down", faults=[f"{fault}@{drawing[-1] - before_s:g}"], **keys)  # type: ignore[arg-type]
     assert ran.rig.plant.extremes.lowest_tyre_kpa > -PSI
     assert not ran.rig.plant.tyre.bead_lost
 
