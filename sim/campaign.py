@@ -24,6 +24,7 @@ from sim.fault_table import table
 from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted
+from sim.placing import placed
 from sim.scenarios import PAIRS, PARTS, Case, Pair, Scenario, drawn, set_up
 from sim.seen import Breach
 from sim.trace import Trace
@@ -135,7 +136,8 @@ def judged(scenario: Scenario) -> Judged:
 
 def run_case(case: Case) -> Judged:
     """Draw and run one fill."""
-    return judged(drawn(case))
+    scenario = drawn(case)
+    return judged(placed(scenario, _MOST_S) if case.single else scenario)
 
 
 def shrunk(failing: Judged) -> Judged:
@@ -167,7 +169,9 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
     )
     faults.add_argument(
-        "--single", action="store_true", help="exactly one fault in each, and people and power cuts more often"
+        "--single",
+        action="store_true",
+        help="exactly one fault in each, in any kind of phase, and people and power cuts more often",
     )
     run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")

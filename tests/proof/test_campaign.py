@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 
 import pytest
 from defects import SMALL
@@ -13,6 +14,7 @@ from sim.__main__ import main
 from sim.campaign import run_case, shrunk
 from sim.fault_table import jobs, met
 from sim.faults import FAULTS
+from sim.placing import onset_s, placed
 from sim.scenarios import PAIRS, PARTS, Case, drawn
 
 FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
@@ -72,6 +74,25 @@ def test_a_campaign_of_single_faults_draws_one_in_each_and_more_of_what_interfer
     for of in (lambda s: s.crash_at is not None, lambda s: s.habits.gives_meter_up, lambda s: s.habits.stop_at):
         assert sum(map(bool, map(of, single))) > 1.5 * sum(map(bool, map(of, plain)))
     assert [scenario.question for scenario in single] == [scenario.question for scenario in plain]
+
+
+def test_a_single_fault_begins_as_often_in_a_short_phase_as_in_a_long_one() -> None:
+    spans = {"fill": [(10.0, 500.0), (520.0, 1000.0)], "let down": [(1000.0, 1004.0)]}
+    rng = random.Random(1)
+    onsets = [onset_s(rng, spans) for _ in range(600)]
+    assert 0.4 < sum(onset >= 999.0 for onset in onsets) / 600 < 0.6
+    assert min(onsets) >= 9.0
+    assert max(onsets) <= 1005.0
+
+
+def test_a_single_fault_s_place_is_looked_for_in_the_same_fill_without_it() -> None:
+    asked = drawn(Case(5, SMALL, single=True))
+    found, again = (placed(asked, 3600.0) for _ in range(2))
+    assert found == again
+    (name, share, lasts_s), (wanted, before, wanted_s) = *found.faults, *asked.faults
+    assert (name, lasts_s) == (wanted, wanted_s)
+    assert share != before
+    assert 0.0 <= share < 3.0
 
 
 @pytest.mark.parametrize("seed", range(6))
