@@ -99,12 +99,12 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
         # However little of the air has left: more than before comes from a pump.
         return True
-    if not (stroke.drew or stroke.pushed):
+    if not (stroke.over or _reversed_off(facts)):
         return False
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA:
         # With a meter that counts nothing it is the gauge that drifts.
         return True
-    if stroke.drew or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
+    if not stroke.pushed or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
     coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
@@ -114,6 +114,11 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
         # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
     return line > most_kpa
+
+
+def _reversed_off(facts: Facts) -> bool:
+    """The hose is being reversed off, or has been, from an open valve: it draws air as a stroke does."""
+    return facts.phase is Phase.BACK_FLUSH and facts.valve_open
 
 
 def pressed_unasked(setup: Setup, facts: Facts) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from rig.control.agreement import calm
 from rig.control.changed import changed
 from rig.control.doubt import with_counted_double, with_unseen
 from rig.control.guards import AIR_SPACE_GUARDS
@@ -114,6 +115,12 @@ def stopped(turn: Turn, why: str) -> Stroke:
     """The stroke now that its pump is told to stop, with what the gauge shows and how much of it the line takes."""
     gauge_kpa = turn.facts.reading.line_kpa
     return changed(turn.state.stroke, ended_by=why, stop_gauge_kpa=gauge_kpa, stop_loss_kpa=lost_kpa(turn))
+
+
+def learn_calm(turn: Turn) -> None:
+    """Keep what the gauge shows first once a stroke is over and the line calm: what comes after is measured by it."""
+    if turn.state.stroke.calm_gauge_kpa is None and calm(turn.setup, turn.facts):
+        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=turn.facts.reading.line_kpa))
 
 
 def _learn_fall(turn: Turn, stroke: Stroke) -> None:

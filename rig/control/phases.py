@@ -8,13 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import calm, fell_too_far, stays_too_high, untold
+from rig.control.agreement import fell_too_far, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
 from rig.control.doubt import NEAR_LEVEL
 from rig.control.emptying import empty, settle_emptying
-from rig.control.learning import air_l, book_unseen, learn, learn_overrun, more_room, overrun_s, stopped, vent_s
+from rig.control.learning import (
+    air_l,
+    book_unseen,
+    learn,
+    learn_calm,
+    learn_overrun,
+    more_room,
+    overrun_s,
+    stopped,
+    vent_s,
+)
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
 from rig.control.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, stiffness_kpa_per_l
@@ -46,8 +56,7 @@ def settle(turn: Turn) -> None:
     if setup.into == "open vessel":
         _settle_open(turn)
         return
-    if turn.state.stroke.calm_gauge_kpa is None and calm(setup, facts):
-        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
+    learn_calm(turn)
     if setup.into == "tote":
         settle_emptying(turn)
         return

@@ -17,6 +17,8 @@ _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
 BROKEN_OFF = "broken off"
 """How a stroke ended that an alarm or a person stopped: nothing is learned from it."""
+PRESSED = "pressed"
+"""How the hose's own reverse ended where pressure came back behind the gun while it was to come off."""
 
 
 @changeable
@@ -83,6 +85,11 @@ class Stroke:
     def drew(self) -> bool:
         """It ended, and the pump had drawn air, or liquid out of a tyre that is emptied."""
         return self.ended_by in ("floor", "dry limit", "unsure", "air")
+
+    @property
+    def over(self) -> bool:
+        """It is over, and the pump that moved it should stand."""
+        return self.drew or self.pushed or self.ended_by == PRESSED
 
 
 @changeable

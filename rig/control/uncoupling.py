@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from rig.control.changed import changed
+from rig.control.learning import learn_calm
 from rig.control.pressure import gun_kpa
-from rig.control.state import gun_off_first, near_level
+from rig.control.state import PRESSED, gun_off_first, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
 from rig.units import KPA_PER_PSI
@@ -25,12 +26,16 @@ def shut(turn: Turn) -> None:
 def flush(turn: Turn) -> None:
     """Reverse the hose off from here on."""
     turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
+    if turn.state.valve_open:
+        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=None))
     turn.phase_trigger("flush")
 
 
 def back_flush(turn: Turn) -> None:
     """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
     facts, setup, tally = turn.facts, turn.setup, turn.state.tally
+    if facts.valve_open:
+        learn_calm(turn)
     if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
@@ -55,7 +60,7 @@ def uncouple(turn: Turn) -> None:
     """Ask for the gun off, with which the fill is complete; where pressure stands behind it, the end begins anew."""
     if not turn.setup.by_hand and _pressed(turn):
         # A contactor that welded meanwhile, say.
-        turn.phase_trigger("judge_anew" if gun_off_first(turn.setup) else "shut")
+        _begin_end_anew(turn)
         return
     text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
     if turn.setup.by_hand:
@@ -63,6 +68,17 @@ def uncouple(turn: Turn) -> None:
     if turn.ask("gun_off", text):
         turn.set(valve_open=False)
         turn.state_trigger("finish")
+
+
+def _begin_end_anew(turn: Turn) -> None:
+    """Let the tyre down once more, or shut it again; a pump that nobody told to run goes on raising the gauge."""
+    if not gun_off_first(turn.setup):
+        turn.phase_trigger("shut")
+        return
+    stroke = turn.state.stroke
+    if turn.setup.into == "tyre":
+        stroke = changed(stroke, ended_by=PRESSED, calm_gauge_kpa=turn.facts.reading.line_kpa)
+    turn.phase_trigger("judge_anew", stroke)
 
 
 def _pressed(turn: Turn) -> bool:

@@ -11,7 +11,7 @@ from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
 from sim.campaign import judged, run_case
-from sim.scenarios import Case, Habits, drawn
+from sim.scenarios import Case, Habits, drawn, set_up
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
@@ -241,3 +241,17 @@ def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pres
     stuck = ("valve_stuck_open", 0.99196, None)
     ran = judged(replace(scenario, faults=(stuck,), habits=Habits(goes_on=1)))
     assert (ran.first_out, ran.breaches) == ("bead_lost", ())
+
+
+@pytest.mark.parametrize("onset_s", [347.6, 351.0, 356.5], ids=["settling", "reversed off", "gun asked off"])
+def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_no_meter_counts(onset_s: float) -> None:
+    """Found by single faults begun in any phase: after the last draw nobody looked for a gauge that goes on rising."""
+    scenario = drawn(Case(102289006, ("crash", "fault1", "fault2")))
+    found = set_up(scenario)
+    assert found is not None
+    habits = Habits(hold_at=0.36, goes_on=3, gives_meter_up=True, think_s=8.0)
+    welded = ("pump_welded", onset_s / found[0].expected_s, None)
+    ran = judged(replace(scenario, faults=(welded,), habits=habits))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
+    sound = judged(replace(scenario, habits=habits))
+    assert (sound.outcome, sound.first_out) == ("complete", None)
