@@ -31,8 +31,8 @@ _STALE_S = 1.0
 _TIMEOUT_S = 2.0
 _WARM_KPA, _SLOWEST_KPA_S = 2.0, 0.05
 """What gas cooled by a draw rises by as it grows warm again, and a gauge's noise; a rise that counts as one."""
-_LIFTED_KPA = 1.25 * _PSI
-"""By so much the gauge may rise before the gun is no longer asked off."""
+_HANDS_KPA = 1.25 * _PSI
+"""By so much the gauge may rise while hands are at the gun, before it is no longer asked off."""
 
 
 class Physics:
@@ -50,7 +50,7 @@ class Physics:
         self._dry_ended_s = -1e9
         self._vented_l = plant.line.books.vented_l
         self._resumes = 1
-        self._meter_given_up = self._was_away = self._coming_off = False
+        self._meter_given_up = self._was_away = self._hands = False
         self._unstoppable, self._silent = bool(_UNSTOPPABLE & limits.faults), bool(_SILENT & limits.faults)
         self._breathing, self._lying = bool(_BREATHING & limits.faults), bool(_LYING & limits.faults)
         self._single = len(limits.faults) <= 1
@@ -260,12 +260,12 @@ class Physics:
         # The vent lets some of the hose's liquid out while the pump stands.
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
         told_s = limits.coast_s + 4.0
-        self._coming_off = live and (self._coming_off or seen.phase == "uncouple")
+        self._hands = live and (self._hands or seen.phase in ("shut", "uncouple"))
         if live and self._meter_given_up:
             # Level and pump's time tell flow late or never: the gauge does, by more than gas that grows warm again.
             rises_kpa_s = plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps
-            # A gun that is being lifted moves the gauge as well.
-            shows_kpa = _WARM_KPA + (_LIFTED_KPA if self._coming_off else 0.0)
+            # Hands at the gun move the gauge as well.
+            shows_kpa = _WARM_KPA + (_HANDS_KPA if self._hands else 0.0)
             told_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)
         if self._lasts("uncommanded", live, seen.now_s, told_s):
             self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")

@@ -28,6 +28,8 @@ _NOISE_KPA = 1.0
 """A gauge that stands may waver by this."""
 _RISES_KPA = 1.5
 """After a draw the gas grows warm again, but by less."""
+HANDS_KPA = 1.25 * KPA_PER_PSI
+"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0
@@ -99,9 +101,10 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
         # However little of the air has left: more than before comes from a pump.
         return True
-    if not (stroke.over or _reversed_off(facts)):
+    rises_kpa = _may_rise_kpa(setup, facts)
+    if rises_kpa is None:
         return False
-    if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + _RISES_KPA:
+    if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + rises_kpa:
         # With a meter that counts nothing it is the gauge that drifts.
         return True
     if not stroke.pushed or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
@@ -116,9 +119,14 @@ def goes_on_rising(setup: Setup, facts: Facts) -> bool:
     return line > most_kpa
 
 
-def _reversed_off(facts: Facts) -> bool:
-    """The hose is being reversed off, or has been, from an open valve: it draws air as a stroke does."""
-    return facts.phase is Phase.BACK_FLUSH and facts.valve_open
+def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:
+    """By how much the gauge may rise above what it showed when the line was calm; None where nothing was calm yet."""
+    if facts.stroke.over or (facts.phase is Phase.BACK_FLUSH and facts.valve_open):
+        # A hose that is reversed off an open valve draws air as a stroke does.
+        return _RISES_KPA
+    if facts.phase is Phase.SHUT and facts.valve_open and setup.into == "tyre":
+        return HANDS_KPA
+    return None
 
 
 def pressed_unasked(setup: Setup, facts: Facts) -> bool:

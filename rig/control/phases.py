@@ -112,7 +112,8 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:
         turn.set(when_low_l=None)
     before_l = air_l(turn)
-    turn.set(gas=gas, stroke=changed(state.stroke, ended_by=""), mark=Mark(state.tally, state.counts))
+    stroke = changed(state.stroke, ended_by="", calm_gauge_kpa=facts.reading.line_kpa)
+    turn.set(gas=gas, stroke=stroke, mark=Mark(state.tally, state.counts))
     more_room(turn, before_l)
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from rig.control.agreement import HANDS_KPA
 from rig.control.changed import changed
 from rig.control.learning import learn_calm
 from rig.control.pressure import gun_kpa
 from rig.control.state import PRESSED, gun_off_first, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
-from rig.units import KPA_PER_PSI
 
 _LONGEST_FLUSH_S = 2.0
 """A reverse that proves the insert runs no longer."""
-_PRESSED_KPA = 1.25 * KPA_PER_PSI
-"""Pressure behind the gun at which it stays on: a gauge's error above what a tyre is let down to."""
 
 
 def shut(turn: Turn) -> None:
@@ -83,4 +81,4 @@ def _begin_end_anew(turn: Turn) -> None:
 
 def _pressed(turn: Turn) -> bool:
     behind_kpa = gun_kpa(turn.setup, turn.facts.reading, turn.state.tally.hose_l)
-    return behind_kpa is not None and behind_kpa > _PRESSED_KPA
+    return behind_kpa is not None and behind_kpa > HANDS_KPA

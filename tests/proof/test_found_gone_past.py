@@ -255,3 +255,9 @@ def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_
     assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
     sound = judged(replace(scenario, habits=habits))
     assert (sound.outcome, sound.first_out) == ("complete", None)
+
+
+def test_a_contactor_that_welds_while_the_insert_is_put_back_is_told_by_the_gauge_where_no_meter_counts() -> None:
+    """Found by single faults begun in any phase: by a level, 7 L went in while the words asked for the insert."""
+    ran = run_case(Case(3422, single=True))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
