@@ -22,6 +22,8 @@ Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 _MOST_UNREAD_S = 10.0
 """A pump that nobody could tell anything runs no longer: its module's time-out, and coasting."""
+_JITTER = 2
+"""Pulses back and forth of a meter in which hardly anything moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,18 +70,31 @@ class Count:
 
 
 def counted(
-    count: Count, raw: int | None, meter: Meter, direction: int, most_l: float, unread_l: float, *, stands: bool
+    count: Count,
+    raw: int | None,
+    meter: Meter,
+    direction: int,
+    most_l: float,
+    unread_l: float,
+    *,
+    stands: bool,
+    flows: bool = False,
 ) -> Count:
     """Take one reading of a register in; ``direction`` is the way the pump last ran, 1 forward or -1 back.
 
     At most ``most_l`` and 50 pulses are believable, and that way ``unread_l`` more, which the pump can have moved since
-    the register was last read. ``stands``: nothing has been told to move for long.
+    the register was last read. ``stands``: nothing has been told to move for long. ``flows``: it has just counted
+    forward with the pump running that way.
     """
     if raw is None or raw == count.register.raw:
         return count
     seen = int(most_l / meter.litres_per_pulse) + 50
     more = seen + int(unread_l / meter.litres_per_pulse)
     most, back_most = (seen, more) if _signed(meter) and direction < 0 else (more, seen)
+    if meter.kind == "pulses" and direction > 0 and not stands and raw <= more:
+        # A count that falls to near zero while the pump fills has begun anew; a meter that counts the wrong way has not
+        # counted any flow just before, and falls by no more than flows.
+        back_most = _JITTER if flows else int(most_l / meter.litres_per_pulse)
     register, step = unwrap(count.register, raw, meter, most, back_most)
     if meter.second_channel:
         forward, back = step, 0

@@ -191,11 +191,12 @@ def count_pulses(
     before = state.counts or (Count(),) * len(meters)
     raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
     stands = _stands(setup, state, reading.now_s)
+    flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
     unread_l = [MOST_FLOW * setup.line.pump_lps * each_s for each_s in unread_s]
     after = tuple(
         [
-            counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands)
+            counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands, flows=flows)
             for count, raw, meter, missed_l in zip(before, raws, meters, unread_l, strict=True)
         ]
     )
