@@ -70,6 +70,26 @@ def test_a_counter_that_restarted_or_jumped_meanwhile_is_no_flow_against_the_pum
     assert (back_again.back, back_again.forward) == (0, 1505 + (after if after < 50 else 0))
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "flows", "restarts", "back"),
+    [
+        (40, 3, True, 1, 0),
+        (40, 3, False, 1, 0),  # further than anything can have flowed
+        (12, 3, True, 1, 0),
+        (12, 3, False, 0, 9),  # a meter that counts the wrong way falls like this
+        (12, 11, True, 0, 1),  # jitter
+        (4012, 4003, True, 0, 9),  # no restart ends there
+    ],
+)
+def test_a_count_that_falls_to_near_zero_while_the_pump_fills_has_begun_anew(
+    before: int, after: int, flows: bool, restarts: int, back: int
+) -> None:
+    count = Count(Register(before, before), before)
+    fallen = counted(count, after, METER, 1, 0.2, 0.0, stands=False, flows=flows)
+    assert (fallen.register.restarts, fallen.back) == (restarts, back)
+    assert fallen.forward == before + restarts * after
+
+
 @given(st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1))
 def test_no_step_is_larger_than_what_is_believable(before: int, after: int) -> None:
     register, _ = unwrap(Register(), before, METER, 300)

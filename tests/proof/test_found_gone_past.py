@@ -261,3 +261,14 @@ def test_a_contactor_that_welds_while_the_insert_is_put_back_is_told_by_the_gaug
     """Found by single faults begun in any phase: by a level, 7 L went in while the words asked for the insert."""
     ran = run_case(Case(3422, single=True))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
+
+
+@pytest.mark.parametrize("onset_s", [21.7, 22.4])
+def test_a_counter_that_begins_anew_with_hardly_anything_on_it_is_told_and_what_it_held_kept(onset_s: float) -> None:
+    """Found by single faults begun in any phase: 145 pulses were taken for liquid that ran back, untold."""
+    scenario = drawn(Case(103272015, ("crash", "fault1", "fault2")))
+    found = set_up(scenario)
+    assert found is not None
+    anew = ("meter_reset", onset_s / found[0].expected_s, None)
+    ran = judged(replace(scenario, faults=(anew,), habits=Habits(goes_on=1)))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
