@@ -20,6 +20,8 @@ _SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 _STANDS_KPA = 1.5 * KPA_PER_PSI
 """No gauge is so coarse that it shows nothing of this."""
 _LOSS_DOUBT = 0.03
+_SHUT_SHARE = 0.4
+"""Share of what the line takes by which no flow's doubt raises the gauge."""
 _GIVEN_BACK = 0.5
 """Least share of what the line takes that the gauge falls by once the pump stands."""
 _GIVEN_BACK_S = 2.0
@@ -199,6 +201,18 @@ def rises_too_little(setup: Setup, facts: Facts) -> bool:
     # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
     doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
+
+
+def rises_too_much(facts: Facts) -> bool:
+    """In a steady flow the gauge, less what the line takes, has risen far above what the counted litres can do.
+
+    A way out beside the tyre has shut: until then not all that was counted went in, and the line took less than now.
+    """
+    if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
+        return False
+    followed_kpa = facts.gas.high - facts.stroke.watch_gas_kpa
+    unasked_kpa = facts.line.best - facts.stroke.watch_line_kpa - followed_kpa
+    return unasked_kpa > max(_APART_KPA / 2, _SHUT_SHARE * facts.loss_kpa)
 
 
 def rose_too_little(setup: Setup, facts: Facts) -> bool:

@@ -117,6 +117,12 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
+def with_late_rise(setup: Setup, state: FillState) -> Tally:
+    """The account once the gauge has risen by more than the litres can do: until then they may have gone elsewhere."""
+    doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
 def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
     """The account at a rest after a stroke that stands above the air space's own estimate.
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import fell_too_far, stays_too_high, untold
+from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
-from rig.control.doubt import NEAR_LEVEL
+from rig.control.doubt import NEAR_LEVEL, with_late_rise
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import (
     air_l,
@@ -340,7 +340,10 @@ def _ceiling_estimate(turn: Turn) -> float | None:
 
 def _watch_rise(turn: Turn) -> None:
     facts, stroke = turn.facts, turn.state.stroke
-    if stroke.watch_l is None and facts.line is not None and facts.gas is not None:
+    late = rises_too_much(facts)
+    if late:
+        turn.set(tally=with_late_rise(turn.setup, turn.state))
+    if (late or stroke.watch_l is None) and facts.line is not None and facts.gas is not None:
         turn.set(
             stroke=changed(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
         )

@@ -184,6 +184,7 @@ IN_TWENTY_THOUSAND = {
     724022: "a rise in which a level had not moved, and its step as a share of nothing: a number that was none",
     740492: "stray pulses while the hose came back hid that air did: the tyre was drawn to 12.7 kPa, 12.8 allowed",
     786830: "a vent that stuck open from the start, and shut in the second stroke: 17 L on the ground stood as sure",
+    803549: "a vent that stuck open, and shut in the second stroke of a wheel as large as told: 9 L off, 0.8 stated",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
