@@ -51,8 +51,8 @@ def suction_air_as_liquid(patch: Patch) -> None:
 
 
 def a_pulse_lost(patch: Patch) -> None:
-    def counted(*arguments: object, stands: bool) -> accounting.Count:
-        count = original(*arguments, stands=stands)
+    def counted(*arguments: object, **how: bool) -> accounting.Count:
+        count = original(*arguments, **how)
         return replace(count, forward=count.forward - (count.forward % 97 == 96))
 
     original: Callable[..., accounting.Count] = observe.counted
