@@ -11,7 +11,7 @@ from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
 from sim.campaign import judged, run_case
-from sim.scenarios import Case, Habits, drawn, set_up
+from sim.scenarios import Case, Habits, Scenario, drawn, set_up
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
@@ -244,17 +244,22 @@ def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pres
     assert (ran.first_out, ran.breaches) == ("bead_lost", ())
 
 
+def _begun(seed: int, fault: str, onset_s: float) -> Scenario:
+    """A seed's fill with this one fault, begun at a time."""
+    scenario = drawn(Case(seed, ("crash", "fault1", "fault2")))
+    found = set_up(scenario)
+    assert found is not None
+    return replace(scenario, faults=((fault, onset_s / found[0].expected_s, None),))
+
+
 @pytest.mark.parametrize("onset_s", [347.6, 351.0, 356.5], ids=["settling", "reversed off", "gun asked off"])
 def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_no_meter_counts(onset_s: float) -> None:
     """Found by single faults begun in any phase: after the last draw nobody looked for a gauge that goes on rising."""
-    scenario = drawn(Case(102289006, ("crash", "fault1", "fault2")))
-    found = set_up(scenario)
-    assert found is not None
+    welded = _begun(102289006, "pump_welded", onset_s)
     habits = Habits(hold_at=0.36, goes_on=3, gives_meter_up=True, think_s=8.0)
-    welded = ("pump_welded", onset_s / found[0].expected_s, None)
-    ran = judged(replace(scenario, faults=(welded,), habits=habits))
+    ran = judged(replace(welded, habits=habits))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
-    sound = judged(replace(scenario, habits=habits))
+    sound = judged(replace(welded, faults=(), habits=habits))
     assert (sound.outcome, sound.first_out) == ("complete", None)
 
 
@@ -267,9 +272,5 @@ def test_a_contactor_that_welds_while_the_insert_is_put_back_is_told_by_the_gaug
 @pytest.mark.parametrize("onset_s", [21.7, 22.4])
 def test_a_counter_that_begins_anew_with_hardly_anything_on_it_is_told_and_what_it_held_kept(onset_s: float) -> None:
     """Found by single faults begun in any phase: 145 pulses were taken for liquid that ran back, untold."""
-    scenario = drawn(Case(103272015, ("crash", "fault1", "fault2")))
-    found = set_up(scenario)
-    assert found is not None
-    anew = ("meter_reset", onset_s / found[0].expected_s, None)
-    ran = judged(replace(scenario, faults=(anew,), habits=Habits(goes_on=1)))
+    ran = judged(replace(_begun(103272015, "meter_reset", onset_s), habits=Habits(goes_on=1)))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
