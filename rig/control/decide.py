@@ -321,8 +321,11 @@ def _act(turn: Turn) -> None:
             # Not in the scan that started it: the first rest is read when the gauge has had its time.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
-            stands = facts.still and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
-            if stands and state.state is State.STOPPING:
+            # A fill that ends here waits for the gauge too: no later rest tells where its liquid went.
+            over = state.state is State.STOPPING
+            calm = facts.rests if over else facts.still
+            stands = calm and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
+            if stands and over:
                 _last_rest(turn)
             if stands or waited_s >= _STAND_S:
                 turn.state_trigger("stand")

@@ -274,3 +274,9 @@ def test_a_counter_that_begins_anew_with_hardly_anything_on_it_is_told_and_what_
     """Found by single faults begun in any phase: 145 pulses were taken for liquid that ran back, untold."""
     ran = judged(replace(_begun(103272015, "meter_reset", onset_s), habits=Habits(goes_on=1)))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
+
+
+def test_a_fill_that_is_stopped_waits_for_the_gauge_to_tell_where_its_liquid_went() -> None:
+    """Found by vents that stick open: stopped within seconds, 6 of 8 L on the ground stood as sure."""
+    ran = judged(_begun(21722, "valve_stuck_open", 24.4))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("stopped", None, ())
