@@ -17,6 +17,7 @@ from rig.control.state import FillState, entering, in_force, in_tyre_l, near_lev
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
+from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped", "measures_differ"})
 """Alarms that a person may go on past, and that say the meter itself may count wrong."""
@@ -38,6 +39,8 @@ _REFILLED = 0.01
 """Share of each filling of the hose by which its account may be off, every time the same way."""
 _FOULED = 2.0
 """A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
+_VACUUM_LOST_KPA = 2 * KPA_PER_PSI
+"""A hose behind a shut valve keeps the vacuum that the pump has left, within this."""
 _UNWITNESSED = 0.3
 """Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
 
@@ -120,6 +123,20 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
 def with_late_rise(setup: Setup, state: FillState) -> Tally:
     """The account once the gauge has risen by more than the litres can do: until then they may have gone elsewhere."""
     doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """The account while the hose is reversed off behind a valve that was said to be shut, once it loses its vacuum.
+
+    Until then the pump may have drawn on the tyre. A meter that counts both ways has counted that; nothing else has.
+    """
+    line_kpa, lowest_kpa = facts.reading.line_kpa, state.stroke.lowest_kpa
+    counted = setup.meter.reverse != "none" and not setup.meter.estimated
+    if counted or line_kpa is None or lowest_kpa is None or line_kpa < lowest_kpa + _VACUUM_LOST_KPA:
+        return state.tally
+    drew_s = min(facts.stroke_s, facts.stroke_s - facts.off_s + setup.line.coast_s)
+    doubted_l = state.mark.tally.either_l + setup.line.pump_lps * drew_s
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 

@@ -64,6 +64,8 @@ class Stroke:
     """What the line took then, where a rest has measured it."""
     calm_gauge_kpa: float | None = None
     """The gauge once the pump has coasted to rest, and the line has given back what it took."""
+    lowest_kpa: float | None = None
+    """Of the gauge, since the hose is reversed off behind a shut valve."""
     loss_told: bool = False
     """The flow was steady just then, so that what the gauge gives back at the rest was the line's loss."""
     watch_l: float | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rig.control.agreement import HANDS_KPA
 from rig.control.changed import changed
+from rig.control.doubt import with_vacuum_lost
 from rig.control.learning import learn_calm
 from rig.control.pressure import gun_kpa
 from rig.control.state import PRESSED, gun_off_first, near_level
@@ -23,9 +24,10 @@ def shut(turn: Turn) -> None:
 
 def flush(turn: Turn) -> None:
     """Reverse the hose off from here on."""
-    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
+    stroke = changed(turn.state.stroke, lowest_kpa=None)
     if turn.state.valve_open:
-        turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=None))
+        stroke = changed(stroke, calm_gauge_kpa=None)
+    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter), stroke=stroke)
     turn.phase_trigger("flush")
 
 
@@ -34,12 +36,21 @@ def back_flush(turn: Turn) -> None:
     facts, setup, tally = turn.facts, turn.setup, turn.state.tally
     if facts.valve_open:
         learn_calm(turn)
+    else:
+        _watch_vacuum(turn)
     if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.
         turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
     turn.phase_trigger("uncouple", changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
+
+
+def _watch_vacuum(turn: Turn) -> None:
+    line_kpa, lowest_kpa = turn.facts.reading.line_kpa, turn.state.stroke.lowest_kpa
+    if line_kpa is not None and (lowest_kpa is None or line_kpa < lowest_kpa):
+        turn.set(stroke=changed(turn.state.stroke, lowest_kpa=line_kpa))
+    turn.set(tally=with_vacuum_lost(turn.setup, turn.state, turn.facts))
 
 
 def flush_s(setup: Setup, *, valve_open: bool) -> float:

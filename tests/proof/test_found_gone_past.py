@@ -185,6 +185,7 @@ IN_TWENTY_THOUSAND = {
     740492: "stray pulses while the hose came back hid that air did: the tyre was drawn to 12.7 kPa, 12.8 allowed",
     786830: "a vent that stuck open from the start, and shut in the second stroke: 17 L on the ground stood as sure",
     803549: "a vent that stuck open, and shut in the second stroke of a wheel as large as told: 9 L off, 0.8 stated",
+    838168: "an insert that seated itself late, while nothing counts what is reversed off: 0.43 L off, 0.12 stated",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
@@ -280,3 +281,15 @@ def test_a_fill_that_is_stopped_waits_for_the_gauge_to_tell_where_its_liquid_wen
     """Found by vents that stick open: stopped within seconds, 6 of 8 L on the ground stood as sure."""
     ran = judged(_begun(21722, "valve_stuck_open", 24.4))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("stopped", None, ())
+
+
+def test_an_insert_that_seats_itself_in_the_reverse_leaves_what_was_drawn_until_then_in_doubt() -> None:
+    """Found by a sweep of when it seats: the gauge rises once in the reverse, then falls to a vacuum as it should."""
+    late = replace(drawn(Case(1083, ("crash", "fault1", "fault2", "person"))), faults=())
+    found = set_up(late)
+    assert found is not None
+    expected_s = found[0].expected_s
+    ran = judged(replace(late, faults=(("insert_not_seated", 131.6 / expected_s, 21.2),)))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
+    sound = judged(late)
+    assert (sound.outcome, sound.breaches) == ("complete", ())
