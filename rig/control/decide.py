@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_waved_on
+from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
@@ -272,6 +272,7 @@ def _last_rest(turn: Turn) -> None:
     if turn.facts.rests and turn.facts.tyre_kpa is not None:
         book_unseen(turn, turn.facts.tyre_kpa)
     turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts))
+    turn.set(tally=with_more_room(turn.setup, turn.state, turn.facts))
 
 
 def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -12,7 +12,7 @@ from rig.control.accounting import Tally
 from rig.control.airspace import GAUGE_U_KPA, cavity_of_rise, rest_after_kpa
 from rig.control.changed import changed
 from rig.control.observe import Facts
-from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, sealed_band
+from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, at_rest, sealed_band
 from rig.control.state import FillState, entering, in_force, in_tyre_l, near_level
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
@@ -89,6 +89,22 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
         air_kpa = setup.line.atmosphere_kpa_abs
         room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
         doubted_l = min(doubted_l, room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_more_room(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """The account of a fill that is ended before its look, at a rest: as little in it as the size's air space tells.
+
+    No later rest will tell a wheel that is larger from a meter that counted too much.
+    """
+    gas, cavity = state.gas, setup.cavity
+    if setup.into != "tyre" or gas.looked or facts.tyre_kpa is None or not facts.rests:
+        return state.tally
+    last = at_rest(gas, setup, facts.tyre_kpa, facts.offset_l, pumped=state.stroke.pushed)
+    larger_l = [f.cavity_l for f in (gas.found, last.found) if f is not None and f.cavity_l - f.u_l > cavity.high_l]
+    if not larger_l:
+        return state.tally
+    doubted_l = abs(state.tally.net_l(setup.meter)) * (1 - cavity.volume_l / max(larger_l))
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
