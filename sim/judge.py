@@ -186,6 +186,9 @@ class Judge:
         if {"pressure_stuck", "pressure_drift"} & faults:
             # The suction line's air is reckoned by the gauge, until its lie is found out.
             unseen_l += 0.2 * self.limits.suction_l
+        if "meter_double" in faults and record["outcome"] == "stopped":
+            # Of a fill that is broken off the air space alone can speak against its meter, and rests err by half a psi.
+            unseen_l += 0.5 * _PSI * plant.tyre.room_l() / plant.tyre.pressure()
         if "valve_stuck_open" in faults:
             # After somebody went on, the hose may spit for as long as a leak takes to be told.
             unseen_l += self.limits.reacted_l(5.0)

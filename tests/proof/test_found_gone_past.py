@@ -186,6 +186,7 @@ IN_TWENTY_THOUSAND = {
     786830: "a vent that stuck open from the start, and shut in the second stroke: 17 L on the ground stood as sure",
     803549: "a vent that stuck open, and shut in the second stroke of a wheel as large as told: 9 L off, 0.8 stated",
     838168: "an insert that seated itself late, while nothing counts what is reversed off: 0.43 L off, 0.12 stated",
+    848386: "a meter that counted double, and a person who stopped before the look: 2 L of 7.5 stood as sure",
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
