@@ -269,10 +269,12 @@ def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 def _last_rest(turn: Turn) -> None:
     """No other rest will follow: what the pressure tells beside the count, of more or of less, stands in doubt."""
-    if turn.facts.rests and turn.facts.tyre_kpa is not None:
-        book_unseen(turn, turn.facts.tyre_kpa)
-    turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts))
-    turn.set(tally=with_more_room(turn.setup, turn.state, turn.facts))
+    facts = turn.facts
+    if not facts.rests or facts.tyre_kpa is None:
+        return
+    book_unseen(turn, facts.tyre_kpa)
+    turn.set(tally=with_last_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
+    turn.set(tally=with_more_room(turn.setup, turn.state, facts, facts.tyre_kpa))
 
 
 def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -71,7 +71,7 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
     return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
 
 
-def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
+def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
     """The account of a fill that is ended between two rests: what was counted since, and no pressure shows.
 
     A gauge at nothing does not tell that there is a tyre, though the rest before stood at nothing too. After an
@@ -79,28 +79,28 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts) -> Tally:
     """
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
-    if setup.into != "tyre" or facts.tyre_kpa is None or not facts.rests or foreseen is None:
+    if setup.into != "tyre" or foreseen is None:
         return state.tally
-    shows_none = facts.tyre_kpa <= NO_TYRE_KPA
-    if not shows_none and facts.tyre_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
+    shows_none = rest_kpa <= NO_TYRE_KPA
+    if not shows_none and rest_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
         return state.tally
     doubted_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
     if not shows_none:
         air_kpa = setup.line.atmosphere_kpa_abs
         room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
-        doubted_l = min(doubted_l, room_l * ((foreseen.low + air_kpa) / (facts.tyre_kpa + air_kpa) - 1))
+        doubted_l = min(doubted_l, room_l * ((foreseen.low + air_kpa) / (rest_kpa + air_kpa) - 1))
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
-def with_more_room(setup: Setup, state: FillState, facts: Facts) -> Tally:
+def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
     """The account of a fill that is ended before its look, at a rest: as little in it as the size's air space tells.
 
     No later rest will tell a wheel that is larger from a meter that counted too much.
     """
     gas, cavity = state.gas, setup.cavity
-    if setup.into != "tyre" or gas.looked or facts.tyre_kpa is None or not facts.rests:
+    if setup.into != "tyre" or gas.looked:
         return state.tally
-    last = at_rest(gas, setup, facts.tyre_kpa, facts.offset_l, pumped=state.stroke.pushed)
+    last = at_rest(gas, setup, rest_kpa, facts.offset_l, pumped=state.stroke.pushed)
     larger_l = [f.cavity_l for f in (gas.found, last.found) if f is not None and f.cavity_l - f.u_l > cavity.high_l]
     if not larger_l:
         return state.tally
