@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import json
 import os
 import sys
@@ -33,8 +34,9 @@ from rig.run.before import foreknown
 from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Unattended
+from rig.run.posting import journal_to_read
 from rig.run.relays import Click, NotAnswered, click_relays, relays_text
-from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.run.taught import with_taught
 from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
@@ -286,7 +288,8 @@ def _close(options: argparse.Namespace) -> int:
 def _config_of(options: argparse.Namespace) -> Path:
     if options.config is not None:
         return Path(options.config)
-    stored = journal_of(DATA).fill(options.id)
+    with contextlib.closing(journal_to_read(DATA)) as journal:
+        stored = journal.fill(options.id)
     return Path(str(stored.about["config"]))
 
 

@@ -20,9 +20,9 @@ from rig.proofs import history_text, meter_text, proving_text
 from rig.run.assembly import fluid_of
 from rig.run.meter_page import meter_page
 from rig.run.person import Person, Unattended
-from rig.run.posting import JOURNAL_NAME
+from rig.run.posting import journal_to_read
 from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, liquid_c, simulated_eyes
-from rig.run.session import Refused, journal_of
+from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 from rig.terminal import ProgressPrinter, Terminal
 from rig.units import Kind, QuantityError, parse
@@ -111,12 +111,8 @@ async def _asked(settings: Settings, terminal: Terminal | None) -> bool:
 
 
 def _history(options: argparse.Namespace, settings: Settings) -> int:
-    folder = Path(settings.rig.data)
-    if not (folder / JOURNAL_NAME).exists():
-        found = []
-    else:
-        with contextlib.closing(journal_of(folder)) as journal:
-            found = journal.provings()
+    with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
+        found = journal.provings()
     rows = [{"number": each.number, "at": each.at, **each.document, "accepted": each.accepted} for each in found]
     print(json.dumps(rows) if options.json else history_text(found))
     return OK
@@ -286,7 +282,7 @@ async def _typed(terminal: Terminal, options: argparse.Namespace, trial: Trial, 
 def meter_command(options: argparse.Namespace) -> int:
     """Show the meter's page; returns the exit status."""
     settings = load_settings(options.config)
-    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         page = meter_page(settings, journal)
     print(json.dumps(page.as_json()) if options.json else meter_text(page))
     return OK

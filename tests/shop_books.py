@@ -6,7 +6,7 @@ import contextlib
 from pathlib import Path
 
 from rig.ledger.journal import Journal
-from rig.run.posting import JOURNAL_NAME
+from rig.run.posting import JOURNAL_NAME, book_to_write
 from rig.run.recorder import utc_now
 
 AT = "2026-11-20T08:{minute:02d}:00.000+00:00"
@@ -73,7 +73,14 @@ def fill_now(fill_id: str, **changes: object) -> dict[str, object]:
 
 
 def journal_with(folder: Path, *records: dict[str, object]) -> None:
-    """Write finished fills into the journal of ``folder``, as the loop does."""
+    """Write finished fills into the journal of ``folder`` and enter them into the book, as the loop does."""
+    journal_only(folder, *records)
+    with book_to_write(folder, TRUCK, simulated=True):
+        pass
+
+
+def journal_only(folder: Path, *records: dict[str, object]) -> None:
+    """Write finished fills into the journal of ``folder``, as a loop does that is killed before the book has them."""
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
         for record in records:
             fill_id, at = str(record["fill_id"]), str(record["started_at"])

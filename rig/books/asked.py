@@ -25,13 +25,12 @@ def fills_asked(book: Book, options: argparse.Namespace) -> list[Record]:
 
 
 def fill_asked(book: Book, name: str) -> Record:
-    """One fill by its id or by its serial number in the book; Refused when there is none."""
+    """One fill by its id or by its number, with or without the suffix of a correction; Refused when there is none."""
     record = posted_under(book, name)
+    name, _, _ = name.partition("-") if name.replace("-", "").isdecimal() else (name, "", "")
     if record is None and name.isdecimal():
-        record = next(
-            (each for kind in (FILL, VESSEL, RETURN, RINSE) for each in book.valid(kind) if each.serial == int(name)),
-            None,
-        )
+        work = book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.own)
+        record = next((each for each in work if str(each.document.get("number")) == name), None)
     if record is None:
         raise Refused(f"no fill {name!r} in the book; `rig ledger list` shows their ids")
     return record

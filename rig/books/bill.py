@@ -6,13 +6,12 @@ import argparse
 import csv
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.paper import Block, Paper
-from rig.books.printing import add_print_options, printed, prints_of
-from rig.books.where import OK, Add, add_config, book_asked, local, now, told
+from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
+from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, told
 from rig.ledger.pricing import (
     Drawn,
     Extra,
@@ -26,7 +25,7 @@ from rig.ledger.pricing import (
     prices_of,
     read_prices,
 )
-from rig.run.posting import FILL
+from rig.run.posting import FILL, RETURN
 from rig.run.session import Refused
 from rig.run.settings import SettingsError
 from rig.shown import NOT_APPROVED, SIMULATED
@@ -34,10 +33,14 @@ from rig.shown import NOT_APPROVED, SIMULATED
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _CELLS = ("text", "quantity", "unit", "price", "amount", "category", "tax_percent", "tax")
 _CONTENT = ("customer", "address", "tax_exempt", "currency", "lines", "net", "tax", "total")
 """A bill in which one of these is another is another bill."""
+CHARGE = "charge"
+BILLED = (FILL, CHARGE, RETURN)
+"""Kinds of records that a bill is made of."""
 EXAMPLE = "config/prices.toml"
 """A list to begin with."""
 
@@ -59,9 +62,10 @@ def add_bill(add: Add) -> None:
 
 def prices_command(options: argparse.Namespace) -> int:
     """Keep a price list, or show what is in force."""
+    if options.file is not None:
+        with book_written(options) as written:
+            keep_prices(written, options.file)
     with book_asked(options) as book:
-        if options.file is not None:
-            keep_prices(book, options.file)
         lists = price_lists(book)
     if not lists:
         raise Refused(f"no price list in the book yet: hand one in by `rig prices {EXAMPLE}`")
@@ -70,7 +74,7 @@ def prices_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def keep_prices(book: Book, path: Path) -> Record:
+def keep_prices(book: WritableBook, path: Path) -> Record:
     """Write a price list into the book; the same as the last one is not written again."""
     try:
         text = path.read_text(encoding="utf-8")
@@ -82,20 +86,23 @@ def keep_prices(book: Book, path: Path) -> Record:
     lists = price_lists(book)
     if lists and lists[-1].document == document:
         return lists[-1]
-    at = now()
-    return book.append("prices", f"{sha256(text.encode()).hexdigest()[:12]} {at}", at, document)
+    return book.note("prices", now(), document)
 
 
 def price_lists(book: Book) -> list[Record]:
     """Every price list of this truck, oldest first."""
-    return book.valid("prices", truck=book.truck)
+    return book.valid("prices", truck=book.own)
 
 
-def list_at(lists: Sequence[Record], at: str) -> Record:
-    """The list in force at a time; before the first one, the first."""
+def list_for(book: Book, lists: Sequence[Record], record: Record) -> Record:
+    """The list in force when a record was written, by the order of the book; before the first one, the first."""
     if not lists:
         raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
-    return max((each for each in lists if each.at <= at), key=lambda each: each.serial, default=lists[0])
+    return next((each for each in reversed(lists) if _precedes(book, each, record)), lists[0])
+
+
+def _precedes(book: Book, prices: Record, record: Record) -> bool:
+    return book.in_order([record, prices])[0] == prices
 
 
 def _prices_text(record: Record) -> str:
@@ -119,68 +126,91 @@ def read_list(record: Record) -> PriceList:
 
 
 def bill_command(options: argparse.Namespace) -> int:
-    """Make a job's bill, keep it as a record, print it; the same bill again is a duplicate."""
-    with book_asked(options) as book:
-        record = bill_record(book, options.job)
-        what = f"bill {record.serial}"
-        if options.csv is not None:
-            _write_csv(options.csv, record)
-            told(options, record.document | {"serial": record.serial, "csv": str(options.csv)}, f"bill: {options.csv}")
+    """Show a job's bill as a draft, or issue it: then the book keeps it, and the same bill again is a duplicate."""
+    from rig.ledger.writing import WritableBook
+
+    with book_for(options) as book:
+        if isinstance(book, WritableBook):
+            record: Record | None = issued_bill(book, options.job)
+            assert record is not None
+            bill, copies = record.document, keep_print(book, f"bill {record.serial}", [record])
         else:
-            paper = bill_paper(record, prints_of(book, what), now())
-            printed(book, options, paper, what, {"serial": record.serial, **record.document}, [record])
+            bill, record = bill_of(book, options.job)
+            copies = None
+    document = {"serial": record.serial if record else None, "issued": copies is not None, **bill}
+    if options.csv is not None:
+        _write_csv(options.csv, bill, record)
+        told(options, document | {"csv": str(options.csv)}, f"bill: {options.csv}")
+    else:
+        printed(options, bill_paper(bill, record, copies, now()), document)
     return OK
 
 
-def bill_record(book: Book, job: str) -> Record:
-    """The job's bill as the book keeps it: the one that stands, or a new one where the job has changed since."""
+def bill_of(book: Book, job: str) -> tuple[dict[str, object], Record | None]:
+    """What a job costs now, and the bill that was issued for it with the same content, None where none was."""
     document = job_bill(book, job)
-    standing = next(iter(book.valid("bill", job=job, truck=book.truck)), None)
-    if standing is not None and all(document.get(name) == standing.document.get(name) for name in _CONTENT):
-        return standing
-    at = now()
-    if standing is not None:
-        document["corrects"] = standing.serial
-    return book.append("bill", f"{job} {at}", at, document)
+    standing = _standing_bill(book, job)
+    return document, standing if standing is not None and _same_bill(document, standing) else None
+
+
+def issued_bill(book: WritableBook, job: str) -> Record:
+    """The job's bill as the book keeps it: the one that stands, or a new one where the job has changed since."""
+    document, same = bill_of(book, job)
+    if same is not None:
+        return same
+    at, standing = now(), _standing_bill(book, job)
+    return book.note("bill", at, document) if standing is None else book.replace(standing, document, at)
+
+
+def _standing_bill(book: Book, job: str) -> Record | None:
+    return next(iter(book.valid("bill", job=job, truck=book.own)), None)
+
+
+def _same_bill(document: Mapping[str, object], standing: Record) -> bool:
+    kept = standing.document
+    return all(document.get(name) == kept.get(name) for name in _CONTENT)
 
 
 def job_bill(book: Book, job: str) -> dict[str, object]:
     """What a job costs, computed from its records; Refused when there is nothing to bill or no price for it."""
-    fills = [record for record in book.valid(FILL, job=job) if not record.document.get("void")]
-    charges, returns = book.valid("charge", job=job), book.valid("return", job=job)
-    if not (fills or charges or returns):
+    work = [record for record in book.valid(BILLED, job=job) if not record.document.get("void")]
+    if not work:
         raise Refused(f"nothing was done in job {job!r}, as far as the book knows")
-    lists = price_lists(book)
+    refuse_copies(work)
+    lists, fills = price_lists(book), [record for record in work if record.kind == FILL]
     known = book.one("job", job)
     about = known.document if known else {}
-    last = max([*fills, *charges, *returns], key=lambda each: each.at)
-    currency, lines = job_lines(lists, fills, charges, returns, exempt=bool(about.get("tax_exempt")))
-    used = {list_at(lists, record.at).serial for record in (*fills, last)}
+    currency, lines = job_lines(book, lists, work, exempt=bool(about.get("tax_exempt")))
+    priced = [list_for(book, lists, record) for record in (*fills, work[-1])]
     return {
         "job": job,
         **{name: about.get(name) for name in ("customer", "address", "site", "machine", "tax_exempt")},
-        "prices": sorted(used),
-        "prices_came_later": any(record.at < lists[0].at for record in (*fills, last)),
+        "device": next((record.document["device"] for record in fills), None),
+        "prices": sorted({each.serial for each in priced}),
+        "prices_came_later": any(not _precedes(book, lists[0], record) for record in (*fills, work[-1])),
         "simulated": any(record.document.get("simulated") for record in fills),
         **bill_document(currency, lines),
     }
 
 
-def job_lines(
-    lists: Sequence[Record],
-    fills: Sequence[Record],
-    charges: Sequence[Record],
-    returns: Sequence[Record],
-    *,
-    exempt: bool,
-) -> tuple[str, list[Line]]:
-    """Currency and lines of a job's records, at least one; Refused without a price."""
-    last = max([*fills, *charges, *returns], key=lambda each: each.at)
+def refuse_copies(work: Sequence[Record]) -> None:
+    """Refuse to bill what stands in the book twice."""
+    keys = [(record.kind, record.key, record.at) for record in work]
+    twice = next((record for record, key in zip(work, keys, strict=True) if keys.count(key) > 1), None)
+    if twice is not None:
+        raise Refused(
+            f"{twice.kind} {twice.key} stands in the book twice: `rig ledger verify` names the copies, "
+            "`rig ledger repair` declares them void; then it can be billed"
+        )
+
+
+def job_lines(book: Book, lists: Sequence[Record], work: Sequence[Record], *, exempt: bool) -> tuple[str, list[Line]]:
+    """Currency and lines of a job's records, at least one, in the order of the book; Refused without a price."""
     try:
-        works = [(work_of(record), read_list(list_at(lists, record.at))) for record in fills]
-        extras = [_extra_of(record) for record in charges]
-        drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in returns]
-        prices = read_list(list_at(lists, last.at))
+        works = [(work_of(each), read_list(list_for(book, lists, each))) for each in work if each.kind == FILL]
+        extras = [_extra_of(each) for each in work if each.kind == CHARGE]
+        drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in work if r.kind == RETURN]
+        prices = read_list(list_for(book, lists, work[-1]))
         return prices.currency, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
         raise Refused(str(error)) from error
@@ -212,7 +242,7 @@ def price_block(book: Book, records: Sequence[Record]) -> Block | None:
     if not lists:
         return None
     try:
-        works = [(work_of(record), read_list(list_at(lists, record.at))) for record in records]
+        works = [(work_of(record), read_list(list_for(book, lists, record))) for record in records]
         lines = lines_of(works[0][1].model_copy(update={"fees": (), "minimum": Decimal(0)}), works)
     except PriceError:
         return None
@@ -223,16 +253,15 @@ def price_block(book: Book, records: Sequence[Record]) -> Block | None:
 # --- its looks ------------------------------------------------------------------------------------------------------
 
 
-def bill_paper(record: Record, copies: int, at: str) -> Paper:
-    """A bill on paper."""
-    bill = record.document
-    marks = (["DUPLICATE"] if copies else []) + ([SIMULATED] if bill["simulated"] else [])
+def bill_paper(bill: Mapping[str, object], record: Record | None, copies: int | None, at: str) -> Paper:
+    """A bill on paper; ``record`` keeps it where it was issued, ``copies`` as in ``copy_marks``."""
+    marks = copy_marks(copies) + ([SIMULATED] if bill["simulated"] else [])
     rows = [
         (name, str(bill[name]))
         for name in ("customer", "address", "site", "machine", "job")
         if bill.get(name) is not None
     ]
-    rows.append(("date", local(record.at)))
+    rows.append(("date", local(record.at if record else at)))
     if bill.get("corrects"):
         rows.append(("CORRECTED", f"stands in for bill No. {bill['corrects']}"))
     if bill.get("tax_exempt"):
@@ -247,7 +276,8 @@ def bill_paper(record: Record, copies: int, at: str) -> Paper:
         f"Printed {local(at)}",
     )
     blocks = (Block("For", tuple(rows)), Block("Work", (), _lines_table(bill)), Block("Sum", _totals(bill)))
-    return Paper("BILL", f"{record.truck}  No. {record.serial}", at, tuple(marks), blocks, feet)
+    number = f"{bill.get('device') or ''}  No. {record.serial}".strip() if record else "no number"
+    return Paper("BILL", number, at, tuple(marks), blocks, feet)
 
 
 def _lines_table(bill: Mapping[str, object]) -> tuple[tuple[str, ...], ...]:
@@ -282,17 +312,21 @@ def _totals(bill: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _write_csv(path: Path, record: Record) -> None:
+def _write_csv(path: Path, bill: Mapping[str, object], record: Record | None) -> None:
     """One row a line, the same columns in each, so that a spreadsheet and an accounting program read it."""
     from rig.ledger.keeping import plain_cell
 
-    bill = record.document
     try:
         with path.open("w", encoding="utf-8-sig", newline="") as sheet:
             table = csv.writer(sheet)
             table.writerow(("bill", "date", "customer", "job", *_CELLS, "currency"))
             for line in _lines(bill):
-                head = (record.serial, record.at[:10], bill.get("customer"), bill["job"])
+                head = (
+                    record.serial if record else "",
+                    (record.at if record else now())[:10],
+                    bill.get("customer"),
+                    bill["job"],
+                )
                 cells = (*head, *(line[name] for name in _CELLS), bill["currency"])
                 table.writerow([plain_cell(cell) for cell in cells])
     except OSError as error:

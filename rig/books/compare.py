@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, now, settings_of, told
+from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
 from rig.run.assembly import Question
-from rig.run.posting import FILL, book_opened
+from rig.run.posting import FILL, book_if_any, number_of, work_number
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.units import show_volume
@@ -21,6 +21,7 @@ from rig.wheel import cavity_l_of_fill, read_size
 
 if TYPE_CHECKING:
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _BESIDE = 0.05
 """How far beside the band of its size a wheel may be taught: a wheel of its own is what teaching is for."""
@@ -82,7 +83,7 @@ def _wheel_of(record: Record) -> Wheel:
     assert isinstance(target_l, int | float)
     assert isinstance(net_l, int | float)
     return Wheel(
-        serial=record.serial,
+        number=work_number(record),
         size=str(fill["size"]),
         fluid=str(fill["fluid"]),
         position=str(fill.get("position") or ""),
@@ -99,8 +100,8 @@ def compare_document(found: Sequence[Group], sides: Sequence[Pair]) -> dict[str,
         "pairs": [
             {
                 "axle": pair.axle,
-                "left": pair.left.serial,
-                "right": pair.right.serial,
+                "left": pair.left.number,
+                "right": pair.right.number,
                 "left_l": pair.left.net_l,
                 "right_l": pair.right.net_l,
                 "difference_l": round(pair.difference_l, 3),
@@ -122,7 +123,7 @@ def _group_document(group: Group) -> dict[str, object]:
         "wheels": len(group.wheels),
         "mean_l": round(group.mean_l, 3),
         "sd_l": _rounded(group.sd_l),
-        "worst": [wheel.serial for wheel in group.worst],
+        "worst": [wheel.number for wheel in group.worst],
         "worst_l": round(group.worst_l, 3),
         "worst_error_percent": round(max(abs(wheel.error_percent) for wheel in group.wheels), 3),
         "tolerance_percent": group.tolerance_percent,
@@ -132,7 +133,7 @@ def _group_document(group: Group) -> dict[str, object]:
         "estimated": sum(wheel.estimated for wheel in group.wheels),
         "each": [
             {
-                "serial": wheel.serial,
+                "number": wheel.number,
                 "position": wheel.position,
                 "side": wheel.side,
                 "net_l": wheel.net_l,
@@ -169,7 +170,7 @@ def _group_lines(group: Group) -> list[str]:
         + (f", spread {group.sd_l:.2f} L (1 s)" if group.sd_l is not None else ""),
     ]
     if len(group.wheels) > 1:
-        lines.append(f"  worst  No. {least.serial} and No. {most.serial} are {group.worst_l:.2f} L apart")
+        lines.append(f"  worst  No. {least.number} and No. {most.number} are {group.worst_l:.2f} L apart")
     if group.cpk is not None and group.cpk_low is not None:
         lines.append(
             f"  Cpk    {group.cpk:.2f}, at least {group.cpk_low:.2f} as far as {len(group.wheels)} wheels tell"
@@ -212,7 +213,7 @@ def _group_picture(group: Group, top: int) -> str:
         ),
     ]
     for number, wheel in enumerate(group.wheels):
-        shown = f"No. {wheel.serial} {escape(wheel.position)}: {wheel.net_l:.2f} L"
+        shown = f"No. {wheel.number} {escape(wheel.position)}: {wheel.net_l:.2f} L"
         parts.append(
             f'<circle cx="{x(wheel.error_percent):.1f}" cy="{top + 34 + number * 17 % 55}" r="4" '
             f'fill="{_INKS[wheel.side]}" fill-opacity="0.6"><title>{shown}</title></circle>'
@@ -227,7 +228,9 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
     """The question with what another wheel holds since its fill as the target; Refused for another size."""
     if fill_id is None:
         return question
-    with book_opened(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
+    with book_if_any(settings) as book:
+        if book is None:
+            raise Refused(f"no book in {settings.rig.data} yet: there is no fill {fill_id!r} to match")
         fill = fill_asked(book, fill_id).document
     asked, net_l, held_l = read_size(question.size).text, fill["net_l"], fill.get("existing_l") or 0
     assert isinstance(net_l, int | float)
@@ -245,22 +248,31 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
 
 def teach_command(options: argparse.Namespace) -> int:
     """Keep what a reference fill took as a wheel's own value, or show what was taught."""
+    if options.fill is not None:
+        with book_written(options) as written:
+            _teach(written, options)
     with book_asked(options) as book:
-        standing = book.one("wheel", options.wheel)
-        if options.fill is not None:
-            record = fill_asked(book, options.fill)
-            body = {**_taught(record), "wheel": options.wheel}
-            _same_size(options, str(body["size"]))
-            at = now()
-            key = options.wheel if standing is None else f"{options.wheel} {at}"
-            standing = book.append("wheel", key, at, body | ({"corrects": standing.serial} if standing else {}))
-        if standing is None:
-            raise Refused(f"nothing was taught of {options.wheel!r}: name a reference fill by --from ID")
-        history = [each for each in book.every(book.truck) if each.kind == "wheel"]
-    own = [each for each in history if each.document["wheel"] == options.wheel]
+        own = [each for truck in book.own for each in book.every(truck) if _about_wheel(each, options.wheel)]
+    if not own:
+        raise Refused(f"nothing was taught of {options.wheel!r}: name a reference fill by --from ID")
     rows = [{"serial": each.serial, "at": each.at, **each.document} for each in own]
     told(options, {**rows[-1], "history": rows[:-1]}, _taught_text(own))
     return OK
+
+
+def _teach(book: WritableBook, options: argparse.Namespace) -> None:
+    """Keep what a reference fill took as a wheel's own value."""
+    body = {**_taught(fill_asked(book, options.fill)), "wheel": options.wheel}
+    _same_size(options, str(body["size"]))
+    standing, at = book.one("wheel", options.wheel), now()
+    if standing is None:
+        book.append("wheel", options.wheel, at, body)
+    else:
+        book.replace(standing, body, at)
+
+
+def _about_wheel(record: Record, wheel: str) -> bool:
+    return record.kind == "wheel" and record.document["wheel"] == wheel
 
 
 def _same_size(options: argparse.Namespace, size: str) -> None:
@@ -286,6 +298,7 @@ def _taught(record: Record) -> dict[str, object]:
         "took_l": round(net_l + held_l, 2),
         "valve_at": fill["valve_at"],
         "from": record.serial,
+        "from_number": number_of(record),
         "fill_id": fill["fill_id"],
     }
 
@@ -314,7 +327,10 @@ def _taught_text(own: Sequence[Record]) -> str:
     last = own[-1].document
     lines = [
         f"{last['wheel']}: a {last['size']} took {last['took_l']} L up to a {last['valve_at']:g} o'clock valve, taught "
-        f"by No. {last['from']}; `rig fill --wheel {last['wheel']}` goes by it from now on"
+        f"by No. {last.get('from_number', last['from'])}; `rig fill --wheel {last['wheel']}` goes by it from now on"
     ]
-    before = [f"{each.document['took_l']} L by No. {each.document['from']}" for each in own[:-1]]
+    before = [
+        f"{each['took_l']} L by No. {each.get('from_number', each['from'])}"
+        for each in (record.document for record in own[:-1])
+    ]
     return "\n".join([*lines, *([f"  before: {'; '.join(before)}"] if before else [])])

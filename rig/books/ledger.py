@@ -9,20 +9,19 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 
-from rig.books.where import OK, REFUSED, Add, add_config, book_asked, folder_of, now, told
-from rig.ledger.journal import Journal, StoredFill
+from rig.books.where import OK, REFUSED, Add, add_config, book_asked, book_written, folder_of, now, told
+from rig.ledger.journal import JournalReader, StoredFill
 from rig.ledger.lock import RigLock
-from rig.run.posting import JOURNAL_NAME
-from rig.run.session import Refused, journal_of
-from rig.run.settings import load_settings
+from rig.run.posting import JOURNAL_NAME, not_posted
+from rig.run.session import Refused
 from rig.shown import ticket_text
 
-_ACTIONS = ("list", "show", "verify", "export", "backup", "restore")
+_ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore")
 
 
 def add_ledger(add: Add) -> None:
     """The command ``ledger``."""
-    command = add("ledger", ledger_command, "What happened: list, show, verify, export, back up, restore.")
+    command = add("ledger", ledger_command, "What happened: list, show, verify, repair, export, back up, restore.")
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("id", nargs="?", metavar="ID|FILE", help="a fill, or the file to write or to restore from")
     add_config(command)
@@ -30,7 +29,9 @@ def add_ledger(add: Add) -> None:
 
 def ledger_command(options: argparse.Namespace) -> int:
     """Run one action; returns the exit status: 3 when the ledger is unsound."""
-    actions = {"verify": _verify, "export": _export, "backup": _backup, "restore": _restore}
+    actions = {
+        "verify": _verify, "repair": _repair, "post": _post, "export": _export, "backup": _backup, "restore": _restore,
+    }  # fmt: skip
     return actions.get(options.action, _journal)(options)
 
 
@@ -38,7 +39,7 @@ def _journal(options: argparse.Namespace) -> int:
     folder = folder_of(options)
     if not (folder / JOURNAL_NAME).exists():
         raise Refused(f"no journal in {folder}: nothing was filled from here yet")
-    with contextlib.closing(journal_of(folder)) as journal:
+    with contextlib.closing(JournalReader(folder / JOURNAL_NAME)) as journal:
         if options.action == "show":
             found = _shown(journal, options.id)
             told(options, found, _shown_fill(found))
@@ -48,7 +49,7 @@ def _journal(options: argparse.Namespace) -> int:
     return OK
 
 
-def _shown(journal: Journal, fill_id: str | None) -> dict[str, object]:
+def _shown(journal: JournalReader, fill_id: str | None) -> dict[str, object]:
     if fill_id is None:
         raise Refused("which fill? `rig ledger list` shows their ids")
     stored = journal.fill(fill_id)
@@ -103,6 +104,34 @@ def _verify(options: argparse.Namespace) -> int:
     return REFUSED if found else OK
 
 
+def _repair(options: argparse.Namespace) -> int:
+    """Declare copies void: records that were posted into a second chain of this rig. Nothing is deleted."""
+    with book_written(options) as book:
+        copies = book.copies()
+        why = "a copy: posted into a second chain of the same rig"
+        made = [book.void(copy, now(), f"{why}, record {of.serial} of {of.truck} counts") for of, copy in copies]
+    rows = [
+        {"truck": copy.truck, "serial": copy.serial, "kind": copy.kind, "of": {"truck": of.truck, "serial": of.serial}}
+        for of, copy in copies
+    ]
+    lines = [f"  {row['kind']}, record {row['serial']} of {row['truck']}: void" for row in rows]
+    told(options, {"voided": rows}, "\n".join([f"{len(made)} copies declared void", *lines]))
+    return OK
+
+
+def _post(options: argparse.Namespace) -> int:
+    """Enter into the book what the journal has and the book has not."""
+    from rig.ledger.keeping import book_or_empty
+
+    folder = folder_of(options)
+    with book_or_empty(folder) as book:
+        waiting = not_posted(folder, book)
+    with book_written(options):
+        pass
+    told(options, {"posted": waiting}, f"{len(waiting)} fill(s) entered into the book")
+    return OK
+
+
 def _export(options: argparse.Namespace) -> int:
     from rig.ledger.keeping import export
 
@@ -118,8 +147,7 @@ def _backup(options: argparse.Namespace) -> int:
     from rig.ledger.keeping import back_up
 
     into = _file(options)
-    with book_asked(options):
-        count = back_up(folder_of(options), into)
+    count = back_up(folder_of(options), into)
     told(options, {"records": count, "file": str(into)}, f"{count} records copied to {into}, and verified there")
     return OK
 
@@ -128,9 +156,8 @@ def _restore(options: argparse.Namespace) -> int:
     from rig.ledger.keeping import restore
 
     backup, folder = _file(options), folder_of(options)
-    truck = load_settings(options.config).rig.name if options.config.exists() else "rig"
     with RigLock(folder):
-        record = restore(folder, backup, now(), truck)
+        record = restore(folder, backup, now())
     text = f"the book is that of {backup}; record {record.serial} says so. Fills of the journal are posted again."
     told(options, {"serial": record.serial, "file": str(backup)}, text)
     return OK

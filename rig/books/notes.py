@@ -11,7 +11,7 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, now, settings_of, told
+from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
 from rig.books.working import work_document, work_lines
 from rig.ledger.pricing import tenths
 from rig.run.posting import job_facts
@@ -23,6 +23,7 @@ from rig.units import parse, show_pressure, show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _JOB = ("customer", "address", "site", "machine", "tax_exempt")
 Body = dict[str, object]
@@ -69,9 +70,11 @@ def add_notes(add: Add) -> None:
 def job_command(options: argparse.Namespace) -> int:
     """Keep or show what is known of a job."""
     told_now = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
+    if told_now:
+        with book_written(options) as written:
+            keep_job(written, options.job, told_now)
     with book_asked(options) as book:
-        record = keep_job(book, options.job, told_now) if told_now else book.one("job", options.job)
-        wheels = work_of_job(book, options.job)
+        record, wheels = book.one("job", options.job), work_of_job(book, options.job)
         if record is None and not wheels:
             raise Refused(f"nothing is known of job {options.job!r}: tell it, for example --customer NAME")
     body = record.document if record else {"job": options.job}
@@ -84,7 +87,7 @@ def job_command(options: argparse.Namespace) -> int:
 
 def convert_command(options: argparse.Namespace) -> int:
     """Keep that wheels of a job are to hold another liquid; tell their steps."""
-    with book_asked(options) as book:
+    with book_written(options) as book:
         keep_conversion(book, options)
         wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
     document = {"job": options.job, "wheels": [work_document(each) for each in wheels]}
@@ -92,7 +95,7 @@ def convert_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def keep_conversion(book: Book, options: argparse.Namespace) -> None:
+def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
     """Keep that wheels of a job are to hold another liquid; what stands already is not written again."""
     to = as_written(settings_of(options), options.to)
     for position in options.position:
@@ -100,13 +103,14 @@ def keep_conversion(book: Book, options: argparse.Namespace) -> None:
         if standing is not None and standing.document["to"] == to:
             continue
         body: Body = {"job": options.job, "position": position, "to": to, "by": options.by}
-        at = now()
-        corrects = {"corrects": standing.serial} if standing else {}
-        key = f"{options.job}, {position} {at}"
-        book.append(CONVERSION, key, at, body | job_facts(book, options.job, position) | corrects)
+        at, whole = now(), body | job_facts(book, options.job, position)
+        if standing is None:
+            book.note(CONVERSION, at, whole)
+        else:
+            book.replace(standing, whole, at)
 
 
-def keep_job(book: Book, job: str, facts: Body) -> Record:
+def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
     """Write what is known of a job; what was told before stands where it is not told anew, and its work follows it."""
     if not job.strip():
         raise Refused("a job needs a name, for example 2026-114")
@@ -116,23 +120,21 @@ def keep_job(book: Book, job: str, facts: Body) -> Record:
     if standing is not None and {name: before.get(name) for name in body} == body:
         return standing
     at = now()
-    key = job if standing is None else f"{job} {at}"
-    record = book.append("job", key, at, body | ({"corrects": standing.serial} if standing else {}))
-    for each in (found for kind in OF_A_WHEEL for found in book.valid(kind, job=job, truck=book.truck)):
+    record = book.append("job", job, at, body) if standing is None else book.replace(standing, body, at)
+    for each in book.valid(OF_A_WHEEL, job=job, truck=book.own):
         own = job_facts(book, job, str(each.document.get("position") or ""))
         if any(each.document.get(name) != value for name, value in own.items()):
             correct(book, each, own, "the job was told afterwards")
     return record
 
 
-def correct(book: Book, record: Record, changes: Body, why: str) -> Record:
-    """Write a record that stands in for ``record``: the same with ``changes``, at the time of the first.
+def correct(book: WritableBook, record: Record, changes: Body, why: str) -> Record:
+    """Write a record that replaces ``record``: the same with ``changes``, at the time of the first.
 
-    CorrectedError where another one stands in for it already.
+    CorrectedError where another one has replaced it already.
     """
     at = now()
-    body = record.document | changes | {"corrects": record.serial, "corrected_at": at, "why": why}
-    return book.append(record.kind, f"{record.key} / {record.serial}", record.at, body)
+    return book.replace(record, record.document | changes | {"corrected_at": at, "why": why}, at, at=record.at)
 
 
 # --- notes ----------------------------------------------------------------------------------------------------------
@@ -140,13 +142,13 @@ def correct(book: Book, record: Record, changes: Body, why: str) -> Record:
 
 def note_command(options: argparse.Namespace) -> int:
     """Write one note."""
-    with book_asked(options) as book:
+    with book_written(options) as book:
         record = keep_note(book, options)
     told(options, {"serial": record.serial, "kind": record.kind, **record.document}, _note_text(record))
     return OK
 
 
-def keep_note(book: Book, options: argparse.Namespace) -> Record:
+def keep_note(book: WritableBook, options: argparse.Namespace) -> Record:
     """Write what a person notes; QuantityError or Refused with what to write instead."""
     return _NOTES[options.kind](book, options)
 
@@ -163,13 +165,13 @@ def _note_text(record: Record) -> str:
 _VOLUMES = {"return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l"}
 
 
-def _moved(book: Book, options: argparse.Namespace) -> Record:
+def _moved(book: WritableBook, options: argparse.Namespace) -> Record:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig note {options.kind} --volume "12 gal"`')
     volume_l = parse(options.volume, "volume")
     if volume_l < 0:
         raise Refused("a volume is not negative; correct a wrong note by another one")
-    into_or_from = returned_to(book, options.to, now()) if options.kind == "return" else _tote(book, options)
+    into_or_from = returned_to(book, options.to) if options.kind == "return" else _tote(book, options)
     body: Body = {
         _VOLUMES[options.kind]: round(volume_l, 3),
         "tote": into_or_from,
@@ -190,13 +192,13 @@ def _tote(book: Book, options: argparse.Namespace) -> str:
     return tote.name
 
 
-def _noted(book: Book, options: argparse.Namespace, body: Body) -> Record:
+def _noted(book: WritableBook, options: argparse.Namespace, body: Body) -> Record:
     about = {"job": options.job or None, "position": options.position}
     at = now()
-    return book.append(options.kind, at, at, about | job_facts(book, options.job, options.position) | body)
+    return book.note(options.kind, at, about | job_facts(book, options.job, options.position) | body)
 
 
-def _charge(book: Book, options: argparse.Namespace) -> Record:
+def _charge(book: WritableBook, options: argparse.Namespace) -> Record:
     if not (options.job and options.item):
         raise Refused('what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`')
     try:
@@ -209,7 +211,7 @@ def _charge(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, {"item": options.item, "quantity": str(quantity), "by": options.by})
 
 
-def finish(book: Book, options: argparse.Namespace) -> Record:
+def finish(book: WritableBook, options: argparse.Namespace) -> Record:
     """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
@@ -222,7 +224,7 @@ def finish(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, body | {"told": show_pressure(kpa)})
 
 
-def _step(book: Book, options: argparse.Namespace) -> Record:
+def _step(book: WritableBook, options: argparse.Namespace) -> Record:
     if not (options.job and options.position and options.step):
         raise Refused(
             'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
@@ -231,7 +233,7 @@ def _step(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, {"step": options.step, "by": options.by, "why": options.why})
 
 
-def _holds(book: Book, options: argparse.Namespace) -> Record:
+def _holds(book: WritableBook, options: argparse.Namespace) -> Record:
     if not (options.job and options.position) or options.volume is None:
         raise Refused('what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`')
     volume_l = parse(options.volume, "volume")
@@ -241,13 +243,13 @@ def _holds(book: Book, options: argparse.Namespace) -> Record:
     return _noted(book, options, {"holds_l": round(volume_l, 3), "fluid": fluid, "by": options.by, "why": options.why})
 
 
-def _fill(book: Book, options: argparse.Namespace) -> Record:
+def _fill(book: WritableBook, options: argparse.Namespace) -> Record:
     if options.fill is None or not options.why:
         raise Refused(f'which fill and why? write `rig note {options.kind} --fill ID --why "…"`')
     return fill_asked(book, options.fill)
 
 
-def _correct(book: Book, options: argparse.Namespace) -> Record:
+def _correct(book: WritableBook, options: argparse.Namespace) -> Record:
     record = _fill(book, options)
     named = {"job": options.job, "position": options.position, "by": options.by}
     changes: Body = {name: value for name, value in named.items() if value}
@@ -264,11 +266,11 @@ def _correct(book: Book, options: argparse.Namespace) -> Record:
     return correct(book, record, changes | job_facts(book, job, position), options.why)
 
 
-def _void(book: Book, options: argparse.Namespace) -> Record:
+def _void(book: WritableBook, options: argparse.Namespace) -> Record:
     return correct(book, _fill(book, options), {"void": True}, options.why)
 
 
-_NOTES: dict[str, Callable[[Book, argparse.Namespace], Record]] = {
+_NOTES: dict[str, Callable[[WritableBook, argparse.Namespace], Record]] = {
     "return": _moved,
     "rinse": _moved,
     "spill": _moved,

@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import re
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.bill import job_lines
+from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.stock import add_telling_options
-from rig.books.where import OK, REFUSED, Add, add_config, book_asked, now, told
+from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
 from rig.ledger.pricing import Line, bill_document
 from rig.run.posting import FILL
@@ -22,6 +21,7 @@ from rig.units import show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify")
 _NAMED = "RIG_OFFICE_URL"
@@ -41,20 +41,37 @@ def add_office(add: Add) -> None:
 
 def office_command(options: argparse.Namespace) -> int:
     """Run one action."""
-    from rig.ledger.book import Book
-
     url = options.url or os.environ.get(_NAMED)
     if not url:
         raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME, or set {_NAMED}")
     actions = {"send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock, "verify": _verify}
-    with Book(url, "office") as office:
-        return actions[options.action](options, office)
+    return actions[options.action](options, url)
 
 
-def _send(options: argparse.Namespace, office: Book) -> int:
+def _office(url: str) -> WritableBook:
+    from rig.ledger.writing import WritableBook
+
+    return WritableBook(url, "office", collects=True)
+
+
+def _only_truck(office: Book, device: str) -> str:
+    """The chain of the rig that is called so; Refused where none or several are."""
+    called = [truck for truck in office.heads() if _device(office, truck) == device]
+    if len(called) != 1:
+        known = ", ".join(f"{truck} ({_device(office, truck) or 'no fill yet'})" for truck in office.heads()) or "none"
+        raise Refused(f"which truck? write `rig office fetch TRUCK`; the office has: {known}")
+    return called[0]
+
+
+def _device(office: Book, truck: str) -> str:
+    fills = office.valid(FILL, truck=truck)
+    return str(fills[-1].document.get("device") or truck) if fills else ""
+
+
+def _send(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.office import send
 
-    with book_asked(options) as book:
+    with book_written(options) as book, _office(url) as office:
         count = send(book, office)
         # After everything is there: what this truck took is in the office's account.
         news = note_yard(book, office, now())
@@ -65,55 +82,65 @@ def _send(options: argparse.Namespace, office: Book) -> int:
     return OK
 
 
-def _stock(options: argparse.Namespace, office: Book) -> int:
-    return yard_command(options, office, (None, None) if options.month is None else month_of(options.month))
+def _stock(options: argparse.Namespace, url: str) -> int:
+    from rig.ledger.book import Book
+
+    with Book(url) if options.what is None else _office(url) as office:
+        return yard_command(options, office, (None, None) if options.month is None else month_of(options.month))
 
 
-def _fetch(options: argparse.Namespace, office: Book) -> int:
+def _fetch(options: argparse.Namespace, url: str) -> int:
+    from rig.ledger.book import Book
     from rig.ledger.keeping import book_of
     from rig.ledger.office import fetch
     from rig.run.settings import load_settings
 
     # Not through the journal: what was lost comes back first, in its own order.
     settings = load_settings(options.config)
-    with book_of(Path(settings.rig.data), settings.rig.name) as book:
-        count = fetch(book, office, settings.rig.name)
+    with book_of(Path(settings.rig.data)) as book, Book(url) as office:
+        if book.truck not in office.heads():
+            book.adopt(options.what or _only_truck(office, settings.rig.name))
+        count = fetch(book, office)
     told(options, {"fetched": count}, f"{count} records fetched from {office.name}")
     return OK
 
 
-def _receive(options: argparse.Namespace, office: Book) -> int:
+def _receive(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.office import receive
 
     if options.what is None:
         raise Refused("which file? write `rig office receive FILE`, one that `rig ledger export` wrote")
-    count = receive(Path(options.what), office)
+    with _office(url) as office:
+        count = receive(Path(options.what), office)
     told(options, {"received": count}, f"{count} records of {options.what} were new")
     return OK
 
 
-def _verify(options: argparse.Namespace, office: Book) -> int:
-    found = office.faults()
+def _verify(options: argparse.Namespace, url: str) -> int:
+    from rig.ledger.book import Book
+
+    with Book(url) as office:
+        found, ends = office.faults(), office.heads()
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
-    heads = {truck: serial for truck, (serial, _) in office.heads().items()}
+    heads = {truck: serial for truck, (serial, _) in ends.items()}
     lines = [f"  {truck}: {serial} records" for truck, serial in heads.items()]
     text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
     told(options, {"sound": not found, "heads": heads, "faults": faults}, text)
     return REFUSED if found else OK
 
 
-def _bill(options: argparse.Namespace, office: Book) -> int:
-    from rig.ledger.book import valid_query
+def _bill(options: argparse.Namespace, url: str) -> int:
+    from rig.ledger.book import Book, valid_query
 
     if options.what is None or options.month is None:
         raise Refused("whose bill of which month? write `rig office bill CUSTOMER --month 2026-11`")
     since, until = month_of(options.month)
-    if options.plan:
-        query = valid_query(FILL, customer=options.what, since=since, until=until)
-        plan = office.plan_of(query)
-        told(options, {"plan": plan.splitlines()}, plan)
-        return OK
-    bill = month_bill(office, options.what, since, until)
+    with Book(url) as office:
+        if options.plan:
+            plan = office.plan_of(valid_query(FILL, customer=options.what, since=since, until=until))
+            told(options, {"plan": plan.splitlines()}, plan)
+            return OK
+        bill = month_bill(office, options.what, since, until)
     text = "\n".join(
         f"  {line['text']:<40} {line['quantity']:>9} {line['unit']:<6} {line['price']:>9} {line['amount']:>11}"
         for line in _lines(bill)
@@ -139,15 +166,11 @@ def month_of(text: str) -> tuple[str, str]:
 
 def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str, object]:
     """A customer's work of a time across all trucks, job by job, each at the prices of its truck and time."""
-    kinds = {
-        kind: office.valid(kind, customer=customer, since=since, until=until) for kind in (FILL, "charge", "return")
-    }
-    kinds[FILL] = [record for record in kinds[FILL] if not record.document.get("void")]
-    jobs: dict[tuple[str, str], dict[str, list[Record]]] = {}
-    for kind, records in kinds.items():
-        for record in records:
-            at = (record.truck, str(record.document.get("job") or record.serial))
-            jobs.setdefault(at, {name: [] for name in kinds})[kind].append(record)
+    work = office.valid(BILLED, customer=customer, since=since, until=until)
+    jobs: dict[tuple[str, str], list[Record]] = {}
+    for record in work:
+        if not record.document.get("void"):
+            jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
     if not jobs:
         raise Refused(f"nothing was done for {customer!r} in that month, as far as the office knows")
     lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
@@ -157,17 +180,15 @@ def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str,
     exempt = {
         str(each.document["job"]) for each in office.valid("job", customer=customer) if each.document["tax_exempt"]
     }
+    refuse_copies(work)
     lines: list[Line] = []
     currencies = set()
-    for (truck, job), work in sorted(jobs.items()):
-        currency, own = _job(lists[truck], work, exempt=job in exempt)
+    for (truck, job), own_work in sorted(jobs.items()):
+        currency, own = job_lines(office, lists[truck], own_work, exempt=job in exempt)
         currencies.add(currency)
         lines += own
     if len(currencies) != 1:
         raise Refused(f"two currencies on one bill ({', '.join(sorted(currencies))}): bill the jobs one by one")
-    counts = {"fills": len(kinds[FILL]), "jobs": len(jobs)}
+    fills = sum(record.kind == FILL for each in jobs.values() for record in each)
+    counts = {"fills": fills, "jobs": len(jobs)}
     return {"customer": customer, **counts, **bill_document(currencies.pop(), lines)}
-
-
-def _job(lists: Sequence[Record], work: dict[str, list[Record]], *, exempt: bool) -> tuple[str, list[Line]]:
-    return job_lines(lists, work[FILL], work["charge"], work["return"], exempt=exempt)

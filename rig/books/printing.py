@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.paper import Paper, as_text
-from rig.books.where import now, told
+from rig.books.where import book_asked, book_written, now, told
 from rig.run.session import Refused
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _WIDTH = 64
+NOT_ISSUED = "DRAFT, not issued"
 
 
 def add_print_options(command: argparse.ArgumentParser) -> None:
     """Options that say how a paper is printed."""
+    command.add_argument(
+        "--issue", action="store_true", help="hand it out: the book keeps that, a second is a DUPLICATE"
+    )
     how = command.add_mutually_exclusive_group()
     how.add_argument("--pdf", type=Path, metavar="FILE", help="write a PDF")
     how.add_argument("--receipt", action="store_true", help="plain text for a receipt printer")
@@ -33,15 +39,13 @@ def prints_of(book: Book, what: str) -> int:
     return sum(key.rpartition(" #")[0] == what for key in book.keys("print"))
 
 
-def printed(
-    book: Book,
-    options: argparse.Namespace,
-    paper: Paper,
-    what: str,
-    document: dict[str, object],
-    records: Sequence[Record],
-) -> None:
-    """Hand a paper out as the options say; a print, other than JSON for a program, is a record."""
+def book_for(options: argparse.Namespace) -> AbstractContextManager[Book]:
+    """The book for a paper: to be read where it is looked at, to be written where it is issued."""
+    return book_written(options) if options.issue else book_asked(options)
+
+
+def printed(options: argparse.Namespace, paper: Paper, document: dict[str, object]) -> None:
+    """Show a paper as the options say: on the terminal, for a receipt printer, as PDF, as JSON."""
     if options.json and options.pdf is None:
         told(options, document | {"paper": paper.as_json()}, "")
         return
@@ -57,11 +61,18 @@ def printed(
         print(as_text(paper, options.columns, ascii_only=True))
     else:
         print(as_text(paper, _WIDTH))
-    keep_print(book, what, records)
 
 
-def keep_print(book: Book, what: str, records: Sequence[Record]) -> None:
-    """Keep that a paper was handed out, so that the next one of the same says that it is a duplicate."""
-    copy = prints_of(book, what) + 1
+def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
+    """Keep that a paper is handed out; returns how many times it was before: the next one is a duplicate."""
+    copies = prints_of(book, what)
     of = [{"truck": record.truck, "serial": record.serial} for record in records]
-    book.append("print", f"{what} #{copy}", now(), {"what": what, "copy": copy, "of": of})
+    book.append("print", f"{what} #{copies + 1}", now(), {"what": what, "copy": copies + 1, "of": of})
+    return copies
+
+
+def copy_marks(copies: int | None) -> list[str]:
+    """The marks of a paper that was issued so many times before; None: it is only looked at."""
+    if copies is None:
+        return [NOT_ISSUED]
+    return ["DUPLICATE"] if copies else []

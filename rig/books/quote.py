@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from rig.books.bill import EXAMPLE, job_bill, list_at, price_lists, read_list
-from rig.books.where import OK, Add, add_config, book_asked, now, told
+from rig.books.bill import EXAMPLE, job_bill, price_lists, read_list
+from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer
@@ -20,6 +20,7 @@ from rig.units import show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 
 def add_quote(add: Add) -> None:
@@ -35,32 +36,43 @@ def add_quote(add: Add) -> None:
 
 def quote_command(options: argparse.Namespace) -> int:
     """Make, accept or look up a quote."""
+    if options.sizes or options.accept:
+        with book_written(options) as written:
+            _keep(written, options)
     with book_asked(options) as book:
-        standing = quote_of(book, options.job)
-        if options.sizes:
-            wheels = [(f"wheel {number}", question_of(options, size)) for number, size in enumerate(options.sizes, 1)]
-            standing = make_quote(book, load_settings(options.config), options.job, wheels, standing, options.item)
-        if standing is None:
-            raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
-        if options.accept:
-            standing = accept_quote(book, standing, options.accept)
-        document = quote_document(book, standing)
+        document = quote_document(book, _asked_quote(book, options))
     told(options, document, _text(document))
     return OK
 
 
+def _keep(book: WritableBook, options: argparse.Namespace) -> None:
+    """Make the quote that is asked for, and keep who accepts it."""
+    if options.sizes:
+        wheels = [(f"wheel {number}", question_of(options, size)) for number, size in enumerate(options.sizes, 1)]
+        standing = quote_of(book, options.job)
+        make_quote(book, load_settings(options.config), options.job, wheels, standing, options.item)
+    if options.accept:
+        accept_quote(book, _asked_quote(book, options), options.accept)
+
+
+def _asked_quote(book: Book, options: argparse.Namespace) -> Record:
+    standing = quote_of(book, options.job)
+    if standing is None:
+        raise Refused(f"no quote for job {options.job!r}: name the sizes, as in `rig quote J1 18.4-38 18.4-38`")
+    return standing
+
+
 def quote_of(book: Book, job: str) -> Record | None:
     """The quote of a job that stands, None where none was made."""
-    return next(iter(book.valid("quote", job=job, truck=book.truck)), None)
+    return next(iter(book.valid("quote", job=job, truck=book.own)), None)
 
 
-def accept_quote(book: Book, standing: Record, who: str) -> Record:
+def accept_quote(book: WritableBook, standing: Record, who: str) -> Record:
     """Keep who accepts the quote that stands, and when; one that was accepted stays as it was accepted."""
     if standing.document["accepted_by"]:
         return standing
     at = now()
-    body = standing.document | {"accepted_by": who, "accepted_at": at, "corrects": standing.serial}
-    return book.append("quote", f"{standing.document['job']} {at}", at, body)
+    return book.replace(standing, standing.document | {"accepted_by": who, "accepted_at": at}, at)
 
 
 def quote_document(book: Book, standing: Record) -> dict[str, object]:
@@ -69,7 +81,7 @@ def quote_document(book: Book, standing: Record) -> dict[str, object]:
 
 
 def make_quote(
-    book: Book,
+    book: WritableBook,
     settings: Settings,
     job: str,
     wheels: Iterable[tuple[str, Question]],
@@ -85,7 +97,7 @@ def make_quote(
     if not lists:
         raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
     at = now()
-    in_force = list_at(lists, at)
+    in_force = lists[-1]
     works = []
     for number, (place, question) in enumerate(wheels, start=1):
         target = answer(settings, question)
@@ -105,9 +117,7 @@ def make_quote(
         "accepted_by": None,
         **bill_document(prices.currency, lines),
     }
-    if standing is not None:
-        body["corrects"] = standing.serial
-    return book.append("quote", f"{job} {at}", at, body)
+    return book.note("quote", at, body) if standing is None else book.replace(standing, body, at)
 
 
 def _done(book: Book, standing: Record) -> dict[str, object] | None:

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 import segno
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, local, now, settings_of, told
+from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, told
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.run.mistakes import nearest
+from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, same_fluid, totes_of
@@ -22,6 +23,7 @@ from rig.units import parse, show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 _EMPTY_L = 0.5
 """Less than this in a tote spoils no other liquid. Assumed, no source."""
@@ -65,10 +67,13 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
 
 def stock_command(options: argparse.Namespace) -> int:
     """Show what is in the totes, or tell what was loaded, dipped, connected, or what a tote is."""
-    with book_asked(options) as book:
-        if options.action != "show":
-            tell(book, options, settings_of(options))
-        totes = totes_of(book)
+    if options.action == "show":
+        with book_asked(options) as book:
+            totes = totes_of(book)
+    else:
+        with book_written(options) as written:
+            tell(written, options, settings_of(options))
+            totes = totes_of(written)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
     told(options, stock_document(totes), stock_text(totes))
@@ -76,7 +81,7 @@ def stock_command(options: argparse.Namespace) -> int:
 
 
 def tell(
-    book: Book, options: argparse.Namespace, settings: Settings | None, totes: Sequence[Tote] | None = None
+    book: WritableBook, options: argparse.Namespace, settings: Settings | None, totes: Sequence[Tote] | None = None
 ) -> None:
     """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do.
 
@@ -105,7 +110,9 @@ def _volume_l(options: argparse.Namespace) -> float:
     return round(volume_l, 3)
 
 
-def _described(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _described(
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
+) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
     key = f"tote {name}"
@@ -120,11 +127,13 @@ def _described(book: Book, totes: Sequence[Tote], options: argparse.Namespace, s
         facts["yard"] = True
     body = {**(standing.document if standing else {}), **facts, "tote": name}
     at = now()
-    corrects = {"corrects": standing.serial} if standing else {}
-    book.append("tote", key if standing is None else f"{key} {at}", at, body | corrects)
+    if standing is None:
+        book.append("tote", key, at, body)
+    else:
+        book.replace(standing, body, at)
     if name and not body.get("yard") and not book.keys("connect"):
         # The first tote with a name is the one at the pump, until another is connected.
-        book.append("connect", at, at, {"tote": name, "by": options.by})
+        book.note("connect", at, {"tote": name, "by": options.by})
 
 
 def _above_zero_l(text: str) -> float:
@@ -134,7 +143,7 @@ def _above_zero_l(text: str) -> float:
     return round(volume_l, 3)
 
 
-def _loaded(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     volume_l = _volume_l(options)
     tote = _named(totes, options.tote)
     source = None if options.source is None else _named(totes, options.source)
@@ -149,7 +158,7 @@ def _loaded(book: Book, totes: Sequence[Tote], options: argparse.Namespace, sett
     if options.mixed:
         body["mixed"] = True
     at = now()
-    book.append("load", at, at, body)
+    book.note("load", at, body)
     if options.reorder is not None:
         options.tote, options.fluid, options.yard = tote.name, None, tote.yard
         _described(book, totes, options, settings)
@@ -195,7 +204,7 @@ def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) 
             )
 
 
-def _dipped(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     """Keep what stands in a tote, and, where it is told, what it is."""
     volume_l, tote = _volume_l(options), _named(totes, options.tote)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
@@ -203,17 +212,19 @@ def _dipped(book: Book, totes: Sequence[Tote], options: argparse.Namespace, sett
         fluid = next(iter(tote.fluids), "")
     at = now()
     body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
-    book.append("dip", at, at, body)
+    book.note("dip", at, body)
 
 
-def _connected(book: Book, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _connected(
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
+) -> None:
     """Keep which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
     at = now()
-    book.append("connect", at, at, {"tote": tote.name, "by": options.by})
+    book.note("connect", at, {"tote": tote.name, "by": options.by})
 
 
-_ACTIONS: dict[str, Callable[[Book, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
+_ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
     "load": _loaded,
     "dip": _dipped,
     "connect": _connected,
@@ -288,7 +299,7 @@ def balance_command(options: argparse.Namespace) -> int:
     """The day's balance of this truck."""
     since, until = day_of(options.date)
     with book_asked(options) as book:
-        each, truck = balances(movements(book, since, until)), book.truck
+        each, truck = balances(movements(book, since, until)), _called(options, book)
     found = together(each)
     document = {
         "truck": truck,
@@ -306,6 +317,12 @@ def balance_command(options: argparse.Namespace) -> int:
     }
     told(options, document, balance_line(truck, since, found))
     return OK
+
+
+def _called(options: argparse.Namespace, book: Book) -> str:
+    """What the rig is called: by its configuration, else by the id of its book."""
+    settings = settings_of(options)
+    return settings.rig.name if settings else book.truck
 
 
 def _tenth(value: float | None) -> float | None:
@@ -374,7 +391,7 @@ def tag_text(record: Record) -> str:
         *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
         f"filled {record.at[:10]}",
         *([f"lot {fill['lot']}"] if fill.get("lot") else []),
-        f"{record.truck} No. {record.serial}",
+        f"{fill['device']} No. {number_of(record)}",
         *(["SIMULATED"] if fill.get("simulated") else []),
     ]
     return "; ".join(parts)

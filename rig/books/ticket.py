@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from rig.books.asked import fills_asked
 from rig.books.bill import price_block
 from rig.books.paper import Block, Paper
-from rig.books.printing import add_print_options, printed, prints_of
-from rig.books.where import OK, Add, add_config, book_asked, local, now
+from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
+from rig.books.where import OK, Add, add_config, local, now
 from rig.control.guards import GUARD_NAMED
+from rig.run.posting import number_of
 from rig.run.wheels import finish_faults, finish_of
 from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, next_steps
 from rig.units import gallons, show_mass, show_pressure, show_volume
@@ -34,46 +35,49 @@ def add_ticket(add: Add) -> None:
 
 
 def ticket_command(options: argparse.Namespace) -> int:
-    """Print a ticket; the second print of the same says that it is a duplicate."""
-    with book_asked(options) as book:
+    """Show a ticket, or issue it; the second issue of the same says that it is a duplicate."""
+    from rig.ledger.writing import WritableBook
+
+    with book_for(options) as book:
         records = fills_asked(book, options)
         what = f"ticket {options.job if options.job is not None else records[0].document['fill_id']}"
-        copies = prints_of(book, what)
+        copies = keep_print(book, what, records) if isinstance(book, WritableBook) else None
         ends = [finish_of(book, record) for record in records]
         paper = ticket_paper(records, ends, price_block(book, records), copies, now())
         fills = [
             document_of(record) | {"finish": None if end is None else document_of(end)}
             for record, end in zip(records, ends, strict=True)
         ]
-        printed(book, options, paper, what, {"fills": fills}, records)
+        printed(options, paper, {"fills": fills})
     return OK
 
 
 def document_of(record: Record) -> dict[str, object]:
     """A record of the book as one document."""
-    return {"truck": record.truck, "serial": record.serial, "hash": record.hash, **record.document}
+    own = {"truck": record.truck, "serial": record.serial, "hash": record.hash}
+    return {**record.document, **own, **({"number": number_of(record)} if "number" in record.document else {})}
 
 
 # --- the paper ------------------------------------------------------------------------------------------------------
 
 
 def ticket_paper(
-    records: Sequence[Record], ends: Sequence[Record | None], prices: Block | None, copies: int, at: str
+    records: Sequence[Record], ends: Sequence[Record | None], prices: Block | None, copies: int | None, at: str
 ) -> Paper:
-    """The ticket of some fills, at least one, each with the note of its end."""
+    """The ticket of some fills, at least one, each with the note of its end; ``copies`` as in ``copy_marks``."""
     first, faulty = records[0].document, False
     blocks = [_head(records)]
     for record, end in zip(records, ends, strict=True):
         blocks.append(_fill_block(record, end))
         faulty |= end is not None and bool(finish_faults(end, None))
     marks = (
-        (["DUPLICATE"] if copies else [])
+        copy_marks(copies)
         + ([SIMULATED] if any(r.document["simulated"] for r in records) else [])
         + ([NOT_FINISHED] if faulty else [])
     )
     if len(records) > 1:
         blocks.append(_sum(records))
-    number = ", ".join(f"No. {record.serial}" for record in records)
+    number = ", ".join(f"No. {number_of(record)}" for record in records)
     return Paper(
         title="DELIVERY TICKET",
         number=f"{first['device']}  {number}",
@@ -107,9 +111,9 @@ def _head(records: Sequence[Record]) -> Block:
 def _fill_block(record: Record, end: Record | None) -> Block:
     fill = record.document
     where = fill.get("position") or "position not told"
-    title = f"No. {record.serial}: {fill['size']}, {where}"
+    title = f"No. {number_of(record)}: {fill['size']}, {where}"
     rows = (*_delivered(fill), *_meter_rows(fill), *_after(fill), *_end_rows(fill, end))
-    return Block(title, (*rows, ("record", record.hash[:16])))
+    return Block(title, (*rows, ("record", f"{record.serial} of {record.truck}, seal {record.hash[:16]}")))
 
 
 def _end_rows(fill: Fields, end: Record | None) -> list[tuple[str, str]]:
@@ -144,7 +148,7 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
         if _number(fill, name):
             rows.append((label, show_volume(_number(fill, name))))
     if fill.get("corrects"):
-        rows.insert(0, ("CORRECTED", f"stands in for No. {fill['corrects']}: {_words(fill.get('why'))}"))
+        rows.insert(0, ("CORRECTED", f"{_words(fill.get('why'))}"))
     return rows
 
 

@@ -5,18 +5,20 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from rig.run.posting import JOURNAL_NAME, book_opened
+from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
 from rig.run.recorder import utc_now
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
+    from rig.ledger.writing import WritableBook
 
 DATA = Path("rig-data")
 OK, REFUSED = 0, 3
@@ -63,15 +65,45 @@ def folder_of(options: argparse.Namespace) -> Path:
 
 @contextlib.contextmanager
 def book_asked(options: argparse.Namespace) -> Iterator[Book]:
-    """The rig's book with everything in it that the journal has; Refused where there is neither."""
+    """The rig's book, to be read; Refused where there is none. Fills that it lacks are named on standard error."""
+    from rig.ledger.book import NoBookError
+    from rig.ledger.keeping import book_read
+
+    folder = folder_of(options)
+    try:
+        book = book_read(folder)
+    except NoBookError as error:
+        if waiting := not_posted(folder, None):
+            raise Refused(f"{_waiting(waiting)} there is no book yet") from error
+        raise Refused(
+            f"no book in {folder}: nothing was filled from here yet; say which rig by --config FILE"
+        ) from error
+    with book:
+        if waiting := not_posted(folder, book):
+            print(f"rig: {_waiting(waiting)}", file=sys.stderr)
+        yield book
+
+
+def _waiting(fill_ids: Sequence[str]) -> str:
+    return (
+        f"{len(fill_ids)} finished fill(s) of the journal are not in the book yet (the latest is {fill_ids[-1]}): "
+        "`rig ledger post` enters them;"
+    )
+
+
+@contextlib.contextmanager
+def book_written(options: argparse.Namespace) -> Iterator[WritableBook]:
+    """The rig's book, to be written, with everything in it that the journal has.
+
+    Refused where there is neither a book nor a journal nor a configuration: a mistaken folder gets no book.
+    """
     from rig.ledger.keeping import BOOK_NAME
 
-    settings = settings_of(options)
-    folder = Path(settings.rig.data) if settings else DATA
+    settings, folder = settings_of(options), folder_of(options)
     if settings is None and not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
         raise Refused(f"no journal in {folder}: nothing was filled from here yet; say which rig by --config FILE")
     name, simulated = (settings.rig.name, settings.rig.simulated) if settings else ("rig", True)
-    with book_opened(folder, name, simulated=simulated) as book:
+    with book_to_write(folder, name, simulated=simulated) as book:
         yield book
 
 

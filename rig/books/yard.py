@@ -15,20 +15,23 @@ from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
+    from rig.ledger.writing import WritableBook
 
 TELLS = ("load", "dip", "tote")
 
 
 def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | None, str | None]) -> int:
     """Keep what is told at the office of a yard tank, if anything; show all of them, with the sums of a time."""
-    if options.what is not None:
+    from rig.ledger.writing import WritableBook
+
+    if isinstance(office, WritableBook):
         _tell(options, office)
     tanks = yard_tanks(office, *month)
     told(options, {"yard_tanks": [tank_document(tank) for tank in tanks]}, tanks_text(tanks))
     return OK
 
 
-def _tell(options: argparse.Namespace, office: Book) -> None:
+def _tell(options: argparse.Namespace, office: WritableBook) -> None:
     if options.what not in TELLS or not (options.tote or "").strip():
         raise Refused(
             "what of which yard tank? for example `rig office stock load --tote NAME --volume Q`, "

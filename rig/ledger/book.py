@@ -1,35 +1,39 @@
-"""The book of the shop: every record of one truck or of many, sealed, numbered without a gap, and never changed.
+"""The book of the shop, read: every record of one truck or of many, sealed, numbered without a gap, never changed.
 
-SQLite in the rig's folder, or PostgreSQL by its URL, with the same code. A running fill is written to the journal;
-the book takes what is finished. A correction is a new record with ``corrects``: the serial number that it stands in
-for. Knows records as documents; must not know what a fill or a price is.
+SQLite in the rig's folder, or PostgreSQL by its URL, with the same code. A :class:`Book` opens read-only and makes
+nothing, not even a file that is missing; what may append is a :class:`rig.ledger.writing.WritableBook`. A correction
+is a new record with ``corrects``: the serial number that it replaces. The order of records is that of their serial
+numbers, never of their times: a clock may have been wrong. Knows records as documents; must not know what a fill or a
+price is.
 """
 
 from __future__ import annotations
 
 import contextlib
+import heapq
 import json
-import os
-import threading
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import accumulate, groupby
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypedDict, Unpack
+from typing import Any, Self, TypedDict, Unpack
 
-from sqlalchemy import Connection, Select, create_engine, event, insert, select, text
+from sqlalchemy import Connection, Engine, Select, StaticPool, create_engine, func, inspect, select
+from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
-from rig.ledger.chain import START, Body, Fault, Head, Record, canonical, faults_of, seal
+from rig.ledger.chain import START, Body, Fault, Head, Record, faults_of
 from rig.ledger.journal import JournalError
-from rig.ledger.migrations import TooNewError, migrate
-from rig.ledger.tables import HEADS, RECORDS, SEALED
+from rig.ledger.migrations import TooNewError, check_version
+from rig.ledger.readonly import open_read_only
+from rig.ledger.tables import HEADS, IDENTITY, METADATA, RECORDS, SEALED
 
 _BATCH = 2000
-_HEAD = text(
-    "INSERT INTO heads (truck, serial, hash) VALUES (:truck, 0, :start) "
-    "ON CONFLICT (truck) DO UPDATE SET serial = heads.serial RETURNING serial, hash"
-)
-"""Takes the lock on a truck's chain, begins it where there is none, and says where it ends."""
+_FROM_THE_JOURNAL = ("fill", "vessel", "return", "rinse", "event", "proving")
+"""Kinds that are posted from a journal, and so are what a second chain of the same rig has copies of."""
+VOID = "void"
+"""The kind of record that declares the one that it corrects void."""
 Entry = tuple[str, str, str, Body]
 """Kind, key, time and body of a record to be."""
 
@@ -55,36 +59,69 @@ class BookError(JournalError):
 
 
 class CorrectedError(BookError):
-    """Another record stands in already for the one that is to be corrected: whoever writes looked at an old one."""
+    """Another record has replaced the one that is to be corrected: whoever writes looked at an old one."""
+
+
+class NoBookError(BookError):
+    """There is no book yet at this address."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Whose book it is, fixed when it is made."""
+
+    truck: str
+    """The id under which this book's own records are sealed; no display name."""
+    collects: bool
+    """It holds the chains of other trucks: an office's. Otherwise every chain in it is this rig's own."""
 
 
 class Book:
-    """The book at a URL. Appends for one truck; reads all."""
+    """A book that is read. ``truck`` is its own id, ``own`` are the chains that are its rig's."""
 
-    def __init__(self, url: str, truck: str) -> None:
-        """Open the book, make or migrate its tables; BookError when that is not to be had."""
-        self.truck = truck
-        try:
-            self._engine = create_engine(url)
-        except (SQLAlchemyError, ImportError) as error:
-            raise BookError(
-                f"{url}: is no address of a book ({error}); write sqlite:///FILE or postgresql+psycopg://…"
-            ) from error
-        self._path = Path(self._engine.url.database or "") if self._engine.dialect.name == "sqlite" else None
-        self.name = self._engine.url.render_as_string(hide_password=True)
-        if self._path is not None:
-            self.name = str(self._path)
-            event.listen(self._engine, "connect", _durable)
+    def __init__(self, url: str) -> None:
+        """Open the book at a URL for reading; NoBookError where there is none, BookError when it cannot be read."""
+        self._path = _file_of(url)
+        self._engine = self._engine_at(url)
+        self.name = str(self._path) if self._path else self._engine.url.render_as_string(hide_password=True)
         try:
             with self._doing("opened"):
-                if self._path is not None:
-                    self._path.parent.mkdir(parents=True, exist_ok=True)
-                migrate(self._engine, self._path)
+                self._prepare()
+                self.identity = self._identity()
         except BookError:
             self._engine.dispose()
             raise
 
-    def __enter__(self) -> Book:
+    def _engine_at(self, url: str) -> Engine:
+        if self._path is None:
+            return engine_of(url).execution_options(postgresql_readonly=True)
+        path = self._path
+        return create_engine("sqlite://", creator=lambda: open_read_only(path), poolclass=StaticPool)
+
+    def _prepare(self) -> None:
+        """Look whether there is a book that can be read."""
+        if (self._path is not None and not self._path.exists()) or not inspect(self._engine).has_table("records"):
+            raise NoBookError(f"{self.name}: there is no book yet; nothing was recorded here")
+        with self._engine.connect() as db:
+            check_version(db)
+
+    def _identity(self) -> Identity:
+        with self._engine.connect() as db:
+            return identity_of(db)
+
+    @property
+    def truck(self) -> str:
+        """The id under which this book's own records are sealed."""
+        return self.identity.truck
+
+    @property
+    def own(self) -> tuple[str, ...]:
+        """The chains of this rig: its own first; in an office's book the office's alone."""
+        if self.identity.collects:
+            return (self.truck,)
+        return (self.truck, *(truck for truck in self.heads() if truck != self.truck))
+
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -108,99 +145,6 @@ class Book:
                 f"{self.name}: the book cannot be {what} ({cause}); check the disk, or the server"
             ) from error
 
-    # --- writing ----------------------------------------------------------------------------------------------------
-
-    def append(self, kind: str, key: str, at: str, body: Body) -> Record:
-        """Write one record; where one of this kind and key is there already, nothing: that one is returned."""
-        return self.append_all([(kind, key, at, body)])[0]
-
-    def append_all(self, entries: Sequence[Entry]) -> list[Record]:
-        """Write records in one commit, each once, or none; raises UnfitError, CorrectedError, BookError."""
-        with self._doing("written"), self._engine.begin() as db:
-            head = self._head(db)
-            made, new = [], []
-            for kind, key, at, body in entries:
-                record = self._once(db, kind, key)
-                if record is None or record.body != canonical(body):
-                    self._still_stands(db, body.get("corrects"))
-                if record is None:
-                    record = seal(self.truck, head, kind, key, at, canonical(body))
-                    db.execute(insert(RECORDS), _row(record))
-                    head = (record.serial, record.hash)
-                    new.append(record)
-                made.append(record)
-        if new:
-            self._witness()
-        return made
-
-    def take_in(self, records: Sequence[Record]) -> int:
-        """Take records that were sealed elsewhere, in the order of one truck's chain; returns how many were new.
-
-        What is there already is passed over when it is the same; anything else that does not follow raises BookError,
-        and then nothing of ``records`` is taken.
-        """
-        if not records:
-            return 0
-        truck = records[0].truck
-        with self._doing("written"), self._engine.begin() as db:
-            head = self._head(db, truck)
-            new = [record for record in records if record.serial > head[0]]
-            self._same(db, truck, [record for record in records if record.serial <= head[0]])
-            follows = (record.serial - 1, record.previous) if (record := new[0] if new else None) else head
-            fault = next(faults_of(new, {truck: (new[-1].serial, new[-1].hash)} if new else {}, whole=False), None)
-            if fault is None and follows != head:
-                fault = Fault(truck, head[0] + 1, f"what was sent does not follow record {head[0]} here")
-            if fault is not None:
-                raise BookError(f"refused at arrival: {fault}")
-            if new:
-                db.execute(insert(RECORDS), [_row(record) for record in new])
-        if new:
-            self._witness()
-        return len(new)
-
-    def _same(self, db: Connection, truck: str, records: Sequence[Record]) -> None:
-        """Refuse records that are here already with another content."""
-        for record in records:
-            here = db.execute(
-                select(RECORDS.c.hash).where(RECORDS.c.truck == truck, RECORDS.c.serial == record.serial)
-            ).scalar()
-            if here != record.hash:
-                raise BookError(f"refused at arrival: {truck}, record {record.serial}: another one stands here already")
-
-    def _head(self, db: Connection, truck: str | None = None) -> Head:
-        row = db.execute(_HEAD, {"truck": truck or self.truck, "start": START}).one()
-        return int(row[0]), str(row[1])
-
-    def _once(self, db: Connection, kind: str, key: str) -> Record | None:
-        row = db.execute(
-            select(*SEALED).where(RECORDS.c.truck == self.truck, RECORDS.c.kind == kind, RECORDS.c.key == key)
-        ).first()
-        return None if row is None else Record(*row)
-
-    def _still_stands(self, db: Connection, serial: object) -> None:
-        """Two who correct one record at once would leave two: the second is told. Under the head's lock."""
-        if serial is None:
-            return
-        taken = select(RECORDS.c.serial).where(RECORDS.c.truck == self.truck, RECORDS.c.corrects == serial)
-        by = db.execute(taken).scalar()
-        if by is not None:
-            raise CorrectedError(f"record {serial} was corrected meanwhile, by No. {by}: look at that one first")
-
-    def _witness(self) -> None:
-        """Say beside the database how far it got, so that a tail that is lost with its head is missed.
-
-        It may lag behind the database and never leads it, so it needs no synchronisation of its own.
-        """
-        if self._path is None:
-            return
-        witness = witness_of(self._path)
-        # The page's threads and other programs write it too.
-        temporary = witness.with_name(f"{witness.name}.{os.getpid()}.{threading.get_ident()}")
-        heads = json.dumps(self.heads())
-        with self._doing("written"):
-            temporary.write_text(heads, encoding="utf-8")
-            temporary.replace(witness)
-
     # --- reading ----------------------------------------------------------------------------------------------------
 
     def heads(self) -> dict[str, Head]:
@@ -209,19 +153,48 @@ class Book:
             return {truck: (serial, hash_) for truck, serial, hash_ in db.execute(select(HEADS))}
 
     def every(self, truck: str | None = None, *, after: int = 0, most: int | None = None) -> Iterator[Record]:
-        """Records as they were written, by truck and serial number; of one truck those after a serial number."""
-        query = select(*SEALED).order_by(RECORDS.c.truck, RECORDS.c.serial).limit(most)
-        if truck is not None:
-            query = query.where(RECORDS.c.truck == truck, RECORDS.c.serial > after)
-        with self._doing("read"), self._engine.connect() as db:
-            for row in db.execution_options(yield_per=_BATCH).execute(query):
-                yield Record(*row)
+        """Records as they were written, by truck and serial number; of one truck those after a serial number.
 
-    def valid(self, kind: str, **asked: Unpack[Asked]) -> list[Record]:
-        """Records of a kind that none corrects, in the order of time."""
-        query = valid_query(kind, **asked)
+        Read in batches, so that a long reader never keeps a writer waiting.
+        """
+        trucks = sorted(self.heads()) if truck is None else [truck]
+        for name in trucks:
+            last = after if truck is not None else 0
+            while most is None or most > 0:
+                batch = self._some(name, last, _BATCH if most is None else min(most, _BATCH))
+                yield from batch
+                most = most if most is None else most - len(batch)
+                if len(batch) < _BATCH:
+                    break
+                last = batch[-1].serial
+
+    def _some(self, truck: str, after: int, most: int) -> list[Record]:
+        query = select(*SEALED).where(RECORDS.c.truck == truck, RECORDS.c.serial > after)
         with self._doing("read"), self._engine.connect() as db:
-            return [_record(row) for row in db.execute(query)]
+            return [_record(row) for row in db.execute(query.order_by(RECORDS.c.serial).limit(most))]
+
+    def valid(self, kind: str | Collection[str], **asked: Unpack[Asked]) -> list[Record]:
+        """Records of a kind, or of several, that none corrects, in the order of the book.
+
+        Of one truck that is the order of their serial numbers, a correction in the place of what it replaces. Trucks
+        are merged by time, each chain in its own order.
+        """
+        with self._doing("read"), self._engine.connect() as db:
+            found = [_record(row) for row in db.execute(valid_query(kind, **asked))]
+        return self.in_order(found)
+
+    def in_order(self, records: Iterable[Record]) -> list[Record]:
+        """Records in the order of the book, as :meth:`valid` has it."""
+        return merged(records, self.origin)
+
+    def origin(self, record: Record) -> int:
+        """Serial number of the first record in the line of corrections that ends with this one."""
+        known, serial = record.document.get("origin"), record.corrects
+        if isinstance(known, int) or serial is None:
+            return known if isinstance(known, int) else record.serial
+        # A correction by a version of the program that did not write it down.
+        [before] = self._some(record.truck, serial - 1, 1)
+        return self.origin(before)
 
     def plan_of(self, query: Query) -> str:
         """How the database goes about a query, in its own words."""
@@ -232,43 +205,93 @@ class Book:
             return "\n".join(str(row[-1]) for row in rows)
 
     def one(self, kind: str, key: str) -> Record | None:
-        """This truck's record of a kind and key, or the latest that corrects it; None when there is none."""
+        """This rig's record of a kind and key, or the latest that corrects it; None when there is none, or it is void.
+
+        Of copies in two chains this book's own is taken.
+        """
+        query = select(*SEALED).where(RECORDS.c.kind == kind, RECORDS.c.key == key, RECORDS.c.truck.in_(self.own))
         with self._doing("read"), self._engine.connect() as db:
-            record = self._once(db, kind, key)
-            while record is not None:
-                row = db.execute(
-                    select(*SEALED).where(RECORDS.c.truck == self.truck, RECORDS.c.corrects == record.serial)
-                ).first()
-                if row is None:
-                    break
-                record = Record(*row)
-        return record
+            found = [self._end(db, _record(row)) for row in db.execute(query)]
+        standing = (each for each in found if each.kind == kind)
+        return min(standing, key=lambda each: (each.truck != self.truck, each.truck), default=None)
+
+    def end(self, record: Record) -> Record:
+        """The last in the line of corrections that goes on from a record; of kind VOID where it was declared void."""
+        with self._doing("read"), self._engine.connect() as db:
+            return self._end(db, record)
+
+    def _end(self, db: Connection, record: Record) -> Record:
+        while True:
+            later = select(*SEALED).where(RECORDS.c.truck == record.truck, RECORDS.c.corrects == record.serial)
+            row = db.execute(later).first()
+            if row is None:
+                return record
+            record = _record(row)
 
     def latest(self, kind: str) -> Record | None:
-        """This truck's last record of a kind."""
-        query = select(*SEALED).where(RECORDS.c.truck == self.truck, RECORDS.c.kind == kind)
+        """This rig's last record of a kind."""
+        query = select(*SEALED).where(RECORDS.c.truck.in_(self.own), RECORDS.c.kind == kind)
+        ends = query.order_by((RECORDS.c.truck == self.truck).desc(), RECORDS.c.serial.desc()).limit(1)
         with self._doing("read"), self._engine.connect() as db:
-            row = db.execute(query.order_by(RECORDS.c.at.desc(), RECORDS.c.serial.desc()).limit(1)).first()
+            row = db.execute(ends).first()
         return None if row is None else _record(row)
 
     def keys(self, kind: str) -> set[str]:
-        """Keys of this truck's records of a kind."""
+        """Keys of this rig's records of a kind."""
+        return {key for key, _ in self.keys_at(kind)}
+
+    def keys_at(self, kind: str) -> set[tuple[str, str]]:
+        """Keys and times of this rig's records of a kind."""
+        query = select(RECORDS.c.key, RECORDS.c.at).where(RECORDS.c.truck.in_(self.own), RECORDS.c.kind == kind)
         with self._doing("read"), self._engine.connect() as db:
-            query = select(RECORDS.c.key).where(RECORDS.c.truck == self.truck, RECORDS.c.kind == kind)
-            return {str(key) for (key,) in db.execute(query)}
+            return {(str(key), str(at)) for key, at in db.execute(query)}
 
     # --- trust ------------------------------------------------------------------------------------------------------
 
     def faults(self, *, tail: int | None = None) -> list[Fault]:
-        """Everything that does not hold: in all records, or in each truck's last ``tail``; empty when all is sound."""
+        """Everything that does not hold: in all records, or in each truck's last ``tail``; empty when all is sound.
+
+        Records that were posted into a second chain of the same rig are among them in either case.
+        """
         heads = self.heads()
         if tail is None:
-            return [*self._damage(), *faults_of(self.every(), heads), *self._unwitnessed(heads)]
+            return [*self._damage(), *faults_of(self.every(), heads), *self._unwitnessed(heads), *self._copies(heads)]
         found: list[Fault] = []
         for truck, head in heads.items():
             after = max(0, head[0] - tail)
             found += faults_of(self.every(truck, after=after), {truck: head}, whole=after == 0)
-        return [*found, *self._unwitnessed(heads)]
+        return [*found, *self._unwitnessed(heads), *([] if self.identity.collects else self._copies(heads))]
+
+    def _copies(self, heads: dict[str, Head]) -> list[Fault]:
+        if len(heads) < 2:
+            return []
+        return [
+            Fault(copy.truck, copy.serial, f"a copy of record {of.serial} of {of.truck} ({of.kind} {of.key})")
+            for of, copy in self.copies()
+        ]
+
+    def copies(self) -> list[tuple[Record, Record]]:
+        """Each record that was posted into a second chain too, with the copy as it is now; declared void, no more.
+
+        Copies are of one kind, key and time. The one that a person has corrected since counts as the record, else this
+        book's own, else the first by name.
+        """
+        each = RECORDS.alias("each")
+        same = (each.c.kind == RECORDS.c.kind, each.c.key == RECORDS.c.key, each.c.at == RECORDS.c.at)
+        twice = select(1).select_from(each).where(*same, each.c.truck != RECORDS.c.truck).exists()
+        with self._doing("read"), self._engine.connect() as db:
+            firsts = [_record(row) for row in db.execute(select(*SEALED).where(twice))]
+            found = [(first, self._end(db, first)) for first in firsts]
+        standing = sorted((pair for pair in found if pair[1].kind != VOID), key=lambda pair: _said(pair[0]))
+        pairs: list[tuple[Record, Record]] = []
+        for _, group in groupby(standing, key=lambda pair: _said(pair[0])):
+            (_, kept), *others = sorted(group, key=self._rank)
+            pairs += [(kept, copy) for _, copy in others]
+        return pairs
+
+    def _rank(self, pair: tuple[Record, Record]) -> tuple[bool, bool, str]:
+        first, now = pair
+        return first == now, first.truck != self.truck, first.truck
 
     def _damage(self) -> list[Fault]:
         """What SQLite finds in the file itself."""
@@ -290,10 +313,21 @@ class Book:
         ]
 
 
-def valid_query(kind: str, **asked: Unpack[Asked]) -> Query:
+class EmptyBook(Book):
+    """A book in memory that holds nothing: what is read where nothing was kept yet."""
+
+    def _engine_at(self, url: str) -> Engine:
+        return create_engine(url, connect_args={"check_same_thread": False}, poolclass=StaticPool)
+
+    def _prepare(self) -> None:
+        METADATA.create_all(self._engine)
+
+
+def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
     """The question that :meth:`Book.valid` asks."""
     later = RECORDS.alias("later")
-    query = select(*SEALED).where(RECORDS.c.kind == kind)
+    kinds = (kind,) if isinstance(kind, str) else tuple(kind)
+    query = select(*SEALED).where(RECORDS.c.kind.in_(kinds))
     named = {"job": asked.get("job"), "customer": asked.get("customer"), "wheel": asked.get("wheel")}
     for name, value in named.items():
         if value is not None:
@@ -306,23 +340,73 @@ def valid_query(kind: str, **asked: Unpack[Asked]) -> Query:
     if until is not None:
         query = query.where(RECORDS.c.at < until)
     corrected = select(1).where(later.c.truck == RECORDS.c.truck, later.c.corrects == RECORDS.c.serial).exists()
-    return query.where(~corrected).order_by(RECORDS.c.at, RECORDS.c.truck, RECORDS.c.serial)
+    return query.where(~corrected)
+
+
+def merged(records: Iterable[Record], origin: Callable[[Record], int]) -> list[Record]:
+    """Records in the order of the book: each chain by ``origin``, the chains merged by the latest time so far."""
+    chains: dict[str, list[tuple[int, Record]]] = {}
+    for record in records:
+        chains.setdefault(record.truck, []).append((origin(record), record))
+    lines = []
+    for truck, chain in chains.items():
+        chain.sort(key=lambda each: each[0])
+        times = accumulate((record.at for _, record in chain), max)
+        lines.append([((at, truck, place), record) for at, (place, record) in zip(times, chain, strict=True)])
+    return [record for _, record in heapq.merge(*lines, key=lambda each: each[0])]
+
+
+def identity_of(db: Connection, made: Identity | None = None) -> Identity:
+    """Whose book it is; in one of an earlier version, which did not say so, what its chains allow to conclude.
+
+    Of several chains in a file that is the one with the most that a person wrote, which no copy of a journal has; a
+    server's book is an office's. ``made`` is what a book is to be that holds nothing yet.
+    """
+    if inspect(db).has_table(IDENTITY.name) and (row := db.execute(select(IDENTITY)).first()) is not None:
+        return Identity(str(row[0]), bool(row[1]))
+    counts = db.execute(
+        select(RECORDS.c.truck, func.count(), func.min(RECORDS.c.at))
+        .where(RECORDS.c.kind.not_in(_FROM_THE_JOURNAL))
+        .group_by(RECORDS.c.truck)
+    )
+    written = {truck: (-number, first) for truck, number, first in counts}
+    trucks = [truck for (truck,) in db.execute(select(HEADS.c.truck))]
+    if made is not None and (made.collects or not trucks):
+        return made
+    if db.dialect.name != "sqlite":
+        return Identity("office", collects=True)
+    return Identity(min(trucks, key=lambda truck: (*written.get(truck, (0, "~")), truck), default="-"), collects=False)
 
 
 def witness_of(path: Path) -> Path:
-    """The file beside a book on disk that says how far it got."""
+    """The file next to a book on disk that records how far it got."""
     return path.with_name(f"{path.name}.head")
+
+
+def _file_of(url: str) -> Path | None:
+    """The file of a book on disk; None for one on a server. BookError for what is no address."""
+    try:
+        found = make_url(url)
+    except SQLAlchemyError as error:
+        raise _no_address(url, error) from error
+    return Path(found.database or "") if found.get_backend_name() == "sqlite" else None
+
+
+def engine_of(url: str) -> Engine:
+    """The database at a URL; BookError for what is no address."""
+    try:
+        return create_engine(url)
+    except (SQLAlchemyError, ImportError) as error:
+        raise _no_address(url, error) from error
+
+
+def _no_address(url: str, error: Exception) -> BookError:
+    return BookError(f"{url}: is no address of a book ({error}); write sqlite:///FILE or postgresql+psycopg://…")
 
 
 def _record(row: Sequence[Any]) -> Record:
     return Record(*row)
 
 
-def _row(record: Record) -> dict[str, object]:
-    return {column.name: getattr(record, column.name) for column in SEALED}
-
-
-def _durable(connection: object, _: object) -> None:
-    """Each connection to SQLite: commits outlive the plug (https://www.sqlite.org/pragma.html#pragma_synchronous)."""
-    for pragma in ("busy_timeout=5000", "synchronous=FULL"):
-        connection.execute(f"PRAGMA {pragma}")  # type: ignore[attr-defined]
+def _said(record: Record) -> tuple[str, str, str]:
+    return record.kind, record.key, record.at

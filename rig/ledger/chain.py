@@ -73,6 +73,11 @@ def canonical(body: Body) -> str:
     return text
 
 
+def content_key(at: str, body: Body) -> str:
+    """The key of a record that is known by what it says and when, and by nothing else."""
+    return f"{at} {hashlib.sha256(canonical(body).encode()).hexdigest()[:16]}"
+
+
 def digest(truck: str, serial: int, kind: str, key: str, at: str, previous: str, body: str) -> str:
     """The hash of a record, hex."""
     return hashlib.sha256("\n".join((truck, str(serial), kind, key, at, previous, body)).encode()).hexdigest()

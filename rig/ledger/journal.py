@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Literal
 
 from rig.ledger.lock import alone
+from rig.ledger.readonly import open_read_only
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS fills (
@@ -118,8 +119,111 @@ class StoredEvent:
     what: dict[str, object]
 
 
-class Journal:
-    """The journal of one rig. Used by one thread at a time."""
+class JournalReader:
+    """The journal of one rig, read; nothing is made or changed. Used by one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the journal at ``path``; :class:`JournalError` when there is none or it cannot be read."""
+        try:
+            self._db = open_read_only(path)
+        except (sqlite3.Error, OSError) as error:
+            raise self._unopened(path, error) from error
+        self.path = path
+
+    @staticmethod
+    def _unopened(path: Path, error: Exception) -> JournalError:
+        return JournalError(f"{path}: the journal cannot be opened ({error}); check the disk and the folder")
+
+    def recall(self, name: str) -> object:
+        """What the rig remembers under ``name``, or ``None``."""
+        with self._reading():
+            row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
+            return None if row is None else json.loads(row[0])
+
+    def unfinished(self) -> list[StoredFill]:
+        """Fills without a record, oldest first."""
+        return self._fills("WHERE record IS NULL ORDER BY number", ())
+
+    def fills(self) -> list[StoredFill]:
+        """Every fill, oldest first."""
+        return self._fills("ORDER BY number", ())
+
+    def closed(self) -> list[str]:
+        """Ids of the fills that have a record, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT fill_id FROM fills WHERE record IS NOT NULL ORDER BY number")
+            return [fill_id for (fill_id,) in rows]
+
+    def fill(self, fill_id: str) -> StoredFill:
+        """One fill by its id or serial number; :class:`JournalError` when there is none."""
+        found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))
+        if not found:
+            known = ", ".join(fill.fill_id for fill in self.fills()[-3:]) or "none"
+            raise JournalError(f"no fill {fill_id!r} in {self.path}; the latest are: {known}")
+        return found[0]
+
+    def entries(self, fill_id: str) -> list[StoredEntry]:
+        """The entries of a fill, in order."""
+        with self._reading():
+            rows = self._db.execute(
+                "SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,)
+            )
+            return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+
+    def provings(self) -> list[StoredProving]:
+        """Every proving, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT number, at, meter, accepted, document FROM provings ORDER BY number")
+            return [StoredProving(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
+
+    def events(self) -> list[StoredEvent]:
+        """Every event, oldest first."""
+        with self._reading():
+            rows = self._db.execute("SELECT kind, number, at, by, what FROM events ORDER BY seq")
+            return [StoredEvent(kind, number, at, by, json.loads(what)) for kind, number, at, by, what in rows]
+
+    def event_counts(self) -> dict[EventKind, int]:
+        """How many events of each kind there ever were."""
+        with self._reading():
+            found = dict(self._db.execute("SELECT kind, MAX(number) FROM events GROUP BY kind").fetchall())
+        return {"calibration": found.get("calibration", 0), "configuration": found.get("configuration", 0)}
+
+    def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
+        with self._reading():
+            rows = self._db.execute(
+                f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",
+                values,
+            )
+            return [
+                StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
+                for number, fill_id, at, about, setup, state, record in rows
+            ]
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, json.JSONDecodeError) as error:
+            raise JournalError(
+                f"{self.path}: cannot be read ({error}); the file is damaged: copy the folder and keep it as it is"
+            ) from error
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+
+class EmptyJournal(JournalReader):
+    """A journal in memory that holds nothing: what is read where nothing was done yet."""
+
+    def __init__(self) -> None:
+        self._db = sqlite3.connect(":memory:", check_same_thread=False)
+        self._db.executescript(_SCHEMA)
+        self.path = Path()
+
+
+class Journal(JournalReader):
+    """The journal of one rig, read and written. Used by one thread at a time."""
 
     def __init__(self, path: Path) -> None:
         """Open or create the journal at ``path``; :class:`JournalError` when the disk or the file does not allow it."""
@@ -140,10 +244,6 @@ class Journal:
             self._db.close()
             raise self._unopened(path, error) from error
         self.path = path
-
-    @staticmethod
-    def _unopened(path: Path, error: Exception) -> JournalError:
-        return JournalError(f"{path}: the journal cannot be opened ({error}); check the disk and the folder")
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -194,42 +294,6 @@ class Journal:
                 [(name, json.dumps(value)) for name, value in memory.items()],
             )
 
-    def recall(self, name: str) -> object:
-        """What the rig remembers under ``name``, or ``None``."""
-        with self._reading():
-            row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
-            return None if row is None else json.loads(row[0])
-
-    def unfinished(self) -> list[StoredFill]:
-        """Fills without a record, oldest first."""
-        return self._fills("WHERE record IS NULL ORDER BY number", ())
-
-    def fills(self) -> list[StoredFill]:
-        """Every fill, oldest first."""
-        return self._fills("ORDER BY number", ())
-
-    def closed(self) -> list[str]:
-        """Ids of the fills that have a record, oldest first."""
-        with self._reading():
-            rows = self._db.execute("SELECT fill_id FROM fills WHERE record IS NOT NULL ORDER BY number")
-            return [fill_id for (fill_id,) in rows]
-
-    def fill(self, fill_id: str) -> StoredFill:
-        """One fill by its id or serial number; :class:`JournalError` when there is none."""
-        found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))
-        if not found:
-            known = ", ".join(fill.fill_id for fill in self.fills()[-3:]) or "none"
-            raise JournalError(f"no fill {fill_id!r} in {self.path}; the latest are: {known}")
-        return found[0]
-
-    def entries(self, fill_id: str) -> list[StoredEntry]:
-        """The entries of a fill, in order."""
-        with self._reading():
-            rows = self._db.execute(
-                "SELECT seq, at, kind, data FROM entries WHERE fill_id = ? ORDER BY seq", (fill_id,)
-            )
-            return [StoredEntry(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
-
     def append_proving(self, at: str, meter: str, by: str, document: dict[str, object], *, accepted: bool) -> int:
         """Write a proving, and with an accepted one the calibration event that it is; returns the proving's number."""
         with self._transaction() as db:
@@ -242,12 +306,6 @@ class Journal:
                 what = {"proving": number, "meter": meter, "factor": document.get("factor")}
                 self._add_event(db, "calibration", at, by, what)
         return number
-
-    def provings(self) -> list[StoredProving]:
-        """Every proving, oldest first."""
-        with self._reading():
-            rows = self._db.execute("SELECT number, at, meter, accepted, document FROM provings ORDER BY number")
-            return [StoredProving(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
 
     def append_event(self, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
         """Write an event; returns how many of its kind there are now."""
@@ -263,38 +321,25 @@ class Journal:
         )
         return int(last) + 1
 
-    def events(self) -> list[StoredEvent]:
-        """Every event, oldest first."""
+    def last_number(self) -> int:
+        """The number that was given last; 0 when none was."""
         with self._reading():
-            rows = self._db.execute("SELECT kind, number, at, by, what FROM events ORDER BY seq")
-            return [StoredEvent(kind, number, at, by, json.loads(what)) for kind, number, at, by, what in rows]
+            row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'fills'").fetchone()
+            return int(row[0]) if row else 0
 
-    def event_counts(self) -> dict[EventKind, int]:
-        """How many events of each kind there ever were."""
+    def number_after(self, number: int) -> None:
+        """Number the next fill above ``number``, which a book has already: none is given twice. None was given yet."""
+        assert self.last_number() == 0
+        with self._transaction() as db:
+            db.execute("DELETE FROM sqlite_sequence WHERE name = 'fills'")
+            db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('fills', ?)", (number,))
+
+    def prune(self, kept: int) -> None:
+        """Drop the progress rows of closed fills but the latest ``kept``; fills, records and other entries stay."""
+        old = "SELECT fill_id FROM fills WHERE record IS NOT NULL ORDER BY number DESC LIMIT -1 OFFSET ?"
+        find = f"SELECT 1 FROM entries WHERE kind = 'progress' AND fill_id IN ({old}) LIMIT 1"
         with self._reading():
-            found = dict(self._db.execute("SELECT kind, MAX(number) FROM events GROUP BY kind").fetchall())
-        return {"calibration": found.get("calibration", 0), "configuration": found.get("configuration", 0)}
-
-    def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
-        with self._reading():
-            rows = self._db.execute(
-                f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",
-                values,
-            )
-            return [
-                StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
-                for number, fill_id, at, about, setup, state, record in rows
-            ]
-
-    @contextmanager
-    def _reading(self) -> Iterator[None]:
-        try:
-            yield
-        except (sqlite3.Error, json.JSONDecodeError) as error:
-            raise JournalError(
-                f"{self.path}: cannot be read ({error}); the file is damaged: copy the folder and keep it as it is"
-            ) from error
-
-    def close(self) -> None:
-        """Close the file."""
-        self._db.close()
+            if self._db.execute(find, (kept,)).fetchone() is None:
+                return
+        with self._transaction() as db:
+            db.execute(f"DELETE FROM entries WHERE kind = 'progress' AND fill_id IN ({old})", (kept,))

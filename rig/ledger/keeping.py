@@ -14,17 +14,32 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.ledger.book import Book, BookError, witness_of
+from rig.ledger.book import Book, BookError, EmptyBook, witness_of
 from rig.ledger.chain import Head, Record
+from rig.ledger.writing import WritableBook
 
 BOOK_NAME = "book.sqlite"
 _TAIL = 200
 """Records that are looked at before a fill."""
 
 
-def book_of(folder: Path, truck: str) -> Book:
-    """The book in a rig's folder."""
-    return Book(f"sqlite:///{folder / BOOK_NAME}", truck)
+def book_of(folder: Path, truck: str | None = None) -> WritableBook:
+    """The book in a rig's folder, to be written; made where there is none, with the id ``truck`` if that is given."""
+    return WritableBook(_url(folder / BOOK_NAME), truck)
+
+
+def book_read(folder: Path) -> Book:
+    """The book in a rig's folder, to be read; NoBookError where there is none."""
+    return Book(_url(folder / BOOK_NAME))
+
+
+def book_or_empty(folder: Path) -> Book:
+    """The book in a rig's folder, to be read; an empty one in memory where there is none yet."""
+    return book_read(folder) if (folder / BOOK_NAME).exists() else EmptyBook("sqlite://")
+
+
+def _url(path: Path) -> str:
+    return f"sqlite:///{path}"
 
 
 def unsound(folder: Path) -> str | None:
@@ -33,7 +48,7 @@ def unsound(folder: Path) -> str | None:
         lost = witness_of(folder / BOOK_NAME).exists()
         return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
     try:
-        with book_of(folder, "-") as book:
+        with book_read(folder) as book:
             found = book.faults(tail=_TAIL)
     except BookError as error:
         return f"the ledger is unsound: {error}"
@@ -67,7 +82,7 @@ def back_up(folder: Path, into: Path) -> int:
     return _checked(into)
 
 
-def restore(folder: Path, backup: Path, at: str, truck: str) -> Record:
+def restore(folder: Path, backup: Path, at: str) -> Record:
     """Put a backup in the place of the book, and write into it that this was done; returns that record.
 
     Refused (BookError) when the backup is unsound, or when the book in place is sound and has records that it lacks.
@@ -91,12 +106,12 @@ def restore(folder: Path, backup: Path, at: str, truck: str) -> Record:
         (folder / f"{BOOK_NAME}{name}").unlink(missing_ok=True)
     witness_of(target).unlink(missing_ok=True)
     fresh.replace(target)
-    with book_of(folder, truck) as book:
-        return book.append("restored", at, at, {"records": count, "written_before": lost})
+    with book_of(folder) as book:
+        return book.note("restored", at, {"records": count, "written_before": lost})
 
 
 def _hash_at(path: Path, truck: str, serial: int) -> str | None:
-    with Book(f"sqlite:///{path}", "-") as book:
+    with Book(_url(path)) as book:
         return next((record.hash for record in book.every(truck, after=serial - 1, most=1)), None)
 
 
@@ -109,7 +124,7 @@ def _standing(folder: Path) -> tuple[dict[str, Head], int | None]:
         )
     if not (folder / BOOK_NAME).exists() or unsound(folder) is not None:
         return {}, seen
-    with book_of(folder, "-") as book:
+    with book_read(folder) as book:
         return book.heads(), seen
 
 
@@ -127,7 +142,7 @@ def _copied(source: Path, into: Path) -> None:
 
 def _checked(path: Path) -> int:
     """How many records a copy has; BookError when it is unsound."""
-    with Book(f"sqlite:///{path}", "-") as book:
+    with Book(_url(path)) as book:
         found = book.faults()
         if found:
             raise BookError(f"{path}: the copy is unsound: {found[0]}")

@@ -19,7 +19,7 @@ _SIDES = ("left", "right")
 class Wheel:
     """One filled wheel: what it was to take and what it took."""
 
-    serial: int
+    number: int
     size: str
     fluid: str
     position: str
@@ -85,7 +85,7 @@ class Group:
 def pairs(wheels: Iterable[Wheel]) -> list[Pair]:
     """Left and right of each axle of each machine; of a position the last fill counts, one side alone is no pair."""
     found: dict[tuple[str, str], dict[str, Wheel]] = {}
-    for wheel in sorted(wheels, key=lambda each: each.serial):
+    for wheel in sorted(wheels, key=lambda each: each.number):
         if wheel.side and wheel.net_l > 0:
             axle = " ".join(word for word in wheel.position.lower().split() if word != wheel.side) or "axle"
             found.setdefault((wheel.machine, axle), {})[wheel.side] = wheel

@@ -13,13 +13,14 @@ from pathlib import Path
 
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record
+from rig.ledger.writing import WritableBook
 
 BATCH = 500
 """Records in one commit at the office."""
 _FIELDS = tuple(Record.__dataclass_fields__)
 
 
-def send(truck: Book, office: Book, batch: int = BATCH) -> int:
+def send(truck: Book, office: WritableBook, batch: int = BATCH) -> int:
     """Send what the office lacks of every chain in the truck's book; returns how many records were new there.
 
     BookError when the two chains differ, or the office does not take what is sent; what it took before stays.
@@ -51,11 +52,12 @@ def _one_chain(truck: Book, office: Book, name: str) -> None:
         )
 
 
-def fetch(truck: Book, office: Book, name: str, batch: int = BATCH) -> int:
+def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
     """Bring back what the office has of a truck's chain and the truck has lost; returns how many records came.
 
     BookError when the two chains differ.
     """
+    name = truck.truck
     _one_chain(truck, office, name)
     came = 0
     while True:
@@ -66,7 +68,7 @@ def fetch(truck: Book, office: Book, name: str, batch: int = BATCH) -> int:
         came += truck.take_in(records)
 
 
-def receive(path: Path, office: Book, batch: int = BATCH) -> int:
+def receive(path: Path, office: WritableBook, batch: int = BATCH) -> int:
     """Take in an exported file that came by hand; returns how many records were new."""
     new = 0
     for _, records in groupby(_read(path), key=lambda record: record.truck):

@@ -1,4 +1,4 @@
-"""The book's two tables, as SQLAlchemy knows them: every record, and where each truck's chain ends.
+"""The book's tables, as SQLAlchemy knows them: every record, where each truck's chain ends, and whose book it is.
 
 What is searched for is taken out of a record's body by the database itself (generated columns), so that it can never
 say something else than the record. The triggers that refuse changes are in the migrations.
@@ -60,7 +60,18 @@ def heads_table(metadata: MetaData) -> Table:
     )
 
 
+def identity_table(metadata: MetaData) -> Table:
+    """The table with one row: whose book it is."""
+    return Table(
+        "identity",
+        metadata,
+        Column("truck", _TEXT, primary_key=True),
+        Column("collects", BigInteger(), nullable=False),
+    )
+
+
 RECORDS = records_table(METADATA, "sqlite")
 HEADS = heads_table(METADATA)
+IDENTITY = identity_table(METADATA)
 SEALED = [RECORDS.c[name] for name in ("truck", "serial", "kind", "key", "at", "body", "previous", "hash")]
 """The columns that make a record, in its order."""

@@ -13,11 +13,11 @@ from rig.books.asked import fill_asked
 from rig.books.bill import price_block
 from rig.books.notes import add_notes, finish
 from rig.books.paper import Paper, as_text
-from rig.books.printing import keep_print, prints_of
+from rig.books.printing import keep_print
 from rig.books.ticket import ticket_paper
 from rig.books.where import now, options_of
 from rig.field.points import Strict
-from rig.panel.jobs import book_of_rig
+from rig.panel.jobs import book_to_keep
 from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings
@@ -47,7 +47,7 @@ def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> di
 
     Returns what was told and the ticket with it. Raises QuantityError, Refused.
     """
-    with book_of_rig(settings) as book:
+    with book_to_keep(settings) as book:
         words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
         finish(book, options_of(add_notes, "note", [*words, *(["--cap"] if form.cap else [])]))
         return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
@@ -66,7 +66,7 @@ def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
 # --- the paper -------------------------------------------------------------------------------------------------------
 
 
-def ticket_of(book: Book, records: Sequence[Record], copies: int) -> Paper:
+def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Paper:
     """The ticket of some fills with what was told of each afterwards."""
     ends = [finish_of(book, record) for record in records]
     return ticket_paper(records, ends, price_block(book, records), copies, now())
@@ -74,18 +74,16 @@ def ticket_of(book: Book, records: Sequence[Record], copies: int) -> Paper:
 
 def ticket_words(book: Book, fill_id: str) -> str:
     """The ticket of one fill to read; Refused when it is not in the book. Reading is not printing."""
-    return as_text(ticket_of(book, [fill_asked(book, fill_id)], 0), _COLUMNS)
+    return as_text(ticket_of(book, [fill_asked(book, fill_id)], None), _COLUMNS)
 
 
 def ticket_pdf(settings: Settings, *, fill_id: str = "", job: str = "") -> bytes:
     """The ticket of a fill or of a job's fills as PDF, and the note that it was printed; Refused without a fill."""
     from rig.books.pdf import as_pdf
 
-    with book_of_rig(settings) as book:
+    with book_to_keep(settings) as book:
         records = book.valid(FILL, job=job) if job else [fill_asked(book, fill_id)]
         if not records:
             raise Refused(f"no fill of job {job!r} in the book")
-        what = f"ticket {job or records[0].document['fill_id']}"
-        document = as_pdf(ticket_of(book, records, prints_of(book, what)))
-        keep_print(book, what, records)
-        return document
+        copies = keep_print(book, f"ticket {job or records[0].document['fill_id']}", records)
+        return as_pdf(ticket_of(book, records, copies))

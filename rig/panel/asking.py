@@ -21,8 +21,9 @@ from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_que
 from rig.run.before import foredrawn
 from rig.run.calibration import standing, with_factor
 from rig.run.facade import Facade
+from rig.run.posting import journal_to_read
 from rig.run.removal import Removal, Rinse
-from rig.run.session import Errand, journal_of
+from rig.run.session import Errand
 from rig.run.settings import Settings
 from rig.run.taught import with_taught
 from rig.units import QuantityError, parse
@@ -107,7 +108,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
     settings = facade.settings
     known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
     question, target = known.question, known.target
-    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings()))
     checks = setup_of(proven, question, target, "question", Memory()).checks
     given = set(facade.given.recalled(by, checks))

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from rig.books.bill import bill_paper, bill_record, price_lists, read_list
+from rig.books.bill import bill_paper, issued_bill, price_lists, read_list
 from rig.books.notes import add_notes, keep_conversion, keep_note
-from rig.books.printing import keep_print, prints_of
+from rig.books.printing import keep_print
 from rig.books.where import now, options_of
 from rig.field.points import Strict
 from rig.panel.asking import Touch
-from rig.panel.jobs import book_of_rig, forms_of_job
+from rig.panel.jobs import book_of_rig, book_to_keep, forms_of_job
 from rig.run.posting import place_of
 from rig.run.settings import Settings
 from rig.run.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
@@ -53,7 +53,7 @@ def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: st
     """Keep that wheels are to hold another liquid; returns the steps."""
     words = [job, *(f"--position={each}" for each in form.positions), f"--to={form.to}", f"--by={by}"]
     options = options_of(add_notes, "convert", [*words, f"--config={config}"])
-    with book_of_rig(settings) as book:
+    with book_to_keep(settings) as book:
         keep_conversion(book, options)
         return _view(book, job)
 
@@ -63,7 +63,7 @@ def note_work(settings: Settings, config: str, job: str, form: NoteForm, by: str
     given = form.model_dump(exclude={"id", "kind"}) | {"job": job, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     options = options_of(add_notes, "note", [form.kind, *words, f"--config={config}"])
-    with book_of_rig(settings) as book:
+    with book_to_keep(settings) as book:
         keep_note(book, options)
         return _view(book, job)
 
@@ -75,15 +75,13 @@ def conversion_view(settings: Settings, job: str) -> View:
 
 
 def bill_pdf(settings: Settings, job: str) -> bytes:
-    """A job's bill as PDF, kept as a record and as a print; Refused where nothing was done or a price is wanting."""
+    """A job's bill as PDF, issued; Refused where nothing was done or a price is wanting."""
     from rig.books.pdf import as_pdf
 
-    with book_of_rig(settings) as book:
-        record = bill_record(book, job)
-        what = f"bill {record.serial}"
-        document = as_pdf(bill_paper(record, prints_of(book, what), now()))
-        keep_print(book, what, [record])
-        return document
+    with book_to_keep(settings) as book:
+        record = issued_bill(book, job)
+        copies = keep_print(book, f"bill {record.serial}", [record])
+        return as_pdf(bill_paper(record.document, record, copies, now()))
 
 
 def _view(book: Book, job: str) -> View:

@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig.books.compare import compare_document
-from rig.ledger.journal import Journal, StoredEntry, StoredFill
+from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
 from rig.run.meter_page import meter_page
-from rig.run.session import Refused, journal_of
+from rig.run.posting import journal_to_read
+from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.shown import next_steps, ticket_text
 
@@ -38,8 +39,8 @@ def fills_view(settings: Settings) -> list[dict[str, object]]:
         return [_row(fill) for fill in reversed(journal.fills()[-_SHOWN:])]
 
 
-def _journal(settings: Settings) -> Journal:
-    return journal_of(Path(settings.rig.data))
+def _journal(settings: Settings) -> JournalReader:
+    return journal_to_read(Path(settings.rig.data))
 
 
 def _row(fill: StoredFill) -> dict[str, object]:

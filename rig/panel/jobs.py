@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
 from rig.run.facade import Facade
-from rig.run.posting import FILL, book_opened, place_of
+from rig.run.posting import FILL, book_to_write, place_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.taught import taught_in
@@ -30,6 +31,7 @@ from rig.wheel import read_size
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 WHEELS = "wheels of a job"
 """The kind of record that says which wheels a job has."""
@@ -62,17 +64,29 @@ class AcceptForm(Touch):
     serial: int
 
 
-@contextlib.contextmanager
-def book_of_rig(settings: Settings) -> Iterator[Book]:
-    """The rig's book with everything in it that the journal has."""
-    with book_opened(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
-        yield book
+def book_of_rig(settings: Settings) -> Book:
+    """The rig's book, to be read; an empty one where nothing was kept yet."""
+    from rig.ledger.keeping import book_or_empty
+
+    return book_or_empty(Path(settings.rig.data))
+
+
+def book_to_keep(settings: Settings) -> AbstractContextManager[WritableBook]:
+    """The rig's book, to be written."""
+    return book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated)
 
 
 @contextlib.contextmanager
 def _opened(settings: Settings) -> Iterator[tuple[Book, Settings]]:
-    """The rig's book, and the settings with the wheels as it has them."""
+    """The rig's book, to be read, and the settings with the wheels as it has them."""
     with book_of_rig(settings) as book:
+        yield book, taught_in(book, settings)
+
+
+@contextlib.contextmanager
+def _to_keep(settings: Settings) -> Iterator[tuple[WritableBook, Settings]]:
+    """The rig's book, to be written, and the settings with the wheels as it has them."""
+    with book_to_keep(settings) as book:
         yield book, taught_in(book, settings)
 
 
@@ -87,7 +101,7 @@ def keep(facade: Facade, form: JobForm, by: str) -> View:
         if not wheel.position.strip():
             raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
         facade.answer(asked(facade.settings, wheel))
-    with _opened(facade.settings) as (book, shop):
+    with _to_keep(facade.settings) as (book, shop):
         job = form.job.strip() or _next_name(book)
         facts: dict[str, object] = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
         keep_job(book, job, facts)
@@ -102,15 +116,17 @@ def _next_name(book: Book) -> str:
     return next(name for number in range(1, 1000) if (name := f"{day}-{number}") not in taken)
 
 
-def _keep_wheels(book: Book, job: str, wheels: Sequence[WheelForm], by: str) -> None:
+def _keep_wheels(book: WritableBook, job: str, wheels: Sequence[WheelForm], by: str) -> None:
     standing = book.one(WHEELS, job)
     listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
     if standing is not None and standing.document["wheels"] == listed and not standing.document.get("void"):
         return
     at = now()
-    key = job if standing is None else f"{job} {at}"
     body: dict[str, object] = {"job": job, "wheels": listed, "by": by}
-    book.append(WHEELS, key, at, body | ({"corrects": standing.serial} if standing else {}))
+    if standing is None:
+        book.append(WHEELS, job, at, body)
+    else:
+        book.replace(standing, body, at)
 
 
 def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
@@ -121,12 +137,10 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
     why = form.why.strip()
     if not why:
         raise Refused("why is it put away? for example: entered twice")
-    with _opened(settings) as (book, shop):
+    with _to_keep(settings) as (book, shop):
         standing = _plan(book, job)
         if not standing.document.get("void"):
-            at = now()
-            body = standing.document | {"void": True, "why": why, "by": by, "corrects": standing.serial}
-            book.append(WHEELS, f"{job} {at}", at, body)
+            book.replace(standing, standing.document | {"void": True, "why": why, "by": by}, now())
         return job_view(book, shop, job)
 
 
@@ -135,7 +149,7 @@ def quote(settings: Settings, job: str) -> View:
 
     Refused for a job that is put away, for a quote that was accepted, and without a price.
     """
-    with _opened(settings) as (book, shop):
+    with _to_keep(settings) as (book, shop):
         plan = _plan(book, job)
         if plan.document.get("void"):
             raise Refused(f"job {job!r} is put away: take it up again first")
@@ -149,7 +163,7 @@ def quote(settings: Settings, job: str) -> View:
 
 def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
     """Accept a job's quote as it was shown; Refused without one, and for one that another has replaced meanwhile."""
-    with _opened(settings) as (book, shop):
+    with _to_keep(settings) as (book, shop):
         standing = quote_of(book, job)
         if standing is None:
             raise Refused(f"job {job!r} has no quote: make one first")
@@ -165,7 +179,7 @@ def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
 def jobs_view(settings: Settings) -> list[View]:
     """The jobs that have wheels, the ones with something left to do first, each half the latest first."""
     with _opened(settings) as (book, shop):
-        kept = book.valid(WHEELS, truck=book.truck)[-_SHOWN:]
+        kept = book.valid(WHEELS, truck=book.own)[-_SHOWN:]
         views = [job_view(book, shop, str(each.document["job"])) for each in reversed(kept)]
     return sorted(views, key=lambda view: view["next"] is None)
 
@@ -183,7 +197,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     """
     plan, known, quote = _plan(book, job), book.one("job", job), quote_of(book, job)
     away = bool(plan.document.get("void"))
-    fills = [fill for fill in book.valid(FILL, job=job, truck=book.truck) if not fill.document.get("void")]
+    fills = [fill for fill in book.valid(FILL, job=job, truck=book.own) if not fill.document.get("void")]
     facts = known.document if known else {}
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
     wheels = _wheels(settings, _forms(plan), fills, work)
@@ -203,7 +217,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
 def compare_view(settings: Settings) -> View:
     """How alike all the wheels came out that this rig filled."""
     with book_of_rig(settings) as book:
-        return compare_document(*compared(book.valid(FILL, truck=book.truck)))
+        return compare_document(*compared(book.valid(FILL, truck=book.own)))
 
 
 def _plan(book: Book, job: str) -> Record:

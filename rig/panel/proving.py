@@ -16,8 +16,9 @@ from rig.field.points import Strict
 from rig.meter.proving import MOST_RUNS
 from rig.meter.references import Material
 from rig.provers import add_prove_options, seen_of, trial_of
+from rig.run.posting import journal_to_read
 from rig.run.prover import Seen, Trial
-from rig.run.session import Refused, journal_of
+from rig.run.session import Refused
 from rig.run.settings import Settings
 
 _TEXT = Field(default="", max_length=40)
@@ -65,7 +66,7 @@ def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> 
 
 def provings_view(settings: Settings) -> list[dict[str, object]]:
     """The provings so far, the latest first: numbers for the page, runs as they were."""
-    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         found = journal.provings()[-_SHOWN:]
     return [
         {

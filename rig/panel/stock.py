@@ -13,7 +13,7 @@ from pydantic import Field
 from rig.books.stock import add_stock, stock_document, tell
 from rig.books.where import options_of
 from rig.panel.asking import Touch
-from rig.panel.jobs import book_of_rig
+from rig.panel.jobs import book_of_rig, book_to_keep
 from rig.run.settings import Settings
 from rig.run.totes import totes_of
 
@@ -46,6 +46,6 @@ def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object
     given = form.model_dump(exclude={"id", "action", "source", "mixed"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     options = options_of(add_stock, "stock", [form.action, *words, *(["--mixed"] if form.mixed else [])])
-    with book_of_rig(settings) as book:
+    with book_to_keep(settings) as book:
         tell(book, options, settings)
         return stock_document(totes_of(book))

@@ -16,7 +16,6 @@ from rig.ledger.journal import JournalError
 from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
 from rig.run.posting import FILL, book_if_any
-from rig.run.recorder import utc_now
 from rig.run.settings import Settings
 from rig.run.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
 from rig.run.wheels import REFILL, in_job, inside, work_on
@@ -235,7 +234,7 @@ def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
 
 
 def _goes_into(book: Book, to: str) -> Tote | None:
-    name = returned_to(book, to, utc_now())
+    name = returned_to(book, to)
     return None if name is None else by_name(totes_of(book), name)
 
 

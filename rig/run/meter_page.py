@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
-from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredFill
+from rig.ledger.journal import EventKind, JournalReader, StoredEvent, StoredFill
 from rig.meter.health import Comparison, Verdict, advice, verdicts
 from rig.run.calibration import Standing, meter_name, standing
 from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
@@ -63,7 +63,7 @@ def _shown(event: StoredEvent) -> dict[str, object]:
     return {key: value for key, value in event.what.items() if key != "settings"}
 
 
-def meter_page(settings: Settings, journal: Journal) -> MeterPage:
+def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
     """The page of the configured meter from its journal."""
     found = standing(settings, journal.provings())
     fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found.since)]

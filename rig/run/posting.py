@@ -1,20 +1,21 @@
 """From the journal to the book: every finished fill, every proving and every event, each once.
 
-Done when a fill is closed and whenever a command opens the book, so that a crash between the two loses nothing and
-doubles nothing: the book knows each by its key.
+Done when a fill is closed and whenever a command opens the book to write, so that a crash between the two loses nothing
+and doubles nothing: the book knows each by what it is, a fill by its id, a proving and an event by their content.
+Commands that only read open the book read-only and post nothing.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.ledger.journal import Journal, JournalError, StoredFill
+from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReader, StoredFill
 from rig.run.settings import Settings
 from rig.run.totes import returned_to, tote_facts, totes_of
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     # The book's library takes a fifth of a second to load, which a command without a book should not pay.
     from rig.ledger.book import Book, Entry
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 LEAST_MB = 50.0
 """Room on the disk for the records of a day, with plenty to spare. Assumed, no source."""
@@ -29,6 +31,10 @@ FILL, VESSEL, RETURN, RINSE = "fill", "vessel", "return", "rinse"
 """A fill of a wheel; a delivery into an open vessel, as for a proving; what came out of a wheel; a rinse."""
 _POSTED = (FILL, VESSEL, RETURN, RINSE)
 JOURNAL_NAME = "journal.sqlite"
+BOOK_SERIAL = "book_serial"
+"""In what the journal keeps about a fill: where the book ended when it began."""
+KEPT_TRACES = 50
+"""Of so many fills, the latest, the journal keeps the progress rows. They are drawn in History; assumed, no source."""
 _COPIED = ("fluid_text", "config")
 
 
@@ -48,8 +54,8 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
     from rig.ledger.keeping import book_of
 
     try:
-        with book_of(Path(settings.rig.data), settings.rig.name) as book:
-            post(book, journal, simulated=settings.rig.simulated)
+        with book_of(Path(settings.rig.data)) as book:
+            post(book, journal, device=settings.rig.name, simulated=settings.rig.simulated)
             stored = posted_under(book, str(record["fill_id"]))
             low = [tote.title for tote in totes_of(book) if tote.low]
     except BookError as error:
@@ -59,68 +65,124 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
     return {**record, **own, "serial": stored.serial if stored else None, "order_again": low}
 
 
+def journal_to_read(folder: Path) -> JournalReader:
+    """The journal of a rig's folder, to be read; an empty one where nothing was done yet. JournalError."""
+    path = folder / JOURNAL_NAME
+    return JournalReader(path) if path.exists() else EmptyJournal()
+
+
 @contextlib.contextmanager
 def book_if_any(settings: Settings) -> Iterator[Book | None]:
-    """The book of a rig, None where nothing was ever kept there: looking makes no book."""
-    from rig.ledger.keeping import BOOK_NAME
+    """The book of a rig, to be read; None where there is none. BookError where it cannot be read."""
+    from rig.ledger.keeping import BOOK_NAME, book_read
 
     folder = Path(settings.rig.data)
-    if not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
+    if not (folder / BOOK_NAME).exists():
         yield None
         return
-    with book_opened(folder, settings.rig.name, simulated=settings.rig.simulated) as book:
+    with book_read(folder) as book:
         yield book
 
 
 @contextlib.contextmanager
-def book_opened(folder: Path, truck: str, *, simulated: bool) -> Iterator[Book]:
-    """The book of a rig's folder with everything in it that the journal has."""
+def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[WritableBook]:
+    """The book of a rig's folder, to be written, with everything in it that the journal has; BookError.
+
+    ``device`` is what the rig is called now; ``simulated`` marks what it does as simulated.
+    """
     from rig.ledger.keeping import book_of
 
-    with book_of(folder, truck) as book:
+    with book_of(folder) as book:
         if (folder / JOURNAL_NAME).exists():
             with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
-                post(book, journal, simulated=simulated)
+                post(book, journal, device=device, simulated=simulated)
         yield book
 
 
-def post(book: Book, journal: Journal, *, simulated: bool) -> list[Record]:
-    """Write into the book what the journal has and the book has not, in the order of time; returns the new records."""
+def begun(settings: Settings, journal: Journal) -> dict[str, object]:
+    """Number the next work above what the book has; returns where the book ends now, for what is kept about it.
+
+    BookError where the book cannot be read.
+    """
+    with book_if_any(settings) as book:
+        if book is None:
+            return {BOOK_SERIAL: 0}
+        if journal.last_number() == 0:
+            # A journal that was lost and begun anew.
+            numbers = (record.document.get("number") for record in book.valid(_POSTED, truck=book.own))
+            journal.number_after(max((number for number in numbers if isinstance(number, int)), default=0))
+        return {BOOK_SERIAL: book.heads().get(book.truck, (0, ""))[0]}
+
+
+def entered(settings: Settings) -> None:
+    """Enter into the book what the journal has and the book has not; JournalError when the book fails."""
+    with book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated):
+        pass
+
+
+def not_posted(folder: Path, book: Book | None) -> list[str]:
+    """Ids of the finished fills that the journal has and the book has not, oldest first."""
+    known = _posted_ids(book) if book else set()
+    with contextlib.closing(journal_to_read(folder)) as journal:
+        return [fill_id for fill_id in journal.closed() if fill_id not in known]
+
+
+def _posted_ids(book: Book) -> set[str]:
+    return set().union(*(book.keys(kind) for kind in _POSTED))
+
+
+def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) -> list[Record]:
+    """Write into the book what the journal has and the book has not, in the order of time; returns the new records.
+
+    The progress rows of all but the latest fills are dropped from the journal afterwards.
+    """
     entries = [*_event_entries(book, journal), *_proving_entries(book, journal)]
-    known = set().union(*(book.keys(kind) for kind in _POSTED))
+    known = _posted_ids(book)
     fills = [journal.fill(fill_id) for fill_id in journal.closed() if fill_id not in known]
     total_ml = _totaliser_ml(book) if fills else 0
     for stored in fills:
-        entry, total_ml = _fill_entry(book, stored, total_ml, simulated=simulated)
+        entry, total_ml = _fill_entry(book, stored, total_ml, device=device, simulated=simulated)
         entries.append(entry)
     entries.sort(key=lambda entry: entry[2])
-    return book.append_all(entries) if entries else []
+    made = book.append_all(entries) if entries else []
+    journal.prune(KEPT_TRACES)
+    return made
+
+
+_Said = tuple[str, str, dict[str, object]]
+"""What earlier versions keyed it by, its time, its body."""
 
 
 def _event_entries(book: Book, journal: Journal) -> list[Entry]:
-    known = book.keys("event")
-    return [
-        ("event", key, event.at, {"event": event.kind, "number": event.number, "by": event.by, "what": event.what})
-        for event in journal.events()
-        if (key := f"{event.kind} {event.number}") not in known
+    said: list[_Said] = [
+        (f"{e.kind} {e.number}", e.at, {"event": e.kind, "number": e.number, "by": e.by, "what": e.what})
+        for e in journal.events()
     ]
+    return _unknown(book, "event", said)
 
 
 def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
-    known = book.keys("proving")
+    said: list[_Said] = [
+        (str(p.number), p.at, {"meter": p.meter, "accepted": p.accepted, "document": p.document})
+        for p in journal.provings()
+    ]
+    return _unknown(book, "proving", said)
+
+
+def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:
+    """Entries of what the book has not, by content; versions before numbered them, so number and time count as well."""
+    from rig.ledger.chain import content_key
+
+    known = book.keys_at(kind)
+    entries = ((content_key(at, body), number, at, body) for number, at, body in said)
     return [
-        (
-            "proving",
-            key,
-            proving.at,
-            {"meter": proving.meter, "accepted": proving.accepted, "document": proving.document},
-        )
-        for proving in journal.provings()
-        if (key := str(proving.number)) not in known
+        (kind, key, at, body)
+        for key, number, at, body in entries
+        if (key, at) not in known and (number, at) not in known
     ]
 
 
-def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, simulated: bool) -> tuple[Entry, int]:
+def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, device: str, simulated: bool) -> tuple[Entry, int]:
     record = stored.record
     if record is None:
         raise JournalError(f"fill {stored.fill_id} is not finished")
@@ -134,25 +196,43 @@ def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, simulated: boo
         "number": stored.number,
         "totaliser_start_ml": total_ml,
         "totaliser_end_ml": end_ml,
-        "device": book.truck,
+        "device": device,
         "software": software(),
         "simulated": simulated,
     }
-    kind, moved = _kind_of(book, record)
+    before = stored.about.get(BOOK_SERIAL)
+    kind, moved = _kind_of(book, record, before if isinstance(before, int) else None)
     return (kind, stored.fill_id, str(record["ended_at"]), body | moved), end_ml
 
 
-def _kind_of(book: Book, record: dict[str, object]) -> tuple[str, dict[str, object]]:
-    """Under which kind work of the pump is kept, and what it moved in the words of that kind."""
-    work, began = record.get("kind", FILL), str(record["started_at"])
+def _kind_of(book: Book, record: dict[str, object], before: int | None) -> tuple[str, dict[str, object]]:
+    """Under which kind work of the pump is kept, and what it moved in the words of that kind.
+
+    ``before`` is where the book ended when the work began.
+    """
+    work = record.get("kind", FILL)
     if work == RETURN:
-        tote = returned_to(book, str(record.get("to") or ""), began)
+        tote = returned_to(book, str(record.get("to") or ""), before)
         return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"], "tote": tote}
-    facts = tote_facts(book, began)
+    facts = tote_facts(book, before)
     if work in (RINSE, "divert"):
         # Rinse water comes from elsewhere; the first liquid after it comes out of the tote.
         return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert", **facts}
     return (VESSEL if record["valve"] is None else FILL), facts
+
+
+def number_of(record: Record) -> str:
+    """The number of work of the pump, the same wherever it is shown; a correction keeps it and adds which one it is."""
+    body = record.document
+    revision = body.get("revision", 0 if record.corrects is None else 1)
+    return f"{work_number(record)}" + (f"-{revision}" if revision else "")
+
+
+def work_number(record: Record) -> int:
+    """The number of work of the pump without the suffix of a correction."""
+    number = record.document["number"]
+    assert isinstance(number, int)
+    return number
 
 
 def posted_under(book: Book, fill_id: str) -> Record | None:
@@ -180,7 +260,7 @@ def _totaliser_ml(book: Book) -> int:
     """Where the totaliser stands that nobody can set back: all that ever went forward, millilitres."""
     last = [record for kind in (FILL, VESSEL) if (record := book.latest(kind)) is not None]
     # Of these a person may have written the latest, which says nothing of the totaliser; there are few.
-    last += [record for kind in (RETURN, RINSE) for record in book.valid(kind, truck=book.truck)]
+    last += book.valid((RETURN, RINSE), truck=book.own)
     ends = (record.document.get("totaliser_end_ml") for record in last)
     return max((end for end in ends if isinstance(end, int)), default=0)
 

@@ -17,7 +17,7 @@ from rig.control.values import Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid
-from rig.ledger.journal import Journal
+from rig.ledger.journal import Journal, JournalError
 from rig.ledger.lock import RigLock
 from rig.meter.proving import Before, Gate, Proving, Run, prove
 from rig.meter.references import Can, Scale
@@ -26,6 +26,7 @@ from rig.run.calibration import Standing, meter_name, record_keys, standing
 from rig.run.loop import Unreachable
 from rig.run.metering import meter_of
 from rig.run.person import Person
+from rig.run.posting import entered
 from rig.run.readings import conversions
 from rig.run.recorder import utc_now
 from rig.run.session import Refused, Stopper, Watch, carry_out, journal_of, may_begin, metered, new_id, recalled
@@ -316,6 +317,9 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
         found = standing(settings, journal.provings())
         counts = journal.event_counts()
+    # The journal has it; a book that fails now takes it the next time.
+    with contextlib.suppress(JournalError):
+        entered(settings)
     return {
         "number": number,
         "at": at,

@@ -26,11 +26,12 @@ from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
+from rig.run.posting import entered, journal_to_read
 from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
-from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on, journal_of
+from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
@@ -69,6 +70,9 @@ class Service:
             with RigLock(Path(self._settings.rig.data)), contextlib.suppress(FieldError):
                 # A module that does not answer yet is seen by the look between fills.
                 await all_off(self._settings)
+            # The page's views only read; a book that fails is said where work is begun.
+            with contextlib.suppress(JournalError):
+                entered(self._settings)
             await self._work()
         finally:
             self._field.close()
@@ -185,11 +189,11 @@ class Service:
             self._field.close()
 
     def _stored(self, fill_id: str) -> StoredFill:
-        with contextlib.closing(journal_of(Path(self._settings.rig.data))) as journal:
+        with contextlib.closing(journal_to_read(Path(self._settings.rig.data))) as journal:
             return journal.fill(fill_id)
 
     def _show_interrupted(self) -> None:
-        with contextlib.closing(journal_of(Path(self._settings.rig.data))) as journal:
+        with contextlib.closing(journal_to_read(Path(self._settings.rig.data))) as journal:
             self._facade.waiting([_interrupted(stored) for stored in journal.unfinished()])
 
     async def _look(self) -> Live:

@@ -35,7 +35,7 @@ from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS
 from rig.run.person import Person
-from rig.run.posting import JOURNAL_NAME, not_to_be_filled, posted
+from rig.run.posting import JOURNAL_NAME, begun, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
@@ -228,6 +228,8 @@ async def carry_out(
     opened: bool,
 ) -> dict[str, object]:
     """Run a fill to its end and write its record; raises Refused when it was never started."""
+    if not opened:
+        about |= begun(settings, journal)
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
     timeout_s = setup.timeout_s

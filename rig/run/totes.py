@@ -5,7 +5,7 @@ Reads records and asks nobody; it must not know how a fill is made, nor how any 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,8 @@ _NOTED: dict[str, tuple[Move, str]] = {
     "return": ("return", "drawn_l"), "yard": ("told", "tote_l"),
 }  # fmt: skip
 """Records of one movement, and under which name the litres stand."""
+NOTED_KINDS = ("load", *_NOTED)
+"""Kinds of records besides fills that move a tote."""
 _OF_A_FILL: tuple[tuple[Move, str], ...] = (
     ("ticket", "net_l"), ("hose", "hose_change_l"), ("vent", "vented_l"), ("spill", "spilled_l"),
 )  # fmt: skip
@@ -66,10 +68,10 @@ class Tote:
         return self.reorder_l is not None and self.content.left_l is not None and self.content.left_l < self.reorder_l
 
 
-def totes_of(book: Book, until: str | None = None) -> list[Tote]:
-    """Every tote that the book knows, as it stood at a time; the connected one first."""
-    told = {str(each.document["tote"]): each.document for each in book.valid("tote", truck=book.truck)}
-    found, drawn_from = contents(movements(book, until=until)), connected_at(book, until)
+def totes_of(book: Book) -> list[Tote]:
+    """Every tote that the book knows; the connected one first."""
+    told = {str(each.document["tote"]): each.document for each in book.valid("tote", truck=book.own)}
+    found, drawn_from = contents(movements(book)), connected_at(book)
     names = dict.fromkeys([drawn_from, *told, *found])
     return [tote_as_told(name, told.get(name, {}), found.get(name, Content()), name == drawn_from) for name in names]
 
@@ -92,51 +94,57 @@ def tote_as_told(name: str, told: Mapping[str, object], content: Content, connec
     )
 
 
-def connected_at(book: Book, until: str | None = None) -> str:
-    """The tote that the pump drew from at a time; empty for the one without a name."""
-    told = book.valid("connect", until=until, truck=book.truck)
+def connected_at(book: Book, ended: int | None = None) -> str:
+    """The tote that the pump drew from, now or when the book ``ended`` with a record; empty for the unnamed one."""
+    told = _until(book, book.valid("connect", truck=book.own), ended)
     return str(told[-1].document["tote"]) if told else UNNAMED
 
 
-def tote_facts(book: Book, at: str) -> dict[str, object]:
-    """Tote and lot that work which began at a time drew from, for its record."""
-    name = connected_at(book, at)
+def tote_facts(book: Book, ended: int | None) -> dict[str, object]:
+    """Tote and lot that work drew from which began when the book ``ended`` with a record (None: not known, so now)."""
+    name = connected_at(book, ended)
     if not book.keys("load") | book.keys("dip"):
         return {"tote": name, "lot": ""}
-    return {"tote": name, "lot": contents(movements(book, until=at)).get(name, Content()).lot_text}
+    return {"tote": name, "lot": contents(movements(book, ended=ended)).get(name, Content()).lot_text}
 
 
-def returned_to(book: Book, to: str, at: str) -> str | None:
+def _until(book: Book, records: list[Record], ended: int | None) -> list[Record]:
+    """The records that the book had when it ended with the serial number ``ended``."""
+    if ended is None:
+        return records
+    return [each for each in records if each.truck != book.truck or book.origin(each) <= ended]
+
+
+def returned_to(book: Book, to: str, ended: int | None = None) -> str | None:
     """The tote that something drawn out went into, by how a person says where; None where it went elsewhere."""
     said = " ".join(to.casefold().split())
     if said == "tote":
-        return connected_at(book, at)
-    names = {each.document["tote"] for each in book.valid("tote", truck=book.truck)}
+        return connected_at(book, ended)
+    names = {each.document["tote"] for each in book.valid("tote", truck=book.own)}
     named = {str(name).casefold(): str(name) for name in names if name}
     return named.get(said.removeprefix("tote "))
 
 
-def movements(book: Book, since: str | None = None, until: str | None = None) -> list[Booked]:
-    """Everything that moved this truck's totes in a time, in its order."""
-    own = (book.truck,)
-    return sorted([*noted(book, own, since, until), *filled(book, own, since, until)], key=lambda each: each.at)
+def movements(
+    book: Book, since: str | None = None, until: str | None = None, *, ended: int | None = None
+) -> list[Booked]:
+    """Everything that moved this truck's totes, in the order of the book.
+
+    Of a time, or as long as the book ``ended`` with a record.
+    """
+    records = book.valid((*NOTED_KINDS, "fill"), since=since, until=until, truck=book.own)
+    return [move for record in _until(book, records, ended) for move in moves_of(record)]
 
 
-def noted(book: Book, trucks: Collection[str], since: str | None, until: str | None) -> Iterator[Booked]:
-    """What moved the totes of some trucks besides their fills, kind by kind."""
-    for record in book.valid("load", since=since, until=until, truck=trucks):
+def moves_of(record: Record) -> Iterator[Booked]:
+    """What one record says was moved into totes or out of them, or found in one."""
+    if record.kind == "load":
         yield from _loaded(record)
-    for kind, (move, name) in _NOTED.items():
-        for record in book.valid(kind, since=since, until=until, truck=trucks):
-            if _of_a_tote(kind, record.document):
-                yield _booked(record, move, name)
-
-
-def filled(book: Book, trucks: Collection[str], since: str | None, until: str | None) -> Iterator[Booked]:
-    """What the fills of some trucks took out of their totes."""
-    for record in book.valid("fill", since=since, until=until, truck=trucks):
+    elif record.kind == "fill":
         for move, name in _OF_A_FILL:
             yield _booked(record, move, name)
+    elif _of_a_tote(record.kind, record.document):
+        yield _booked(record, *_NOTED[record.kind])
 
 
 def _loaded(record: Record) -> Iterator[Booked]:

@@ -6,7 +6,7 @@ how a fill is made, nor how any of it is shown.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -38,8 +38,8 @@ def same_position(one: object, other: object) -> bool:
     return place_of(one) == place_of(other)
 
 
-def of_wheel(book: Book, kind: str, job: str, position: str) -> list[Record]:
-    """Records of a kind of one wheel, in any job where its machine is known; none without a position."""
+def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -> list[Record]:
+    """Records of one wheel, of a kind or of several, in any job where its machine is known; none without a position."""
     if not position.strip():
         return []
     facts = job_facts(book, job, position)
@@ -49,8 +49,8 @@ def of_wheel(book: Book, kind: str, job: str, position: str) -> list[Record]:
     return [each for each in found if each.document.get("customer") == facts["customer"]]
 
 
-def in_job(book: Book, kind: str, job: str, position: str, since: str | None = None) -> list[Record]:
-    """Records of a kind of one position in one job; those that were voided are left out."""
+def in_job(book: Book, kind: str | Collection[str], job: str, position: str, since: str | None = None) -> list[Record]:
+    """Records of a kind, or of several, of one position in one job; those that were voided are left out."""
     found = book.valid(kind, job=job, since=since)
     return [
         each
@@ -64,14 +64,9 @@ def in_job(book: Book, kind: str, job: str, position: str, since: str | None = N
 
 def inside(book: Book, job: str, position: str) -> Content:
     """What a wheel holds by the book; litres are None where the book tells nothing of it."""
-    moves = [
-        move
-        for kind in (FILL, RETURN, STEP, HOLDS)
-        for record in of_wheel(book, kind, job, position)
-        if not record.document.get("void")
-        for move in _moved(record)
-    ]
-    return contents(sorted(moves, key=lambda each: each.at)).get("", Content())
+    records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
+    moves = (move for record in records if not record.document.get("void") for move in _moved(record))
+    return contents(moves).get("", Content())
 
 
 def _moved(record: Record) -> Iterator[Booked]:
@@ -99,8 +94,10 @@ def finish_of(book: Book, fill: Record) -> Record | None:
     job, position = str(body.get("job") or ""), str(body.get("position") or "")
     noted = [each for each in book.valid(FINISH, truck=fill.truck) if each.document.get("fill_id") == body["fill_id"]]
     if job and position:
-        noted += [each for each in in_job(book, FINISH, job, position) if each.at >= fill.at]
-    return max(noted, key=lambda each: (each.at, each.serial), default=None)
+        known = [each.serial for each in noted]
+        later = book.in_order([fill, *in_job(book, FINISH, job, position)])
+        noted += [each for each in later[later.index(fill) + 1 :] if each.serial not in known]
+    return next(reversed(book.in_order(noted)), None)
 
 
 def finish_faults(finish: Record, working_kpa: object) -> list[str]:
@@ -147,7 +144,7 @@ class Work:
 
 def work_of_job(book: Book, job: str) -> list[Work]:
     """The work on every wheel of a job whose position was told, in the order in which they were begun."""
-    records = sorted((each for kind in OF_A_WHEEL for each in book.valid(kind, job=job)), key=lambda each: each.at)
+    records = book.valid(OF_A_WHEEL, job=job)
     by_position: dict[str, list[Record]] = {}
     for record in records:
         position = place_of(record.document.get("position"))
@@ -168,14 +165,15 @@ def _work(position: str, records: Sequence[Record]) -> Work:
     to = None if conversion is None else str(conversion.document["to"])
     done = {name: record for record in records if (name := _step_of(record)) is not None}
     fill, finish = done.get(REFILL), done.get(END)
-    if finish is not None and fill is not None and finish.at < fill.at:
+    place = {id(record): number for number, record in enumerate(records)}
+    if finish is not None and fill is not None and place[id(finish)] < place[id(fill)]:
         # What was checked before the last fill says nothing of it.
         finish = None
         del done[END]
     names = STEPS if to is not None else (REFILL, END)
     faults = finish_faults(finish, fill.document.get("working_kpa") if fill else None) if finish else []
     if to is not None and fill is not None:
-        early = [name for name in STEPS[:4] if (step := done.get(name)) is None or step.at > fill.at]
+        early = [name for name in STEPS[:4] if (step := done.get(name)) is None or place[id(step)] > place[id(fill)]]
         faults += [f"refilled before: {', '.join(early)}"] if early else []
     return Work(position, to, tuple(Step(name, done.get(name)) for name in names), tuple(faults))
 

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Balance, Booked, Content, balances, contents
 from rig.run.posting import place_of
-from rig.run.totes import Tote, filled, noted, tote_as_told, totes_of
+from rig.run.totes import NOTED_KINDS, Tote, moves_of, tote_as_told, totes_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
 
 OFFICE_SAYS = "yard"
 """The kind of a truck's record of what the office said stands in a yard tank."""
@@ -68,15 +69,16 @@ def _yards_told(book: Book) -> list[Record]:
 
 
 def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
-    """What moved the totes of these trucks, in the order of time, each by the name that all of them go by."""
+    """What moved the totes of these trucks, in the order of the book, each by the name that all of them go by."""
     # Fills draw from a yard tank only where one was connected; a year's fills of all trucks are not read for nothing.
     trucks = {book.truck, *(each.truck for each in told_of)}
     yards = {(each.truck, each.document["tote"]) for each in told_of}
     connected = book.valid("connect", truck=trucks)
     pumping = {each.truck for each in connected if (each.truck, each.document["tote"]) in yards}
-    moves = [*noted(book, trucks, None, until), *(filled(book, pumping, None, until) if pumping else ())]
-    counted = (replace(move, tote=place_of(move.tote)) for move in moves if move.move != "told")
-    return sorted(counted, key=lambda each: each.at)
+    noted = book.valid(NOTED_KINDS, until=until, truck=trucks)
+    records = book.in_order([*noted, *(book.valid("fill", until=until, truck=pumping) if pumping else ())])
+    moves = (move for record in records for move in moves_of(record))
+    return [replace(move, tote=place_of(move.tote)) for move in moves if move.move != "told"]
 
 
 def _taken(moves: Iterator[Booked]) -> dict[str, float]:
@@ -87,7 +89,7 @@ def _taken(moves: Iterator[Booked]) -> dict[str, float]:
     return sums
 
 
-def note_yard(truck: Book, office: Book, at: str) -> list[Tote]:
+def note_yard(truck: WritableBook, office: Book, at: str) -> list[Tote]:
     """Keep in a truck's book what the office says of the yard tanks that it knows; returns those that it says anew."""
     own = {place_of(tote.name): tote for tote in totes_of(truck) if tote.yard and tote.name}
     news = []
@@ -99,6 +101,6 @@ def note_yard(truck: Book, office: Book, at: str) -> list[Tote]:
             continue
         body: dict[str, object] = {"tote": tote.name, "tote_l": round(content.left_l, 3)}
         body |= {"fluid": content.fluids[0], "lot": content.lot_text} if len(content.fluids) == 1 else {}
-        truck.append(OFFICE_SAYS, f"{tote.name} {at}", at, body)
+        truck.note(OFFICE_SAYS, at, body)
         news.append(tank.tote)
     return news

@@ -25,6 +25,7 @@ from rig.ledger.chain import START, Record
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME, back_up, export, restore, unsound
 from rig.ledger.office import fetch, receive, send
+from rig.ledger.writing import WritableBook
 from rig.run.posting import JOURNAL_NAME, post
 
 AT = "2026-11-{day:02}T08:00:00.000+00:00"
@@ -319,7 +320,7 @@ TestLedger.pytestmark = [pytest.mark.timeout(120)]
 
 def test_a_correction_of_what_was_corrected_meanwhile_is_refused(tmp_path: Path) -> None:
     """It had the key of the one before, so the book gave that one back and nobody heard that nothing was written."""
-    with Book(f"sqlite:///{tmp_path / BOOK_NAME}", "A") as book:
+    with WritableBook(f"sqlite:///{tmp_path / BOOK_NAME}", "A") as book:
         record = book.append("load", "a", AT.format(day=1), {"litres": 1.0})
         first = correct(book, record, {"litres": 2.0}, "one looked")
         with pytest.raises(CorrectedError, match=f"meanwhile, by No. {first.serial}"):
@@ -331,7 +332,7 @@ def test_a_correction_of_what_was_corrected_meanwhile_is_refused(tmp_path: Path)
 def test_two_who_tell_of_one_job_at_once_do_not_both_stand(tmp_path: Path) -> None:
     """Each had looked at the same record; both were written, and which one counted was chance."""
     url = f"sqlite:///{tmp_path / BOOK_NAME}"
-    with Book(url, "A") as one, Book(url, "A") as other:
+    with WritableBook(url, "A") as one, WritableBook(url, "A") as other:
         looked_at = keep_job(one, "7", {"customer": "a farm"})
 
         class Late(Book):
@@ -349,7 +350,7 @@ def test_two_who_tell_of_one_job_at_once_do_not_both_stand(tmp_path: Path) -> No
 def test_an_old_backup_of_a_truck_that_had_sent_more_has_a_way_out(tmp_path: Path) -> None:
     """The record of the restoring stands where the office has another: send said "fetch", and fetch could not."""
     truck = Truck("A", tmp_path / "A")
-    office = Book(f"sqlite:///{tmp_path / 'office.sqlite'}", "office")
+    office = WritableBook(f"sqlite:///{tmp_path / 'office.sqlite'}", "office", collects=True)
     truck.book.append_all([("load", key, AT.format(day=1), {"litres": 1.0}) for key in "abc"])
     back_up(truck.folder, tmp_path / "old.sqlite")
     truck.book.append_all([("load", key, AT.format(day=2), {"litres": 1.0}) for key in "defg"])

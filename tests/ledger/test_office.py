@@ -26,6 +26,7 @@ from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.keeping import book_of, export
 from rig.ledger.office import fetch, receive, send
 from rig.ledger.pricing import read_prices
+from rig.ledger.writing import WritableBook
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
@@ -35,7 +36,7 @@ TRUCKS, FILLS = (int(each) for each in os.environ.get("RIG_OFFICE", "20x50").spl
 
 @pytest.fixture
 def office(url: str) -> Iterator[Book]:
-    with Book(url, "office") as book:
+    with WritableBook(url, "office", collects=True) as book:
         yield book
 
 
@@ -59,7 +60,7 @@ def test_the_same_book_on_a_server(office: Book) -> None:
     "statement", ["UPDATE records SET body = '{}'", "DELETE FROM records", "TRUNCATE records", "DELETE FROM heads"]
 )
 def test_the_server_refuses_a_change(url: str, statement: str) -> None:
-    with Book(url, "T") as book:
+    with WritableBook(url, "T") as book:
         book.append("fill", "a", "2026-11-01T00:00:00.000+00:00", {})
     engine = create_engine(url)
     with pytest.raises(SQLAlchemyError, match="only appended"), engine.begin() as db:
@@ -137,8 +138,8 @@ def test_a_changed_file_is_refused_at_arrival(tmp_path: Path, office: Book) -> N
 
 _SENDER = (
     "import sys; from pathlib import Path\n"
-    "from rig.ledger.book import Book; from rig.ledger.keeping import book_of; from rig.ledger import office as o\n"
-    "with book_of(Path(sys.argv[1]), 'A') as truck, Book(sys.argv[2], 'office') as office:\n"
+    "from rig.ledger.writing import WritableBook; from rig.ledger.keeping import book_of; from rig.ledger import office as o\n"
+    "with book_of(Path(sys.argv[1]), 'A') as truck, WritableBook(sys.argv[2], 'office', collects=True) as office:\n"
     "    take = office.take_in\n"
     "    office.take_in = lambda records: (take(records), print(records[-1].serial, flush=True))[0]\n"
     "    o.send(truck, office, batch=3)\n"
@@ -175,7 +176,7 @@ def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path)
             assert sender.returncode == 1
             assert "BookError" in told
             own.start()
-        with Book(own.url(), "office") as office:
+        with WritableBook(own.url(), "office", collects=True) as office:
             assert 0 < office.heads()["A"][0] < 300
             send(book, office)
             assert list(office.every("A")) == list(book.every("A"))

@@ -17,12 +17,12 @@ from shop_books import TRUCK, fill_of, journal_with
 from rig.cli import main
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME
-from rig.run.posting import JOURNAL_NAME, book_opened, not_to_be_filled
+from rig.run.posting import JOURNAL_NAME, book_to_write, not_to_be_filled
 from rig.run.totes import movements
 
 
 def book(folder: Path) -> list[tuple[int, str, str]]:
-    with book_opened(folder, TRUCK, simulated=True) as found:
+    with book_to_write(folder, TRUCK, simulated=True) as found:
         assert found.faults() == []
         return [(record.serial, record.kind, record.key) for record in found.every()]
 
@@ -49,11 +49,11 @@ def test_provings_and_events_are_posted_too(tmp_path: Path) -> None:
 
 def test_the_totaliser_only_grows(tmp_path: Path) -> None:
     journal_with(tmp_path, fill_of("a", forward_l=10.0004), fill_of("b", 10, forward_l=5.5))
-    with book_opened(tmp_path, TRUCK, simulated=True) as found:
+    with book_to_write(tmp_path, TRUCK, simulated=True) as found:
         ends = [(r.document["totaliser_start_ml"], r.document["totaliser_end_ml"]) for r in found.valid("fill")]
     assert ends == [(0, 10000), (10000, 15500)]
     journal_with(tmp_path, fill_of("c", 20, forward_l=1.0))
-    with book_opened(tmp_path, TRUCK, simulated=True) as found:
+    with book_to_write(tmp_path, TRUCK, simulated=True) as found:
         assert found.valid("fill")[-1].document["totaliser_end_ml"] == 16500
 
 
@@ -61,14 +61,14 @@ def test_killed_while_posting_nothing_is_lost_or_doubled(tmp_path: Path) -> None
     journal_with(tmp_path, *(fill_of(f"f{n}") for n in range(30)))
     script = (
         "import sys, os, signal; from pathlib import Path\n"
-        "from rig.ledger import book as b; from rig.run.posting import book_opened\n"
+        "from rig.ledger import book as b; from rig.run.posting import book_to_write\n"
         "whole, seen = b.seal, []\n"
         "def seal(*fields):\n"
         "    seen.append(1)\n"
         "    os.kill(os.getpid(), signal.SIGKILL) if len(seen) == 17 else None\n"
         "    return whole(*fields)\n"
         "b.seal = seal\n"
-        f"with book_opened(Path(sys.argv[1]), {TRUCK!r}, simulated=True): pass\n"
+        f"with book_to_write(Path(sys.argv[1]), {TRUCK!r}, simulated=True): pass\n"
     )
     died = subprocess.run([sys.executable, "-c", script, str(tmp_path)], check=False)
     assert died.returncode == -signal.SIGKILL
@@ -152,7 +152,7 @@ def test_what_was_drawn_out_and_rinsed_is_posted_under_its_own_kind(tmp_path: Pa
     divert = fill_of("divert", 30, kind="divert", valve=None, net_l=8.0)
     journal_with(tmp_path, fill_of("in"), drawn, rinse, divert)
     assert [kind for _, kind, _ in book(tmp_path)] == ["fill", "return", "rinse", "rinse"]
-    with book_opened(tmp_path, TRUCK, simulated=True) as found:
+    with book_to_write(tmp_path, TRUCK, simulated=True) as found:
         moves = {(each.move, each.litres) for each in movements(found) if each.litres}
         ends = [record.document["totaliser_start_ml"] for record in found.every()]
     # Rinse water is not of the tote, what is diverted after it is.

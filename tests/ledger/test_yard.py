@@ -14,7 +14,7 @@ from postgres import missing
 from shop_books import fill_now, journal_with
 
 from rig.cli import main
-from rig.ledger.book import Book
+from rig.ledger.writing import WritableBook
 from rig.run.yard import YardTank, yard_tanks
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -168,14 +168,14 @@ def test_what_cannot_be_is_refused_at_the_office_too(
 
 
 def heads(url: str) -> dict[str, tuple[int, str]]:
-    with Book(url, "office") as office:
+    with WritableBook(url, "office", collects=True) as office:
         return office.heads()
 
 
 def test_the_office_can_begin_a_tank_that_no_truck_knows(run: Run, office_url: str) -> None:
     run(1, "office", "stock", "tote", "--tote", "Brine", "--capacity", "9000 L", "--fluid", "cacl2:20%")
     run(1, "office", "stock", "load", "--tote", "brine", "--volume", "100 L", "--reorder", "200 L")
-    with Book(office_url, "office") as office:
+    with WritableBook(office_url, "office", collects=True) as office:
         found: list[YardTank] = yard_tanks(office)
     assert [(each.tote.name, each.tote.content.left_l, each.tote.low) for each in found] == [("Brine", 100.0, True)]
 

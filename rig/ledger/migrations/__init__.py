@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from rig.ledger.lock import alone
 
-LATEST = "0001"
+LATEST = "0002"
 _ADVISORY_LOCK = 7302
 """Any number, the same for every program that migrates a book on a server."""
 
@@ -25,17 +25,22 @@ def migrate(engine: Engine, path: Path | None) -> None:
             return
     with contextlib.nullcontext() if path is None else alone(path):
         if path is not None:
-            # Kept in the file, and not waited for where another connection is at work: set by who makes the book.
+            # Kept in the file. Not a write-ahead log: even a reader would have to make files for it.
             with engine.connect() as db:
-                db.exec_driver_sql("PRAGMA journal_mode=WAL")
+                db.exec_driver_sql("PRAGMA journal_mode=DELETE")
         with engine.begin() as db:
             if path is None:
                 db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ADVISORY_LOCK})")
-            known = _version(db)
-            if known is not None and known > LATEST:
-                raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
-            if known != LATEST:
+            check_version(db)
+            if _version(db) != LATEST:
                 _upgrade(db)
+
+
+def check_version(db: Connection) -> None:
+    """Refuse a book of a later version of the program (TooNewError)."""
+    known = _version(db)
+    if known is not None and known > LATEST:
+        raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
 
 
 def _upgrade(db: Connection) -> None:

@@ -14,7 +14,7 @@ export const fleets = (groups) => groups.filter((group) => group.wheels > 1).map
 
 function fleet(group) {
   const fine = (litres) => shown(litres, 'volume', 2);
-  const [least, most] = group.worst.map((serial) => named(group.each.find((wheel) => wheel.serial === serial)));
+  const [least, most] = group.worst.map((number) => named(group.each.find((wheel) => wheel.number === number)));
   const figures = {
     mean: fine(group.mean_l),
     spread: fine(group.sd_l),
@@ -32,7 +32,7 @@ function fleet(group) {
     group.estimated ? h('p', {}, t('fleet_estimated', { count: group.estimated })) : null);
 }
 
-const named = (wheel) => [known(`position.${wheel.position}`, wheel.position), t('number', { number: wheel.serial })].filter(Boolean).join(', ');
+const named = (wheel) => [known(`position.${wheel.position}`, wheel.position), t('number', { number: wheel.number })].filter(Boolean).join(', ');
 
 function picture(group) {
   const band = group.tolerance_percent;
