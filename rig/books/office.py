@@ -13,7 +13,7 @@ from rig.books.stock import add_telling_options
 from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
 from rig.ledger.pricing import Line, bill_document
-from rig.run.posting import FILL
+from rig.run.posting import FILL, called
 from rig.run.session import Refused
 from rig.run.yard import note_yard
 from rig.units import show_volume
@@ -56,16 +56,12 @@ def _office(url: str) -> WritableBook:
 
 def _only_truck(office: Book, device: str) -> str:
     """The chain of the rig that is called so; Refused where none or several are."""
-    called = [truck for truck in office.heads() if _device(office, truck) == device]
-    if len(called) != 1:
-        known = ", ".join(f"{truck} ({_device(office, truck) or 'no fill yet'})" for truck in office.heads()) or "none"
+    names = {truck: called(office, truck) for truck in office.heads()}
+    found = [truck for truck, name in names.items() if name == device]
+    if len(found) != 1:
+        known = ", ".join(f"{truck} ({name})" for truck, name in names.items()) or "none"
         raise Refused(f"which truck? write `rig office fetch TRUCK`; the office has: {known}")
-    return called[0]
-
-
-def _device(office: Book, truck: str) -> str:
-    fills = office.valid(FILL, truck=truck)
-    return str(fills[-1].document.get("device") or truck) if fills else ""
+    return found[0]
 
 
 def _send(options: argparse.Namespace, url: str) -> int:
@@ -121,11 +117,12 @@ def _verify(options: argparse.Namespace, url: str) -> int:
 
     with Book(url) as office:
         found, ends = office.faults(), office.heads()
+        names = {truck: called(office, truck) for truck in ends}
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
     heads = {truck: serial for truck, (serial, _) in ends.items()}
-    lines = [f"  {truck}: {serial} records" for truck, serial in heads.items()]
+    lines = [f"  {names[truck]} ({truck}): {serial} records" for truck, serial in heads.items()]
     text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
-    told(options, {"sound": not found, "heads": heads, "faults": faults}, text)
+    told(options, {"sound": not found, "heads": heads, "names": names, "faults": faults}, text)
     return REFUSED if found else OK
 
 

@@ -148,7 +148,7 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
         if _number(fill, name):
             rows.append((label, show_volume(_number(fill, name))))
     if fill.get("corrects"):
-        rows.insert(0, ("CORRECTED", f"{_words(fill.get('why'))}"))
+        rows.insert(0, ("CORRECTED", _words(fill.get("why"))))
     return rows
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rig.books.stock import held_text, tell, tote_document
 from rig.books.where import OK, local, settings_of, told
-from rig.run.posting import place_of
+from rig.run.posting import called, place_of
 from rig.run.session import Refused
 from rig.run.yard import YardTank, yard_tanks
 from rig.units import show_volume
@@ -27,7 +27,9 @@ def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | N
     if isinstance(office, WritableBook):
         _tell(options, office)
     tanks = yard_tanks(office, *month)
-    told(options, {"yard_tanks": [tank_document(tank) for tank in tanks]}, tanks_text(tanks))
+    names = {truck: called(office, truck) for truck in office.heads()}
+    documents = [tank_document(tank, names) for tank in tanks]
+    told(options, {"yard_tanks": documents}, tanks_text(tanks, names))
     return OK
 
 
@@ -43,31 +45,31 @@ def _tell(options: argparse.Namespace, office: WritableBook) -> None:
     tell(office, argparse.Namespace(**words), settings_of(options), totes)
 
 
-def tank_document(tank: YardTank) -> dict[str, object]:
-    """A yard tank as a document. Litres."""
+def tank_document(tank: YardTank, names: Mapping[str, str]) -> dict[str, object]:
+    """A yard tank as a document, trucks by their ``names``. Litres."""
     balance = tank.balance
     return {
         **{name: value for name, value in tote_document(tank.tote).items() if name not in ("connected", "yard")},
         "brought_l": round(tank.brought_l, 3),
-        "taken_l": {truck: round(litres, 3) for truck, litres in tank.taken_l.items()},
+        "taken_l": {names[truck]: round(litres, 3) for truck, litres in tank.taken_l.items()},
         "unexplained_l": None if balance.rest_l is None else round(balance.rest_l + 0.0, 1),
     }
 
 
-def tanks_text(tanks: Sequence[YardTank]) -> str:
+def tanks_text(tanks: Sequence[YardTank], names: Mapping[str, str]) -> str:
     """A few lines for each yard tank."""
     if not tanks:
         return "no truck has told of a yard tank: `rig office stock tote --tote NAME --capacity Q`"
-    return "\n".join(line for tank in tanks for line in _lines(tank))
+    return "\n".join(line for tank in tanks for line in _lines(tank, names))
 
 
-def _lines(tank: YardTank) -> list[str]:
+def _lines(tank: YardTank, names: Mapping[str, str]) -> list[str]:
     seen, rest_l = tank.tote.content.seen, tank.balance.rest_l
-    taken = ", ".join(f"{truck} {show_volume(litres)}" for truck, litres in tank.taken_l.items())
+    taken = ", ".join(f"{names[truck]} {show_volume(litres)}" for truck, litres in tank.taken_l.items())
     unexplained = "not known, it was not dipped twice" if rest_l is None else show_volume(rest_l + 0.0)
     return [
         f"{tank.tote.title}: {held_text(tank.tote)}",
-        f"  dipped last     {f'{local(seen.at)} by {seen.truck}' if seen else 'never'}",
+        f"  dipped last     {f'{local(seen.at)} by {names[seen.truck]}' if seen else 'never'}",
         f"  brought         {show_volume(tank.brought_l)}",
         f"  taken           {taken or 'nothing'}",
         f"  unexplained     {unexplained}, between the first and the last dip",

@@ -19,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypedDict, Unpack
 
-from sqlalchemy import Connection, Engine, Select, StaticPool, create_engine, func, inspect, select
+from sqlalchemy import Connection, Engine, Select, StaticPool, and_, create_engine, func, inspect, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -157,7 +157,7 @@ class Book:
 
         Read in batches, so that a long reader never keeps a writer waiting.
         """
-        trucks = sorted(self.heads()) if truck is None else [truck]
+        trucks = self._trucks() if truck is None else [truck]
         for name in trucks:
             last = after if truck is not None else 0
             while most is None or most > 0:
@@ -167,6 +167,12 @@ class Book:
                 if len(batch) < _BATCH:
                     break
                 last = batch[-1].serial
+
+    def _trucks(self) -> list[str]:
+        """Every truck that has a record, whatever the heads say."""
+        query = select(RECORDS.c.truck).distinct().order_by(RECORDS.c.truck)
+        with self._doing("read"), self._engine.connect() as db:
+            return [str(truck) for (truck,) in db.execute(query)]
 
     def _some(self, truck: str, after: int, most: int) -> list[Record]:
         query = select(*SEALED).where(RECORDS.c.truck == truck, RECORDS.c.serial > after)
@@ -276,11 +282,12 @@ class Book:
         Copies are of one kind, key and time. The one that a person has corrected since counts as the record, else this
         book's own, else the first by name.
         """
-        each = RECORDS.alias("each")
-        same = (each.c.kind == RECORDS.c.kind, each.c.key == RECORDS.c.key, each.c.at == RECORDS.c.at)
-        twice = select(1).select_from(each).where(*same, each.c.truck != RECORDS.c.truck).exists()
+        said = [RECORDS.c[name] for name in ("kind", "key", "at")]
+        posted = select(*said).where(RECORDS.c.kind.in_(_FROM_THE_JOURNAL)).group_by(*said)
+        twice = posted.having(func.count(RECORDS.c.truck.distinct()) > 1).subquery()
+        query = select(*SEALED).join(twice, and_(*(twice.c[column.name] == column for column in said)))
         with self._doing("read"), self._engine.connect() as db:
-            firsts = [_record(row) for row in db.execute(select(*SEALED).where(twice))]
+            firsts = [_record(row) for row in db.execute(query)]
             found = [(first, self._end(db, first)) for first in firsts]
         standing = sorted((pair for pair in found if pair[1].kind != VOID), key=lambda pair: _said(pair[0]))
         pairs: list[tuple[Record, Record]] = []

@@ -24,6 +24,11 @@ _HEAD = text(
     "ON CONFLICT (truck) DO UPDATE SET serial = heads.serial RETURNING serial, hash"
 )
 """Takes the lock on a truck's chain, begins it where there is none, and returns where it ends."""
+_IDENTITY = text(
+    "INSERT INTO identity (truck, collects) SELECT :truck, :collects "
+    "WHERE NOT EXISTS (SELECT 1 FROM identity) ON CONFLICT DO NOTHING"
+)
+"""Of two who open a new book at once, the first says whose it is."""
 _ID_BYTES = 5
 """Of a new truck's id: of a thousand trucks two have the same with a chance of one in two million."""
 
@@ -57,9 +62,8 @@ class WritableBook(Book):
     def _identity(self) -> Identity:
         with self._engine.begin() as db:
             found = identity_of(db, self._made)
-            if db.execute(select(IDENTITY)).first() is None:
-                db.execute(insert(IDENTITY), {"truck": found.truck, "collects": int(found.collects)})
-            return found
+            db.execute(_IDENTITY, {"truck": found.truck, "collects": int(found.collects)})
+            return identity_of(db)
 
     def adopt(self, truck: str) -> None:
         """Go on as the book of ``truck``, whose records come back from an office; BookError where this one has any."""

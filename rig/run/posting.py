@@ -235,6 +235,12 @@ def work_number(record: Record) -> int:
     return number
 
 
+def called(book: Book, truck: str) -> str:
+    """What the rig of a chain was called in its latest fill; its id where it has none."""
+    fills = book.valid(FILL, truck=truck)
+    return str(fills[-1].document.get("device") or truck) if fills else truck
+
+
 def posted_under(book: Book, fill_id: str) -> Record | None:
     """The record of work of the pump, or what corrects it; None when it was not posted."""
     return next((found for kind in _POSTED if (found := book.one(kind, fill_id)) is not None), None)

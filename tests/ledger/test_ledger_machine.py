@@ -20,7 +20,7 @@ from shop_books import fill_of, journal_with
 from sqlalchemy import event
 
 from rig.books.notes import correct, keep_job
-from rig.ledger.book import Book, BookError, CorrectedError, witness_of
+from rig.ledger.book import BookError, CorrectedError, witness_of
 from rig.ledger.chain import START, Record
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME, back_up, export, restore, unsound
@@ -38,12 +38,12 @@ class Torn(Exception):
     """The plug was pulled."""
 
 
-class Fragile(Book):
+class Fragile(WritableBook):
     """A book whose next commit can be made to fail before or just after it is on the disk."""
 
-    def __init__(self, url: str, truck: str) -> None:
+    def __init__(self, url: str, truck: str, *, collects: bool = False) -> None:
         self.tears = ""
-        super().__init__(url, truck)
+        super().__init__(url, truck, collects=collects)
         event.listen(self._engine, "commit", self._commits)
 
     def _commits(self, _: object) -> None:
@@ -115,7 +115,7 @@ class Ledger(RuleBasedStateMachine):
         self.folder = Path(tempfile.mkdtemp(prefix="rig-ledger-"))
         self.trucks = [Truck(name, self.folder / name) for name in ("A", "B")]
         self.restored = 0
-        self.office = Fragile(f"sqlite:///{self.folder / 'office.sqlite'}", "office")
+        self.office = Fragile(f"sqlite:///{self.folder / 'office.sqlite'}", "office", collects=True)
 
     def teardown(self) -> None:
         for truck in self.trucks:
@@ -209,12 +209,12 @@ class Ledger(RuleBasedStateMachine):
             assert ("is gone" in str(unsound(truck.folder))) is seen
         elif told[: len(truck.told)] != truck.told:
             with pytest.raises(BookError, match="is sound and holds"):
-                restore(truck.folder, backup, AT.format(day=5), truck.name)
+                restore(truck.folder, backup, AT.format(day=5))
             return
         truck.shut()
         self.restored += 1
         at = f"2026-11-06T08:00:00.{self.restored:03}+00:00"
-        record = restore(truck.folder, backup, at, truck.name)
+        record = restore(truck.folder, backup, at)
         truck.told, truck.litres = list(told), dict(litres)
         truck.keeps("restored", record.key, 0.0)
         truck.reopen()
@@ -225,7 +225,7 @@ class Ledger(RuleBasedStateMachine):
 
     def _two_chains(self, truck: Truck) -> None:
         """The office has more than the backup had: nothing is sent, and the office's copy is the way out."""
-        for move in (lambda: send(truck.book, self.office), lambda: fetch(truck.book, self.office, truck.name)):
+        for move in (lambda: send(truck.book, self.office), lambda: fetch(truck.book, self.office)):
             with pytest.raises(BookError, match="two chains, nothing is moved"):
                 move()
         truck.lose()
@@ -240,7 +240,7 @@ class Ledger(RuleBasedStateMachine):
 
     def _fetch(self, truck: Truck, batch: int = 500) -> None:
         truck.reopen()
-        assert fetch(truck.book, self.office, truck.name, batch) == truck.sent
+        assert fetch(truck.book, self.office, batch) == truck.sent
         witness_of(truck.folder / BOOK_NAME).unlink(missing_ok=True) if not truck.sent else None
         told = [(each.kind, each.key) for each in self.office.every(truck.name)]
         litres: dict[tuple[str, str], float] = {}
@@ -323,7 +323,7 @@ def test_a_correction_of_what_was_corrected_meanwhile_is_refused(tmp_path: Path)
     with WritableBook(f"sqlite:///{tmp_path / BOOK_NAME}", "A") as book:
         record = book.append("load", "a", AT.format(day=1), {"litres": 1.0})
         first = correct(book, record, {"litres": 2.0}, "one looked")
-        with pytest.raises(CorrectedError, match=f"meanwhile, by No. {first.serial}"):
+        with pytest.raises(CorrectedError, match=f"meanwhile, by record {first.serial}"):
             correct(book, record, {"litres": 3.0}, "so did another")
         correct(book, first, {"litres": 3.0}, "so did another")
         assert [litres_of(each) for each in book.valid("load")] == [3.0]
@@ -335,7 +335,7 @@ def test_two_who_tell_of_one_job_at_once_do_not_both_stand(tmp_path: Path) -> No
     with WritableBook(url, "A") as one, WritableBook(url, "A") as other:
         looked_at = keep_job(one, "7", {"customer": "a farm"})
 
-        class Late(Book):
+        class Late(WritableBook):
             """Looks before the other has written, and writes after."""
 
             def one(self, kind: str, key: str) -> Record | None:
@@ -356,14 +356,14 @@ def test_an_old_backup_of_a_truck_that_had_sent_more_has_a_way_out(tmp_path: Pat
     truck.book.append_all([("load", key, AT.format(day=2), {"litres": 1.0}) for key in "defg"])
     send(truck.book, office)
     truck.lose()
-    restore(truck.folder, tmp_path / "old.sqlite", AT.format(day=3), "A")
+    restore(truck.folder, tmp_path / "old.sqlite", AT.format(day=3))
     truck.reopen()
-    for move in (lambda: send(truck.book, office), lambda: fetch(truck.book, office, "A")):
+    for move in (lambda: send(truck.book, office), lambda: fetch(truck.book, office)):
         with pytest.raises(BookError, match=r"record 4 of A .* two chains, nothing is moved.*`rig office fetch`"):
             move()
     truck.lose()
     truck.reopen()
-    assert fetch(truck.book, office, "A") == 7
+    assert fetch(truck.book, office) == 7
     assert truck.book.faults() == []
     truck.shut()
     office.close()

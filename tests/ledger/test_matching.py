@@ -16,8 +16,8 @@ FLEET = int(os.environ.get("RIG_FLEET", "6"))
 """Wheels in the simulated fleet; the figure in the papers is that of 200."""
 
 
-def wheel(serial: int, net_l: float, position: str = "", machine: str = "", target_l: float = 200.0) -> Wheel:
-    return Wheel(serial, "16.9-28", "beet", position, target_l, net_l, machine)
+def wheel(number: int, net_l: float, position: str = "", machine: str = "", target_l: float = 200.0) -> Wheel:
+    return Wheel(number, "16.9-28", "beet", position, target_l, net_l, machine)
 
 
 def test_capability_is_the_handbook_s() -> None:
@@ -32,7 +32,7 @@ def test_capability_is_the_handbook_s() -> None:
 def test_left_and_right_of_each_axle() -> None:
     right, front = wheel(2, 201, "Rear Right"), wheel(3, 90, "front left")
     found = pairs([wheel(1, 200, "rear left"), right, front, wheel(4, 199, "rear left")])
-    assert [(pair.axle, pair.left.serial, pair.right.serial) for pair in found] == [("rear", 4, 2)]
+    assert [(pair.axle, pair.left.number, pair.right.number) for pair in found] == [("rear", 4, 2)]
     assert found[0].difference_l == -2
     assert found[0].difference_percent == pytest.approx(-1.0)
 
@@ -46,7 +46,7 @@ def test_a_group_tells_mean_spread_worst_and_what_is_inside() -> None:
     (group,) = groups([wheel(n, net) for n, net in enumerate(nets)], 0.5)
     assert group.mean_l == pytest.approx(statistics.fmean(nets))
     assert group.sd_l == pytest.approx(statistics.stdev(nets))
-    assert (group.worst[0].serial, group.worst[1].serial, group.worst_l) == (2, 1, 2.0)
+    assert (group.worst[0].number, group.worst[1].number, group.worst_l) == (2, 1, 2.0)
     assert group.inside == 4
     assert groups([wheel(1, 201.1)], 0.5)[0].inside == 0
     assert groups([wheel(1, 200)], 0.5)[0].cpk is None

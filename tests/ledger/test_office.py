@@ -35,20 +35,23 @@ TRUCKS, FILLS = (int(each) for each in os.environ.get("RIG_OFFICE", "20x50").spl
 
 
 @pytest.fixture
-def office(url: str) -> Iterator[Book]:
+def office(url: str) -> Iterator[WritableBook]:
     with WritableBook(url, "office", collects=True) as book:
         yield book
 
 
-def truck(folder: Path, name: str, count: int) -> Book:
+def truck(folder: Path, name: str, count: int) -> WritableBook:
     book = book_of(folder / name, name)
     book.append_all(
-        [("fill", f"f{n}", f"2026-11-{1 + n % 28:02}T08:00:00.000+00:00", {"n": n, "é": "ü"}) for n in range(count)]
+        [
+            ("fill", f"{name}{n}", f"2026-11-{1 + n % 28:02}T08:00:00.000+00:00", {"n": n, "é": "ü"})
+            for n in range(count)
+        ]
     )
     return book
 
 
-def test_the_same_book_on_a_server(office: Book) -> None:
+def test_the_same_book_on_a_server(office: WritableBook) -> None:
     first = office.append("fill", "a", "2026-11-01T00:00:00.000+00:00", {"job": "J", "net_l": 1.5})
     assert office.append("fill", "a", "2026-11-01T00:00:00.000+00:00", {}) == first
     office.append("fill", "a/2", "2026-11-01T00:00:00.000+00:00", {"job": "J", "corrects": first.serial})
@@ -85,7 +88,7 @@ def test_the_server_seals_again_what_arrives(office: Book, url: str) -> None:
     assert office.heads()["office"][0] == 1
 
 
-def test_everything_arrives_once_and_in_order(tmp_path: Path, office: Book) -> None:
+def test_everything_arrives_once_and_in_order(tmp_path: Path, office: WritableBook) -> None:
     with truck(tmp_path, "A", 30) as a, truck(tmp_path, "B", 7) as b:
         assert send(a, office, batch=8) == 30
         assert send(a, office) == 0
@@ -96,7 +99,7 @@ def test_everything_arrives_once_and_in_order(tmp_path: Path, office: Book) -> N
     assert office.faults() == []
 
 
-def test_two_chains_under_one_name_are_refused(tmp_path: Path, office: Book) -> None:
+def test_two_chains_under_one_name_are_refused(tmp_path: Path, office: WritableBook) -> None:
     with truck(tmp_path / "x", "A", 5) as one, truck(tmp_path / "y", "A", 3) as other:
         send(one, office)
         with pytest.raises(BookError, match="fetch them first"):
@@ -107,17 +110,17 @@ def test_two_chains_under_one_name_are_refused(tmp_path: Path, office: Book) -> 
     assert office.heads()["A"][0] == 5
 
 
-def test_what_a_truck_lost_comes_back_from_the_office(tmp_path: Path, office: Book) -> None:
+def test_what_a_truck_lost_comes_back_from_the_office(tmp_path: Path, office: WritableBook) -> None:
     with truck(tmp_path, "A", 12) as book:
         send(book, office)
     with truck(tmp_path / "new", "A", 0) as empty:
-        assert fetch(empty, office, "A", batch=5) == 12
+        assert fetch(empty, office, batch=5) == 12
         assert empty.faults() == []
         assert empty.append("fill", "next", "2026-11-30T00:00:00.000+00:00", {}).serial == 13
         assert send(empty, office) == 1
 
 
-def test_a_changed_file_is_refused_at_arrival(tmp_path: Path, office: Book) -> None:
+def test_a_changed_file_is_refused_at_arrival(tmp_path: Path, office: WritableBook) -> None:
     with truck(tmp_path, "A", 20) as book:
         export(book.every(), tmp_path / "a.jsonl")
     whole = (tmp_path / "a.jsonl").read_text(encoding="utf-8")
@@ -138,7 +141,8 @@ def test_a_changed_file_is_refused_at_arrival(tmp_path: Path, office: Book) -> N
 
 _SENDER = (
     "import sys; from pathlib import Path\n"
-    "from rig.ledger.writing import WritableBook; from rig.ledger.keeping import book_of; from rig.ledger import office as o\n"
+    "from rig.ledger.writing import WritableBook; from rig.ledger.keeping import book_of\n"
+    "from rig.ledger import office as o\n"
     "with book_of(Path(sys.argv[1]), 'A') as truck, WritableBook(sys.argv[2], 'office', collects=True) as office:\n"
     "    take = office.take_in\n"
     "    office.take_in = lambda records: (take(records), print(records[-1].serial, flush=True))[0]\n"
