@@ -13,8 +13,9 @@ from rig.books.stock import add_telling_options
 from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
 from rig.ledger.pricing import Line, bill_document
-from rig.run.posting import FILL, called
+from rig.run.posting import FILL, called, keep_name
 from rig.run.session import Refused
+from rig.run.settings import load_settings
 from rig.run.yard import note_yard
 from rig.units import show_volume
 
@@ -68,6 +69,7 @@ def _send(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.office import send
 
     with book_written(options) as book, _office(url) as office:
+        keep_name(book, load_settings(options.config).rig.name, now())
         count = send(book, office)
         # After everything is there: what this truck took is in the office's account.
         news = note_yard(book, office, now())
@@ -89,7 +91,6 @@ def _fetch(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
     from rig.ledger.keeping import book_of
     from rig.ledger.office import fetch
-    from rig.run.settings import load_settings
 
     # Not through the journal: what was lost comes back first, in its own order.
     settings = load_settings(options.config)

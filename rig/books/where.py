@@ -65,29 +65,32 @@ def folder_of(options: argparse.Namespace) -> Path:
 
 @contextlib.contextmanager
 def book_asked(options: argparse.Namespace) -> Iterator[Book]:
-    """The rig's book, to be read; Refused where there is none. Fills that it lacks are named on standard error."""
-    from rig.ledger.book import NoBookError
-    from rig.ledger.keeping import book_read
+    """The rig's book, to be read; Refused where there is neither a book nor a configuration.
+
+    Finished fills that it lacks are named on standard error.
+    """
+    from rig.ledger.keeping import book_or_empty
 
     folder = folder_of(options)
-    try:
-        book = book_read(folder)
-    except NoBookError as error:
-        if waiting := not_posted(folder, None):
-            raise Refused(f"{_waiting(waiting)} there is no book yet") from error
-        raise Refused(
-            f"no book in {folder}: nothing was filled from here yet; say which rig by --config FILE"
-        ) from error
-    with book:
+    if settings_of(options) is None and not _kept(folder):
+        raise Refused(f"no book in {folder}: nothing was filled from here yet; say which rig by --config FILE")
+    with book_or_empty(folder) as book:
         if waiting := not_posted(folder, book):
             print(f"rig: {_waiting(waiting)}", file=sys.stderr)
         yield book
 
 
+def _kept(folder: Path) -> bool:
+    """Whether a rig kept anything there."""
+    from rig.ledger.keeping import BOOK_NAME
+
+    return any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME))
+
+
 def _waiting(fill_ids: Sequence[str]) -> str:
     return (
         f"{len(fill_ids)} finished fill(s) of the journal are not in the book yet (the latest is {fill_ids[-1]}): "
-        "`rig ledger post` enters them;"
+        "`rig ledger post` enters them"
     )
 
 
@@ -97,10 +100,8 @@ def book_written(options: argparse.Namespace) -> Iterator[WritableBook]:
 
     Refused where there is neither a book nor a journal nor a configuration: a mistaken folder gets no book.
     """
-    from rig.ledger.keeping import BOOK_NAME
-
     settings, folder = settings_of(options), folder_of(options)
-    if settings is None and not any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME)):
+    if settings is None and not _kept(folder):
         raise Refused(f"no journal in {folder}: nothing was filled from here yet; say which rig by --config FILE")
     name, simulated = (settings.rig.name, settings.rig.simulated) if settings else ("rig", True)
     with book_to_write(folder, name, simulated=simulated) as book:

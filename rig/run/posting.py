@@ -29,6 +29,8 @@ LEAST_MB = 50.0
 """Room on the disk for the records of a day, with plenty to spare. Assumed, no source."""
 FILL, VESSEL, RETURN, RINSE = "fill", "vessel", "return", "rinse"
 """A fill of a wheel; a delivery into an open vessel, as for a proving; what came out of a wheel; a rinse."""
+NAMED = "named"
+"""What the rig is called from then on."""
 _POSTED = (FILL, VESSEL, RETURN, RINSE)
 JOURNAL_NAME = "journal.sqlite"
 BOOK_SERIAL = "book_serial"
@@ -236,9 +238,15 @@ def work_number(record: Record) -> int:
 
 
 def called(book: Book, truck: str) -> str:
-    """What the rig of a chain was called in its latest fill; its id where it has none."""
-    fills = book.valid(FILL, truck=truck)
-    return str(fills[-1].document.get("device") or truck) if fills else truck
+    """What the rig of a chain is called, as it told last; its id where it never did."""
+    told = book.valid(NAMED, truck=truck)
+    return str(told[-1].document["name"]) if told else truck
+
+
+def keep_name(book: WritableBook, name: str, at: str) -> None:
+    """Keep what this rig is called, for an office that names trucks by it; written where it has changed."""
+    if called(book, book.truck) != name:
+        book.note(NAMED, at, {"name": name})
 
 
 def posted_under(book: Book, fill_id: str) -> Record | None:

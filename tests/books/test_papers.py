@@ -52,7 +52,7 @@ def test_a_ticket_holds_what_a_reader_needs(run: Run) -> None:
     status, text, _ = run("ticket", "a")
     assert status == 0
     for words in (
-        "No. 4", "Hill Farm", "1 Lane", "yard", "T7", "J1", "2026-11-20 08:00:00+00:00", "Jo", "16.9-28, rear left",
+        "No. 1-1", "Hill Farm", "1 Lane", "yard", "T7", "J1", "2026-11-20 08:00:00+00:00", "Jo", "16.9-28, rear left",
         "beet, 1282 kg/m³", "261.0 L", "263.5 L", "2.3 L", "69.0 gal (261.2 L)", "± 0.6 L (95 %), counted", "335 kg",
         "15.0 °C; not temperature compensated (CTL 1.0003)", "26120 pulses, K 100.0 per L, factor 1.0 of 2026-11-02",
         "0.000 to 263.500 L forward", "calibration 1, configuration 1", "12.0 psi (83 kPa) at rest", "12.0 o'clock",
@@ -63,12 +63,14 @@ def test_a_ticket_holds_what_a_reader_needs(run: Run) -> None:
     assert "DUPLICATE" not in text
 
 
-def test_the_second_print_says_so_and_json_is_no_print(run: Run) -> None:
-    assert "DUPLICATE" not in run("ticket", "a", "--json")[1]
-    assert "DUPLICATE" not in run("ticket", "a")[1]
-    assert "DUPLICATE" in run("ticket", "a", "--receipt")[1]
-    assert "DUPLICATE" in json.dumps(document(run("ticket", "a", "--json")))
-    assert "DUPLICATE" not in run("ticket", "b")[1]
+def test_only_a_second_issue_is_a_duplicate_and_a_look_is_a_draft(run: Run) -> None:
+    assert "DRAFT" in run("ticket", "a", "--json")[1]
+    assert "DRAFT" in run("ticket", "a")[1]
+    first = run("ticket", "a", "--issue")[1]
+    assert "DUPLICATE" not in first
+    assert "DRAFT" not in first
+    assert "DUPLICATE" in run("ticket", "a", "--issue", "--receipt")[1]
+    assert "DUPLICATE" not in run("ticket", "b", "--issue")[1]
     assert "DUPLICATE" not in run("ticket", "--job", "J1")[1]
 
 
@@ -119,14 +121,14 @@ def test_a_bill_adds_up_and_stays_the_same(run: Run) -> None:
 
 def test_what_came_later_makes_another_bill_that_names_the_first(run: Run) -> None:
     run("prices", PRICES)
-    first = document(run("bill", "J1", "--json"))
+    first = document(run("bill", "J1", "--issue", "--json"))
     run("note", "void", "--fill", "b", "--why", "the wrong tyre")
-    second = document(run("bill", "J1", "--json"))
+    second = document(run("bill", "J1", "--issue", "--json"))
     assert second["corrects"] == first["serial"]
     lines = second["lines"]
     assert isinstance(lines, list)
     assert [line["text"] for line in lines] == ["beet in 16.9-28, rear left", "travel"]
-    assert "stands in for bill No." in run("bill", "J1")[1]
+    assert "stands in for bill No." in run("bill", "J1", "--issue")[1]
 
 
 def test_old_work_keeps_its_prices(run: Run, tmp_path: Path) -> None:
@@ -141,7 +143,8 @@ def test_old_work_keeps_its_prices(run: Run, tmp_path: Path) -> None:
 def test_a_correction_is_a_new_record(run: Run) -> None:
     assert run("note", "correct", "--fill", "a", "--position", "front left", "--why", "mixed up")[0] == 0
     text = run("ticket", "a")[1]
-    assert "stands in for No. 1: mixed up" in " ".join(text.split())
+    assert "No. 1-1" in text
+    assert "CORRECTED mixed up" in " ".join(text.split())
     assert "front left" in text
     assert document(run("ledger", "verify", "--json"))["sound"] is True
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
-from shop_books import fill_of, journal_with
+from shop_books import fill_of, journal_only
 from sqlalchemy import event
 
 from rig.books.notes import correct, keep_job
@@ -168,7 +168,7 @@ class Ledger(RuleBasedStateMachine):
         """A fill is closed in the journal; the program dies before the book hears of it."""
         truck = self.trucks[number]
         fill_id = f"fill-{len(truck.filled)}"
-        journal_with(truck.folder, fill_of(fill_id, len(truck.filled) % 50, net_l=float(litres)))
+        journal_only(truck.folder, fill_of(fill_id, len(truck.filled) % 50, net_l=float(litres)))
         truck.filled[fill_id] = litres
 
     @rule(number=TRUCKS, moment=st.sampled_from(["", "before", "after"]))
@@ -178,7 +178,7 @@ class Ledger(RuleBasedStateMachine):
         with contextlib.closing(Journal(truck.folder / JOURNAL_NAME)) as journal:
             for _ in range(2):
                 with contextlib.suppress(Torn):
-                    post(truck.book, journal, simulated=True)
+                    post(truck.book, journal, device=truck.name, simulated=True)
                 truck.reopen()
         # The journal gives them in the order of their closing, the book takes them in the order of their time.
         new = [each for each in truck.filled if ("fill", each) not in truck.told]

@@ -57,6 +57,7 @@ def test_two_trucks_one_bill(run: Run, tmp_path: Path) -> None:
     # Truck 2 has no network: its file is carried to the office.
     run(2, "ledger", "export", "out.jsonl")
     run(1, "office", "receive", str(tmp_path / "truck2" / "out.jsonl"))
+    assert run(2, "office", "send") == {"sent": 1}, "what the rig is called"
     assert run(2, "office", "send") == {"sent": 0}
     found = run(1, "office", "verify")
     assert found["sound"] is True
