@@ -128,7 +128,8 @@ def _verify(options: argparse.Namespace, url: str) -> int:
 
 
 def _bill(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.book import Book, valid_query
+    from rig.ledger.book import Book
+    from rig.ledger.query import valid_query
 
     if options.what is None or options.month is None:
         raise Refused("whose bill of which month? write `rig office bill CUSTOMER --month 2026-11`")

@@ -10,48 +10,30 @@ price is.
 from __future__ import annotations
 
 import contextlib
-import heapq
 import json
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from itertools import accumulate, groupby
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from itertools import groupby
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypedDict, Unpack
+from typing import Any, Self, Unpack
 
-from sqlalchemy import Connection, Engine, Select, StaticPool, and_, create_engine, func, inspect, select
+from sqlalchemy import Connection, Engine, StaticPool, and_, create_engine, func, inspect, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
 from rig.ledger.chain import START, Body, Fault, Head, Record, faults_of
+from rig.ledger.identity import FROM_THE_JOURNAL, Identity, identity_of
 from rig.ledger.journal import JournalError
 from rig.ledger.migrations import TooNewError, check_version
+from rig.ledger.query import Asked, Query, merged, valid_query
 from rig.ledger.readonly import open_read_only
-from rig.ledger.tables import HEADS, IDENTITY, METADATA, RECORDS, SEALED
+from rig.ledger.tables import HEADS, METADATA, RECORDS, SEALED
 
 _BATCH = 2000
-_FROM_THE_JOURNAL = ("fill", "vessel", "return", "rinse", "event", "proving")
-"""Kinds that are posted from a journal, and so are what a second chain of the same rig has copies of."""
 VOID = "void"
 """The kind of record that declares the one that it corrects void."""
 Entry = tuple[str, str, str, Body]
 """Kind, key, time and body of a record to be."""
-
-
-Query = Select[Any]
-
-
-class Asked(TypedDict, total=False):
-    """Which records are asked for; what is left out or None does not matter."""
-
-    job: str | None
-    customer: str | None
-    wheel: str | None
-    since: str | None
-    """Included; ``until`` is not."""
-    until: str | None
-    truck: str | Collection[str] | None
-    """One, or several."""
 
 
 class BookError(JournalError):
@@ -64,16 +46,6 @@ class CorrectedError(BookError):
 
 class NoBookError(BookError):
     """There is no book yet at this address."""
-
-
-@dataclass(frozen=True, slots=True)
-class Identity:
-    """Whose book it is, fixed when it is made."""
-
-    truck: str
-    """The id under which this book's own records are sealed; no display name."""
-    collects: bool
-    """It holds the chains of other trucks: an office's. Otherwise every chain in it is this rig's own."""
 
 
 class Book:
@@ -283,7 +255,7 @@ class Book:
         book's own, else the first by name.
         """
         said = [RECORDS.c[name] for name in ("kind", "key", "at")]
-        posted = select(*said).where(RECORDS.c.kind.in_(_FROM_THE_JOURNAL)).group_by(*said)
+        posted = select(*said).where(RECORDS.c.kind.in_(FROM_THE_JOURNAL)).group_by(*said)
         twice = posted.having(func.count(RECORDS.c.truck.distinct()) > 1).subquery()
         query = select(*SEALED).join(twice, and_(*(twice.c[column.name] == column for column in said)))
         with self._doing("read"), self._engine.connect() as db:
@@ -328,61 +300,6 @@ class EmptyBook(Book):
 
     def _prepare(self) -> None:
         METADATA.create_all(self._engine)
-
-
-def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
-    """The question that :meth:`Book.valid` asks."""
-    later = RECORDS.alias("later")
-    kinds = (kind,) if isinstance(kind, str) else tuple(kind)
-    query = select(*SEALED).where(RECORDS.c.kind.in_(kinds))
-    named = {"job": asked.get("job"), "customer": asked.get("customer"), "wheel": asked.get("wheel")}
-    for name, value in named.items():
-        if value is not None:
-            query = query.where(RECORDS.c[name] == value)
-    truck, since, until = asked.get("truck"), asked.get("since"), asked.get("until")
-    if truck is not None:
-        query = query.where(RECORDS.c.truck.in_([truck] if isinstance(truck, str) else truck))
-    if since is not None:
-        query = query.where(RECORDS.c.at >= since)
-    if until is not None:
-        query = query.where(RECORDS.c.at < until)
-    corrected = select(1).where(later.c.truck == RECORDS.c.truck, later.c.corrects == RECORDS.c.serial).exists()
-    return query.where(~corrected)
-
-
-def merged(records: Iterable[Record], origin: Callable[[Record], int]) -> list[Record]:
-    """Records in the order of the book: each chain by ``origin``, the chains merged by the latest time so far."""
-    chains: dict[str, list[tuple[int, Record]]] = {}
-    for record in records:
-        chains.setdefault(record.truck, []).append((origin(record), record))
-    lines = []
-    for truck, chain in chains.items():
-        chain.sort(key=lambda each: each[0])
-        times = accumulate((record.at for _, record in chain), max)
-        lines.append([((at, truck, place), record) for at, (place, record) in zip(times, chain, strict=True)])
-    return [record for _, record in heapq.merge(*lines, key=lambda each: each[0])]
-
-
-def identity_of(db: Connection, made: Identity | None = None) -> Identity:
-    """Whose book it is; in one of an earlier version, which did not say so, what its chains allow to conclude.
-
-    Of several chains in a file that is the one with the most that a person wrote, which no copy of a journal has; a
-    server's book is an office's. ``made`` is what a book is to be that holds nothing yet.
-    """
-    if inspect(db).has_table(IDENTITY.name) and (row := db.execute(select(IDENTITY)).first()) is not None:
-        return Identity(str(row[0]), bool(row[1]))
-    counts = db.execute(
-        select(RECORDS.c.truck, func.count(), func.min(RECORDS.c.at))
-        .where(RECORDS.c.kind.not_in(_FROM_THE_JOURNAL))
-        .group_by(RECORDS.c.truck)
-    )
-    written = {truck: (-number, first) for truck, number, first in counts}
-    trucks = [truck for (truck,) in db.execute(select(HEADS.c.truck))]
-    if made is not None and (made.collects or not trucks):
-        return made
-    if db.dialect.name != "sqlite":
-        return Identity("office", collects=True)
-    return Identity(min(trucks, key=lambda truck: (*written.get(truck, (0, "~")), truck), default="-"), collects=False)
 
 
 def witness_of(path: Path) -> Path:

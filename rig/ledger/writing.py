@@ -14,8 +14,9 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, Engine, event, insert, select, text, update
 
-from rig.ledger.book import VOID, Book, BookError, CorrectedError, Entry, Identity, engine_of, identity_of, witness_of
+from rig.ledger.book import VOID, Book, BookError, CorrectedError, Entry, engine_of, witness_of
 from rig.ledger.chain import START, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
+from rig.ledger.identity import Identity, identity_of
 from rig.ledger.migrations import migrate
 from rig.ledger.tables import IDENTITY, RECORDS, SEALED
 

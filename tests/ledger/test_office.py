@@ -21,11 +21,12 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from rig.books.office import month_bill, month_of
-from rig.ledger.book import Book, BookError, valid_query
+from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.keeping import book_of, export
 from rig.ledger.office import fetch, receive, send
 from rig.ledger.pricing import read_prices
+from rig.ledger.query import valid_query
 from rig.ledger.writing import WritableBook
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")

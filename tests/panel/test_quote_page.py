@@ -110,7 +110,7 @@ async def test_a_quote_accepted_by_the_page_is_the_record_that_the_command_write
     made = office.run("quote", "J1", *[SIZE] * 4)
     await door.told("/api/jobs/J1/accept-quote", id="touch-0001", serial=made["serial"])
     _, by_command, _, by_page = quotes_of(door)
-    own = ("serial", "corrects", "job", "accepted_at")
+    own = ("serial", "corrects", "origin", "job", "accepted_at")
     assert list(by_command) == list(by_page)
     assert {k: v for k, v in by_command.items() if k not in own} == {k: v for k, v in by_page.items() if k not in own}
 

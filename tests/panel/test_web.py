@@ -16,8 +16,8 @@ from shop import settings
 from rig.control.guards import GUARDS
 from rig.control.procedure import Phase, State
 from rig.control.values import Into
-from rig.ledger.book import Book
-from rig.panel.jobs import book_of_rig
+from rig.ledger.writing import WritableBook
+from rig.panel.jobs import book_to_keep
 from rig.panel.people import People
 from rig.panel.web import STATIC, Page
 from rig.run.facade import Facade
@@ -45,9 +45,9 @@ class Door:
         transport = httpx.ASGITransport(app=self.page.app())
         return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8080")
 
-    def book(self) -> AbstractContextManager[Book]:
+    def book(self) -> AbstractContextManager[WritableBook]:
         """The rig's book."""
-        return book_of_rig(self.facade.settings)
+        return book_to_keep(self.facade.settings)
 
     async def told(self, address: str, **what: object) -> dict[str, Any]:
         """What the page answers to something that it must take."""
