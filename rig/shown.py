@@ -163,7 +163,7 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         held, net = "DRAWN OUT", "recovered_l"
     lines = [
         "-" * 64,
-        f"FILL {record['fill_id']}    {record['outcome']}" + _serial(record),
+        f"FILL {record['fill_id']}    {record['outcome']}" + _number_of(record),
         *([SIMULATED] if simulated else []),
         _where(record),
         f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
@@ -193,10 +193,10 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
 
 
-def _serial(record: dict[str, object]) -> str:
+def _number_of(record: dict[str, object]) -> str:
     if record.get("book_fault"):
         return f"    NOT IN THE BOOK YET: {record['book_fault']}"
-    return f"    No. {record['serial']}" if record.get("serial") else ""
+    return f"    No. {record['number']}" if record.get("number") else ""
 
 
 def _open_vessel(record: dict[str, object]) -> bool:

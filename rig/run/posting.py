@@ -63,7 +63,7 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
     except BookError as error:
         return {**record, "serial": None, "book_fault": str(error)}
     kept = stored.document if stored else {}
-    own = {name: kept.get(name) for name in ("tote", "lot")}
+    own = {name: kept.get(name) for name in ("tote", "lot", "number")}
     return {**record, **own, "serial": stored.serial if stored else None, "order_again": low}
 
 

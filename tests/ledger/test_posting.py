@@ -12,12 +12,18 @@ import sys
 from pathlib import Path
 
 import pytest
-from shop_books import TRUCK, fill_of, journal_only, journal_with
+from shop_books import AT, TRUCK, fill_of, journal_only, journal_with
+from virtual_fills import rig_settings
 
+from rig.books.asked import fill_asked
+from rig.books.notes import correct
+from rig.books.paper import as_text
+from rig.books.stock import tag_text
+from rig.books.ticket import ticket_paper
 from rig.cli import main
-from rig.ledger.journal import Journal
-from rig.ledger.keeping import BOOK_NAME
-from rig.run.posting import JOURNAL_NAME, book_to_write, not_to_be_filled
+from rig.ledger.journal import Journal, JournalReader
+from rig.ledger.keeping import BOOK_NAME, book_read
+from rig.run.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
 from rig.run.totes import movements
 
 
@@ -160,3 +166,48 @@ def test_what_was_drawn_out_and_rinsed_is_posted_under_its_own_kind(tmp_path: Pa
     # Rinse water is not of the tote, what is diverted after it is.
     assert moves == {("ticket", 261.2), ("return", 90.0), ("rinse", 8.0)}
     assert ends == [0, 263500, 527000, 790500]
+
+
+def test_a_fill_has_one_number_wherever_it_is_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was #1 in History, No. 4 on the ticket and No. 5 on the page."""
+    monkeypatch.chdir(tmp_path)
+    with book_to_write(tmp_path / "rig-data", TRUCK, simulated=True) as found:
+        for number in range(3):
+            found.note("load", f"2026-11-20T07:0{number}:00.000+00:00", {"tote": "", "loaded_l": 9.0})
+    journal_with(tmp_path / "rig-data", fill_of("a"), fill_of("b", 10))
+    with book_read(tmp_path / "rig-data") as found:
+        record = fill_asked(found, "2")
+        assert (record.key, record.serial, number_of(record)) == ("b", 5, "2")
+        assert "Truck 1 No. 2;" in f"{tag_text(record)};"
+        assert "No. 2" in as_text(ticket_paper([record], [None], None, None, AT.format(minute=9)), 64)
+    with book_to_write(tmp_path / "rig-data", TRUCK, simulated=True) as written:
+        correct(written, record, {"position": "front left"}, "mixed up")
+        assert number_of(fill_asked(written, "b")) == "2-1"
+        assert fill_asked(written, "2-1") == fill_asked(written, "2") == fill_asked(written, "b")
+
+
+def test_a_journal_that_was_lost_gives_no_number_twice(tmp_path: Path) -> None:
+    journal_with(tmp_path / "rig-data", fill_of("a"), fill_of("b", 10))
+    for name in ("", "-wal", "-shm"):
+        (tmp_path / "rig-data" / f"{JOURNAL_NAME}{name}").unlink(missing_ok=True)
+    settings = rig_settings(rig__data=str(tmp_path / "rig-data"))
+    with contextlib.closing(Journal(tmp_path / "rig-data" / JOURNAL_NAME)) as journal:
+        assert begun(settings, journal) == {"book_serial": 2}
+        assert journal.open_fill("c", AT.format(minute=20), {}, "{}", "{}") == 3
+        assert begun(settings, journal) == {"book_serial": 2}
+
+
+def test_the_traces_of_old_fills_are_pruned_and_their_records_stay(tmp_path: Path) -> None:
+    with contextlib.closing(Journal(tmp_path / JOURNAL_NAME)) as journal:
+        for number in range(KEPT_TRACES + 2):
+            fill = fill_of(f"f{number}", number % 50)
+            journal.open_fill(f"f{number}", str(fill["started_at"]), {"fluid_text": "beet"}, "{}", "{}")
+            journal.append(f"f{number}", str(fill["started_at"]), [("progress", {}), ("prompt", {})], "{}")
+            journal.close_fill(f"f{number}", fill, {})
+    for _ in range(2):
+        with book_to_write(tmp_path, TRUCK, simulated=True) as found:
+            assert len(found.valid("fill")) == KEPT_TRACES + 2
+    with contextlib.closing(JournalReader(tmp_path / JOURNAL_NAME)) as journal:
+        kinds = [[entry.kind for entry in journal.entries(f"f{number}")] for number in (0, 1, 2)]
+        assert kinds == [["prompt"], ["prompt"], ["progress", "prompt"]]
+        assert len(journal.closed()) == KEPT_TRACES + 2
