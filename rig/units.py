@@ -142,6 +142,11 @@ def unit_of(kind: Kind) -> str:
     return _MEASURES[kind].unit
 
 
+def rounded(value: float, digits: int) -> float:
+    """A figure for a record; what rounds to nothing has no sign."""
+    return round(value, digits) + 0.0
+
+
 def gallons(litres: float) -> float:
     """Litres as US gallons."""
     return litres / L_PER_GAL
@@ -154,19 +159,19 @@ def psi(kpa: float) -> float:
 
 def show_volume(litres: float) -> str:
     """A volume for a person, in both systems."""
-    return f"{litres:.1f} L ({gallons(litres):.1f} gal)"
+    return f"{litres:z.1f} L ({gallons(litres):z.1f} gal)"
 
 
 def show_pressure(kpa: float) -> str:
     """A gauge pressure for a person, in both systems."""
-    return f"{psi(kpa):.1f} psi ({kpa:.0f} kPa)"
+    return f"{psi(kpa):z.1f} psi ({kpa:z.0f} kPa)"
 
 
 def show_mass(kg: float) -> str:
     """A mass for a person, in both systems."""
-    return f"{kg:.0f} kg ({kg / KG_PER_LB:.0f} lb)"
+    return f"{kg:z.0f} kg ({kg / KG_PER_LB:z.0f} lb)"
 
 
 def show_flow(lps: float) -> str:
     """A flow for a person, in both systems."""
-    return f"{lps * 60:.1f} L/min ({gallons(lps * 60):.1f} gpm)"
+    return f"{lps * 60:z.1f} L/min ({gallons(lps * 60):z.1f} gpm)"

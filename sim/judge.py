@@ -124,8 +124,9 @@ class Judge:
         now_s, self._now_s = self._now_s or 0.0, None
         if moving:
             self._note("I9 safe after restart", now_s, "relays are on")
-        if abs(_litres(before, "net_l") - _litres(after, "net_l")) > 2 * _ROUNDING_L:
-            self._note("I9 totals as journalled", now_s, f"net {before['net_l']} became {after['net_l']}")
+        journalled_l, kept_l = (_litres(each, "net_l") - _litres(each, "unattended_l") for each in (before, after))
+        if abs(journalled_l - kept_l) > 2 * _ROUNDING_L:
+            self._note("I9 totals as journalled", now_s, f"attended {journalled_l:.3f} L became {kept_l:.3f} L")
 
     def close(self, record: Mapping[str, object], *, ended: bool, interrupted: bool = False) -> None:
         """Judge the record of the whole fill; ``ended`` false when it ran out of time."""
@@ -154,7 +155,7 @@ class Judge:
 
     def _adds_up(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
         out = sum(_litres(record, name) for name in ("returned_l", "vented_l", "spilled_l", "hose_change_l"))
-        net = _litres(record, "forward_l") - out - _litres(record, "unattended_l")
+        net = _litres(record, "forward_l") - out
         if abs(net - _litres(record, "net_l")) > _ROUNDING_L:
             yield "record adds up", f"net {record['net_l']} L, its lines make {net:.3f} L"
         state, first_out = self._seen_end
@@ -177,10 +178,9 @@ class Judge:
         told = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
         if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not told:
             yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
-        whole_l = _litres(record, "net_l") + _litres(record, "unattended_l")
         # A leak takes what was put in, and nobody at the pump can count it.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0
-        off_l, u_l = whole_l - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
+        off_l, u_l = _litres(record, "net_l") - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
         # What a meter at fault misses before anybody can notice it, when the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
         if {"pressure_stuck", "pressure_drift"} & faults:

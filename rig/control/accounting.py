@@ -141,7 +141,9 @@ class Tally:
     vented_l: float = 0.0
     spilled_l: float = 0.0
     unattended_l: float = 0.0
-    """Net volume that moved while no controller looked; its own line, never merged."""
+    """Of the net volume, what moved while no controller looked."""
+    unattended_either_l: float = 0.0
+    """Of what is in doubt, what that brought."""
 
     def passed_forward_l(self, meter: Meter) -> float:
         """What passed the meter forward, air in it."""
@@ -165,9 +167,9 @@ class Tally:
         return self.hose_l - self.hose_start_l
 
     def net_l(self, meter: Meter) -> float:
-        """Liquid put into the tyre by this fill, without what moved unattended."""
+        """Liquid put into the tyre by this fill, attended or not: the one definition of the net volume."""
         moved = self.forward_l(meter) - self.returned_l(meter)
-        return moved - self.vented_l - self.spilled_l - self.hose_change_l() - self.unattended_l
+        return moved - self.vented_l - self.spilled_l - self.hose_change_l()
 
 
 def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float) -> Tally:

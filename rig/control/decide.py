@@ -23,6 +23,7 @@ from rig.control.permissives import Missing, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
+from rig.control.remains import follow
 from rig.control.snapshot import BASIS, progress
 from rig.control.state import BROKEN_OFF, Alarms, Confirmation, FillState, in_force, way_off
 from rig.control.turn import Turn
@@ -61,6 +62,9 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     state, facts = observe(setup, state, reading)
     turn = Turn(in_force(setup, state), state, facts)
     _guard(turn)
+    remains = follow(turn.setup, turn.state, facts)
+    if remains is not turn.state.remains:
+        turn.set(remains=remains)
     if reading.stop_pressed and turn.state.state is not State.IDLE:
         _stop(turn, Request("", "stop", by="stop button"))
     refused: tuple[Missing, ...] = ()

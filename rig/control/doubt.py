@@ -255,6 +255,14 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     )
 
 
+def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
+    """The same of what moved while no controller looked: meter, pulses at both ends, and what is in doubt of it."""
+    tally, meter = state.tally, in_force(setup, state).meter
+    if not tally.unattended_l and not tally.unattended_either_l:
+        return 0.0
+    return math.hypot(meter.uncertainty * tally.unattended_l, 2 * meter.litres_per_pulse, tally.unattended_either_l)
+
+
 def _since_rest_l(setup: Setup, state: FillState) -> float:
     """By run time: what came since the last rest may have gone back through the relief; only the next rest tells."""
     if setup.meter.kind != "run time":

@@ -12,7 +12,7 @@ from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, 
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
-from rig.control.doubt import NEAR_LEVEL, with_late_rise
+from rig.control.doubt import NEAR_LEVEL, with_last_rest, with_late_rise
 from rig.control.emptying import empty, settle_emptying
 from rig.control.learning import (
     air_l,
@@ -99,6 +99,9 @@ def _settle_open(turn: Turn) -> None:
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
     book_unseen(turn, rest_kpa)
+    if turn.state.stroke.held_kpa:
+        # Taken up after an interruption: what moved meanwhile is in the tyre as far as this rest bears it out.
+        turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts, rest_kpa))
     state, facts = turn.state, turn.facts
     pumped = state.stroke.pumped
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)

@@ -60,6 +60,15 @@ class Gas:
 
 
 @dataclass(frozen=True, slots=True)
+class Remains:
+    """What the gauge showed at rest when nothing moved any more, gauge pressure."""
+
+    kpa: float
+    sure: bool
+    """It is the tyre that it showed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Band:
     """An interval with its best value."""
 

@@ -1,8 +1,10 @@
-"""A fill taken up again after the controller went away: held, outputs off, and what moved in the dark told apart."""
+"""A fill taken up again after the controller went away: held, outputs off, what moved in the dark on its own line."""
 
 from __future__ import annotations
 
-from rig.control.accounting import book
+import math
+
+from rig.control.accounting import Tally, book
 from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, restarts
@@ -15,13 +17,18 @@ _DARK_S = 600.0
 
 
 def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillState:
-    """The journalled ``state`` as a held fill; with a ``reading``, the pulses since then become unattended volume.
+    """The journalled ``state`` as a held fill; with a ``reading``, the pulses since then are in the tyre, unattended.
+
+    Without one, what the pump may have moved until it was let go stands in doubt.
 
     The clock starts anew with the process, so every time in the state is forgotten; the next rest reads the pressure.
     """
     now_s = reading.now_s if reading is not None else 0.0
     if reading is not None:
         state = _dark(setup, state, reading)
+    else:
+        counting = in_force(setup, state)
+        state = _doubted(state, state.tally, _blind_l(counting, state))
     setup = in_force(setup, state)
     # An ended state stays, and a trip waits for its reset as before; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
@@ -51,6 +58,8 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         gas=changed(state.gas, sealed=False),
         outputs=Outputs(),
         alarms=changed(state.alarms, timers=()),
+        # Whatever stood still since, nobody saw it.
+        remains=None,
         answered=frozenset(),
         flags=state.flags | {"interrupted"},
     )
@@ -71,14 +80,46 @@ def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     line_kpa = reading.line_kpa if reading.line_kpa is not None else 0.0
     before = state.tally
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
-    moved = tally.net_l(meter) - before.net_l(meter)
+    moved_l = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
+    unsure_l = _unsure_l(setup, state, moved_l, jumped=jumped)
+    tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
+    return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({"meter_jumped"} if jumped else set()))
+
+
+def _doubted(state: FillState, tally: Tally, unsure_l: float) -> FillState:
+    doubts_l = tally.either_l + unsure_l, tally.unattended_either_l + unsure_l
+    return changed(state, tally=changed(tally, either_l=doubts_l[0], unattended_either_l=doubts_l[1]))
+
+
+def _let_go_l(setup: Setup, state: FillState) -> float:
+    """What the pump moved at most until its relay module let it go; without a time-out of its own it never did."""
     ran = pump_way(setup, state) != 0
-    let_go_l = setup.line.pump_lps * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
-    # More than the pump moved until its module let it go ran by itself, or was never there.
-    unsure_l = max(abs(moved) - let_go_l, 0.0)
-    if jumped or (ran and meter.kind == "run time"):
+    if ran and not setup.has_timeout:
+        return math.inf
+    return setup.line.pump_lps * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
+
+
+def _unsure_l(setup: Setup, state: FillState, moved_l: float, *, jumped: bool) -> float:
+    """Of what a register shows that moved in the dark, how much may be elsewhere, or was never there."""
+    ran, let_go_l = pump_way(setup, state) != 0, _let_go_l(setup, state)
+    if jumped or (ran and setup.meter.kind == "run time"):
         # A counter that jumped tells of nothing, and of the pump nobody knows when it was let go.
-        unsure_l = max(abs(moved), let_go_l if ran else 0.0)
-    tally = changed(tally, unattended_l=tally.unattended_l + moved, either_l=tally.either_l + unsure_l)
-    return changed(state, tally=tally, flags=state.flags | ({"meter_jumped"} if jumped else set()))
+        return max(abs(moved_l), _blind_l(setup, state))
+    # More than the pump moved until its module let it go ran by itself, or was never there.
+    unsure_l = max(abs(moved_l) - let_go_l, 0.0)
+    if not state.valve_open:
+        # Past a valve that was said to be shut.
+        unsure_l = abs(moved_l)
+    if pump_way(setup, state) < 0 and setup.meter.reverse == "none" and state.valve_open:
+        # What it drew of the hose's liquid no count shows.
+        unsure_l += min(let_go_l, state.tally.hose_l)
+    return unsure_l
+
+
+def _blind_l(setup: Setup, state: FillState) -> float:
+    """What may have moved where no register tells: what the pump did, up to the room that there is for it."""
+    if not pump_way(setup, state):
+        return 0.0
+    room_l = setup.cavity.volume_l if setup.into == "tyre" else setup.target_l
+    return min(_let_go_l(setup, state), room_l)

@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
+import math
+
 from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
-from rig.control.doubt import estimated, net_uncertainty_l
+from rig.control.doubt import estimated, net_uncertainty_l, unattended_uncertainty_l
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
+from rig.control.remains import final_band, final_static_kpa
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.values import MeterKind, Setup
 from rig.control.witness import comparisons
+from rig.record import statement
+from rig.units import rounded
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None or value in (float("inf"), float("-inf")) else round(value, digits)
+    return None if value is None or math.isinf(value) else rounded(value, digits)
 
 
 def progress(setup: Setup, state: FillState, facts: Facts) -> dict[str, object]:
     """One line of the trace."""
     return {
-        "t_s": round(state.now_s, 3),
+        "t_s": rounded(state.now_s, 3),
         "state": state.state.value,
         "phase": state.phase.value,
-        "in_tyre_l": round(in_tyre_l(setup, state), 4),
-        "flow_lps": round(facts.flow_lps, 4),
+        "in_tyre_l": rounded(in_tyre_l(setup, state), 4),
+        "flow_lps": rounded(facts.flow_lps, 4),
         "tyre_kpa": _rounded(facts.tyre_kpa, 2),
         "line_kpa": _rounded(facts.reading.line_kpa, 2),
         "pulses": state.tally.pulses_forward - state.tally.pulses_returned,
@@ -56,45 +61,50 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
     uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
+    net_l, final = tally.net_l(meter), final_band(setup, state)
     return {
         "fill_id": setup.fill_id,
         "outcome": outcome_of(state),
         "first_out": state.alarms.first_out,
-        "target_l": round(setup.target_l, 3),
-        "net_l": round(tally.net_l(meter), 3),
-        "forward_l": round(tally.forward_l(meter), 3),
-        "returned_l": round(tally.returned_l(meter), 3),
-        "hose_change_l": round(tally.hose_change_l(), 3),
+        "target_l": rounded(setup.target_l, 3),
+        "net_l": rounded(net_l, 3),
+        "forward_l": rounded(tally.forward_l(meter), 3),
+        "returned_l": rounded(tally.returned_l(meter), 3),
+        "hose_change_l": rounded(tally.hose_change_l(), 3),
         "net_basis": "estimated" if estimated(setup, state) else "counted",
-        "net_u_l": round(uncertainty_l, 3),
+        "net_u_l": rounded(uncertainty_l, 3),
+        **statement(rounded(net_l, 3), rounded(uncertainty_l, 3), meter.least_l),
         "measured_by": meter.kind,
         "comparisons": [
             {
                 "reference": each.reference,
-                "meter_l": round(each.meter_l, 3),
-                "reference_l": round(each.reference_l, 3),
-                "u_l": round(each.u_l, 3),
+                "meter_l": rounded(each.meter_l, 3),
+                "reference_l": rounded(each.reference_l, 3),
+                "u_l": rounded(each.u_l, 3),
             }
             for each in compared
         ],
         "strokes": state.fills + state.top_ups,
         "peak_pressure_kpa": _rounded(state.peak_kpa, 2),
         "lowest_pressure_kpa": _rounded(state.lowest_kpa, 2),
-        "final_static_kpa": _rounded(gas.rest_kpa, 2),
-        "vented_l": round(tally.vented_l, 3),
-        "spilled_l": round(tally.spilled_l, 3),
-        "unattended_l": round(tally.unattended_l, 3),
+        "final_static_kpa": _rounded(final_static_kpa(state), 2),
+        "final_low_kpa": _rounded(final.low if final else None, 2),
+        "final_high_kpa": _rounded(final.high if final else None, 2),
+        "vented_l": rounded(tally.vented_l, 3),
+        "spilled_l": rounded(tally.spilled_l, 3),
+        "unattended_l": rounded(tally.unattended_l, 3),
+        "unattended_u_l": rounded(unattended_uncertainty_l(setup, state), 3),
         "pulses": counted.forward - counted.back,
         "k_per_l": own.k_per_l,
         "meter_factor": own.factor,
-        "existing_l": round(setup.existing_l, 3),
-        "cavity_low_l": round(setup.cavity.low_l, 2),
-        "cavity_high_l": round(setup.cavity.high_l, 2),
+        "existing_l": rounded(setup.existing_l, 3),
+        "cavity_low_l": rounded(setup.cavity.low_l, 2),
+        "cavity_high_l": rounded(setup.cavity.high_l, 2),
         "measured_cavity_l": _rounded(gas.found.cavity_l if gas.found else None, 2),
         "measured_cavity_u_l": _rounded(gas.found.u_l if gas.found else None, 2),
         "cavity_agrees": None if gas.found is None else gas.verdict == "agrees",
         "atm_kpa": setup.line.atmosphere_kpa_abs,
-        "overruns_s": {str(step): round(learned_s, 3) for step, learned_s in state.overruns},
+        "overruns_s": {str(step): rounded(learned_s, 3) for step, learned_s in state.overruns},
         "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
     }
 

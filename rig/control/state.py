@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from rig.control.accounting import Count, Enters, Register, Tally
 from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
-from rig.control.pressure import GUESS, Gas, level_cavity_l
+from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.values import Meter, Outputs, Setup
 
@@ -192,6 +192,8 @@ class FillState:
     """Ids of the last requests, so that a repeat does nothing."""
     peak_kpa: float | None = None
     lowest_kpa: float | None = None
+    remains: Remains | None = None
+    """What the tyre is left with if the fill ends now."""
     flags: frozenset[str] = field(default_factory=frozenset)
     last_note_s: float = -1e9
     flush_start_l: float = 0.0
@@ -270,8 +272,8 @@ def hose_wet(setup: Setup, state: FillState) -> bool:
 
 
 def in_tyre_l(setup: Setup, state: FillState) -> float:
-    """Liquid that this fill brought into the tyre, counted or unattended: what limits are judged by."""
-    return state.tally.net_l(acting_meter(setup, state)) + state.tally.unattended_l
+    """Liquid that this fill brought into the tyre by the measure that counts now."""
+    return state.tally.net_l(acting_meter(setup, state))
 
 
 def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:

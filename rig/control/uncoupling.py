@@ -6,7 +6,7 @@ from rig.control.agreement import HANDS_KPA
 from rig.control.changed import changed
 from rig.control.doubt import with_vacuum_lost
 from rig.control.learning import learn_calm
-from rig.control.pressure import gun_kpa
+from rig.control.pressure import Remains, gun_kpa
 from rig.control.state import PRESSED, gun_off_first, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
@@ -75,6 +75,10 @@ def uncouple(turn: Turn) -> None:
     if turn.setup.by_hand:
         text = f"Reverse for a moment so that the hose does not spray. {text}"
     if turn.ask("gun_off", text):
+        remains = turn.state.remains
+        if turn.state.valve_open and remains is not None:
+            # Off an open valve: until the core is in, what was left goes out.
+            turn.set(remains=Remains(min(remains.kpa, 0.0), sure=False))
         turn.set(valve_open=False)
         turn.state_trigger("finish")
 

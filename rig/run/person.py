@@ -82,3 +82,18 @@ class Unattended:
 
     def _request(self, kind: RequestKind, name: str = "") -> Request:
         return Request(f"{self._by}-{next(self._ids)}", kind, name, self._by)
+
+
+class Ending:
+    """Ends an interrupted fill as it is: nothing is pumped any more."""
+
+    gave_up = False
+
+    def __init__(self) -> None:
+        self._ids = count(1)
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        """End what is held or aborted."""
+        if decision.state.state in (State.HELD, State.ABORTED):
+            return [Request(f"close-{next(self._ids)}", "end", by="close")]
+        return []

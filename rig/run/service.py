@@ -140,10 +140,10 @@ class Service:
     async def _take_up(self, order: Order) -> dict[str, object]:
         """Go on with an interrupted fill, or close it."""
         facade, settings = self._facade, self._settings
-        if order.kind == "close":
-            return await close_as_is(settings, Path(settings.rig.data), order.fill_id)
         about = self._stored(order.fill_id).about
         facade.begins(about, question_about(about))
+        if order.kind == "close":
+            return await close_as_is(settings, Path(settings.rig.data), order.fill_id, facade, self._stoppable)
         return await go_on(settings, order.fill_id, facade, facade, self._stoppable)
 
     async def _prove(self, trial: Trial) -> None:

@@ -34,12 +34,12 @@ from rig.run.clock import Clock
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS
-from rig.run.person import Person
+from rig.run.person import Ending, Person
 from rig.run.posting import JOURNAL_NAME, begun, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
-from rig.units import show_volume
+from rig.units import rounded, show_volume
 
 RINSE_WATER = "rinse water"
 HOSE_HOLDS = "hose_holds"
@@ -119,13 +119,24 @@ async def go_on(
         return await carry_out(settings, journal, setup, state, stored.about, person, watch, stopper, opened=True)
 
 
-async def close_as_is(settings: Settings | None, folder: Path, fill_id: str) -> dict[str, object]:
-    """Close an interrupted fill with what was counted; where the field answers, with what moved in the dark too."""
+def _unwatched(_setup: Setup, _decision: Decision) -> None:
+    """Nobody looks on."""
+
+
+async def close_as_is(
+    settings: Settings | None, folder: Path, fill_id: str, watch: Watch = _unwatched, stopper: Stopper | None = None
+) -> dict[str, object]:
+    """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved in the dark.
+
+    Where the field does not answer, or without settings, by what the journal has; what may have moved since is in doubt.
+    """
+    if settings is not None:
+        with contextlib.suppress(Unreachable):
+            return await go_on(settings, fill_id, Ending(), watch, stopper)
     with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = _unfinished(journal, fill_id)
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-        state = recovered(setup, state, await _reading_if_any(settings, setup, state))
-        state = replace(state, state=State.STOPPED)
+        state = replace(recovered(setup, state, None), state=State.STOPPED)
         record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
@@ -179,18 +190,6 @@ def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
     if stored.record is not None:
         raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
     return stored
-
-
-async def _reading_if_any(settings: Settings | None, setup: Setup, state: FillState) -> Reading | None:
-    if settings is None:
-        return None
-    field = Field(settings.links, settings.points)
-    try:
-        return await _one_reading(settings, field, setup, state)
-    except Unreachable:
-        return None
-    finally:
-        field.close()
 
 
 async def _one_reading(settings: Settings, field: Field, setup: Setup, state: FillState) -> Reading:
@@ -355,7 +354,7 @@ def _whole_record(
         "fluid_c": round(fluid_c, 2),
         "density_kg_m3": round(density, 2),
         "ctl": round(ctl, 6),
-        "mass_kg": round(net_l * density / 1000, 2),
+        "mass_kg": rounded(net_l * density / 1000, 2),
         "confirmed": [{"name": c.name, "scope": scopes[c.name], "by": c.by} for c in state.confirmed],
         "started_at": started_at,
         "ended_at": utc_now(),
@@ -364,7 +363,7 @@ def _whole_record(
 
 def _drawn_out(net_l: float, about: dict[str, object]) -> dict[str, object]:
     """What came out of a wheel, of which lot by the book, and where it went."""
-    return {"recovered_l": round(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
+    return {"recovered_l": rounded(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
 
 
 def _inside(setup: Setup, state: FillState) -> dict[str, object]:

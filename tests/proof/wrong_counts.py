@@ -21,15 +21,15 @@ def net(make: Callable[[Tally, Meter], float]) -> Callable[[Patch], None]:
 
 
 def gross(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) - tally.unattended_l
+    return tally.forward_l(meter)
 
 
 def return_added(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) + tally.returned_l(meter) - tally.hose_change_l() - tally.unattended_l
+    return tally.forward_l(meter) + tally.returned_l(meter) - tally.hose_change_l()
 
 
 def hose_wrong_way(tally: Tally, meter: Meter) -> float:
-    return tally.forward_l(meter) - tally.returned_l(meter) + tally.hose_change_l() - tally.unattended_l
+    return tally.forward_l(meter) - tally.returned_l(meter) + tally.hose_change_l()
 
 
 def gauge_as_absolute(patch: Patch) -> None:

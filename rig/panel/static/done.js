@@ -77,7 +77,7 @@ export class DoneScreen {
   rest() {
     const wanting = this.record.target_l - this.record.net_l;
     if (wanting < 1 || !this.app.form) return;
-    const inside = this.record.existing_l + this.record.net_l + this.record.unattended_l;
+    const inside = this.record.existing_l + this.record.net_l;
     this.following.show('rest', () => h('section', { class: 'card' }, h('h2', {}, t('still_wanting', { volume: shown(wanting, 'volume') })),
       button(t('fill_the_rest'), () => this.offer({ ...this.app.form, target: `${wanting.toFixed(2)} L`, holds: `${Math.max(0, inside).toFixed(2)} L` }), 'do', { id: 'rest' })));
   }

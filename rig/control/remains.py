@@ -1,0 +1,61 @@
+"""Which pressure a fill leaves in the tyre: what the gauge showed at rest after the last movement, or not known.
+
+Bookkeeping: nothing here decides. While the valve is open the reading is followed from scan to scan, and is gone with
+the first movement; once the valve is shut it stays. A gauge at rest may also show a hose that is shut off from the
+tyre, or a gun in the air: where it stands below what the sealed air space must hold, it is not taken for the tyre's.
+"""
+
+from __future__ import annotations
+
+from rig.control.airspace import GAUGE_U_KPA
+from rig.control.changed import changed
+from rig.control.observe import Facts
+from rig.control.pressure import Band, Remains, sealed_band
+from rig.control.state import FillState, in_tyre_l, offset_l
+from rig.control.values import Setup
+
+_GAUGE_IN_DOUBT = frozenset({"gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked"})
+"""Alarms while which the gauge is not believed."""
+
+
+def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
+    """What the tyre is left with if the fill ends in this scan; ``None`` where no rest has told."""
+    reading = facts.reading
+    if setup.into == "open vessel":
+        return None
+    if not state.valve_open or (reading.reachable and not reading.fresh):
+        return state.remains
+    told = facts.rests and not facts.restless and not facts.venting and reading.reachable
+    kpa = facts.tyre_kpa
+    if not told or kpa is None:
+        return None
+    # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
+    sealed = state.gas.sealed or "interrupted" in state.flags
+    foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
+    sure = foreseen is None or kpa >= foreseen.low - 2 * GAUGE_U_KPA
+    if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
+        return state.remains
+    return Remains(kpa, sure)
+
+
+def final_static_kpa(state: FillState) -> float | None:
+    """The tyre's pressure by a rest after the last movement, gauge; ``None`` where there was none, or it is doubtful."""
+    alarms = state.alarms
+    doubted = not _GAUGE_IN_DOUBT.isdisjoint({alarms.first_out, *alarms.followers})
+    if state.remains is None or not state.remains.sure or doubted:
+        return None
+    return state.remains.kpa
+
+
+def final_band(setup: Setup, state: FillState) -> Band | None:
+    """Between what the tyre's pressure lies at the end; ``None`` where nothing tells."""
+    if (read_kpa := final_static_kpa(state)) is not None:
+        return Band(read_kpa - GAUGE_U_KPA, read_kpa, read_kpa + GAUGE_U_KPA)
+    if setup.into != "tyre":
+        return None
+    filled_l = setup.existing_l + in_tyre_l(setup, state)
+    foreseen = sealed_band(state.gas, setup, offset_l(setup, state, filled_l))
+    shown_kpa = state.remains.kpa if state.remains is not None else None
+    if foreseen is None or shown_kpa is None:
+        return foreseen
+    return Band(min(foreseen.low, shown_kpa), foreseen.best, max(foreseen.high, shown_kpa))
