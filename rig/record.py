@@ -36,8 +36,8 @@ def statement(net_l: float, net_u_l: float, least_l: float) -> dict[str, object]
     why = {
         "known": None,
         "nothing": f"nothing that could be measured was moved ({counted}; least quantity {least_l:g} L)",
-        "not known": f"where the litres are is not known within 5 % ({counted}): a person's figure is needed, by scale, "
-        "level or chart",
+        "not known": f"where the litres are is not known within 5 % ({counted}): "
+        "a person's figure is needed, by scale, level or chart",
     }
     return {"delivery": delivery, "billable": delivery == "known", "not_billable_because": why[delivery]}
 

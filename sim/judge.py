@@ -6,11 +6,12 @@ record, and compares them with the plant's truth and with tables of its own. It 
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from sim.judge_physics import Physics
+from sim.judge_physics import BREATHING, Physics
 from sim.judge_procedure import Conduct
-from sim.seen import LIVE, Breach, Limits, Seen, delivered_l, seen_of
+from sim.seen import LIVE, Breach, Limits, Seen, delivered_l, seen_of, tyre_kpa
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -23,6 +24,11 @@ _PSI = 6.894757
 _MOST_BREACHES = 20
 _ROUNDING_L = 0.004
 _GRAVITY = 9.80665
+_GAUGE_KPA = 3.0
+"""A gauge of 60 psi errs by 1 kPa at 95 %; it stands when it moves by less than a third of one, and the rest is the
+liquid column's, whose share in a hose that holds some air is guessed."""
+_COLUMN_M = 1.0
+_LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _JUMPS = frozenset({"meter_reset", "meter_rollback"})
 _BELIEVED_PULSES = 60
 """A counter that falls by no more than this cannot be told from liquid that ran back."""
@@ -57,6 +63,8 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
         faults=faults,
         delivers=delivers,
         counts_back=setup.meter.reverse != "none",
+        gun_off_first=order_b,
+        column_kpa=_COLUMN_M * line.density_kg_m3 * _GRAVITY / 1000 if setup.into == "tote" else 0.0,
     )
 
 
@@ -132,6 +140,7 @@ class Judge:
         """Judge the record of the whole fill; ``ended`` false when it ran out of time."""
         now_s = self._now_s or 0.0
         found = [*self._conduct.closed(), *self._adds_up(record), *self._tells_the_truth(record)]
+        found += [*self._pressure_left(record), *self._signed_nothing(record)]
         if not ended:
             found.append(("I16 every fill ends", f"still {self._seen_end[0]} after {now_s:.0f} s"))
         if not interrupted and _litres(record, "unattended_l"):
@@ -202,6 +211,31 @@ class Judge:
         self._use("I4 record true", abs(off_l) / most_l)
         if abs(off_l) > most_l:
             yield "I4 record true", f"{off_l:+.2f} L from the truth, ± {u_l:.2f} L stated"
+
+    def _pressure_left(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+        """What the record says is left in the tyre is true at the end, or not said; a gauge that lies is excused."""
+        plant, faults = self._rig.plant, self.limits.faults
+        kpa = tyre_kpa(plant)
+        read, low, high = (record[name] for name in ("final_static_kpa", "final_low_kpa", "final_high_kpa"))
+        sound = not faults and self.limits.delivers and record["outcome"] == "complete"
+        if sound and read is None and not self.limits.gun_off_first:
+            yield "pressure left", "a sound fill that is complete, and no rest told"
+        if len(faults) > 1 or _LYING & faults:
+            return
+        # What leaks once the valve is shut, or by hand before the record is closed, no gauge at the pump can see.
+        below_kpa = 1e9 if BREATHING & faults else _GAUGE_KPA + self.limits.column_kpa
+        if isinstance(read, float):
+            off_kpa = read - kpa
+            self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / _GAUGE_KPA, 0.0))
+            if not -_GAUGE_KPA <= off_kpa <= below_kpa:
+                yield "pressure left", f"{read:.1f} kPa at rest by the record, truly {kpa:.1f} kPa"
+        elif isinstance(low, float) and isinstance(high, float) and not low - below_kpa <= kpa <= high + _GAUGE_KPA:
+            yield "pressure left", f"{low:.1f} to {high:.1f} kPa by the record, truly {kpa:.1f} kPa"
+
+    def _signed_nothing(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+        for name, value in record.items():
+            if isinstance(value, float) and value == 0.0 and math.copysign(1.0, value) < 0:
+                yield "nothing has no sign", f"{name} is -0.0"
 
     def _delivered(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
         plant, limits = self._rig.plant, self.limits

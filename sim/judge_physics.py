@@ -21,7 +21,7 @@ _TRIP_DELAY_S = 0.3
 _RELIEF_BAND_KPA = 10.0
 _PLAIN_KPA = 6 * _PSI
 """A tyre above this that loses its gun is told from one that stands low."""
-_BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
+BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
 """Faults by which a tyre loses pressure whatever is commanded."""
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _UNSTOPPABLE = frozenset({"pump_welded", "write_ignored"})
@@ -52,7 +52,7 @@ class Physics:
         self._resumes = 1
         self._meter_given_up = self._was_away = self._hands = False
         self._unstoppable, self._silent = bool(_UNSTOPPABLE & limits.faults), bool(_SILENT & limits.faults)
-        self._breathing, self._lying = bool(_BREATHING & limits.faults), bool(_LYING & limits.faults)
+        self._breathing, self._lying = bool(BREATHING & limits.faults), bool(_LYING & limits.faults)
         self._single = len(limits.faults) <= 1
 
     def look(self, seen: Seen, shown_timeout_s: float | None) -> None:

@@ -60,6 +60,10 @@ class Limits:
     delivers: bool = True
     """Nobody interferes, so a sound rig must complete the fill and meet the target."""
     counts_back: bool = True
+    gun_off_first: bool = False
+    """The gun comes off an open valve, and what was left in the tyre goes with it."""
+    column_kpa: float = 0.0
+    """Liquid above the valve of a tyre that is emptied, and in the hose: the gauge may stand so much above the tyre."""
 
     def reacted_l(self, detect_s: float) -> float:
         """Litres that still pass after a condition that is detected within ``detect_s``.

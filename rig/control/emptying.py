@@ -11,6 +11,7 @@ import math
 
 from rig.control.agreement import LOST_ON_AIR, untold
 from rig.control.changed import changed
+from rig.control.doubt import net_uncertainty_l
 from rig.control.learning import overrun_s
 from rig.control.observe import BLANK_S
 from rig.control.pressure import after_draw, at_rest
@@ -32,6 +33,8 @@ _AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
 the last is nothing at all."""
 _SILENT = 0.3
 """Share of the time that the pump may run dry after which a measure that shows nothing is asked at a rest."""
+_BEYOND_DOUBT = 1.5
+"""Times the uncertainty at 95 % that what came must be beyond, to be anything: three standard deviations."""
 _FRONT_S = 2.0
 """So long the meter may count air for liquid before the gauge tells."""
 
@@ -51,16 +54,24 @@ def settle_emptying(turn: Turn) -> None:
     turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=""))
     if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         _book_front(turn)
-        come_off(turn)
+        _end_drawing(turn)
     elif stroke.barren >= _MOST_AIR_UPS:
         turn.flag("took no air")
-        come_off(turn)
+        _end_drawing(turn)
     elif rest_kpa <= setup.window.floor_kpa + _NEAR_KPA:
         _air_up(turn)
     else:
         turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
         turn.set(fills=turn.state.fills + 1)
         turn.phase_trigger("empty", _begin(turn, rest_kpa, stroke.barren if stroke.ended_by else 0))
+
+
+def _end_drawing(turn: Turn) -> None:
+    """On to the end, unless nothing has come that is more than the doubt of it: that is no emptied tyre."""
+    if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_uncertainty_l(turn.setup, turn.state):
+        turn.set(stroke=changed(turn.state.stroke, nothing_came=True))
+    else:
+        come_off(turn)
 
 
 def _begin(turn: Turn, rest_kpa: float, barren: int) -> Stroke:

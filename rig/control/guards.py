@@ -257,10 +257,6 @@ def _tote_empty(setup: Setup, facts: Facts) -> bool:
     return level is not None and level <= setup.heel_l
 
 
-def _meter_jumped(setup: Setup, facts: Facts) -> bool:
-    return facts.meter_restarted
-
-
 def _run_over(setup: Setup, facts: Facts) -> bool:
     moving = facts.forward or facts.reverse or facts.venting
     return not setup.by_hand and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
@@ -306,7 +302,7 @@ GUARDS: tuple[Guard, ...] = (
           "Check the sensor, its cable and its supply.", _LIVE, blind=True),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
           "Check the gauge and its line for a blockage before the pump runs again.", _RUNNING),
-    Guard("meter_jumped", "hold", 0.0, _meter_jumped, "The meter's counter restarted or jumped.",
+    Guard("meter_jumped", "hold", 0.0, lambda _, now: now.meter_restarted, "The meter's counter restarted or jumped.",
           "Check the counter's supply; the count so far is kept, what was missed is not known.", _LIVE),
     Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing is counted.",
           "Is the core or insert out, the plunger down, the tote full, the strainer clean? Does the meter count?",
@@ -346,6 +342,10 @@ GUARDS: tuple[Guard, ...] = (
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",
           "Turn the valve higher and go on, or finish at this level.", _running(Phase.SETTLE)),
+    Guard("nothing_drawn", "hold", 0.0, lambda _, now: now.stroke.nothing_came,
+          "The pump drew, and no liquid came out of the tyre that could be measured.",
+          "Does it hold any? Is the core out, the valve at the bottom? Turn it down and go on, or end it as it is.",
+          _running(Phase.SETTLE)),
     Guard("flow_too_high", "hold", 3.0, _flow_too_high, "The meter counts more than the pump can give.",
           "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.",
           _PUMPING, may_accept=True),

@@ -10,12 +10,20 @@ from __future__ import annotations
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
 from rig.control.observe import Facts
-from rig.control.pressure import Band, Remains, sealed_band
+from rig.control.pressure import Band, Remains, gun_kpa, sealed_band
 from rig.control.state import FillState, in_tyre_l, offset_l
 from rig.control.values import Setup
+from rig.units import KPA_PER_PSI
 
-_GAUGE_IN_DOUBT = frozenset({"gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked"})
-"""Alarms while which the gauge is not believed."""
+_GAUGE_IN_DOUBT = frozenset({
+    "gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked", "bead_lost", "no_rise",
+})  # fmt: skip
+"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
+
+_UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped"})
+"""Alarms after which more may have moved than was counted."""
+_BY_AIR_KPA = 2 * KPA_PER_PSI
+"""How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
 
 
 def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
@@ -26,7 +34,8 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     if not state.valve_open or (reading.reachable and not reading.fresh):
         return state.remains
     told = facts.rests and not facts.restless and not facts.venting and reading.reachable
-    kpa = facts.tyre_kpa
+    # What stands above the valve of a tyre that is emptied is hearsay: at the gun there is no less than in the tyre.
+    kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
     if not told or kpa is None:
         return None
     # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
@@ -39,23 +48,26 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
 
 
 def final_static_kpa(state: FillState) -> float | None:
-    """The tyre's pressure by a rest after the last movement, gauge; ``None`` where there was none, or it is doubtful."""
-    alarms = state.alarms
-    doubted = not _GAUGE_IN_DOUBT.isdisjoint({alarms.first_out, *alarms.followers})
-    if state.remains is None or not state.remains.sure or doubted:
+    """The tyre's pressure by a rest after the last movement, gauge; ``None`` without one, or in doubt."""
+    if state.remains is None or not state.remains.sure or not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state)):
         return None
     return state.remains.kpa
 
 
 def final_band(setup: Setup, state: FillState) -> Band | None:
-    """Between what the tyre's pressure lies at the end; ``None`` where nothing tells."""
+    """Between what the tyre's pressure lies at the end, at 95 %; ``None`` where nothing tells."""
     if (read_kpa := final_static_kpa(state)) is not None:
         return Band(read_kpa - GAUGE_U_KPA, read_kpa, read_kpa + GAUGE_U_KPA)
-    if setup.into != "tyre":
+    if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)
     foreseen = sealed_band(state.gas, setup, offset_l(setup, state, filled_l))
-    shown_kpa = state.remains.kpa if state.remains is not None else None
-    if foreseen is None or shown_kpa is None:
-        return foreseen
-    return Band(min(foreseen.low, shown_kpa), foreseen.best, max(foreseen.high, shown_kpa))
+    if foreseen is None:
+        return None
+    shown_kpa = foreseen.best if state.remains is None else state.remains.kpa
+    low, high = min(foreseen.low - _BY_AIR_KPA, shown_kpa), max(foreseen.high + _BY_AIR_KPA, shown_kpa)
+    return Band(low, foreseen.best, high)
+
+
+def _spoken(state: FillState) -> frozenset[str | None]:
+    return frozenset({state.alarms.first_out, *state.alarms.followers})

@@ -46,6 +46,8 @@ class Stroke:
     """Air that had passed back through the meter when it began."""
     barren: int = 0
     """Strokes in a row before it that brought next to nothing."""
+    nothing_came: bool = False
+    """A tyre that should have been emptied by now has given nothing that could be measured."""
     wants_air: bool = False
     """Air should leave but the liquid stands at the valve."""
     cools: bool = False

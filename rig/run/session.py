@@ -128,7 +128,7 @@ async def close_as_is(
 ) -> dict[str, object]:
     """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved in the dark.
 
-    Where the field does not answer, or without settings, by what the journal has; what may have moved since is in doubt.
+    Where the field does not answer, or without settings, by the journal; what may have moved since is in doubt.
     """
     if settings is not None:
         with contextlib.suppress(Unreachable):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
-from virtual_fills import Nobody, Ran, fill_of, rig_settings, run_fill
+from virtual_fills import Nobody, Ran, fill_of, removal_of, rig_settings, run_fill
 
 from rig.control.decide import Decision, decide
 from rig.control.flow import Flow
@@ -34,6 +34,14 @@ def _in_phase(fault: str, phase: Phase, also: tuple[str, ...] = (), **keys: obje
         return run_fill(faults=[*also, f"{fault}@{began[0] - 0.5:g}"], **keys)  # type: ignore[arg-type]
 
     return run
+
+
+def _removed(truly_l: float) -> Ran:
+    """A tyre emptied that holds another volume than told."""
+    fill = removal_of("16.9-28", 200.0, 1, [], truly_l=truly_l)
+    alarms: list[tuple[float, str]] = []
+    fill.watch = lambda d: alarms.extend((d.state.now_s, str(e.data["name"])) for e in d.entries if e.kind == "alarm")
+    return Ran(fill.setup, fill.rig, fill.run(), 0, tuple(alarms))
 
 
 CAUSES: dict[str, Callable[[], Ran]] = {
@@ -78,6 +86,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     # A meter that slips, beside a scale.
     "measures_differ": lambda: run_fill(points__tote_mass=SCALE, sim__k_factor="97 pulse/L"),
     "tote_empty": _by_fault("tote_empty@60"),
+    "nothing_drawn": lambda: _removed(0.01),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),
 }
