@@ -1,15 +1,16 @@
 """What the record of work with the pump says of its own litres: the one place where that is judged.
 
 Every record holds ``delivery``, ``billable`` and ``not_billable_because``, written by :func:`statement`; whoever bills,
-matches, teaches or prints reads them by :func:`delivery_in`. It must not know how a volume was counted.
+matches, teaches or prints reads them by :func:`delivery_in` and the words here. It
+must not know how a volume was counted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Literal, get_args
 
-from rig.units import show_volume
+from rig.units import show_pressure, show_volume
 
 Delivery = Literal["known", "nothing", "not known"]
 """``known``: the record can be billed by itself. ``nothing``: no more than the meter could not measure anyway; there is
@@ -46,3 +47,36 @@ def delivery_in(record: Mapping[str, object]) -> Delivery:
     """What a record says of its litres; of one that was written before records said so, that they are known."""
     said = record.get("delivery")
     return next((each for each in get_args(Delivery) if each == said), "known")
+
+
+def moved_words(record: Mapping[str, object], show: Callable[[float], str] = show_volume) -> str:
+    """What went in, or came out of a wheel, as a person reads it: the figure only where the record knows it."""
+    drawn = record.get("recovered_l") is not None
+    moved_l, delivery = _litres(record, "recovered_l" if drawn else "net_l"), delivery_in(record)
+    if delivery == "known":
+        return show(moved_l)
+    if record.get("measured_by", "pulses") in ("pulses", "total"):
+        passed_l = _litres(record, "forward_l") - _litres(record, "returned_l")
+        counted = f"{show(-passed_l if drawn else passed_l)} passed the meter"
+    else:
+        counted = f"{show(moved_l)} counted"
+    what = "not known" if delivery == "not known" else "nothing that could be measured"
+    return f"{what} ({counted}, ± {_litres(record, 'net_u_l'):z.1f} L)"
+
+
+def pressure_left_words(record: Mapping[str, object]) -> str:
+    """What the tyre holds at the end as a person reads it: a rest after the last movement, else that none was read."""
+    read, low, high = (record.get(name) for name in ("final_static_kpa", "final_low_kpa", "final_high_kpa"))
+    # Before records told an interval they kept the last rest, whatever came after it.
+    after = "final_low_kpa" in record or record.get("outcome") == "complete"
+    if isinstance(read, int | float) and after:
+        return f"{show_pressure(read)} at rest"
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        return f"not read at rest; between {show_pressure(low)} and {show_pressure(high)} by the air space"
+    return "not read at rest"
+
+
+def _litres(record: Mapping[str, object], name: str) -> float:
+    value = record.get(name) or 0.0
+    assert isinstance(value, int | float), name
+    return float(value)

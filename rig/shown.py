@@ -5,12 +5,15 @@ The trade's words; both unit systems side by side. Decides nothing.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
 from rig.control.values import Setup
 from rig.plan.target import Target
+from rig.record import delivery_in, moved_words, pressure_left_words
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
 
 PHASE_WORDS = {
@@ -158,9 +161,7 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         assert isinstance(value, int | float), name
         return float(value)
 
-    held, net = ("IN THE VESSEL" if _open_vessel(record) else "IN THE TYRE"), "net_l"
-    if record.get("recovered_l") is not None:
-        held, net = "DRAWN OUT", "recovered_l"
+    known, basis = delivery_in(record) == "known", record["net_basis"]
     lines = [
         "-" * 64,
         f"FILL {record['fill_id']}    {record['outcome']}" + _number_of(record),
@@ -168,16 +169,17 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         _where(record),
         f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
         f"  target          {show_volume(number('target_l'))}",
-        f"  {held:<15} {show_volume(number(net))}  ± {number('net_u_l'):.1f} L, {record['net_basis']}",
-        f"  weight          {show_mass(number('mass_kg'))}",
+        f"  {held_words(record, known=known):<15} {moved_words(record)}"
+        + (f"  ± {number('net_u_l'):.1f} L, {basis}" if known else f", {basis}"),
+        f"  weight          {show_mass(abs(number('mass_kg'))) if known else 'not known'}",
         f"  forward         {show_volume(number('forward_l'))}",
         f"  returned        {show_volume(number('returned_l'))}, "
         f"hose change {round(number('hose_change_l'), 1) + 0.0:.1f} L",
     ]
     if number("unattended_l"):
-        lines.append(f"  moved unseen    {show_volume(number('unattended_l'))} (while no controller looked)")
-    if record["final_static_kpa"] is not None:
-        lines.append(f"  pressure left   {show_pressure(number('final_static_kpa'))} at rest, air space")
+        lines.append(f"  of which unseen {unseen_words(record)}")
+    if not _open_vessel(record):
+        lines.append(f"  pressure left   {pressure_left_words(record)}")
     if cavity_line(record):
         lines.append(f"  air space       {cavity_line(record)}")
     lines += [
@@ -191,6 +193,21 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
         lines.append(f"  marked          {', '.join(str(flag) for flag in flags)}")
     lines += [f"  next            {step}" for step in next_steps(record)]
     return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
+
+
+def held_words(record: Mapping[str, object], *, known: bool) -> str:
+    """Where the liquid is, in capitals only where a figure stands behind it."""
+    drawn = record.get("recovered_l") is not None
+    words = "DRAWN OUT" if drawn else "IN THE TYRE" if record.get("valve") else "IN THE VESSEL"
+    return words if known else words.lower()
+
+
+def unseen_words(record: Mapping[str, object]) -> str:
+    """What of it moved while no controller looked, and how sure that is."""
+    moved_l, u_l = record.get("unattended_l"), record.get("unattended_u_l", 0.0)
+    assert isinstance(moved_l, int | float)
+    assert isinstance(u_l, int | float)
+    return f"{show_volume(moved_l)} ± {u_l:.1f} L, while no controller looked"
 
 
 def _number_of(record: dict[str, object]) -> str:
@@ -250,8 +267,17 @@ def next_steps(record: dict[str, object]) -> list[str]:
     if isinstance(drawn_l, int | float):
         lot = f", lot {record['lot']}" if record.get("lot") else ""
         to = record.get("to") or "a place that was not told"
-        what = f"{show_volume(drawn_l)} of {record['fluid']}{lot} went to {to}"
+        if delivery_in(record) == "nothing" or record.get("first_out") == "nothing_drawn":
+            return [
+                "Nothing came out. Does it hold any? Valve at the bottom, stand aside, crack the core for a moment."
+            ]
+        what = f"{moved_words(record)} of {record['fluid']}{lot} went to {to}"
         return [f"{what}: what is not used again is disposed of as local codes say."]
+    if delivery_in(record) == "not known":
+        return [
+            "Core or insert in before the gun comes off.",
+            "Find out what is inside, by scale, level or chart, and enter it: `rig note holds` with job and position.",
+        ]
     if record["outcome"] != "complete":
         return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
     working = record.get("working_kpa")

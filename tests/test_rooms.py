@@ -15,6 +15,7 @@ FACES = {"books", "panel", "cli", "demo", "shown", "terminal", "answers", "quest
 """What a person sees: may know everything, and nothing below may know it."""
 FORBIDDEN = {
     "units": {"wheel", "fluid", "plan", "control", "field", "ledger", "run"} | FACES,
+    "record": {"wheel", "fluid", "plan", "control", "meter", "field", "ledger", "run"} | FACES,
     "wheel": {"plan", "control", "field", "ledger", "run"} | FACES,
     "fluid": {"plan", "control", "field", "ledger", "run"} | FACES,
     "plan": {"control", "field", "ledger", "run"} | FACES,

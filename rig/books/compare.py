@@ -12,6 +12,7 @@ from xml.sax.saxutils import escape
 from rig.books.asked import fill_asked
 from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
+from rig.record import delivery_in
 from rig.run.assembly import Question
 from rig.run.posting import FILL, book_if_any, number_of, work_number
 from rig.run.session import Refused
@@ -72,9 +73,16 @@ def compare_command(options: argparse.Namespace) -> int:
 def compared(
     records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
 ) -> tuple[list[Group], list[Pair]]:
-    """Identical wheels and left against right among fills of the book; the void ones are left out."""
-    wheels = [_wheel_of(record) for record in records if not record.document.get("void")]
+    """Identical wheels and left against right among fills of the book.
+
+    The void ones are left out, and those whose litres are not known.
+    """
+    wheels = [_wheel_of(each) for each in records if not each.document.get("void") and _known(each)]
     return groups(wheels, tolerance_percent), pairs(wheels)
+
+
+def _known(record: Record) -> bool:
+    return delivery_in(record.document) == "known"
 
 
 def _wheel_of(record: Record) -> Wheel:
@@ -235,6 +243,8 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
     asked, net_l, held_l = read_size(question.size).text, fill["net_l"], fill.get("existing_l") or 0
     assert isinstance(net_l, int | float)
     assert isinstance(held_l, int | float)
+    if delivery_in(fill) != "known":
+        raise Refused(f"fill {fill_id} does not know what is in its wheel: find out, and give this one a --volume")
     if fill["size"] != asked:
         raise Refused(f"fill {fill_id} was of a {fill['size']}, this wheel is a {asked}: only equal sizes are matched")
     wanted = question.wanted
@@ -287,7 +297,8 @@ def _same_size(options: argparse.Namespace, size: str) -> None:
 
 def _taught(record: Record) -> dict[str, object]:
     fill = record.document
-    if fill["outcome"] != "complete" or fill.get("net_basis") == "estimated" or fill.get("void"):
+    counted = fill["outcome"] == "complete" and fill.get("net_basis") != "estimated" and delivery_in(fill) == "known"
+    if not counted or fill.get("void"):
         raise Refused("a reference fill is complete and counted; this one is not")
     net_l, held_l = fill["net_l"], fill.get("existing_l") or 0
     assert isinstance(net_l, int | float)

@@ -13,6 +13,7 @@ import segno
 from rig.books.asked import fill_asked
 from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, told
 from rig.ledger.balance import Balance, Move, balances, together
+from rig.record import delivery_in
 from rig.run.mistakes import nearest
 from rig.run.posting import number_of
 from rig.run.session import Refused
@@ -382,12 +383,14 @@ def tag_command(options: argparse.Namespace) -> int:
 def tag_text(record: Record) -> str:
     """What the label says: plain words, so that any reader shows them without a network."""
     fill = record.document
-    held_l = litres_of(fill, "net_l") + litres_of(fill, "existing_l")
+    held = show_volume(litres_of(fill, "net_l") + litres_of(fill, "existing_l"))
+    if delivery_in(fill) == "not known":
+        held = "litres not known"
     freeze = fill.get("freeze_c")
     parts = [
         "LIQUID BALLAST INSIDE",
         f"{fill['size']} {fill.get('position') or ''}".strip(),
-        f"{fill.get('fluid_text') or fill['fluid']}, {show_volume(held_l)}",
+        f"{fill.get('fluid_text') or fill['fluid']}, {held}",
         *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
         f"filled {record.at[:10]}",
         *([f"lot {fill['lot']}"] if fill.get("lot") else []),

@@ -12,9 +12,10 @@ from rig.books.paper import Block, Paper
 from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
 from rig.books.where import OK, Add, add_config, local, now
 from rig.control.guards import GUARD_NAMED
+from rig.record import delivery_in, moved_words, pressure_left_words
 from rig.run.posting import number_of
 from rig.run.wheels import finish_faults, finish_of
-from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, next_steps
+from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, held_words, next_steps, unseen_words
 from rig.units import gallons, show_mass, show_pressure, show_volume
 
 if TYPE_CHECKING:
@@ -132,6 +133,7 @@ def _end_rows(fill: Fields, end: Record | None) -> list[tuple[str, str]]:
 
 
 def _delivered(fill: Fields) -> list[tuple[str, str]]:
+    known = delivery_in(fill) == "known"
     rows = [
         ("liquid", _liquid(fill)),
         *([("lot", _lot(fill))] if fill.get("lot") or fill.get("tote") else []),
@@ -139,9 +141,10 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
         ("forward", show_volume(_number(fill, "forward_l"))),
         ("returned", show_volume(_number(fill, "returned_l"))),
         ("in the hose", f"{round(_number(fill, 'hose_change_l'), 1) + 0.0:.1f} L more than before"),
-        (_billed(fill), _net(fill)),
+        (held_words(fill, known=known), moved_words(fill, _gallons_first)),
         ("known to", f"± {_number(fill, 'net_u_l'):.1f} L (95 %), {fill['net_basis']}"),
-        ("weight", show_mass(_number(fill, "mass_kg"))),
+        *([("of which unseen", unseen_words(fill))] if _number(fill, "unattended_l") else []),
+        ("weight", show_mass(abs(_number(fill, "mass_kg"))) if known else "not known"),
         ("temperature", f"{_number(fill, 'fluid_c'):.1f} °C; not temperature compensated (CTL {fill['ctl']})"),
     ]
     for name, label in (("vented_l", "vented"), ("spilled_l", "spilled"), ("existing_l", "held before")):
@@ -152,15 +155,8 @@ def _delivered(fill: Fields) -> list[tuple[str, str]]:
     return rows
 
 
-def _billed(fill: Fields) -> str:
-    if fill.get("recovered_l") is not None:
-        return "DRAWN OUT"
-    return "IN THE TYRE" if fill.get("valve") else "IN THE VESSEL"
-
-
-def _net(fill: Fields) -> str:
-    net_l = _number(fill, "net_l" if fill.get("recovered_l") is None else "recovered_l")
-    return f"{gallons(net_l):.1f} gal ({net_l:.1f} L)"
+def _gallons_first(litres: float) -> str:
+    return f"{gallons(litres):z.1f} gal ({litres:z.1f} L)"
 
 
 def _liquid(fill: Fields) -> str:
@@ -194,8 +190,8 @@ def _meter_rows(fill: Fields) -> list[tuple[str, str]]:
 
 def _after(fill: Fields) -> list[tuple[str, str]]:
     rows: list[tuple[str, str]] = []
-    if isinstance(left := fill.get("final_static_kpa"), int | float):
-        rows.append(("pressure left", f"{show_pressure(left)} at rest, valve at {fill['valve_at']} o'clock"))
+    if fill.get("valve"):
+        rows.append(("pressure left", f"{pressure_left_words(fill)}, valve at {fill['valve_at']} o'clock"))
     if line := cavity_line(dict(fill)):
         rows.append(("air space", line))
     if fill["outcome"] != "complete":
@@ -209,10 +205,13 @@ def _after(fill: Fields) -> list[tuple[str, str]]:
 
 
 def _sum(records: Sequence[Record]) -> Block:
-    net_l = sum(_number(record.document, "net_l") for record in records)
-    mass_kg = sum(_number(record.document, "mass_kg") for record in records)
-    rows = (("wheels", str(len(records))), ("in the tyres", show_volume(net_l)), ("weight", show_mass(mass_kg)))
-    return Block("Together", rows)
+    known = [record.document for record in records if delivery_in(record.document) != "not known"]
+    net_l, mass_kg = (sum(_number(fill, name) for fill in known) for name in ("net_l", "mass_kg"))
+    unknown = len(records) - len(known)
+    rows = [("wheels", str(len(records))), ("in the tyres", show_volume(net_l)), ("weight", show_mass(mass_kg))]
+    if unknown:
+        rows.append(("not in the sum", f"{unknown} whose litres are not known"))
+    return Block("Together", tuple(rows))
 
 
 def _words(value: object) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rig.books.where import local
+from rig.record import moved_words
 from rig.run.posting import FILL, RETURN
 from rig.run.totes import litres_of
 from rig.run.wheels import FINISH, Work
@@ -48,7 +49,7 @@ def _done(record: Record) -> str:
     body = record.document
     words = [f"No. {record.serial}"]
     if record.kind in (FILL, RETURN):
-        words.append(show_volume(litres_of(body, "net_l" if record.kind == FILL else "drawn_l")))
+        words.append(moved_words(body) if "net_l" in body else show_volume(litres_of(body, "drawn_l")))
     elif record.kind == FINISH:
         words.append(show_pressure(litres_of(body, "final_kpa")))
     else:

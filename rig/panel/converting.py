@@ -17,6 +17,7 @@ from rig.books.where import now, options_of
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep, forms_of_job
+from rig.record import delivery_in
 from rig.run.posting import place_of
 from rig.run.settings import Settings
 from rig.run.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
@@ -131,6 +132,6 @@ def _step(step: Step) -> View:
         "at": step.record.at if step.record else None,
         "by": body.get("by"),
         "what": body.get("step"),
-        "litres": next((body[name] for name in _LITRES if name in body), None),
+        "litres": next((body[name] for name in _LITRES if name in body and delivery_in(body) != "not known"), None),
         "final_kpa": body.get("final_kpa"),
     }

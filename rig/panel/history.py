@@ -23,6 +23,7 @@ from rig.shown import next_steps, ticket_text
 _SHOWN = 60
 _MOST_POINTS = 400
 _TRACED = ("in_tyre_l", "flow_lps", "tyre_kpa")
+_OF_RECORD = ("kind", "outcome", "net_l", "net_u_l", "net_basis", "delivery", "target_l", "mass_kg")
 _SIDES = {"left": "right", "right": "left"}
 
 
@@ -50,7 +51,7 @@ def _row(fill: StoredFill) -> dict[str, object]:
         "fill_id": fill.fill_id,
         "opened_at": fill.opened_at,
         **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
-        **{key: record.get(key) for key in ("kind", "outcome", "net_l", "net_u_l", "net_basis", "target_l", "mass_kg")},
+        **{key: record.get(key) for key in _OF_RECORD},
     }
 
 

@@ -20,6 +20,7 @@ from rig.books.quote import accept_quote, make_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
+from rig.record import delivery_in
 from rig.run.facade import Facade
 from rig.run.posting import FILL, book_to_write, place_of
 from rig.run.session import Refused
@@ -287,6 +288,7 @@ def _told_apart(fills: Sequence[Record]) -> dict[tuple[str, str], list[list[Mapp
 def _how_far(fills: Sequence[Mapping[str, object]]) -> View:
     if not fills:
         return {"status": "open", "net_l": None, "fill_id": None}
-    net_l = sum(float(value) for fill in fills if isinstance(value := fill["net_l"], int | float))
+    nets_l = [float(value) for fill in fills if isinstance(value := fill["net_l"], int | float)]
+    net_l = None if any(delivery_in(fill) == "not known" for fill in fills) else round(sum(nets_l), 3)
     done = fills[-1]["outcome"] == "complete"
-    return {"status": "done" if done else "begun", "net_l": round(net_l, 3), "fill_id": fills[-1]["fill_id"]}
+    return {"status": "done" if done else "begun", "net_l": net_l, "fill_id": fills[-1]["fill_id"]}

@@ -7,12 +7,13 @@ how a fill is made, nor how any of it is shown.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from rig.ledger.balance import Booked, Content, contents
+from rig.ledger.balance import Booked, Content
+from rig.record import delivery_in
 from rig.run.posting import FILL, RETURN, job_facts, place_of
-from rig.run.totes import litres_of
+from rig.run.totes import litres_of, same_fluid
 from rig.units import KPA_PER_PSI, show_pressure
 
 if TYPE_CHECKING:
@@ -63,14 +64,22 @@ def in_job(book: Book, kind: str | Collection[str], job: str, position: str, sin
 
 
 def inside(book: Book, job: str, position: str) -> Content:
-    """What a wheel holds by the book; litres are None where the book tells nothing of it."""
-    records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
-    moves = (move for record in records if not record.document.get("void") for move in _moved(record))
-    return contents(moves).get("", Content())
+    """What a wheel holds by the book; litres are None where the book tells nothing of it.
+
+    After work whose litres are not known they are None until somebody has told or found them anew.
+    """
+    held, known = Content(), True
+    for record in of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position):
+        for move in _moved(record):
+            held, known = held.after(move), known or move.move == "dip"
+        known = known and delivery_in(record.document) != "not known"
+    return held if known else replace(held, left_l=None)
 
 
 def _moved(record: Record) -> Iterator[Booked]:
     body = record.document
+    if body.get("void"):
+        return
     if record.kind == FILL:
         if held_l := litres_of(body, "existing_l"):
             # A person told what was inside before: that stands above what the book had added up.
@@ -163,10 +172,10 @@ def work_on(book: Book, job: str, position: str) -> Work | None:
 def _work(position: str, records: Sequence[Record]) -> Work:
     conversion = next((each for each in reversed(records) if each.kind == CONVERSION), None)
     to = None if conversion is None else str(conversion.document["to"])
-    done = {name: record for record in records if (name := _step_of(record)) is not None}
+    done = {name: record for record in records if (name := _step_of(record, to)) is not None}
     fill, finish = done.get(REFILL), done.get(END)
     place = {id(record): number for number, record in enumerate(records)}
-    if finish is not None and fill is not None and place[id(finish)] < place[id(fill)]:
+    if finish is not None and (place[id(finish)] < place[id(fill)] if fill is not None else to is not None):
         # What was checked before the last fill says nothing of it.
         finish = None
         del done[END]
@@ -175,14 +184,24 @@ def _work(position: str, records: Sequence[Record]) -> Work:
     if to is not None and fill is not None:
         early = [name for name in STEPS[:4] if (step := done.get(name)) is None or place[id(step)] > place[id(fill)]]
         faults += [f"refilled before: {', '.join(early)}"] if early else []
+    if conversion is not None:
+        fills = (each for each in records[place[id(conversion)] :] if each.kind == FILL)
+        faults += [f"{each.document['fluid']} went in, not {to}" for each in fills if not _is_of(each, to)]
     return Work(position, to, tuple(Step(name, done.get(name)) for name in names), tuple(faults))
 
 
-def _step_of(record: Record) -> str | None:
-    """The step that a record does, if it does one."""
+def _step_of(record: Record, to: str | None) -> str | None:
+    """The step that a record does, if it does one; of a change of liquid, only with the liquid it is about."""
     body = record.document
     if record.kind == STEP:
         return BY_HAND[str(body["step"])]
-    if record.kind == FILL and body["outcome"] != "complete":
+    if record.kind == FILL and (body["outcome"] != "complete" or not _is_of(record, to)):
+        return None
+    if record.kind == RETURN and (delivery_in(body) == "nothing" or (to is not None and _is_of(record, to))):
         return None
     return {FILL: REFILL, RETURN: OUT, FINISH: END}.get(record.kind)
+
+
+def _is_of(record: Record, fluid: str | None) -> bool:
+    """Whether a record is about a liquid; about any where none is meant. What nobody named is the old liquid."""
+    return fluid is None or same_fluid(None, str(record.document.get("fluid") or ""), fluid)

@@ -80,7 +80,7 @@ def test_a_refill_before_its_steps_is_told(run: Run, tmp_path: Path) -> None:
     assert "refilled before: rinse, inspect rim, valve or wheel" in run("job", "J1")
     # Told again with another liquid, the agreement is another; the steps that were done stay.
     run("convert", "J1", "--position", "rear left", "--to", "water")
-    assert "rear left, to water: 4 to do" in run("job", "J1")
+    assert "rear left, to water: 5 to do" in run("job", "J1")
     run("note", "void", "--fill", "a", "--why", "the wrong wheel")
     assert wheels(run)["rear left"]["refill"] is False
 

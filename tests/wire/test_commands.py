@@ -76,6 +76,34 @@ def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: 
     assert "interrupted" in record["flags"]
 
 
+def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_moved_alone(tmp_path: Path) -> None:
+    """The pump runs on until somebody closes the fill: outputs off first, then the count, the rest and the record."""
+    with serving(tmp_path, scale="20", size='"16.9-28"') as rig:
+        plain = re.sub(r"(?m)^output_timeout *= *\{.*\n", "", rig.config.read_text(encoding="utf-8"))
+        assert "output_timeout = {" not in plain
+        rig.config.write_text(plain, encoding="utf-8")
+        whole = ("fill", "--config", "rig.toml", "--size", "16.9-28", "--unattended", "--json")
+        with started(tmp_path, *whole) as process:
+            wait_for_phase(tmp_path, process, "fill")
+            process.send_signal(signal.SIGKILL)
+            process.wait()
+        fill_id = json.loads(command(tmp_path, "ledger", "list", "--json", "--config", "rig.toml").stdout)[0]["fill_id"]
+        closed = command(tmp_path, "close", fill_id, "--json", "--config", "rig.toml")
+        assert rig.off()
+        truth = rig.stop()
+    record = json.loads(closed.stdout)
+    assert closed.returncode == 4, closed.stderr
+    assert record["unattended_l"] > 1.0
+    assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
+    left_kpa = record["final_static_kpa"]
+    assert left_kpa is None or left_kpa == pytest.approx(truth["tyre_kpa"], abs=3.0)
+    twin = command(tmp_path, "target", "16.9-28", "--match", fill_id, "--json", "--config", "rig.toml")
+    if record["delivery"] == "known":
+        assert json.loads(twin.stdout)["target_l"] == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
+    else:
+        assert "does not know" in twin.stderr
+
+
 @pytest.mark.parametrize(("prompt", "step"), [("insert back", "shut"), ("gun off.", "uncouple")])
 def test_kill_while_a_prompt_waits(tmp_path: Path, prompt: str, step: str) -> None:
     attended = [word for word in FILL if word != "--unattended"]

@@ -21,15 +21,27 @@ export class DoneScreen {
     this.element = h('div', { class: 'columns' },
       h('section', { class: 'card done' },
         h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, placeOf(record.position)].filter(Boolean).join(', ')}`),
-        h('p', { class: 'net', id: 'net' }, shown(record.recovered_l ?? record.net_l, 'volume')),
-        h('p', { class: 'of' }, t('done_of', {
-          target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.mass_kg), 'mass'),
-          doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
-        })),
+        ...this.moved(),
         this.more.element,
         button(t('another_wheel'), () => app.dismiss(), 'plain', { id: 'another' })),
       this.following.element);
     this.load();
+  }
+
+  // A figure in large only where the record knows it.
+  moved() {
+    const record = this.record;
+    const figures = {
+      target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.mass_kg), 'mass'),
+      counted: shown(record.recovered_l ?? record.net_l, 'volume'),
+      doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
+    };
+    if (record.delivery === 'known') return [h('p', { class: 'net', id: 'net' }, figures.counted), h('p', { class: 'of' }, t('done_of', figures))];
+    const where = record.recovered_l !== undefined ? 'drawn' : record.valve ? 'tyre' : 'vessel';
+    return [
+      h('p', { class: 'of', id: 'net' }, t(`delivery.${where}`, { what: t(`delivery.${record.delivery}`) })),
+      h('p', { class: 'of' }, t('delivery_of', figures)),
+    ];
   }
 
   async load() {
@@ -76,7 +88,7 @@ export class DoneScreen {
   // What is still wanting after a fill that ended early.
   rest() {
     const wanting = this.record.target_l - this.record.net_l;
-    if (wanting < 1 || !this.app.form) return;
+    if (wanting < 1 || !this.app.form || this.record.delivery === 'not known') return;
     const inside = this.record.existing_l + this.record.net_l;
     this.following.show('rest', () => h('section', { class: 'card' }, h('h2', {}, t('still_wanting', { volume: shown(wanting, 'volume') })),
       button(t('fill_the_rest'), () => this.offer({ ...this.app.form, target: `${wanting.toFixed(2)} L`, holds: `${Math.max(0, inside).toFixed(2)} L` }), 'do', { id: 'rest' })));

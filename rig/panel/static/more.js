@@ -38,7 +38,7 @@ export class HistoryScreen {
 
   jobs(fills) {
     const sums = new Map();
-    for (const fill of fills.filter((each) => each.net_l !== null && each.job)) {
+    for (const fill of fills.filter((each) => each.net_l !== null && each.delivery !== 'not known' && each.job)) {
       const sum = sums.get(fill.job) || [0, 0];
       sums.set(fill.job, [sum[0] + 1, sum[1] + fill.net_l]);
     }
@@ -51,7 +51,7 @@ export class HistoryScreen {
     const words = [`#${fill.number}`, clock(fill.opened_at), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
     const outcome = fill.outcome ? t(`outcome.${fill.outcome}`) : t('outcome.unfinished');
     return h('li', {}, h('button', { type: 'button', class: 'row', onclick: () => this.show(fill) },
-      h('span', {}, words), h('strong', {}, `${outcome} ${shown(fill.net_l, 'volume')}`)));
+      h('span', {}, words), h('strong', {}, `${outcome} ${fill.delivery === 'not known' ? t('delivery.not known') : shown(fill.net_l, 'volume')}`)));
   }
 
   show(fill) {
