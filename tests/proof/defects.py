@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from wrong_counts import (
     a_pulse_lost,
+    attended,
     dry_time_uncounted,
     gauge_as_absolute,
     gross,
@@ -100,6 +101,9 @@ def _stop_ignored(phase: Phase) -> Callable[[Patch], None]:
         patch.setitem(decide._HANDLERS, "stop", decide._stop)
 
     return plant
+
+
+_last_rest_left = _swap(snapshot, "final_static_kpa", lambda _: lambda state: state.gas.rest_kpa)
 
 
 def _hold_ignored(patch: Patch) -> None:
@@ -336,6 +340,8 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("totals start anew at each rest", totals_restart, 1, "I3 counts never go back"),
     Defect("the meter factor upside down", _factor_upside_down, 1, "I4 record true"),
     Defect("what moved unattended is merged", unattended_merged, 45, "I9 totals as journalled", ("crash",)),
+    Defect("what moved unattended is not in the net", net(attended), 2, "record adds up", ("crash",)),
+    Defect("the pressure left is the last rest's", _last_rest_left, 8, "pressure left", ("stop",)),
     Defect("runs on after a crash", runs_on_after_a_crash, 2, "state table", ("crash",)),
     Defect("draws far below the floor", _draws_too_deep, 1, "I5 floor"),
     Defect("vents three times too long", _vents_too_long, 6, "I5 floor"),

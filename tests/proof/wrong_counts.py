@@ -24,6 +24,10 @@ def gross(tally: Tally, meter: Meter) -> float:
     return tally.forward_l(meter)
 
 
+def attended(tally: Tally, meter: Meter) -> float:
+    return tally.forward_l(meter) - tally.returned_l(meter) - tally.hose_change_l() - tally.unattended_l
+
+
 def return_added(tally: Tally, meter: Meter) -> float:
     return tally.forward_l(meter) + tally.returned_l(meter) - tally.hose_change_l()
 

@@ -10,6 +10,10 @@ from pathlib import Path
 import pytest
 from processes import answer_prompts, command, configuration, serving, started, wait_for_phase
 
+from rig.books.compare import matched
+from rig.run.assembly import Question
+from rig.run.settings import load_settings
+
 pytestmark = pytest.mark.timeout(120)
 
 FILL = ("fill", "--config", "rig.toml", "--size", "11L-15", "--unattended", "--json")
@@ -76,7 +80,9 @@ def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: 
     assert "interrupted" in record["flags"]
 
 
-def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_moved_alone(tmp_path: Path) -> None:
+def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_moved_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The pump runs on until somebody closes the fill: outputs off first, then the count, the rest and the record."""
     with serving(tmp_path, scale="20", size='"16.9-28"') as rig:
         plain = re.sub(r"(?m)^output_timeout *= *\{.*\n", "", rig.config.read_text(encoding="utf-8"))
@@ -97,11 +103,10 @@ def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_mov
     assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
     left_kpa = record["final_static_kpa"]
     assert left_kpa is None or left_kpa == pytest.approx(truth["tyre_kpa"], abs=3.0)
-    twin = command(tmp_path, "target", "16.9-28", "--match", fill_id, "--json", "--config", "rig.toml")
-    if record["delivery"] == "known":
-        assert json.loads(twin.stdout)["target_l"] == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
-    else:
-        assert "does not know" in twin.stderr
+    monkeypatch.chdir(tmp_path)
+    assert record["delivery"] == "known"
+    twin = matched(load_settings(rig.config), fill_id, Question("16.9-28"))
+    assert twin.wanted.volume_l == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
 
 
 @pytest.mark.parametrize(("prompt", "step"), [("insert back", "shut"), ("gun off.", "uncouple")])
