@@ -12,6 +12,7 @@ from pathlib import Path
 from rig.books.where import OK, REFUSED, Add, add_config, book_asked, book_written, folder_of, now, told
 from rig.ledger.journal import JournalReader, StoredFill
 from rig.ledger.lock import RigLock
+from rig.record import delivery_in
 from rig.run.posting import JOURNAL_NAME, not_posted
 from rig.run.session import Refused
 from rig.shown import ticket_text
@@ -66,15 +67,22 @@ def _row(fill: StoredFill) -> dict[str, object]:
         "size": fill.about["size"],
         "outcome": record["outcome"],
         "net_l": record["net_l"],
+        "delivery": delivery_in(record),
     }
 
 
 def _rows_text(rows: list[dict[str, object]]) -> str:
     return "\n".join(
         f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} "
-        f"{'-' if row['net_l'] is None else row['net_l']} L"
+        f"{_net(row)}"
         for row in rows
     )
+
+
+def _net(row: dict[str, object]) -> str:
+    if row["net_l"] is None:
+        return "- L"
+    return "not known" if row["delivery"] == "not known" else f"{row['net_l']} L"
 
 
 def _shown_fill(document: Mapping[str, object]) -> str:

@@ -14,6 +14,7 @@ from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
+from rig.record import delivery_in
 from rig.run.meter_page import meter_page
 from rig.run.posting import journal_to_read
 from rig.run.session import Refused
@@ -112,12 +113,13 @@ def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | N
         fill
         for fill in fills
         if fill.record is not None
+        and delivery_in(fill.record) == "known"
         and other
         and fill.about.get("position") == other
         and fill.about.get("size") == one.about.get("size")
         and fill.about.get("job") == one.about.get("job")
     ]
-    if not alike or one.record is None:
+    if not alike or one.record is None or delivery_in(one.record) != "known":
         return None
     found = compare_document([], pairs([_wheel(alike[-1]), _wheel(one)]))["pairs"]
     return found[0] if isinstance(found, list) and found else None

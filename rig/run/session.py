@@ -160,19 +160,22 @@ async def may_begin(settings: Settings, journal: Journal) -> None:
     """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
     waiting = journal.unfinished()
     if waiting:
-        with contextlib.suppress(FieldError):
+        try:
             await all_off(settings)
-        raise Refused("\n".join(_waiting_text(stored) for stored in waiting))
+            told = "outputs are off"
+        except FieldError as error:
+            told = f"OUTPUTS COULD NOT BE SWITCHED OFF ({error}): cut the pump's supply"
+        raise Refused("\n".join(_waiting_text(stored, told) for stored in waiting))
     if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
         raise Refused(why)
 
 
-def _waiting_text(stored: StoredFill) -> str:
+def _waiting_text(stored: StoredFill, told: str) -> str:
     setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
     return (
         f"fill {stored.fill_id} ({stored.about['size']} {stored.about['position']}) was interrupted in step "
-        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} in the "
-        f"tyre; outputs are off.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
+        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} counted "
+        f"until then; {told}.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
     )
 
 
