@@ -73,9 +73,7 @@ def _row(fill: StoredFill) -> dict[str, object]:
 
 def _rows_text(rows: list[dict[str, object]]) -> str:
     return "\n".join(
-        f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} "
-        f"{_net(row)}"
-        for row in rows
+        f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} {_net(row)}" for row in rows
     )
 
 

@@ -36,12 +36,14 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     told = facts.rests and not facts.restless and not facts.venting and reading.reachable
     # What stands above the valve of a tyre that is emptied is hearsay: at the gun there is no less than in the tyre.
     kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
+    # A rest that anchors the air space anew agrees with itself from then on: what was in doubt stays so until it moves.
+    doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not told or kpa is None:
-        return None
+        return state.remains if doubted and reading.reachable else None
     # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
-    sure = foreseen is None or kpa >= foreseen.low - 2 * GAUGE_U_KPA
+    sure = not doubted and (foreseen is None or kpa >= foreseen.low - 2 * GAUGE_U_KPA)
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
     return Remains(kpa, sure)
