@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rig.books.backing import add_backing
 from rig.books.bill import add_bill
 from rig.books.compare import add_compare
 from rig.books.ledger import add_ledger
@@ -15,5 +16,15 @@ from rig.books.where import Add
 
 def add_book_commands(add: Add) -> None:
     """Add them all."""
-    for each in (add_ledger, add_notes, add_ticket, add_bill, add_quote, add_compare, add_stock, add_office):
+    for each in (
+        add_ledger,
+        add_backing,
+        add_notes,
+        add_ticket,
+        add_bill,
+        add_quote,
+        add_compare,
+        add_stock,
+        add_office,
+    ):
         each(add)

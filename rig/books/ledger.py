@@ -9,9 +9,9 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 
+from rig.books.backing import backup_command, restore_command
 from rig.books.where import OK, REFUSED, Add, add_config, book_asked, book_written, folder_of, now, told
 from rig.ledger.journal import JournalReader, StoredFill
-from rig.ledger.lock import RigLock
 from rig.record import delivery_in
 from rig.run.posting import JOURNAL_NAME, not_posted
 from rig.run.session import Refused
@@ -150,23 +150,13 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _backup(options: argparse.Namespace) -> int:
-    from rig.ledger.keeping import back_up
-
-    into = _file(options)
-    count = back_up(folder_of(options), into)
-    told(options, {"records": count, "file": str(into)}, f"{count} records copied to {into}, and verified there")
-    return OK
+    options.file = _file(options)
+    return backup_command(options)
 
 
 def _restore(options: argparse.Namespace) -> int:
-    from rig.ledger.keeping import restore
-
-    backup, folder = _file(options), folder_of(options)
-    with RigLock(folder):
-        record = restore(folder, backup, now())
-    text = f"the book is that of {backup}; record {record.serial} says so. Fills of the journal are posted again."
-    told(options, {"serial": record.serial, "file": str(backup)}, text)
-    return OK
+    options.file, options.url = _file(options), None
+    return restore_command(options)
 
 
 def _file(options: argparse.Namespace) -> Path:

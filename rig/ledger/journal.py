@@ -321,6 +321,22 @@ class Journal(JournalReader):
         )
         return int(last) + 1
 
+    def take_back(self, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> int:
+        """Enter provings and events that come out of a book, each kind only where there is none; returns how many."""
+        with self._transaction() as db:
+            (proven,) = db.execute("SELECT COUNT(*) FROM provings").fetchone()
+            (noted,) = db.execute("SELECT COUNT(*) FROM events").fetchone()
+            lost, gone = ([] if proven else provings), ([] if noted else events)
+            db.executemany(
+                "INSERT INTO provings (number, at, meter, accepted, document) VALUES (?, ?, ?, ?, ?)",
+                [(each.number, each.at, each.meter, int(each.accepted), json.dumps(each.document)) for each in lost],
+            )
+            db.executemany(
+                "INSERT INTO events (kind, number, at, by, what) VALUES (?, ?, ?, ?, ?)",
+                [(each.kind, each.number, each.at, each.by, json.dumps(each.what)) for each in gone],
+            )
+        return len(lost) + len(gone)
+
     def last_number(self) -> int:
         """The number that was given last; 0 when none was."""
         with self._reading():

@@ -1,4 +1,4 @@
-"""A book in a rig's folder: where it is, whether it is sound, copies of it, and room on the disk.
+"""A book in a rig's folder: where it is, whether it is sound, its export, and room on the disk.
 
 Knows files; must not know what the records say.
 """
@@ -9,13 +9,12 @@ import contextlib
 import csv
 import json
 import os
-import sqlite3
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
 from rig.ledger.book import Book, BookError, EmptyBook, witness_of
-from rig.ledger.chain import Head, Record
+from rig.ledger.chain import Record
 from rig.ledger.writing import WritableBook
 
 BOOK_NAME = "book.sqlite"
@@ -66,87 +65,6 @@ def disk_short(folder: Path, least_mb: float) -> str | None:
         if free_mb < least_mb:
             return f"the disk of {folder} has {free_mb:.0f} MB left, {least_mb:g} MB are needed: make room first"
     return None
-
-
-def back_up(folder: Path, into: Path) -> int:
-    """Copy the book to the file ``into`` while it is in use; returns how many records the copy has.
-
-    BookError when there is no book, the file is there already or cannot be written, or the copy is unsound.
-    """
-    source = folder / BOOK_NAME
-    if not source.exists():
-        raise BookError(f"{source}: there is no book yet; nothing was filled from here")
-    if into.exists():
-        raise BookError(f"{into}: is there already; a backup replaces nothing, take another name")
-    _copied(source, into)
-    return _checked(into)
-
-
-def restore(folder: Path, backup: Path, at: str) -> Record:
-    """Put a backup in the place of the book, and write into it that this was done; returns that record.
-
-    Refused (BookError) when the backup is unsound, or when the book in place is sound and has records that it lacks.
-    """
-    if not backup.exists():
-        raise BookError(f"{backup}: no such file")
-    count = _checked(backup)
-    standing, lost = _standing(folder)
-    for truck_there, (serial, hash_) in standing.items():
-        if _hash_at(backup, truck_there, serial) != hash_:
-            lacks = f"record {serial} of {truck_there!r}, which the backup of {count} records does not have"
-            raise BookError(f"the book in {folder} is sound and holds {lacks}: kept")
-    folder.mkdir(parents=True, exist_ok=True)
-    target, aside = folder / BOOK_NAME, folder / f"{BOOK_NAME}.before-{at[:19].replace(':', '')}"
-    fresh = folder / f"{BOOK_NAME}.new"
-    fresh.unlink(missing_ok=True)
-    _copied(backup, fresh)
-    if target.exists():
-        target.replace(aside)
-    for name in ("-wal", "-shm"):
-        (folder / f"{BOOK_NAME}{name}").unlink(missing_ok=True)
-    witness_of(target).unlink(missing_ok=True)
-    fresh.replace(target)
-    with book_of(folder) as book:
-        return book.note("restored", at, {"records": count, "written_before": lost})
-
-
-def _hash_at(path: Path, truck: str, serial: int) -> str | None:
-    with Book(_url(path)) as book:
-        return next((record.hash for record in book.every(truck, after=serial - 1, most=1)), None)
-
-
-def _standing(folder: Path) -> tuple[dict[str, Head], int | None]:
-    """Where the chains of the book in place end when it is sound, and how many records its witness has seen."""
-    seen = None
-    with contextlib.suppress(OSError, ValueError):
-        seen = sum(
-            serial for serial, _ in json.loads(witness_of(folder / BOOK_NAME).read_text(encoding="utf-8")).values()
-        )
-    if not (folder / BOOK_NAME).exists() or unsound(folder) is not None:
-        return {}, seen
-    with book_read(folder) as book:
-        return book.heads(), seen
-
-
-def _copied(source: Path, into: Path) -> None:
-    """Copy by SQLite's backup API, which sees a whole state of a database in use."""
-    try:
-        with (
-            contextlib.closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as old,
-            contextlib.closing(sqlite3.connect(into)) as new,
-        ):
-            old.backup(new)
-    except sqlite3.Error as error:
-        raise BookError(f"{source}: cannot be copied to {into} ({error}); check the disk and the folder") from error
-
-
-def _checked(path: Path) -> int:
-    """How many records a copy has; BookError when it is unsound."""
-    with Book(_url(path)) as book:
-        found = book.faults()
-        if found:
-            raise BookError(f"{path}: the copy is unsound: {found[0]}")
-        return sum(serial for serial, _ in book.heads().values())
 
 
 def export(records: Iterable[Record], into: Path) -> int:

@@ -141,7 +141,7 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
     entries = [*_event_entries(book, journal), *_proving_entries(book, journal)]
     known = _posted_ids(book)
     fills = [journal.fill(fill_id) for fill_id in journal.closed() if fill_id not in known]
-    total_ml = _totaliser_ml(book) if fills else 0
+    total_ml = totaliser_ml(book) if fills else 0
     for stored in fills:
         entry, total_ml = _fill_entry(book, stored, total_ml, device=device, simulated=simulated)
         entries.append(entry)
@@ -270,7 +270,7 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
     }
 
 
-def _totaliser_ml(book: Book) -> int:
+def totaliser_ml(book: Book) -> int:
     """Where the totaliser stands that nobody can set back: all that ever went forward, millilitres."""
     last = [record for kind in (FILL, VESSEL) if (record := book.latest(kind)) is not None]
     # Of these a person may have written the latest, which says nothing of the totaliser; there are few.

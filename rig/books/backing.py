@@ -1,0 +1,262 @@
+"""`rig backup`, `rig restore`, `rig drill`: everything that the rig would miss in one file, put back, and tried out."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import tempfile
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.books.where import DATA, OK, REFUSED, Add, add_config, folder_of, now, settings_of, told
+from rig.ledger.journal import JournalError
+from rig.ledger.lock import RigLock
+from rig.run.holdings import holdings
+from rig.run.posting import JOURNAL_NAME, software
+from rig.run.settings import Settings, SettingsError
+from rig.run.settings import settings_of as settings_in
+from rig.units import show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.backup import Manifest
+
+OFFICE_URL = "RIG_OFFICE_URL"
+"""The variable that names the office's book."""
+_SECRET = b"PRIVATE KEY-----"
+_KEY_WORDS = "the page's private key: put it back from where it is kept, or make a new certificate"
+_NAMES = {
+    "factor": "meter factor in force",
+    "factor_from": "which is from",
+    "proven_on": "proven on",
+    "provings": "provings",
+    "calibration_events": "calibration changes",
+    "configuration_events": "configuration changes",
+    "unfinished": "unfinished fills",
+    "finished_in_journal": "finished fills in the journal",
+    "last_fill": "last fill",
+    "fills": "work of the pump in the book",
+    "totaliser_l": "totaliser, L",
+    "stock_l": "stock, L",
+    "wheels": "taught wheels",
+    "price_lists": "price lists",
+    "people": "people who may sign in",
+}
+Facts = Mapping[str, object]
+
+
+def add_backing(add: Add) -> None:
+    """The commands ``backup``, ``restore`` and ``drill``."""
+    for name, run, text in (
+        ("backup", backup_command, "Everything that the rig would miss, in one new file; while it works, too."),
+        ("restore", restore_command, "Put a backup in the place of what was lost."),
+        ("drill", drill_command, "Restore a backup into an empty folder, and compare what it holds."),
+    ):
+        command = add(name, run, text)
+        command.add_argument("file", type=Path, metavar="FILE")
+        add_config(command)
+        if name == "restore":
+            command.add_argument(
+                "--url", help=f"the office's book, to compare with (default: the variable {OFFICE_URL})"
+            )
+
+
+# --- taken ----------------------------------------------------------------------------------------------------------
+
+
+def backup_command(options: argparse.Namespace) -> int:
+    """Write a backup."""
+    from rig.ledger.backup import back_up
+
+    settings, folder = settings_of(options), folder_of(options)
+    beside, left_out = named_files(options, settings, folder)
+    manifest = back_up(
+        folder,
+        options.file,
+        now(),
+        beside=beside,
+        left_out=left_out,
+        about=about_backup(options.config, folder),
+        facts=lambda copied: holdings(copied, settings),
+    )
+    document = {"file": str(options.file), "records": manifest.records, **manifest.as_json()}
+    text = f"{options.file}: {len(manifest.parts)} files, {manifest.records} records, verified there"
+    told(options, document, "\n".join([text, *(f"  not in it: {each}" for each in left_out), *_facts_lines(manifest)]))
+    return OK
+
+
+def about_backup(config: Path, folder: Path) -> dict[str, object]:
+    """What a manifest says of where a backup is from."""
+    return {**software(), "data": str(folder), "config": str(config) if config.exists() else None}
+
+
+def named_files(options: argparse.Namespace, settings: Settings | None, folder: Path) -> tuple[list[str], list[str]]:
+    """The configuration and the files that it names outside the folder, and what of these is left out, in words.
+
+    A private key is no record: whoever finds a backup must not be able to pass for the page.
+    """
+    names = [str(options.config)] if options.config.exists() else []
+    names += [] if settings is None else _files_in(settings.model_dump(mode="json"))
+    outside = [name for name in dict.fromkeys(names) if folder.resolve() not in Path(name).resolve().parents]
+    secret = [name for name in outside if _SECRET in Path(name).read_bytes()]
+    return [name for name in outside if name not in secret], [f"{name}, {_KEY_WORDS}" for name in secret]
+
+
+def _files_in(value: object) -> Iterator[str]:
+    """Every text in nested tables that names a file by a path."""
+    if isinstance(value, dict):
+        for each in value.values():
+            yield from _files_in(each)
+    elif isinstance(value, list | tuple):
+        for each in value:
+            yield from _files_in(each)
+    elif isinstance(value, str) and ("/" in value or "." in value):
+        with contextlib.suppress(OSError, ValueError):
+            if Path(value).is_file():
+                yield value
+
+
+# --- put back -------------------------------------------------------------------------------------------------------
+
+
+def restore_command(options: argparse.Namespace) -> int:
+    """Put a backup back; what is newer elsewhere is said."""
+    from rig.ledger.backup import read_manifest
+    from rig.ledger.restoring import restore
+
+    manifest = read_manifest(options.file)
+    folder = folder_of(options) if options.config.exists() else Path(str(manifest.about.get("data") or DATA))
+    with RigLock(folder):
+        found = restore(options.file, folder, JOURNAL_NAME, now())
+    said = [*found.said, *_elsewhere(folder, options.url or os.environ.get(OFFICE_URL))]
+    document = {
+        "file": str(options.file),
+        "folder": str(folder),
+        "serial": found.record.serial if found.record else None,
+        "records": found.manifest.records,
+        "put_aside": str(found.aside) if found.aside else None,
+        "said": said,
+        "left_out": list(found.manifest.left_out),
+    }
+    made = f" of {found.manifest.made_at[:19]}" if found.manifest.made_at else ""
+    lines = [f"{folder} is that of the backup{made}: {found.manifest.records} records"]
+    lines += [f"record {found.record.serial} of the book says so"] if found.record else []
+    lines += [f"what was in place is now {found.aside}"] if found.aside else []
+    lines += [*said, *(f"not in the backup: {each}" for each in found.manifest.left_out)]
+    told(options, document, "\n".join([lines[0], *(f"  {line}" for line in lines[1:])]))
+    return OK
+
+
+def _elsewhere(folder: Path, url: str | None) -> list[str]:
+    """What the office has that the restored book lacks."""
+    from rig.ledger.book import Book, BookError
+    from rig.ledger.keeping import book_or_empty
+
+    if not url:
+        return []
+    try:
+        with Book(url) as office, book_or_empty(folder) as book:
+            there, here = office.heads().get(book.truck, (0, "")), book.heads().get(book.truck, (0, ""))
+            common = next(book.every(book.truck, after=there[0] - 1, most=1), None) if there[0] else None
+            if common is not None and common.hash == there[1]:
+                return [f"the office has nothing newer ({there[0]} records)"]
+            if there[0] == 0:
+                return ["the office knows nothing of this rig yet"]
+            return [
+                f"the office has {there[0]} records, this book {here[0]} (the last says that it was restored): "
+                "`rig office fetch` says how they go together"
+            ]
+    except BookError as error:
+        return [f"the office cannot be asked: {error}"]
+
+
+# --- tried out ------------------------------------------------------------------------------------------------------
+
+
+def drill_command(options: argparse.Namespace) -> int:
+    """Restore into an empty folder and compare what is there with the manifest, and with the rig's folder."""
+    from rig.ledger.restoring import restore
+
+    with tempfile.TemporaryDirectory(prefix="rig-drill-") as name:
+        place = Path(name) / "rig"
+        found = restore(options.file, place, JOURNAL_NAME, now(), beside=Path(name) / "beside")
+        manifest = found.manifest
+        restored = holdings(place, _settings_of_backup(manifest, place, Path(name) / "beside"))
+    folder, settings = folder_of(options), settings_of(options)
+    in_place, fault = _in_place(folder, settings)
+    wrong = {key: [value, restored.get(key)] for key, value in manifest.facts.items() if restored.get(key) != value}
+    newer = {
+        key: [value, restored[key]] for key, value in in_place.items() if value is not None and restored[key] != value
+    }
+    document = {
+        "file": str(options.file),
+        "good": not wrong,
+        "restored": restored,
+        "not_as_backed_up": wrong,
+        "other_in_place": newer,
+        "in_place": fault or str(folder),
+        "records": manifest.records,
+        "left_out": list(manifest.left_out),
+    }
+    told(options, document, _drill_text(options.file, manifest, restored, wrong, newer, fault))
+    return REFUSED if wrong else OK
+
+
+def _in_place(folder: Path, settings: Settings | None) -> tuple[Facts, str]:
+    """The figures of the rig's folder; empty, with why, where it cannot be read."""
+    if not (folder / JOURNAL_NAME).exists():
+        return {}, f"{folder} holds nothing to compare with"
+    try:
+        return holdings(folder, settings), ""
+    except JournalError as error:
+        return {}, f"{folder} cannot be compared: {error}"
+
+
+def _settings_of_backup(manifest: Manifest, place: Path, beside: Path) -> Settings | None:
+    """The configuration in a backup; None without one. Its page's table names files that are not looked for here."""
+    config = str(manifest.about.get("config") or "")
+    known = [place / part.path for part in manifest.parts if part.name.startswith("folder/")]
+    named = [each for each in (beside / Path(config).name, *known) if config and each.name == Path(config).name]
+    path = next((each for each in named if each.exists()), None)
+    if path is None:
+        return None
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise SettingsError(f"{config} in the backup cannot be read ({error})") from error
+    return settings_in({key: table for key, table in document.items() if key != "panel"}, f"{config} in the backup")
+
+
+def _facts_lines(manifest: Manifest) -> list[str]:
+    return [f"  {_NAMES[key]:<32} {_shown(key, value)}" for key, value in manifest.facts.items()]
+
+
+def _shown(key: str, value: object) -> str:
+    if key == "last_fill" and isinstance(value, dict):
+        return f"No. {value['number']} ({value['fill_id']})"
+    if key == "stock_l" and isinstance(value, dict):
+        each = (
+            f"{name or 'tote'} {'not known' if left is None else show_volume(left)}" for name, left in value.items()
+        )
+        return ", ".join(each)
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "none"
+    return "none" if value is None else f"{value:.5f}" if key == "factor" else str(value)
+
+
+def _drill_text(path: Path, manifest: Manifest, restored: Facts, wrong: Facts, newer: Facts, fault: str) -> str:
+    verdict = "NOT AS IT WAS BACKED UP" if wrong else "GOOD"
+    if not manifest.facts:
+        verdict = "RESTORED; an early backup, the book alone: nothing to compare it with"
+    lines = [f"{verdict}: {path}, {manifest.records} records, restored into an empty folder and removed again"]
+    for key, value in restored.items():
+        was = manifest.facts.get(key, value)
+        other = newer.get(key)
+        mark = " " if was == value else "!"
+        in_place = f"   in place now: {_shown(key, other[0])}" if isinstance(other, list) else ""
+        backed_up = "" if was == value else f"   when backed up: {_shown(key, was)}"
+        lines.append(f"  {mark} {_NAMES[key]:<32} {_shown(key, value)}{backed_up}{in_place}")
+    lines += [f"  {fault}"] if fault else []
+    return "\n".join([*lines, *(f"  not in the backup: {each}" for each in manifest.left_out)])

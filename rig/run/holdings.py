@@ -1,0 +1,77 @@
+"""What a rig's folder holds, in figures: the factor in force, counters, stock, the last fill. Compared after a restore.
+
+Reads; it must not know how any of it is shown.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.ledger.journal import EventKind, JournalReader
+from rig.run.calibration import standing
+from rig.run.posting import FILL, RETURN, RINSE, VESSEL, journal_to_read, totaliser_ml, work_number
+from rig.run.settings import Settings
+from rig.run.totes import totes_of
+
+if TYPE_CHECKING:
+    from rig.ledger.chain import Record
+
+Facts = dict[str, object]
+
+
+def holdings(folder: Path, settings: Settings | None) -> Facts:
+    """The figures of a rig's folder, by name; JournalError where a file of it cannot be read."""
+    with contextlib.closing(journal_to_read(folder)) as journal:
+        facts = {**_meter(journal, settings), "unfinished": [fill.fill_id for fill in journal.unfinished()]}
+        finished = len(journal.closed())
+    return {**facts, "finished_in_journal": finished, **_book(folder), "people": _people(folder)}
+
+
+def _meter(journal: JournalReader, settings: Settings | None) -> Facts:
+    counts: dict[EventKind, int] = journal.event_counts()
+    found = standing(settings, journal.provings()) if settings is not None else None
+    return {
+        "factor": None if found is None else found.factor,
+        "factor_from": None if found is None else found.source,
+        "proven_on": None if found is None else found.on,
+        "provings": len(journal.provings()),
+        "calibration_events": counts["calibration"],
+        "configuration_events": counts["configuration"],
+    }
+
+
+def _book(folder: Path) -> Facts:
+    from rig.ledger.keeping import book_or_empty
+
+    with book_or_empty(folder) as book:
+        work = [each for each in book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.truck) if _pumped(each)]
+        last = work[-1] if work else None
+        prices = book.valid("prices", truck=book.own)
+        return {
+            "last_fill": None if last is None else {"number": work_number(last), "fill_id": last.document["fill_id"]},
+            "fills": len(work),
+            "totaliser_l": totaliser_ml(book) / 1000,
+            "stock_l": {tote.name: _tenth(tote.content.left_l) for tote in totes_of(book)},
+            "wheels": sorted({str(each.document["wheel"]) for each in book.valid("wheel", truck=book.own)}),
+            "price_lists": len(prices),
+        }
+
+
+def _pumped(record: Record) -> bool:
+    """Whether the pump did it; what a person noted has no number."""
+    return isinstance(record.document.get("number"), int)
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value + 0.0, 1)
+
+
+def _people(folder: Path) -> int:
+    """How many may sign in at the page."""
+    with contextlib.suppress(OSError, ValueError):
+        listed = json.loads((folder / "people.json").read_text(encoding="utf-8"))
+        return len(listed)
+    return 0
