@@ -14,6 +14,7 @@ import shutil
 import sqlite3
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from fnmatch import fnmatch
@@ -33,6 +34,8 @@ _LEFT = ("*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*
 The book's witness is made anew."""
 _SQLITE = b"SQLite format 3\0"
 _CHUNK = 1 << 20
+_DAMAGED = (KeyError, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, ValueError, OSError)
+"""What the library raises for a file of which any byte may be another one."""
 Facts = Callable[[Path], Mapping[str, object]]
 """What a folder holds, in figures that a drill compares."""
 
@@ -255,15 +258,16 @@ def _text_of(path: Path) -> str:
 def _opened(path: Path) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(path)
-    except (OSError, zipfile.BadZipFile) as error:
+    except _DAMAGED as error:
         raise BookError(f"{path}: is no backup, or is cut off ({error}); take another one") from error
 
 
 def _manifest_in(packed: zipfile.ZipFile, path: Path) -> Manifest:
     try:
-        return _manifest_of(packed.read(MANIFEST).decode(), path)
-    except (KeyError, OSError, zipfile.BadZipFile, UnicodeDecodeError) as error:
+        text = packed.read(MANIFEST).decode()
+    except _DAMAGED as error:
         raise BookError(f"{path}: is no backup of a rig, or is damaged ({error}); take another one") from error
+    return _manifest_of(text, path)
 
 
 def _manifest_of(text: str, path: Path) -> Manifest:
@@ -314,7 +318,7 @@ def _copy_part(packed: zipfile.ZipFile, part: Part, path: Path, into: Path | Non
             while chunk := source.read(_CHUNK):
                 found.update(chunk)
                 write(chunk)
-    except (KeyError, zipfile.BadZipFile, EOFError) as error:
+    except _DAMAGED as error:
         raise BookError(f"{path}: {part.name} is damaged ({error}); take another backup") from error
     if found.hexdigest() != part.sha256:
         raise BookError(f"{path}: {part.name} is not what was backed up; take another backup")

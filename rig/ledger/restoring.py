@@ -215,6 +215,8 @@ def _rebuilt(fresh: Path, journal_name: str) -> list[str]:
             for each in _every(book, "event")
             for body in (each.document,)
         ]  # fmt: skip
+    if not (provings or events):
+        return []
     with contextlib.closing(Journal(fresh / journal_name)) as journal:
         count = journal.take_back(provings, events)
     return [f"{count} proving(s) and event(s) came back out of the book"] if count else []

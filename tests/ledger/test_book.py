@@ -20,9 +20,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.ledger.book import BookError, witness_of
+from rig.ledger.book import BookError
 from rig.ledger.chain import START, Record, UnfitError, canonical, faults_of, seal
-from rig.ledger.keeping import BOOK_NAME, back_up, book_of, disk_short, export, restore, unsound
+from rig.ledger.keeping import BOOK_NAME, book_of, disk_short, export, unsound
 
 AT = "2026-01-01T00:00:00.000+00:00"
 
@@ -276,32 +276,6 @@ def test_a_kill_leaves_a_sound_book(tmp_path: Path) -> None:
     with book_of(tmp_path, "T1") as book:
         assert book.faults() == []
         assert book.heads()["T1"][0] >= max(said)
-
-
-def test_a_backup_is_whole_and_can_be_put_back(tmp_path: Path) -> None:
-    rig, copy = tmp_path / "rig", tmp_path / "copy.sqlite"
-    path = fill_book(rig, 5)
-    assert back_up(rig, copy) == 5
-    with pytest.raises(BookError, match="replaces nothing"):
-        back_up(rig, copy)
-    fill_book(rig, 8)
-    with pytest.raises(BookError, match=r"sound and holds record 8 of 'T1', which the backup of 5"):
-        restore(rig, copy, AT)
-    behind(path, "UPDATE records SET body = '{}' WHERE serial = 2")
-    record = restore(rig, copy, AT)
-    assert (record.serial, record.document) == (6, {"records": 5, "written_before": 8})
-    assert told(rig) == []
-    assert list(rig.glob("*.before-*")), "the damaged book is kept beside it"
-
-
-def test_an_unsound_backup_is_refused(tmp_path: Path) -> None:
-    rig, copy = tmp_path / "rig", tmp_path / "copy.sqlite"
-    fill_book(rig, 5)
-    back_up(rig, copy)
-    behind(copy, "DELETE FROM records WHERE serial = 3")
-    with pytest.raises(BookError, match="the copy is unsound"):
-        restore(tmp_path / "other", copy, AT)
-    assert not witness_of(copy).exists()
 
 
 def test_an_export_can_be_checked_without_this_program(tmp_path: Path) -> None:

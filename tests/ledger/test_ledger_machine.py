@@ -20,11 +20,13 @@ from shop_books import fill_of, journal_only
 from sqlalchemy import event
 
 from rig.books.notes import correct, keep_job
+from rig.ledger.backup import back_up
 from rig.ledger.book import BookError, CorrectedError, witness_of
 from rig.ledger.chain import START, Record
 from rig.ledger.journal import Journal
-from rig.ledger.keeping import BOOK_NAME, back_up, export, restore, unsound
+from rig.ledger.keeping import BOOK_NAME, export, unsound
 from rig.ledger.office import fetch, receive, send
+from rig.ledger.restoring import restore
 from rig.ledger.writing import WritableBook
 from rig.run.posting import JOURNAL_NAME, post
 
@@ -190,11 +192,11 @@ class Ledger(RuleBasedStateMachine):
     @rule(number=TRUCKS)
     def back_up(self, number: int) -> None:
         truck = self.trucks[number]
-        into = self.folder / f"{truck.name}{len(truck.backups)}.sqlite"
-        assert back_up(truck.folder, into) == len(truck.told)
+        into = self.folder / f"{truck.name}{len(truck.backups)}.zip"
+        assert back_up(truck.folder, into, AT.format(day=5)).records == len(truck.told)
         truck.backups.append((into, list(truck.told), dict(truck.litres)))
         with pytest.raises(BookError, match="there already"):
-            back_up(truck.folder, into)
+            back_up(truck.folder, into, AT.format(day=5))
 
     @precondition(lambda self: any(truck.backups for truck in self.trucks))
     @rule(number=TRUCKS, which=st.integers(0, 9), lost=st.booleans())
@@ -209,12 +211,13 @@ class Ledger(RuleBasedStateMachine):
             assert ("is gone" in str(unsound(truck.folder))) is seen
         elif told[: len(truck.told)] != truck.told:
             with pytest.raises(BookError, match="is sound and holds"):
-                restore(truck.folder, backup, AT.format(day=5))
+                restore(backup, truck.folder, JOURNAL_NAME, AT.format(day=5))
             return
         truck.shut()
         self.restored += 1
         at = f"2026-11-06T08:00:00.{self.restored:03}+00:00"
-        record = restore(truck.folder, backup, at)
+        record = restore(backup, truck.folder, JOURNAL_NAME, at).record
+        assert record is not None
         truck.told, truck.litres = list(told), dict(litres)
         truck.keeps("restored", record.key, 0.0)
         truck.reopen()
@@ -352,11 +355,11 @@ def test_an_old_backup_of_a_truck_that_had_sent_more_has_a_way_out(tmp_path: Pat
     truck = Truck("A", tmp_path / "A")
     office = WritableBook(f"sqlite:///{tmp_path / 'office.sqlite'}", "office", collects=True)
     truck.book.append_all([("load", key, AT.format(day=1), {"litres": 1.0}) for key in "abc"])
-    back_up(truck.folder, tmp_path / "old.sqlite")
+    back_up(truck.folder, tmp_path / "old.zip", AT.format(day=1))
     truck.book.append_all([("load", key, AT.format(day=2), {"litres": 1.0}) for key in "defg"])
     send(truck.book, office)
     truck.lose()
-    restore(truck.folder, tmp_path / "old.sqlite", AT.format(day=3))
+    restore(tmp_path / "old.zip", truck.folder, JOURNAL_NAME, AT.format(day=3))
     truck.reopen()
     for move in (lambda: send(truck.book, office), lambda: fetch(truck.book, office)):
         with pytest.raises(BookError, match=r"record 4 of A .* two chains, nothing is moved.*`rig office fetch`"):
