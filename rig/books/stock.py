@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import segno
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, told
+from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, today, told
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.record import delivery_in
 from rig.run.mistakes import nearest
@@ -298,7 +298,7 @@ def held_text(tote: Tote) -> str:
 
 def balance_command(options: argparse.Namespace) -> int:
     """The day's balance of this truck."""
-    since, until = day_of(options.date)
+    since, until = day_of(options.date or today(options).isoformat())
     with book_asked(options) as book:
         each, truck = balances(movements(book, since, until)), _called(options, book)
     found = together(each)
@@ -346,10 +346,10 @@ def balance_line(truck: str, since: str, found: Balance) -> str:
     )
 
 
-def day_of(text: str | None) -> tuple[str, str]:
+def day_of(text: str) -> tuple[str, str]:
     """First moment of a local day and of the next, as times of records are written."""
     try:
-        day = datetime.now().astimezone().date() if text is None else date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError as error:
         raise Refused(f"--date {text}: write for example 2026-11-25") from error
     ends = (datetime(each.year, each.month, each.day).astimezone() for each in (day, day + timedelta(days=1)))

@@ -7,12 +7,12 @@ import contextlib
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from rig.run.clock_memory import now_in, utc_now
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
-from rig.run.recorder import utc_now
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 
@@ -111,6 +111,11 @@ def book_written(options: argparse.Namespace) -> Iterator[WritableBook]:
 def now() -> str:
     """The time for a record."""
     return utc_now()
+
+
+def today(options: argparse.Namespace) -> date:
+    """The local day, as far as the rig knows it."""
+    return datetime.fromisoformat(now_in(folder_of(options))).astimezone().date()
 
 
 def told(options: argparse.Namespace, document: object, text: str) -> None:

@@ -107,7 +107,7 @@ def back_up(
         with tempfile.TemporaryDirectory(prefix="rig-backup-") as name:
             staged = Path(name)
             parts = _staged(folder, beside, staged)
-            manifest = Manifest(at, "", {}, tuple(parts), tuple(left_out), dict(about or {}))
+            manifest = Manifest(str(at), "", {}, tuple(parts), tuple(left_out), dict(about or {}))
             manifest = _with_contents(manifest, staged / FOLDER, facts)
             _pack(staged, manifest, part)
         _verify_packed(part)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Literal
 
 from rig.ledger.lock import alone
+from rig.ledger.moment import with_words
 from rig.ledger.readonly import open_read_only
 
 _SCHEMA = """
@@ -68,6 +69,8 @@ CREATE TABLE IF NOT EXISTS events (
 
 
 EventKind = Literal["calibration", "configuration"]
+AFTER_FILL = "after_fill"
+"""In a proving's document: the number of the last fill before it."""
 
 
 class JournalError(RuntimeError):
@@ -297,9 +300,11 @@ class Journal(JournalReader):
     def append_proving(self, at: str, meter: str, by: str, document: dict[str, object], *, accepted: bool) -> int:
         """Write a proving, and with an accepted one the calibration event that it is; returns the proving's number."""
         with self._transaction() as db:
+            (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM fills").fetchone()
+            kept = with_words(at, {**document, AFTER_FILL: last})
             cursor = db.execute(
                 "INSERT INTO provings (at, meter, accepted, document) VALUES (?, ?, ?, ?)",
-                (at, meter, int(accepted), json.dumps(document)),
+                (str(at), meter, int(accepted), json.dumps(kept)),
             )
             number = int(cursor.lastrowid or 0)
             if accepted:
@@ -317,7 +322,7 @@ class Journal(JournalReader):
         (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM events WHERE kind = ?", (kind,)).fetchone()
         db.execute(
             "INSERT INTO events (kind, number, at, by, what) VALUES (?, ?, ?, ?, ?)",
-            (kind, last + 1, at, by, json.dumps(what)),
+            (kind, last + 1, str(at), by, json.dumps(with_words(at, what))),
         )
         return int(last) + 1
 

@@ -52,12 +52,11 @@ def restore(backup: Path, folder: Path, journal_name: str, at: str, *, beside: P
     folder.parent.mkdir(parents=True, exist_ok=True)
     left = sorted(path.name for path in folder.parent.glob(f"{folder.name}.restoring-*"))
     try:
-        staging = Path(tempfile.mkdtemp(prefix=f"{folder.name}.restoring-", dir=folder.parent))
-        try:
+        with contextlib.ExitStack() as unless_ready:
+            staging = Path(tempfile.mkdtemp(prefix=f"{folder.name}.restoring-", dir=folder.parent))
+            unless_ready.callback(shutil.rmtree, staging, ignore_errors=True)
             manifest, record, said = _made_ready(backup, folder, journal_name, at, staging, beside)
-        except BaseException:
-            shutil.rmtree(staging, ignore_errors=True)
-            raise
+            unless_ready.pop_all()
         aside = _exchanged(staging / FOLDER, folder, at)
     except OSError as error:
         raise BookError(

@@ -18,6 +18,7 @@ from rig.ledger.book import VOID, Book, BookError, CorrectedError, Entry, engine
 from rig.ledger.chain import START, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
 from rig.ledger.identity import Identity, identity_of
 from rig.ledger.migrations import migrate
+from rig.ledger.moment import Moment, with_words
 from rig.ledger.tables import IDENTITY, RECORDS, SEALED
 
 _HEAD = text(
@@ -97,6 +98,8 @@ class WritableBook(Book):
             "origin": self.origin(standing),
             "revision": _next_revision(standing),
         }
+        if at is not None and isinstance(written_at, Moment):
+            own["written_clock"] = written_at.clock
         whole = {**body, **own}
         entry = (standing.kind, content_key(written_at, whole), at or written_at, whole)
         return self.append_all([entry], standing.truck)[0]
@@ -118,12 +121,13 @@ class WritableBook(Book):
         with self._doing("written"), self._engine.begin() as db:
             head = self._head(db, truck or self.truck)
             made, new = [], []
-            for kind, key, at, body in entries:
+            for kind, key, at, said in entries:
+                body = with_words(at, dict(said))
                 record = self._once(db, kind, key, own)
                 if record is None or record.body != canonical(body):
                     self._not_replaced(db, truck or self.truck, body.get("corrects"))
                 if record is None:
-                    record = seal(truck or self.truck, head, kind, key, at, canonical(body))
+                    record = seal(truck or self.truck, head, kind, key, str(at), canonical(body))
                     db.execute(insert(RECORDS), _row(record))
                     head = (record.serial, record.hash)
                     new.append(record)

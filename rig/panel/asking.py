@@ -109,7 +109,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
     known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
     question, target = known.question, known.target
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
-        proven = with_factor(settings, standing(settings, journal.provings()))
+        proven = with_factor(settings, standing(settings, journal.provings(), journal.events()))
     checks = setup_of(proven, question, target, "question", Memory()).checks
     given = set(facade.given.recalled(by, checks))
     shown = checks_view(checks)

@@ -14,12 +14,13 @@ from pathlib import Path
 from pydantic import Field
 
 from rig.field.points import Strict
-from rig.ledger.lock import LockedError, RigLock
+from rig.ledger.lock import LockedError
 from rig.run.calibration import changes, dotted
 from rig.run.check import check_text
-from rig.run.recorder import utc_now
-from rig.run.session import Refused, journal_of
+from rig.run.clock_memory import utc_now
+from rig.run.session import Refused
 from rig.run.settings import Settings, SettingsError, settings_of
+from rig.run.work import at_work
 
 
 class ConfigForm(Strict):
@@ -67,7 +68,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     new = settings_of(_document(path, form.text), str(path))
     folder = Path(settings.rig.data)
     try:
-        with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        with at_work(folder) as journal:
             standing = _read(path)
             if _mark(standing) != form.was:
                 raise Refused("the file was changed since this page read it: load it again")

@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Content
 from rig.ledger.journal import JournalError
 from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
+from rig.run.clock_memory import now_in
 from rig.run.posting import FILL, book_if_any
 from rig.run.settings import Settings
 from rig.run.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
@@ -91,7 +93,12 @@ def _by_book(
         asked = replace(asked, holds_fluid=next((each for each in held.fluids if read_as(settings, each)), None))
     need_l = answer(settings, asked).target_l
     told = (
-        *_enough(settings, _stands(settings, tote, level_l), need_l, _twin_to_do(book, job, position)),
+        *_enough(
+            settings,
+            _stands(settings, tote, level_l),
+            need_l,
+            _twin_to_do(Path(settings.rig.data), book, job, position),
+        ),
         *_held(settings, held, question, drawn, position),
         *(() if book is None else _steps(settings, book, drawn, job, position)),
     )
@@ -151,7 +158,7 @@ def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: f
         yield Caution("caution", text, source)
 
 
-def _twin_to_do(book: Book | None, job: str, position: str) -> str:
+def _twin_to_do(folder: Path, book: Book | None, job: str, position: str) -> str:
     """The other wheel of the axle where it is not filled in this job yet; without a job, since the day began."""
     words = position.lower().split()
     if not any(word in _OTHER_SIDE for word in words):
@@ -159,8 +166,14 @@ def _twin_to_do(book: Book | None, job: str, position: str) -> str:
     twin = " ".join(_OTHER_SIDE.get(word, word) for word in words)
     if book is None:
         return twin
-    since = None if job else datetime.now().astimezone().replace(hour=0, minute=0, second=0).astimezone(UTC).isoformat()
+    since = None if job else _day_began(folder)
     return "" if in_job(book, FILL, job, twin, since) else twin
+
+
+def _day_began(folder: Path) -> str:
+    """The last local midnight, as far as the rig knows the time, as records are dated."""
+    midnight = datetime.fromisoformat(now_in(folder)).astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
+    return midnight.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
 def _held(settings: Settings, held: Content, question: Question, drawn: str, position: str) -> Iterator[Caution]:

@@ -1,8 +1,10 @@
 """Which factor counts, and what changed since the last time: the meter's standing, from journal and configuration.
 
 The factor in force is that of the latest accepted proving in the journal of this meter (its kind and point, and for a
-pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` whose ``proven_on`` is a later
-day. A configuration without ``proven_on`` never goes before a proving; on the same day the journal's stands.
+pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` that was entered after that
+proving, by the order of the journal, with a ``proven_on``. A clock decides nothing: a proving stands however it is
+dated. Only a proving whose date is believed goes before a ``proven_on`` that is not later. A configuration without
+``proven_on`` never goes before a proving.
 
 What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
 """
@@ -14,7 +16,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from rig.ledger.journal import EventKind, Journal, StoredProving
+from rig.ledger.journal import AFTER_FILL, EventKind, Journal, StoredEvent, StoredProving
+from rig.ledger.moment import CLOCK
 from rig.run.metering import UNCERTAINTY_PERCENT
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
@@ -50,6 +53,8 @@ class Standing:
     since: str | None
     """Fills opened after this moment (ISO, UTC) were metered with it."""
     curve: Points = ()
+    after_fill: int | None = None
+    """Number of the last fill before the proving; None where that is not known."""
 
 
 def meter_name(settings: Settings) -> str:
@@ -60,11 +65,11 @@ def meter_name(settings: Settings) -> str:
     return table.kind + (f" at {point}" if point else "") + plate
 
 
-def standing(settings: Settings, provings: Sequence[StoredProving]) -> Standing:
-    """The factor in force, by the rule of this module."""
+def standing(settings: Settings, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> Standing:
+    """The factor in force, by the rule of this module, from everything that the journal has, oldest first."""
     name, table = meter_name(settings), settings.meter
     last = next((each for each in reversed(provings) if each.accepted and each.meter == name), None)
-    if last is not None and (table.proven_on is None or table.proven_on <= date.fromisoformat(last.at[:10])):
+    if last is not None and not _stated_after(settings, last, events):
         return _of_proving(last)
     usual = UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty
     on = None if table.proven_on is None else table.proven_on.isoformat()
@@ -78,6 +83,28 @@ def standing(settings: Settings, provings: Sequence[StoredProving]) -> Standing:
         proving=None,
         since=on,
     )
+
+
+_STATED = ("meter.meter_factor", "meter.proven_on")
+
+
+def _stated_after(settings: Settings, proving: StoredProving, events: Sequence[StoredEvent]) -> bool:
+    """Whether the configuration's factor was entered after a proving."""
+    on = settings.meter.proven_on
+    if on is None:
+        return False
+    if proving.document.get(CLOCK) != "not believed" and on <= date.fromisoformat(proving.at[:10]):
+        return False
+    now, before, entered, proven = rests_on(settings), None, -1, -1
+    for place, event in enumerate(events):
+        if event.what.get("proving") == proving.number:
+            proven = place
+        seen = event.what.get("settings")
+        if isinstance(seen, dict) and (stated := [seen.get(key) for key in _STATED]) != before:
+            entered, before = place, stated
+    if before != [now[key] for key in _STATED]:
+        entered = len(events)
+    return entered > proven
 
 
 def _of_proving(stored: StoredProving) -> Standing:
@@ -96,6 +123,7 @@ def _of_proving(stored: StoredProving) -> Standing:
         runs=len(factors),
         proving=stored.number,
         since=stored.at,
+        after_fill=after if isinstance(after := found.get(AFTER_FILL), int) else None,
         curve=tuple((float(flow), float(share)) for flow, share in curve),
     )
 

@@ -32,7 +32,7 @@ def holdings(folder: Path, settings: Settings | None) -> Facts:
 
 def _meter(journal: JournalReader, settings: Settings | None) -> Facts:
     counts: dict[EventKind, int] = journal.event_counts()
-    found = standing(settings, journal.provings()) if settings is not None else None
+    found = standing(settings, journal.provings(), journal.events()) if settings is not None else None
     return {
         "factor": None if found is None else found.factor,
         "factor_from": None if found is None else found.source,

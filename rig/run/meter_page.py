@@ -65,8 +65,8 @@ def _shown(event: StoredEvent) -> dict[str, object]:
 
 def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
     """The page of the configured meter from its journal."""
-    found = standing(settings, journal.provings())
-    fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found.since)]
+    found = standing(settings, journal.provings(), journal.events())
+    fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found)]
     doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
     repeat = meter_of(settings, settings.meter.kind).repeat
     judged = verdicts((list(comparisons_in(fill.record or {}, repeat)) for fill in fills), doubts=doubts)
@@ -81,8 +81,14 @@ def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
     )
 
 
-def _since(fill: StoredFill, moment: str | None) -> bool:
-    """Whether a fill was opened after a moment, or on a day or after it where only the day is known."""
+def _since(fill: StoredFill, found: Standing) -> bool:
+    """Whether a fill was metered with the factor in force: after its proving by the journal's own numbers.
+
+    By the day where a person stated only that; by the time where an earlier version wrote no number down.
+    """
+    moment = found.since
+    if found.after_fill is not None:
+        return fill.number > found.after_fill
     if moment is None:
         return True
     if len(moment) == len("2026-01-01"):

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterable, Iterator
+import heapq
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
+from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReader, StoredFill
+from rig.ledger.moment import CLOCK, SAID
+from rig.run.clock_memory import records_of
 from rig.run.settings import Settings
 from rig.run.totes import returned_to, tote_facts, totes_of
 
@@ -94,7 +98,7 @@ def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[Wri
     """
     from rig.ledger.keeping import book_of
 
-    with book_of(folder) as book:
+    with records_of(folder), book_of(folder) as book:
         if (folder / JOURNAL_NAME).exists():
             with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
                 post(book, journal, device=device, simulated=simulated)
@@ -134,21 +138,32 @@ def _posted_ids(book: Book) -> set[str]:
 
 
 def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) -> list[Record]:
-    """Write into the book what the journal has and the book has not, in the order of time; returns the new records.
+    """Write into the book what the journal has and the book has not, in the journal's order; returns the new records.
 
     The progress rows of all but the latest fills are dropped from the journal afterwards.
     """
-    entries = [*_event_entries(book, journal), *_proving_entries(book, journal)]
+    events, provings, work = _event_entries(book, journal), _proving_entries(book, journal), []
     known = _posted_ids(book)
     fills = [journal.fill(fill_id) for fill_id in journal.closed() if fill_id not in known]
     total_ml = totaliser_ml(book) if fills else 0
     for stored in fills:
         entry, total_ml = _fill_entry(book, stored, total_ml, device=device, simulated=simulated)
-        entries.append(entry)
-    entries.sort(key=lambda entry: entry[2])
+        work.append(entry)
+    entries = _in_turn(events, provings, work)
     made = book.append_all(entries) if entries else []
     journal.prune(KEPT_TRACES)
     return made
+
+
+def _in_turn(*lists: list[Entry]) -> list[Entry]:
+    """Each list in its own order, whatever the clock said; the lists merged by the latest time so far."""
+    timed = [list(zip(accumulate((entry[2] for entry in each), max), each, strict=True)) for each in lists]
+    return [entry for _, entry in heapq.merge(*timed, key=lambda pair: pair[0])]
+
+
+def _of_clock(said: Mapping[str, object]) -> dict[str, object]:
+    """What a row of the journal says of its time."""
+    return {name: said[name] for name in (CLOCK, SAID) if name in said}
 
 
 _Said = tuple[str, str, dict[str, object]]
@@ -157,7 +172,11 @@ _Said = tuple[str, str, dict[str, object]]
 
 def _event_entries(book: Book, journal: Journal) -> list[Entry]:
     said: list[_Said] = [
-        (f"{e.kind} {e.number}", e.at, {"event": e.kind, "number": e.number, "by": e.by, "what": e.what})
+        (
+            f"{e.kind} {e.number}",
+            e.at,
+            {"event": e.kind, "number": e.number, "by": e.by, "what": e.what} | _of_clock(e.what),
+        )
         for e in journal.events()
     ]
     return _unknown(book, "event", said)
@@ -165,7 +184,11 @@ def _event_entries(book: Book, journal: Journal) -> list[Entry]:
 
 def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
     said: list[_Said] = [
-        (str(p.number), p.at, {"meter": p.meter, "accepted": p.accepted, "document": p.document})
+        (
+            str(p.number),
+            p.at,
+            {"meter": p.meter, "accepted": p.accepted, "document": p.document} | _of_clock(p.document),
+        )
         for p in journal.provings()
     ]
     return _unknown(book, "proving", said)

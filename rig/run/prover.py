@@ -18,19 +18,28 @@ from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid
 from rig.ledger.journal import Journal, JournalError
-from rig.ledger.lock import RigLock
 from rig.meter.proving import Before, Gate, Proving, Run, prove
 from rig.meter.references import Can, Scale
 from rig.run.assembly import vessel_setup
 from rig.run.calibration import Standing, meter_name, record_keys, standing
+from rig.run.clock_memory import records_of, utc_now
 from rig.run.loop import Unreachable
 from rig.run.metering import meter_of
 from rig.run.person import Person
 from rig.run.posting import entered
 from rig.run.readings import conversions
-from rig.run.recorder import utc_now
-from rig.run.session import Refused, Stopper, Watch, carry_out, journal_of, may_begin, metered, new_id, recalled
+from rig.run.session import (
+    Refused,
+    Stopper,
+    Watch,
+    carry_out,
+    may_begin,
+    metered,
+    new_id,
+    recalled,
+)
 from rig.run.settings import Settings
+from rig.run.work import at_work, journal_of
 
 _HISTORY = 10
 """How many earlier provings a new one is compared with."""
@@ -102,7 +111,7 @@ async def count_runs(
     Raises Refused when a run does not come to its end, and what a fill raises; outputs are off afterwards.
     """
     found: list[tuple[Counted, Seen]] = []
-    with RigLock(Path(settings.rig.data)), contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    with at_work(Path(settings.rig.data)) as journal:
         await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
         for number in range(trial.runs + 1):
@@ -217,7 +226,8 @@ def _field(settings: Settings) -> Iterator[Field]:
 
 def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, Seen]]) -> Outcome:
     """The verdict on runs that were counted and read, here or elsewhere. Changes nothing but the journal's events."""
-    with contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    folder = Path(settings.rig.data)
+    with records_of(folder), contextlib.closing(journal_of(folder)) as journal:
         _, before = metered(settings, journal, trial.by)
         provings = journal.provings()
     name = meter_name(settings)
@@ -312,10 +322,10 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
     assert outcome.proving.passed or not accepted
     document = document_of(settings, outcome, accepted=accepted)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         at = utc_now()
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
-        found = standing(settings, journal.provings())
+        found = standing(settings, journal.provings(), journal.events())
         counts = journal.event_counts()
     # The journal has it; a book that fails now takes it the next time.
     with contextlib.suppress(JournalError):

@@ -11,7 +11,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from datetime import UTC, datetime
 
 from pydantic import TypeAdapter
 from pydantic_core import to_json
@@ -19,6 +18,7 @@ from pydantic_core import to_json
 from rig.control.state import FillState
 from rig.control.values import Entry, Setup
 from rig.ledger.journal import Journal
+from rig.run.clock_memory import utc_now
 
 SETUP: TypeAdapter[Setup] = TypeAdapter(Setup)
 STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
@@ -32,18 +32,17 @@ def frozen(value: Setup | FillState) -> str:
     return to_json(value, inf_nan_mode="constants").decode()
 
 
-def utc_now() -> str:
-    """Wall-clock time for a record, with its zone. No decision rests on it."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
 class Recorder:
     """The journal of one fill, as the loop uses it."""
 
-    def __init__(self, journal: Journal, about: dict[str, object], *, opened: bool = False) -> None:
+    def __init__(
+        self, journal: Journal, about: dict[str, object], *, opened: bool = False, times: Callable[[], str] = utc_now
+    ) -> None:
+        """``opened``: the journal has this fill already. ``times`` gives each entry its time."""
         self._journal = journal
         self._about = about
         self._opened = opened
+        self._times = times
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._pending: deque[tuple[float, Future[None]]] = deque()
 
@@ -59,7 +58,7 @@ class Recorder:
 
     async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
         """Write ``entries`` and the state that they led to; the first call opens the fill."""
-        at, lines = utc_now(), [(entry.kind, entry.data) for entry in entries]
+        at, lines = self._times(), [(entry.kind, entry.data) for entry in entries]
         latest = frozen(state)
         if not self._opened:
             await asyncio.wrap_future(self._submit(self._open, setup, at, latest))

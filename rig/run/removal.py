@@ -6,7 +6,6 @@ scale or level tells the volume. Rinse water never goes into a tyre or the tote,
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,7 +13,6 @@ from rig.control.checks import checks_for_emptying
 from rig.control.state import new_fill
 from rig.control.values import Setup
 from rig.fluid import Fluid
-from rig.ledger.lock import RigLock
 from rig.plan.strokes import Window
 from rig.run.assembly import (
     Memory,
@@ -36,13 +34,13 @@ from rig.run.session import (
     Stopper,
     Watch,
     carry_out,
-    journal_of,
     may_begin,
     metered,
     new_id,
     recalled,
 )
 from rig.run.settings import Settings
+from rig.run.work import at_work
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named
 
@@ -90,7 +88,7 @@ async def empty_wheel(
     removal = replace(removal, holds_l=known.holds_l, fluid=known.fluid)
     fluid = fluid_of(settings, known.fluid)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
         setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
@@ -188,7 +186,7 @@ async def rinse(
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature

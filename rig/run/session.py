@@ -8,7 +8,6 @@ import secrets
 import signal
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.control.decide import Decision
@@ -25,20 +24,22 @@ from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal, StoredFill
-from rig.ledger.lock import RigLock
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
 from rig.run.before import foreknown, left_in_tote_l
 from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
+from rig.run.clock_memory import SOURCE, utc_now
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS
 from rig.run.person import Ending, Person
-from rig.run.posting import JOURNAL_NAME, begun, not_to_be_filled, posted
+from rig.run.posting import begun, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
-from rig.run.recorder import SETUP, STATE, Recorder, utc_now
+from rig.run.recorder import SETUP, STATE, Recorder
 from rig.run.settings import Settings
+from rig.run.time_guard import Times, between, carried
+from rig.run.work import at_work
 from rig.units import rounded, show_volume
 
 RINSE_WATER = "rinse water"
@@ -69,11 +70,6 @@ class Errand:
     """The fill is made to learn whether there is liquid inside: an air space that does not fit is its answer."""
 
 
-def journal_of(folder: Path) -> Journal:
-    """The journal in a rig's folder."""
-    return Journal(folder / JOURNAL_NAME)
-
-
 async def fill_wheel(
     settings: Settings, errand: Errand, person: Person, watch: Watch, stopper: Stopper | None = None
 ) -> dict[str, object]:
@@ -87,7 +83,7 @@ async def fill_wheel(
     question, target = known.question, known.target
     errand = replace(errand, question=question)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by)
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
@@ -108,7 +104,7 @@ async def go_on(
 ) -> dict[str, object]:
     """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         stored = _unfinished(journal, fill_id)
         setup = SETUP.validate_json(stored.setup)
         state = STATE.validate_json(stored.state)
@@ -133,11 +129,11 @@ async def close_as_is(
     if settings is not None:
         with contextlib.suppress(Unreachable):
             return await go_on(settings, fill_id, Ending(), watch, stopper)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with at_work(folder) as journal:
         stored = _unfinished(journal, fill_id)
         setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
         state = replace(recovered(setup, state, None), state=State.STOPPED)
-        record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
+        record = _whole_record(settings, setup, state, stored.about, Times(stored.opened_at, utc_now(), 0.0), None)
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
@@ -147,13 +143,14 @@ async def close_as_is(
 def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
     """The settings with the factor in force, and where it is from; what changed since the last start is journalled."""
     note_changes(journal, settings, utc_now(), by)
-    found = standing(settings, journal.provings())
+    found = standing(settings, journal.provings(), journal.events())
     return with_factor(settings, found), found
 
 
 def new_id() -> str:
     """An id for a fill that begins now."""
-    return f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
+    day, _, time = utc_now()[:19].replace("-", "").replace(":", "").partition("T")
+    return f"{day}T{time}-{secrets.token_hex(2)}"
 
 
 async def may_begin(settings: Settings, journal: Journal) -> None:
@@ -230,10 +227,13 @@ async def carry_out(
     opened: bool,
 ) -> dict[str, object]:
     """Run a fill to its end and write its record; raises Refused when it was never started."""
+    heard, began = SOURCE.get()(), utc_now()
     if not opened:
         about |= begun(settings, journal)
-    recorder = Recorder(journal, about, opened=opened)
-    started_at, seen = utc_now(), _LastSeen(watch)
+        # The journal opens the fill with what is known of its begin.
+        about |= began.words
+    recorder = Recorder(journal, about, opened=opened, times=lambda: carried(began, heard, SOURCE.get()()))
+    seen = _LastSeen(watch)
     timeout_s = setup.timeout_s
     field = Field(settings.links, settings.points, renew_s=timeout_s / 4, leave_s=1.25 * timeout_s)
     meters = faces(settings, setup.line, bases(setup, state))
@@ -243,9 +243,10 @@ async def carry_out(
         decision = await fill.run()
         if not recorder.opened:
             raise Refused(_reasons(seen.missing))
-        stored = journal.fill(setup.fill_id) if opened else None
-        began = stored.opened_at if stored else started_at
-        record = _whole_record(settings, setup, decision.state, about, began, decision.facts.reading)
+        times = between(began, heard, utc_now(), SOURCE.get()())
+        if opened:
+            times = replace(times, started_at=journal.fill(setup.fill_id).opened_at)
+        record = _whole_record(settings, setup, decision.state, about, times, decision.facts.reading)
         await recorder.close(setup.fill_id, record, _memory(setup, decision.state, about))
     finally:
         restore()
@@ -337,7 +338,7 @@ def _whole_record(
     setup: Setup,
     state: FillState,
     about: dict[str, object],
-    started_at: str,
+    times: Times,
     reading: Reading | None,
 ) -> dict[str, object]:
     record = fill_record(setup, state)
@@ -359,8 +360,11 @@ def _whole_record(
         "ctl": round(ctl, 6),
         "mass_kg": rounded(net_l * density / 1000, 2),
         "confirmed": [{"name": c.name, "scope": scopes[c.name], "by": c.by} for c in state.confirmed],
-        "started_at": started_at,
-        "ended_at": utc_now(),
+        # A clock that was put right while the fill stood interrupted may say that it ended before it began.
+        "started_at": min(times.started_at, str(times.ended_at)),
+        "ended_at": str(times.ended_at),
+        "clock_jump_s": round(times.jump_s, 1) if times.jump_s else None,
+        **times.ended_at.words,
     }  # fmt: skip
 
 

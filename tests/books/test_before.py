@@ -17,8 +17,8 @@ from rig.cli import main
 from rig.ledger.keeping import book_of
 from rig.run.assembly import Question
 from rig.run.before import foreknown
+from rig.run.clock_memory import utc_now
 from rig.run.posting import book_if_any
-from rig.run.recorder import utc_now
 from rig.run.totes import same_fluid
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"

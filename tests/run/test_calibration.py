@@ -29,7 +29,7 @@ def proving(at: str = AT, factor: float = 1.004, *, accepted: bool = True, meter
 
 
 def test_a_proving_goes_before_a_plain_configuration() -> None:
-    found = standing(settings(), [proving(factor=1.1), proving()])
+    found = standing(settings(), [proving(factor=1.1), proving()], [])
     assert (found.factor, found.source, found.on, found.by) == (1.004, "proving", "2026-06-10", "Jo")
     assert (found.u_percent, found.runs, found.proving, found.since) == (0.12, 4, 7, AT)
 
@@ -40,7 +40,7 @@ def test_a_proving_goes_before_a_plain_configuration() -> None:
 )
 def test_the_later_day_counts(proven_on: object, source: str) -> None:
     changes = {} if proven_on is GONE else {"meter__proven_on": proven_on}
-    found = standing(settings(meter__meter_factor=0.99, **changes), [proving()])
+    found = standing(settings(meter__meter_factor=0.99, **changes), [proving()], [])
     assert found.source == source
     assert found.factor == (1.004 if source == "proving" else 0.99)
     assert found.since == (AT if source == "proving" else proven_on)
@@ -48,9 +48,9 @@ def test_the_later_day_counts(proven_on: object, source: str) -> None:
 
 def test_what_was_not_taken_and_what_was_another_meter_s_does_not_count() -> None:
     others = [proving(accepted=False), proving(meter="pulses at meter_count, 99 pulses per L")]
-    assert standing(settings(), others).source == "nothing"
-    assert standing(settings(), []).on is None
-    proven = standing(settings(meter__proven_on="2026-01-02", meter__uncertainty=0.3), [])
+    assert standing(settings(), others, []).source == "nothing"
+    assert standing(settings(), [], []).on is None
+    proven = standing(settings(meter__proven_on="2026-01-02", meter__uncertainty=0.3), [], [])
     assert (proven.source, proven.on, proven.u_percent) == ("configuration", "2026-01-02", 0.3)
 
 
@@ -65,7 +65,7 @@ def test_a_meter_is_another_when_its_kind_or_plate_is() -> None:
 
 def test_the_factor_in_force_is_what_a_delivery_is_set_up_with() -> None:
     of = settings(meter__meter_factor=0.99)
-    found = standing(of, [proving()])
+    found = standing(of, [proving()], [])
     setup = vessel_setup(with_factor(of, found), read_fluid("water"), 15.0, 20.0, "x", Memory(curve=found.curve))
     meter = setup.meter
     assert (meter.factor, meter.proven, meter.uncertainty) == (1.004, True, pytest.approx(0.0012))
@@ -76,7 +76,7 @@ def test_the_factor_in_force_is_what_a_delivery_is_set_up_with() -> None:
         "meter_factor_on": "2026-06-10", "meter_factor_u_percent": 0.12, "calibration_events": 3,
         "configuration_events": 2,
     }  # fmt: skip
-    plain = standing(of, [])
+    plain = standing(of, [], [])
     assert with_factor(of, plain) is of
 
 

@@ -16,7 +16,8 @@ from rig.control.state import FillState, new_fill
 from rig.control.values import Entry, Setup
 from rig.ledger.journal import Journal, JournalError
 from rig.run.assembly import Memory, Question, answer, setup_of
-from rig.run.recorder import SETUP, STATE, Recorder, frozen, utc_now
+from rig.run.clock_memory import utc_now
+from rig.run.recorder import SETUP, STATE, Recorder, frozen
 
 ABOUT: dict[str, object] = {"size": "16.9-28"}
 
