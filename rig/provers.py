@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import get_args
 
+from rig.books.clock import settle_clock
 from rig.meter.proving import MOST_RUNS, Gate
 from rig.meter.references import CAN_DOUBT, Air, Can, Material, Scale
 from rig.proofs import history_text, meter_text, proving_text
@@ -82,6 +83,8 @@ def prove_command(options: argparse.Namespace) -> int:
 
 
 async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -> int:
+    if not options.unattended:
+        settle_clock(settings, options.by)
     terminal = None if options.unattended else Terminal(options.by or "terminal", settings)
     person: Callable[[], Person] = (lambda: terminal) if terminal is not None else Unattended
     counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), ProgressPrinter())

@@ -12,6 +12,7 @@ import time
 from collections.abc import Sequence
 from itertools import count
 
+from rig.books.clock import settle_clock
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
@@ -154,7 +155,9 @@ def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool =
     Raises Refused where the pump is real, or worked by hand.
     """
     if not options.unattended:
-        return Terminal(getattr(options, "by", "") or "terminal", settings)
+        by = getattr(options, "by", "") or "terminal"
+        settle_clock(settings, by)
+        return Terminal(by, settings)
     if settings.rig.by_hand:
         raise Refused("--unattended: this rig is worked by hand, and a lever wants a hand on it")
     if not (settings.rig.simulated or settings.rig.unattended):

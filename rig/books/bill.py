@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from rig.books.paper import Block, Paper
 from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
-from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, told
+from rig.books.where import OK, Add, add_config, book_asked, book_written, dated, local, now, told
 from rig.ledger.pricing import (
     Drawn,
     Extra,
@@ -261,7 +261,7 @@ def bill_paper(bill: Mapping[str, object], record: Record | None, copies: int | 
         for name in ("customer", "address", "site", "machine", "job")
         if bill.get(name) is not None
     ]
-    rows.append(("date", local(record.at if record else at)))
+    rows.append(("date", dated(record.document, record.at) if record else local(at)))
     if bill.get("corrects"):
         rows.append(("CORRECTED", f"stands in for bill No. {bill['corrects']}"))
     if bill.get("tax_exempt"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rig.books.backing import add_backing
 from rig.books.bill import add_bill
+from rig.books.clock import add_clock
 from rig.books.compare import add_compare
 from rig.books.ledger import add_ledger
 from rig.books.notes import add_notes
@@ -26,5 +27,6 @@ def add_book_commands(add: Add) -> None:
         add_compare,
         add_stock,
         add_office,
+        add_clock,
     ):
         each(add)

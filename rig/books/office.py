@@ -12,6 +12,7 @@ from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.stock import add_telling_options
 from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
+from rig.ledger.moment import CLOCK
 from rig.ledger.pricing import Line, bill_document
 from rig.run.posting import FILL, called, keep_name
 from rig.run.session import Refused
@@ -145,6 +146,8 @@ def _bill(options: argparse.Namespace, url: str) -> int:
         for line in _lines(bill)
     )
     head = f"{options.what}, {options.month}: {bill['fills']} fills in {bill['jobs']} jobs"
+    if bill["undated"]:
+        head += f"\n  of {bill['undated']} record(s) the date is not known: billed in the month of those before"
     told(options, bill, f"{head}\n{text}\n  before tax {bill['net']}, tax {bill['tax']}, total {bill['total']}")
     return OK
 
@@ -189,5 +192,6 @@ def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str,
     if len(currencies) != 1:
         raise Refused(f"two currencies on one bill ({', '.join(sorted(currencies))}): bill the jobs one by one")
     fills = sum(record.kind == FILL for each in jobs.values() for record in each)
-    counts = {"fills": fills, "jobs": len(jobs)}
+    undated = sum(record.document.get(CLOCK) == "not believed" for each in jobs.values() for record in each)
+    counts = {"fills": fills, "jobs": len(jobs), "undated": undated}
     return {"customer": customer, **counts, **bill_document(currencies.pop(), lines)}

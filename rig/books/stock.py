@@ -14,6 +14,7 @@ from rig.books.asked import fill_asked
 from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, today, told
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.record import delivery_in
+from rig.ledger.moment import CLOCK
 from rig.run.mistakes import nearest
 from rig.run.posting import number_of
 from rig.run.session import Refused
@@ -380,6 +381,12 @@ def tag_command(options: argparse.Namespace) -> int:
     return OK
 
 
+def _day(record: Record) -> str:
+    """The day of a record, as short as a label wants it."""
+    after = "after " if record.document.get(CLOCK) == "not believed" else ""
+    return f"{after}{record.at[:10]}"
+
+
 def tag_text(record: Record) -> str:
     """What the label says: plain words, so that any reader shows them without a network."""
     fill = record.document
@@ -392,7 +399,7 @@ def tag_text(record: Record) -> str:
         f"{fill['size']} {fill.get('position') or ''}".strip(),
         f"{fill.get('fluid_text') or fill['fluid']}, {held}",
         *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
-        f"filled {record.at[:10]}",
+        f"filled {_day(record)}",
         *([f"lot {fill['lot']}"] if fill.get("lot") else []),
         f"{fill['device']} No. {number_of(record)}",
         *(["SIMULATED"] if fill.get("simulated") else []),

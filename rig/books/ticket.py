@@ -10,7 +10,7 @@ from rig.books.asked import fills_asked
 from rig.books.bill import price_block
 from rig.books.paper import Block, Paper
 from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
-from rig.books.where import OK, Add, add_config, local, now
+from rig.books.where import OK, Add, add_config, dated, local, now
 from rig.control.guards import GUARD_NAMED
 from rig.record import delivery_in, moved_words, pressure_left_words
 from rig.run.posting import number_of
@@ -100,8 +100,8 @@ def _head(records: Sequence[Record]) -> Block:
         ("site", _words(first.get("site"))),
         ("machine", _words(first.get("machine"))),
         ("job", _words(first.get("job"))),
-        ("from", local(str(first["started_at"]))),
-        ("to", local(str(last["ended_at"]))),
+        ("from", dated(first, str(first["started_at"]))),
+        ("to", dated(last, str(last["ended_at"]))),
         ("filled by", _words(first.get("by"))),
         ("device", str(first["device"])),
         ("software", f"{software['version']}, source {software['hash']}"),

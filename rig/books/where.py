@@ -6,11 +6,12 @@ import argparse
 import contextlib
 import json
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from rig.ledger.moment import CLOCK
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
 from rig.run.session import Refused
@@ -121,6 +122,11 @@ def today(options: argparse.Namespace) -> date:
 def told(options: argparse.Namespace, document: object, text: str) -> None:
     """Print the answer: for a person, or as one JSON document."""
     print(json.dumps(document, ensure_ascii=False) if options.json else text)
+
+
+def dated(body: Mapping[str, object], at: str) -> str:
+    """A record's time in words: where the clock was not believed, after which time it was."""
+    return f"date not known, after {local(at)}" if body.get(CLOCK) == "not believed" else local(at)
 
 
 def local(at: str) -> str:

@@ -107,6 +107,7 @@ def now_in(folder: Path) -> Moment:
 def confirm(folder: Path, at_s: float | None = None) -> None:
     """Somebody says that the clock is right, or that it is ``at_s`` now. ValueError for a time that cannot be."""
     known, heard = remembered(folder), SOURCE.get()()
+    folder.mkdir(parents=True, exist_ok=True)
     _remember(folder, confirmed(known, heard, heard.wall_s if at_s is None else at_s))
 
 

@@ -14,6 +14,7 @@ from shop import GONE, number, settings
 
 from rig.fluid import read_fluid
 from rig.ledger.journal import Journal, StoredProving
+from rig.ledger.moment import Moment
 from rig.run.assembly import Memory, vessel_setup
 from rig.run.calibration import meter_name, note_changes, record_keys, standing, with_factor
 
@@ -44,6 +45,38 @@ def test_the_later_day_counts(proven_on: object, source: str) -> None:
     assert found.source == source
     assert found.factor == (1.004 if source == "proving" else 0.99)
     assert found.since == (AT if source == "proving" else proven_on)
+
+
+def stated(journal: Journal, **changes: object) -> None:
+    note_changes(journal, settings(**changes), AT, "Jo")
+
+
+def test_a_proving_with_a_stale_clock_is_used(journal: Journal) -> None:
+    """It was "taken" and then not used: dated 2020, it came before what the configuration stated in 2026."""
+    entered = {"meter__meter_factor": 0.99, "meter__proven_on": "2026-01-02"}
+    stated(journal, **entered)
+    name, document = meter_name(settings()), proving().document
+    for at in ("2020-01-01T00:00:00.000+00:00", Moment(AT, "not believed", "2020-01-01T00:00:00.000+00:00")):
+        journal.append_proving(at, name, "Jo", document, accepted=True)
+        found = standing(settings(**entered), journal.provings(), journal.events())
+        assert (found.source, found.factor) == ("proving", 1.004)
+    assert journal.provings()[-1].document["clock_said"] == "2020-01-01T00:00:00.000+00:00"
+
+
+def test_a_factor_that_is_entered_after_a_proving_goes_before_it_whatever_the_clock_said(journal: Journal) -> None:
+    first, then = {"meter__proven_on": "2026-01-02"}, {"meter__meter_factor": 0.99, "meter__proven_on": "2026-07-01"}
+    stated(journal, **first)
+    at = Moment("2026-08-01T00:00:00.000+00:00", "not believed", "2031-01-01T00:00:00.000+00:00")
+    journal.append_proving(at, meter_name(settings()), "Jo", proving().document, accepted=True)
+    # Seen before it is noted, and noted.
+    assert standing(settings(**then), journal.provings(), journal.events()).source == "configuration"
+    stated(journal, **then)
+    assert standing(settings(**then), journal.provings(), journal.events()).factor == 0.99
+    assert standing(settings(**first), journal.provings(), journal.events()[:-1]).source == "proving"
+    # One that is believed to be later was not entered for a later proving.
+    journal.append_proving("2026-08-02T00:00:00.000+00:00", meter_name(settings()), "Jo", proving().document,
+                           accepted=True)  # fmt: skip
+    assert standing(settings(**then), journal.provings(), journal.events()).source == "proving"
 
 
 def test_what_was_not_taken_and_what_was_another_meter_s_does_not_count() -> None:

@@ -1,0 +1,124 @@
+"""`rig clock`: how far the clock is believed, and a person's word for it; the one question before the first work."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from rig.books.where import OK, Add, add_config, book_written, folder_of, local, now, told
+from rig.ledger.journal import JournalError
+from rig.run.clock_memory import confirm, leave_open, look
+from rig.run.posting import book_to_write
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.time_guard import Judged, asks, iso
+
+KIND = "clock"
+"""The kind of record that keeps what a person said of the clock."""
+_TRIES = 3
+_EXAMPLE = "2026-11-28 14:05"
+
+
+def add_clock(add: Add) -> None:
+    """The command ``clock``."""
+    command = add("clock", clock_command, "How far the clock is believed; confirm it, or say what time it is.")
+    command.add_argument(
+        "--confirm", nargs="?", const="", metavar="TIME", help=f'it is right; or the right local time: "{_EXAMPLE}"'
+    )
+    command.add_argument("--by", default="", metavar="NAME", help="who says so")
+    add_config(command)
+
+
+def clock_command(options: argparse.Namespace) -> int:
+    """Show how far the clock is believed, or keep a person's word for it."""
+    folder = folder_of(options)
+    if options.confirm is not None:
+        at_s = typed_s(options.confirm) if options.confirm else None
+        with book_written(options) as book:
+            said = _confirmed(folder, at_s)
+            book.note(KIND, now(), said | {"by": options.by})
+    judged, known, heard = look(folder)
+    document = {
+        "clock": judged.trust,
+        "at": str(judged.moment),
+        "clock_says": iso(heard.wall_s),
+        "why": judged.why,
+        "last_believed": None if known.believed is None else iso(known.believed.at_s),
+        "synchronised": heard.synchronised,
+        "battery": heard.battery,
+    }
+    told(options, document, clock_text(judged, iso(heard.wall_s)))
+    return OK
+
+
+def typed_s(text: str) -> float:
+    """A local time as it is typed, seconds since 1970; Refused with an example."""
+    try:
+        found = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise Refused(f"{text!r} is no time: write day and time, for example {_EXAMPLE}") from error
+    if len(text.strip()) <= len("2026-11-28"):
+        raise Refused(f"{text!r}: the time of day is missing: write for example {_EXAMPLE}")
+    return found.astimezone().timestamp()
+
+
+def _confirmed(folder: Path, at_s: float | None) -> dict[str, object]:
+    """Keep what somebody said; returns it for the book. Refused for a time that cannot be."""
+    _, _, heard = look(folder)
+    try:
+        confirm(folder, at_s)
+    except ValueError as error:
+        raise Refused(str(error)) from error
+    return {"clock_showed": iso(heard.wall_s), "confirmed": iso(heard.wall_s if at_s is None else at_s)}
+
+
+def clock_text(judged: Judged, shows: str) -> str:
+    """How far the clock is believed, for a person."""
+    if judged.trust == "not believed":
+        return (
+            f"the clock shows {local(shows)} and is not believed: {judged.why}.\n  Records are dated just after "
+            f"{local(judged.moment)}, in their order, until it is known: rig clock --confirm [TIME]"
+        )
+    set_ = f"; the clock shows {local(shows)}: {judged.why or 'another time was confirmed'}" if judged.said_s else ""
+    return f"{local(judged.moment)}, {judged.trust}{set_}"
+
+
+def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] = sys.stdin.readline) -> None:
+    """Before the first work of the day: one question where the clock is not believed. A simulated rig is not asked.
+
+    Whatever the answer, work may begin: without one the records only say that their date is not known.
+    """
+    folder = Path(settings.rig.data)
+    judged, known, heard = look(folder)
+    if settings.rig.simulated or not asks(known, heard):
+        return
+    print(f"\n{clock_text(judged, iso(heard.wall_s))}", file=sys.stderr)
+    for _ in range(_TRIES):
+        print(f"Is it right? [y = yes, or the right time: {_EXAMPLE}, Enter = not known]", file=sys.stderr, flush=True)
+        answer = ask().strip()
+        if answer.lower() in ("", "n", "no"):
+            break
+        try:
+            answered(settings, None if answer.lower() in ("y", "yes") else typed_s(answer), by)
+        except Refused as error:
+            print(f"  {error}", file=sys.stderr)
+            continue
+        return
+    leave_open(folder)
+
+
+def answered(settings: Settings, at_s: float | None, by: str) -> None:
+    """Keep a person's word for the clock, in the book too; Refused for a time that cannot be.
+
+    A book that fails stands in no way here: it is said where work is begun.
+    """
+    folder = Path(settings.rig.data)
+    said = _confirmed(folder, at_s)
+    try:
+        with book_to_write(folder, settings.rig.name, simulated=settings.rig.simulated) as book:
+            book.note(KIND, now(), said | {"by": by})
+    except JournalError as error:
+        print(f"rig: {error}", file=sys.stderr)
