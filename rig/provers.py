@@ -23,6 +23,7 @@ from rig.run.meter_page import meter_page
 from rig.run.person import Person, Unattended
 from rig.run.posting import journal_to_read
 from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, liquid_c, simulated_eyes
+from rig.run.second_copy import COPY_FAULT
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 from rig.terminal import ProgressPrinter, Terminal
@@ -101,6 +102,8 @@ async def _finish(options: argparse.Namespace, settings: Settings, outcome: Outc
     else:
         print(f"  Proving {found['number']} {'taken' if accepted else 'not taken'}; the factor in force is "
               f"{found['factor_in_force']:.5f}.")  # fmt: skip
+    if COPY_FAULT in found:
+        print(f"rig: {found[COPY_FAULT]}", file=sys.stderr)
     return OK if outcome.proving.passed else REFUSED
 
 

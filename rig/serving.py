@@ -14,6 +14,7 @@ from rig.panel.people import ROLES, People, PeopleError
 from rig.panel.server import PageError, listening, served
 from rig.panel.web import Page
 from rig.run.facade import Facade
+from rig.run.second_copy import after_record
 from rig.run.service import Service
 from rig.run.settings import SettingsError, load_settings
 from rig.run.shop_panel import loopback
@@ -65,13 +66,16 @@ def serve_command(options: argparse.Namespace) -> int:
 
 def people_command(options: argparse.Namespace) -> int:
     """List, add or remove people; a PIN is asked for twice, or read from standard input where that is no terminal."""
-    people = People(Path(load_settings(options.config).rig.data))
+    settings = load_settings(options.config)
+    people = People(Path(settings.rig.data))
     if options.action != "list" and not options.name:
         raise PeopleError(f"rig people {options.action} NAME: whom?")
     if options.action == "add":
         people.add(options.name, options.role, _new_pin())
     elif options.action == "remove":
         people.remove(options.name)
+    if options.action != "list" and (fault := after_record(settings)):
+        print(f"rig: {fault}", file=sys.stderr)
     listed = [{"name": each.name, "role": each.role} for each in people.all()]
     print(json.dumps(listed) if options.json else "\n".join(f"{each['name']:<40} {each['role']}" for each in listed))
     return 0

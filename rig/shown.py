@@ -14,6 +14,7 @@ from rig.control.snapshot import cools, moved_l, seconds_left
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.record import delivery_in, moved_words, pressure_left_words
+from rig.run.second_copy import COPY_FAULT
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
 
 PHASE_WORDS = {
@@ -211,6 +212,10 @@ def unseen_words(record: Mapping[str, object]) -> str:
 
 
 def _number_of(record: dict[str, object]) -> str:
+    return _in_book(record) + (f"\n  {record[COPY_FAULT]}" if record.get(COPY_FAULT) else "")
+
+
+def _in_book(record: dict[str, object]) -> str:
     if record.get("book_fault"):
         return f"    NOT IN THE BOOK YET: {record['book_fault']}"
     return f"    No. {record['number']}" if record.get("number") else ""

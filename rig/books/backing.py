@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import os
 import tempfile
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,8 @@ from rig.books.where import DATA, OK, REFUSED, Add, add_config, folder_of, now, 
 from rig.ledger.journal import JournalError
 from rig.ledger.lock import RigLock
 from rig.run.holdings import holdings
-from rig.run.posting import JOURNAL_NAME, software
+from rig.run.named_files import about_folder, named_files
+from rig.run.posting import JOURNAL_NAME
 from rig.run.settings import Settings, SettingsError
 from rig.run.settings import settings_of as settings_in
 from rig.units import show_volume
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
 OFFICE_URL = "RIG_OFFICE_URL"
 """The variable that names the office's book."""
-_SECRET = b"PRIVATE KEY-----"
-_KEY_WORDS = "the page's private key: put it back from where it is kept, or make a new certificate"
 _NAMES = {
     "factor": "meter factor in force",
     "factor_from": "which is from",
@@ -71,51 +69,20 @@ def backup_command(options: argparse.Namespace) -> int:
     from rig.ledger.backup import back_up
 
     settings, folder = settings_of(options), folder_of(options)
-    beside, left_out = named_files(options, settings, folder)
+    beside, left_out = named_files(settings, options.config, folder)
     manifest = back_up(
         folder,
         options.file,
         now(),
         beside=beside,
         left_out=left_out,
-        about=about_backup(options.config, folder),
+        about=about_folder(options.config, folder),
         facts=lambda copied: holdings(copied, settings),
     )
     document = {"file": str(options.file), "records": manifest.records, **manifest.as_json()}
     text = f"{options.file}: {len(manifest.parts)} files, {manifest.records} records, verified there"
     told(options, document, "\n".join([text, *(f"  not in it: {each}" for each in left_out), *_facts_lines(manifest)]))
     return OK
-
-
-def about_backup(config: Path, folder: Path) -> dict[str, object]:
-    """What a manifest says of where a backup is from."""
-    return {**software(), "data": str(folder), "config": str(config) if config.exists() else None}
-
-
-def named_files(options: argparse.Namespace, settings: Settings | None, folder: Path) -> tuple[list[str], list[str]]:
-    """The configuration and the files that it names outside the folder, and what of these is left out, in words.
-
-    A private key is no record: whoever finds a backup must not be able to pass for the page.
-    """
-    names = [str(options.config)] if options.config.exists() else []
-    names += [] if settings is None else _files_in(settings.model_dump(mode="json"))
-    outside = [name for name in dict.fromkeys(names) if folder.resolve() not in Path(name).resolve().parents]
-    secret = [name for name in outside if _SECRET in Path(name).read_bytes()]
-    return [name for name in outside if name not in secret], [f"{name}, {_KEY_WORDS}" for name in secret]
-
-
-def _files_in(value: object) -> Iterator[str]:
-    """Every text in nested tables that names a file by a path."""
-    if isinstance(value, dict):
-        for each in value.values():
-            yield from _files_in(each)
-    elif isinstance(value, list | tuple):
-        for each in value:
-            yield from _files_in(each)
-    elif isinstance(value, str) and ("/" in value or "." in value):
-        with contextlib.suppress(OSError, ValueError):
-            if Path(value).is_file():
-                yield value
 
 
 # --- put back -------------------------------------------------------------------------------------------------------
@@ -249,7 +216,7 @@ def _shown(key: str, value: object) -> str:
 def _drill_text(path: Path, manifest: Manifest, restored: Facts, wrong: Facts, newer: Facts, fault: str) -> str:
     verdict = "NOT AS IT WAS BACKED UP" if wrong else "GOOD"
     if not manifest.facts:
-        verdict = "RESTORED; an early backup, the book alone: nothing to compare it with"
+        verdict = "RESTORED; no figures were kept with it to compare with"
     lines = [f"{verdict}: {path}, {manifest.records} records, restored into an empty folder and removed again"]
     for key, value in restored.items():
         was = manifest.facts.get(key, value)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 from rig.ledger.moment import CLOCK
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
+from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
 
@@ -107,6 +108,8 @@ def book_written(options: argparse.Namespace) -> Iterator[WritableBook]:
     name, simulated = (settings.rig.name, settings.rig.simulated) if settings else ("rig", True)
     with book_to_write(folder, name, simulated=simulated) as book:
         yield book
+    if settings is not None and (fault := after_record(settings)):
+        print(f"rig: {fault}", file=sys.stderr)
 
 
 def now() -> str:

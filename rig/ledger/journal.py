@@ -22,7 +22,7 @@ from rig.ledger.lock import alone
 from rig.ledger.moment import with_words
 from rig.ledger.readonly import open_read_only
 
-_SCHEMA = """
+SCHEMA = """
 CREATE TABLE IF NOT EXISTS fills (
     number INTEGER PRIMARY KEY AUTOINCREMENT,
     fill_id TEXT NOT NULL UNIQUE,
@@ -221,7 +221,7 @@ class EmptyJournal(JournalReader):
 
     def __init__(self) -> None:
         self._db = sqlite3.connect(":memory:", check_same_thread=False)
-        self._db.executescript(_SCHEMA)
+        self._db.executescript(SCHEMA)
         self.path = Path()
 
 
@@ -242,7 +242,7 @@ class Journal(JournalReader):
                 # Not waited for where another connection is at work.
                 with alone(path):
                     self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.executescript(_SCHEMA)
+            self._db.executescript(SCHEMA)
         except (sqlite3.Error, OSError) as error:
             self._db.close()
             raise self._unopened(path, error) from error

@@ -18,6 +18,7 @@ from rig.ledger.lock import LockedError
 from rig.run.calibration import changes, dotted
 from rig.run.check import check_text
 from rig.run.clock_memory import utc_now
+from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings, SettingsError, settings_of
 from rig.run.work import at_work
@@ -78,6 +79,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
             _replace(path, form.text)
     except LockedError as error:
         raise Refused("a fill runs: the configuration is not changed now") from error
+    after_record(settings, wait_s=0.0)
     return {"checked": check_text(new)[1], "changed": changed, **_as_it_stands(path)}
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ from rig.panel.asking import Touch, WheelForm, asked
 from rig.record import delivery_in
 from rig.run.facade import Facade
 from rig.run.posting import FILL, book_to_write, place_of
+from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.taught import taught_in
@@ -72,9 +72,12 @@ def book_of_rig(settings: Settings) -> Book:
     return book_or_empty(Path(settings.rig.data))
 
 
-def book_to_keep(settings: Settings) -> AbstractContextManager[WritableBook]:
-    """The rig's book, to be written."""
-    return book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated)
+@contextlib.contextmanager
+def book_to_keep(settings: Settings) -> Iterator[WritableBook]:
+    """The rig's book, to be written; the second copy follows by itself."""
+    with book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
+        yield book
+    after_record(settings, wait_s=0.0)
 
 
 @contextlib.contextmanager

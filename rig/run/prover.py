@@ -28,6 +28,7 @@ from rig.run.metering import meter_of
 from rig.run.person import Person
 from rig.run.posting import entered
 from rig.run.readings import conversions
+from rig.run.second_copy import COPY_FAULT, after_record
 from rig.run.session import (
     Refused,
     Stopper,
@@ -330,7 +331,9 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
     # The journal has it; a book that fails now takes it the next time.
     with contextlib.suppress(JournalError):
         entered(settings)
+    fault = after_record(settings)
     return {
+        **({COPY_FAULT: fault} if fault else {}),
         "number": number,
         "at": at,
         **document,

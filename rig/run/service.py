@@ -31,6 +31,7 @@ from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge,
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
+from rig.run.second_copy import COPY_FAULT, after_record
 from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
 from rig.units import QuantityError
@@ -73,6 +74,7 @@ class Service:
             # The page's views only read; a book that fails is said where work is begun.
             with contextlib.suppress(JournalError):
                 entered(self._settings)
+                after_record(self._settings, wait_s=0.0)
             await self._work()
         finally:
             self._field.close()
@@ -117,7 +119,7 @@ class Service:
         except _TOLD as error:
             self._facade.ends(None, str(error))
         else:
-            self._facade.ends(record)
+            self._facade.ends(record, str((record or {}).get(COPY_FAULT, "")))
 
     async def _do(self, order: Order) -> dict[str, object] | None:
         facade, settings = self._facade, self._settings

@@ -37,6 +37,7 @@ from rig.run.person import Ending, Person
 from rig.run.posting import begun, not_to_be_filled, posted
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE, Recorder
+from rig.run.second_copy import copied_too
 from rig.run.settings import Settings
 from rig.run.time_guard import Times, between, carried
 from rig.run.work import at_work
@@ -137,7 +138,7 @@ async def close_as_is(
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
         recorder.shut()
-        return record if settings is None else posted(settings, journal, record)
+        return record if settings is None else copied_too(settings, posted(settings, journal, record))
 
 
 def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
@@ -251,7 +252,7 @@ async def carry_out(
     finally:
         restore()
         recorder.shut()
-    return posted(settings, journal, record)
+    return copied_too(settings, posted(settings, journal, record))
 
 
 @dataclass(slots=True)

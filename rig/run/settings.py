@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from rig.control.values import MeterKind
 from rig.field.links import BusLink, LineField, LineLink, Link
@@ -22,6 +22,7 @@ from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
+from rig.run.sim_table import SimTable
 from rig.run.wiring import timeout_faults, wiring_faults
 from rig.units import KPA_PER_PSI
 from rig.wheel.valve import StopOrder
@@ -61,6 +62,8 @@ class RigTable(Strict):
     """Folder of journal and records, relative to the folder the program is started in."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
     """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
+    second_copy: str = ""
+    """Folder on another medium (a stick, a share) that has a copy of everything after every record."""
 
 
 class ClockTable(Strict):
@@ -192,47 +195,6 @@ class FlushTable(Strict):
     """How the gun comes off; without it, as the valve's type says."""
 
 
-class SimTable(Strict):
-    """The simulated plant's own truths, read by the simulator only. The controller never looks here."""
-
-    size: str = "16.9-28"
-    cavity: Volume | None = None
-    """True cavity; without it, the volume that the size designation gives times ``cavity_factor``."""
-    cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
-    growth: float = Field(default=0.0, ge=0, le=0.005)
-    """Cavity growth per psi."""
-    sag: float = Field(default=0.0, ge=0, le=0.1)
-    """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
-    exponent: float = Field(default=1.0, ge=1.0, le=1.4)
-    """Polytropic exponent of the air inside: 1 keeps its temperature."""
-    liquid_warmer: float = Field(default=0.0, ge=-30, le=30)
-    """Kelvin by which the liquid is warmer than the air inside at the start."""
-    gauge_error: Pressure = Field(default=0.0, ge=0)
-    """One standard deviation of the line gauge's error, drawn by seed."""
-    start_pressure: Pressure = 0.0
-    existing: Volume = 0.0
-    """Liquid already in the tyre."""
-    valve_bore: Length = 0.008
-    valve_at: float = Field(default=12.0, ge=1.0, le=12.99)
-    """Clock position of the valve, hours."""
-    discharge: float = Field(default=0.7, gt=0.3, lt=1.0)
-    """Discharge coefficient of the valve bore for liquid."""
-    k_factor: PerVolume | None = None
-    """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
-    meter_noise: float = Field(default=0.0, ge=0, le=0.05)
-    """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
-    hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
-    hose_liquid: Volume | None = None
-    """Liquid in the hose at the start; without it the hose is full."""
-    bead_limit: Pressure = -4 * KPA_PER_PSI
-    """Gauge pressure below which a bead leaves the rim."""
-    rest_slip: float = Field(default=0.0, ge=0)
-    """Leak-back through the pump at rest, L/s per kPa."""
-    sensor_lag: Seconds = 0.2
-    relay_delay: Seconds = 0.05
-    seed: int = 1
-
-
 class Settings(Strict):
     """A whole rig."""
 
@@ -251,6 +213,12 @@ class Settings(Strict):
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
     sim: SimTable | None = None
+    _path: Path | None = PrivateAttr(default=None)
+
+    @property
+    def path(self) -> Path | None:
+        """The file that it was read from."""
+        return self._path
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
@@ -356,7 +324,9 @@ def load_settings(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
-    return settings_of(document, str(path))
+    settings = settings_of(document, str(path))
+    settings._path = path
+    return settings
 
 
 def settings_of(document: dict[str, object], origin: str) -> Settings:

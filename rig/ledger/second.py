@@ -1,0 +1,150 @@
+"""A second copy of a rig's folder on another medium, kept up record by record: what is new is added, nothing is redone.
+
+It is laid out as a backup is, so it is restored by the same words. Knows files, books and journals; must not know what
+the records say.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from rig.ledger.backup import BESIDE, FOLDER, MANIFEST, Manifest, Part, files_of, is_database, sha256_of, sync_folder
+from rig.ledger.book import Book, BookError
+from rig.ledger.chain import START
+from rig.ledger.journal import SCHEMA, JournalError
+from rig.ledger.keeping import BOOK_NAME, book_of, book_read
+from rig.ledger.writing import WritableBook
+
+_BATCH = 500
+_APPENDED = (("provings", "number"), ("events", "seq"), ("entries", "seq"))
+_SAME = (
+    "SELECT 1 FROM main.fills AS own LEFT JOIN source.fills AS old USING (number) WHERE old.fill_id IS NOT own.fill_id"
+)
+"""A fill that the source does not have: another journal stands there."""
+
+
+def second_copy(
+    folder: Path, place: Path, at: str, journal_name: str, beside: Sequence[str], about: Mapping[str, object]
+) -> Path:
+    """Bring the copy of a rig's folder below ``place`` up to date; returns where it is.
+
+    BookError or JournalError where it cannot be written. A copy of another past, as after a restore, is put aside.
+    """
+    if not place.is_dir():
+        raise BookError(f"{place}: is not there; is the medium in its place?")
+    if not (folder / BOOK_NAME).exists():
+        raise BookError(f"{folder}: there is no book to copy yet")
+    try:
+        with book_read(folder) as book:
+            own = place / book.truck
+            (own / FOLDER).mkdir(parents=True, exist_ok=True)
+            try:
+                heads = _book(book, own / FOLDER)
+                _journal(folder / journal_name, own / FOLDER / journal_name)
+            except _OtherPastError:
+                _aside(own)
+                (own / FOLDER).mkdir(parents=True)
+                heads = _book(book, own / FOLDER)
+                _journal(folder / journal_name, own / FOLDER / journal_name)
+            parts = _files(folder, own, beside)
+            manifest = Manifest(str(at), book.truck, heads, tuple(parts), (), dict(about))
+        text = json.dumps(manifest.as_json(), ensure_ascii=False)
+        _replace(own / MANIFEST, text.encode())
+        sync_folder(own)
+    except OSError as error:
+        raise BookError(f"{error.filename or place}: cannot be written ({error.strerror or error})") from error
+    return own
+
+
+class _OtherPastError(RuntimeError):
+    """What stands on the medium is not the beginning of what is to be copied."""
+
+
+def _aside(own: Path) -> None:
+    name = next(name for n in range(1, 1000) if not (name := own.with_name(f"{own.name}.before-{n}")).exists())
+    own.rename(name)
+
+
+def _book(book: Book, into: Path) -> dict[str, tuple[int, str]]:
+    with book_of(into, book.truck) as copy:
+        for truck in book.heads():
+            _chain(book, copy, truck)
+        return copy.heads()
+
+
+def _chain(book: Book, copy: WritableBook, truck: str) -> None:
+    serial, hash_ = copy.heads().get(truck, (0, START))
+    if serial:
+        here = next(iter(book.every(truck, after=serial - 1, most=1)), None)
+        if here is None or here.hash != hash_:
+            raise _OtherPastError
+    while records := list(book.every(truck, after=serial, most=_BATCH)):
+        copy.take_in(records)
+        serial = records[-1].serial
+
+
+def _journal(source: Path, into: Path) -> None:
+    """Rows that are new, and what may have changed: the unfinished fills and what the rig remembers; in one commit."""
+    if not source.exists():
+        return
+    try:
+        with contextlib.closing(sqlite3.connect(into, isolation_level=None, timeout=5, uri=True)) as db:
+            db.executescript(SCHEMA)
+            db.execute("ATTACH ? AS source", (f"{source.absolute().as_uri()}?mode=ro",))
+            db.execute("BEGIN IMMEDIATE")
+            if db.execute(_SAME).fetchone() is not None:
+                raise _OtherPastError
+            _rows(db)
+            db.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise JournalError(f"{into}: cannot be written ({error}); is the medium full or failing?") from error
+
+
+def _rows(db: sqlite3.Connection) -> None:
+    unfinished = "SELECT fill_id FROM main.fills WHERE record IS NULL"
+    new = "number > (SELECT COALESCE(MAX(number), 0) FROM main.fills)"
+    db.execute(f"INSERT OR REPLACE INTO main.fills SELECT * FROM source.fills WHERE {new} OR fill_id IN ({unfinished})")
+    for table, key in _APPENDED:
+        last = f"SELECT COALESCE(MAX({key}), 0) FROM main.{table}"
+        db.execute(f"INSERT INTO main.{table} SELECT * FROM source.{table} WHERE {key} > ({last})")
+    db.execute("DELETE FROM main.entries WHERE seq NOT IN (SELECT seq FROM source.entries)")
+    db.execute("DELETE FROM main.memory")
+    db.execute("INSERT INTO main.memory SELECT * FROM source.memory")
+
+
+def _files(folder: Path, own: Path, beside: Sequence[str]) -> list[Part]:
+    """Copy the other files where they changed; returns everything that the copy has."""
+    sources = [(f"{FOLDER}/{path.relative_to(folder).as_posix()}", path, "") for path in files_of(folder)]
+    sources += [(f"{BESIDE}/{number}-{Path(name).name}", Path(name), name) for number, name in enumerate(beside)]
+    parts = []
+    for name, source, path in sources:
+        target, mode = own / name, source.stat().st_mode & 0o777
+        if not is_database(source):
+            hash_ = sha256_of(source)
+            if not target.exists() or sha256_of(target) != hash_:
+                target.parent.mkdir(parents=True, exist_ok=True)
+                _replace(target, source.read_bytes())
+                # A medium that knows no users keeps it as it can.
+                with contextlib.suppress(OSError):
+                    shutil.copymode(source, target)
+        elif target.exists():
+            hash_ = ""
+        else:
+            continue
+        parts.append(Part(name, path or name.partition("/")[2], target.stat().st_size, hash_, mode))
+    return parts
+
+
+def _replace(target: Path, content: bytes) -> None:
+    fresh = target.with_name(f"{target.name}.part")
+    with fresh.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    fresh.replace(target)

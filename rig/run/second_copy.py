@@ -1,0 +1,94 @@
+"""After every record the second copy is brought up to date, by a thread of its own: a slow medium delays nothing.
+
+It must not know what is copied.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from rig.ledger.journal import JournalError
+from rig.run.clock_memory import now_in
+from rig.run.named_files import about_folder, named_files
+from rig.run.posting import JOURNAL_NAME
+from rig.run.settings import Settings
+
+WAIT_S = 10.0
+"""How long a command waits for the medium before it says that it is still being written. Assumed, no source."""
+
+FILL_WAIT_S = 3.0
+"""The same after a fill, when nothing moves but the page wants to go on."""
+COPY_FAULT = "second_copy_fault"
+
+
+@dataclass(slots=True)
+class _Copier:
+    """Brings one rig's copy up to date, one time after another; what is asked for meanwhile is done once, after it."""
+
+    settings: Settings
+    fault: str = ""
+    _wanted: bool = False
+    _running: threading.Thread | None = None
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def ask(self) -> threading.Thread:
+        """Begin, where nothing runs yet; returns the thread that does it."""
+        with self._lock:
+            self._wanted = True
+            if self._running is None:
+                self._running = threading.Thread(target=self._run, name="second copy", daemon=True)
+                self._running.start()
+            return self._running
+
+    def _run(self) -> None:
+        while self._goes_on():
+            self.fault = _copied(self.settings)
+
+    def _goes_on(self) -> bool:
+        with self._lock:
+            wanted, self._wanted = self._wanted, False
+            if not wanted:
+                self._running = None
+            return wanted
+
+
+_COPIERS: dict[Path, _Copier] = {}
+_LOCK = threading.Lock()
+
+
+def after_record(settings: Settings, wait_s: float = WAIT_S) -> str:
+    """Bring the second copy up to date, where one is configured; returns why it is not, empty where it is.
+
+    Waits no longer than ``wait_s``; with 0 it returns at once, with what the last time came to.
+    """
+    if not settings.rig.second_copy:
+        return ""
+    with _LOCK:
+        copier = _COPIERS.setdefault(Path(settings.rig.data).absolute(), _Copier(settings))
+        copier.settings = settings
+    thread = copier.ask()
+    thread.join(wait_s)
+    if wait_s and thread.is_alive():
+        return f"NOT ON THE SECOND MEDIUM YET: {settings.rig.second_copy} is still being written after {wait_s:g} s"
+    return copier.fault
+
+
+def copied_too(settings: Settings, record: dict[str, object]) -> dict[str, object]:
+    """A finished fill's record, with why the second copy does not have it, where it has not."""
+    fault = after_record(settings, FILL_WAIT_S)
+    return {**record, COPY_FAULT: fault} if fault else record
+
+
+def _copied(settings: Settings) -> str:
+    from rig.ledger.second import second_copy
+
+    folder, place = Path(settings.rig.data), Path(settings.rig.second_copy)
+    try:
+        beside, _ = named_files(settings, settings.path, folder)
+        about = about_folder(settings.path, folder)
+        second_copy(folder, place, now_in(folder), JOURNAL_NAME, beside, about)
+    except (JournalError, OSError) as error:
+        return f"NOT ON THE SECOND MEDIUM: {error}"
+    return ""
