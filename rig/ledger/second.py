@@ -23,7 +23,7 @@ from rig.ledger.writing import WritableBook
 
 _BATCH = 500
 _APPENDED = (("provings", "number"), ("events", "seq"), ("entries", "seq"))
-_SAME = (
+_OTHER = (
     "SELECT 1 FROM main.fills AS own LEFT JOIN source.fills AS old USING (number) WHERE old.fill_id IS NOT own.fill_id"
 )
 """A fill that the source does not have: another journal stands there."""
@@ -98,7 +98,7 @@ def _journal(source: Path, into: Path) -> None:
             db.executescript(SCHEMA)
             db.execute("ATTACH ? AS source", (f"{source.absolute().as_uri()}?mode=ro",))
             db.execute("BEGIN IMMEDIATE")
-            if db.execute(_SAME).fetchone() is not None:
+            if db.execute(_OTHER).fetchone() is not None:
                 raise _OtherPastError
             _rows(db)
             db.execute("COMMIT")

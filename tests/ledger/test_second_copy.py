@@ -1,4 +1,4 @@
-"""A copy on a second medium after every record: only what is new is written, and a failure is said, never waited for."""
+"""A copy on a second medium after every record: only what is new is written, a failure is said and not waited for."""
 
 from __future__ import annotations
 
