@@ -16,6 +16,7 @@ from starlette.responses import JSONResponse, Response
 
 from rig.field.points import Strict
 from rig.panel.asking import Touch
+from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People
 from rig.panel.sessions import Session, Sessions, same
 from rig.run.facade import Facade
@@ -28,6 +29,8 @@ class SignIn(Strict):
 
     name: str = Field(max_length=40)
     pin: str = Field(max_length=20)
+    at: str = Field(default="", max_length=40)
+    """The time by the browser's device."""
 
 
 class Act(Touch):
@@ -97,11 +100,18 @@ class Door:
         if someone is None:
             raise HTTPException(401, "name or PIN is wrong")
         session = self.sessions.open(someone, time.monotonic(), name, address)
-        response = JSONResponse(self._me(session))
+        clock = await run_in_threadpool(offered, self._facade.settings, form.at)
+        response = JSONResponse({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
         return response
+
+    async def clock(self, request: Request) -> Response:
+        """What a signed-in person says of the clock."""
+        session = self.person(request)
+        form = ClockForm.model_validate_json(await request.body())
+        return JSONResponse(await run_in_threadpool(keep_clock, self._facade.settings, form, session.name))
 
     async def sign_out(self, request: Request) -> Response:
         """End the session."""

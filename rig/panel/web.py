@@ -242,6 +242,7 @@ class Page:
             get("/api/meter", self.meter),
             get("/api/settings", self.settings), post("/api/settings", self.write_settings),
             post("/api/sign-in", self.door.sign_in), post("/api/sign-out", self.door.sign_out),
+            post("/api/clock", self.door.clock),
             post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),

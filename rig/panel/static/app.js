@@ -25,6 +25,7 @@ export const app = {
   picture: null,
   tab: 'work',
   signing: false,
+  clock: null,
   menu: false,
   form: JSON.parse(sessionStorage.getItem('rig-form') || 'null'),
   making: null, // The job that is being made or changed.
@@ -123,7 +124,7 @@ function renderTop() {
   const picture = app.picture;
   const driver = picture?.driver;
   const asks = app.drives && picture.asking ? picture.asking.name : '';
-  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu, app.signing]);
+  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu, app.signing, app.clock]);
   top.show(key, () => [
     h('div', { class: 'head' },
       h('div', {}, h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
@@ -133,6 +134,10 @@ function renderTop() {
     asks ? h('div', { class: 'ask' }, t('asks_for_controls', { name: asks }),
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
+    me.name && app.clock ? h('div', { class: 'ask', id: 'clock' },
+      t('clock_unsure', { shown: app.clock.shown, device: new Date().toLocaleString() }),
+      button(t('clock_take'), () => sayClock(new Date().toISOString()), 'do'),
+      button(t('clock_leave'), () => sayClock(''))) : null,
     h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
       ['work', 'history', 'stock', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
         button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
@@ -141,6 +146,11 @@ function renderTop() {
           units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
       me.name ? button(t('sign_out'), signOut, 'tab') : null),
   ]);
+}
+
+async function sayClock(at) {
+  if (await app.send(post('/api/clock', { id: newId(), at }))) app.clock = null;
+  app.render();
 }
 
 function sign() {

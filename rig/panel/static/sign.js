@@ -39,9 +39,11 @@ export class SignScreen {
       this.app.say(t('choose_name'));
       return;
     }
-    const found = await this.app.send(post('/api/sign-in', { name: this.name, pin }));
+    const found = await this.app.send(post('/api/sign-in', { name: this.name, pin, at: new Date().toISOString() }));
     if (!found) return;
-    Object.assign(me, found);
+    const { clock, ...who } = found;
+    Object.assign(me, who);
+    this.app.clock = clock;
     this.app.signing = false;
     this.app.reopen();
     await whoAmI();
