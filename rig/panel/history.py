@@ -12,6 +12,7 @@ from pathlib import Path
 from rig.books.compare import compare_document
 from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
+from rig.ledger.moment import CLOCK
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
 from rig.record import delivery_in
@@ -50,7 +51,8 @@ def _row(fill: StoredFill) -> dict[str, object]:
     return {
         "number": fill.number,
         "fill_id": fill.fill_id,
-        "opened_at": fill.opened_at,
+        "opened_at": record.get("started_at", fill.opened_at),
+        "date_known": record.get(CLOCK, fill.about.get(CLOCK)) != "not believed",
         **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
         **{key: record.get(key) for key in _OF_RECORD},
     }

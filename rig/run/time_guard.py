@@ -117,7 +117,7 @@ def _carried(heard: Heard, anchor: Anchor, known: Known) -> Judged:
     """A time was believed since the start: it goes on by the clock that nobody sets."""
     at_s, jump_s = anchor.at_s + heard.boot_s - anchor.boot_s, jumped_s(anchor, heard)
     if not jump_s:
-        said_s = heard.wall_s if anchor.at_s != anchor.wall_s else None
+        said_s = heard.wall_s if abs(at_s - heard.wall_s) > _JUMP_S else None
         return Judged(at_s, anchor.trust, said_s, "")
     why = f"the clock was set by {_span(jump_s)} while the computer ran"
     if anchor.trust == "plausible":

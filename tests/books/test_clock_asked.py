@@ -16,6 +16,7 @@ from rig.books.stock import tag_text
 from rig.cli import main
 from rig.ledger.keeping import book_read
 from rig.panel.after import ticket_words
+from rig.panel.history import fills_view
 from rig.run.clock_memory import look, records_of, utc_now
 from rig.run.session import Refused
 from rig.run.time_guard import seconds
@@ -120,6 +121,8 @@ def test_a_fill_dated_2020_does_not_enter_the_book_without_a_word(tmp_path: Path
     with records_of(tmp_path):
         at = utc_now()
     journal_with(tmp_path, fill_of("second", 20, started_at=str(at), ended_at=str(at), **at.words))
+    rows = fills_view(settings(rig__data=str(tmp_path)))
+    assert {row["fill_id"]: row["date_known"] for row in rows} == {"first": True, "second": False}
     with book_read(tmp_path) as book:
         first, second = book.valid("fill")
         assert second.document["clock"] == "not believed"

@@ -86,6 +86,16 @@ def test_once_synchronised_it_stays_known_for_the_whole_day_without_a_network() 
     assert "set by" in found.why
 
 
+def test_a_clock_that_goes_on_shows_nothing_else() -> None:
+    """Seconds as fractions do not add up to the last bit; that is no other time."""
+    known, at_s = LAST, NOW_S + 0.1
+    for step in range(50):
+        now = heard(at_s + 0.7 * step, 10.3 + 0.7 * step)
+        found = judge(now, known)
+        assert found.moment.words == {"clock": "plausible"}
+        known = after(known, now, found)
+
+
 def test_a_plausible_clock_that_is_set_while_the_computer_runs_is_not_believed() -> None:
     first = heard(NOW_S + 5, 10.0)
     known = after(LAST, first, judge(first, LAST))

@@ -48,7 +48,7 @@ export class HistoryScreen {
   }
 
   row(fill) {
-    const words = [`#${fill.number}`, clock(fill.opened_at), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
+    const words = [`#${fill.number}`, fill.date_known ? clock(fill.opened_at) : t('date_not_known', { after: clock(fill.opened_at) }), fill.size, known(`position.${fill.position}`, fill.position), fill.job].filter(Boolean).join(' · ');
     const outcome = fill.outcome ? t(`outcome.${fill.outcome}`) : t('outcome.unfinished');
     return h('li', {}, h('button', { type: 'button', class: 'row', onclick: () => this.show(fill) },
       h('span', {}, words), h('strong', {}, `${outcome} ${fill.delivery === 'not known' ? t('delivery.not known') : shown(fill.net_l, 'volume')}`)));
