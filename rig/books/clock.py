@@ -86,7 +86,7 @@ def clock_text(judged: Judged, shows: str) -> str:
     return f"{local(judged.moment)}, {judged.trust}{set_}"
 
 
-def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] = sys.stdin.readline) -> None:
+def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] | None = None) -> None:
     """Before the first work of the day: one question where the clock is not believed. A simulated rig is not asked.
 
     Whatever the answer, work may begin: without one the records only say that their date is not known.
@@ -98,7 +98,7 @@ def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] = sys.
     print(f"\n{clock_text(judged, iso(heard.wall_s))}", file=sys.stderr)
     for _ in range(_TRIES):
         print(f"Is it right? [y = yes, or the right time: {_EXAMPLE}, Enter = not known]", file=sys.stderr, flush=True)
-        answer = ask().strip()
+        answer = (ask or sys.stdin.readline)().strip()
         if answer.lower() in ("", "n", "no"):
             break
         try:

@@ -142,7 +142,8 @@ def _files(folder: Path, own: Path, beside: Sequence[str]) -> list[Part]:
 
 
 def _replace(target: Path, content: bytes) -> None:
-    fresh = target.with_name(f"{target.name}.part")
+    # The page's process and a command may do it at once.
+    fresh = target.with_name(f"{target.name}.{os.getpid()}.part")
     with fresh.open("wb") as file:
         file.write(content)
         file.flush()

@@ -224,7 +224,7 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
-            *self._limit_faults(), *self._meter_faults(), *self._simulation_faults(),
+            *self._limit_faults(), *self._meter_faults(), *self._simulation_faults(), *self._copy_faults(),
         ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
@@ -301,6 +301,12 @@ class Settings(Strict):
         elif limits.floor < 0 and self.air_out.method == "vent":
             faults.append("limits.floor: a vent stops at the air outside; write 0 psi or more, or take a draw-down")
         return faults
+
+    def _copy_faults(self) -> list[str]:
+        place, data = Path(self.rig.second_copy).absolute(), Path(self.rig.data).absolute()
+        if self.rig.second_copy and data in (place, *place.parents):
+            return ["rig.second_copy: lies in rig.data itself; write a folder on another medium"]
+        return []
 
     def _simulation_faults(self) -> list[str]:
         faults = []

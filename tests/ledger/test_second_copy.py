@@ -22,7 +22,7 @@ from rig.ledger.second import second_copy
 from rig.run.holdings import holdings
 from rig.run.posting import JOURNAL_NAME, book_to_write
 from rig.run.second_copy import after_record
-from rig.run.settings import settings_of
+from rig.run.settings import SettingsError, settings_of
 
 
 def copy(rig: Path, stick: Path) -> Path:
@@ -148,6 +148,13 @@ def test_a_command_that_writes_copies_and_says_when_it_could_not(
     assert config.read_text() == (tmp_path / "moved.toml").read_text()
     with book_read(tmp_path / "rig") as book:
         assert len(book.valid("dip")) == 2
+
+
+def test_a_copy_into_itself_is_refused() -> None:
+    for place in ("rig-data", "rig-data/copy", "./rig-data/x/y"):
+        with pytest.raises(SettingsError, match="another medium"):
+            settings_of(changed({"rig.second_copy": place}), "test")
+    assert settings_of(changed({"rig.second_copy": "rig-data-2"}), "test").rig.second_copy == "rig-data-2"
 
 
 def test_a_slow_medium_is_not_waited_for(tmp_path: Path) -> None:
