@@ -22,6 +22,7 @@ from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.backup import Manifest
+    from rig.ledger.book import Book
 
 OFFICE_URL = "RIG_OFFICE_URL"
 """The variable that names the office's book."""
@@ -97,7 +98,8 @@ def restore_command(options: argparse.Namespace) -> int:
     folder = folder_of(options) if options.config.exists() else Path(str(manifest.about.get("data") or DATA))
     with RigLock(folder):
         found = restore(options.file, folder, JOURNAL_NAME, now())
-    said = [*found.said, *_elsewhere(folder, options.url or os.environ.get(OFFICE_URL))]
+    settings = settings_of(options)
+    said = [*found.said, *_elsewhere(found.manifest, settings, options.url or os.environ.get(OFFICE_URL))]
     document = {
         "file": str(options.file),
         "folder": str(folder),
@@ -116,27 +118,34 @@ def restore_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def _elsewhere(folder: Path, url: str | None) -> list[str]:
-    """What the office has that the restored book lacks."""
+def _elsewhere(manifest: Manifest, settings: Settings | None, url: str | None) -> list[str]:
+    """What a second copy and the office have that the backup lacks."""
     from rig.ledger.book import Book, BookError
     from rig.ledger.keeping import book_or_empty
 
-    if not url:
-        return []
+    said, own = [], None
+    if settings is not None and settings.rig.second_copy:
+        own = Path(settings.rig.second_copy) / manifest.truck
     try:
-        with Book(url) as office, book_or_empty(folder) as book:
-            there, here = office.heads().get(book.truck, (0, "")), book.heads().get(book.truck, (0, ""))
-            common = next(book.every(book.truck, after=there[0] - 1, most=1), None) if there[0] else None
-            if common is not None and common.hash == there[1]:
-                return [f"the office has nothing newer ({there[0]} records)"]
-            if there[0] == 0:
-                return ["the office knows nothing of this rig yet"]
-            return [
-                f"the office has {there[0]} records, this book {here[0]} (the last says that it was restored): "
-                "`rig office fetch` says how they go together"
-            ]
+        if own is not None and own.is_dir():
+            with book_or_empty(own / "folder") as copy:
+                said += _newer(
+                    f"the second copy in {own}", copy, manifest, f"put this folder aside, `rig restore {own}`"
+                )
+        if url:
+            with Book(url) as office:
+                said += _newer("the office", office, manifest, "`rig office fetch` says how they go together")
     except BookError as error:
-        return [f"the office cannot be asked: {error}"]
+        said.append(f"not to be compared: {error}")
+    return said
+
+
+def _newer(where: str, book: Book, manifest: Manifest, way_out: str) -> list[str]:
+    there = book.heads().get(manifest.truck, (0, ""))[0]
+    more = there - manifest.heads.get(manifest.truck, (0, ""))[0]
+    if more <= 0:
+        return [f"{where} has nothing newer ({there} records)"]
+    return [f"{where} has {there} records, {more} more than the backup: {way_out}"]
 
 
 # --- tried out ------------------------------------------------------------------------------------------------------

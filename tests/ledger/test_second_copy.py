@@ -150,6 +150,19 @@ def test_a_command_that_writes_copies_and_says_when_it_could_not(
         assert len(book.valid("dip")) == 2
 
 
+def test_a_restore_says_that_the_second_copy_is_newer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = shop(tmp_path)
+    (tmp_path / "stick").mkdir()
+    dip = ("stock", "dip", "--volume", "900 L", "--config", str(config))
+    assert main(list(dip)) == 0
+    assert main(["backup", str(tmp_path / "b.zip"), "--config", str(config)]) == 0
+    assert main(list(dip)) == 0
+    shutil.rmtree(tmp_path / "rig")
+    capsys.readouterr()
+    assert main(["restore", str(tmp_path / "b.zip"), "--config", str(config)]) == 0
+    assert "has 2 records, 1 more than the backup" in capsys.readouterr().out
+
+
 def test_a_copy_into_itself_is_refused() -> None:
     for place in ("rig-data", "rig-data/copy", "./rig-data/x/y"):
         with pytest.raises(SettingsError, match="another medium"):
