@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import segno
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, today, told
+from rig.books.where import (
+    OK,
+    Add,
+    add_config,
+    book_asked,
+    book_written,
+    day_of,
+    day_of_label,
+    local,
+    now,
+    settings_of,
+    told,
+)
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.record import delivery_in
-from rig.ledger.moment import CLOCK
 from rig.run.mistakes import nearest
 from rig.run.posting import number_of
 from rig.run.session import Refused
@@ -299,7 +309,7 @@ def held_text(tote: Tote) -> str:
 
 def balance_command(options: argparse.Namespace) -> int:
     """The day's balance of this truck."""
-    since, until = day_of(options.date or today(options).isoformat())
+    since, until = day_of(options)
     with book_asked(options) as book:
         each, truck = balances(movements(book, since, until)), _called(options, book)
     found = together(each)
@@ -347,17 +357,6 @@ def balance_line(truck: str, since: str, found: Balance) -> str:
     )
 
 
-def day_of(text: str) -> tuple[str, str]:
-    """First moment of a local day and of the next, as times of records are written."""
-    try:
-        day = date.fromisoformat(text)
-    except ValueError as error:
-        raise Refused(f"--date {text}: write for example 2026-11-25") from error
-    ends = (datetime(each.year, each.month, each.day).astimezone() for each in (day, day + timedelta(days=1)))
-    since, until = (end.astimezone(UTC).isoformat(timespec="milliseconds") for end in ends)
-    return since, until
-
-
 # --- tag ------------------------------------------------------------------------------------------------------------
 
 
@@ -381,12 +380,6 @@ def tag_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def _day(record: Record) -> str:
-    """The day of a record, as short as a label wants it."""
-    after = "after " if record.document.get(CLOCK) == "not believed" else ""
-    return f"{after}{record.at[:10]}"
-
-
 def tag_text(record: Record) -> str:
     """What the label says: plain words, so that any reader shows them without a network."""
     fill = record.document
@@ -399,7 +392,7 @@ def tag_text(record: Record) -> str:
         f"{fill['size']} {fill.get('position') or ''}".strip(),
         f"{fill.get('fluid_text') or fill['fluid']}, {held}",
         *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
-        f"filled {_day(record)}",
+        f"filled {day_of_label(record.document, record.at)}",
         *([f"lot {fill['lot']}"] if fill.get("lot") else []),
         f"{fill['device']} No. {number_of(record)}",
         *(["SIMULATED"] if fill.get("simulated") else []),

@@ -7,7 +7,7 @@ import contextlib
 import json
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -117,9 +117,18 @@ def now() -> str:
     return utc_now()
 
 
-def today(options: argparse.Namespace) -> date:
-    """The local day, as far as the rig knows it."""
-    return datetime.fromisoformat(now_in(folder_of(options))).astimezone().date()
+def day_of(options: argparse.Namespace) -> tuple[str, str]:
+    """First moment of a local day and of the next, as records are dated; today as far as the rig knows it."""
+    try:
+        if options.date is None:
+            day = datetime.fromisoformat(now_in(folder_of(options))).astimezone().date()
+        else:
+            day = date.fromisoformat(options.date)
+    except ValueError as error:
+        raise Refused(f"--date {options.date}: write for example 2026-11-25") from error
+    ends = (datetime(each.year, each.month, each.day).astimezone() for each in (day, day + timedelta(days=1)))
+    since, until = (end.astimezone(UTC).isoformat(timespec="milliseconds") for end in ends)
+    return since, until
 
 
 def told(options: argparse.Namespace, document: object, text: str) -> None:
@@ -130,6 +139,11 @@ def told(options: argparse.Namespace, document: object, text: str) -> None:
 def dated(body: Mapping[str, object], at: str) -> str:
     """A record's time in words: where the clock was not believed, after which time it was."""
     return f"date not known, after {local(at)}" if body.get(CLOCK) == "not believed" else local(at)
+
+
+def day_of_label(body: Mapping[str, object], at: str) -> str:
+    """A record's day, as short as a label wants it."""
+    return f"after {at[:10]}" if body.get(CLOCK) == "not believed" else at[:10]
 
 
 def local(at: str) -> str:
