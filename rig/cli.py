@@ -124,6 +124,7 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument("id")
         command.add_argument("--config", type=Path, help="default: the configuration that the fill was started with")
         command.add_argument("--unattended", action="store_true")
+    command.add_argument("--supply-cut", action="store_true", help="the pump's supply is cut: it cannot run")
 
     add_book_commands(add)
     return parser
@@ -281,7 +282,7 @@ def _close(options: argparse.Namespace) -> int:
     config = _config_of(options)
     settings = load_settings(config) if config.exists() else None
     folder = Path(settings.rig.data) if settings else DATA
-    record = asyncio.run(close_as_is(settings, folder, options.id))
+    record = asyncio.run(close_as_is(settings, folder, options.id, supply_cut=options.supply_cut))
     return _finish(options, record, simulated=settings is None or settings.rig.simulated)
 
 

@@ -9,6 +9,7 @@ from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, unconfirmed_for_s
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
@@ -119,12 +120,25 @@ def progress_line(setup: Setup, decision: Decision) -> str:
     if facts.tyre_kpa == float("inf"):
         pressure = "rising"
     left = seconds_left(setup, state)
+    age_s = figures_age_s(state)
+    old = f"  FIGURES {age_s:.0f} s OLD" if age_s else ""
     where = {"tyre": "in the tyre", "tote": "drawn out"}.get(setup.into, "in the vessel")
     return (
         f"{step_words(decision):<20} {where} {moved:6.1f} of {setup.target_l:.1f} L "
         f"({gallons(moved):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(flow_lps):<22}"
-        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}"
+        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}{old}"
     )
+
+
+def cannot_text(decision: Decision) -> str:
+    """Outputs that may be on and cannot be switched off from here, in words; empty where there are none."""
+    state, names = decision.state, sorted(decision.facts.reading.unconfirmed)
+    if state.unconfirmed_s is None:
+        return ""
+    since = f"{', '.join(names)}: not known to be off for {unconfirmed_for_s(state):.0f} s"
+    if state.supply_cut:
+        return f"{since}; the pump's supply is cut by hand."
+    return f"{CANNOT}\n  {since}. {FIRST}"
 
 
 def alarm_text(name: str) -> str:
@@ -176,6 +190,11 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     ]
     if number("unattended_l"):
         lines.append(f"  moved unseen    {show_volume(number('unattended_l'))} (while no controller looked)")
+    if record.get("unseen_l"):
+        lines.append(
+            f"  NOT COUNTED     up to {show_volume(number('unseen_l'))} more may have moved: an output could not be "
+            "switched off from here"
+        )
     if record["final_static_kpa"] is not None:
         lines.append(f"  pressure left   {show_pressure(number('final_static_kpa'))} at rest, air space")
     if cavity_line(record):

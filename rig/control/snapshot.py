@@ -7,9 +7,13 @@ from rig.control.alarms import outcome_of
 from rig.control.doubt import estimated, net_uncertainty_l
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
-from rig.control.state import FillState, in_force, in_tyre_l
+from rig.control.state import FillState, acting_meter, in_force, in_tyre_l
+from rig.control.unconfirmed import unseen_l
 from rig.control.values import MeterKind, Setup
 from rig.control.witness import comparisons
+
+_RESTED_L = 0.2
+"""What still coasts after a rest is no more than this."""
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -80,10 +84,11 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "strokes": state.fills + state.top_ups,
         "peak_pressure_kpa": _rounded(state.peak_kpa, 2),
         "lowest_pressure_kpa": _rounded(state.lowest_kpa, 2),
-        "final_static_kpa": _rounded(gas.rest_kpa, 2),
+        "final_static_kpa": None if _moved_unrested(setup, state) else _rounded(gas.rest_kpa, 2),
         "vented_l": round(tally.vented_l, 3),
         "spilled_l": round(tally.spilled_l, 3),
         "unattended_l": round(tally.unattended_l, 3),
+        "unseen_l": round(unseen_l(setup, state), 3),
         "pulses": counted.forward - counted.back,
         "k_per_l": own.k_per_l,
         "meter_factor": own.factor,
@@ -97,6 +102,12 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "overruns_s": {str(step): round(learned_s, 3) for step, learned_s in state.overruns},
         "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
     }
+
+
+def _moved_unrested(setup: Setup, state: FillState) -> bool:
+    """Whether outputs were not known to be off after the last rest: what it showed is no pressure that was left."""
+    since_l = abs(state.tally.net_l(acting_meter(setup, state)) - state.mark.tally.net_l(acting_meter(setup, state)))
+    return state.unseen_s > 0 or ("off_unconfirmed" in state.flags and since_l > _RESTED_L)
 
 
 BASIS: dict[MeterKind, str] = {

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState, out_of_use
+from rig.control.unconfirmed import CANNOT, in_doubt, unconfirmed_for_s
 from rig.control.values import Entry, Outputs, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -21,7 +22,8 @@ from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.person import HANDS, Person
+from rig.run.names import SIGNALS
+from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, reading_of
 from rig.run.recorder import Recorder
 from rig.run.settings import Settings
@@ -29,6 +31,10 @@ from rig.run.settings import Settings
 
 class Unreachable(RuntimeError):
     """The field does not answer before anything has moved."""
+
+
+class NotOff(Unreachable):
+    """Nobody is there to cut the supply of outputs that cannot be switched off: the fill is left open."""
 
 
 class Impossible(RuntimeError):
@@ -56,21 +62,34 @@ class Fill:
     async def run(self) -> Decision:
         """Run until the fill has ended, or until a person who may not start it gives up.
 
-        Raises :class:`Unreachable` when the field does not answer at the start, :class:`JournalError` when the disk
-        fails, :class:`Impossible` on a defect. Outputs are off whenever this returns or raises.
+        Raises :class:`Unreachable` when the field does not answer at the start, :class:`NotOff` when outputs cannot be
+        switched off and nobody is there, :class:`JournalError` when the disk fails, :class:`Impossible` on a defect.
+        Outputs are off whenever this returns or raises, as far as the field can be reached.
         """
         units = conversions(self.settings.quantities)
         await self._arm()
         try:
             while True:
                 decision = await self._turn(units)
-                if decision.state.state in ENDED or self.person.gave_up:
+                if decision.state.state in ENDED:
+                    return decision
+                if self.person.gave_up or self.stop_asked:
+                    self._leave(decision.state)
+                if self.person.gave_up:
                     return decision
                 await self._pause()
         except (AssertionError, ProcedureError) as error:
             raise Impossible(f"the controller met what its own rules exclude ({error or 'assertion'})") from error
         finally:
             await self._everything_off()
+
+    def _leave(self, state: FillState) -> None:
+        """Whoever is left alone with outputs that may be on goes on trying for a while; then the fill stays open."""
+        if in_doubt(state) and (self.person.gave_up or unconfirmed_for_s(state) > ALONE_S):
+            raise NotOff(
+                f"{CANNOT}\n  {'; '.join(self.field.unconfirmed.values())}\n  Fill {self.setup.fill_id} stays open: "
+                "when the supply is cut, or the modules answer again, end it by `rig close`, or go on by `rig resume`"
+            )
 
     async def _arm(self) -> None:
         """All off, and the output module's time-out written, before anything else is trusted."""
@@ -109,7 +128,11 @@ class Fill:
             acting=self.state.measure,
             spoken=self.settings.line_points,
             idle=idle,
+            unconfirmed=self.field.unconfirmed,
+            elsewhere=self.field.elsewhere,
         )
+        if reading.output_timeout_s is not None:
+            self.field.armed = self.setup.armed(reading.output_timeout_s)
         decision = decide(self.setup, self.state, reading, requests)
         self.state = decision.state
         await self._carry_out(decision)
@@ -171,7 +194,7 @@ class Fill:
 
     async def _write(self, wanted: dict[str, bool]) -> None:
         try:
-            await self.field.write(wanted)
+            await self.field.write(wanted, SIGNALS)
         except FieldError:
             # The next scan shows a field that does not answer or a relay that does not obey; the guards act on that.
             return

@@ -11,6 +11,9 @@ INPUTS = frozenset({
     "start_button",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
+SIGNALS = frozenset({"beacon"})
+"""Outputs that move nothing."""
+MOVING = OUTPUTS - SIGNALS
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
 # an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
 HANDS = frozenset({

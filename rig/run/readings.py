@@ -9,7 +9,7 @@ from functools import cache, lru_cache
 from rig.control.values import Outputs, Reading
 from rig.field.field import Value
 from rig.run.metering import Counter, MeterFace
-from rig.run.names import OUTPUTS, QUANTITY_OF_POINT
+from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT
 from rig.units import parse
 
 _NUMBERS = {
@@ -64,11 +64,14 @@ def reading_of(
     acting: int = 0,
     spoken: Collection[str] = (),
     idle: Collection[str] = (),
+    unconfirmed: Collection[str] = (),
+    elsewhere: Collection[str] = (),
 ) -> Reading:
     """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
 
     ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
-    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. A point that is
+    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
+    outputs may be on though they are to be off; ``elsewhere`` are those that somebody else switches. A point that is
     older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
@@ -90,6 +93,8 @@ def reading_of(
         reverse_raw=None if back is None else int(back.raw),
         outputs_seen=_outputs(tuple(seen.items())) if whole and not both else None,
         both_seen=both,
+        unconfirmed=MOVING.intersection(unconfirmed),
+        elsewhere=MOVING.intersection(elsewhere),
         untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
         journal_lag_s=journal_lag_s,

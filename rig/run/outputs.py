@@ -1,0 +1,46 @@
+"""The outputs of a rig as its configuration tells of them: what switches them off when this program cannot."""
+
+from __future__ import annotations
+
+from rig.field.field import Field
+from rig.run.names import MOVING
+from rig.run.settings import Settings
+
+UNGUARDED = (
+    "Nothing switches the outputs off when this computer or its bus stops: the map has neither output_timeout nor "
+    'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.'
+)
+
+
+def field_of(settings: Settings) -> Field:
+    """The rig's field, as a fill uses it: renewals inside the modules' time-out, and what is proven of that."""
+    timeout_s = settings.limits.output_timeout
+    return Field(
+        settings.links,
+        settings.points,
+        renew_s=timeout_s / 4,
+        leave_s=1.25 * timeout_s,
+        proven_s=proven_of(settings),
+    )
+
+
+def proven_of(settings: Settings) -> dict[tuple[str, int], float]:
+    """By link and unit: the modules' own time-outs that a person has seen switch off, seconds."""
+    proven = settings.limits.timeout_proven_on is not None
+    return dict.fromkeys(_guarded(settings), settings.limits.output_timeout) if proven else {}
+
+
+def _guarded(settings: Settings) -> set[tuple[str, int]]:
+    """Links and units whose outputs drop by themselves: the one whose register it is, or all where it is built in."""
+    points, own = settings.points, settings.points.get("output_timeout")
+    if own is not None:
+        return {(own.link, own.unit)}
+    outputs = (points[name] for name in MOVING if name in points)
+    return {(point.link, point.unit) for point in outputs} if settings.limits.timeout_fixed else set()
+
+
+def unguarded(settings: Settings) -> str:
+    """The caution of a rig whose outputs stay as they are without this program; empty where something drops them."""
+    switched = MOVING & set(settings.points)
+    guarded = "heartbeat" in settings.points or _guarded(settings)
+    return UNGUARDED if switched and not guarded else ""
