@@ -23,12 +23,13 @@ from rig.demo import run_demo
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError
-from rig.ledger.lock import LockedError, RigLock
+from rig.ledger.lock import LockedError
 from rig.picture import drawing, svg
 from rig.plan.target import Target, TargetError
 from rig.provers import add_prove_options, meter_command, prove_command
 from rig.questions import add_loaded_options, add_question_options, question_of, sealed_share, tank_air_of
 from rig.removals import add_empty_options, add_rinse_options, empty_command, rinse_command
+from rig.run.alone import controlling
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
 from rig.run.before import foreknown
 from rig.run.check import check_text, live_text
@@ -204,7 +205,7 @@ def _settings_or_common(config: Path | None) -> Settings:
 def _check(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
     if options.relays:
-        with RigLock(Path(settings.rig.data)):
+        with controlling(settings):
             clicks = asyncio.run(_relays(settings))
         print(json.dumps([asdict(click) for click in clicks]) if options.json else relays_text(clicks))
         return OK if clicks and all(click.good for click in clicks) else REFUSED

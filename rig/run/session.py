@@ -26,6 +26,7 @@ from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
+from rig.run.alone import controlling
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
 from rig.run.before import foreknown, left_in_tote_l
 from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
@@ -81,7 +82,7 @@ async def fill_wheel(
     question, target = known.question, known.target
     errand = replace(errand, question=question)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by)
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
@@ -102,7 +103,7 @@ async def go_on(
 ) -> dict[str, object]:
     """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         stored = unfinished(journal, fill_id)
         await all_off(settings)
         setup = SETUP.validate_json(stored.setup)
@@ -121,7 +122,7 @@ async def close_as_is(
 
     Refused while an output may be on, unless a person says that the pump's supply is cut.
     """
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings) if settings else RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
         stored = unfinished(journal, fill_id)
         setup = SETUP.validate_json(stored.setup)
         state = await closed_state(settings, journal, stored, setup, supply_cut=supply_cut)

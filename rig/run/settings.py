@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from rig.control.values import MeterKind
 from rig.field.links import BusLink, LineField, LineLink, Link
@@ -32,6 +32,8 @@ BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
 _ROUNDING_KPA = 1e-6
 """What a conversion may add: 35 psi as written is not above 35 psi."""
+_PATHS = (("rig", "data", "rig-data"), ("panel", "texts", ""), ("panel", "certificate", ""), ("panel", "key", ""))
+"""Keys that are paths, each with what it is by default."""
 _RELIEF_SIDE = "pump side of the meter"
 
 
@@ -48,8 +50,8 @@ class RigTable(Strict):
     """A real rig may answer its own prompts only where the shop says so here."""
     by_hand: bool = False
     """A person throws the pump's lever. ``pump_run``, where wired, is then the pump's supply, which can be cut."""
-    data: str = "rig-data"
-    """Folder of journal and records, relative to the folder the program is started in."""
+    data: str = _PATHS[0][2]
+    """Folder of journal and records, relative to the configuration's own folder, as every path in it."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
     """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
 
@@ -206,6 +208,7 @@ class Settings(Strict):
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
     sim: SimTable | None = None
+    _origin: str = PrivateAttr(default="")
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
@@ -259,6 +262,11 @@ class Settings(Strict):
         return faults
 
     @property
+    def origin(self) -> str:
+        """The file that it was read from; empty for one that was made otherwise."""
+        return self._origin
+
+    @property
     def buses(self) -> dict[str, BusLink]:
         """Links that carry registers and coils."""
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
@@ -309,7 +317,7 @@ class Settings(Strict):
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check the configuration in ``path``.
+    """Read and check the configuration in ``path``; what it writes as a path is relative to its own folder.
 
     Raises :class:`SettingsError` whose text names the file and, a line each, every key that is wrong and its fix.
     """
@@ -319,7 +327,19 @@ def load_settings(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
-    return settings_of(document, str(path))
+    settings = settings_of(placed(document, path.parent), str(path))
+    settings._origin = str(path)
+    return settings
+
+
+def placed(document: dict[str, object], folder: Path) -> dict[str, object]:
+    """The configuration with its paths as seen from where the program runs."""
+    placed = dict(document)
+    for table, key, usual in _PATHS:
+        keys = placed.get(table, {})
+        if isinstance(keys, dict) and isinstance(text := keys.get(key, usual), str) and text:
+            placed[table] = {**keys, key: str(folder / text)}
+    return placed
 
 
 def settings_of(document: dict[str, object], origin: str) -> Settings:
