@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
@@ -147,7 +146,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "presses": [*_PRESSES.get(state.state, ())],
         "other_measure": seen.other_measure if state.state in (State.HELD, State.ABORTED) else None,
         "held_for": _held_for(state),
-        "cannot": _cannot(decision),
+        "cannot": _cannot(state, facts.reading),
         "figures_age_s": number(figures_age_s(state), 0),
         "alarm": _alarm(seen),
         "flags": sorted(state.flags),
@@ -161,13 +160,12 @@ def _held_for(state: FillState) -> str:
     return "person" if waits and "interrupted" not in state.flags else "interruption" if waits else ""
 
 
-def _cannot(decision: Decision) -> Picture | None:
+def _cannot(state: FillState, reading: Reading) -> Picture | None:
     """Outputs that may be on and cannot be switched off from here."""
-    state = decision.state
     if state.unconfirmed_s is None:
         return None
     return {
-        "outputs": sorted(decision.facts.reading.unconfirmed),
+        "outputs": sorted(reading.unconfirmed),
         "text": CANNOT,
         "first": FIRST,
         "for_s": number(unconfirmed_for_s(state), 0),
