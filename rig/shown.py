@@ -9,7 +9,7 @@ from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, unconfirmed_for_s
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
@@ -133,7 +133,7 @@ def progress_line(setup: Setup, decision: Decision) -> str:
 def cannot_text(decision: Decision) -> str:
     """Outputs that may be on and cannot be switched off from here, in words; empty where there are none."""
     state, names = decision.state, sorted(decision.facts.reading.unconfirmed)
-    if state.unconfirmed_s is None:
+    if not told(state):
         return ""
     since = f"{', '.join(names)}: not known to be off for {unconfirmed_for_s(state):.0f} s"
     if state.supply_cut:

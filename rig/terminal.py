@@ -15,7 +15,7 @@ from itertools import count
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
-from rig.control.unconfirmed import in_doubt, unconfirmed_for_s
+from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
 from rig.control.values import Request, Setup
 from rig.run.facade import Facade, Snapshot
 from rig.run.person import ALONE_S, Person, Unattended
@@ -58,7 +58,7 @@ class ProgressPrinter:
             if first_out is not None:
                 self._print(stopped_text(setup, decision, first_out), end="\n")
         now_s, step = time.monotonic(), step_words(decision)
-        if in_doubt(decision.state) and now_s - self._cried_s >= _CRY_EVERY_S:
+        if told(decision.state) and in_doubt(decision.state) and now_s - self._cried_s >= _CRY_EVERY_S:
             self._cried_s = now_s
             self._print(f"\a{cannot_text(decision)}", end="\n")
         due = now_s - self._last_s >= (_REDRAW_EVERY_S if self._tty else _LINE_EVERY_S)
@@ -157,7 +157,7 @@ def _question(seen: Snapshot, decision: Decision) -> str:
         return _refusal(seen) or "Ready. [Enter = start, n = leave]"
     if decision.prompt is not None:
         return f"{decision.prompt.text}  [Enter = done]"
-    if in_doubt(decision.state):
+    if told(decision.state) and in_doubt(decision.state):
         return f"c = the supply is cut{_refusal(seen)}"
     return _HELP.get(state, "") + _other_measure(seen, state) + _refusal(seen)
 

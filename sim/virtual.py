@@ -147,6 +147,7 @@ class VirtualRig:
             spoken=self._spoken,
             idle=idle,
             unconfirmed=self._kept.unconfirmed,
+            unrenewed=self._kept.unrenewed,
             elsewhere=self._kept.elsewhere,
         )
 

@@ -17,7 +17,7 @@ from rig.control.observe import MOST_FLOW, Facts
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
-from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST
+from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, TOLD_S
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -256,7 +256,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("another_controller", "trip", 0.0, wires.elsewhere, ANOTHER, FIND_IT),
-    Guard("off_unconfirmed", "trip", 1.0, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
+    Guard("off_unconfirmed", "trip", TOLD_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
     Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
     Guard("flow_while_stopped", "trip", 0.0, _flow_while_stopped, "Liquid flows though the pump is off.",

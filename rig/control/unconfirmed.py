@@ -16,6 +16,8 @@ CANNOT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
 FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valves are shut. Then say that it is cut."
 ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
 FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
+TOLD_S = 1.0
+"""A lost answer, or a module that shows its outputs late, is no reason to call anybody."""
 _PUMP = frozenset({"pump_run", "pump_reverse"})
 _FRESH_S = 1.0
 """A scan or two may bring nothing before the figures are called old."""
@@ -73,6 +75,11 @@ def unseen_l(setup: Setup, state: FillState) -> float:
 def in_doubt(state: FillState) -> bool:
     """Whether a fill may not end yet: an output may be on, and nobody has cut the supply."""
     return state.unconfirmed_s is not None and not state.supply_cut
+
+
+def told(state: FillState) -> bool:
+    """Whether outputs have not been known to be off for so long that it is told on every face."""
+    return unconfirmed_for_s(state) >= TOLD_S
 
 
 def unconfirmed_for_s(state: FillState) -> float:

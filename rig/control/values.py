@@ -74,6 +74,8 @@ class Reading:
     both_seen: bool = False
     unconfirmed: frozenset[str] = frozenset()
     """Outputs that were told to go off, and of which nobody knows that they did."""
+    unrenewed: frozenset[str] = frozenset()
+    """Outputs that are to be on, and whose module does not take it: it may take no off either."""
     elsewhere: frozenset[str] = frozenset()
     """Outputs that somebody else switches."""
     untrusted: frozenset[str] = frozenset()

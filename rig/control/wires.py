@@ -29,10 +29,10 @@ def both_on(setup: Setup, facts: Facts) -> bool:
 
 
 def not_obeyed(setup: Setup, facts: Facts) -> bool:
-    """An output reads another way than it was told."""
+    """An output reads another way than it was told, or its module does not take what it is told."""
     seen = facts.reading.outputs_seen
-    if seen is None:
-        return False
+    if seen is None or facts.reading.unrenewed:
+        return bool(facts.reading.unrenewed)
     told = facts.outputs
     return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
 

@@ -152,6 +152,11 @@ class Field:
         return self._kept.unconfirmed
 
     @property
+    def unrenewed(self) -> frozenset[str]:
+        """Outputs that are to be on, and whose module has not taken the last write."""
+        return self._kept.unrenewed
+
+    @property
     def elsewhere(self) -> frozenset[str]:
         """Outputs that somebody else switches."""
         return self._kept.elsewhere

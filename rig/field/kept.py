@@ -24,6 +24,8 @@ class _Output:
     """Since when it has read back as asked."""
     fault: str = ""
     """Of the first off that was not done since it was known to be off."""
+    unrenewed: bool = False
+    """It is to be on, and its last write was not done."""
     undone: int = 0
     """How often it read as asked and then did not, though nothing else was asked."""
     elsewhere: bool = False
@@ -48,12 +50,15 @@ class Kept:
 
     def done(self, name: str) -> None:
         """The device acknowledged the last write."""
-        if not self._of(name).asked:
+        output = self._of(name)
+        output.unrenewed = False
+        if not output.asked:
             self._is_off(name)
 
     def failed(self, name: str, why: str) -> None:
         """The last write was refused, or nobody answered."""
         output = self._of(name)
+        output.unrenewed = output.asked
         if not output.asked and output.may_be_on:
             output.fault = output.fault or why
 
@@ -89,6 +94,11 @@ class Kept:
     def unconfirmed(self) -> dict[str, str]:
         """Outputs that are to be off and may be on, each with the first fault of its switching off."""
         return {name: output.fault for name, output in self._outputs.items() if output.may_be_on and not output.asked}
+
+    @property
+    def unrenewed(self) -> frozenset[str]:
+        """Outputs that are to be on, and whose module has not taken the last write: it may take no off either."""
+        return frozenset(name for name, output in self._outputs.items() if output.asked and output.unrenewed)
 
     @property
     def elsewhere(self) -> frozenset[str]:

@@ -12,7 +12,7 @@ from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, unconfirmed_for_s
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
@@ -162,7 +162,7 @@ def _held_for(state: FillState) -> str:
 
 def _cannot(state: FillState, reading: Reading) -> Picture | None:
     """Outputs that may be on and cannot be switched off from here."""
-    if state.unconfirmed_s is None:
+    if not told(state):
         return None
     return {
         "outputs": sorted(reading.unconfirmed),

@@ -18,7 +18,7 @@ from rig.field.modbus import FieldError
 from rig.ledger.journal import Journal, StoredFill
 from rig.run.loop import Unreachable
 from rig.run.metering import faces
-from rig.run.names import OUTPUTS
+from rig.run.names import OUTPUTS, SIGNALS
 from rig.run.posting import JOURNAL_NAME, not_to_be_filled
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
@@ -39,7 +39,7 @@ async def all_off(settings: Settings) -> None:
     """Switch every output off; raises FieldError when a module does not take it."""
     field = Field(settings.links, settings.points)
     try:
-        await field.write({name: False for name in settings.points if name in OUTPUTS})
+        await field.write({name: False for name in settings.points if name in OUTPUTS | SIGNALS})
     finally:
         field.close()
 

@@ -22,7 +22,7 @@ from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.names import SIGNALS
+from rig.run.names import HEARTBEAT, MOVING, SIGNALS
 from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, reading_of
 from rig.run.recorder import Recorder
@@ -55,6 +55,8 @@ class Fill:
     meters: Sequence[MeterFace]
     watch: Callable[[Setup, Decision], None]
     stop_asked: bool = False
+    _beat: bool = False
+    _beat_s: float = -1e9
     _inbox: list[Request] = dataclasses.field(default_factory=list)
     _before: list[Entry] = dataclasses.field(default_factory=list)
     """Entries of a fill that has not started: written together with its start, or never."""
@@ -94,7 +96,7 @@ class Fill:
     async def _arm(self) -> None:
         """All off, and the output module's time-out written, before anything else is trusted."""
         try:
-            await self.field.write(dict.fromkeys(self._outputs(Outputs()), False))
+            await self.field.write(self._all_off())
             await self._write_timeout()
             await self.field.scan()
         except FieldError as error:
@@ -129,6 +131,7 @@ class Fill:
             spoken=self.settings.line_points,
             idle=idle,
             unconfirmed=self.field.unconfirmed,
+            unrenewed=self.field.unrenewed,
             elsewhere=self.field.elsewhere,
         )
         if reading.output_timeout_s is not None:
@@ -168,7 +171,7 @@ class Fill:
         return requests
 
     async def _carry_out(self, decision: Decision) -> None:
-        wanted = self._outputs(decision.outputs)
+        wanted = self._outputs(decision.outputs) | self._heartbeat(decision)
         first = any(entry.first for entry in decision.entries) and decision.outputs.moving
         if not first:
             await self._write(wanted)
@@ -179,6 +182,17 @@ class Fill:
             with suppress(FieldError):
                 # Whether it was taken, the next scan shows.
                 await self._write_timeout()
+
+    def _heartbeat(self, decision: Decision) -> dict[str, bool]:
+        """The next state of the pulsing output: it pulses while something is to move and every scan brings news."""
+        if HEARTBEAT not in self.settings.points:
+            return {}
+        now_s = asyncio.get_running_loop().time()
+        if not decision.outputs.moving:
+            self._beat = False
+        elif decision.facts.reading.fresh and now_s - self._beat_s >= self.settings.clock.heartbeat / 2:
+            self._beat, self._beat_s = not self._beat, now_s
+        return {HEARTBEAT: self._beat}
 
     async def _journal(self, decision: Decision, *, wait: bool) -> None:
         entries = [*self._before, *decision.entries]
@@ -192,6 +206,9 @@ class Fill:
         wired = self.settings.points
         return {name: getattr(outputs, name) for name in Outputs.__dataclass_fields__ if name in wired}
 
+    def _all_off(self) -> dict[str, bool]:
+        return {name: False for name in self.settings.points if name in MOVING | SIGNALS}
+
     async def _write(self, wanted: dict[str, bool]) -> None:
         try:
             await self.field.write(wanted, SIGNALS)
@@ -200,7 +217,7 @@ class Fill:
             return
 
     async def _everything_off(self) -> None:
-        await self._write(self._outputs(Outputs()))
+        await self._write(self._all_off())
         self.field.close()
 
     async def _pause(self) -> None:

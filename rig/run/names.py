@@ -11,7 +11,9 @@ INPUTS = frozenset({
     "start_button",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
-SIGNALS = frozenset({"beacon"})
+HEARTBEAT = "heartbeat"
+"""The output that the loop pulses while something moves: a relay outside keeps the pump's supply up by it."""
+SIGNALS = frozenset({"beacon", HEARTBEAT})
 """Outputs that move nothing."""
 MOVING = OUTPUTS - SIGNALS
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
@@ -20,12 +22,12 @@ HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
     "hand_air_up",
 })  # fmt: skip
-SWITCHED = OUTPUTS | HANDS
+SWITCHED = OUTPUTS | HANDS | {HEARTBEAT}
 """What is written, yes or no; everything else is read."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}
-POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
+POINT_NAMES = INPUTS | SWITCHED | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",

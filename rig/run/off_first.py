@@ -24,7 +24,7 @@ from rig.field.points import Point, TcpLink
 from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
 
 _DATA = Path("rig-data")
-_OUTPUTS = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon")
+_OUTPUTS = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
 _OF_A_FILL = frozenset({"resume", "close"})
 """Commands that name a fill, whose configuration is the one that it was started with."""
 _WORK = _OF_A_FILL | {"fill", "loaded", "empty", "rinse", "prove", "serve"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.field.field import Field
-from rig.run.names import MOVING
+from rig.run.names import HEARTBEAT, MOVING
 from rig.run.settings import Settings
 
 UNGUARDED = (
@@ -39,8 +39,7 @@ def _guarded(settings: Settings) -> set[tuple[str, int]]:
     return {(point.link, point.unit) for point in outputs} if settings.limits.timeout_fixed else set()
 
 
-def unguarded(settings: Settings) -> str:
-    """The caution of a rig whose outputs stay as they are without this program; empty where something drops them."""
-    switched = MOVING & set(settings.points)
-    guarded = "heartbeat" in settings.points or _guarded(settings)
-    return UNGUARDED if switched and not guarded else ""
+def unguarded(settings: Settings) -> bool:
+    """Whether outputs stay as they are without this program: nothing is configured that would drop them."""
+    guarded = HEARTBEAT in settings.points or _guarded(settings)
+    return not guarded and not MOVING.isdisjoint(settings.points)

@@ -65,14 +65,16 @@ def reading_of(
     spoken: Collection[str] = (),
     idle: Collection[str] = (),
     unconfirmed: Collection[str] = (),
+    unrenewed: Collection[str] = (),
     elsewhere: Collection[str] = (),
 ) -> Reading:
     """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
 
     ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
     speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
-    outputs may be on though they are to be off; ``elsewhere`` are those that somebody else switches. A point that is
-    older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    outputs may be on though they are to be off, of ``unrenewed`` ones no module has taken the last on, ``elsewhere``
+    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted
+    and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
     doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
@@ -94,6 +96,7 @@ def reading_of(
         outputs_seen=_outputs(tuple(seen.items())) if whole and not both else None,
         both_seen=both,
         unconfirmed=MOVING.intersection(unconfirmed),
+        unrenewed=MOVING.intersection(unrenewed),
         elsewhere=MOVING.intersection(elsewhere),
         untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
