@@ -21,8 +21,8 @@ TOLD_S = 1.0
 _PUMP = frozenset({"pump_run", "pump_reverse"})
 _FRESH_S = 1.0
 """A scan or two may bring nothing before the figures are called old."""
-_STILL_COUNTS_S = 2.0
-"""A count is taken for valid for a while after it was read, usually a second; no longer than this."""
+_MOST_FLOW = 1.1
+"""A pump's plate may be a tenth off (common practice, no source)."""
 _MOST_GROWTH = 0.05
 """Share by which a cavity may grow under the relief's pressure."""
 
@@ -55,7 +55,7 @@ def _unseen(setup: Setup, state: FillState, facts: Facts) -> FillState:
     if not runs or state.supply_cut:
         return state
     # What was read last still counts for a while: the silence is older than the count's.
-    before_s = state.unseen_s or (0.0 if by_time else min(reading.now_s - facts.dt_s - state.fresh_s, _STILL_COUNTS_S))
+    before_s = state.unseen_s or (0.0 if by_time else reading.now_s - facts.dt_s - state.fresh_s)
     return changed(state, unseen_s=before_s + facts.dt_s)
 
 
@@ -64,7 +64,7 @@ def unseen_l(setup: Setup, state: FillState) -> float:
 
     Into the tyre no more than it has room for, out of it no more than it holds.
     """
-    moved_l = setup.line.pump_lps * state.unseen_s
+    moved_l = _MOST_FLOW * setup.line.pump_lps * state.unseen_s
     if setup.into == "open vessel" or not moved_l:
         return moved_l
     holds_l = setup.existing_l + in_tyre_l(setup, state)

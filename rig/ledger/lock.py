@@ -83,6 +83,7 @@ class RigLock:
         }
         self._handle: int | None = None
         self._sockets: list[socket.socket] = []
+        self._threads: list[threading.Thread] = []
 
     def __enter__(self) -> RigLock:
         """Take the lock; :class:`LockedError` says who holds it, where and since when, or what is wrong here."""
@@ -102,7 +103,8 @@ class RigLock:
             raise
         told = json.dumps(self._who).encode()
         for each in self._sockets:
-            threading.Thread(target=_tell, args=(each, told), daemon=True).start()
+            self._threads.append(threading.Thread(target=_tell, args=(each, told), daemon=True))
+            self._threads[-1].start()
         return self
 
     def _take(self, handle: int) -> None:
@@ -115,11 +117,15 @@ class RigLock:
 
     def _drop(self) -> None:
         for each in self._sockets:
-            # Wakes the thread that waits there.
+            # Wakes the thread that waits there; until it is gone the system keeps the name.
             with contextlib.suppress(OSError):
                 each.shutdown(socket.SHUT_RDWR)
+        for thread in self._threads:
+            thread.join()
+        for each in self._sockets:
             each.close()
         self._sockets.clear()
+        self._threads.clear()
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None

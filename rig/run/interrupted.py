@@ -100,7 +100,8 @@ async def closed_state(
     if may_run and reading is None:
         last = journal.entries(stored.fill_id)[-1]
         dark_s = (datetime.now(UTC) - datetime.fromisoformat(last.at)).total_seconds()
-        state = replace(state, unseen_s=state.unseen_s + max(dark_s, 0.0))
+        scale = 1.0 if settings is None else settings.clock.scale
+        state = replace(state, unseen_s=state.unseen_s + max(dark_s, 0.0) * scale)
     flags = {"supply cut by hand"} if may_run and fault else set()
     return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
 

@@ -187,7 +187,7 @@ class Fill:
         """The next state of the pulsing output: it pulses while something is to move and every scan brings news."""
         if HEARTBEAT not in self.settings.points:
             return {}
-        now_s = asyncio.get_running_loop().time()
+        now_s = decision.state.now_s
         if not decision.outputs.moving:
             self._beat = False
         elif decision.facts.reading.fresh and now_s - self._beat_s >= self.settings.clock.heartbeat / 2:

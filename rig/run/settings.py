@@ -63,7 +63,7 @@ class ClockTable(Strict):
     scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
     heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
-    """Time of one pulse and its pause at ``heartbeat``, by the wall clock."""
+    """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
 
 
 class MeterTable(Strict):

@@ -145,6 +145,12 @@ def test_a_holder_that_does_not_answer_is_known_by_its_process(tmp_path: Path) -
         child.kill()
 
 
+def test_a_lock_that_is_given_back_is_free_at_once(tmp_path: Path) -> None:
+    for _ in range(200):
+        with RigLock(tmp_path, [END]):
+            pass
+
+
 def test_one_end_in_common_is_enough_and_a_refusal_frees_the_others(tmp_path: Path) -> None:
     with RigLock(tmp_path / "one", [END]):
         with pytest.raises(LockedError), RigLock(tmp_path / "two", [END, "tcp 192.0.2.8 502"]):

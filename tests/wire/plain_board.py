@@ -64,6 +64,7 @@ late = "2 s"
 content = "900 L"
 fluid = "water"
 """
+HEARTBEAT = 'heartbeat = { link = "io", table = "coil", address = 5 }'
 REGISTER = 'output_timeout = { link = "io", table = "holding", address = 0, type = "u16", scale = 0.1, quantity = "s" }'
 PROVEN = "timeout_proven_on = 2026-11-02"
 
@@ -79,15 +80,20 @@ class Board:
     """From so much in the tyre on it is in the mode ``breaks_to``."""
     breaks_to: Mode = "refuses"
     watchdog: bool = False
+    timers: bool = False
+    """Two off-delay timers hang on the changeover contact of coil 5; both together hold the pump's supply."""
     supply_cut: bool = False
     coils: list[bool] = field(default_factory=lambda: [False] * 8)
     timeout_s: float = 0.0
     litres: float = 0.0
     air_kpa_l: float = 0.0
+    reversed_off: bool = False
+    """The pump was reversed behind a valve that was shut: the hose has no pressure, and nothing came back."""
     broke_s: float | None = None
     still_s: float | None = None
     """When the pump stood after the break."""
     _asked_s: float = 0.0
+    _beat_s: float = -math.inf
     _now_s: float = 0.0
     _wall_s: float = field(default_factory=time.monotonic)
 
@@ -95,12 +101,18 @@ class Board:
         self.air_kpa_l = (_AIR_KPA + 5 * PSI) * self.cavity_l
 
     @property
+    def answers_s(self) -> float:
+        """The link's time-out: as long on the plant's clock, whatever its speed."""
+        return 0.3 / self.speed
+
+    @property
     def tyre_kpa(self) -> float:
         return self.air_kpa_l / (self.cavity_l - self.litres) - _AIR_KPA
 
     @property
     def pumping(self) -> bool:
-        return self.coils[0] and not self.supply_cut
+        supplied = not self.timers or self._now_s - self._beat_s < 2.5
+        return self.coils[0] and supplied and not self.supply_cut
 
     def step(self) -> None:
         """Bring the plant up to now."""
@@ -114,6 +126,7 @@ class Board:
                 self.coils = [False] * 8
             if self.pumping and self.tyre_kpa < 30 * PSI:
                 self.litres += 25 / 60 * dt_s
+            self.reversed_off |= self.coils[1]
             if self.coils[2]:
                 lowest = _AIR_KPA * (self.cavity_l - self.litres)
                 self.air_kpa_l += (lowest - self.air_kpa_l) * (1 - math.exp(-dt_s / _VENT_S))
@@ -123,6 +136,8 @@ class Board:
                 self.still_s = self._now_s
 
     def gauge_kpa(self) -> float:
+        if self.reversed_off:
+            return 0.0
         flow = 25 / 60000 if self.pumping else 0.0
         return self.tyre_kpa + _WATER / 2 * (flow / (_CD * math.pi / 4 * _BORE_M**2)) ** 2 / 1000
 
@@ -147,6 +162,8 @@ class Board:
                 word.to_bytes(2, "big") for word in self._words(function)[address : address + count]
             )
         if function == 5:
+            if address == 5 and self.coils[5] is not (body[4] == 0xFF):
+                self._beat_s = self._now_s
             self.coils[address] = body[4] == 0xFF
             return body
         self.timeout_s = int.from_bytes(body[7:9], "big") / 10
@@ -176,7 +193,7 @@ async def over_tcp(board: Board) -> AsyncIterator[str]:
     server = await asyncio.start_server(serve, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
     try:
-        yield f'kind = "tcp"\nport = {port}\ntimeout = "0.3 s"'
+        yield f'kind = "tcp"\nport = {port}\ntimeout = "{board.answers_s:g} s"'
     finally:
         server.close()
 
@@ -215,7 +232,7 @@ async def over_rtu(board: Board, port: Path) -> AsyncIterator[str]:
 
     loop.add_reader(master, take)
     try:
-        yield f'kind = "rtu"\nport = "{port}"\nbaud = 115200\ntimeout = "0.3 s"'
+        yield f'kind = "rtu"\nport = "{port}"\nbaud = 115200\ntimeout = "{board.answers_s:g} s"'
     finally:
         loop.remove_reader(master)
         os.close(master)
