@@ -203,7 +203,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         # A measure of coarse steps is given long to move, and the pump may have all the while; a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
         return pump_lps * max(_UNSEEN_S, silent_s)
-    return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
+    # While it is known since when nothing is counted, or what is not switched off is counted, no more is guessed.
+    known = state.unseen_s > 0 or state.unconfirmed_s is not None
+    return pump_lps * _UNSEEN_S if alarm in _UNSEEN and not known else 0.0
 
 
 def _rose_late(state: FillState) -> bool:

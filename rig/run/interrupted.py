@@ -13,12 +13,13 @@ from rig.control.recover import recovered
 from rig.control.state import FillState, bases, in_tyre_l, out_of_use
 from rig.control.unconfirmed import CANNOT, in_doubt
 from rig.control.values import Reading, Setup
-from rig.field.field import Field
+from rig.field.field import LATE, Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import Journal, StoredFill
 from rig.run.loop import Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS, SIGNALS
+from rig.run.outputs import dropped_after_s
 from rig.run.posting import JOURNAL_NAME, not_to_be_filled
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
@@ -84,6 +85,8 @@ async def closed_state(
     """
     state = STATE.validate_json(stored.state)
     may_run = state.outputs.moving or in_doubt(state)
+    last = datetime.fromisoformat(journal.entries(stored.fill_id)[-1].at)
+    dark_s = max((datetime.now(UTC) - last).total_seconds(), 0.0)
     fault, reading = "there is no configuration", None
     if settings is not None:
         try:
@@ -92,16 +95,18 @@ async def closed_state(
         except FieldError as error:
             fault = str(error)
         reading = await _reading_if_any(settings, setup, state)
+        drop_s = LATE * dropped_after_s(settings)
+        if fault and dark_s > drop_s:
+            # Seen to do so by a person: the modules' own time-out has switched off since.
+            fault, dark_s = "", drop_s
     if may_run and fault and not supply_cut:
         raise Refused(
             f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {stored.fill_id} --supply-cut"
         )
     state = recovered(setup, state, reading)
     if may_run and reading is None:
-        last = journal.entries(stored.fill_id)[-1]
-        dark_s = (datetime.now(UTC) - datetime.fromisoformat(last.at)).total_seconds()
         scale = 1.0 if settings is None else settings.clock.scale
-        state = replace(state, unseen_s=state.unseen_s + max(dark_s, 0.0) * scale)
+        state = replace(state, unseen_s=state.unseen_s + dark_s * scale)
     flags = {"supply cut by hand"} if may_run and fault else set()
     return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rig.field.field import Field
 from rig.run.names import HEARTBEAT, MOVING
 from rig.run.settings import Settings
@@ -28,6 +30,15 @@ def proven_of(settings: Settings) -> dict[tuple[str, int], float]:
     """By link and unit: the modules' own time-outs that a person has seen switch off, seconds."""
     proven = settings.limits.timeout_proven_on is not None
     return dict.fromkeys(_guarded(settings), settings.limits.output_timeout) if proven else {}
+
+
+def dropped_after_s(settings: Settings) -> float:
+    """After how long a silence every output is off by a proven time-out; endless where one of them would stay on."""
+    proven, points = proven_of(settings), settings.points
+    return max(
+        (proven.get((points[name].link, points[name].unit), math.inf) for name in MOVING if name in points),
+        default=0.0,
+    )
 
 
 def _guarded(settings: Settings) -> set[tuple[str, int]]:

@@ -338,7 +338,7 @@ def placed(document: dict[str, object], folder: Path) -> dict[str, object]:
     """The configuration with its paths as seen from where the program runs."""
     placed = dict(document)
     for table, key, usual in _PATHS:
-        keys = placed.get(table, {})
+        keys = placed.get(table)
         if isinstance(keys, dict) and isinstance(text := keys.get(key, usual), str) and text:
             placed[table] = {**keys, key: str(folder / text)}
     return placed
