@@ -120,7 +120,9 @@ class Modules:
         tables: dict[Where, list[_Slot]] = {}
         for name, point in points.items():
             where = Where(endpoints[point.link], point.unit, point.table)
-            slot = _Slot(name, codec_for(name, point), point.address, point.registers, point.bit)
+            slot = _Slot(
+                name, codec_for(name, point, plant.params.atmosphere_kpa_abs), point.address, point.registers, point.bit
+            )
             tables.setdefault(where, []).append(slot)
             if name in OUTPUTS or name == _TIMEOUT:
                 self._guarded.add((where.endpoint, where.unit))
@@ -205,6 +207,8 @@ class Modules:
             shown.update(zip(_SENSED, _sensed(plant.readings()), strict=True))
             shown["plant_clock"], shown["vessel_level"] = plant.time_s, plant.vessel_l
             shown[_TIMEOUT] = self._timeout_s
+            shown["pump_run_feedback"] = float(self._coils.pump_run or plant.upsets.pump_welded)
+            shown["pump_reverse_feedback"] = float(self._coils.pump_reverse)
         return self._shown
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:

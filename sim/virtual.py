@@ -24,7 +24,7 @@ from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.field.points import Point
 from rig.run.metering import Counter, MeterFace, faces
-from rig.run.names import SIMULATED, SWITCHED
+from rig.run.names import FEEDBACK, SIMULATED, SWITCHED
 from rig.run.outputs import proven_of
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
@@ -73,9 +73,9 @@ class VirtualRig:
         self.now_s = _SETTLE_S
         self.values: dict[str, Value] = {}
         self.meters: Sequence[MeterFace] = (Counter(),)
-        self._units = conversions(settings.quantities)
+        self._units = conversions(settings.quantities, settings.rig.atmosphere)
         # What only a simulated rig has is for hands, and for a clock over the wire: a scan is as of a real rig.
-        points = {name: point for name, point in settings.points.items() if name not in SIMULATED}
+        points = {name: point for name, point in settings.read.items() if name not in SIMULATED}
         self._blocks = tuple(
             (block, Where(_END, block.unit, block.table), places(block, points))
             for name, link in settings.buses.items()
@@ -87,7 +87,7 @@ class VirtualRig:
             if name in SWITCHED
         }
         self._kept, self._proven_s = Kept(), proven_of(settings)
-        self._outputs = tuple(name for name in _OUTPUTS if name in settings.points)
+        self._outputs = tuple(name for name in _OUTPUTS if name in points)
         self._sent_s = self._left_until_s = 0.0
         self._unsure_s: float | None = None
         self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
@@ -112,6 +112,9 @@ class VirtualRig:
                 self._hear(link)
             for name in self._outputs:
                 self._kept.reads(name, self.now_s, on=bool(self.values[name].raw))
+                contactor = self.values.get(FEEDBACK.get(name, ""))
+                if contactor is not None:
+                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw))
             self._sent_s = self.now_s
         self._look_at_outputs()
         return self.reading(acting, idle)

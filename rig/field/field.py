@@ -119,6 +119,8 @@ class Field:
     proven_s: Mapping[tuple[str, int], float] = field(default_factory=dict)
     """By link and unit: a module's own time-out that a person has seen switch off. After so long without a request an
     off counts as done."""
+    feedback: Mapping[str, str] = field(default_factory=dict)
+    """By output: the input that shows whether the contactor behind it is in."""
     armed: bool = True
     """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
@@ -135,7 +137,7 @@ class Field:
             if isinstance(link, LineLink):
                 self._talkers[name] = _Talker(LinePort(name, link), link.fields)
                 continue
-            mine = {key: point for key, point in self.points.items() if point.link == name}
+            mine = {k: point for k, point in self.points.items() if point.link == name and not point.write_only}
             blocks = plan_blocks(mine, link.max_gap)
             self._devices[name] = _Device(ModbusPort(name, link), blocks)
             self._places |= {block: places(block, mine) for block in blocks}
@@ -184,6 +186,9 @@ class Field:
             value = self.values.get(name)
             if value is not None and value.at_s > ended_s:
                 self._kept.reads(name, value.at_s, on=bool(value.raw))
+            contactor = self.values.get(self.feedback.get(name, ""))
+            if contactor is not None and contactor.at_s > ended_s:
+                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw))
         for name in self._kept.unconfirmed if self.armed else ():
             point = self.points[name]
             timeout_s = self.proven_s.get((point.link, point.unit), math.inf)
@@ -359,7 +364,7 @@ def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     except DecodeError as error:
         return Value(0, 0.0, now_s, str(error), registers)
     number = scaled(raw, point)
-    return Value(raw, number, now_s, _range_fault(number, point), registers)
+    return Value(raw, number, now_s, point.loop_fault(number) or _range_fault(number, point), registers)
 
 
 def value_of_field(name: str, each: LineField, line: Line) -> Value:

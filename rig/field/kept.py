@@ -77,6 +77,15 @@ class Kept:
         elif not output.asked:
             self._is_off(name)
 
+    def shows(self, name: str, at_s: float, *, is_in: bool) -> None:
+        """The contactor behind it shows in or out: one that stays in is no off, whatever its relay says."""
+        output = self._of(name)
+        if is_in and not output.asked:
+            output.may_be_on = True
+            output.fault = output.fault or "its contactor stays in though its relay is off"
+        elif output.asked and not is_in and at_s - output.asked_s > _STANDS_S:
+            output.unrenewed = True
+
     def timed_out(self, name: str) -> None:
         """The module's own proven time-out has switched it off."""
         if not self._of(name).asked:

@@ -46,6 +46,10 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
         if isinstance(link, LineLink):
             lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]
     cautions = [UNGUARDED] if unguarded(settings) else []
+    if blind := sorted(settings.points.keys() - settings.read.keys()):
+        cautions.append(
+            f"{', '.join(blind)}: nothing is read back; a relay that does not obey is seen by its effects only"
+        )
     lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
@@ -78,7 +82,7 @@ def _link_text(link: Link) -> str:
 
 def _requests(settings: Settings) -> int:
     return sum(
-        len(plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap))
+        len(plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap))
         for name, link in settings.buses.items()
     )
 

@@ -125,8 +125,8 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     return reading_of(
-        settings.points,
-        conversions(settings.quantities),
+        settings.read,
+        conversions(settings.quantities, settings.rig.atmosphere),
         field.values,
         now_s=0.0,
         wall_s=asyncio.get_running_loop().time(),

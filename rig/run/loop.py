@@ -68,7 +68,7 @@ class Fill:
         switched off and nobody is there, :class:`JournalError` when the disk fails, :class:`Impossible` on a defect.
         Outputs are off whenever this returns or raises, as far as the field can be reached.
         """
-        units = conversions(self.settings.quantities)
+        units = conversions(self.settings.quantities, self.settings.rig.atmosphere)
         await self._arm()
         try:
             while True:
@@ -117,7 +117,7 @@ class Fill:
         wall_s = asyncio.get_running_loop().time()
         now_s = self.clock.tick(self._plant_s(units, began_s))
         reading = reading_of(
-            self.settings.points,
+            self.settings.read,
             units,
             self.field.values,
             now_s=now_s,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rig.field.field import Field
-from rig.run.names import HEARTBEAT, MOVING
+from rig.run.names import FEEDBACK, HEARTBEAT, MOVING
 from rig.run.settings import Settings
 
 UNGUARDED = (
@@ -23,6 +23,7 @@ def field_of(settings: Settings) -> Field:
         renew_s=timeout_s / 4,
         leave_s=1.25 * timeout_s,
         proven_s=proven_of(settings),
+        feedback={output: name for output, name in FEEDBACK.items() if name in settings.points},
     )
 
 

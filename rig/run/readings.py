@@ -10,7 +10,7 @@ from rig.control.values import Outputs, Reading
 from rig.field.field import Value
 from rig.run.metering import Counter, MeterFace
 from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT
-from rig.units import parse
+from rig.units import parse, referenced
 
 _NUMBERS = {
     "line_pressure": "line_kpa",
@@ -39,13 +39,14 @@ class Conversion:
     offset: float
 
 
-def conversions(quantities: Mapping[str, str]) -> dict[str, Conversion]:
-    """Conversions of all points that have a unit, by name."""
+def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> dict[str, Conversion]:
+    """Conversions of all points that have a unit, by name; absolute pressures become gauge by the air's pressure."""
     found = {}
-    for name, unit in quantities.items():
+    for name, written in quantities.items():
         kind = QUANTITY_OF_POINT[name]
+        unit, absolute = referenced(written) if kind == "pressure" else (written, False)
         zero, one = parse(f"0 {unit}", kind), parse(f"1 {unit}", kind)
-        found[name] = Conversion(one - zero, zero)
+        found[name] = Conversion(one - zero, zero - (atmosphere_kpa if absolute else 0.0))
     return found
 
 

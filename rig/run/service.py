@@ -206,8 +206,8 @@ class Service:
     def _reading(self, began_s: float) -> Reading:
         settings = self._settings
         return reading_of(
-            settings.points,
-            conversions(settings.quantities),
+            settings.read,
+            conversions(settings.quantities, settings.rig.atmosphere),
             self._field.values,
             now_s=0.0,
             wall_s=asyncio.get_running_loop().time(),

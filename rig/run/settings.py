@@ -274,6 +274,11 @@ class Settings(Strict):
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
 
     @property
+    def read(self) -> dict[str, Point]:
+        """Points on registers and coils that are read in every scan."""
+        return {name: point for name, point in self.points.items() if not point.write_only}
+
+    @property
     def line_points(self) -> dict[str, LineField]:
         """Points that come in lines of text, by name."""
         lines = [link for link in self.links.values() if isinstance(link, LineLink)]

@@ -159,3 +159,15 @@ def test_the_supply_can_be_said_to_be_cut_only_while_an_off_is_not_known_to_be_d
     said = decide(fill.setup, state, replace(reading, now_s=state.now_s + 0.1), [Request("1", "supply_cut", by="Jo")])
     assert not said.state.supply_cut
     assert "supply cut by hand" not in said.state.flags
+
+
+def test_a_welded_contactor_that_feeds_back_is_told_as_an_output_that_cannot_be_switched_off() -> None:
+    contact = {"link": "io", "table": "discrete", "address": 9}
+    welded = rig_settings(points__pump_run_feedback=contact)
+    fill = fill_of(welded, QUESTION, ["pump_welded@30"])
+    seen: list[tuple[float, str]] = []
+    fill.watch = lambda decision: seen.append((decision.state.now_s, cannot_text(decision)))
+    fill.run(most_s=200.0, until=lambda decision: bool(cannot_text(decision)))
+    assert seen[-1][1].startswith(CANNOT)
+    sound = fill_of(welded, QUESTION)
+    assert sound.run().state.state is State.COMPLETE

@@ -12,11 +12,12 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
 import pytest
-from field_devices import COILS, NEVER_S, RELAYS, TIMEOUT_S, bench, coil, link, odd_device, relays
+from field_devices import COILS, DISCRETES, NEVER_S, RELAYS, TIMEOUT_S, bench, coil, link, odd_device, relays
 
 from rig.field.field import Field
 from rig.field.kept import Kept
 from rig.field.modbus import FieldError
+from rig.field.points import Point
 
 OFF = dict.fromkeys(RELAYS, False)
 _DEVICE_FAILURE = 4
@@ -195,3 +196,48 @@ def test_an_output_that_lags_or_drops_once_is_nobody_elses_and_one_that_drops_tw
         kept.reads("pump_run", at_s, on=on)
         found.append(kept.elsewhere == {"pump_run"})
     assert found == [False, False, False, True]
+
+
+async def test_a_contactor_that_stays_in_is_no_off_though_its_relay_reads_off() -> None:
+    points = {**RELAYS, "pump_run_feedback": Point(link="io", table="discrete", address=4)}
+    async with bench() as device:
+        wires = Field({"io": link(device.port)}, points, renew_s=NEVER_S, feedback={"pump_run": "pump_run_feedback"})
+        await wires.write({**OFF, "pump_run": True})
+        await device.put(1, DISCRETES, 4, [True])
+        await wires.scan()
+        await wires.write(OFF)
+        await wires.scan()
+        assert wires.unconfirmed == {"pump_run": "its contactor stays in though its relay is off"}
+        await device.put(1, DISCRETES, 4, [False])
+        await wires.scan()
+        assert wires.unconfirmed == {}
+        wires.close()
+
+
+def test_a_contactor_that_does_not_come_in_is_told() -> None:
+    kept = Kept()
+    kept.asks("pump_run", 0.0, on=True)
+    kept.done("pump_run")
+    kept.shows("pump_run", 0.2, is_in=False)
+    assert kept.unrenewed == frozenset()
+    kept.shows("pump_run", 1.5, is_in=False)
+    assert kept.unrenewed == {"pump_run"}
+
+
+async def test_a_board_that_cannot_be_read_is_not_asked_and_its_acknowledgements_count() -> None:
+    points = {name: point.model_copy(update={"write_only": True}) for name, point in POINTS.items()}
+    board = Board()
+    async with odd_device(board.answer) as port:
+        wires = Field({"io": link(port)}, points, renew_s=NEVER_S)
+        await wires.write({"pump_run": True})
+        await wires.scan()
+        assert all(body[1] == 5 for body in board.asked)
+        assert wires.errors == {}
+        board.refuses_writes = True
+        with pytest.raises(FieldError):
+            await wires.write({"pump_run": False})
+        assert set(wires.unconfirmed) == {"pump_run"}
+        board.refuses_writes = False
+        await wires.write({"pump_run": False})
+        assert wires.unconfirmed == {}
+        wires.close()

@@ -69,3 +69,15 @@ def test_a_rig_that_nothing_switches_off_is_told_so_and_a_heartbeat_or_a_time_ou
     assert not unguarded(settings_of(fixed, "test"))
     beats = {**document["points"], "heartbeat": {"link": "io", "table": "coil", "address": 4}}
     assert not unguarded(settings_of({**document, "points": beats}, "test"))
+
+
+def test_only_an_output_is_write_only_and_that_is_told() -> None:
+    document = tomllib.loads((CONFIG / "demo.toml").read_text(encoding="utf-8"))
+    document["points"]["estop_ok"]["write_only"] = True
+    with pytest.raises(SettingsError, match=r"points.estop_ok.write_only: only an output is written"):
+        settings_of(document, "test")
+    del document["points"]["estop_ok"]["write_only"]
+    document["points"]["vent_valve"]["write_only"] = True
+    settings = settings_of(document, "test")
+    assert "vent_valve" not in settings.read
+    assert "Not read back: vent_valve" in check_text(settings)[1]
