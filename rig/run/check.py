@@ -47,9 +47,7 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
             lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]
     cautions = [UNGUARDED] if unguarded(settings) else []
     if blind := sorted(settings.points.keys() - settings.read.keys()):
-        cautions.append(
-            f"{', '.join(blind)}: nothing is read back; a relay that does not obey is seen by its effects only"
-        )
+        cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
     lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
