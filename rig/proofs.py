@@ -57,7 +57,7 @@ def history_text(provings: Sequence[StoredProving]) -> str:
         doubt = f"± {u_percent:.3f} %" if isinstance(u_percent, float) else "± ?"
         lines.append(
             f"{each.number:>4}  {each.at[:16]}  {factor:.5f} {doubt:<9}  {len(runs)} runs, spread {spread:.3f} %  "
-            f"{found['fluid']}  by {found['by'] or '-'}  {'taken' if each.accepted else 'not taken'}  ({each.meter})"
+            f"{found['fluid']}  by {found['by'] or '-'}  {_standing_word(each)}  ({each.meter})"
         )
     return "\n".join(lines)
 

@@ -126,7 +126,7 @@ def _done(book: Book, standing: Record) -> dict[str, object] | None:
         bill = job_bill(book, job)
     except Refused:
         return None
-    fills = [fill.document for fill in book.valid(FILL, job=job) if not fill.document.get("void")]
+    fills = [fill.document for fill in book.valid(FILL, job=job)]
     over = Decimal(str(bill["total"])) - Decimal(str(standing.document["total"]))
     net_l = sum((exact(fill["net_l"]) for fill in fills), Decimal(0))
     return {"total": bill["total"], "net_l": str(net_l), "over": f"{over:+}"}

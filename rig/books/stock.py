@@ -116,8 +116,7 @@ def _described(
 ) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
-    key = f"tote {name}"
-    standing = book.one("tote", key)
+    standing = book.one("tote", f"tote {name}")
     facts: Body = {}
     for field, text in (("capacity_l", options.capacity), ("reorder_l", options.reorder)):
         if text is not None:
@@ -128,11 +127,8 @@ def _described(
         facts["yard"] = True
     body = {**(standing.document if standing else {}), **facts, "tote": name}
     at = now()
-    if standing is None:
-        book.append("tote", key, at, body)
-    else:
-        book.replace(standing, body, at)
-    if name and not body.get("yard") and not book.keys("connect"):
+    book.put("tote", f"tote {name}", at, body, standing)
+    if name and not body.get("yard") and not book.valid("connect", truck=book.own):
         # The first tote with a name is the one at the pump, until another is connected.
         book.note("connect", at, {"tote": name, "by": options.by})
 

@@ -120,14 +120,9 @@ def _next_name(book: Book) -> str:
 def _keep_wheels(book: WritableBook, job: str, wheels: Sequence[WheelForm], by: str) -> None:
     standing = book.one(WHEELS, job)
     listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
-    if standing is not None and standing.document["wheels"] == listed and not standing.document.get("void"):
+    if standing is not None and standing.document["wheels"] == listed and not _away(standing):
         return
-    at = now()
-    body: dict[str, object] = {"job": job, "wheels": listed, "by": by}
-    if standing is None:
-        book.append(WHEELS, job, at, body)
-    else:
-        book.replace(standing, body, at)
+    book.put(WHEELS, job, now(), {"job": job, "wheels": listed, "by": by}, standing)
 
 
 def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
@@ -140,8 +135,8 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
         raise Refused("why is it put away? for example: entered twice")
     with _to_keep(settings) as (book, shop):
         standing = _plan(book, job)
-        if not standing.document.get("void"):
-            book.replace(standing, standing.document | {"void": True, "why": why, "by": by}, now())
+        if not _away(standing):
+            book.replace(standing, standing.document | {"put_away": why, "by": by}, now())
         return job_view(book, shop, job)
 
 
@@ -152,7 +147,7 @@ def quote(settings: Settings, job: str) -> View:
     """
     with _to_keep(settings) as (book, shop):
         plan = _plan(book, job)
-        if plan.document.get("void"):
+        if _away(plan):
             raise Refused(f"job {job!r} is put away: take it up again first")
         standing = quote_of(book, job)
         if standing is not None and standing.document["accepted_by"]:
@@ -197,8 +192,8 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     Refused for an unknown one.
     """
     plan, known, quote = _plan(book, job), book.one("job", job), quote_of(book, job)
-    away = bool(plan.document.get("void"))
-    fills = [fill for fill in book.valid(FILL, job=job, truck=book.own) if not fill.document.get("void")]
+    away = _away(plan)
+    fills = book.valid(FILL, job=job, truck=book.own)
     facts = known.document if known else {}
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
     wheels = _wheels(settings, _forms(plan), fills, work)
@@ -208,7 +203,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
         "job": job,
         **{name: facts.get(name) for name in _FACTS},
         "wheels": wheels,
-        "away": str(plan.document["why"]) if away else "",
+        "away": away,
         "next": None if away else next(open_wheels, None),
         **{name: alike[name] for name in ("pairs", "groups")},
         "quote": quote_document(book, quote) if quote else None,
@@ -219,6 +214,12 @@ def compare_view(settings: Settings) -> View:
     """How alike all the wheels came out that this rig filled."""
     with book_of_rig(settings) as book:
         return compare_document(*compared(book.valid(FILL, truck=book.own)))
+
+
+def _away(plan: Record) -> str:
+    """Why a job's list of wheels is put away; empty where it is not. Earlier versions wrote it in two fields."""
+    body = plan.document
+    return str(body.get("put_away") or (body["why"] if body.get("void") else ""))
 
 
 def _plan(book: Book, job: str) -> Record:
