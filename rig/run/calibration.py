@@ -2,7 +2,8 @@
 
 The factor in force is that of the latest accepted proving in the journal, not declared void, of this meter (its kind
 and point, and for a pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` whose
-``proven_on`` is a later day. A configuration without ``proven_on`` never goes before a proving; on the same day the journal's stands.
+``proven_on`` is a later day. A configuration without ``proven_on`` never goes before a proving; on the same day the
+journal's stands.
 
 What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
 """
