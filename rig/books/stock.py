@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import secrets
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -11,15 +12,29 @@ from typing import TYPE_CHECKING
 import segno
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, settings_of, told
+from rig.books.fields import volume_above_zero_l, volume_l_of
+from rig.books.where import (
+    OK,
+    Add,
+    add_config,
+    add_sure,
+    book_asked,
+    book_written,
+    local,
+    now,
+    settings_of,
+    surely,
+    told,
+)
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.record import delivery_in
 from rig.run.mistakes import nearest
+from rig.run.plausible import refuse_doubtful
 from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, same_fluid, totes_of
-from rig.units import parse, show_volume
+from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -61,6 +76,7 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
     stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
     stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
     stock.add_argument("--by", default="", metavar="NAME")
+    add_sure(stock)
 
 
 # --- telling --------------------------------------------------------------------------------------------------------
@@ -73,7 +89,7 @@ def stock_command(options: argparse.Namespace) -> int:
             totes = totes_of(book)
     else:
         with book_written(options) as written:
-            tell(written, options, settings_of(options))
+            surely(options, lambda: tell(written, options, settings_of(options)))
             totes = totes_of(written)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
@@ -82,13 +98,19 @@ def stock_command(options: argparse.Namespace) -> int:
 
 
 def tell(
-    book: WritableBook, options: argparse.Namespace, settings: Settings | None, totes: Sequence[Tote] | None = None
+    book: WritableBook,
+    options: argparse.Namespace,
+    settings: Settings | None,
+    totes: Sequence[Tote] | None = None,
+    once: str = "",
 ) -> None:
-    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do.
+    """Keep what was loaded, dipped or connected, or what a tote is, for a request ``once``.
 
-    ``totes`` are those that may be named; without them, all that the book's own truck knows.
+    Refused, Doubtful, QuantityError with what to do. ``totes`` are those that may be named; without them, all that the
+    book's own truck knows.
     """
-    _ACTIONS[options.action](book, totes_of(book) if totes is None else totes, options, settings)
+    known = totes_of(book) if totes is None else totes
+    _ACTIONS[options.action](book, known, options, settings, once or secrets.token_hex(12))
 
 
 def _named(totes: Sequence[Tote], name: str | None) -> Tote:
@@ -105,14 +127,11 @@ def _named(totes: Sequence[Tote], name: str | None) -> Tote:
 def _volume_l(options: argparse.Namespace) -> float:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig stock {options.action} --volume "900 L"`')
-    volume_l = parse(options.volume, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative")
-    return round(volume_l, 3)
+    return volume_above_zero_l(options.volume) if options.action == "load" else volume_l_of(options.volume)
 
 
 def _described(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
 ) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
@@ -120,12 +139,13 @@ def _described(
     facts: Body = {}
     for field, text in (("capacity_l", options.capacity), ("reorder_l", options.reorder)):
         if text is not None:
-            facts[field] = _above_zero_l(text)
+            facts[field] = volume_l_of(text)
     if options.fluid is not None:
         facts["fluid"] = as_written(settings, options.fluid)
     if options.yard:
         facts["yard"] = True
     body = {**(standing.document if standing else {}), **facts, "tote": name}
+    refuse_doubtful(book, settings, "tote", facts, sure=options.sure)
     at = now()
     book.put("tote", f"tote {name}", at, body, standing)
     if name and not body.get("yard") and not book.valid("connect", truck=book.own):
@@ -133,14 +153,9 @@ def _described(
         book.note("connect", at, {"tote": name, "by": options.by})
 
 
-def _above_zero_l(text: str) -> float:
-    volume_l = parse(text, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative")
-    return round(volume_l, 3)
-
-
-def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _loaded(
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
+) -> None:
     volume_l = _volume_l(options)
     tote = _named(totes, options.tote)
     source = None if options.source is None else _named(totes, options.source)
@@ -154,11 +169,11 @@ def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
         body |= {"from": source.name, "parts": [list(part) for part in parts]}
     if options.mixed:
         body["mixed"] = True
-    at = now()
-    book.note("load", at, body)
+    refuse_doubtful(book, settings, "load", body, sure=options.sure)
+    book.note("load", now(), body, once)
     if options.reorder is not None:
         options.tote, options.fluid, options.yard = tote.name, None, tote.yard
-        _described(book, totes, options, settings)
+        _described(book, totes, options, settings, once)
 
 
 def _parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
@@ -201,27 +216,28 @@ def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) 
             )
 
 
-def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
+def _dipped(
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
+) -> None:
     """Keep what stands in a tote, and, where it is told, what it is."""
     volume_l, tote = _volume_l(options), _named(totes, options.tote)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
         fluid = next(iter(tote.fluids), "")
-    at = now()
-    body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
-    book.note("dip", at, body)
+    body: Body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
+    refuse_doubtful(book, settings, "dip", body, sure=options.sure)
+    book.note("dip", now(), body, once)
 
 
 def _connected(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
 ) -> None:
     """Keep which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
-    at = now()
-    book.note("connect", at, {"tote": tote.name, "by": options.by})
+    book.note("connect", now(), {"tote": tote.name, "by": options.by}, once)
 
 
-_ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
+_ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None, str], None]] = {
     "load": _loaded,
     "dip": _dipped,
     "connect": _connected,

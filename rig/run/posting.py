@@ -147,7 +147,7 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
         entries.append(entry)
     entries.sort(key=lambda entry: entry[2])
     made = book.append_all(entries) if entries else []
-    _follow_provings(book, journal)
+    follow_provings(book, journal)
     journal.prune(KEPT_TRACES)
     return made
 
@@ -169,7 +169,7 @@ def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
     return _unknown(book, "proving", said)
 
 
-def _follow_provings(book: WritableBook, journal: Journal) -> None:
+def follow_provings(book: WritableBook, journal: Journal) -> None:
     """Declare void in the book what was declared void in the journal, and let count again what does so there."""
     from rig.ledger.chain import VOID
 
