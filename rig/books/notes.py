@@ -222,7 +222,7 @@ def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Recor
     return _noted(book, options, body, once)
 
 
-def finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
+def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
     """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
@@ -275,7 +275,7 @@ _NOTES: dict[str, Callable[[WritableBook, argparse.Namespace, str], Record]] = {
     "charge": _charge,
     "step": _step,
     "holds": _holds,
-    "finish": finish,
+    "finish": _finish,
     "figure": _figure,
     "correct": correct_asked,
     "void": void_asked,
