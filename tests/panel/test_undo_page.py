@@ -18,7 +18,7 @@ from rig.ledger.keeping import book_of
 
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
 IDS = count(1)
-DOUBTFUL = {"net_l": 163.5, "net_u_l": 34.0, "mass_kg": 209.6}
+DOUBTFUL = {"kind": "fill", "net_l": 163.5, "net_u_l": 34.0, "mass_kg": 209.6}
 
 
 def touch(**what: object) -> dict[str, object]:
