@@ -13,6 +13,7 @@ import segno
 
 from rig.books.asked import fill_asked
 from rig.books.fields import volume_above_zero_l, volume_l_of
+from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
     OK,
     Add,
@@ -33,7 +34,7 @@ from rig.run.plausible import refuse_doubtful
 from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, same_fluid, totes_of
+from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, totes_of
 from rig.units import show_volume
 
 if TYPE_CHECKING:
@@ -41,8 +42,6 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
-_EMPTY_L = 0.5
-"""Less than this in a tote spoils no other liquid. Assumed, no source."""
 _SEEN_BY = {"dip": "dipped", "told": "told by the office"}
 Body = dict[str, object]
 
@@ -110,7 +109,8 @@ def tell(
     book's own truck knows.
     """
     known = totes_of(book) if totes is None else totes
-    _ACTIONS[options.action](book, known, options, settings, once or secrets.token_hex(12))
+    options.once = once or secrets.token_hex(12)
+    _ACTIONS[options.action](book, known, options, settings)
 
 
 def _named(totes: Sequence[Tote], name: str | None) -> Tote:
@@ -131,7 +131,7 @@ def _volume_l(options: argparse.Namespace) -> float:
 
 
 def _described(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
 ) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
@@ -147,78 +147,35 @@ def _described(
     body = {**(standing.document if standing else {}), **facts, "tote": name}
     refuse_doubtful(book, settings, "tote", facts, sure=options.sure)
     at = now()
-    book.put("tote", f"tote {name}", at, body, standing)
+    if standing is None or standing.document != body:
+        book.put("tote", f"tote {name}", at, body, standing)
     if name and not body.get("yard") and not book.valid("connect", truck=book.own):
         # The first tote with a name is the one at the pump, until another is connected.
         book.note("connect", at, {"tote": name, "by": options.by})
 
 
-def _loaded(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
-) -> None:
+def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     volume_l = _volume_l(options)
     tote = _named(totes, options.tote)
     source = None if options.source is None else _named(totes, options.source)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
-    parts = _parts(source, tote, volume_l, fluid, options.lot)
-    _check_room(tote, volume_l)
+    mix = parts(source, tote, volume_l, fluid, options.lot)
+    check_room(tote, volume_l)
     if not options.mixed:
-        _check_liquid(settings, tote, [part[0] for part in parts])
-    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": parts[0][0], "lot": parts[0][1], "by": options.by}
+        check_liquid(settings, tote, [part[0] for part in mix])
+    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": mix[0][0], "lot": mix[0][1], "by": options.by}
     if source is not None:
-        body |= {"from": source.name, "parts": [list(part) for part in parts]}
+        body |= {"from": source.name, "parts": [list(part) for part in mix]}
     if options.mixed:
         body["mixed"] = True
     refuse_doubtful(book, settings, "load", body, sure=options.sure)
-    book.note("load", now(), body, once)
+    book.note("load", now(), body, options.once)
     if options.reorder is not None:
         options.tote, options.fluid, options.yard = tote.name, None, tote.yard
-        _described(book, totes, options, settings, once)
+        _described(book, totes, options, settings)
 
 
-def _parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
-    """Liquid, lot and litres of what is loaded; Refused where it does not come out of the source."""
-    if source is None:
-        return [(fluid or tote.fluid, lot, volume_l)]
-    if source.name == tote.name:
-        raise Refused(f"{tote.title} is not loaded out of itself: name another by --from")
-    left_l = source.content.left_l
-    if left_l is not None and left_l < volume_l:
-        raise Refused(
-            f"{source.title} holds {show_volume(left_l)} by the book, {show_volume(volume_l)} do not come out of it: "
-            f"check the volume, or dip it: `rig stock dip --tote {source.name} --volume Q`"
-        )
-    told_parts = source.content.part(volume_l) if not (fluid or lot) else []
-    return told_parts or [(fluid or next(iter(source.fluids), ""), lot, volume_l)]
-
-
-def _check_room(tote: Tote, volume_l: float) -> None:
-    """Refuse more than the tote takes."""
-    held_l = max(tote.content.left_l or 0.0, 0.0)
-    if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
-        raise Refused(
-            f"{tote.title} takes {show_volume(tote.capacity_l)} and holds {show_volume(held_l)} by the book: "
-            f"{show_volume(volume_l)} do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`"
-        )
-
-
-def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -> None:
-    """Refuse another liquid on the rest of what is in the tote."""
-    held_l = tote.content.left_l
-    if held_l is None or held_l < _EMPTY_L:
-        return
-    for held in tote.fluids:
-        other = next((each for each in fluids if each and not same_fluid(settings, each, held)), None)
-        if other is not None:
-            raise Refused(
-                f"{tote.title} holds {show_volume(held_l)} of {held} by the book, and this is {other}: load another "
-                "tote, empty it first, or say --mixed to record the mix knowingly"
-            )
-
-
-def _dipped(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
-) -> None:
+def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
     """Keep what stands in a tote, and, where it is told, what it is."""
     volume_l, tote = _volume_l(options), _named(totes, options.tote)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
@@ -226,18 +183,18 @@ def _dipped(
         fluid = next(iter(tote.fluids), "")
     body: Body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
     refuse_doubtful(book, settings, "dip", body, sure=options.sure)
-    book.note("dip", now(), body, once)
+    book.note("dip", now(), body, options.once)
 
 
 def _connected(
-    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None, once: str
+    book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
 ) -> None:
     """Keep which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
-    book.note("connect", now(), {"tote": tote.name, "by": options.by}, once)
+    book.note("connect", now(), {"tote": tote.name, "by": options.by}, options.once)
 
 
-_ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None, str], None]] = {
+_ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
     "load": _loaded,
     "dip": _dipped,
     "connect": _connected,

@@ -99,14 +99,14 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
     _refuse_void(standing)
     if standing.kind not in CORRECTABLE:
         how = _OTHERWISE.get(standing.kind, "it is not a person's record")
-        raise Refused(f"record {standing.serial} is a {standing.kind}: {how}")
+        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
     settings, before = settings_of(options), standing.document
     changes, _ = changed(book, settings, standing.kind, before, options)
     # Who was at work may be said anew; who corrects is another thing.
     job, position = (str({**before, **changes}.get(name) or "") for name in ("job", "position"))
     if {"job", "position"} & set(changes):
         changes |= job_facts(book, job, position)
-    refuse_doubtful(book, settings, standing.kind, before | changes, sure=options.sure)
+    refuse_doubtful(book, settings, standing.kind, before | changes, sure=options.sure, standing=standing)
     made = correct(book, standing, changes, why, getattr(options, "signed", ""), once)
     if standing.kind in _WORK:
         _follow(book, made)
@@ -140,7 +140,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
     _refuse_void(standing)
     if standing.kind not in VOIDABLE:
         how = _OTHERWISE.get(standing.kind, "it tells what was done, and stays")
-        raise Refused(f"record {standing.serial} is a {standing.kind}: {how}")
+        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
     by = getattr(options, "signed", "") or options.by
     if standing.kind == "proving":
         return _proving(book, standing, why, by, folder_of(options), void=True)

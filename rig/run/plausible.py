@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from rig.run.filled import filled_one
 from rig.run.mistakes import nearest
 from rig.run.posting import FILL, RETURN, posted_under
 from rig.run.session import Refused
@@ -71,19 +72,21 @@ _LIQUIDS = {"return": "fluid", "holds": "fluid", "load": "fluid", "dip": "fluid"
 _NAMES = ("water", "beet", "cacl2:20%", "methanol:33.6%", "pg:50%vol", "eg:50%vol")
 
 
-def refuse_doubtful(book: Book, settings: Settings | None, kind: str, body: Body, *, sure: bool) -> None:
-    """Raise Doubtful for a record that can hardly be so, unless a person is ``sure``."""
-    doubts = [] if sure else [*_of_figure(book, kind, body), *_of_liquid(settings, kind, body)]
+def refuse_doubtful(
+    book: Book, settings: Settings | None, kind: str, body: Body, *, sure: bool, standing: Record | None = None
+) -> None:
+    """Raise Doubtful for a record that can hardly be so, unless a person is ``sure``; it is to replace ``standing``."""
+    doubts = [] if sure else [*_of_figure(book, kind, body, standing), *_of_liquid(settings, kind, body)]
     if doubts:
         raise Doubtful(doubts)
 
 
-def _of_figure(book: Book, kind: str, body: Body) -> Iterator[str]:
+def _of_figure(book: Book, kind: str, body: Body, standing: Record | None) -> Iterator[str]:
     name, of = _FIGURES.get(kind, ("", "number"))
     if body.get(name) is None:
         return
     value = float(str(body[name]))
-    found = _range(book, of, body)
+    found = _range(book, of, body, standing)
     if not found.low <= value <= found.high:
         yield f"{_shown(of, value)} can hardly be: {found.source}"
 
@@ -94,11 +97,11 @@ def _shown(of: Of, value: float) -> str:
     return show_pressure(value) if of == "pressure" else show_volume(value)
 
 
-def _range(book: Book, of: Of, body: Body) -> Range:
+def _range(book: Book, of: Of, body: Body, standing: Record | None) -> Range:
     if of == "number":
         return _NUMBER
     if of == "tote":
-        return _of_tote(book, body)
+        return _of_tote(book, body, standing)
     size = size_of_wheel(book, body)
     if of == "wheel":
         return _of_cavity(size) if size else _LARGEST_WHEEL
@@ -111,13 +114,13 @@ def _of_cavity(size: str) -> Range:
     return Range(0.0, cavity.high_l, f"a {size} holds {show_volume(cavity.high_l)} at most ({cavity.basis})")
 
 
-def _of_tote(book: Book, body: Body) -> Range:
-    """What goes into a tote, or out of it: no more than it takes, where that was told."""
-    if body.get("fill_id"):
-        fill = posted_under(book, str(body["fill_id"]))
-        if fill is not None:
-            most_l = litres_of(fill.document, "net_l") + litres_of(fill.document, "net_u_l")
-            return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most")
+def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
+    """What goes into a tote, or out of it: no more than it takes, where that was told; of a fill, than is left of it."""
+    fill = posted_under(book, str(body["fill_id"])) if body.get("fill_id") else None
+    if fill is not None:
+        other_l = filled_one(book, fill).spilled_l - (litres_of(standing.document, "spilled_l") if standing else 0.0)
+        most_l = litres_of(fill.document, "net_l") + litres_of(fill.document, "net_u_l") - other_l
+        return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most besides what was noted")
     tote = next((each for each in totes_of(book) if each.name == body.get("tote")), None)
     if tote is None or tote.capacity_l is None or "capacity_l" in body:
         return _LARGEST_TANK
