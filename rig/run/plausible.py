@@ -115,7 +115,7 @@ def _of_cavity(size: str) -> Range:
 
 
 def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
-    """What goes into a tote, or out of it: no more than it takes, where that was told; of a fill, than is left of it."""
+    """What goes into a tote, or out of it: no more than it takes, where that was told; of a fill, than it moved."""
     fill = posted_under(book, str(body["fill_id"])) if body.get("fill_id") else None
     if fill is not None:
         other_l = filled_one(book, fill).spilled_l - (litres_of(standing.document, "spilled_l") if standing else 0.0)
