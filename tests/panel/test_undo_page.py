@@ -118,6 +118,9 @@ def test_a_supervisor_undoes_a_charge_and_answers_a_question(browser: Browser, t
         page.locator("#figure-why").fill("weighed")
         page.locator("#note-figure button").click()
         expect(page.locator("#doubts")).to_contain_text("can hardly be")
+        # STOP is never behind a question.
+        page.locator("#stop").click()
+        expect(page.locator("#said")).not_to_be_empty()
         page.locator("#not-so").click()
         expect(page.locator("#doubts")).to_have_count(0)
         page.locator("#figure-volume").fill("41 gal")

@@ -2,6 +2,7 @@
 // A touch that gets no answer is sent again with the same id: the controller does it once.
 
 import { askBack } from './ask.js';
+import { t } from './words.js';
 
 const STALE_MS = 1500; // Large words must stand there within two seconds of the last picture.
 const ALIVE_MS = 3000;
@@ -29,7 +30,8 @@ export async function post(path, body) {
   try {
     return await answerOf(await replyTo(path, body));
   } catch (error) {
-    if (!error.doubts?.length || !(await askBack(error.doubts))) throw error;
+    if (!error.doubts?.length) throw error;
+    if (!(await askBack(error.doubts))) throw new Refusal(t('not_kept'), error.status);
     return answerOf(await replyTo(path, { ...body, sure: true }));
   }
 }
