@@ -145,6 +145,9 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
     if standing.kind == "proving":
         return _proving(book, standing, why, by, folder_of(options), void=True)
     made = book.void(standing, now(), why, by, once)
+    while standing.kind in _WORK and (copy := book.one(standing.kind, str(standing.document["fill_id"]))) is not None:
+        # Of a book that an earlier version has doubled.
+        book.void(copy, now(), why, by)
     if standing.kind == "job":
         tell_work(book, standing.key if standing.corrects is None else str(standing.document["job"]))
     return made

@@ -22,6 +22,7 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
 from rig.record import delivery_in
 from rig.run.facade import Facade
+from rig.run.filled import OF_A_FILL, Filled, filled
 from rig.run.posting import FILL, book_to_write, place_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
@@ -196,7 +197,8 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     fills = book.valid(FILL, job=job, truck=book.own)
     facts = known.document if known else {}
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
-    wheels = _wheels(settings, _forms(plan), fills, work)
+    counted = filled(book, fills, book.valid(OF_A_FILL, job=job, truck=book.own))
+    wheels = _wheels(settings, _forms(plan), counted, work)
     alike = compare_document(*compared(fills))
     open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
@@ -241,7 +243,7 @@ def _forms(plan: Record) -> list[WheelForm]:
 
 
 def _wheels(
-    settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Record], work: Mapping[str, Work]
+    settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Filled], work: Mapping[str, Work]
 ) -> list[View]:
     """Each wheel with the fills that went into it: of two at one place the first takes the first whole fill."""
     done = _told_apart(fills)
@@ -274,11 +276,11 @@ def _size(settings: Settings, form: WheelForm) -> str:
     return read_size(wheel.size if wheel else form.size).text if wheel or form.size else form.wheel
 
 
-def _told_apart(fills: Sequence[Record]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
+def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
     """The fills of each place and size, a list for each wheel: all up to the one that ended as it should."""
     found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
     for fill in fills:
-        body = fill.document
+        body = fill.record.document | {"net_l": fill.in_wheel_l}
         wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
         if not wheels or wheels[-1][-1]["outcome"] == "complete":
             wheels.append([])

@@ -10,6 +10,7 @@ import pytest
 from shop_books import fill_now, journal_with
 
 from rig.cli import main
+from rig.ledger.chain import START, seal
 from rig.ledger.keeping import book_of, book_read
 from rig.run.filled import unknown_because
 
@@ -181,6 +182,30 @@ def test_stock_follows_every_void_at_once(run: Run) -> None:
     assert (left_l(run, "--tote", "A"), left_l(run, "--tote", "yard")) == (100.0, 5000.0)
     run("note", "take-back", load, *WHY)
     assert (left_l(run, "--tote", "A"), left_l(run, "--tote", "yard")) == (900.0, 4200.0)
+
+
+def test_a_void_connection_gives_the_pump_back_to_the_tote_before(run: Run) -> None:
+    for name in ("A", "B"):
+        run("stock", "tote", "--tote", name, "--capacity", "1200 L")
+    run("stock", "connect", "--tote", "B")
+    connect = str(json.loads(run("ledger", "list", "--records", "--json"))[-1]["serial"])
+    assert json.loads(run("stock", "--json"))["tote"] == "B"
+    run("note", "void", connect, *WHY)
+    assert json.loads(run("stock", "--json"))["tote"] == "A"
+
+
+def test_a_fill_that_an_earlier_version_doubled_is_void_in_both_chains(run: Run, data: Path) -> None:
+    run("prices", PRICES)
+    journal_with(data, fill_now("a"))
+    with book_of(data) as book:
+        kept = book.one("fill", "a")
+        assert kept is not None
+        copy = seal("rig", (0, START), kept.kind, kept.key, kept.at, kept.body)
+        book.take_in([copy])
+    run("note", "void", "--fill", "a", *WHY)
+    assert "nothing was done" in run("bill", "J1", status=3)
+    run("note", "take-back", "a", *WHY)
+    assert amounts(run)["beet in 16.9-28, rear left"] == "272.55"
 
 
 # --- a fill ---------------------------------------------------------------------------------------------------------

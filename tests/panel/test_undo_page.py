@@ -94,6 +94,21 @@ async def test_a_figure_is_asked_for_on_the_page_and_given_there(tmp_path: Path)
     assert "figure 155.2 L" in (await records(door, "?fill_id=a"))[0]["text"]
 
 
+async def test_a_job_that_an_earlier_version_put_away_is_put_away(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in()
+    await door.told("/api/jobs", job="J1", wheels=[{"size": "16.9-28", "position": "rear left"}])
+    with book_of(tmp_path) as book:
+        plan = book.one("wheels of a job", "J1")
+        assert plan is not None
+        book.replace(plan, plan.document | {"void": True, "why": "entered twice"}, "2026-11-28T08:00:00.000+00:00")
+    assert (await door.client.get("/api/jobs/J1")).json()["away"] == "entered twice"
+    taken = await door.told("/api/jobs", job="J1", wheels=[{"size": "16.9-28", "position": "rear left"}])
+    assert taken["away"] == ""
+    await door.told("/api/jobs/J1/put-away", why="not to be done")
+    assert (await door.client.get("/api/jobs/J1")).json()["away"] == "not to be done"
+
+
 # --- in a browser ---------------------------------------------------------------------------------------------------
 
 
