@@ -108,9 +108,14 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
         changes |= job_facts(book, job, position)
     refuse_doubtful(book, settings, standing.kind, before | changes, sure=options.sure, standing=standing)
     made = correct(book, standing, changes, why, getattr(options, "signed", ""), once)
-    if standing.kind in _WORK:
+    if _of_pump(made):
         _follow(book, made)
     return made
+
+
+def _of_pump(record: Record) -> str:
+    """The id of work of the pump; empty for what a person noted."""
+    return str(record.document.get("fill_id") or "") if record.kind in _WORK else ""
 
 
 def _refuse_void(standing: Record) -> None:
@@ -145,7 +150,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
     if standing.kind == "proving":
         return _proving(book, standing, why, by, folder_of(options), void=True)
     made = book.void(standing, now(), why, by, once)
-    while standing.kind in _WORK and (copy := book.one(standing.kind, str(standing.document["fill_id"]))) is not None:
+    while (fill_id := _of_pump(standing)) and (copy := book.one(standing.kind, fill_id)) is not None:
         # Of a book that an earlier version has doubled.
         book.void(copy, now(), why, by)
     if standing.kind == "job":
