@@ -1,4 +1,4 @@
-"""What can well be of the figures that a person notes: one table of ranges, and where each of them comes from.
+"""What a person notes beside what can well be: each figure of a record in its range, its liquid among those known.
 
 A figure outside its range is not wrong by that; whoever notes it is asked, and says so knowingly. It must not know how
 a record is written, nor who asks.
@@ -7,18 +7,18 @@ a record is written, nor who asks.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from rig.run.filled import filled_one
 from rig.run.mistakes import nearest
 from rig.run.posting import FILL, RETURN, posted_under
+from rig.run.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.totes import litres_of, read_as, totes_of
 from rig.run.wheels import of_wheel
-from rig.units import KPA_PER_PSI, L_PER_GAL, show_pressure, show_volume
-from rig.wheel import TyreClass, cavity_of, read_size
+from rig.units import show_pressure, show_volume
+from rig.wheel import cavity_of, read_size
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -36,22 +36,6 @@ class Doubtful(Refused):
         super().__init__("; ".join(doubts) + ". If it is so, say it again with --sure")
         self.doubts = tuple(doubts)
 
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """From where to where a figure can well be, in the unit of its record, and why."""
-
-    low: float
-    high: float
-    source: str
-
-
-_FARM: tuple[TyreClass, ...] = ("radial drive", "bias drive", "turf")
-_LARGEST_WHEEL = Range(0.0, 15_000.0, "the largest tyre, a 59/80R63, holds less by geometry")
-_LARGEST_TANK = Range(0.0, 10_000 * L_PER_GAL, "a large yard tank takes 10,000 gal; common practice, no source")
-_FARM_PRESSURE = Range(0.0, 35 * KPA_PER_PSI, "35 psi is the most at which beads of farm tyres are seated")
-_PRESSURE = Range(0.0, 150 * KPA_PER_PSI, "forklift and earthmover tyres run to 145 psi at most; common practice")
-_NUMBER = Range(0.0, 100.0, "more than 100 of one item on a job; common practice, no source")
 
 _FIGURES: dict[str, tuple[str, Of]] = {
     "return": ("drawn_l", "wheel"),
@@ -99,14 +83,14 @@ def _shown(of: Of, value: float) -> str:
 
 def _range(book: Book, of: Of, body: Body, standing: Record | None) -> Range:
     if of == "number":
-        return _NUMBER
+        return NUMBER
     if of == "tote":
         return _of_tote(book, body, standing)
     size = size_of_wheel(book, body)
     if of == "wheel":
-        return _of_cavity(size) if size else _LARGEST_WHEEL
-    farm = bool(size) and read_size(size).tyre_class in _FARM
-    return _FARM_PRESSURE if farm else _PRESSURE
+        return _of_cavity(size) if size else LARGEST_WHEEL
+    farm = bool(size) and read_size(size).tyre_class in FARM
+    return FARM_PRESSURE if farm else PRESSURE
 
 
 def _of_cavity(size: str) -> Range:
@@ -123,7 +107,7 @@ def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
         return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most besides what was noted")
     tote = next((each for each in totes_of(book) if each.name == body.get("tote")), None)
     if tote is None or tote.capacity_l is None or "capacity_l" in body:
-        return _LARGEST_TANK
+        return LARGEST_TANK
     return Range(0.0, tote.capacity_l, f"{tote.title} takes {show_volume(tote.capacity_l)}")
 
 
