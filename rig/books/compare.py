@@ -76,7 +76,7 @@ def compare_command(options: argparse.Namespace) -> int:
 def compared(
     records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
 ) -> tuple[list[Group], list[Pair]]:
-    """Identical wheels and left against right among fills of the book; those whose litres are not known are left out."""
+    """Identical wheels and left against right among fills of the book whose litres are known."""
     wheels = [_wheel_of(each) for each in records if _known(each)]
     return groups(wheels, tolerance_percent), pairs(wheels)
 

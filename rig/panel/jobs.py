@@ -280,7 +280,8 @@ def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapp
     """The fills of each place and size, a list for each wheel: all up to the one that ended as it should."""
     found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
     for fill in fills:
-        body = fill.record.document | {"net_l": fill.in_wheel_l}
+        figured = {"delivery": "known"} if fill.figure is not None else {}
+        body = fill.record.document | {"net_l": fill.in_wheel_l} | figured
         wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
         if not wheels or wheels[-1][-1]["outcome"] == "complete":
             wheels.append([])

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from rig.record import delivery_in
 from rig.run.totes import litres_of
 
 if TYPE_CHECKING:
@@ -21,24 +22,13 @@ FIGURE, SPILL = "figure", "spill"
 """A person's figure of what a fill put in; what was spilled of it."""
 OF_A_FILL = (FIGURE, SPILL)
 Basis = Literal["scale", "level", "chart"]
-_KNOWN_TO = 0.05
-"""A volume is known where its uncertainty at 95 % is at most this share of it. The shop's rule, no source."""
-_LEAST_L = 0.37854
-"""A tenth of a gallon, the least that a bill has: less than that, doubt included, is nothing."""
 
 
 def unknown_because(fill: Mapping[str, object]) -> str | None:
-    """Why a fill's record cannot say by itself what is to be billed; None where it can.
-
-    A record that does not say so itself is judged by its uncertainty.
-    """
-    if "billable" in fill:
-        known = fill["billable"] is True or fill.get("delivery") == "nothing"
-        return None if known else str(fill.get("not_billable_because") or "where the litres are is not known")
-    net_l, u_l = abs(litres_of(fill, "net_l")), litres_of(fill, "net_u_l")
-    if u_l <= _KNOWN_TO * net_l or net_l + u_l < _LEAST_L:
+    """Why a fill's record cannot say by itself what is to be billed; None where it can."""
+    if delivery_in(fill) != "not known":
         return None
-    return f"where its litres are is not known within {100 * _KNOWN_TO:.0f} %"
+    return str(fill.get("not_billable_because") or "where its litres are is not known within 5 %")
 
 
 @dataclass(frozen=True, slots=True)

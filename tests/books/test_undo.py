@@ -302,10 +302,10 @@ def test_a_volume_is_known_within_a_twentieth_of_it(net_l: float, u_l: float, kn
 
 
 def test_what_a_record_says_of_itself_goes_before_its_uncertainty() -> None:
-    doubtful = {"net_l": 100.0, "net_u_l": 0.1, "billable": False, "not_billable_because": "on the ground"}
+    doubtful = {"net_l": 100.0, "net_u_l": 0.1, "delivery": "not known", "not_billable_because": "on the ground"}
     assert unknown_because(doubtful) == "on the ground"
     assert unknown_because(doubtful | {"delivery": "nothing"}) is None
-    assert unknown_because({"net_l": 1.0, "net_u_l": 9.0, "billable": True}) is None
+    assert unknown_because({"net_l": 1.0, "net_u_l": 9.0, "delivery": "known"}) is None
 
 
 def test_a_spill_of_a_fill_is_off_its_line_and_out_of_its_wheel(run: Run, data: Path) -> None:
