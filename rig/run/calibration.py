@@ -1,8 +1,9 @@
 """Which factor counts, and what changed since the last time: the meter's standing, from journal and configuration.
 
-The factor in force is that of the latest accepted proving in the journal of this meter (its kind and point, and for a
-pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` whose ``proven_on`` is a later
-day. A configuration without ``proven_on`` never goes before a proving; on the same day the journal's stands.
+The factor in force is that of the latest accepted proving in the journal, not declared void, of this meter (its kind
+and point, and for a pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` whose
+``proven_on`` is a later day. A configuration without ``proven_on`` never goes before a proving; on the same day the
+journal's stands.
 
 What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
 """
@@ -63,7 +64,7 @@ def meter_name(settings: Settings) -> str:
 def standing(settings: Settings, provings: Sequence[StoredProving]) -> Standing:
     """The factor in force, by the rule of this module."""
     name, table = meter_name(settings), settings.meter
-    last = next((each for each in reversed(provings) if each.accepted and each.meter == name), None)
+    last = next((each for each in reversed(provings) if each.counts and each.meter == name), None)
     if last is not None and (table.proven_on is None or table.proven_on <= date.fromisoformat(last.at[:10])):
         return _of_proving(last)
     usual = UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty

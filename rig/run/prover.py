@@ -221,7 +221,7 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
         _, before = metered(settings, journal, trial.by)
         provings = journal.provings()
     name = meter_name(settings)
-    history = [each.document["factor"] for each in provings if each.accepted and each.meter == name][-_HISTORY:]
+    history = [each.document["factor"] for each in provings if each.counts and each.meter == name][-_HISTORY:]
     density = _density(trial, counted[0][0].meter_c)
     meter = meter_of(settings, settings.meter.kind, density)
     known = Before(
