@@ -55,9 +55,11 @@ def history_text(provings: Sequence[StoredProving]) -> str:
         runs, factor, spread, u_percent = (found[key] for key in ("factors", "factor", "range_percent", "u_percent"))
         assert isinstance(runs, list)
         doubt = f"± {u_percent:.3f} %" if isinstance(u_percent, float) else "± ?"
+        taken = "taken" if each.accepted else "not taken"
+        word = f"VOID: {each.judged.what['why']}" if each.judged and each.void else taken
         lines.append(
             f"{each.number:>4}  {each.at[:16]}  {factor:.5f} {doubt:<9}  {len(runs)} runs, spread {spread:.3f} %  "
-            f"{found['fluid']}  by {found['by'] or '-'}  {'taken' if each.accepted else 'not taken'}  ({each.meter})"
+            f"{found['fluid']}  by {found['by'] or '-'}  {word}  ({each.meter})"
         )
     return "\n".join(lines)
 

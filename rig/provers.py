@@ -119,7 +119,10 @@ async def _asked(settings: Settings, terminal: Terminal | None) -> bool:
 def _history(options: argparse.Namespace, settings: Settings) -> int:
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         found = journal.provings()
-    rows = [{"number": each.number, "at": each.at, **each.document, "accepted": each.accepted} for each in found]
+    rows = [
+        {"number": each.number, "at": each.at, **each.document, "accepted": each.accepted, "void": each.void}
+        for each in found
+    ]
     print(json.dumps(rows) if options.json else history_text(found))
     return OK
 

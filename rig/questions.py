@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from rig.plan.advice import Circumstances, Use
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
+from rig.run.ranges import parse_within
 from rig.units import QuantityError, parse
 from rig.wheel import Measured
 
@@ -39,8 +40,9 @@ def question_of(options: argparse.Namespace, size: str) -> Question:
     def length(text: str | None) -> float | None:
         return None if text is None else parse(text, "length")
 
-    def pressure(text: str | None) -> float | None:
-        return None if text is None else parse(text, "pressure")
+    def pressure(option: str) -> float | None:
+        text: str | None = getattr(options, option)
+        return None if text is None else parse_within(option, text, "pressure")
 
     question = Question(
         size=size,
@@ -49,14 +51,14 @@ def question_of(options: argparse.Namespace, size: str) -> Question:
             percent=None if options.fill is None else _percent(options.fill),
             volume_l=None if options.volume is None else parse(options.volume, "volume"),
             mass_kg=None if options.mass is None else parse(options.mass, "mass"),
-            existing_l=0.0 if options.holds is None else parse(options.holds, "volume"),
-            start_kpa=pressure(options.start_pressure),
-            working_kpa=pressure(options.working_pressure),
+            existing_l=0.0 if options.holds is None else parse_within("holds", options.holds, "volume"),
+            start_kpa=pressure("start_pressure"),
+            working_kpa=pressure("working_pressure"),
         ),
         measured=Measured(length(options.diameter), length(options.section), length(options.rim_width)),
         valve=options.valve,
         fluid=options.fluid,
-        temp_c=None if options.temp is None else parse(options.temp, "temperature"),
+        temp_c=None if options.temp is None else parse_within("temp", options.temp, "temperature"),
         support=getattr(options, "support", "jacked"),
     )
     return _with_circumstances(question, options)
@@ -151,7 +153,7 @@ def _with_circumstances(question: Question, options: argparse.Namespace) -> Ques
         tube=True if options.tube else False if options.tubeless else None,
         chloride_history=options.history == "chloride",
         inside=options.inside,
-        coldest_c=None if options.coldest is None else parse(options.coldest, "temperature"),
+        coldest_c=None if options.coldest is None else parse_within("coldest", options.coldest, "temperature"),
         uses=frozenset(options.use),
         rim_hole_m=None if options.rim_hole is None else parse(options.rim_hole, "length"),
     )

@@ -18,6 +18,9 @@ nothing to bill and nobody to ask. ``not known``: the record cannot tell where i
 _KNOWN_TO = 0.05
 """A volume is known where its uncertainty at 95 % is at most this share of it. The shop's rule, no source."""
 
+_LEAST_L = 0.37854
+"""A tenth of a gallon, the least that a bill has: the least quantity of a record that does not hold its meter's."""
+
 
 def delivery_of(net_l: float, net_u_l: float, least_l: float) -> Delivery:
     """Whether a net volume, either way, is known; ``net_u_l`` at 95 %, ``least_l`` the meter's least quantity.
@@ -44,8 +47,11 @@ def statement(net_l: float, net_u_l: float, least_l: float) -> dict[str, object]
 
 
 def delivery_in(record: Mapping[str, object]) -> Delivery:
-    """What a record says of its litres; of one that was written before records said so, that they are known."""
+    """What a record says of its litres; one that was written before records said so is judged by its uncertainty."""
     said = record.get("delivery")
+    net_l, u_l = record.get("net_l"), record.get("net_u_l")
+    if said is None and isinstance(net_l, int | float) and isinstance(u_l, int | float):
+        return delivery_of(net_l, u_l, _LEAST_L)
     return next((each for each in get_args(Delivery) if each == said), "known")
 
 

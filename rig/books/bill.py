@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import csv
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,14 +22,18 @@ from rig.ledger.pricing import (
     Work,
     bill_document,
     exact,
+    fluid_price,
     lines_of,
     prices_of,
     read_prices,
 )
-from rig.run.posting import FILL, RETURN
+from rig.run.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
+from rig.run.posting import FILL, RETURN, number_of
 from rig.run.session import Refused
 from rig.run.settings import SettingsError
+from rig.run.totes import litres_of
 from rig.shown import NOT_APPROVED, SIMULATED
+from rig.units import L_PER_GAL, show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -173,14 +178,15 @@ def _same_bill(document: Mapping[str, object], standing: Record) -> bool:
 
 def job_bill(book: Book, job: str) -> dict[str, object]:
     """What a job costs, computed from its records; Refused when there is nothing to bill or no price for it."""
-    work = [record for record in book.valid(BILLED, job=job) if not record.document.get("void")]
+    work = book.valid(BILLED, job=job)
     if not work:
         raise Refused(f"nothing was done in job {job!r}, as far as the book knows")
     refuse_copies(work)
     lists, fills = price_lists(book), [record for record in work if record.kind == FILL]
     known = book.one("job", job)
     about = known.document if known else {}
-    currency, lines = job_lines(book, lists, work, exempt=bool(about.get("tax_exempt")))
+    noted = book.valid(OF_A_FILL, job=job)
+    currency, lines = job_lines(book, lists, work, noted, exempt=bool(about.get("tax_exempt")))
     priced = [list_for(book, lists, record) for record in (*fills, work[-1])]
     return {
         "job": job,
@@ -204,10 +210,18 @@ def refuse_copies(work: Sequence[Record]) -> None:
         )
 
 
-def job_lines(book: Book, lists: Sequence[Record], work: Sequence[Record], *, exempt: bool) -> tuple[str, list[Line]]:
-    """Currency and lines of a job's records, at least one, in the order of the book; Refused without a price."""
+def job_lines(
+    book: Book, lists: Sequence[Record], work: Sequence[Record], noted: Sequence[Record], *, exempt: bool
+) -> tuple[str, list[Line]]:
+    """Currency and lines of a job's records, at least one, in the order of the book, with what was noted of its fills.
+
+    Refused without a price, and for a fill that cannot tell where its litres are and of which no person has.
+    """
+    fills = filled(book, (each for each in work if each.kind == FILL), noted)
+    for each in fills:
+        refuse_unknown(each)
     try:
-        works = [(work_of(each), read_list(list_for(book, lists, each))) for each in work if each.kind == FILL]
+        works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
         extras = [_extra_of(each) for each in work if each.kind == CHARGE]
         drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in work if r.kind == RETURN]
         prices = read_list(list_for(book, lists, work[-1]))
@@ -216,9 +230,40 @@ def job_lines(book: Book, lists: Sequence[Record], work: Sequence[Record], *, ex
         raise Refused(str(error)) from error
 
 
-def work_of(record: Record) -> Work:
+def refuse_unknown(fill: Filled) -> None:
+    """Refuse to bill a fill that cannot tell where its litres are before a person has."""
+    if fill.known:
+        return
+    body = fill.record.document
+    what = f"{body['size']} {body.get('position') or ''}".strip()
+    raise Refused(
+        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
+        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what went in: "
+        f'`rig note figure --fill {body["fill_id"]} --volume Q --basis scale|level|chart --why "…"`'
+    )
+
+
+def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
+    """A fill as its price list sees it, with what a person noted of its litres, in the unit that it is sold by."""
+    work = work_of(fill)
+    _, price = fluid_price(prices, work)
+    per_unit, unit = (1.0, "L") if price.by in ("litre", "kilogram") else (L_PER_GAL, "gal")
+    said = []
+    if fill.figure is not None:
+        doubt = litres_of(fill.record.document, "net_u_l")
+        said.append(
+            f"billed {fill.in_wheel_l / per_unit:.1f} {unit} by {fill.figure.document['basis']}; "
+            f"metered {fill.metered_l / per_unit:.1f} ± {doubt / per_unit:.1f} {unit}"
+        )
+    if fill.spilled_l:
+        off = "" if fill.figure is not None else ", taken off"
+        said.append(f"{fill.spilled_l / per_unit:.1f} {unit} spilled{off}")
+    return replace(work, remark="; ".join(said)), prices
+
+
+def work_of(fill_in: Filled) -> Work:
     """A fill as the price list sees it."""
-    fill = record.document
+    record, fill = fill_in.record, fill_in.record.document
     names = [str(fill[name]) for name in ("fluid", "fluid_text") if fill.get(name)]
     return Work(
         truck=record.truck,
@@ -226,9 +271,9 @@ def work_of(record: Record) -> Work:
         fluid=tuple(dict.fromkeys(names)),
         size=str(fill["size"]),
         position=str(fill.get("position") or ""),
-        net_l=exact(fill["net_l"]),
-        mass_kg=exact(fill["mass_kg"]),
-        estimated=fill.get("net_basis") == "estimated",
+        net_l=exact(round(fill_in.in_wheel_l, 3)),
+        mass_kg=exact(fill_in.mass_kg),
+        estimated=fill.get("net_basis") == "estimated" and fill_in.figure is None,
     )
 
 
@@ -242,7 +287,10 @@ def price_block(book: Book, records: Sequence[Record]) -> Block | None:
     if not lists:
         return None
     try:
-        works = [(work_of(record), read_list(list_for(book, lists, record))) for record in records]
+        fills = [filled_one(book, record) for record in records]
+        if not all(each.known for each in fills):
+            return None
+        works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
         lines = lines_of(works[0][1].model_copy(update={"fees": (), "minimum": Decimal(0)}), works)
     except PriceError:
         return None

@@ -11,9 +11,11 @@ from xml.sax.saxutils import escape
 
 from rig.books.asked import fill_asked
 from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
+from rig.ledger.chain import VOID
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
 from rig.record import delivery_in
 from rig.run.assembly import Question
+from rig.run.filled import Filled, filled_one
 from rig.run.posting import FILL, book_if_any, number_of, work_number
 from rig.run.session import Refused
 from rig.run.settings import Settings
@@ -21,6 +23,7 @@ from rig.units import show_volume
 from rig.wheel import cavity_l_of_fill, read_size
 
 if TYPE_CHECKING:
+    from rig.ledger.book import Book
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
@@ -73,11 +76,8 @@ def compare_command(options: argparse.Namespace) -> int:
 def compared(
     records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
 ) -> tuple[list[Group], list[Pair]]:
-    """Identical wheels and left against right among fills of the book.
-
-    The void ones are left out, and those whose litres are not known.
-    """
-    wheels = [_wheel_of(each) for each in records if not each.document.get("void") and _known(each)]
+    """Identical wheels and left against right among fills of the book whose litres are known."""
+    wheels = [_wheel_of(each) for each in records if _known(each)]
     return groups(wheels, tolerance_percent), pairs(wheels)
 
 
@@ -239,11 +239,11 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
     with book_if_any(settings) as book:
         if book is None:
             raise Refused(f"no book in {settings.rig.data} yet: there is no fill {fill_id!r} to match")
-        fill = fill_asked(book, fill_id).document
-    asked, net_l, held_l = read_size(question.size).text, fill["net_l"], fill.get("existing_l") or 0
-    assert isinstance(net_l, int | float)
+        found = filled_one(book, fill_asked(book, fill_id))
+    fill, net_l = found.record.document, found.in_wheel_l
+    asked, held_l = read_size(question.size).text, fill.get("existing_l") or 0
     assert isinstance(held_l, int | float)
-    if delivery_in(fill) != "known":
+    if found.figure is None and delivery_in(fill) != "known":
         raise Refused(f"fill {fill_id} does not know what is in its wheel: find out, and give this one a --volume")
     if fill["size"] != asked:
         raise Refused(f"fill {fill_id} was of a {fill['size']}, this wheel is a {asked}: only equal sizes are matched")
@@ -262,7 +262,7 @@ def teach_command(options: argparse.Namespace) -> int:
         with book_written(options) as written:
             _teach(written, options)
     with book_asked(options) as book:
-        own = [each for truck in book.own for each in book.every(truck) if _about_wheel(each, options.wheel)]
+        own = _lessons(book, options.wheel)
     if not own:
         raise Refused(f"nothing was taught of {options.wheel!r}: name a reference fill by --from ID")
     rows = [{"serial": each.serial, "at": each.at, **each.document} for each in own]
@@ -272,17 +272,15 @@ def teach_command(options: argparse.Namespace) -> int:
 
 def _teach(book: WritableBook, options: argparse.Namespace) -> None:
     """Keep what a reference fill took as a wheel's own value."""
-    body = {**_taught(fill_asked(book, options.fill)), "wheel": options.wheel}
+    body = {**_taught(filled_one(book, fill_asked(book, options.fill))), "wheel": options.wheel}
     _same_size(options, str(body["size"]))
-    standing, at = book.one("wheel", options.wheel), now()
-    if standing is None:
-        book.append("wheel", options.wheel, at, body)
-    else:
-        book.replace(standing, body, at)
+    book.note("wheel", now(), body)
 
 
-def _about_wheel(record: Record, wheel: str) -> bool:
-    return record.kind == "wheel" and record.document["wheel"] == wheel
+def _lessons(book: Book, wheel: str) -> list[Record]:
+    """All that a wheel was taught and that was not declared void, in the order of the book."""
+    taught = (each for truck in book.own for each in book.every(truck) if each.kind == "wheel")
+    return [each for each in taught if each.document["wheel"] == wheel and book.end(each).kind != VOID]
 
 
 def _same_size(options: argparse.Namespace, size: str) -> None:
@@ -295,13 +293,11 @@ def _same_size(options: argparse.Namespace, size: str) -> None:
         )
 
 
-def _taught(record: Record) -> dict[str, object]:
-    fill = record.document
-    counted = fill["outcome"] == "complete" and fill.get("net_basis") != "estimated" and delivery_in(fill) == "known"
-    if not counted or fill.get("void"):
+def _taught(found: Filled) -> dict[str, object]:
+    record, fill = found.record, found.record.document
+    if fill["outcome"] != "complete" or fill.get("net_basis") == "estimated" or delivery_in(fill) != "known":
         raise Refused("a reference fill is complete and counted; this one is not")
-    net_l, held_l = fill["net_l"], fill.get("existing_l") or 0
-    assert isinstance(net_l, int | float)
+    net_l, held_l = found.in_wheel_l, fill.get("existing_l") or 0
     assert isinstance(held_l, int | float)
     _up_to_the_valve(fill, net_l + held_l)
     return {

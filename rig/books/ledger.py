@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from rig.books.backing import backup_command, restore_command
+from rig.books.records import record_rows, rows_text
 from rig.books.where import OK, REFUSED, Add, add_config, book_asked, book_written, folder_of, now, told
 from rig.ledger.journal import JournalReader, StoredFill
 from rig.record import delivery_in
@@ -17,6 +18,7 @@ from rig.run.posting import JOURNAL_NAME, not_posted
 from rig.run.session import Refused
 from rig.shown import ticket_text
 
+_MOST_RECORDS = 10_000
 _ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore")
 
 
@@ -25,6 +27,8 @@ def add_ledger(add: Add) -> None:
     command = add("ledger", ledger_command, "What happened: list, show, verify, repair, export, back up, restore.")
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("id", nargs="?", metavar="ID|FILE", help="a fill, or the file to write or to restore from")
+    command.add_argument("--records", action="store_true", help="of `list`: what the book holds, by record number")
+    command.add_argument("--job", metavar="J", help="of `list --records`: of this job")
     add_config(command)
 
 
@@ -33,7 +37,17 @@ def ledger_command(options: argparse.Namespace) -> int:
     actions = {
         "verify": _verify, "repair": _repair, "post": _post, "export": _export, "backup": _backup, "restore": _restore,
     }  # fmt: skip
+    if options.records and options.action == "list":
+        return _records(options)
     return actions.get(options.action, _journal)(options)
+
+
+def _records(options: argparse.Namespace) -> int:
+    """What the book holds, a line a record; the number is what `rig note correct` and `void` go by."""
+    with book_asked(options) as book:
+        rows = record_rows(book, job=options.job, most=_MOST_RECORDS)
+    told(options, rows, rows_text(rows))
+    return OK
 
 
 def _journal(options: argparse.Namespace) -> int:

@@ -1,24 +1,36 @@
 """`rig job`, `rig convert`, `rig note`: what a person tells the book: whose job it is, what is to be and was done.
 
-Words to records; every correction is a new record. Decides nothing.
+Words to records; what was a mistake is corrected or voided by `rig.books.undo`. Decides nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import secrets
 from collections.abc import Callable
-from decimal import Decimal, InvalidOperation
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
+from rig.books.fields import (
+    BASES,
+    VOLUMES,
+    quantity_of,
+    refuse_unpriced,
+    volume_above_zero_l,
+    volume_l_of,
+)
+from rig.books.records import words_of
+from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
+from rig.books.where import OK, Add, add_config, add_sure, book_asked, book_written, now, settings_of, surely, told
 from rig.books.working import work_document, work_lines
-from rig.ledger.pricing import tenths
-from rig.run.posting import job_facts
+from rig.ledger.chain import VOID
+from rig.run.filled import Basis, unknown_because
+from rig.run.plausible import refuse_doubtful
+from rig.run.posting import FILL, job_facts
 from rig.run.session import Refused
 from rig.run.totes import as_written, by_name, returned_to, totes_of
-from rig.run.wheels import BY_HAND, CONVERSION, FINISH, OF_A_WHEEL, finish_faults, in_job, work_of_job
-from rig.units import parse, show_pressure, show_volume
+from rig.run.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
+from rig.units import parse, show_pressure
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -41,26 +53,31 @@ def add_notes(add: Add) -> None:
     convert.add_argument("--position", action="append", required=True, metavar="P", help="a wheel; may repeat")
     convert.add_argument("--to", required=True, metavar="F", help="the liquid that it is to hold")
     convert.add_argument("--by", default="", metavar="NAME")
+    add_sure(convert)
     add_config(convert)
-    note = add("note", note_command, "Tell the book: return, rinse, spill, charge, step, holds, finish, correct, void.")
+    text = "Tell the book: return, rinse, spill, charge, step, holds, finish, figure; correct, void, take-back."
+    note = add("note", note_command, text)
     note.add_argument("kind", choices=tuple(_NOTES))
+    note.add_argument("record", nargs="?", metavar="RECORD", help="to correct or void: its number, or a fill's id")
     note.add_argument("--job", default="", metavar="J")
     note.add_argument("--position", default="", help="for example rear left")
     note.add_argument("--tote", metavar="NAME", help="rinsed or spilled out of it (default: the connected one)")
-    note.add_argument("--volume", metavar="Q", help="drawn out, rinsed or spilled")
+    note.add_argument("--volume", metavar="Q", help="drawn out, rinsed, spilled, or what is in the wheel")
     note.add_argument("--fluid", metavar="F", help="what it was")
-    note.add_argument("--to", default="", metavar="TEXT", help="where it went: tote, waste tank, ground …")
-    note.add_argument("--basis", choices=("counted", "estimated"), default="estimated", help="(%(default)s)")
+    note.add_argument("--to", metavar="TEXT", help="where it went: tote, waste tank, ground …")
+    note.add_argument("--basis", choices=BASES, help="by what the volume is known (default: estimated)")
     note.add_argument("--item", metavar="NAME", help="of the price list")
-    note.add_argument("--quantity", default="1", metavar="N")
+    note.add_argument("--quantity", metavar="N", help="of the item (default: 1)")
     note.add_argument("--pressure", metavar="Q", help="final pressure, valve at the top")
     note.add_argument("--leak", choices=("none", "core", "bead", "stem"), help="what the leak check showed")
-    note.add_argument("--cap", action="store_true", help="the sealing cap is on")
+    note.add_argument("--cap", action=argparse.BooleanOptionalAction, help="the sealing cap is on")
     note.add_argument("--step", choices=tuple(BY_HAND), help="of a conversion, done by hand")
-    note.add_argument("--fill", metavar="ID", help="the fill to finish, to correct or to void")
+    note.add_argument("--fill", metavar="ID", help="the fill that it is about")
+    note.add_argument("--size", metavar="S", help="of a fill: the size that the wheel really has")
     note.add_argument("--lot", metavar="TEXT", help="of a correction: the lot that went in")
     note.add_argument("--why", default="", metavar="TEXT")
     note.add_argument("--by", default="", metavar="NAME")
+    add_sure(note)
     add_config(note)
 
 
@@ -88,7 +105,7 @@ def job_command(options: argparse.Namespace) -> int:
 def convert_command(options: argparse.Namespace) -> int:
     """Keep that wheels of a job are to hold another liquid; tell their steps."""
     with book_written(options) as book:
-        keep_conversion(book, options)
+        surely(options, lambda: keep_conversion(book, options))
         wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
     document = {"job": options.job, "wheels": [work_document(each) for each in wheels]}
     told(options, document, "\n".join(line for each in wheels for line in work_lines(each)))
@@ -97,7 +114,9 @@ def convert_command(options: argparse.Namespace) -> int:
 
 def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
     """Keep that wheels of a job are to hold another liquid; what stands already is not written again."""
-    to = as_written(settings_of(options), options.to)
+    settings = settings_of(options)
+    to = as_written(settings, options.to)
+    refuse_doubtful(book, settings, CONVERSION, {"to": options.to}, sure=options.sure)
     for position in options.position:
         standing = next(iter(in_job(book, CONVERSION, options.job, position)[-1:]), None)
         if standing is not None and standing.document["to"] == to:
@@ -119,69 +138,65 @@ def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
     body = {name: before.get(name) for name in _JOB} | facts | {"job": job}
     if standing is not None and {name: before.get(name) for name in body} == body:
         return standing
-    at = now()
-    record = book.append("job", job, at, body) if standing is None else book.replace(standing, body, at)
-    for each in book.valid(OF_A_WHEEL, job=job, truck=book.own):
-        own = job_facts(book, job, str(each.document.get("position") or ""))
-        if any(each.document.get(name) != value for name, value in own.items()):
-            correct(book, each, own, "the job was told afterwards")
+    record = book.put("job", job, now(), body, standing)
+    tell_work(book, job)
     return record
-
-
-def correct(book: WritableBook, record: Record, changes: Body, why: str) -> Record:
-    """Write a record that replaces ``record``: the same with ``changes``, at the time of the first.
-
-    CorrectedError where another one has replaced it already.
-    """
-    at = now()
-    return book.replace(record, record.document | changes | {"corrected_at": at, "why": why}, at, at=record.at)
 
 
 # --- notes ----------------------------------------------------------------------------------------------------------
 
 
 def note_command(options: argparse.Namespace) -> int:
-    """Write one note."""
+    """Write one note, correction or void."""
     with book_written(options) as book:
-        record = keep_note(book, options)
-    told(options, {"serial": record.serial, "kind": record.kind, **record.document}, _note_text(record))
+        record = surely(options, lambda: keep_note(book, options))
+        text = _note_text(book, record)
+    told(options, {"serial": record.serial, "kind": record.kind, **record.document}, text)
     return OK
 
 
-def keep_note(book: WritableBook, options: argparse.Namespace) -> Record:
-    """Write what a person notes; QuantityError or Refused with what to write instead."""
-    return _NOTES[options.kind](book, options)
+def keep_note(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
+    """Write what a person notes, for a request ``once``; QuantityError, Doubtful or Refused with what to write instead.
+
+    Without a request it is one telling by itself: the same told twice in one millisecond is two.
+    """
+    return _NOTES[options.kind](book, options, once or secrets.token_hex(12))
 
 
-def _note_text(record: Record) -> str:
-    body = record.document
-    names = (*_VOLUMES.values(), "holds_l")
-    volume = next((show_volume(value) for name in names if isinstance(value := body.get(name), float)), "")
-    words = [f"No. {record.serial}: {record.kind}", *(str(word) for word in (volume, body.get("step")) if word)]
+def _note_text(book: Book, record: Record) -> str:
     faults = finish_faults(record, None) if record.kind == FINISH else []
-    return "\n".join([" ".join(words), *(f"  ! {fault}" for fault in faults)])
+    lines = [f"record {record.serial}: {words_of(record)}", *(f"  ! {fault}" for fault in faults)]
+    if record.kind == VOID:
+        lines.append(f"  It can be taken back: `rig note take-back {record.serial} --why …`")
+    return "\n".join(lines)
 
 
-_VOLUMES = {"return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l"}
-
-
-def _moved(book: WritableBook, options: argparse.Namespace) -> Record:
+def _moved(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig note {options.kind} --volume "12 gal"`')
-    volume_l = parse(options.volume, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative; correct a wrong note by another one")
-    into_or_from = returned_to(book, options.to) if options.kind == "return" else _tote(book, options)
+    to = options.to or ""
     body: Body = {
-        _VOLUMES[options.kind]: round(volume_l, 3),
-        "tote": into_or_from,
+        VOLUMES[options.kind]: volume_above_zero_l(options.volume),
         "fluid": options.fluid,
-        "to": options.to,
-        "basis": options.basis,
+        "to": to,
+        "basis": options.basis or "estimated",
         "by": options.by,
         "why": options.why,
     }
-    return _noted(book, options, body)
+    if options.kind == "spill" and options.fill is not None:
+        return _noted(book, options, body | _of_fill(book, options, FILL), once)
+    tote = returned_to(book, to) if options.kind == "return" else _tote(book, options)
+    return _noted(book, options, body | {"tote": tote}, once)
+
+
+def _of_fill(book: Book, options: argparse.Namespace, kind: str = "") -> Body:
+    """What a note says of the fill that it is about; the note is of that fill's job and position."""
+    record = fill_asked(book, options.fill)
+    fill = record.document
+    if kind and record.kind != kind:
+        raise Refused(f"{options.fill} is no {kind}: `rig ledger list --records` shows what it is")
+    options.job, options.position = str(fill.get("job") or ""), str(fill.get("position") or "")
+    return {"fill_id": fill["fill_id"], "tote": fill.get("tote"), "fluid": fill.get("fluid")}
 
 
 def _tote(book: Book, options: argparse.Namespace) -> str:
@@ -192,92 +207,77 @@ def _tote(book: Book, options: argparse.Namespace) -> str:
     return tote.name
 
 
-def _noted(book: WritableBook, options: argparse.Namespace, body: Body) -> Record:
-    about = {"job": options.job or None, "position": options.position}
-    at = now()
-    return book.note(options.kind, at, about | job_facts(book, options.job, options.position) | body)
+def _noted(book: WritableBook, options: argparse.Namespace, body: Body, once: str) -> Record:
+    about: Body = {"job": options.job or None, "position": options.position}
+    whole = about | job_facts(book, options.job, options.position) | body
+    refuse_doubtful(book, settings_of(options), options.kind, whole, sure=options.sure)
+    return book.note(options.kind, now(), whole, once)
 
 
-def _charge(book: WritableBook, options: argparse.Namespace) -> Record:
+def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.item):
         raise Refused('what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`')
-    try:
-        quantity = Decimal(options.quantity)
-        whole = tenths(quantity) == quantity and 0 < quantity <= 100_000
-    except InvalidOperation:
-        whole = False
-    if not whole:
-        raise Refused(f"--quantity {options.quantity}: write a number above 0 with at most one decimal")
-    return _noted(book, options, {"item": options.item, "quantity": str(quantity), "by": options.by})
+    refuse_unpriced(book, options.item)
+    body: Body = {"item": options.item, "quantity": quantity_of(options.quantity or "1"), "by": options.by}
+    return _noted(book, options, body, once)
 
 
-def finish(book: WritableBook, options: argparse.Namespace) -> Record:
+def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
     """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
     kpa = parse(options.pressure, "pressure")
-    body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": options.cap, "by": options.by}
+    body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": bool(options.cap), "by": options.by}
     if options.fill is not None:
-        fill = fill_asked(book, options.fill).document
-        body["fill_id"] = fill["fill_id"]
-        options.job, options.position = str(fill.get("job") or ""), str(fill.get("position") or "")
-    return _noted(book, options, body | {"told": show_pressure(kpa)})
+        body["fill_id"] = _of_fill(book, options)["fill_id"]
+    return _noted(book, options, body | {"told": show_pressure(kpa)}, once)
 
 
-def _step(book: WritableBook, options: argparse.Namespace) -> Record:
+def _step(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.position and options.step):
         raise Refused(
             'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
             f"steps: {', '.join(BY_HAND)}"
         )
-    return _noted(book, options, {"step": options.step, "by": options.by, "why": options.why})
+    return _noted(book, options, {"step": options.step, "by": options.by, "why": options.why}, once)
 
 
-def _holds(book: WritableBook, options: argparse.Namespace) -> Record:
+def _holds(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.position) or options.volume is None:
         raise Refused('what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`')
-    volume_l = parse(options.volume, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative")
     fluid = as_written(settings_of(options), options.fluid) if options.fluid else ""
-    return _noted(book, options, {"holds_l": round(volume_l, 3), "fluid": fluid, "by": options.by, "why": options.why})
+    body: Body = {"holds_l": volume_l_of(options.volume), "fluid": fluid, "by": options.by, "why": options.why}
+    return _noted(book, options, body, once)
 
 
-def _fill(book: WritableBook, options: argparse.Namespace) -> Record:
-    if options.fill is None or not options.why:
-        raise Refused(f'which fill and why? write `rig note {options.kind} --fill ID --why "…"`')
-    return fill_asked(book, options.fill)
-
-
-def _correct(book: WritableBook, options: argparse.Namespace) -> Record:
-    record = _fill(book, options)
-    named = {"job": options.job, "position": options.position, "by": options.by}
-    changes: Body = {name: value for name, value in named.items() if value}
-    if options.tote is not None:
-        changes["tote"] = _tote(book, options)
-    if options.lot is not None:
-        changes["lot"] = options.lot
-    if not changes:
+def _figure(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
+    """A person's figure of what a fill put in, where its record cannot tell."""
+    if options.fill is None or options.volume is None or options.basis not in get_args(Basis) or not options.why:
         raise Refused(
-            "what is to be corrected? --job, --position, --tote, --lot or --by; what was counted stays as counted"
+            "what went in, and how is it known? write "
+            '`rig note figure --fill ID --volume "41 gal" --basis scale|level|chart --why "…"`'
         )
-    job = str(changes.get("job") or record.document.get("job") or "")
-    position = str(changes.get("position") or record.document.get("position") or "")
-    return correct(book, record, changes | job_facts(book, job, position), options.why)
+    about = _of_fill(book, options, FILL)
+    fill = fill_asked(book, options.fill)
+    if unknown_because(fill.document) is None:
+        raise Refused(
+            f"fill {options.fill} is billed by what was metered, which its record knows well enough; what was counted "
+            "stays as counted"
+        )
+    body: Body = {"figure_l": volume_l_of(options.volume), "basis": options.basis, "by": options.by, "why": options.why}
+    return _noted(book, options, body | {"fill_id": about["fill_id"]}, once)
 
 
-def _void(book: WritableBook, options: argparse.Namespace) -> Record:
-    return correct(book, _fill(book, options), {"void": True}, options.why)
-
-
-_NOTES: dict[str, Callable[[WritableBook, argparse.Namespace], Record]] = {
+_NOTES: dict[str, Callable[[WritableBook, argparse.Namespace, str], Record]] = {
     "return": _moved,
     "rinse": _moved,
     "spill": _moved,
     "charge": _charge,
     "step": _step,
     "holds": _holds,
-    "finish": finish,
-    "correct": _correct,
-    "void": _void,
+    "finish": _finish,
+    "figure": _figure,
+    "correct": correct_asked,
+    "void": void_asked,
+    "take-back": take_back_asked,
 }

@@ -14,6 +14,7 @@ from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, tol
 from rig.books.yard import TELLS, yard_command
 from rig.ledger.moment import CLOCK
 from rig.ledger.pricing import Line, bill_document
+from rig.run.filled import OF_A_FILL
 from rig.run.posting import FILL, called, keep_name
 from rig.run.session import Refused
 from rig.run.settings import load_settings
@@ -171,8 +172,7 @@ def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str,
     work = office.valid(BILLED, customer=customer, since=since, until=until)
     jobs: dict[tuple[str, str], list[Record]] = {}
     for record in work:
-        if not record.document.get("void"):
-            jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
+        jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
     if not jobs:
         raise Refused(f"nothing was done for {customer!r} in that month, as far as the office knows")
     lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
@@ -183,10 +183,11 @@ def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str,
         str(each.document["job"]) for each in office.valid("job", customer=customer) if each.document["tax_exempt"]
     }
     refuse_copies(work)
+    noted = office.valid(OF_A_FILL, customer=customer)
     lines: list[Line] = []
     currencies = set()
     for (truck, job), own_work in sorted(jobs.items()):
-        currency, own = job_lines(office, lists[truck], own_work, exempt=job in exempt)
+        currency, own = job_lines(office, lists[truck], own_work, noted, exempt=job in exempt)
         currencies.add(currency)
         lines += own
     if len(currencies) != 1:

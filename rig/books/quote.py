@@ -12,6 +12,7 @@ from rig.books.where import OK, Add, add_config, book_asked, book_written, now, 
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer
+from rig.run.filled import OF_A_FILL, filled
 from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
@@ -126,9 +127,9 @@ def _done(book: Book, standing: Record) -> dict[str, object] | None:
         bill = job_bill(book, job)
     except Refused:
         return None
-    fills = [fill.document for fill in book.valid(FILL, job=job) if not fill.document.get("void")]
+    fills = filled(book, book.valid(FILL, job=job), book.valid(OF_A_FILL, job=job))
     over = Decimal(str(bill["total"])) - Decimal(str(standing.document["total"]))
-    net_l = sum((exact(fill["net_l"]) for fill in fills), Decimal(0))
+    net_l = sum((exact(round(fill.in_wheel_l, 3)) for fill in fills), Decimal(0))
     return {"total": bill["total"], "net_l": str(net_l), "over": f"{over:+}"}
 
 

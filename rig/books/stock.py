@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import secrets
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,10 +11,13 @@ from typing import TYPE_CHECKING
 import segno
 
 from rig.books.asked import fill_asked
+from rig.books.fields import volume_above_zero_l, volume_l_of
+from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
     OK,
     Add,
     add_config,
+    add_sure,
     book_asked,
     book_written,
     day_of,
@@ -21,24 +25,24 @@ from rig.books.where import (
     local,
     now,
     settings_of,
+    surely,
     told,
 )
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.record import delivery_in
 from rig.run.mistakes import nearest
+from rig.run.plausible import refuse_doubtful
 from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, same_fluid, totes_of
-from rig.units import parse, show_volume
+from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, totes_of
+from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
-_EMPTY_L = 0.5
-"""Less than this in a tote spoils no other liquid. Assumed, no source."""
 _SEEN_BY = {"dip": "dipped", "told": "told by the office"}
 Body = dict[str, object]
 
@@ -72,6 +76,7 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
     stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
     stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
     stock.add_argument("--by", default="", metavar="NAME")
+    add_sure(stock)
 
 
 # --- telling --------------------------------------------------------------------------------------------------------
@@ -84,7 +89,7 @@ def stock_command(options: argparse.Namespace) -> int:
             totes = totes_of(book)
     else:
         with book_written(options) as written:
-            tell(written, options, settings_of(options))
+            surely(options, lambda: tell(written, options, settings_of(options)))
             totes = totes_of(written)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
@@ -93,13 +98,20 @@ def stock_command(options: argparse.Namespace) -> int:
 
 
 def tell(
-    book: WritableBook, options: argparse.Namespace, settings: Settings | None, totes: Sequence[Tote] | None = None
+    book: WritableBook,
+    options: argparse.Namespace,
+    settings: Settings | None,
+    totes: Sequence[Tote] | None = None,
+    once: str = "",
 ) -> None:
-    """Keep what was loaded, dipped or connected, or what a tote is; Refused, QuantityError with what to do.
+    """Keep what was loaded, dipped or connected, or what a tote is, for a request ``once``.
 
-    ``totes`` are those that may be named; without them, all that the book's own truck knows.
+    Refused, Doubtful, QuantityError with what to do. ``totes`` are those that may be named; without them, all that the
+    book's own truck knows.
     """
-    _ACTIONS[options.action](book, totes_of(book) if totes is None else totes, options, settings)
+    known = totes_of(book) if totes is None else totes
+    options.once = once or secrets.token_hex(12)
+    _ACTIONS[options.action](book, known, options, settings)
 
 
 def _named(totes: Sequence[Tote], name: str | None) -> Tote:
@@ -116,10 +128,7 @@ def _named(totes: Sequence[Tote], name: str | None) -> Tote:
 def _volume_l(options: argparse.Namespace) -> float:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig stock {options.action} --volume "900 L"`')
-    volume_l = parse(options.volume, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative")
-    return round(volume_l, 3)
+    return volume_above_zero_l(options.volume) if options.action == "load" else volume_l_of(options.volume)
 
 
 def _described(
@@ -127,32 +136,23 @@ def _described(
 ) -> None:
     """Keep what a tote is; what was told before stands where it is not told anew."""
     name = UNNAMED if options.tote is None else options.tote.strip()
-    key = f"tote {name}"
-    standing = book.one("tote", key)
+    standing = book.one("tote", f"tote {name}")
     facts: Body = {}
     for field, text in (("capacity_l", options.capacity), ("reorder_l", options.reorder)):
         if text is not None:
-            facts[field] = _above_zero_l(text)
+            facts[field] = volume_l_of(text)
     if options.fluid is not None:
         facts["fluid"] = as_written(settings, options.fluid)
     if options.yard:
         facts["yard"] = True
     body = {**(standing.document if standing else {}), **facts, "tote": name}
+    refuse_doubtful(book, settings, "tote", facts, sure=options.sure)
     at = now()
-    if standing is None:
-        book.append("tote", key, at, body)
-    else:
-        book.replace(standing, body, at)
-    if name and not body.get("yard") and not book.keys("connect"):
+    if standing is None or standing.document != body:
+        book.put("tote", f"tote {name}", at, body, standing)
+    if name and not body.get("yard") and not book.valid("connect", truck=book.own):
         # The first tote with a name is the one at the pump, until another is connected.
         book.note("connect", at, {"tote": name, "by": options.by})
-
-
-def _above_zero_l(text: str) -> float:
-    volume_l = parse(text, "volume")
-    if volume_l < 0:
-        raise Refused("a volume is not negative")
-    return round(volume_l, 3)
 
 
 def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
@@ -160,60 +160,20 @@ def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
     tote = _named(totes, options.tote)
     source = None if options.source is None else _named(totes, options.source)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
-    parts = _parts(source, tote, volume_l, fluid, options.lot)
-    _check_room(tote, volume_l)
+    mix = parts(source, tote, volume_l, fluid, options.lot)
+    check_room(tote, volume_l)
     if not options.mixed:
-        _check_liquid(settings, tote, [part[0] for part in parts])
-    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": parts[0][0], "lot": parts[0][1], "by": options.by}
+        check_liquid(settings, tote, [part[0] for part in mix])
+    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": mix[0][0], "lot": mix[0][1], "by": options.by}
     if source is not None:
-        body |= {"from": source.name, "parts": [list(part) for part in parts]}
+        body |= {"from": source.name, "parts": [list(part) for part in mix]}
     if options.mixed:
         body["mixed"] = True
-    at = now()
-    book.note("load", at, body)
+    refuse_doubtful(book, settings, "load", body, sure=options.sure)
+    book.note("load", now(), body, options.once)
     if options.reorder is not None:
         options.tote, options.fluid, options.yard = tote.name, None, tote.yard
         _described(book, totes, options, settings)
-
-
-def _parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
-    """Liquid, lot and litres of what is loaded; Refused where it does not come out of the source."""
-    if source is None:
-        return [(fluid or tote.fluid, lot, volume_l)]
-    if source.name == tote.name:
-        raise Refused(f"{tote.title} is not loaded out of itself: name another by --from")
-    left_l = source.content.left_l
-    if left_l is not None and left_l < volume_l:
-        raise Refused(
-            f"{source.title} holds {show_volume(left_l)} by the book, {show_volume(volume_l)} do not come out of it: "
-            f"check the volume, or dip it: `rig stock dip --tote {source.name} --volume Q`"
-        )
-    told_parts = source.content.part(volume_l) if not (fluid or lot) else []
-    return told_parts or [(fluid or next(iter(source.fluids), ""), lot, volume_l)]
-
-
-def _check_room(tote: Tote, volume_l: float) -> None:
-    """Refuse more than the tote takes."""
-    held_l = max(tote.content.left_l or 0.0, 0.0)
-    if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
-        raise Refused(
-            f"{tote.title} takes {show_volume(tote.capacity_l)} and holds {show_volume(held_l)} by the book: "
-            f"{show_volume(volume_l)} do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`"
-        )
-
-
-def _check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -> None:
-    """Refuse another liquid on the rest of what is in the tote."""
-    held_l = tote.content.left_l
-    if held_l is None or held_l < _EMPTY_L:
-        return
-    for held in tote.fluids:
-        other = next((each for each in fluids if each and not same_fluid(settings, each, held)), None)
-        if other is not None:
-            raise Refused(
-                f"{tote.title} holds {show_volume(held_l)} of {held} by the book, and this is {other}: load another "
-                "tote, empty it first, or say --mixed to record the mix knowingly"
-            )
 
 
 def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
@@ -222,9 +182,9 @@ def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
         fluid = next(iter(tote.fluids), "")
-    at = now()
-    body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
-    book.note("dip", at, body)
+    body: Body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
+    refuse_doubtful(book, settings, "dip", body, sure=options.sure)
+    book.note("dip", now(), body, options.once)
 
 
 def _connected(
@@ -232,8 +192,7 @@ def _connected(
 ) -> None:
     """Keep which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
-    at = now()
-    book.note("connect", at, {"tote": tote.name, "by": options.by})
+    book.note("connect", now(), {"tote": tote.name, "by": options.by}, options.once)
 
 
 _ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {

@@ -9,10 +9,11 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from rig.ledger.moment import CLOCK
 from rig.run.clock_memory import now_in, utc_now
+from rig.run.plausible import Doubtful
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
 from rig.run.second_copy import after_record
 from rig.run.session import Refused
@@ -52,6 +53,29 @@ def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[s
 def add_config(command: argparse.ArgumentParser) -> None:
     """The option that says whose book."""
     command.add_argument("--config", type=Path, default=DATA / "rig.toml", help="the rig (default: %(default)s)")
+
+
+def add_sure(command: argparse.ArgumentParser) -> None:
+    """The option by which a person stands to what can hardly be so."""
+    command.add_argument("--sure", action="store_true", help="it is so, though it can hardly be")
+
+
+T = TypeVar("T")
+
+
+def surely(options: argparse.Namespace, tell: Callable[[], T]) -> T:
+    """Do what a person tells; what can hardly be so is asked about at a terminal, and refused elsewhere (Doubtful)."""
+    try:
+        return tell()
+    except Doubtful as doubt:
+        if options.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+            raise
+        print("\n".join(f"  ? {each}" for each in doubt.doubts), file=sys.stderr)
+        print("Is it so? [y/N] ", end="", file=sys.stderr, flush=True)
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            raise Refused("not kept") from doubt
+    options.sure = True
+    return tell()
 
 
 def settings_of(options: argparse.Namespace) -> Settings | None:

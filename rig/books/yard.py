@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rig.books.stock import held_text, tell, tote_document
-from rig.books.where import OK, local, settings_of, told
+from rig.books.where import OK, local, settings_of, surely, told
 from rig.run.posting import called, place_of
 from rig.run.session import Refused
 from rig.run.yard import YardTank, yard_tanks
@@ -41,8 +41,8 @@ def _tell(options: argparse.Namespace, office: WritableBook) -> None:
         )
     totes = [tank.tote for tank in yard_tanks(office)]
     named = next((tote.name for tote in totes if place_of(tote.name) == place_of(options.tote)), options.tote)
-    words = vars(options) | {"action": options.what, "tote": named, "yard": True}
-    tell(office, argparse.Namespace(**words), settings_of(options), totes)
+    words = argparse.Namespace(**vars(options) | {"action": options.what, "tote": named, "yard": True})
+    surely(words, lambda: tell(office, words, settings_of(options), totes))
 
 
 def tank_document(tank: YardTank, names: Mapping[str, str]) -> dict[str, object]:

@@ -21,7 +21,7 @@ from sqlalchemy import Connection, Engine, StaticPool, and_, create_engine, func
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
-from rig.ledger.chain import START, Body, Fault, Head, Record, faults_of
+from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, faults_of
 from rig.ledger.identity import FROM_THE_JOURNAL, Identity, identity_of
 from rig.ledger.journal import JournalError
 from rig.ledger.migrations import TooNewError, check_version
@@ -30,8 +30,6 @@ from rig.ledger.readonly import open_read_only
 from rig.ledger.tables import HEADS, METADATA, RECORDS, SEALED
 
 _BATCH = 2000
-VOID = "void"
-"""The kind of record that declares the one that it corrects void."""
 Entry = tuple[str, str, str, Body]
 """Kind, key, time and body of a record to be."""
 
@@ -152,14 +150,14 @@ class Book:
             return [_record(row) for row in db.execute(query.order_by(RECORDS.c.serial).limit(most))]
 
     def valid(self, kind: str | Collection[str], **asked: Unpack[Asked]) -> list[Record]:
-        """Records of a kind, or of several, that none corrects, in the order of the book.
+        """Records of a kind, or of several, that none corrects or declares void, in the order of the book.
 
         Of one truck that is the order of their serial numbers, a correction in the place of what it replaces. Trucks
         are merged by time, each chain in its own order.
         """
         with self._doing("read"), self._engine.connect() as db:
             found = [_record(row) for row in db.execute(valid_query(kind, **asked))]
-        return self.in_order(found)
+        return self.in_order(each for each in found if not each.void_in_its_body)
 
     def in_order(self, records: Iterable[Record]) -> list[Record]:
         """Records in the order of the book, as :meth:`valid` has it."""
@@ -187,11 +185,19 @@ class Book:
 
         Of copies in two chains this book's own is taken.
         """
+        found = self._ends(kind, key)
+        return next((each for each in found if each.kind == kind and not each.void_in_its_body), None)
+
+    def last(self, kind: str, key: str) -> Record | None:
+        """As :meth:`one`, but where it is void, the declaration that it is."""
+        return next(iter(self._ends(kind, key)), None)
+
+    def _ends(self, kind: str, key: str) -> list[Record]:
+        """Where the lines of corrections of a kind and key end now; of copies this book's own comes first."""
         query = select(*SEALED).where(RECORDS.c.kind == kind, RECORDS.c.key == key, RECORDS.c.truck.in_(self.own))
         with self._doing("read"), self._engine.connect() as db:
             found = [self._end(db, _record(row)) for row in db.execute(query)]
-        standing = (each for each in found if each.kind == kind)
-        return min(standing, key=lambda each: (each.truck != self.truck, each.truck), default=None)
+        return sorted(found, key=lambda each: (each.truck != self.truck, each.truck))
 
     def end(self, record: Record) -> Record:
         """The last in the line of corrections that goes on from a record; of kind VOID where it was declared void."""
@@ -207,12 +213,17 @@ class Book:
             record = _record(row)
 
     def latest(self, kind: str) -> Record | None:
-        """This rig's last record of a kind."""
-        query = select(*SEALED).where(RECORDS.c.truck.in_(self.own), RECORDS.c.kind == kind)
+        """This rig's last record of a kind, as it was first written: corrections are of whatever time."""
+        own = (RECORDS.c.truck.in_(self.own), RECORDS.c.kind == kind, RECORDS.c.corrects.is_(None))
+        query = select(*SEALED).where(*own)
         ends = query.order_by((RECORDS.c.truck == self.truck).desc(), RECORDS.c.serial.desc()).limit(1)
         with self._doing("read"), self._engine.connect() as db:
             row = db.execute(ends).first()
         return None if row is None else _record(row)
+
+    def at_serial(self, serial: int, truck: str | None = None) -> Record | None:
+        """The record with a serial number, of this book's own chain or of another one in it; None beyond its end."""
+        return next(self.every(self.truck if truck is None else truck, after=serial - 1, most=1), None)
 
     def keys(self, kind: str) -> set[str]:
         """Keys of this rig's records of a kind."""

@@ -11,6 +11,10 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+VOID = "void"
+"""The kind of record that declares the one that it corrects void."""
+_VOID_IN_THE_BODY = ("fill", "vessel", "return", "rinse")
+"""Kinds that earlier versions declared void by a correction with ``"void": true``."""
 START = "0" * 64
 """What stands before the first record of a truck."""
 Body = Mapping[str, object]
@@ -47,6 +51,13 @@ class Record:
         """Serial number of the record that this one stands in for."""
         found = self.document.get("corrects")
         return found if isinstance(found, int) else None
+
+    @property
+    def void_in_its_body(self) -> bool:
+        """Whether it is a correction of an earlier version of the program that declares void what it corrects."""
+        # The text first: most records are no such thing, and reading each would cost a month's bill its time.
+        likely = self.kind in _VOID_IN_THE_BODY and '"void":true' in self.body
+        return likely and self.document.get("void") is True
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,7 @@ CREATE TABLE IF NOT EXISTS events (
 )
 
 
+_VOIDS, _TAKES_BACK = "voids_proving", "takes_back_void_of_proving"
 EventKind = Literal["calibration", "configuration"]
 AFTER_FILL = "after_fill"
 """In a proving's document: the number of the last fill before it."""
@@ -109,6 +110,18 @@ class StoredProving:
     meter: str
     accepted: bool
     document: dict[str, object]
+    judged: StoredEvent | None = None
+    """The last event that declared it void, or took that back."""
+
+    @property
+    def void(self) -> bool:
+        """Whether a person declared it void, and none took that back."""
+        return self.judged is not None and _VOIDS in self.judged.what
+
+    @property
+    def counts(self) -> bool:
+        """Whether its factor was taken, and it is not void."""
+        return self.accepted and not self.void
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +190,11 @@ class JournalReader:
         """Every proving, oldest first."""
         with self._reading():
             rows = self._db.execute("SELECT number, at, meter, accepted, document FROM provings ORDER BY number")
-            return [StoredProving(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
+            told = [(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
+        judged: dict[object, StoredEvent] = {}
+        for event in self.events():
+            judged[event.what.get(_VOIDS) or event.what.get(_TAKES_BACK)] = event
+        return [StoredProving(*row, judged.get(row[0])) for row in told]
 
     def events(self) -> list[StoredEvent]:
         """Every event, oldest first."""
@@ -311,6 +328,23 @@ class Journal(JournalReader):
                 what = {"proving": number, "meter": meter, "factor": document.get("factor")}
                 self._add_event(db, "calibration", at, by, what)
         return number
+
+    def void_proving(self, number: int, at: str, by: str, why: str) -> bool:
+        """Declare a proving void, which is a calibration event; False where it is void already."""
+        return self._judge(number, at, by, {_VOIDS: number, "why": why}, void=True)
+
+    def take_back_void(self, number: int, at: str, by: str, why: str) -> bool:
+        """Let a proving count again that was declared void; False where it is not void."""
+        return self._judge(number, at, by, {_TAKES_BACK: number, "why": why}, void=False)
+
+    def _judge(self, number: int, at: str, by: str, what: dict[str, object], *, void: bool) -> bool:
+        with self._transaction() as db:
+            found = next((each for each in self.provings() if each.number == number), None)
+            if found is None:
+                raise JournalError(f"no proving {number} in {self.path}; `rig prove --history` lists them")
+            if found.void is not void:
+                self._add_event(db, "calibration", at, by, what)
+            return found.void is not void
 
     def append_event(self, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
         """Write an event; returns how many of its kind there are now."""

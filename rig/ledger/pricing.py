@@ -110,6 +110,8 @@ class Work:
     net_l: Decimal
     mass_kg: Decimal
     estimated: bool = False
+    remark: str = ""
+    """What a person noted of the litres, as it stands on the line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +217,8 @@ def _fluid_lines(works: Sequence[tuple[Work, PriceList]]) -> list[Line]:
         charged.add((name, once or ""))
         quantity, unit = _sold(fluid.by, work)
         what = f"{work.fluid[0]} in {work.size}" + (f", {work.position}" if work.position else "")
-        text = what + (" (estimated)" if work.estimated else "")
+        said = "; ".join(["estimated"] * work.estimated + [work.remark] * bool(work.remark))
+        text = f"{what} ({said})" if said else what
         lines.append(_line(prices, text, quantity, unit, fluid, ((work.truck, work.serial),)))
     return lines
 

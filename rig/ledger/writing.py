@@ -14,8 +14,8 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, Engine, event, insert, select, text, update
 
-from rig.ledger.book import VOID, Book, BookError, CorrectedError, Entry, engine_of, witness_of
-from rig.ledger.chain import START, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
+from rig.ledger.book import Book, BookError, CorrectedError, Entry, engine_of, witness_of
+from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
 from rig.ledger.identity import Identity, identity_of
 from rig.ledger.migrations import migrate
 from rig.ledger.moment import Moment, with_words
@@ -83,16 +83,35 @@ class WritableBook(Book):
         """Write one record; where one of this kind and key is there already, nothing: that one is returned."""
         return self.append_all([(kind, key, at, body)])[0]
 
-    def note(self, kind: str, at: str, body: Body) -> Record:
-        """Write one record, known by what it says and when."""
-        return self.append(kind, content_key(at, body), at, body)
+    def note(self, kind: str, at: str, body: Body, once: str = "") -> Record:
+        """Write one record, known by what it says and when, or by ``once``: the id of the request for it."""
+        return self.append(kind, once or content_key(at, body), at, body)
 
-    def replace(self, standing: Record, body: Body, written_at: str, *, at: str | None = None) -> Record:
+    def put(self, kind: str, key: str, at: str, body: Body, standing: Record | None) -> Record:
+        """Write what is known under a key from now on, in the place of what was ``standing`` or was declared void.
+
+        CorrectedError where another one stands there by now.
+        """
+        if standing is not None:
+            return self.replace(standing, body, at)
+        last = self.last(kind, key)
+        if last is not None and last.kind == VOID:
+            return self.replace(last, body, at)
+        made = self.append(kind, key, at, body)
+        if made.body != canonical(body):
+            raise CorrectedError(f"{kind} {key!r} was written meanwhile, as record {made.serial}: look at it first")
+        return made
+
+    def replace(
+        self, standing: Record, body: Body, written_at: str, *, at: str | None = None, once: str = ""
+    ) -> Record:
         """Write the record that replaces ``standing``: a correction, ``written_at`` a time, of one kind with it.
 
-        It stands in the same chain, with ``at`` as its time where that is not the time of writing. CorrectedError where
-        another one has replaced it already.
+        In the place of a declaration that a record is void it is of that record's kind. It stands in the same chain,
+        with ``at`` as its time where that is not the time of writing, and is written for a request ``once``.
+        CorrectedError where another one has replaced it already.
         """
+        kind = str(standing.document["voids"]) if standing.kind == VOID else standing.kind
         own: dict[str, object] = {
             "corrects": standing.serial,
             "origin": self.origin(standing),
@@ -101,15 +120,29 @@ class WritableBook(Book):
         if at is not None and isinstance(written_at, Moment):
             own["written_clock"] = written_at.clock
         whole = {**body, **own}
-        entry = (standing.kind, content_key(written_at, whole), at or written_at, whole)
+        entry = (kind, once or content_key(written_at, whole), at or written_at, whole)
         return self.append_all([entry], standing.truck)[0]
 
-    def void(self, standing: Record, at: str, why: str, by: str = "") -> Record:
+    def void(self, standing: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
         """Declare a record void; nothing is deleted. CorrectedError where another one has replaced it already."""
-        body = {
-            "corrects": standing.serial, "origin": self.origin(standing), "voids": standing.kind, "why": why, "by": by,
-        }  # fmt: skip
-        return self.append_all([(VOID, content_key(at, body), at, body)], standing.truck)[0]
+        body: dict[str, object] = {
+            "corrects": standing.serial,
+            "origin": self.origin(standing),
+            "revision": _next_revision(standing),
+            "voids": standing.kind,
+            "why": why,
+            "by": by,
+        }
+        return self.append_all([(VOID, once or content_key(at, body), at, body)], standing.truck)[0]
+
+    def take_back(self, void: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
+        """Write anew, in its place, what ``void`` has declared void. CorrectedError where that was done already."""
+        serial = void.corrects
+        assert serial is not None
+        before = self.at_serial(serial, void.truck)
+        assert before is not None
+        body = before.document | {"corrected_at": at, "corrected_by": by, "why": why}
+        return self.replace(void, body, at, at=before.at, once=once)
 
     def append_all(self, entries: Sequence[Entry], truck: str | None = None) -> list[Record]:
         """Write records in one commit, each once, or none; raises UnfitError, CorrectedError, BookError.
@@ -124,9 +157,8 @@ class WritableBook(Book):
             for kind, key, at, said in entries:
                 body = with_words(at, dict(said))
                 record = self._once(db, kind, key, own)
-                if record is None or record.body != canonical(body):
-                    self._not_replaced(db, truck or self.truck, body.get("corrects"))
                 if record is None:
+                    self._not_replaced(db, truck or self.truck, body.get("corrects"))
                     record = seal(truck or self.truck, head, kind, key, str(at), canonical(body))
                     db.execute(insert(RECORDS), _row(record))
                     head = (record.serial, record.hash)

@@ -11,13 +11,13 @@ from pydantic import Field
 
 from rig.books.asked import fill_asked
 from rig.books.bill import price_block
-from rig.books.notes import add_notes, finish
+from rig.books.notes import add_notes, keep_note
 from rig.books.paper import Paper, as_text
 from rig.books.printing import keep_print
 from rig.books.ticket import ticket_paper
 from rig.books.where import now, options_of
-from rig.field.points import Strict
-from rig.panel.jobs import book_to_keep
+from rig.panel.asking import Touch
+from rig.panel.jobs import book_of_rig, book_to_keep
 from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings
@@ -33,13 +33,14 @@ _COLUMNS = 32
 """A ticket on the page is as narrow as a phone."""
 
 
-class AfterForm(Strict):
+class AfterForm(Touch):
     """What was found once the wheel was aired up."""
 
     pressure: str = Field(max_length=20)
     """With its unit."""
     leak: Literal["none", "core", "bead", "stem"]
     cap: bool
+    sure: bool = False
 
 
 def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> dict[str, object]:
@@ -47,9 +48,16 @@ def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> di
 
     Returns what was told and the ticket with it. Raises QuantityError, Refused.
     """
+    words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
+    words += [*(["--cap"] if form.cap else []), *(["--sure"] if form.sure else [])]
     with book_to_keep(settings) as book:
-        words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
-        finish(book, options_of(add_notes, "note", [*words, *(["--cap"] if form.cap else [])]))
+        keep_note(book, options_of(add_notes, "note", words), form.id)
+    return after_of(settings, fill_id)
+
+
+def after_of(settings: Settings, fill_id: str) -> dict[str, object]:
+    """What was told of a wheel after its fill, and the ticket with it."""
+    with book_of_rig(settings) as book:
         return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
 
 

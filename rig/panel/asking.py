@@ -34,7 +34,7 @@ _TEXT = Field(default="", max_length=60)
 class Touch(Strict):
     """A touch that is to be done once: a repeat of the same id does nothing."""
 
-    id: str = Field(min_length=8, max_length=64)
+    id: str = Field(min_length=8, max_length=64, pattern=r"^[!-~]+$")
 
 
 class WheelForm(Strict):

@@ -20,7 +20,7 @@ from rig.run.check import check_text
 from rig.run.clock_memory import utc_now
 from rig.run.second_copy import after_record
 from rig.run.session import Refused
-from rig.run.settings import Settings, SettingsError, settings_of
+from rig.run.settings import Settings, SettingsError, placed, settings_of
 from rig.run.work import at_work
 
 
@@ -66,10 +66,9 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     Returns what a check says of the new one and the keys that changed. Raises SettingsError for a text that is no
     configuration; Refused while a fill runs, or where the file was changed meanwhile.
     """
-    new = settings_of(_document(path, form.text), str(path))
-    folder = Path(settings.rig.data)
+    new = settings_of(placed(_document(path, form.text), path.parent), str(path))
     try:
-        with at_work(folder) as journal:
+        with at_work(settings) as journal:
             standing = _read(path)
             if _mark(standing) != form.was:
                 raise Refused("the file was changed since this page read it: load it again")

@@ -35,6 +35,7 @@ class ConvertForm(Strict):
 
     positions: tuple[str, ...] = Field(min_length=1, max_length=24)
     to: str = Field(min_length=1, max_length=60)
+    sure: bool = False
 
 
 class NoteForm(Touch):
@@ -48,11 +49,13 @@ class NoteForm(Touch):
     to: str = _TEXT
     item: str = _TEXT
     quantity: str = _TEXT
+    sure: bool = False
 
 
 def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: str) -> View:
     """Keep that wheels are to hold another liquid; returns the steps."""
     words = [job, *(f"--position={each}" for each in form.positions), f"--to={form.to}", f"--by={by}"]
+    words += ["--sure"] if form.sure else []
     options = options_of(add_notes, "convert", [*words, f"--config={config}"])
     with book_to_keep(settings) as book:
         keep_conversion(book, options)
@@ -61,11 +64,12 @@ def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: st
 
 def note_work(settings: Settings, config: str, job: str, form: NoteForm, by: str) -> View:
     """Keep a step that was done by hand, or a part for the bill; returns the steps as they then stand. Refused."""
-    given = form.model_dump(exclude={"id", "kind"}) | {"job": job, "by": by}
+    given = form.model_dump(exclude={"id", "kind", "sure"}) | {"job": job, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    words += ["--sure"] if form.sure else []
     options = options_of(add_notes, "note", [form.kind, *words, f"--config={config}"])
     with book_to_keep(settings) as book:
-        keep_note(book, options)
+        keep_note(book, options, form.id)
         return _view(book, job)
 
 

@@ -9,6 +9,7 @@ import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from rig.books.asked import fill_asked
 from rig.books.compare import compare_document
 from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
@@ -16,8 +17,9 @@ from rig.ledger.moment import CLOCK
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
 from rig.record import delivery_in
+from rig.run.filled import filled_one, unknown_because
 from rig.run.meter_page import meter_page
-from rig.run.posting import journal_to_read
+from rig.run.posting import FILL, journal_to_read
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.shown import next_steps, ticket_text
@@ -65,11 +67,12 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
         entries = journal.entries(fill.fill_id)
         pair = _pair(journal.fills(), fill)
     record = fill.record
-    ticket, told = _of_the_book(settings, record) if record else ("", None)
+    ticket, told, asks = _of_the_book(settings, record) if record else ("", None, None)
     return {
         **_row(fill),
         "ticket": ticket,
         "after": told,
+        "asks_figure": asks,
         "next": next_steps(record) if record else [],
         "trace": trace_of(entries),
         "pair": pair,
@@ -77,16 +80,22 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
     }
 
 
-def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None]:
-    """A fill's ticket, and what was told afterwards; behind a broken book what the journal keeps, and nothing."""
+def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None, str | None]:
+    """A fill's ticket, what was told afterwards, and why a person's figure of its litres is asked for.
+
+    Behind a broken book what the journal keeps, and nothing.
+    """
     from rig.ledger.book import BookError
 
     fill_id = str(record["fill_id"])
     try:
         with book_of_rig(settings) as book:
-            return ticket_words(book, fill_id), after_view(book, fill_id)
+            fill = fill_asked(book, fill_id)
+            asks = fill.kind == FILL and not filled_one(book, fill).known
+            why = unknown_because(fill.document) if asks else None
+            return ticket_words(book, fill_id), after_view(book, fill_id), why
     except (BookError, Refused):
-        return ticket_text(record, simulated=settings.rig.simulated), None
+        return ticket_text(record, simulated=settings.rig.simulated), None, None
 
 
 def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:

@@ -21,6 +21,7 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
 from rig.record import delivery_in
 from rig.run.facade import Facade
+from rig.run.filled import OF_A_FILL, Filled, filled
 from rig.run.posting import FILL, book_to_write, place_of
 from rig.run.second_copy import after_record
 from rig.run.session import Refused
@@ -123,14 +124,9 @@ def _next_name(book: Book) -> str:
 def _keep_wheels(book: WritableBook, job: str, wheels: Sequence[WheelForm], by: str) -> None:
     standing = book.one(WHEELS, job)
     listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
-    if standing is not None and standing.document["wheels"] == listed and not standing.document.get("void"):
+    if standing is not None and standing.document["wheels"] == listed and not _away(standing):
         return
-    at = now()
-    body: dict[str, object] = {"job": job, "wheels": listed, "by": by}
-    if standing is None:
-        book.append(WHEELS, job, at, body)
-    else:
-        book.replace(standing, body, at)
+    book.put(WHEELS, job, now(), {"job": job, "wheels": listed, "by": by}, standing)
 
 
 def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
@@ -143,8 +139,8 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
         raise Refused("why is it put away? for example: entered twice")
     with _to_keep(settings) as (book, shop):
         standing = _plan(book, job)
-        if not standing.document.get("void"):
-            book.replace(standing, standing.document | {"void": True, "why": why, "by": by}, now())
+        if not _away(standing):
+            book.replace(standing, standing.document | {"put_away": why, "by": by}, now())
         return job_view(book, shop, job)
 
 
@@ -155,7 +151,7 @@ def quote(settings: Settings, job: str) -> View:
     """
     with _to_keep(settings) as (book, shop):
         plan = _plan(book, job)
-        if plan.document.get("void"):
+        if _away(plan):
             raise Refused(f"job {job!r} is put away: take it up again first")
         standing = quote_of(book, job)
         if standing is not None and standing.document["accepted_by"]:
@@ -200,18 +196,19 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     Refused for an unknown one.
     """
     plan, known, quote = _plan(book, job), book.one("job", job), quote_of(book, job)
-    away = bool(plan.document.get("void"))
-    fills = [fill for fill in book.valid(FILL, job=job, truck=book.own) if not fill.document.get("void")]
+    away = _away(plan)
+    fills = book.valid(FILL, job=job, truck=book.own)
     facts = known.document if known else {}
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
-    wheels = _wheels(settings, _forms(plan), fills, work)
+    counted = filled(book, fills, book.valid(OF_A_FILL, job=job, truck=book.own))
+    wheels = _wheels(settings, _forms(plan), counted, work)
     alike = compare_document(*compared(fills))
     open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
         "job": job,
         **{name: facts.get(name) for name in _FACTS},
         "wheels": wheels,
-        "away": str(plan.document["why"]) if away else "",
+        "away": away,
         "next": None if away else next(open_wheels, None),
         **{name: alike[name] for name in ("pairs", "groups")},
         "quote": quote_document(book, quote) if quote else None,
@@ -222,6 +219,12 @@ def compare_view(settings: Settings) -> View:
     """How alike all the wheels came out that this rig filled."""
     with book_of_rig(settings) as book:
         return compare_document(*compared(book.valid(FILL, truck=book.own)))
+
+
+def _away(plan: Record) -> str:
+    """Why a job's list of wheels is put away; empty where it is not. Earlier versions wrote it in two fields."""
+    body = plan.document
+    return str(body.get("put_away") or (body["why"] if body.get("void") else ""))
 
 
 def _plan(book: Book, job: str) -> Record:
@@ -243,7 +246,7 @@ def _forms(plan: Record) -> list[WheelForm]:
 
 
 def _wheels(
-    settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Record], work: Mapping[str, Work]
+    settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Filled], work: Mapping[str, Work]
 ) -> list[View]:
     """Each wheel with the fills that went into it: of two at one place the first takes the first whole fill."""
     done = _told_apart(fills)
@@ -276,11 +279,12 @@ def _size(settings: Settings, form: WheelForm) -> str:
     return read_size(wheel.size if wheel else form.size).text if wheel or form.size else form.wheel
 
 
-def _told_apart(fills: Sequence[Record]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
+def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
     """The fills of each place and size, a list for each wheel: all up to the one that ended as it should."""
     found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
     for fill in fills:
-        body = fill.document
+        figured = {"delivery": "known"} if fill.figure is not None else {}
+        body = fill.record.document | {"net_l": fill.in_wheel_l} | figured
         wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
         if not wheels or wheels[-1][-1]["outcome"] == "complete":
             wheels.append([])

@@ -75,6 +75,7 @@ def provings_view(settings: Settings) -> list[dict[str, object]]:
             "meter": each.meter,
             **{name: each.document.get(name) for name in (*_ROW, "runs", "fails", "tells")},
             "accepted": each.accepted,
+            "void": each.void,
         }
         for each in reversed(found)
     ]

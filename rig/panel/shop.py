@@ -9,11 +9,12 @@ from collections import deque
 from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.panel import after, converting, jobs, stock
+from rig.panel import after, converting, jobs, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.run.facade import Facade
@@ -50,7 +51,10 @@ class Shop:
             Route("/api/compare", self.compare, methods=["GET"]),
             Route("/api/stock", self.stock, methods=["GET"]),
             Route("/api/stock", self.tell_stock, methods=["POST"]),
+            Route("/api/records", self.records, methods=["GET"]),
+            Route("/api/records/{serial:int}/{act}", self.undo, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
+            Route("/api/fills/{fill_id}/note", self.note_of_fill, methods=["POST"]),
             Route("/api/fills/{fill_id}/ticket.pdf", self.ticket, methods=["POST"]),
         ]
 
@@ -157,13 +161,49 @@ class Shop:
         session = self._door.person(request)
         form = after.AfterForm.model_validate_json(await request.body())
         fill_id = request.path_params["fill_id"]
-        return JSONResponse(await run_in_threadpool(after.keep_after, self._settings, fill_id, form, session.name))
+        return await self._once(
+            form.id,
+            lambda: after.keep_after(self._settings, fill_id, form, session.name),
+            lambda: after.after_of(self._settings, fill_id),
+        )
 
     async def ticket(self, request: Request) -> Response:
         """A ticket as PDF: a print, which the book keeps, and so a request that changes something."""
         self._door.person(request)
         document = await run_in_threadpool(lambda: after.ticket_pdf(self._settings, **request.path_params))
         return Response(document, media_type="application/pdf")
+
+    # --- mistakes -----------------------------------------------------------------------------------------------
+
+    async def records(self, request: Request) -> Response:
+        """Records of the book, and what may be done about each."""
+        asked = {name: request.query_params.get(name, "") for name in ("job", "fill_id", "kinds")}
+        return await self._look(request, lambda: undoing.records_view(self._settings, **asked))
+
+    async def undo(self, request: Request) -> Response:
+        """A record is corrected, voided, or its void taken back; by a supervisor where money or meter rest on it."""
+        session, serial = self._door.person(request), request.path_params["serial"]
+        act = next((each for each in undoing.ACTS if each == request.path_params["act"]), None)
+        if act is None:
+            raise HTTPException(404, "no such operation")
+        form = undoing.UndoForm.model_validate_json(await request.body())
+        if await run_in_threadpool(undoing.for_supervisor, self._settings, serial):
+            self._door.supervisor(request)
+        return await self._once(
+            form.id,
+            lambda: undoing.undo(self._settings, self._config, serial, act, form, session.name),
+            lambda: undoing.records_view(self._settings),
+        )
+
+    async def note_of_fill(self, request: Request) -> Response:
+        """A supervisor's figure of what a fill put in, or what was spilled of it."""
+        session, fill_id = self._door.supervisor(request), request.path_params["fill_id"]
+        form = undoing.FillNoteForm.model_validate_json(await request.body())
+        return await self._once(
+            form.id,
+            lambda: undoing.note_of_fill(self._settings, self._config, fill_id, form, session.name),
+            lambda: undoing.records_view(self._settings, fill_id=fill_id),
+        )
 
     # --- stock --------------------------------------------------------------------------------------------------
 

@@ -33,6 +33,7 @@ class StockForm(Touch):
     reorder: str = _TEXT
     capacity: str = _TEXT
     mixed: bool = False
+    sure: bool = False
 
 
 def stock_view(settings: Settings) -> dict[str, object]:
@@ -43,9 +44,10 @@ def stock_view(settings: Settings) -> dict[str, object]:
 
 def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
     """Keep what a person tells; returns every tote as it then stands. QuantityError, Refused."""
-    given = form.model_dump(exclude={"id", "action", "source", "mixed"}) | {"from": form.source, "by": by}
+    given = form.model_dump(exclude={"id", "action", "source", "mixed", "sure"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
-    options = options_of(add_stock, "stock", [form.action, *words, *(["--mixed"] if form.mixed else [])])
+    words += [f"--{name}" for name in ("mixed", "sure") if getattr(form, name)]
+    options = options_of(add_stock, "stock", [form.action, *words])
     with book_to_keep(settings) as book:
-        tell(book, options, settings)
+        tell(book, options, settings, once=form.id)
         return stock_document(totes_of(book))

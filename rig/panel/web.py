@@ -36,6 +36,7 @@ from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
 from rig.run.facade import Facade, Order, OrderKind, Work
+from rig.run.plausible import Doubtful
 from rig.run.session import Refused
 from rig.run.settings import SettingsError
 from rig.units import QuantityError
@@ -86,6 +87,7 @@ class Page:
             "reset": lambda act, by, _: facade.reset(act, by),
             "end": lambda act, by, _: facade.end(act, by),
             "next_measure": lambda act, by, _: facade.next_measure(act, by),
+            "supply_cut": lambda act, by, _: facade.supply_cut(act, by),
             "machine_moved": lambda _, by, __: facade.machine_moved(by),
             "new_shift": lambda _, by, __: facade.new_shift(by),
         }
@@ -254,6 +256,7 @@ class Page:
             HTTPException: _refused,
             ValidationError: _misread,
             CorrectedError: _meanwhile,
+            Doubtful: _doubted,
             JournalError: _not_found,
             **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
         }
@@ -286,6 +289,12 @@ async def _not_found(request: Request, error: Exception) -> Response:
 
 async def _meanwhile(request: Request, error: Exception) -> Response:
     return _says(str(error), 409)
+
+
+async def _doubted(request: Request, error: Exception) -> Response:
+    """Asked back: the same again with ``sure`` is kept."""
+    assert isinstance(error, Doubtful)
+    return JSONResponse({"error": str(error), "doubts": list(error.doubts)}, 422)
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:

@@ -1,10 +1,10 @@
 """Which factor counts, and what changed since the last time: the meter's standing, from journal and configuration.
 
-The factor in force is that of the latest accepted proving in the journal of this meter (its kind and point, and for a
-pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` that was entered after that
-proving, by the order of the journal, with a ``proven_on``. A clock decides nothing: a proving stands however it is
-dated. Only a proving whose date is believed goes before a ``proven_on`` that is not later. A configuration without
-``proven_on`` never goes before a proving.
+The factor in force is that of the latest accepted proving in the journal, not declared void, of this meter (its kind
+and point, and for a pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` that was
+entered after that proving, by the order of the journal, with a ``proven_on``. A clock decides nothing: a proving stands
+however it is dated. Only a proving whose date is believed goes before a ``proven_on`` that is not later. A
+configuration without ``proven_on`` never goes before a proving.
 
 What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
 """
@@ -68,7 +68,7 @@ def meter_name(settings: Settings) -> str:
 def standing(settings: Settings, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> Standing:
     """The factor in force, by the rule of this module, from everything that the journal has, oldest first."""
     name, table = meter_name(settings), settings.meter
-    last = next((each for each in reversed(provings) if each.accepted and each.meter == name), None)
+    last = next((each for each in reversed(provings) if each.counts and each.meter == name), None)
     if last is not None and not _stated_after(settings, last, events):
         return _of_proving(last)
     usual = UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty

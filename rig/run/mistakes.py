@@ -47,6 +47,7 @@ def shown(part: str | int) -> str:
 def nearest(word: str, known: Collection[str]) -> str:
     """A hint at the known word that ``word`` was probably meant to be, or at all of them."""
     close = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
+    close += [each for each in sorted(known) if word and word.casefold() in each.casefold()]
     return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(sorted(known))}"
 
 

@@ -17,7 +17,7 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReader, StoredFill
+from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReader, StoredFill, StoredProving
 from rig.ledger.moment import CLOCK, SAID
 from rig.run.clock_memory import records_of
 from rig.run.settings import Settings
@@ -151,6 +151,7 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
         work.append(entry)
     entries = _in_turn(events, provings, work)
     made = book.append_all(entries) if entries else []
+    follow_provings(book, journal)
     journal.prune(KEPT_TRACES)
     return made
 
@@ -183,15 +184,34 @@ def _event_entries(book: Book, journal: Journal) -> list[Entry]:
 
 
 def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
-    said: list[_Said] = [
-        (
-            str(p.number),
-            p.at,
-            {"meter": p.meter, "accepted": p.accepted, "document": p.document} | _of_clock(p.document),
-        )
-        for p in journal.provings()
-    ]
+    said: list[_Said] = [(str(each.number), each.at, _proving_body(each)) for each in journal.provings()]
     return _unknown(book, "proving", said)
+
+
+def follow_provings(book: WritableBook, journal: Journal) -> None:
+    """Declare void in the book what was declared void in the journal, and let count again what does so there."""
+    from rig.ledger.chain import VOID
+
+    for proving in journal.provings():
+        event, record = proving.judged, _record_of(book, proving)
+        if event is None or record is None or (record.kind == VOID) is proving.void:
+            continue
+        judge = book.void if proving.void else book.take_back
+        judge(record, event.at, str(event.what["why"]), event.by)
+
+
+def _record_of(book: Book, proving: StoredProving) -> Record | None:
+    """A proving as it ends in the book, be it void; versions before numbered them."""
+    from rig.ledger.chain import content_key
+
+    keys = (content_key(proving.at, _proving_body(proving)), str(proving.number))
+    found = (book.last("proving", key) for key in keys)
+    return next((each for each in found if each is not None), None)
+
+
+def _proving_body(proving: StoredProving) -> dict[str, object]:
+    body = {"meter": proving.meter, "accepted": proving.accepted, "document": proving.document}
+    return body | _of_clock(proving.document)
 
 
 def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:

@@ -23,6 +23,7 @@ from rig.meter.references import Can, Scale
 from rig.run.assembly import vessel_setup
 from rig.run.calibration import Standing, meter_name, record_keys, standing
 from rig.run.clock_memory import records_of, utc_now
+from rig.run.interrupted import journal_of
 from rig.run.loop import Unreachable
 from rig.run.metering import meter_of
 from rig.run.person import Person
@@ -40,7 +41,7 @@ from rig.run.session import (
     recalled,
 )
 from rig.run.settings import Settings
-from rig.run.work import at_work, journal_of
+from rig.run.work import at_work
 
 _HISTORY = 10
 """How many earlier provings a new one is compared with."""
@@ -112,7 +113,7 @@ async def count_runs(
     Raises Refused when a run does not come to its end, and what a fill raises; outputs are off afterwards.
     """
     found: list[tuple[Counted, Seen]] = []
-    with at_work(Path(settings.rig.data)) as journal:
+    with at_work(settings) as journal:
         await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
         for number in range(trial.runs + 1):
@@ -232,7 +233,7 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
         _, before = metered(settings, journal, trial.by)
         provings = journal.provings()
     name = meter_name(settings)
-    history = [each.document["factor"] for each in provings if each.accepted and each.meter == name][-_HISTORY:]
+    history = [each.document["factor"] for each in provings if each.counts and each.meter == name][-_HISTORY:]
     density = _density(trial, counted[0][0].meter_c)
     meter = meter_of(settings, settings.meter.kind, density)
     known = Before(
@@ -322,8 +323,7 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
     """
     assert outcome.proving.passed or not accepted
     document = document_of(settings, outcome, accepted=accepted)
-    folder = Path(settings.rig.data)
-    with at_work(folder) as journal:
+    with at_work(settings) as journal:
         at = utc_now()
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
         found = standing(settings, journal.provings(), journal.events())

@@ -7,7 +7,6 @@ scale or level tells the volume. Rinse water never goes into a tyre or the tote,
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from rig.control.checks import checks_for_emptying
 from rig.control.state import new_fill
@@ -87,8 +86,7 @@ async def empty_wheel(
         raise Refused(known.refusal)
     removal = replace(removal, holds_l=known.holds_l, fluid=known.fluid)
     fluid = fluid_of(settings, known.fluid)
-    folder = Path(settings.rig.data)
-    with at_work(folder) as journal:
+    with at_work(settings) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
         setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
@@ -185,8 +183,7 @@ async def rinse(
     """Rinse, or divert the first liquid after a rinse; returns the record. What the hose then holds is remembered."""
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
-    folder = Path(settings.rig.data)
-    with at_work(folder) as journal:
+    with at_work(settings) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature

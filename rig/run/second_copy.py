@@ -86,9 +86,14 @@ def _copied(settings: Settings) -> str:
 
     folder, place = Path(settings.rig.data), Path(settings.rig.second_copy)
     try:
-        beside, _ = named_files(settings, settings.path, folder)
-        about = about_folder(settings.path, folder)
+        beside, _ = named_files(settings, _file_of(settings), folder)
+        about = about_folder(_file_of(settings), folder)
         second_copy(folder, place, now_in(folder), JOURNAL_NAME, beside, about)
     except (JournalError, OSError) as error:
         return f"NOT ON THE SECOND MEDIUM: {error}"
     return ""
+
+
+def _file_of(settings: Settings) -> Path | None:
+    """The configuration's file."""
+    return Path(settings.origin) if settings.origin else None

@@ -10,15 +10,16 @@ import copy
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from rig.control.values import MeterKind
 from rig.field.links import BusLink, LineField, LineLink, Link
-from rig.field.points import Point, Seconds, Strict, quantity_field
+from rig.field.points import Point, Seconds, Strict
 from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
+from rig.run.quantities import Flow, Height, Length, Mass, PerVolume, Pressure, Temperature, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
@@ -27,21 +28,15 @@ from rig.run.wiring import timeout_faults, wiring_faults
 from rig.units import KPA_PER_PSI
 from rig.wheel.valve import StopOrder
 
-Volume = Annotated[float, quantity_field("volume"), Field(ge=0)]
-Flow = Annotated[float, quantity_field("flow"), Field(gt=0)]
-Pressure = Annotated[float, quantity_field("pressure")]
-Mass = Annotated[float, quantity_field("mass")]
-Length = Annotated[float, quantity_field("length"), Field(gt=0)]
-Height = Annotated[float, quantity_field("length")]
-Temperature = Annotated[float, quantity_field("temperature")]
-PerVolume = Annotated[float, quantity_field("per_volume"), Field(gt=0)]
-
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
-
-
 _ROUNDING_KPA = 1e-6
 """What a conversion may add: 35 psi as written is not above 35 psi."""
+_PATHS = (
+    ("rig", "data", "rig-data"), ("rig", "second_copy", ""), ("panel", "texts", ""),
+    ("panel", "certificate", ""), ("panel", "key", ""),
+)  # fmt: skip
+"""Keys that are paths, each with what it is by default."""
 _RELIEF_SIDE = "pump side of the meter"
 
 
@@ -58,8 +53,8 @@ class RigTable(Strict):
     """A real rig may answer its own prompts only where the shop says so here."""
     by_hand: bool = False
     """A person throws the pump's lever. ``pump_run``, where wired, is then the pump's supply, which can be cut."""
-    data: str = "rig-data"
-    """Folder of journal and records, relative to the folder the program is started in."""
+    data: str = _PATHS[0][2]
+    """Folder of journal and records, relative to the configuration's own folder, as every path in it."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
     """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
     second_copy: str = ""
@@ -72,6 +67,8 @@ class ClockTable(Strict):
     scale: float = Field(default=1.0, ge=1.0, le=200.0)
     scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
+    heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
+    """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
 
 
 class MeterTable(Strict):
@@ -175,6 +172,11 @@ class LimitsTable(Strict):
     """Longest gap between two scans, by the wall clock."""
     output_timeout: Seconds = Field(default=2.0, gt=0)
     """Written to the relay module's time-out register, where it has one: its outputs drop after so long a silence."""
+    timeout_fixed: bool = False
+    """The module has this time-out without a register to write: it was set by switches, or is built in."""
+    timeout_proven_on: date | None = None
+    """The day on which a person pulled the bus plug and saw the outputs drop in time. Without it nobody relies on it:
+    an off that no module acknowledges is taken for not done."""
 
 
 class ToteTable(Strict):
@@ -213,12 +215,7 @@ class Settings(Strict):
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
     sim: SimTable | None = None
-    _path: Path | None = PrivateAttr(default=None)
-
-    @property
-    def path(self) -> Path | None:
-        """The file that it was read from."""
-        return self._path
+    _origin: str = PrivateAttr(default="")
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
@@ -246,8 +243,16 @@ class Settings(Strict):
         return faults
 
     def _timeout_faults(self) -> list[str]:
-        point = self.points.get("output_timeout")
-        return [] if point is None else timeout_faults(point, self.limits.output_timeout)
+        point, limits = self.points.get("output_timeout"), self.limits
+        faults = [] if point is None else timeout_faults(point, limits.output_timeout)
+        if point is not None and limits.timeout_fixed:
+            faults.append("limits.timeout_fixed: points.output_timeout is a register that is written; leave out one")
+        if point is None and not limits.timeout_fixed and limits.timeout_proven_on is not None:
+            faults.append(
+                "limits.timeout_proven_on: no time-out is configured; map points.output_timeout, or write "
+                "timeout_fixed = true where the module has one without a register"
+            )
+        return faults
 
     def _meter_faults(self) -> list[str]:
         faults, meter = [], self.meter
@@ -264,9 +269,19 @@ class Settings(Strict):
         return faults
 
     @property
+    def origin(self) -> str:
+        """The file that it was read from; empty for one that was made otherwise."""
+        return self._origin
+
+    @property
     def buses(self) -> dict[str, BusLink]:
         """Links that carry registers and coils."""
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
+
+    @property
+    def read(self) -> dict[str, Point]:
+        """Points on registers and coils that are read in every scan."""
+        return {name: point for name, point in self.points.items() if not point.write_only}
 
     @property
     def line_points(self) -> dict[str, LineField]:
@@ -320,7 +335,7 @@ class Settings(Strict):
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check the configuration in ``path``.
+    """Read and check the configuration in ``path``; what it writes as a path is relative to its own folder.
 
     Raises :class:`SettingsError` whose text names the file and, a line each, every key that is wrong and its fix.
     """
@@ -330,9 +345,19 @@ def load_settings(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
-    settings = settings_of(document, str(path))
-    settings._path = path
+    settings = settings_of(placed(document, path.parent), str(path))
+    settings._origin = str(path)
     return settings
+
+
+def placed(document: dict[str, object], folder: Path) -> dict[str, object]:
+    """The configuration with its paths as seen from where the program runs."""
+    placed = dict(document)
+    for table, key, usual in _PATHS:
+        keys = placed.get(table)
+        if isinstance(keys, dict) and isinstance(text := keys.get(key, usual), str) and text:
+            placed[table] = {**keys, key: str(folder / text)}
+    return placed
 
 
 def settings_of(document: dict[str, object], origin: str) -> Settings:

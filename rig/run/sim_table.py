@@ -1,18 +1,12 @@
-"""The table of the simulated plant in a configuration. The controller never looks there."""
+"""What the simulated plant is, as a configuration writes it. The controller never looks here."""
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
-from rig.field.points import Seconds, Strict, quantity_field
+from rig.field.points import Seconds, Strict
+from rig.run.quantities import Length, PerVolume, Pressure, Volume
 from rig.units import KPA_PER_PSI
-
-Volume = Annotated[float, quantity_field("volume"), Field(ge=0)]
-Pressure = Annotated[float, quantity_field("pressure")]
-Length = Annotated[float, quantity_field("length"), Field(gt=0)]
-PerVolume = Annotated[float, quantity_field("per_volume"), Field(gt=0)]
 
 
 class SimTable(Strict):

@@ -27,7 +27,11 @@ def taught_in(book: Book, settings: Settings) -> Settings:
 
     A wheel that the configuration has of another size stays as the configuration has it.
     """
-    found = {str(each.document["wheel"]): each.document for each in book.valid("wheel")}
+    found: dict[str, dict[str, object]] = {}
+    for each in book.valid("wheel"):
+        # Anew at the end, where the one taught last stands.
+        found.pop(name := str(each.document["wheel"]), None)
+        found[name] = each.document
     wheels: dict[str, ShopWheel] = {}
     for name, body in reversed(found.items()):
         own = settings.wheels.get(name)

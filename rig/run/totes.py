@@ -6,7 +6,7 @@ Reads records and asks nobody; it must not know how a fill is made, nor how any 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rig.fluid import Fluid, FluidError, read_fluid
@@ -143,6 +143,10 @@ def moves_of(record: Record) -> Iterator[Booked]:
     elif record.kind == "fill":
         for move, name in _OF_A_FILL:
             yield _booked(record, move, name)
+    elif record.kind == "spill" and record.document.get("fill_id"):
+        # It left the tote through the meter: of what the ticket says, so much is on the ground.
+        spilled = _booked(record, "spill", "spilled_l")
+        yield from (replace(spilled, move="ticket", litres=-spilled.litres), spilled)
     elif _of_a_tote(record.kind, record.document):
         yield _booked(record, *_NOTED[record.kind])
 

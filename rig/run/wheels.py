@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Booked, Content
 from rig.record import delivery_in
+from rig.run.filled import OF_A_FILL, filled
 from rig.run.posting import FILL, RETURN, job_facts, place_of
 from rig.run.totes import litres_of, same_fluid
 from rig.units import KPA_PER_PSI, show_pressure
@@ -51,13 +52,9 @@ def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -
 
 
 def in_job(book: Book, kind: str | Collection[str], job: str, position: str, since: str | None = None) -> list[Record]:
-    """Records of a kind, or of several, of one position in one job; those that were voided are left out."""
+    """Records of a kind, or of several, of one position in one job."""
     found = book.valid(kind, job=job, since=since)
-    return [
-        each
-        for each in found
-        if same_position(each.document.get("position"), position) and not each.document.get("void")
-    ]
+    return [each for each in found if same_position(each.document.get("position"), position)]
 
 
 # --- what is inside -------------------------------------------------------------------------------------------------
@@ -68,24 +65,28 @@ def inside(book: Book, job: str, position: str) -> Content:
 
     After work whose litres are not known they are None until somebody has told or found them anew.
     """
+    records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
+    fills = [each for each in records if each.kind == FILL]
+    noted = book.valid(OF_A_FILL, truck={each.truck for each in fills}) if fills else []
+    counted = {each.record: each for each in filled(book, fills, noted)}
     held, known = Content(), True
-    for record in of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position):
-        for move in _moved(record):
+    for record in records:
+        fill = counted.get(record)
+        for move in _moved(record, fill.in_wheel_l if fill else 0.0):
             held, known = held.after(move), known or move.move == "dip"
-        known = known and delivery_in(record.document) != "not known"
+        known = known and (fill.known if fill else delivery_in(record.document) != "not known")
     return held if known else replace(held, left_l=None)
 
 
-def _moved(record: Record) -> Iterator[Booked]:
+def _moved(record: Record, net_l: float) -> Iterator[Booked]:
+    """What one record says was moved into a wheel or found in it; ``net_l`` counts of a fill."""
     body = record.document
-    if body.get("void"):
-        return
     if record.kind == FILL:
         if held_l := litres_of(body, "existing_l"):
             # A person told what was inside before: that stands above what the book had added up.
             yield Booked(record.at, "dip", held_l)
         lot = str(body.get("lot") or "")
-        yield Booked(record.at, "load", litres_of(body, "net_l"), fluid=str(body["fluid"]), lot=lot)
+        yield Booked(record.at, "load", net_l, fluid=str(body["fluid"]), lot=lot)
     elif record.kind == RETURN:
         yield Booked(record.at, "out", litres_of(body, "drawn_l"))
     elif record.kind == HOLDS:
@@ -157,7 +158,7 @@ def work_of_job(book: Book, job: str) -> list[Work]:
     by_position: dict[str, list[Record]] = {}
     for record in records:
         position = place_of(record.document.get("position"))
-        if position and not record.document.get("void"):
+        if position:
             by_position.setdefault(position, []).append(record)
     return [_work(position, own) for position, own in by_position.items()]
 

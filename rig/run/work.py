@@ -8,17 +8,19 @@ from pathlib import Path
 
 from rig.ledger.journal import Journal
 from rig.ledger.lock import RigLock
+from rig.run.alone import controlling
 from rig.run.clock_memory import records_of
-from rig.run.posting import JOURNAL_NAME
-
-
-def journal_of(folder: Path) -> Journal:
-    """The journal in a rig's folder."""
-    return Journal(folder / JOURNAL_NAME)
+from rig.run.interrupted import journal_of
+from rig.run.settings import Settings
 
 
 @contextlib.contextmanager
-def at_work(folder: Path) -> Iterator[Journal]:
-    """The rig's journal, for as long as this is the only controller; raises LockedError, JournalError."""
-    with RigLock(folder), records_of(folder), contextlib.closing(journal_of(folder)) as journal:
+def at_work(settings: Settings | None, folder: Path | None = None) -> Iterator[Journal]:
+    """The rig's journal, for as long as this is the only controller; without settings by its ``folder``.
+
+    Raises LockedError, JournalError.
+    """
+    place = folder or Path(settings.rig.data if settings else "")
+    lock = controlling(settings) if settings else RigLock(place)
+    with lock, records_of(place), contextlib.closing(journal_of(place)) as journal:
         yield journal

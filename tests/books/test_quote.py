@@ -50,3 +50,20 @@ def test_a_quote_is_made_accepted_and_compared(
     assert (after["done"]["net_l"], after["serial"]) == ("261.2", accepted["serial"])
     # Money that was quoted is no fill that was made: a bill of an empty job is refused still.
     assert main(["bill", "J2", *config]) == 3
+
+
+def test_a_quote_that_was_accepted_by_mistake_is_voided_and_made_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    config = ["--config", str(CONFIG / "demo.toml")]
+    assert main(["prices", str(CONFIG / "prices.toml"), *config]) == 0
+    assert main(["quote", "J1", "16.9-28", "--accept", "A. Hill", *config]) == 0
+    capsys.readouterr()
+    assert main(["quote", "J1", "--json", *config]) == 0
+    accepted = json.loads(capsys.readouterr().out)
+    assert main(["note", "void", str(accepted["serial"]), "--why", "the wrong customer", *config]) == 0
+    assert main(["quote", "J1", *config]) == 3
+    assert main(["quote", "J1", "16.9-28", "--json", *config]) == 0
+    again = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert (again["accepted_by"], again["total"]) == (None, accepted["total"])

@@ -28,7 +28,11 @@ def test_a_drill_after_the_folder_was_destroyed(
     monkeypatch.chdir(tmp_path)
     rig = rig_in(tmp_path / "rig-data", "a")
     config = Path(__file__).resolve().parents[2] / "config" / "demo.toml"
-    shutil.copyfile(config, rig / "rig.toml")
+    text = config.read_text(encoding="utf-8")
+    lines = [
+        "[rig]\ndata = '.'" if line == "[rig]" else line for line in text.splitlines() if not line.startswith("data")
+    ]
+    (rig / "rig.toml").write_text("\n".join(lines), encoding="utf-8")
     status, made = run(capsys, "backup", "b.zip")
     assert (status, made["records"], made["left_out"]) == (0, 4, [])
     journal_with(rig, fill_of("b", 10))

@@ -19,7 +19,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from shop_books import fill_of, journal_only
 from sqlalchemy import event
 
-from rig.books.notes import correct, keep_job
+from rig.books.notes import keep_job
+from rig.books.undo import correct
 from rig.ledger.backup import back_up
 from rig.ledger.book import BookError, CorrectedError, witness_of
 from rig.ledger.chain import START, Record

@@ -16,10 +16,10 @@ from shop_books import AT, TRUCK, fill_of, journal_only, journal_with
 from virtual_fills import rig_settings
 
 from rig.books.asked import fill_asked
-from rig.books.notes import correct
 from rig.books.paper import as_text
 from rig.books.stock import tag_text
 from rig.books.ticket import ticket_paper
+from rig.books.undo import correct
 from rig.cli import main
 from rig.ledger.journal import Journal, JournalReader
 from rig.ledger.keeping import BOOK_NAME, book_read

@@ -16,7 +16,8 @@ from test_browser import finish
 from test_web import Door
 
 NOT_TOLD = "final pressure, leak check and cap are not recorded"
-FOUND = {"pressure": "16 psi", "leak": "none", "cap": True}
+FOUND = {"id": "touch-0001", "pressure": "16 psi", "leak": "none", "cap": True}
+AGAIN = {**FOUND, "id": "touch-0002", "leak": "core", "cap": False}
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +45,7 @@ async def test_what_was_found_stands_on_the_ticket_and_what_was_not_told_too(tmp
     assert "16.0 psi" in words
     # The other wheel of the same job was not looked at.
     assert NOT_TOLD in await ticket(door, "f2")
-    worse = await door.client.post("/api/fills/f1/after", json={**FOUND, "leak": "core", "cap": False})
+    worse = await door.client.post("/api/fills/f1/after", json=AGAIN)
     assert worse.status_code == 200
     assert "LEAK at the core" in await ticket(door)
     assert (await door.client.get("/api/fills/f1")).json()["after"]["cap"] is False

@@ -13,9 +13,9 @@ from playwright.sync_api import Browser, expect
 
 from rig.ledger.lock import RigLock
 from rig.panel.configuring import ConfigForm, config_view, write_config
+from rig.run.interrupted import journal_of
 from rig.run.session import Refused
 from rig.run.settings import Settings, SettingsError, load_settings
-from rig.run.work import journal_of
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -61,7 +61,7 @@ async def test_the_steps_are_those_of_the_command_and_come_in_their_order(tmp_pa
     job = (await door.client.get("/api/jobs/J1")).json()
     # Filled is not yet done: pressure, leak check and cap are a step of a conversion.
     assert (job["wheels"][0]["step"], job["next"]) == ("finish", 0)
-    await door.told("/api/fills/f1/after", pressure="16 psi", leak="none", cap=True)
+    await door.told("/api/fills/f1/after", id="after-0001", pressure="16 psi", leak="none", cap=True)
     job = (await door.client.get("/api/jobs/J1")).json()
     assert (job["wheels"][0]["status"], job["next"]) == ("done", 1)
 

@@ -1,7 +1,7 @@
 // After a fill: final pressure, leak check and cap, once the wheel is aired up. It can be left out; the ticket says so.
 
 import { button, h } from './dom.js';
-import { me, post, save } from './net.js';
+import { me, newId, post, save } from './net.js';
 import { shown, unit } from './units.js';
 import { t } from './words.js';
 
@@ -49,7 +49,7 @@ export class After {
 
   async keep(data) {
     const pressure = `${data.get('pressure').trim().replace(',', '.')} ${unit('pressure')}`;
-    const kept = await this.app.send(post(`${this.path}/after`, { pressure, leak: data.get('leak'), cap: data.get('cap') === 'on' }));
+    const kept = await this.app.send(post(`${this.path}/after`, { id: newId(), pressure, leak: data.get('leak'), cap: data.get('cap') === 'on' }));
     if (!kept) return;
     this.show(kept.after, kept.ticket);
     this.told();

@@ -5,6 +5,7 @@ import { After } from './after.js';
 import { Slot, button, h } from './dom.js';
 import { get, me, newId, post, save } from './net.js';
 import { emptyForm, rinsing } from './other.js';
+import { Records } from './records.js';
 import { shown } from './units.js';
 import { clock, known, t } from './words.js';
 
@@ -169,6 +170,7 @@ export class ConvertScreen {
     h('button', { class: 'do', id: 'charge-keep' }, t('charge_keep')));
     return h('section', { class: 'card' }, h('h3', {}, t('bill')),
       found.charges.length ? h('ul', { id: 'charges' }, found.charges.map((each) => h('li', {}, [`${each.quantity} × ${each.item}`, place(each.position), each.by].filter(Boolean).join(' · ')))) : h('p', {}, t('no_charges')),
+      new Records(this.app, { job: this.app.converting }, t('records_of_job'), () => this.load()).element,
       me.name ? [form, button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' })] : h('p', {}, t('sign_in_for_pdf')));
   }
 

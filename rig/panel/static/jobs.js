@@ -5,6 +5,7 @@ import { fleets } from './fleet.js';
 import { get, me, newId, post } from './net.js';
 import { pairPicture } from './pair.js';
 import { quoteOf } from './quote.js';
+import { Records } from './records.js';
 import { shown } from './units.js';
 import { few, sized } from './wheels.js';
 import { known, t } from './words.js';
@@ -64,6 +65,7 @@ export class Jobs {
         job.pairs.map(pairPicture),
         fleets(job.groups),
         this.quoting(job),
+        new Records(this.app, { job: job.job }, t('records_of_job'), () => this.again()).element,
         job.away ? null : button(t('other_liquid_in'), () => this.convert(job), 'wide'),
         button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')),
       job.quote ? quoteOf(this.app, job, () => this.again()) : null);

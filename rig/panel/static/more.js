@@ -6,6 +6,7 @@ import { Slot, button, h } from './dom.js';
 import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
+import { Records, ofFill } from './records.js';
 import { bare, shown, unit } from './units.js';
 import { clock, known, t } from './words.js';
 
@@ -32,7 +33,7 @@ export class HistoryScreen {
     this.app = app;
     this.list = h('div', {}, t('loading'));
     this.one = h('div', { 'aria-live': 'polite' });
-    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), alike(), this.list), this.one);
+    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, h('h2', {}, t('tab.history')), alike(), new Records(app, {}, t('records')).element, this.list), this.one);
     into(this.list, '/api/fills', (fills) => fills.length ? [this.jobs(fills), h('ul', { class: 'fills' }, fills.map((fill) => this.row(fill)))] : h('p', {}, t('nothing_yet')));
   }
 
@@ -56,7 +57,8 @@ export class HistoryScreen {
 
   show(fill) {
     into(this.one, `/api/fills/${fill.fill_id}`, (full) => h('section', { class: 'card' }, h('h2', {}, `#${full.number} ${full.size}`),
-      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? new After(this.app, full).element : null));
+      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? new After(this.app, full).element : null,
+      ofFill(this.app, full, () => this.show(fill)), new Records(this.app, { fill_id: fill.fill_id }, t('records_of_fill'), () => this.show(fill)).element));
     this.one.scrollIntoView({ block: 'start' });
   }
 
@@ -69,7 +71,8 @@ export class MeterScreen {
     this.before = h('div');
     this.app = app;
     this.form = new Slot();
-    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before), this.form.element);
+    const undone = new Records(app, { kinds: 'proving' }, t('records_of_meter'), () => this.load());
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.health, this.before, undone.element), this.form.element);
     this.proving = false;
     this.load();
   }

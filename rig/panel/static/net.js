@@ -1,6 +1,9 @@
 // The wire to the controller: pictures come in by themselves, touches go out with an id of their own.
 // A touch that gets no answer is sent again with the same id: the controller does it once.
 
+import { askBack } from './ask.js';
+import { t } from './words.js';
+
 const STALE_MS = 1500; // Large words must stand there within two seconds of the last picture.
 const ALIVE_MS = 3000;
 
@@ -11,9 +14,10 @@ export function newId() {
 }
 
 export class Refusal extends Error {
-  constructor(text, status) {
+  constructor(text, status, doubts = []) {
     super(text);
     this.status = status;
+    this.doubts = doubts;
   }
 }
 
@@ -21,8 +25,15 @@ export async function get(path) {
   return answerOf(await fetch(path, { cache: 'no-store' }));
 }
 
+// What can hardly be is asked about; the same touch is sent again where the person stands to it.
 export async function post(path, body) {
-  return answerOf(await replyTo(path, body));
+  try {
+    return await answerOf(await replyTo(path, body));
+  } catch (error) {
+    if (!error.doubts?.length) throw error;
+    if (!(await askBack(error.doubts))) throw new Refusal(t('not_kept'), error.status);
+    return answerOf(await replyTo(path, { ...body, sure: true }));
+  }
 }
 
 // Asks for a paper and hands it to the browser to keep.
@@ -54,7 +65,7 @@ async function replyTo(path, body) {
 
 async function answerOf(reply) {
   const body = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Refusal(body.error || String(reply.status), reply.status);
+  if (!reply.ok) throw new Refusal(body.error || String(reply.status), reply.status, body.doubts);
   return body;
 }
 

@@ -24,7 +24,7 @@ export function proveForm(app) {
 
 export function provings(rows) {
   return h('section', { class: 'card' }, h('h2', {}, t('provings')), rows.length ? rows.map((row) => h('details', {},
-    h('summary', {}, `#${row.number} ${clock(row.at)} · ${figure(row.factor, 5)} · ${t(row.accepted ? 'taken' : row.passed ? 'not_taken' : 'failed')}`),
+    h('summary', {}, `#${row.number} ${clock(row.at)} · ${figure(row.factor, 5)} · ${t(row.void ? 'record.void' : row.accepted ? 'taken' : row.passed ? 'not_taken' : 'failed')}`),
     h('p', {}, `${row.by}, ${row.fluid}, ${row.meter}`), verdict(row))) : h('p', {}, t('no_provings')));
 }
 

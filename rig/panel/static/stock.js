@@ -2,6 +2,7 @@
 
 import { button, h } from './dom.js';
 import { get, me, newId, post } from './net.js';
+import { Records } from './records.js';
 import { shown } from './units.js';
 import { clock, t } from './words.js';
 
@@ -9,7 +10,12 @@ export class StockScreen {
   constructor(app) {
     this.app = app;
     this.list = h('div', {}, t('loading'));
-    this.element = h('div', { class: 'columns' }, this.list, me.name ? this.telling() : null);
+    this.records = new Records(app, { kinds: 'load,dip,connect,tote,rinse,spill' }, t('records_of_stock'), () => this.load());
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.list, this.records.element), me.name ? this.telling() : null);
+    this.load();
+  }
+
+  load() {
     get('/api/stock').then((stock) => this.show(stock)).catch((error) => this.list.replaceChildren(h('p', { class: 'against' }, error.message)));
   }
 

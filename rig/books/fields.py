@@ -1,0 +1,213 @@
+"""What a person may say anew of each kind of record, and how each word of theirs is read. Writes nothing."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING
+
+from rig.books.bill import price_lists, read_list
+from rig.fluid import FluidError, read_fluid
+from rig.ledger.pricing import tenths
+from rig.run.assembly import fluid_of
+from rig.run.mistakes import nearest
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.totes import as_written, by_name, litres_of, returned_to, totes_of
+from rig.units import parse, show_pressure
+from rig.wheel import cavity_of, read_size
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+
+Body = dict[str, object]
+VOLUMES = {
+    "return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l", "holds": "holds_l", "figure": "figure_l",
+    "load": "loaded_l", "dip": "tote_l",
+}  # fmt: skip
+"""Under which name each kind of record has its litres."""
+_MAY_BE_NOTHING = ("holds", "figure", "dip")
+BASES = ("counted", "estimated", "scale", "level", "chart")
+_WHOSE = ("job", "position", "by")
+CORRECTABLE: dict[str, tuple[str, ...]] = {
+    "fill": ("size", "fluid", "tote", "lot", *_WHOSE),
+    "vessel": ("tote", "lot", *_WHOSE),
+    "return": ("volume", "fluid", "to", "basis", *_WHOSE),
+    "rinse": ("volume", "fluid", "tote", *_WHOSE),
+    "spill": ("volume", "tote", *_WHOSE),
+    "charge": ("item", "quantity", *_WHOSE),
+    "step": ("step", *_WHOSE),
+    "holds": ("volume", "fluid", *_WHOSE),
+    "finish": ("pressure", "leak", "cap", *_WHOSE),
+    "figure": ("volume", "basis", "by"),
+    "load": ("volume", "fluid", "lot", "tote", "by"),
+    "dip": ("volume", "fluid", "lot", "tote", "by"),
+    "connect": ("tote", "by"),
+}
+"""What of each kind of record a person may say anew, by the name of the option."""
+_COUNTED = {"volume", "basis"}
+"""Not of what the pump moved: that stays as it was counted."""
+
+
+def volume_l_of(text: str) -> float:
+    """A volume that may be nothing; Refused for less."""
+    volume_l = parse(text, "volume")
+    if volume_l < 0:
+        raise Refused(f"{text}: a volume is not negative")
+    return round(volume_l, 3)
+
+
+def volume_above_zero_l(text: str) -> float:
+    """A volume that was moved; Refused for none."""
+    volume_l = volume_l_of(text)
+    if volume_l == 0:
+        raise Refused(f"{text}: nothing was moved then; a wrong note is taken out by `rig note void RECORD --why …`")
+    return volume_l
+
+
+def quantity_of(text: str) -> str:
+    """How many of an item, as a record keeps it; Refused for no number above 0 with one decimal."""
+    try:
+        quantity = Decimal(text)
+        whole = tenths(quantity) == quantity and 0 < quantity <= 100_000
+    except InvalidOperation:
+        whole = False
+    if not whole:
+        raise Refused(f"--quantity {text}: write a number above 0 with at most one decimal")
+    return str(quantity)
+
+
+def refuse_unpriced(book: Book, item: str) -> None:
+    """Refuse an item that the price list in force has no price for; where there is no list, anything may be noted."""
+    lists = price_lists(book)
+    if not lists:
+        return
+    items = read_list(lists[-1]).items
+    if item not in items:
+        known = nearest(item, items) if items else "; it has no items at all"
+        raise Refused(f"{item!r} has no price in the list of record {lists[-1].serial}{known}")
+
+
+def changed(
+    book: Book, settings: Settings | None, kind: str, before: Body, options: argparse.Namespace
+) -> tuple[Body, list[str]]:
+    """The fields that a person says anew of a record, and by which options; Refused for what may not be said of it."""
+    may = [name for name in CORRECTABLE.get(kind, ()) if not (before.get("number") and name in _COUNTED)]
+    given = [name for name in _READERS if getattr(options, name, None) not in (None, "")]
+    other = next((name for name in given if name not in may), None)
+    if other is not None or not given:
+        counted = " What was counted stays as counted." if before.get("number") else ""
+        what = f"--{other} is not of a {kind}" if other else "what is to be corrected?"
+        raise Refused(f"{what}: write {', '.join(f'--{name}' for name in may) or 'nothing, but void it'}.{counted}")
+    changes: Body = {}
+    for name in given:
+        changes |= _READERS[name](book, settings, kind, before, getattr(options, name))
+    return changes, given
+
+
+_Reader = Callable[["Book", Settings | None, str, Body, str], Body]
+
+
+def _volume(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    volume_l = volume_l_of(text) if kind in _MAY_BE_NOTHING else volume_above_zero_l(text)
+    changes: Body = {VOLUMES[kind]: volume_l}
+    parts = before.get("parts")
+    if isinstance(parts, list):
+        whole = sum(litres for _, _, litres in parts)
+        changes["parts"] = [[fluid, lot, volume_l * litres / whole] for fluid, lot, litres in parts]
+    return changes
+
+
+def _fluid(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    if kind == "fill":
+        return _fluid_of_fill(settings, before, text)
+    _not_out_of_another(before)
+    return {"fluid": as_written(settings, text)}
+
+
+def _not_out_of_another(before: Body) -> None:
+    if before.get("from") is not None:
+        raise Refused(f"it came out of {before['from']}: void it and load it again with what it was")
+
+
+def _fluid_of_fill(settings: Settings | None, before: Body, text: str) -> Body:
+    """Another liquid of a fill with the figures that follow from it; the litres stay as they were counted."""
+    fluid, temp_c = (read_fluid(text) if settings is None else fluid_of(settings, text)), litres_of(before, "fluid_c")
+    try:
+        density, ctl = fluid.density_kg_m3(temp_c), fluid.ctl(temp_c)
+    except FluidError as error:
+        raise Refused(f"{text}: not at the {temp_c:.1f} °C of this fill: {error}") from error
+    return {
+        "fluid": fluid.name,
+        "fluid_text": text,
+        "density_kg_m3": round(density, 2),
+        "ctl": round(ctl, 6),
+        "freeze_c": round(fluid.freeze_c, 1),
+        "mass_kg": round(litres_of(before, "net_l") * density / 1000, 2),
+    }
+
+
+def _size(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    size = read_size(text)
+    cavity = cavity_of(size)
+    figures = (cavity.volume_l, cavity.low_l, cavity.high_l)
+    names = ("cavity_l", "cavity_low_l", "cavity_high_l")
+    return {
+        "size": size.text,
+        **{name: round(value, 2) for name, value in zip(names, figures, strict=True)},
+        "cavity_basis": cavity.basis,
+    }
+
+
+def _tote(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    tote = by_name(totes_of(book), text)
+    if tote is None:
+        raise Refused(f"no tote {text!r}; `rig stock` shows them")
+    return {"tote": tote.name}
+
+
+def _lot(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    _not_out_of_another(before)
+    return {"lot": text}
+
+
+def _to(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    return {"to": text, "tote": returned_to(book, text)}
+
+
+def _item(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    refuse_unpriced(book, text)
+    return {"item": text}
+
+
+def _pressure(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    kpa = parse(text, "pressure")
+    return {"final_kpa": round(kpa, 1), "told": show_pressure(kpa)}
+
+
+def _basis(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+    fits = ("scale", "level", "chart") if kind == "figure" else ("counted", "estimated")
+    if text not in fits:
+        raise Refused(f"--basis {text} is not of a {kind}: write {', '.join(fits)}")
+    return {"basis": text}
+
+
+def _as_said(name: str) -> _Reader:
+    return lambda book, settings, kind, before, text: {name: text}
+
+
+_READERS: dict[str, _Reader] = {
+    "volume": _volume,
+    "fluid": _fluid,
+    "size": _size,
+    "tote": _tote,
+    "lot": _lot,
+    "to": _to,
+    "item": _item,
+    "quantity": lambda book, settings, kind, before, text: {"quantity": quantity_of(text)},
+    "pressure": _pressure,
+    "basis": _basis,
+    **{name: _as_said(name) for name in ("leak", "cap", "step", "job", "position", "by")},
+}
+"""How each option is read."""

@@ -1,0 +1,53 @@
+"""What may be loaded into which tote, and what it is that is loaded. Reads; writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.totes import Tote, same_fluid
+from rig.units import show_volume
+
+_EMPTY_L = 0.5
+"""Less than this in a tote spoils no other liquid. Assumed, no source."""
+
+
+def parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
+    """Liquid, lot and litres of what is loaded; Refused where it does not come out of the source."""
+    if source is None:
+        return [(fluid or tote.fluid, lot, volume_l)]
+    if source.name == tote.name:
+        raise Refused(f"{tote.title} is not loaded out of itself: name another by --from")
+    left_l = source.content.left_l
+    if left_l is not None and left_l < volume_l:
+        raise Refused(
+            f"{source.title} holds {show_volume(left_l)} by the book, {show_volume(volume_l)} do not come out of it: "
+            f"check the volume, or dip it: `rig stock dip --tote {source.name} --volume Q`"
+        )
+    shares = source.content.part(volume_l) if not (fluid or lot) else []
+    return shares or [(fluid or next(iter(source.fluids), ""), lot, volume_l)]
+
+
+def check_room(tote: Tote, volume_l: float) -> None:
+    """Refuse more than the tote takes."""
+    held_l = max(tote.content.left_l or 0.0, 0.0)
+    if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
+        raise Refused(
+            f"{tote.title} takes {show_volume(tote.capacity_l)} and holds {show_volume(held_l)} by the book: "
+            f"{show_volume(volume_l)} do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`"
+        )
+
+
+def check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -> None:
+    """Refuse another liquid on the rest of what is in the tote."""
+    held_l = tote.content.left_l
+    if held_l is None or held_l < _EMPTY_L:
+        return
+    for held in tote.fluids:
+        other = next((each for each in fluids if each and not same_fluid(settings, each, held)), None)
+        if other is not None:
+            raise Refused(
+                f"{tote.title} holds {show_volume(held_l)} of {held} by the book, and this is {other}: load another "
+                "tote, empty it first, or say --mixed to record the mix knowingly"
+            )

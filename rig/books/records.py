@@ -1,0 +1,142 @@
+"""Records of the book in words, one line each, and what may be done about each of them. Reads; decides nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable
+from typing import TYPE_CHECKING
+
+from rig.books.fields import CORRECTABLE, VOLUMES
+from rig.books.where import local
+from rig.ledger.chain import VOID
+from rig.run.filled import FIGURE
+from rig.run.posting import FILL, RETURN, RINSE, VESSEL, number_of
+from rig.units import show_pressure, show_volume
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+VOIDABLE = (
+    FILL, VESSEL, RETURN, RINSE, "spill", "charge", "step", "holds", "finish", FIGURE, "load", "dip", "connect", "tote",
+    "conversion", "job", "wheels of a job", "wheel", "quote", "prices", "proving",
+)  # fmt: skip
+"""Kinds of records that a person makes, or the pump on their word: any of them can be declared void."""
+MONEY_OR_METER = (FILL, VESSEL, RETURN, "spill", "charge", FIGURE, "quote", "prices", "proving")
+"""Of these the page lets a supervisor alone correct or void one: a bill or the meter rests on them."""
+_SHOWN = 60
+
+
+def words_of(record: Record) -> str:
+    """A record in a line: its kind, what it says, whose work it is, and why it was written where it is a correction."""
+    body = record.document
+    what = [_figure(record), *(str(body[name]) for name in _NAMED.get(record.kind, ()) if body.get(name))]
+    if record.kind == VOID:
+        what = [f"record {body['corrects']} ({body['voids']}) does not count"]
+    if body.get("number"):
+        what.insert(0, f"No. {number_of(record)}")
+    if body.get("tote"):
+        what.append(f"tote {body['tote']}")
+    where = [str(body[name]) for name in ("job", "position") if body.get(name) and record.kind != "job"]
+    why = [f"stands in for record {body['corrects']}"] if body.get("corrects") and record.kind != VOID else []
+    why += [str(body["why"])] if body.get("why") else []
+    by = [f"by {body['by']}"] if body.get("by") else []
+    return ", ".join([f"{record.kind} {' '.join(part for part in what if part)}".strip(), *where, *by, *why])
+
+
+_NAMED = {
+    FILL: ("size", "fluid"),
+    RETURN: ("fluid", "to"),
+    "charge": ("quantity", "item"),
+    "step": ("step",),
+    "holds": ("fluid",),
+    "finish": ("leak",),
+    FIGURE: ("basis",),
+    "load": ("fluid", "lot"),
+    "dip": ("fluid",),
+    "conversion": ("to",),
+    "job": ("job", "customer", "machine"),
+    "wheel": ("wheel", "size"),
+    "quote": ("total", "currency", "accepted_by"),
+    "bill": ("total", "currency"),
+    "print": ("what",),
+}
+"""Fields that tell a record of a kind from another."""
+
+
+def _figure(record: Record) -> str:
+    body = record.document
+    name = {FILL: "net_l", VESSEL: "net_l", "wheel": "took_l", **VOLUMES}.get(record.kind, "")
+    value = body.get(name)
+    if isinstance(value, int | float):
+        return show_volume(float(value))
+    kpa = body.get("final_kpa")
+    return show_pressure(float(kpa)) if record.kind == "finish" and isinstance(kpa, int | float) else ""
+
+
+def state_of(record: Record, ends: Record) -> str:
+    """Whether a record counts: ``stands``, ``void``, or ``corrected``; ``ends`` is the last in its line."""
+    if ends.kind == VOID or ends.void_in_its_body:
+        return "void"
+    return "stands" if ends == record else "corrected"
+
+
+def record_row(book: Book, record: Record) -> dict[str, object]:
+    """A record with what may be done about it: a document for a program and the page."""
+    ends = book.end(record)
+    state, kind = state_of(record, ends), record.kind
+    may = {
+        "correct": state == "stands" and kind in CORRECTABLE,
+        "void": state == "stands" and kind in VOIDABLE,
+        "take-back": ends == record and state == "void",
+    }
+    return {
+        "serial": record.serial,
+        "kind": kind,
+        "at": record.at,
+        "text": words_of(record),
+        "state": state,
+        "replaced_by": None if ends == record else ends.serial,
+        "may": [name for name, possible in may.items() if possible],
+        "fields": list(CORRECTABLE.get(kind, ())) if may["correct"] else [],
+        "supervisor": str(record.document.get("voids", kind)) in MONEY_OR_METER,
+    }
+
+
+def record_rows(
+    book: Book, *, job: str | None = None, kind: Collection[str] = (), fill_id: str | None = None, most: int = _SHOWN
+) -> list[dict[str, object]]:
+    """The latest records of this book's own chain, newest last; of a job, of some kinds, about a fill."""
+    whole = not kind and job is None and fill_id is None
+    after = max(0, book.heads().get(book.truck, (0, ""))[0] - most) if whole else 0
+    found = [each for each in book.every(book.truck, after=after) if _asked(each, job, kind, fill_id)][-most:]
+    found += _voids_of(book, found)
+    return [record_row(book, each) for each in sorted(found, key=lambda each: each.serial)[-most:]]
+
+
+def _asked(record: Record, job: str | None, kind: Collection[str], fill_id: str | None) -> bool:
+    if kind and record.kind not in kind:
+        return False
+    # The text first: to read every body of a year takes seconds.
+    if any(each is not None and json.dumps(each, ensure_ascii=False) not in record.body for each in (job, fill_id)):
+        return False
+    if job is None and fill_id is None:
+        return True
+    body = record.document
+    return job in (None, body.get("job")) and fill_id in (None, body.get("fill_id"))
+
+
+def _voids_of(book: Book, found: Iterable[Record]) -> list[Record]:
+    """The declarations that end the lines of these records and are not among them."""
+    known = {each.serial for each in found}
+    ends = {each.serial: each for each in map(book.end, found) if each.kind == VOID}
+    return [each for serial, each in ends.items() if serial not in known]
+
+
+def rows_text(rows: Iterable[dict[str, object]]) -> str:
+    """A line for each record: its number, when, what it says, and whether it still counts."""
+    marks = {"stands": " ", "void": "VOID", "corrected": "old"}
+    return "\n".join(
+        f"{row['serial']:>6}  {local(str(row['at']))[:16]}  {marks[str(row['state'])]:<4}  {row['text']}"
+        for row in rows
+    )

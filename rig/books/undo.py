@@ -1,0 +1,197 @@
+"""`rig note correct`, `void`, `take-back`: a mistake is undone by a further record with a reason; nothing is deleted.
+
+A record is named by its number in the book, or a fill by its id. A proving counts by the journal, so its void is an
+event there, which the book follows. Decides nothing about what was measured.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.books.bill import CHARGE
+from rig.books.fields import CORRECTABLE, changed
+from rig.books.records import VOIDABLE, words_of
+from rig.books.where import folder_of, now, settings_of
+from rig.ledger.chain import VOID
+from rig.ledger.journal import Journal
+from rig.run.filled import OF_A_FILL
+from rig.run.plausible import refuse_doubtful
+from rig.run.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts
+from rig.run.session import Refused
+from rig.run.wheels import FINISH, OF_A_WHEEL
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
+
+Body = dict[str, object]
+_WORK = (FILL, VESSEL, RETURN, RINSE)
+_OTHERWISE = {
+    "bill": "an issued bill is cancelled by its own command, never voided",
+    "tote": "tell it anew by `rig stock tote`",
+    "job": "tell it anew by `rig job JOB`",
+    "wheels of a job": "enter its wheels anew on the page",
+    "conversion": "tell it anew by `rig convert`",
+    "prices": "hand in another list by `rig prices FILE`",
+    "quote": "quote it anew by `rig quote`",
+    "wheel": "teach it anew by `rig teach`",
+    "proving": "void it and prove anew by `rig prove`",
+}
+"""How what is not corrected field by field is put right."""
+
+
+def tell_work(book: WritableBook, job: str) -> None:
+    """Let the work of a job, and what was noted of it, follow what is known of the job now."""
+    for each in book.valid((*OF_A_WHEEL, *OF_A_FILL, CHARGE), job=job, truck=book.own):
+        own = job_facts(book, job, str(each.document.get("position") or ""))
+        if any(each.document.get(name) != value for name, value in own.items()):
+            correct(book, each, own, "the job was told afterwards")
+
+
+def correct(book: WritableBook, record: Record, changes: Body, why: str, by: str = "", once: str = "") -> Record:
+    """Write a record that replaces ``record``: the same with ``changes``, at the time of the first.
+
+    CorrectedError where another one has replaced it already.
+    """
+    at = now()
+    whole = record.document | changes | {"corrected_at": at, "why": why, **({"corrected_by": by} if by else {})}
+    return book.replace(record, whole, at, at=record.at, once=once)
+
+
+def _why(options: argparse.Namespace) -> str:
+    why = str(options.why).strip()
+    if not why:
+        raise Refused(f'why? write `rig note {options.kind} RECORD --why "…"`')
+    return why
+
+
+def record_named(book: Book, options: argparse.Namespace) -> Record:
+    """What stands now of the record that a person names, be it void; Refused where there is none."""
+    named = options.fill if options.record is None else options.record
+    if named is None:
+        raise Refused(f"which record? `rig ledger list --records` numbers them: `rig note {options.kind} 12 --why …`")
+    if options.record is not None and named.isdecimal():
+        found = book.at_serial(int(named))
+        return book.end(found) if found is not None else _none(named)
+    for kind in _WORK:
+        if (found := book.last(kind, named)) is not None:
+            return found
+    number = named.partition("-")[0]
+    works = (each for each in book.every(book.truck) if each.kind in _WORK and each.corrects is None)
+    found = next((each for each in works if str(each.document.get("number")) == number), None)
+    return book.end(found) if found is not None else _none(named)
+
+
+def _none(named: str) -> Record:
+    raise Refused(f"no record {named!r} in the book; `rig ledger list --records` shows them")
+
+
+# --- correct --------------------------------------------------------------------------------------------------------
+
+
+def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
+    """Write a record that replaces the one that is named, with what a person says anew."""
+    standing, why = record_named(book, options), _why(options)
+    _refuse_void(standing)
+    if standing.kind not in CORRECTABLE:
+        how = _OTHERWISE.get(standing.kind, "it is not a person's record")
+        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
+    settings, before = settings_of(options), standing.document
+    changes, _ = changed(book, settings, standing.kind, before, options)
+    # Who was at work may be said anew; who corrects is another thing.
+    job, position = (str({**before, **changes}.get(name) or "") for name in ("job", "position"))
+    if {"job", "position"} & set(changes):
+        changes |= job_facts(book, job, position)
+    refuse_doubtful(book, settings, standing.kind, before | changes, sure=options.sure, standing=standing)
+    made = correct(book, standing, changes, why, getattr(options, "signed", ""), once)
+    if _of_pump(made):
+        _follow(book, made)
+    return made
+
+
+def _of_pump(record: Record) -> str:
+    """The id of work of the pump; empty for what a person noted."""
+    return str(record.document.get("fill_id") or "") if record.kind in _WORK else ""
+
+
+def _refuse_void(standing: Record) -> None:
+    if standing.kind == VOID or standing.void_in_its_body:
+        raise Refused(
+            f"it is void by record {standing.serial} ({standing.document.get('why')}): "
+            f"`rig note take-back {standing.serial} --why …` lets it count again"
+        )
+
+
+def _follow(book: WritableBook, fill: Record) -> None:
+    """What was noted of a fill goes with it to another job or wheel."""
+    own = {name: fill.document.get(name) for name in ("job", "position", "customer", "machine", "site", "wheel")}
+    own["address"] = fill.document.get("address")
+    for each in book.valid((*OF_A_FILL, FINISH), truck=fill.truck):
+        body = each.document
+        if body.get("fill_id") == fill.document["fill_id"] and any(body.get(name) != own[name] for name in own):
+            correct(book, each, own, "the fill was corrected")
+
+
+# --- void -----------------------------------------------------------------------------------------------------------
+
+
+def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
+    """Declare the record that is named void."""
+    standing, why = record_named(book, options), _why(options)
+    _refuse_void(standing)
+    if standing.kind not in VOIDABLE:
+        how = _OTHERWISE.get(standing.kind, "it tells what was done, and stays")
+        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
+    by = getattr(options, "signed", "") or options.by
+    if standing.kind == "proving":
+        return _proving(book, standing, why, by, folder_of(options), void=True)
+    made = book.void(standing, now(), why, by, once)
+    while (fill_id := _of_pump(standing)) and (copy := book.one(standing.kind, fill_id)) is not None:
+        # Of a book that an earlier version has doubled.
+        book.void(copy, now(), why, by)
+    if standing.kind == "job":
+        tell_work(book, standing.key if standing.corrects is None else str(standing.document["job"]))
+    return made
+
+
+def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
+    """Let count again what was declared void."""
+    void, why = record_named(book, options), _why(options)
+    by = getattr(options, "signed", "") or options.by
+    if void.void_in_its_body:
+        before = {name: value for name, value in void.document.items() if name != "void"}
+        at = now()
+        return book.replace(void, before | {"corrected_at": at, "why": why}, at, at=void.at, once=once)
+    if void.kind != VOID:
+        raise Refused(f"record {void.serial} is not void: {words_of(void)}")
+    if void.document["voids"] == "proving":
+        return _proving(book, void, why, by, folder_of(options), void=False)
+    made = book.take_back(void, now(), why, by, once)
+    if made.kind == "job":
+        tell_work(book, str(made.document["job"]))
+    return made
+
+
+def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path, *, void: bool) -> Record:
+    """Let a proving count no more, or again: an event of the journal, which the book follows."""
+    body = record.document if void else _voided(book, record).document
+    with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
+        of = [each for each in journal.provings() if (each.meter, each.document) == (body["meter"], body["document"])]
+        if not of:
+            raise Refused(
+                f"proving of record {record.serial} is not in the journal of {folder}: it counts nowhere here"
+            )
+        judge = journal.void_proving if void else journal.take_back_void
+        judge(of[-1].number, now(), by, why)
+        follow_provings(book, journal)
+    return book.end(record)
+
+
+def _voided(book: Book, void: Record) -> Record:
+    found = book.at_serial(void.corrects or 0, void.truck)
+    assert found is not None
+    return found

@@ -1,0 +1,122 @@
+"""Records of the book for the page, and what a person corrects, voids or takes back there; a figure or spill of a fill.
+
+The form's fields are handed to the reader of the command line's options, so both understand the same words. It must not
+know requests.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, get_args
+
+from pydantic import Field
+
+from rig.books.fields import BASES
+from rig.books.notes import add_notes, keep_note
+from rig.books.records import MONEY_OR_METER, record_rows
+from rig.books.where import options_of
+from rig.ledger.book import CorrectedError
+from rig.panel.asking import Touch
+from rig.panel.jobs import book_of_rig, book_to_keep
+from rig.run.filled import Basis
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.wheels import BY_HAND
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+Act = Literal["correct", "void", "take-back"]
+ACTS: tuple[Act, ...] = get_args(Act)
+_TEXT = Field(default="", max_length=60)
+_WHY = Field(max_length=120)
+_CHOICES = {
+    "leak": ("none", "core", "bead", "stem"), "cap": ("on", "off"), "step": tuple(BY_HAND), "basis": BASES,
+}  # fmt: skip
+View = dict[str, object]
+
+
+class UndoForm(Touch):
+    """Why a record is wrong and, of a correction, what is so instead; an empty field stays as it was."""
+
+    why: str = _WHY
+    sure: bool = False
+    job: str = _TEXT
+    position: str = _TEXT
+    by: str = _TEXT
+    tote: str = _TEXT
+    volume: str = _TEXT
+    fluid: str = _TEXT
+    to: str = _TEXT
+    basis: str = _TEXT
+    item: str = _TEXT
+    quantity: str = _TEXT
+    pressure: str = _TEXT
+    leak: str = _TEXT
+    cap: Literal["", "on", "off"] = ""
+    step: str = _TEXT
+    size: str = _TEXT
+    lot: str = _TEXT
+
+
+class FillNoteForm(Touch):
+    """What went into a wheel by a person's figure, or was spilled of it."""
+
+    kind: Literal["figure", "spill"]
+    volume: str = Field(max_length=60)
+    basis: Literal["", Basis] = ""
+    why: str = _WHY
+    sure: bool = False
+
+
+def records_view(settings: Settings, *, job: str = "", fill_id: str = "", kinds: str = "") -> View:
+    """The latest records, the newest first: all, or those of a job, about a fill, of some kinds (a comma between)."""
+    with book_of_rig(settings) as book:
+        kind = tuple(each for each in kinds.split(",") if each)
+        rows = record_rows(book, job=job or None, fill_id=fill_id or None, kind=kind)
+    return {"records": rows[::-1], "choices": {name: list(values) for name, values in _CHOICES.items()}}
+
+
+def for_supervisor(settings: Settings, serial: int) -> bool:
+    """Whether a bill or the meter rests on a record."""
+    with book_of_rig(settings) as book:
+        record = _seen(book, serial)
+    return str(record.document.get("voids", record.kind)) in MONEY_OR_METER
+
+
+def undo(settings: Settings, config: str, serial: int, act: Act, form: UndoForm, by: str) -> View:
+    """Correct, void or take back the record that a person has before them; returns it as it stands then.
+
+    CorrectedError where another one has replaced it meanwhile; Refused, Doubtful, QuantityError.
+    """
+    given = form.model_dump(exclude={"id", "sure", "cap"})
+    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    words += {"on": ["--cap"], "off": ["--no-cap"], "": []}[form.cap]
+    options = options_of(
+        add_notes, "note", [act, str(serial), *words, f"--config={config}", *(["--sure"] if form.sure else [])]
+    )
+    options.signed = by
+    with book_to_keep(settings) as book:
+        ends = book.end(_seen(book, serial))
+        if ends.key != form.id:
+            if ends.serial != serial:
+                raise CorrectedError(f"record {serial} was corrected meanwhile, by record {ends.serial}: look at it")
+            keep_note(book, options, form.id)
+    return records_view(settings)
+
+
+def _seen(book: Book, serial: int) -> Record:
+    found = book.at_serial(serial)
+    if found is None:
+        raise Refused(f"no record {serial} in the book")
+    return found
+
+
+def note_of_fill(settings: Settings, config: str, fill_id: str, form: FillNoteForm, by: str) -> View:
+    """Keep a person's figure of what a fill put in, or what was spilled of it; returns what is noted of the fill."""
+    given = {"volume": form.volume, "basis": form.basis, "why": form.why, "by": by, "fill": fill_id, "config": config}
+    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
+    options = options_of(add_notes, "note", [form.kind, *words, *(["--sure"] if form.sure else [])])
+    with book_to_keep(settings) as book:
+        keep_note(book, options, form.id)
+    return records_view(settings, fill_id=fill_id)

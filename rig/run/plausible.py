@@ -1,0 +1,129 @@
+"""What a person notes beside what can well be: each figure of a record in its range, its liquid among those known.
+
+A figure outside its range is not wrong by that; whoever notes it is asked, and says so knowingly. It must not know how
+a record is written, nor who asks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Literal
+
+from rig.run.filled import filled_one
+from rig.run.mistakes import nearest
+from rig.run.posting import FILL, RETURN, posted_under
+from rig.run.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
+from rig.run.session import Refused
+from rig.run.settings import Settings
+from rig.run.totes import litres_of, read_as, totes_of
+from rig.run.wheels import of_wheel
+from rig.units import show_pressure, show_volume
+from rig.wheel import cavity_of, read_size
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+
+Body = Mapping[str, object]
+Of = Literal["wheel", "tote", "pressure", "number"]
+
+
+class Doubtful(Refused):
+    """What a person notes can hardly be so; said again with the word for it (``--sure``), it is kept."""
+
+    def __init__(self, doubts: Sequence[str]) -> None:
+        """Make it of one sentence for each doubt."""
+        super().__init__("; ".join(doubts) + ". If it is so, say it again with --sure")
+        self.doubts = tuple(doubts)
+
+
+_FIGURES: dict[str, tuple[str, Of]] = {
+    "return": ("drawn_l", "wheel"),
+    "holds": ("holds_l", "wheel"),
+    "figure": ("figure_l", "wheel"),
+    FILL: ("net_l", "wheel"),
+    "spill": ("spilled_l", "tote"),
+    "rinse": ("rinsed_l", "tote"),
+    "load": ("loaded_l", "tote"),
+    "dip": ("tote_l", "tote"),
+    "tote": ("capacity_l", "tote"),
+    "finish": ("final_kpa", "pressure"),
+    "charge": ("quantity", "number"),
+}
+"""The figure of each kind of record, and what its range is that of."""
+_LIQUIDS = {"return": "fluid", "holds": "fluid", "load": "fluid", "dip": "fluid", "tote": "fluid", "conversion": "to"}
+"""The liquid that each kind of record names."""
+_NAMES = ("water", "beet", "cacl2:20%", "methanol:33.6%", "pg:50%vol", "eg:50%vol")
+
+
+def refuse_doubtful(
+    book: Book, settings: Settings | None, kind: str, body: Body, *, sure: bool, standing: Record | None = None
+) -> None:
+    """Raise Doubtful for a record that can hardly be so, unless a person is ``sure``; it is to replace ``standing``."""
+    doubts = [] if sure else [*_of_figure(book, kind, body, standing), *_of_liquid(settings, kind, body)]
+    if doubts:
+        raise Doubtful(doubts)
+
+
+def _of_figure(book: Book, kind: str, body: Body, standing: Record | None) -> Iterator[str]:
+    name, of = _FIGURES.get(kind, ("", "number"))
+    if body.get(name) is None:
+        return
+    value = float(str(body[name]))
+    found = _range(book, of, body, standing)
+    if not found.low <= value <= found.high:
+        yield f"{_shown(of, value)} can hardly be: {found.source}"
+
+
+def _shown(of: Of, value: float) -> str:
+    if of == "number":
+        return f"{value:g}"
+    return show_pressure(value) if of == "pressure" else show_volume(value)
+
+
+def _range(book: Book, of: Of, body: Body, standing: Record | None) -> Range:
+    if of == "number":
+        return NUMBER
+    if of == "tote":
+        return _of_tote(book, body, standing)
+    size = size_of_wheel(book, body)
+    if of == "wheel":
+        return _of_cavity(size) if size else LARGEST_WHEEL
+    farm = bool(size) and read_size(size).tyre_class in FARM
+    return FARM_PRESSURE if farm else PRESSURE
+
+
+def _of_cavity(size: str) -> Range:
+    cavity = cavity_of(read_size(size))
+    return Range(0.0, cavity.high_l, f"a {size} holds {show_volume(cavity.high_l)} at most ({cavity.basis})")
+
+
+def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
+    """What goes into a tote, or out of it: no more than it takes, where that was told; of a fill, than it moved."""
+    fill = posted_under(book, str(body["fill_id"])) if body.get("fill_id") else None
+    if fill is not None:
+        other_l = filled_one(book, fill).spilled_l - (litres_of(standing.document, "spilled_l") if standing else 0.0)
+        most_l = litres_of(fill.document, "net_l") + litres_of(fill.document, "net_u_l") - other_l
+        return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most besides what was noted")
+    tote = next((each for each in totes_of(book) if each.name == body.get("tote")), None)
+    if tote is None or tote.capacity_l is None or "capacity_l" in body:
+        return LARGEST_TANK
+    return Range(0.0, tote.capacity_l, f"{tote.title} takes {show_volume(tote.capacity_l)}")
+
+
+def size_of_wheel(book: Book, body: Body) -> str:
+    """The size of the wheel that a record is about, as it was filled or emptied last; empty where none is known."""
+    if body.get("size"):
+        return str(body["size"])
+    if body.get("fill_id"):
+        fill = posted_under(book, str(body["fill_id"]))
+        return str(fill.document.get("size") or "") if fill else ""
+    known: list[Record] = of_wheel(book, (FILL, RETURN), str(body.get("job") or ""), str(body.get("position") or ""))
+    return next((str(size) for each in reversed(known) if (size := each.document.get("size"))), "")
+
+
+def _of_liquid(settings: Settings | None, kind: str, body: Body) -> Iterator[str]:
+    text = str(body.get(_LIQUIDS.get(kind, "")) or "")
+    if text and read_as(settings, text) is None:
+        own: Collection[str] = settings.fluids if settings else ()
+        yield f"{text!r} is no liquid that is known{nearest(text, [*_NAMES, *own])}"
