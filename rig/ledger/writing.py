@@ -98,7 +98,7 @@ class WritableBook(Book):
         if last is not None and last.kind == VOID:
             return self.replace(last, body, at)
         made = self.append(kind, key, at, body)
-        if made.body != canonical(body):
+        if made.body != canonical(with_words(at, dict(body))):
             raise CorrectedError(f"{kind} {key!r} was written meanwhile, as record {made.serial}: look at it first")
         return made
 
