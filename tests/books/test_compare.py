@@ -68,6 +68,7 @@ def test_what_was_taught_last_is_what_is_filled(shop: Path, capsys: pytest.Captu
     """`--wheel` goes by the book, above the configuration, and only for a wheel of the same size."""
     config = shop / "rig-data" / "rig.toml"
     text = (CONFIG / "demo.toml").read_text(encoding="utf-8")
+    text = text.replace('data = "rig-data"', 'data = "."')
     config.write_text(text.replace('name = "', 'name = "rig" # "', 1), encoding="utf-8")
 
     def target(wheel: str) -> dict[str, object]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from decimal import Decimal
 from pathlib import Path
 
@@ -14,11 +15,16 @@ from rig.cli import main
 CONFIG = Path(__file__).parents[2] / "config"
 
 
+def copied(folder: Path) -> Path:
+    """The demonstration's configuration in a folder of its own: a rig's data are kept beside its configuration."""
+    return Path(shutil.copy(CONFIG / "demo.toml", folder))
+
+
 def test_a_quote_is_made_accepted_and_compared(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    config = ["--config", str(CONFIG / "demo.toml")]
+    config = ["--config", str(copied(tmp_path))]
     assert main(["prices", str(CONFIG / "prices.toml"), *config]) == 0
     assert main(["quote", "J1", *config]) == 3
     assert "name the sizes" in capsys.readouterr().err
@@ -56,7 +62,7 @@ def test_a_quote_that_was_accepted_by_mistake_is_voided_and_made_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    config = ["--config", str(CONFIG / "demo.toml")]
+    config = ["--config", str(copied(tmp_path))]
     assert main(["prices", str(CONFIG / "prices.toml"), *config]) == 0
     assert main(["quote", "J1", "16.9-28", "--accept", "A. Hill", *config]) == 0
     capsys.readouterr()

@@ -55,7 +55,7 @@ def proving(folder: Path, factor: float, at: str) -> None:
 
 def test_a_void_proving_gives_the_factor_back_to_the_one_before(run: Run, data: Path, tmp_path: Path) -> None:
     demo = (CONFIG / "demo.toml").read_text(encoding="utf-8")
-    (data / "rig.toml").write_text(demo, encoding="utf-8")
+    (data / "rig.toml").write_text(demo.replace('data = "rig-data"', 'data = "."'), encoding="utf-8")
     meter = json.loads(run("meter", "--json"))
     with contextlib.closing(Journal(data / JOURNAL_NAME)) as journal:
         for factor, at in ((0.9951, "2027-01-01T08:00:00.000+00:00"), (1.07, "2027-01-02T08:00:00.000+00:00")):

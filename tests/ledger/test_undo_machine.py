@@ -87,18 +87,24 @@ class Model:
                 left += litres
         return left
 
+    def figured(self, fill: Told) -> bool:
+        return any(each.says["fill_id"] == fill.says["fill_id"] for each in self.standing("figure"))
+
     def wheel_l(self, job: str) -> Decimal | None:
+        """None too after a fill that does not know its litres, until a person has looked inside or said them."""
         left: Decimal | None = None
+        known = True
         for each in self.told:
             if not each.counts or each.says.get("job") != job:
                 continue
             if each.kind == "holds":
-                left = Decimal(each.says["litres"])
+                left, known = Decimal(each.says["litres"]), True
             elif each.kind == "fill":
                 left = (left or Decimal(0)) + self.in_wheel_l(each)
+                known = known and (self.figured(each) or not each.says["doubtful"])
             elif each.kind == "return" and left is not None:
                 left -= each.says["litres"]
-        return left
+        return left if known else None
 
     def total(self, job: str) -> Decimal | None:
         """Before tax, at the invented prices; None where a fill waits for its figure, or nothing was done."""
@@ -110,8 +116,7 @@ class Model:
             if each.kind == "charge":
                 lines.append(ITEMS[each.says["item"]] * each.says["quantity"])
             elif each.kind == "fill":
-                figured = any(f.says["fill_id"] == each.says["fill_id"] for f in self.standing("figure"))
-                if each.says["doubtful"] and not figured:
+                if each.says["doubtful"] and not self.figured(each):
                     return None
                 lines.append(rounded(max(rounded(self.in_wheel_l(each) / GAL, "0.1"), Decimal(0)) * BEET, "0.01"))
         drawn = sum((Decimal(each.says["litres"]) for each in mine if each.kind == "return"), Decimal(0))
