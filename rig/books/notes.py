@@ -14,6 +14,7 @@ from rig.books.asked import fill_asked
 from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
 from rig.books.working import work_document, work_lines
 from rig.ledger.pricing import tenths
+from rig.run.customers import of_customer
 from rig.run.posting import job_facts
 from rig.run.session import Refused
 from rig.run.totes import as_written, by_name, returned_to, totes_of
@@ -80,7 +81,7 @@ def job_command(options: argparse.Namespace) -> int:
     body = record.document if record else {"job": options.job}
     document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}
     head = f"job {options.job}" + (f", record {record.serial}" if record else "")
-    rows = [f"  {name:<12} {body[name]}" for name in _JOB if body.get(name)]
+    rows = [f"  {name.replace('_', ' '):<12} {body[name]}" for name in (*_JOB, "customer_number") if body.get(name)]
     told(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
     return OK
 
@@ -116,12 +117,14 @@ def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
         raise Refused("a job needs a name, for example 2026-114")
     standing = book.one("job", job)
     before = standing.document if standing else {}
-    body = {name: before.get(name) for name in _JOB} | facts | {"job": job}
+    at = now()
+    if "customer" in facts:
+        facts = facts | of_customer(book, str(facts["customer"] or ""), at)
+    body = {name: before.get(name) for name in (*_JOB, "customer_number")} | facts | {"job": job}
     if standing is not None and {name: before.get(name) for name in body} == body:
         return standing
-    at = now()
     record = book.append("job", job, at, body) if standing is None else book.replace(standing, body, at)
-    for each in book.valid(OF_A_WHEEL, job=job, truck=book.own):
+    for each in book.valid((*OF_A_WHEEL, "charge"), job=job, truck=book.own):
         own = job_facts(book, job, str(each.document.get("position") or ""))
         if any(each.document.get(name) != value for name, value in own.items()):
             correct(book, each, own, "the job was told afterwards")

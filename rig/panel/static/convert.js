@@ -169,7 +169,11 @@ export class ConvertScreen {
     h('button', { class: 'do', id: 'charge-keep' }, t('charge_keep')));
     return h('section', { class: 'card' }, h('h3', {}, t('bill')),
       found.charges.length ? h('ul', { id: 'charges' }, found.charges.map((each) => h('li', {}, [`${each.quantity} × ${each.item}`, place(each.position), each.by].filter(Boolean).join(' · ')))) : h('p', {}, t('no_charges')),
-      me.name ? [form, button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' })] : h('p', {}, t('sign_in_for_pdf')));
+      me.name ? [form,
+        button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' }),
+        h('details', {}, h('summary', {}, t('issue_bill')), h('p', {}, t('issue_bill_means')),
+          button(t('issue_now'), () => this.app.send(save(`${this.path}/invoice.pdf`, 'invoice.pdf')), 'do wide', { id: 'invoice-pdf' }))]
+        : h('p', {}, t('sign_in_for_pdf')));
   }
 
   update() {}
