@@ -172,12 +172,9 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
     ``who`` is a number or a name; of a number every name counts that it had.
     """
     whose = _whose(office, who)
-    found_work = office.in_order(
-        each
-        for name in whose.names
-        for each in office.valid(BILLED, customer=name, since=since, until=until)
-        if not each.document.get("void") and whose.has(each)
-    )
+    by_name = [office.valid(BILLED, customer=name, since=since, until=until) for name in whose.names]
+    ordered = by_name[0] if len(by_name) == 1 else office.in_order(each for found in by_name for each in found)
+    found_work = [each for each in ordered if not each.document.get("void") and whose.has(each)]
     jobs: dict[tuple[str, str], list[Record]] = {}
     for record in found_work:
         jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
