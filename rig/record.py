@@ -70,15 +70,15 @@ def moved_words(record: Mapping[str, object], show: Callable[[float], str] = sho
     return f"{what} ({counted}, ± {_litres(record, 'net_u_l'):z.1f} L)"
 
 
-def pressure_left_words(record: Mapping[str, object]) -> str:
+def pressure_left_words(record: Mapping[str, object], show: Callable[[float], str] = show_pressure) -> str:
     """What the tyre holds at the end as a person reads it: a rest after the last movement, else that none was read."""
     read, low, high = (record.get(name) for name in ("final_static_kpa", "final_low_kpa", "final_high_kpa"))
     # Before records told an interval they kept the last rest, whatever came after it.
     after = "final_low_kpa" in record or record.get("outcome") == "complete"
     if isinstance(read, int | float) and after:
-        return f"{show_pressure(read)} at rest"
+        return f"{show(read)} at rest"
     if isinstance(low, int | float) and isinstance(high, int | float):
-        return f"not read at rest; between {show_pressure(low)} and {show_pressure(high)} by the air space"
+        return f"not read at rest; between {show(low)} and {show(high)} by the air space"
     return "not read at rest"
 
 

@@ -54,7 +54,7 @@ def answer_text(target: Target) -> str:
     cavity = target.cavity
     lines = [
         f"{cavity.designation.text}: {gallons(target.target_l):.1f} gal ({target.target_l:.0f} L) of "
-        f"{target.fluid.name}, {show_mass(target.mass_kg)}, {_level(target)}.",
+        f"{target.fluid.name}, {show_mass(target.mass_kg)}, {level_words(target)}.",
         *(f"  NO LIQUID?  {caution.text} [{caution.source}]" for caution in target.against),
         f"  sure to     {show_volume(target.low_l)} … {show_volume(target.high_l)}; cavity "
         f"{show_volume(cavity.volume_l)} by {cavity.basis}",
@@ -99,7 +99,8 @@ def _half_percent(from_l: float | None) -> str:
     return f"holds from {show_volume(from_l)} with this hose and meter"
 
 
-def _level(target: Target) -> str:
+def level_words(target: Target) -> str:
+    """The level of a target, by the clock and as a share of the cavity."""
     at_valve = target.cavity.fraction_at_clock(target.valve_at)
     share = f"{100 * target.fill_fraction:.0f} % of the cavity"
     if abs(target.fill_fraction - at_valve) < 0.005:
@@ -283,7 +284,7 @@ def cavity_line(record: dict[str, object]) -> str:
     return f"measured {measured:.0f} ± {doubt:.0f} L, by {record['cavity_basis']} {low:.0f} to {high:.0f} L: {fits}"
 
 
-def next_steps(record: dict[str, object]) -> list[str]:
+def next_steps(record: dict[str, object], *, us: bool = True) -> list[str]:
     """What the person does after the gun is off."""
     if _open_vessel(record):
         return []
@@ -305,5 +306,5 @@ def next_steps(record: dict[str, object]) -> list[str]:
     if record["outcome"] != "complete":
         return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
     working = record.get("working_kpa")
-    goal = f" to {show_pressure(working)}" if isinstance(working, int | float) else " to working pressure"
+    goal = f" to {show_pressure(working, us=us)}" if isinstance(working, int | float) else " to working pressure"
     return [f"Valve at the top: air up{goal}, then cap it.", "Check the level at the valve and the bead for leaks."]

@@ -169,19 +169,28 @@ def psi(kpa: float) -> float:
     return kpa / KPA_PER_PSI
 
 
-def show_volume(litres: float) -> str:
+def show_volume(litres: float, *, us: bool = False) -> str:
     """A volume for a person, in both systems."""
-    return f"{litres:z.1f} L ({gallons(litres):z.1f} gal)"
+    metric, gal = f"{litres:z.1f} L", f"{gallons(litres):z.1f} gal"
+    return f"{gal} ({metric})" if us else f"{metric} ({gal})"
 
 
-def show_pressure(kpa: float) -> str:
+def show_pressure(kpa: float, *, us: bool = True) -> str:
     """A gauge pressure for a person, in both systems."""
-    return f"{psi(kpa):z.1f} psi ({kpa:z.0f} kPa)"
+    metric, pounds = f"{kpa:z.0f} kPa", f"{psi(kpa):z.1f} psi"
+    return f"{pounds} ({metric})" if us else f"{metric} ({pounds})"
 
 
-def show_mass(kg: float) -> str:
+def show_mass(kg: float, *, us: bool = False) -> str:
     """A mass for a person, in both systems."""
-    return f"{kg:z.0f} kg ({kg / KG_PER_LB:z.0f} lb)"
+    metric, pounds = f"{kg:z.0f} kg", f"{kg / KG_PER_LB:z.0f} lb"
+    return f"{pounds} ({metric})" if us else f"{metric} ({pounds})"
+
+
+def show_temperature(celsius: float, *, us: bool = False, digits: int = 0) -> str:
+    """A temperature for a person, in both systems."""
+    metric, fahrenheit = (f"{t:z.{digits}f} °{letter}" for t, letter in ((celsius, "C"), (celsius * 1.8 + 32, "F")))
+    return f"{fahrenheit} ({metric})" if us else f"{metric} ({fahrenheit})"
 
 
 def show_flow(lps: float) -> str:

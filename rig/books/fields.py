@@ -7,7 +7,7 @@ from collections.abc import Callable
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
-from rig.books.bill import price_lists, read_list
+from rig.books.prices import price_lists, read_list
 from rig.fluid import FluidError, read_fluid
 from rig.ledger.pricing import tenths
 from rig.run.assembly import fluid_of

@@ -157,9 +157,8 @@ def _export(options: argparse.Namespace) -> int:
 
     into = Path(options.id or "ledger.jsonl")
     with book_asked(options) as book:
-        count = export(book.every(), into)
-    sheet = into.with_suffix(".csv")
-    told(options, {"records": count, "lines": str(into), "table": str(sheet)}, f"{count} records: {into} and {sheet}")
+        count, lines, table = export(book.every(), into)
+    told(options, {"records": count, "lines": str(lines), "table": str(table)}, f"{count} records: {lines} and {table}")
     return OK
 
 

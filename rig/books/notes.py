@@ -24,6 +24,7 @@ from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
 from rig.books.where import OK, Add, add_config, add_sure, book_asked, book_written, now, settings_of, surely, told
 from rig.books.working import work_document, work_lines
 from rig.ledger.chain import VOID
+from rig.run.customers import of_customer
 from rig.run.filled import Basis, unknown_because
 from rig.run.plausible import refuse_doubtful
 from rig.run.posting import FILL, job_facts
@@ -97,7 +98,7 @@ def job_command(options: argparse.Namespace) -> int:
     body = record.document if record else {"job": options.job}
     document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}
     head = f"job {options.job}" + (f", record {record.serial}" if record else "")
-    rows = [f"  {name:<12} {body[name]}" for name in _JOB if body.get(name)]
+    rows = [f"  {name.replace('_', ' '):<12} {body[name]}" for name in (*_JOB, "customer_number") if body.get(name)]
     told(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
     return OK
 
@@ -135,10 +136,13 @@ def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
         raise Refused("a job needs a name, for example 2026-114")
     standing = book.one("job", job)
     before = standing.document if standing else {}
-    body = {name: before.get(name) for name in _JOB} | facts | {"job": job}
+    at = now()
+    if "customer" in facts:
+        facts = facts | of_customer(book, str(facts["customer"] or ""), at)
+    body = {name: before.get(name) for name in (*_JOB, "customer_number")} | facts | {"job": job}
     if standing is not None and {name: before.get(name) for name in body} == body:
         return standing
-    record = book.put("job", job, now(), body, standing)
+    record = book.put("job", job, at, body, standing)
     tell_work(book, job)
     return record
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,10 +13,12 @@ from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.stock import add_telling_options
 from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
-from rig.ledger.moment import CLOCK
+from rig.ledger.moment import CLOCK, UNBELIEVED
 from rig.ledger.pricing import Line, bill_document
+from rig.ledger.shop import Rounding
+from rig.run.customers import CUSTOMER, names_of
 from rig.run.filled import OF_A_FILL
-from rig.run.posting import FILL, called, keep_name
+from rig.run.posting import FILL, called, keep_name, place_of
 from rig.run.session import Refused
 from rig.run.settings import load_settings
 from rig.run.yard import note_yard
@@ -167,32 +170,69 @@ def month_of(text: str) -> tuple[str, str]:
     return f"{text}-01", f"{year + month // 12:04}-{month % 12 + 1:02}-01"
 
 
-def month_bill(office: Book, customer: str, since: str, until: str) -> dict[str, object]:
-    """A customer's work of a time across all trucks, job by job, each at the prices of its truck and time."""
-    work = office.valid(BILLED, customer=customer, since=since, until=until)
+def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, object]:
+    """A customer's work of a time across all trucks, job by job, each at the prices of its truck and time.
+
+    ``who`` is a number or a name; of a number every name counts that it had.
+    """
+    whose = _whose(office, who)
+    by_name = [office.valid(BILLED, customer=name, since=since, until=until) for name in whose.names]
+    ordered = by_name[0] if len(by_name) == 1 else office.in_order(each for found in by_name for each in found)
+    found_work = [each for each in ordered if whose.has(each)]
     jobs: dict[tuple[str, str], list[Record]] = {}
-    for record in work:
+    for record in found_work:
         jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
     if not jobs:
-        raise Refused(f"nothing was done for {customer!r} in that month, as far as the office knows")
+        raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
     lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
     # All trucks in one question: one by one they took longer than all the rest of the bill.
     for each in office.valid("prices", truck=tuple(lists)):
         lists[each.truck].append(each)
-    exempt = {
-        str(each.document["job"]) for each in office.valid("job", customer=customer) if each.document["tax_exempt"]
-    }
-    refuse_copies(work)
-    noted = office.valid(OF_A_FILL, customer=customer)
+    about = [each.document for name in whose.names for each in office.valid("job", customer=name)]
+    exempt = {str(each["job"]) for each in about if each.get("tax_exempt") or whose.exempt}
+    refuse_copies(found_work)
+    noted = office.in_order(each for name in whose.names for each in office.valid(OF_A_FILL, customer=name))
     lines: list[Line] = []
-    currencies = set()
+    found: set[tuple[str, Rounding]] = set()
     for (truck, job), own_work in sorted(jobs.items()):
-        currency, own = job_lines(office, lists[truck], own_work, noted, exempt=job in exempt)
-        currencies.add(currency)
+        prices, own = job_lines(office, lists[truck], own_work, noted, exempt=job in exempt or whose.exempt)
+        found.add((prices.currency, prices.tax.rounding))
         lines += own
-    if len(currencies) != 1:
-        raise Refused(f"two currencies on one bill ({', '.join(sorted(currencies))}): bill the jobs one by one")
+    if len(found) != 1:
+        kinds = ", ".join(sorted(" ".join(each) for each in found))
+        raise Refused(f"two currencies or two roundings of tax on one bill ({kinds}): bill the jobs one by one")
     fills = sum(record.kind == FILL for each in jobs.values() for record in each)
-    undated = sum(record.document.get(CLOCK) == "not believed" for each in jobs.values() for record in each)
+    undated = sum(record.document.get(CLOCK) == UNBELIEVED for each in jobs.values() for record in each)
     counts = {"fills": fills, "jobs": len(jobs), "undated": undated}
-    return {"customer": customer, **counts, **bill_document(currencies.pop(), lines)}
+    [(currency, rounding)] = found
+    return {"customer": whose.names[0], **counts, **bill_document(currency, lines, rounding)}
+
+
+@dataclass(frozen=True, slots=True)
+class _Whose:
+    """Whose bill: every name that the customer had, the latest first, and the number that each truck knows it by."""
+
+    names: tuple[str, ...]
+    numbers: frozenset[tuple[str, str]] = frozenset()
+    exempt: bool = False
+
+    def has(self, record: Record) -> bool:
+        """Whether work under one of the names is this customer's; two of one name have two numbers."""
+        number = record.document.get("customer_number")
+        return number is None or not self.numbers or (record.truck, number) in self.numbers
+
+
+def _whose(office: Book, who: str) -> _Whose:
+    """The customer of a number or a name, over all trucks; Refused where several are meant by it."""
+    # By truck, since that is how the index of kinds begins.
+    known = office.valid(CUSTOMER, truck=tuple(office.heads()))
+    by_number = [each for each in known if each.document["customer_number"] == who.strip()]
+    found = by_number or [each for each in known if place_of(who) in map(place_of, names_of(each))]
+    numbers = {(each.truck, str(each.document["customer_number"])) for each in found}
+    if len({place_of(each.document["name"]) for each in by_number}) > 1 or len({truck for truck, _ in numbers}) < len(
+        numbers
+    ):
+        shown = ", ".join(f"{each.truck}: {each.document['customer_number']} {each.document['name']}" for each in found)
+        raise Refused(f"{who!r} means several customers ({shown}): say the name of one, or its number")
+    names = dict.fromkeys((*(name for each in reversed(found) for name in names_of(each)), *(() if found else (who,))))
+    return _Whose(tuple(names), frozenset(numbers), any(each.document.get("tax_exempt") for each in found))

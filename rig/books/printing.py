@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+import contextlib
+import os
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -44,30 +46,48 @@ def book_for(options: argparse.Namespace) -> AbstractContextManager[Book]:
     return book_written(options) if options.issue else book_asked(options)
 
 
-def printed(options: argparse.Namespace, paper: Paper, document: dict[str, object]) -> None:
+def printed(options: argparse.Namespace, paper: Paper, document: Mapping[str, object]) -> None:
     """Show a paper as the options say: on the terminal, for a receipt printer, as PDF, as JSON."""
     if options.json and options.pdf is None:
-        told(options, document | {"paper": paper.as_json()}, "")
+        told(options, {**document, "paper": paper.as_json()}, "")
         return
     if options.pdf is not None:
         from rig.books.pdf import as_pdf
 
-        try:
-            options.pdf.write_bytes(as_pdf(paper))
-        except OSError as error:
-            raise Refused(f"{options.pdf}: cannot be written ({error.strerror}); check the folder") from error
-        told(options, document | {"pdf": str(options.pdf)}, f"{paper.title} {paper.number}: {options.pdf}")
+        write_file(options.pdf, as_pdf(paper))
+        told(options, {**document, "pdf": str(options.pdf)}, f"{paper.title} {paper.number}: {options.pdf}")
     elif options.receipt:
         print(as_text(paper, options.columns, ascii_only=True))
     else:
         print(as_text(paper, _WIDTH))
 
 
+def write_file(path: Path, content: bytes) -> None:
+    """Write a file as a whole or not at all; Refused where that is not to be had."""
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        fresh.write_bytes(content)
+        fresh.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            fresh.unlink()
+        raise Refused(f"{path}: cannot be written ({error.strerror}); check the folder") from error
+
+
+def refuse_unwritable(path: Path) -> None:
+    """Refuse a file that could not be written, before anything is done for it."""
+    if path.is_dir() or not os.access(path.absolute().parent, os.W_OK):
+        raise Refused(f"{path}: cannot be written; check the folder")
+
+
 def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
     """Keep that a paper is handed out; returns how many times it was before: the next one is a duplicate."""
     copies = prints_of(book, what)
     of = [{"truck": record.truck, "serial": record.serial} for record in records]
-    book.append("print", f"{what} #{copies + 1}", now(), {"what": what, "copy": copies + 1, "of": of})
+    # The shop's block of a ticket is that of the price file in force.
+    prices = book.latest("prices")
+    body = {"what": what, "copy": copies + 1, "of": of, "prices": prices.serial if prices else None}
+    book.append("print", f"{what} #{copies + 1}", now(), body)
     return copies
 
 

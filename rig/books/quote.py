@@ -1,13 +1,24 @@
-"""`rig quote`: what a job would cost before it is done, its acceptance, and what was done beside it."""
+"""`rig quote`: what a job would cost before it is done, on paper too, its acceptance, and what was done beside it.
+
+A wheel is written ``[PLACE=][N*]SIZE[@LEVEL]``: ``"rear left=18.4-38@75%"``, ``"2*14.9-28@4"``. The level is a share of
+the cavity (%), a clock position of the valve, a volume or a mass; without one it is what the options say for all.
+"""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.bill import EXAMPLE, job_bill, price_lists, read_list
+from rig.books.bill import addressee, exemption, job_bill
+from rig.books.bill_paper import addressed, lines_table, totals
+from rig.books.looks import Looks, looks_of
+from rig.books.paper import Block, Head, Paper
+from rig.books.prices import EXAMPLE, head_of, price_lists, read_list, shop_now, shop_of
+from rig.books.printing import refuse_unwritable, write_file
 from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.questions import add_question_options, question_of
@@ -16,6 +27,7 @@ from rig.run.filled import OF_A_FILL, filled
 from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
+from rig.shown import level_words
 from rig.units import show_volume
 
 if TYPE_CHECKING:
@@ -28,8 +40,9 @@ def add_quote(add: Add) -> None:
     """The command ``quote``."""
     command = add("quote", quote_command, "What a job would cost, its acceptance, and beside it what was done.")
     command.add_argument("job", metavar="JOB")
-    command.add_argument("sizes", nargs="*", metavar="SIZE", help="each wheel that is to be filled")
-    command.add_argument("--item", action="append", default=[], metavar="NAME", help="a part; may repeat")
+    command.add_argument("sizes", nargs="*", metavar="WHEEL", help='each wheel: "[PLACE=][N*]SIZE[@LEVEL]"')
+    command.add_argument("--item", action="append", default=[], metavar="[N*]NAME", help="a part; may repeat")
+    command.add_argument("--pdf", type=Path, metavar="FILE", help="write the quote as a PDF")
     command.add_argument("--accept", metavar="WHO", help="who accepts the quote that stands")
     add_question_options(command)
     add_config(command)
@@ -37,11 +50,18 @@ def add_quote(add: Add) -> None:
 
 def quote_command(options: argparse.Namespace) -> int:
     """Make, accept or look up a quote."""
+    if options.pdf is not None:
+        refuse_unwritable(options.pdf)
     if options.sizes or options.accept:
         with book_written(options) as written:
             _keep(written, options)
     with book_asked(options) as book:
         document = quote_document(book, _asked_quote(book, options))
+        if options.pdf is not None:
+            from rig.books.pdf import as_pdf
+
+            write_file(options.pdf, as_pdf(paper_of_quote(book, _asked_quote(book, options))))
+            document["pdf"] = str(options.pdf)
     told(options, document, _text(document))
     return OK
 
@@ -49,11 +69,40 @@ def quote_command(options: argparse.Namespace) -> int:
 def _keep(book: WritableBook, options: argparse.Namespace) -> None:
     """Make the quote that is asked for, and keep who accepts it."""
     if options.sizes:
-        wheels = [(f"wheel {number}", question_of(options, size)) for number, size in enumerate(options.sizes, 1)]
+        wheels = [each for text in options.sizes for each in _wheels_asked(options, text)]
+        # Places that were not told are numbered through.
+        placed = [(place or f"wheel {number}", question) for number, (place, question) in enumerate(wheels, 1)]
         standing = quote_of(book, options.job)
-        make_quote(book, load_settings(options.config), options.job, wheels, standing, options.item)
+        make_quote(book, load_settings(options.config), options.job, placed, standing, options.item)
     if options.accept:
         accept_quote(book, _asked_quote(book, options), options.accept)
+
+
+_WHEEL = re.compile(r"(?:(?P<place>[^=@]+)=)?(?:(?P<count>\d{1,2})\*)?(?P<size>[^=@*]+)(?:@(?P<level>[^=@]+))?")
+_COUNTED = re.compile(r"(?:(?P<count>\d{1,3})\*)?(?P<name>.+)")
+
+
+def _wheels_asked(options: argparse.Namespace, text: str) -> Iterator[tuple[str, Question]]:
+    """Place and question of each wheel that a text asks for; Refused for what cannot be read."""
+    match = _WHEEL.fullmatch(text.strip())
+    if match is None or match["count"] == "0":
+        raise Refused(f'{text!r}: write a wheel as "[PLACE=][N*]SIZE[@LEVEL]", for example "rear left=18.4-38@75%"')
+    own = argparse.Namespace(**vars(options) | _level_asked((match["level"] or "").strip()))
+    place, count = (match["place"] or "").strip(), int(match["count"] or 1)
+    for number in range(1, count + 1):
+        yield f"{place} {number}" if place and count > 1 else place, question_of(own, match["size"].strip())
+
+
+def _level_asked(level: str) -> dict[str, str | None]:
+    """What a wheel's own level stands for among the options that ask for a target."""
+    if not level:
+        return {}
+    nothing: dict[str, str | None] = {"fill": None, "volume": None, "mass": None, "valve_at": "12"}
+    if level.endswith("%"):
+        return nothing | {"fill": level[:-1].strip()}
+    if level.replace(".", "", 1).replace(":", "", 1).isdecimal():
+        return nothing | {"valve_at": level}
+    return nothing | {"mass" if re.search(r"(kg|lb|t|tons?)$", level) else "volume": level}
 
 
 def _asked_quote(book: Book, options: argparse.Namespace) -> Record:
@@ -99,26 +148,46 @@ def make_quote(
         raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
     at = now()
     in_force = lists[-1]
-    works = []
+    works, planned = [], []
     for number, (place, question) in enumerate(wheels, start=1):
         target = answer(settings, question)
         litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.mass_kg, 2))
         fluid = tuple(dict.fromkeys((target.fluid.name, question.fluid or settings.tote.fluid)))
         works.append(Work("quote", number, fluid, target.cavity.designation.text, place, litres, mass_kg))
-    prices = read_list(in_force)
-    extras = [Extra("quote", 0, item, Decimal(1)) for item in items]
+        own = {"position": place, "size": works[-1].size, "fluid": fluid[0], "level": level_words(target)}
+        planned.append(own | {"planned_l": str(litres), "mass_kg": str(mass_kg), "freeze_c": target.fluid.freeze_c})
+    prices, known, shop = read_list(in_force), book.one("job", job), shop_now(book)
+    about = known.document if known else {}
+    to, exempt = addressee(book, about), exemption(book, about)
     try:
-        lines = lines_of(prices, [(work, prices) for work in works], extras)
+        lines = lines_of(prices, [(work, prices) for work in works], _parts(items), exempt=bool(exempt))
     except PriceError as error:
         raise Refused(str(error)) from error
     body: dict[str, object] = {
         "job": job,
         "prices": [in_force.serial],
         "planned_l": str(sum((work.net_l for work in works), Decimal(0))),
+        "wheels": planned,
         "accepted_by": None,
-        **bill_document(prices.currency, lines),
+        "to": to.model_dump(mode="json", exclude_defaults=True) if to else None,
+        "shop": shop.model_dump(mode="json", exclude_defaults=True) if shop else None,
+        "tax_name": prices.tax.name,
+        "tax_exempt": exempt,
+        "made_at": at,
+        **bill_document(prices.currency, lines, prices.tax.rounding),
     }
     return book.note("quote", at, body) if standing is None else book.replace(standing, body, at)
+
+
+def _parts(items: Sequence[str]) -> list[Extra]:
+    """Parts as they were asked for, ``2*core`` for two of them."""
+    found = []
+    for text in items:
+        match = _COUNTED.fullmatch(text.strip())
+        if match is None or match["count"] == "0":
+            raise Refused(f'--item {text!r}: write a name of the price list, or "2*core" for two')
+        found.append(Extra("quote", 0, match["name"].strip(), Decimal(match["count"] or 1)))
+    return found
 
 
 def _done(book: Book, standing: Record) -> dict[str, object] | None:
@@ -148,3 +217,64 @@ def _text(quote: dict[str, object]) -> str:
         net = show_volume(float(str(done["net_l"])))
         text.append(f"  done so far: {done['total']}, {net}; {done['over']} beside the quote")
     return "\n".join(text)
+
+
+# --- on paper -------------------------------------------------------------------------------------------------------
+
+
+def paper_of_quote(book: Book, standing: Record) -> Paper:
+    """A quote on paper as the book keeps it."""
+    document = {"serial": standing.serial, **standing.document}
+    shop = shop_of(document)
+    return quote_paper(document, looks_of(shop), head_of(book, shop), now())
+
+
+def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at: str) -> Paper:
+    """A quote on paper: each wheel with its place, its own level and what it takes; then what it costs."""
+    accepted = quote.get("accepted_by")
+    made = looks.day(str(quote.get("made_at") or at)).isoformat()
+    facts = [("job", str(quote["job"])), ("date", made)]
+    if accepted:
+        facts.append(("accepted", f"by {accepted}, {looks.day(str(quote['accepted_at'])).isoformat()}"))
+    blocks = [
+        Block("Wheels", (), _wheels_table(quote, looks), "named"),
+        Block("Price", (), lines_table(quote)),
+        Block("", totals(quote), kind="sums"),
+    ]
+    return Paper(
+        title="QUOTE",
+        number=f"No. {quote['serial']}",
+        at=at,
+        marks=() if accepted else ("NOT ACCEPTED YET",),
+        blocks=tuple(each for each in blocks if each.rows or each.table),
+        feet=(
+            "Volumes are planned from the size of the tyre; the bill is of what goes in, at these prices.",
+            f"Rounding: {quote['rounding']}.",
+            f"Printed {looks.moment(at)}",
+        ),
+        signed=() if accepted else ("accepted",),
+        head=head,
+        to=addressed(quote),
+        facts=tuple(facts),
+        letter=looks.letter,
+    )
+
+
+def _wheels_table(quote: Mapping[str, object], looks: Looks) -> tuple[tuple[str, ...], ...]:
+    wheels = quote.get("wheels")
+    if not isinstance(wheels, list):
+        # A quote of an earlier version has its prices alone.
+        return ()
+    rows = [
+        (
+            each["position"],
+            each["size"],
+            each["fluid"],
+            each["level"],
+            looks.volume(float(each["planned_l"])),
+            looks.mass(float(each["mass_kg"])),
+            looks.temperature(each["freeze_c"]),
+        )
+        for each in wheels
+    ]
+    return (("wheel", "size", "liquid", "level", "volume", "weight", "first ice at"), *rows)

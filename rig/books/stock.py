@@ -1,16 +1,12 @@
-"""`rig stock`, `rig balance`, `rig tag`: what is in each tote and of which lot, a day's balance, a wheel's label."""
+"""`rig stock`, `rig balance`: what is in each tote and of which lot, and a day's balance."""
 
 from __future__ import annotations
 
 import argparse
 import secrets
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-import segno
-
-from rig.books.asked import fill_asked
 from rig.books.fields import volume_above_zero_l, volume_l_of
 from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
@@ -21,7 +17,6 @@ from rig.books.where import (
     book_asked,
     book_written,
     day_of,
-    day_of_label,
     local,
     now,
     settings_of,
@@ -29,18 +24,15 @@ from rig.books.where import (
     told,
 )
 from rig.ledger.balance import Balance, Move, balances, together
-from rig.record import delivery_in
 from rig.run.mistakes import nearest
 from rig.run.plausible import refuse_doubtful
-from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import UNNAMED, Tote, as_written, by_name, litres_of, movements, totes_of
+from rig.run.totes import UNNAMED, Tote, as_written, by_name, movements, totes_of
 from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
-    from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
 _SEEN_BY = {"dip": "dipped", "told": "told by the office"}
@@ -48,7 +40,7 @@ Body = dict[str, object]
 
 
 def add_stock(add: Add) -> None:
-    """The commands ``stock``, ``balance`` and ``tag``."""
+    """The commands ``stock`` and ``balance``."""
     stock = add(
         "stock", stock_command, "What is in the totes; tell what was loaded, dipped, connected, and their sizes."
     )
@@ -59,10 +51,6 @@ def add_stock(add: Add) -> None:
     nightly = add("balance", balance_command, "One line: tote drop = tickets + rinse + spills - returns, and the rest.")
     nightly.add_argument("--date", metavar="YYYY-MM-DD", help="local day (default: today)")
     add_config(nightly)
-    tag = add("tag", tag_command, "A QR label for a wheel, readable without a network: what is in it.")
-    tag.add_argument("id", metavar="ID")
-    tag.add_argument("--out", type=Path, metavar="FILE", help="an .svg or .png (default: shown on the terminal)")
-    add_config(tag)
 
 
 def add_telling_options(stock: argparse.ArgumentParser) -> None:
@@ -314,46 +302,3 @@ def balance_line(truck: str, since: str, found: Balance) -> str:
         f"{sum_of('vent')} + rinse {sum_of('rinse')} + spills {sum_of('spill')} - returns {sum_of('return')}; "
         f"unexplained {rest}"
     )
-
-
-# --- tag ------------------------------------------------------------------------------------------------------------
-
-
-def tag_command(options: argparse.Namespace) -> int:
-    """Write the label of a wheel."""
-    with book_asked(options) as book:
-        text = tag_text(fill_asked(book, options.id))
-    code = segno.make(text, error="m", micro=False)
-    if options.out is None:
-        told(options, {"text": text}, text)
-        if not options.json:
-            code.terminal(compact=True)
-        return OK
-    if options.out.suffix.lower() not in (".svg", ".png"):
-        raise Refused(f"{options.out}: write a name that ends in .svg or .png")
-    try:
-        code.save(str(options.out), scale=8, border=4)
-    except OSError as error:
-        raise Refused(f"{options.out}: cannot be written ({error.strerror}); check the folder") from error
-    told(options, {"text": text, "file": str(options.out)}, f"{options.out}: {text}")
-    return OK
-
-
-def tag_text(record: Record) -> str:
-    """What the label says: plain words, so that any reader shows them without a network."""
-    fill = record.document
-    held = show_volume(litres_of(fill, "net_l") + litres_of(fill, "existing_l"))
-    if delivery_in(fill) == "not known":
-        held = "litres not known"
-    freeze = fill.get("freeze_c")
-    parts = [
-        "LIQUID BALLAST INSIDE",
-        f"{fill['size']} {fill.get('position') or ''}".strip(),
-        f"{fill.get('fluid_text') or fill['fluid']}, {held}",
-        *([f"first ice {freeze:.0f} C"] if isinstance(freeze, int | float) else []),
-        f"filled {day_of_label(record.document, record.at)}",
-        *([f"lot {fill['lot']}"] if fill.get("lot") else []),
-        f"{fill['device']} No. {number_of(record)}",
-        *(["SIMULATED"] if fill.get("simulated") else []),
-    ]
-    return "; ".join(parts)

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
-from rig.ledger.moment import CLOCK
+from rig.ledger.moment import CLOCK, UNBELIEVED
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.plausible import Doubtful
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
@@ -162,12 +162,12 @@ def told(options: argparse.Namespace, document: object, text: str) -> None:
 
 def dated(body: Mapping[str, object], at: str) -> str:
     """A record's time in words: where the clock was not believed, after which time it was."""
-    return f"date not known, after {local(at)}" if body.get(CLOCK) == "not believed" else local(at)
+    return f"date not known, after {local(at)}" if body.get(CLOCK) == UNBELIEVED else local(at)
 
 
 def day_of_label(body: Mapping[str, object], at: str) -> str:
     """A record's day, as short as a label wants it."""
-    return f"after {at[:10]}" if body.get(CLOCK) == "not believed" else at[:10]
+    return f"after {at[:10]}" if body.get(CLOCK) == UNBELIEVED else at[:10]
 
 
 def local(at: str) -> str:

@@ -67,17 +67,19 @@ def disk_short(folder: Path, least_mb: float) -> str | None:
     return None
 
 
-def export(records: Iterable[Record], into: Path) -> int:
-    """Write every record, a line of JSON each, and beside it a table as CSV; returns how many.
+def export(records: Iterable[Record], into: Path) -> tuple[int, Path, Path]:
+    """Write every record, a line of JSON each, and beside it a table as CSV; returns how many, and both files.
 
-    The lines hold all that is sealed: a program of another make can check the chain by them.
+    The lines hold all that is sealed: a program of another make can check the chain by them. Where ``into`` is named as
+    a table is, the lines go beside it under another name.
     """
-    count = 0
+    count, is_table = 0, into.suffix.lower() == ".csv"
+    as_lines, as_table = (into.with_suffix(".jsonl"), into) if is_table else (into, into.with_suffix(".csv"))
     fields = ("truck", "serial", "kind", "key", "at", "job", "customer", "size", "fluid", "outcome", "net_l", "hash")
     try:
         with (
-            into.open("w", encoding="utf-8") as lines,
-            into.with_suffix(".csv").open("w", encoding="utf-8-sig", newline="") as sheet,
+            as_lines.open("w", encoding="utf-8") as lines,
+            as_table.open("w", encoding="utf-8-sig", newline="") as sheet,
         ):
             table = csv.writer(sheet)
             table.writerow(fields)
@@ -88,7 +90,7 @@ def export(records: Iterable[Record], into: Path) -> int:
                 count += 1
     except OSError as error:
         raise BookError(f"{into}: cannot be written ({error.strerror}); check the disk and the folder") from error
-    return count
+    return count, as_lines, as_table
 
 
 def plain_cell(value: object) -> object:

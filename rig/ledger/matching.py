@@ -82,12 +82,17 @@ class Group:
         return self.worst[1].net_l - self.worst[0].net_l
 
 
+def axle_of(position: str) -> str:
+    """A position without its side."""
+    return " ".join(word for word in position.lower().split() if word not in _SIDES)
+
+
 def pairs(wheels: Iterable[Wheel]) -> list[Pair]:
     """Left and right of each axle of each machine; of a position the last fill counts, one side alone is no pair."""
     found: dict[tuple[str, str], dict[str, Wheel]] = {}
     for wheel in sorted(wheels, key=lambda each: each.number):
         if wheel.side and wheel.net_l > 0:
-            axle = " ".join(word for word in wheel.position.lower().split() if word != wheel.side) or "axle"
+            axle = axle_of(wheel.position) or "axle"
             found.setdefault((wheel.machine, axle), {})[wheel.side] = wheel
     return [
         Pair(" ".join(part for part in at if part), sides["left"], sides["right"])

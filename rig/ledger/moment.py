@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from typing import Literal, Self
 
+from rig.ledger.chain import Body, Record, canonical
+
 Trust = Literal["synchronised", "confirmed", "plausible", "not believed"]
 """synchronised: by the system's own statement since it started. confirmed: by a person since then. plausible: neither,
 and nothing is against it. not believed: the time of a record is then a bound, no earlier than which it was."""
 CLOCK, SAID = "clock", "clock_said"
+UNBELIEVED: Trust = "not believed"
 """Under which names a record keeps them."""
 
 
@@ -42,3 +45,8 @@ def with_words(at: str, body: dict[str, object]) -> dict[str, object]:
     if not isinstance(at, Moment):
         return body
     return {name: value for name, value in body.items() if name not in (CLOCK, SAID)} | at.words
+
+
+def says(record: Record, at: str, body: Body) -> bool:
+    """Whether a record is the one that was to be written, and not another that had its key already."""
+    return record.body == canonical(with_words(at, dict(body)))

@@ -1,8 +1,8 @@
 """What work costs: a price list and what was done, to lines, taxes and a total. Pure; money is Decimal, never a float.
 
 Rounding: a quantity is priced as it is printed, rounded half up to a tenth of its unit; each line is rounded half up to
-the cent; tax is taken of each line and rounded the same way; totals are sums of what is printed. So a bill can be
-added up by hand from its own text.
+the cent. Tax is taken of each line, or of the sum of the lines of a rate, as the list says, and rounded the same way;
+totals are sums of what is printed. So a bill can be added up by hand from its own text.
 """
 
 from __future__ import annotations
@@ -13,11 +13,16 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
+
+from rig.ledger.shop import Accounting, Rounding, Shop, Strict, TaxRule
 
 By = Literal["litre", "gallon", "kilogram", "pound", "wheel", "flat"]
 Per = Literal["job", "wheel", "litre drawn out", "gallon drawn out"]
-ROUNDING = "quantities half up to 0.1, each line and its tax half up to the cent, totals are sums of lines"
+ROUNDING: dict[Rounding, str] = {
+    "line": "quantities half up to 0.1, each line and its tax half up to the cent, totals are sums of lines",
+    "sum": "quantities half up to 0.1, each line half up to the cent, tax half up to the cent on the sum of its rate",
+}
 _L_PER_GAL = Decimal("3.785411784")
 _KG_PER_LB = Decimal("0.45359237")
 """Exact by definition (NIST Handbook 44, Appendix C)."""
@@ -30,11 +35,7 @@ class PriceError(ValueError):
     """A price list that cannot be used, or that has no price for what was done; the text says what to write."""
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class FluidPrice(_Strict):
+class FluidPrice(Strict):
     """Price of a liquid in a tyre, and by what it is sold."""
 
     by: By
@@ -42,7 +43,7 @@ class FluidPrice(_Strict):
     category: str = "fluid"
 
 
-class ItemPrice(_Strict):
+class ItemPrice(Strict):
     """Price of a part or a piece of work that is put on a bill by name."""
 
     price: Money
@@ -50,7 +51,7 @@ class ItemPrice(_Strict):
     category: str = "parts"
 
 
-class Fee(_Strict):
+class Fee(Strict):
     """What every job costs besides."""
 
     text: str
@@ -59,7 +60,7 @@ class Fee(_Strict):
     category: str = "service"
 
 
-class PriceList(_Strict):
+class PriceList(Strict):
     """A shop's prices; ``taxes`` in percent by category."""
 
     name: str
@@ -69,6 +70,9 @@ class PriceList(_Strict):
     fluids: dict[str, FluidPrice]
     items: dict[str, ItemPrice] = Field(default_factory=dict)
     fees: tuple[Fee, ...] = ()
+    tax: TaxRule = TaxRule()
+    shop: Shop | None = None
+    accounting: Accounting | None = None
 
     @model_validator(mode="after")
     def _taxed(self) -> PriceList:
@@ -152,7 +156,7 @@ class Line:
 
     @property
     def tax(self) -> Decimal:
-        """Of this line."""
+        """Of this line, where tax is rounded on each."""
         return cents(self.amount * self.tax_percent / 100)
 
 
@@ -171,9 +175,30 @@ def exact(value: object) -> Decimal:
     return Decimal(str(value))
 
 
-def total_of(lines: Sequence[Line]) -> tuple[Decimal, Decimal, Decimal]:
+@dataclass(frozen=True, slots=True)
+class RateSum:
+    """What of a bill is taxed at one rate."""
+
+    percent: Decimal
+    of: Decimal
+    tax: Decimal
+
+
+def rate_sums(lines: Sequence[Line], rounding: Rounding) -> list[RateSum]:
+    """The lines of each rate together, and their tax."""
+    found = []
+    for rate in sorted({line.tax_percent for line in lines}):
+        own = [line for line in lines if line.tax_percent == rate]
+        of = sum((line.amount for line in own), Decimal(0))
+        tax = sum((line.tax for line in own), Decimal(0)) if rounding == "line" else cents(of * rate / 100)
+        found.append(RateSum(rate, of, tax))
+    return found
+
+
+def total_of(lines: Sequence[Line], rounding: Rounding = "line") -> tuple[Decimal, Decimal, Decimal]:
     """Sum before tax, tax, and what is to be paid."""
-    net, tax = sum((line.amount for line in lines), Decimal(0)), sum((line.tax for line in lines), Decimal(0))
+    sums = rate_sums(lines, rounding)
+    net, tax = sum((each.of for each in sums), Decimal(0)), sum((each.tax for each in sums), Decimal(0))
     return net, tax, net + tax
 
 
@@ -282,10 +307,12 @@ def _line(
 # --- documents ------------------------------------------------------------------------------------------------------
 
 
-def bill_document(currency: str, lines: Sequence[Line]) -> dict[str, object]:
-    """Lines and totals as a record keeps them; money and quantities as decimal text."""
-    net, tax, total = total_of(lines)
-    rates = sorted({line.tax_percent for line in lines})
+def bill_document(currency: str, lines: Sequence[Line], rounding: Rounding = "line") -> dict[str, object]:
+    """Lines and totals as a record keeps them; money and quantities as decimal text.
+
+    The tax of a line is None where tax is rounded on the sum: what is not summed is not printed.
+    """
+    net, tax, total = total_of(lines, rounding)
     return {
         "currency": currency,
         "lines": [
@@ -297,21 +324,17 @@ def bill_document(currency: str, lines: Sequence[Line]) -> dict[str, object]:
                 "amount": str(line.amount),
                 "category": line.category,
                 "tax_percent": str(line.tax_percent),
-                "tax": str(line.tax),
+                "tax": str(line.tax) if rounding == "line" else None,
                 "of": [{"truck": truck, "serial": serial} for truck, serial in line.of],
             }
             for line in lines
         ],
         "net": str(net),
         "taxes": [
-            {
-                "percent": str(rate),
-                "of": str(sum((line.amount for line in lines if line.tax_percent == rate), Decimal(0))),
-                "tax": str(sum((line.tax for line in lines if line.tax_percent == rate), Decimal(0))),
-            }
-            for rate in rates
+            {"percent": str(each.percent), "of": str(each.of), "tax": str(each.tax)}
+            for each in rate_sums(lines, rounding)
         ],
         "tax": str(tax),
         "total": str(total),
-        "rounding": ROUNDING,
+        "rounding": ROUNDING[rounding],
     }

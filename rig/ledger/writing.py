@@ -18,7 +18,7 @@ from rig.ledger.book import Book, BookError, CorrectedError, Entry, engine_of, w
 from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
 from rig.ledger.identity import Identity, identity_of
 from rig.ledger.migrations import migrate
-from rig.ledger.moment import Moment, with_words
+from rig.ledger.moment import Moment, says, with_words
 from rig.ledger.tables import IDENTITY, RECORDS, SEALED
 
 _HEAD = text(
@@ -98,7 +98,7 @@ class WritableBook(Book):
         if last is not None and last.kind == VOID:
             return self.replace(last, body, at)
         made = self.append(kind, key, at, body)
-        if made.body != canonical(with_words(at, dict(body))):
+        if not says(made, at, body):
             raise CorrectedError(f"{kind} {key!r} was written meanwhile, as record {made.serial}: look at it first")
         return made
 

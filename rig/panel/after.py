@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from rig.books.asked import fill_asked
-from rig.books.bill import price_block
 from rig.books.notes import add_notes, keep_note
-from rig.books.paper import Paper, as_text
+from rig.books.paper import as_text
 from rig.books.printing import keep_print
-from rig.books.ticket import ticket_paper
-from rig.books.where import now, options_of
+from rig.books.ticket import ticket_of
+from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
 from rig.run.posting import FILL
@@ -24,10 +23,7 @@ from rig.run.settings import Settings
 from rig.run.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rig.ledger.book import Book
-    from rig.ledger.chain import Record
 
 _COLUMNS = 32
 """A ticket on the page is as narrow as a phone."""
@@ -72,12 +68,6 @@ def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
 
 
 # --- the paper -------------------------------------------------------------------------------------------------------
-
-
-def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Paper:
-    """The ticket of some fills with what was told of each afterwards."""
-    ends = [finish_of(book, record) for record in records]
-    return ticket_paper(records, ends, price_block(book, records), copies, now())
 
 
 def ticket_words(book: Book, fill_id: str) -> str:

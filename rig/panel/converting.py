@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from rig.books.bill import bill_paper, issued_bill, price_lists, read_list
+from rig.books.billing import looked_at, paper_of, printed_as
+from rig.books.invoicing import issued_bill
 from rig.books.notes import add_notes, keep_conversion, keep_note
-from rig.books.printing import keep_print
-from rig.books.where import now, options_of
+from rig.books.prices import price_lists, read_list
+from rig.books.printing import copy_marks, keep_print
+from rig.books.where import options_of
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep, forms_of_job
@@ -80,13 +82,22 @@ def conversion_view(settings: Settings, job: str) -> View:
 
 
 def bill_pdf(settings: Settings, job: str) -> bytes:
-    """A job's bill as PDF, issued; Refused where nothing was done or a price is wanting."""
+    """A job's bill as PDF to look at; Refused where nothing was done or a price is wanting."""
+    from rig.books.pdf import as_pdf
+
+    with book_of_rig(settings) as book:
+        document, issued, marks = looked_at(book, job)
+        return as_pdf(paper_of(book, document, issued, marks))
+
+
+def invoice_pdf(settings: Settings, job: str) -> bytes:
+    """A job's invoice as PDF, issued; the second time it says DUPLICATE. Refused as a bill, and where one stands."""
     from rig.books.pdf import as_pdf
 
     with book_to_keep(settings) as book:
         record = issued_bill(book, job)
-        copies = keep_print(book, f"bill {record.serial}", [record])
-        return as_pdf(bill_paper(record.document, record, copies, now()))
+        copies = keep_print(book, printed_as(record), [record])
+        return as_pdf(paper_of(book, record.document, record, copy_marks(copies)))
 
 
 def _view(book: Book, job: str) -> View:

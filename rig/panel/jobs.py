@@ -15,7 +15,7 @@ from pydantic import Field
 
 from rig.books.compare import compare_document, compared
 from rig.books.notes import keep_job
-from rig.books.quote import accept_quote, make_quote, quote_document, quote_of
+from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
@@ -171,6 +171,17 @@ def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
             raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
         accept_quote(book, standing, by)
         return job_view(book, shop, job)
+
+
+def quote_pdf(settings: Settings, job: str) -> bytes:
+    """A job's quote as PDF; Refused without one."""
+    from rig.books.pdf import as_pdf
+
+    with book_of_rig(settings) as book:
+        standing = quote_of(book, job)
+        if standing is None:
+            raise Refused(f"job {job!r} has no quote: make one first")
+        return as_pdf(paper_of_quote(book, standing))
 
 
 # --- shown -----------------------------------------------------------------------------------------------------------

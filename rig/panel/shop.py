@@ -41,10 +41,12 @@ class Shop:
             Route("/api/jobs/{job:path}/put-away", self.put_away, methods=["POST"]),
             Route("/api/jobs/{job:path}/quote", self.quote, methods=["POST"]),
             Route("/api/jobs/{job:path}/accept-quote", self.accept_quote, methods=["POST"]),
+            Route("/api/jobs/{job:path}/quote.pdf", self.quote_paper, methods=["POST"]),
             Route("/api/jobs/{job:path}/conversion", self.conversion, methods=["GET"]),
             Route("/api/jobs/{job:path}/conversion", self.convert, methods=["POST"]),
             Route("/api/jobs/{job:path}/note", self.note, methods=["POST"]),
             Route("/api/jobs/{job:path}/bill.pdf", self.bill, methods=["POST"]),
+            Route("/api/jobs/{job:path}/invoice.pdf", self.invoice, methods=["POST"]),
             Route("/api/jobs/{job:path}/ticket.pdf", self.ticket, methods=["POST"]),
             # Last: a job's name may hold a slash.
             Route("/api/jobs/{job:path}", self.job, methods=["GET"]),
@@ -120,6 +122,12 @@ class Shop:
             lambda: jobs.one_view(self._settings, job),
         )
 
+    async def quote_paper(self, request: Request) -> Response:
+        """A job's quote as PDF."""
+        self._door.person(request)
+        document = await run_in_threadpool(jobs.quote_pdf, self._settings, request.path_params["job"])
+        return Response(document, media_type="application/pdf")
+
     async def compare(self, request: Request) -> Response:
         """How alike the wheels in the book came out."""
         return await self._look(request, lambda: jobs.compare_view(self._settings))
@@ -149,9 +157,15 @@ class Shop:
         )
 
     async def bill(self, request: Request) -> Response:
-        """A job's bill as PDF, which the book keeps."""
+        """A job's bill as PDF, to look at: for who is signed in, since it says who pays what."""
         self._door.person(request)
         document = await run_in_threadpool(converting.bill_pdf, self._settings, request.path_params["job"])
+        return Response(document, media_type="application/pdf")
+
+    async def invoice(self, request: Request) -> Response:
+        """A job's invoice as PDF: issued, under a number of its own."""
+        self._door.person(request)
+        document = await run_in_threadpool(converting.invoice_pdf, self._settings, request.path_params["job"])
         return Response(document, media_type="application/pdf")
 
     # --- after a fill -------------------------------------------------------------------------------------------

@@ -308,7 +308,7 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
     found = known.document if known else {}
     machine = found.get("machine")
     return {
-        **{name: found.get(name) for name in ("customer", "address", "machine", "site")},
+        **{name: found.get(name) for name in ("customer", "customer_number", "address", "machine", "site")},
         "wheel": f"{machine}, {place_of(position)}" if machine and position else None,
     }
 

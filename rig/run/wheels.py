@@ -6,7 +6,7 @@ how a fill is made, nor how any of it is shown.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -48,7 +48,14 @@ def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -
     if facts["wheel"] is None:
         return in_job(book, kind, job, position)
     found = book.valid(kind, wheel=str(facts["wheel"]))
-    return [each for each in found if each.document.get("customer") == facts["customer"]]
+    return [each for each in found if _same_customer(each.document, facts)]
+
+
+def _same_customer(one: Mapping[str, object], other: Mapping[str, object]) -> bool:
+    """By number where both have one: a name may have been corrected since."""
+    numbers = one.get("customer_number"), other.get("customer_number")
+    name = "customer_number" if all(numbers) else "customer"
+    return one.get(name) == other.get(name)
 
 
 def in_job(book: Book, kind: str | Collection[str], job: str, position: str, since: str | None = None) -> list[Record]:

@@ -12,7 +12,7 @@ from shop import settings
 from shop_books import fill_of, journal_with
 
 from rig.books.clock import settle_clock, typed_s
-from rig.books.stock import tag_text
+from rig.books.tag import tag_text
 from rig.cli import main
 from rig.ledger.keeping import book_read
 from rig.panel.after import ticket_words

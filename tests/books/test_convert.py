@@ -59,18 +59,17 @@ def test_a_whole_conversion_and_its_bill(run: Run, tmp_path: Path) -> None:
     assert "rear right, to beet: 6 to do" in listed
     assert "!" not in listed
     bill = json.loads(run("bill", "J1", "--json"))
-    # By hand: 261.2 L are 69.0 gal at 3.95 = 272.55, tax of 8.25 % 22.49; a valve 14.50, 1.20; rim paint 22.00, 1.82
-    # (1.815); a core 1.25, 0.10; travel 75.00; 114 L drawn out are 30.1 gal at 0.85 = 25.59 (25.585).
-    amounts = {line["text"]: (line["amount"], line["tax"]) for line in bill["lines"]}
-    assert amounts == {
-        "beet in 16.9-28, Rear left": ("272.55", "22.49"),
-        "valve, air-water": ("14.50", "1.20"),
-        "rim paint": ("22.00", "1.82"),
-        "core": ("1.25", "0.10"),
-        "travel": ("75.00", "0.00"),
-        "disposal of what was drawn out": ("25.59", "0.00"),
+    # By hand: 261.2 L are 69.0 gal at 3.95 = 272.55; a valve 14.50; rim paint 22.00; a core 1.25; travel 75.00; 114 L
+    # drawn out are 30.1 gal at 0.85 = 25.59 (25.585). Tax of 8.25 % on 310.30: 25.60 (25.59975).
+    assert {line["text"]: line["amount"] for line in bill["lines"]} == {
+        "beet in 16.9-28, Rear left": "272.55",
+        "valve, air-water": "14.50",
+        "rim paint": "22.00",
+        "core": "1.25",
+        "travel": "75.00",
+        "disposal of what was drawn out": "25.59",
     }
-    assert (bill["net"], bill["tax"], bill["total"]) == ("410.89", "25.61", "436.50")
+    assert (bill["net"], bill["tax"], bill["total"]) == ("410.89", "25.60", "436.49")
 
 
 def test_a_refill_before_its_steps_is_told(run: Run, tmp_path: Path) -> None:
@@ -98,12 +97,12 @@ def test_before_the_refill_the_open_steps_are_told(run: Run, tmp_path: Path) -> 
 def test_the_end_of_a_fill_is_on_its_ticket(run: Run, tmp_path: Path) -> None:
     journal_with(tmp_path / "rig-data", fill_now("a"), fill_now("b", position="rear right"))
     text = run("ticket", "--job", "J1")
-    assert text.count("not recorded") == 2
+    assert text.count("not recorded") == 1, "of all wheels alike"
     assert "NOT FINISHED" not in text
     told = run("note", "finish", "--fill", "a", "--pressure", "80 kPa", "--leak", "core")
     assert "LEAK at the core" in told
     text = " ".join(run("ticket", "a").split())
-    for words in ("NOT FINISHED", "LEAK at the core", "NO SEALING CAP", "11.6 psi (80 kPa), valve at the top",
+    for words in ("NOT FINISHED", "LEAK at the core", "NO SEALING CAP", "80 kPa (11.6 psi), valve at the top",
                   "working pressure is 16.0 psi (110 kPa): air it up"):  # fmt: skip
         assert words in text
     document = json.loads(run("ticket", "--job", "J1", "--json"))

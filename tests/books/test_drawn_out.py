@@ -152,5 +152,5 @@ def test_a_wheel_is_emptied_by_the_book_on_the_wire(
     capsys.readouterr()
     tell("ticket", record["fill_id"])
     ticket = capsys.readouterr().out
-    assert "first ice -18 °C" in ticket
+    assert "first ice at -18 °C" in ticket
     assert "of cacl2:20%, lot C3 went to drum 4: what is not used again is disposed of" in " ".join(ticket.split())

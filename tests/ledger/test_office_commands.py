@@ -63,8 +63,16 @@ def test_two_trucks_one_bill(run: Run, tmp_path: Path) -> None:
     assert found["sound"] is True
     assert len(found["heads"]) == 2  # type: ignore[arg-type]
     bill = run(1, "office", "bill", "Hill Farm", "--month", "2026-11")
-    # By hand: three wheels of 69.0 gal at 3.95 are 3 x 272.55, tax 3 x 22.49; two jobs with travel of 75.00.
-    assert (bill["fills"], bill["jobs"], bill["net"], bill["total"]) == (3, 2, "967.65", "1035.12")
+    # By hand: three wheels of 69.0 gal at 3.95 are 3 x 272.55, tax of 8.25 % on 817.65 is 67.46 (67.456); two jobs with
+    # travel of 75.00. Each truck gave the customer its first number.
+    assert (bill["fills"], bill["jobs"], bill["net"], bill["total"]) == (3, 2, "967.65", "1035.11")
+    assert run(1, "office", "bill", "1", "--month", "2026-11") == bill
+    run(1, "customer", "correct", "1", "--name", "Hill Farm Ltd", "--why", "now a company")
+    run(1, "office", "send")
+    # Under the new name on one truck and the old one on the other the number means two; the old name means both.
+    assert run(1, "office", "bill", "1", "--month", "2026-11", status=3) == {}
+    again = run(1, "office", "bill", "hill farm", "--month", "2026-11")
+    assert (again["fills"], again["total"]) == (3, "1035.11")
     assert run(1, "office", "bill", "Hill Farm", "--month", "2026-12", status=3) == {}
     assert run(1, "office", "bill", "Hill Farm", status=3) == {}
     assert "Scan" in str(run(1, "office", "bill", "Hill Farm", "--month", "2026-11", "--plan")["plan"])

@@ -17,7 +17,7 @@ from virtual_fills import rig_settings
 
 from rig.books.asked import fill_asked
 from rig.books.paper import as_text
-from rig.books.stock import tag_text
+from rig.books.tag import tag_text
 from rig.books.ticket import ticket_paper
 from rig.books.undo import correct
 from rig.cli import main

@@ -15,7 +15,7 @@ from shop_books import fill_now, journal_with
 from test_browser import finish
 from test_web import Door
 
-from rig.books.bill import keep_prices
+from rig.books.prices import keep_prices
 
 PAIR = [{"size": "16.9-28", "position": f"rear {side}"} for side in ("left", "right")]
 LEFT = {"position": "rear left"}
@@ -75,12 +75,13 @@ async def test_a_part_goes_on_the_bill_once_however_often_it_is_sent(tmp_path: P
     assert found["charges"] == [{"item": "core", "quantity": "2", "position": "rear left", "by": "Jo"}]
     assert "rim paint" in found["items"]
     # Two cores at 1.25, travel 75.00, and up to the least charge of 150.00; 8.25 % on parts (config/prices.toml).
-    reply = await door.client.post("/api/jobs/J1/bill.pdf")
-    assert reply.content.startswith(b"%PDF")
-    with door.book() as book:
-        (bill,) = book.valid("bill", job="J1")
-    assert bill.document["net"] == "150.00"
-    assert bill.document["tax"] == "0.21"
+    for name, issued in (("bill", 0), ("invoice", 1), ("invoice", 1)):
+        reply = await door.client.post(f"/api/jobs/J1/{name}.pdf")
+        assert reply.content.startswith(b"%PDF")
+        with door.book() as book:
+            bills = book.valid("invoice", job="J1")
+            assert len(bills) == issued
+    assert (bills[0].document["net"], bills[0].document["tax"], bills[0].document["invoice"]) == ("150.00", "0.21", "1")
 
 
 @pytest.mark.parametrize(

@@ -110,7 +110,7 @@ async def test_a_quote_accepted_by_the_page_is_the_record_that_the_command_write
     made = office.run("quote", "J1", *[SIZE] * 4)
     await door.told("/api/jobs/J1/accept-quote", id="touch-0001", serial=made["serial"])
     _, by_command, _, by_page = quotes_of(door)
-    own = ("serial", "corrects", "origin", "job", "accepted_at")
+    own = ("serial", "corrects", "origin", "job", "made_at", "accepted_at")
     assert list(by_command) == list(by_page)
     assert {k: v for k, v in by_command.items() if k not in own} == {k: v for k, v in by_page.items() if k not in own}
 
@@ -138,6 +138,8 @@ async def test_a_quote_is_of_the_job_s_wheels_until_it_is_accepted(tmp_path: Pat
     assert (await door.told("/api/jobs/J1/quote", id="touch-0001"))["quote"] == made
     anew = (await door.told("/api/jobs/J1/quote", id="touch-0002"))["quote"]
     assert anew["corrects"] == made["serial"]
+    assert (await door.client.post("/api/jobs/J1/quote.pdf")).content.startswith(b"%PDF")
+    assert (await door.client.post("/api/jobs/J0/none/quote.pdf")).status_code == 422
     await door.told("/api/jobs/J1/accept-quote", id="touch-0003", serial=anew["serial"])
     reply = await door.client.post("/api/jobs/J1/quote", json={"id": "touch-0004"})
     assert (reply.status_code, f"No. {anew['serial'] + 1} is accepted" in reply.json()["error"]) == (422, True)

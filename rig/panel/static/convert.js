@@ -171,7 +171,11 @@ export class ConvertScreen {
     return h('section', { class: 'card' }, h('h3', {}, t('bill')),
       found.charges.length ? h('ul', { id: 'charges' }, found.charges.map((each) => h('li', {}, [`${each.quantity} × ${each.item}`, place(each.position), each.by].filter(Boolean).join(' · ')))) : h('p', {}, t('no_charges')),
       new Records(this.app, { job: this.app.converting }, t('records_of_job'), () => this.load()).element,
-      me.name ? [form, button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' })] : h('p', {}, t('sign_in_for_pdf')));
+      me.name ? [form,
+        button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' }),
+        h('details', {}, h('summary', {}, t('issue_bill')), h('p', {}, t('issue_bill_means')),
+          button(t('issue_now'), () => this.app.send(save(`${this.path}/invoice.pdf`, 'invoice.pdf')), 'do wide', { id: 'invoice-pdf' }))]
+        : h('p', {}, t('sign_in_for_pdf')));
   }
 
   update() {}

@@ -1,7 +1,7 @@
 // The quote of a job: its lines, who accepted it, and beside it what was done. The sums are the book's.
 
-import { h, holdButton } from './dom.js';
-import { me, newId, post } from './net.js';
+import { button, h, holdButton } from './dom.js';
+import { me, newId, post, save } from './net.js';
 import { shown } from './units.js';
 import { clock, t } from './words.js';
 
@@ -16,6 +16,7 @@ export function quoteOf(app, job, accepted) {
       quote.lines.map((line) => row(line.text, `${line.quantity} ${line.unit}`, money(line.amount))),
       row(t('quote_tax'), '', money(quote.tax)), row(t('quote_total'), '', money(quote.total))),
     h('p', { class: 'what' }, t('quote_text')),
+    me.name ? button(t('quote_pdf'), () => app.send(save(`/api/jobs/${encodeURIComponent(job.job)}/quote.pdf`, 'quote.pdf')), 'plain', { id: `quote-pdf-${quote.serial}` }) : null,
     quote.accepted_by ? h('p', {}, `✓ ${state} · ${clock(quote.accepted_at)}`) : accepting(app, job, accepted),
     quote.done ? h('table', { class: 'runs done' }, h('caption', {}, t('quote_done')),
       h('tr', {}, h('td', {}), h('th', { scope: 'col' }, t('quoted')), h('th', { scope: 'col' }, t('done_so_far'))),

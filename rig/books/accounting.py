@@ -1,0 +1,86 @@
+"""Bills as a table for a spreadsheet or an accounting program, with the columns and accounts that the shop asks for.
+
+Every row is a line of a bill; where tax is rounded on the sum, a row of its own for each rate. So amounts and taxes of
+the table add up to the totals of the bills, whatever columns it has; what a credit note takes back is negative.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date
+from decimal import Decimal
+
+from rig.books.bill_paper import CREDIT, lines_of_bill
+from rig.ledger.keeping import plain_cell
+from rig.ledger.shop import Accounting
+
+_PLAIN = Accounting(
+    columns=(
+        ("bill", "invoice"), *((name, name) for name in (
+            "date", "customer", "job", "text", "quantity", "unit", "price", "amount", "category", "tax_percent", "tax",
+            "currency",
+        )),
+    )
+)  # fmt: skip
+"""The columns where the price file asks for none."""
+_FIGURES = ("quantity", "price", "amount", "tax_percent", "tax")
+_SIGNED = ("quantity", "amount", "tax")
+Document = Mapping[str, object]
+
+
+def table_of(bills: Iterable[Document], wanted: Accounting | None) -> str:
+    """The table of some bills, drafts among them, as text of a CSV file."""
+    how = wanted or _PLAIN
+    out = io.StringIO()
+    table = csv.writer(out, delimiter=how.delimiter)
+    table.writerow([heading for heading, _ in how.columns])
+    for bill in bills:
+        for row in _rows(bill, how):
+            table.writerow([_cell(field, row.get(field), how) for _, field in how.columns])
+    return out.getvalue()
+
+
+def _cell(field: str, value: object, how: Accounting) -> object:
+    if value is None or value == "":
+        return ""
+    if field in _FIGURES:
+        # A number is no formula: its sign stays.
+        return str(value).replace(".", how.decimal)
+    return plain_cell(date.fromisoformat(str(value)).strftime(how.date) if field in ("date", "due") else str(value))
+
+
+def _rows(bill: Document, how: Accounting) -> Iterator[dict[str, object]]:
+    credit = bill.get("type_code") == CREDIT
+    head = {name: bill.get(name) for name in ("invoice", "date", "due", "customer_number", "customer", "job",
+                                              "currency")}  # fmt: skip
+    head |= {"type": bill.get("type_code"), "cancels": bill.get("cancels_invoice")}
+    for line in lines_of_bill(bill):
+        yield (
+            head
+            | _signed(line, credit=credit)
+            | {
+                "account": how.accounts.get(str(line["category"])),
+                "tax_account": _tax_account(line["tax_percent"], how),
+            }
+        )
+    taxes = bill["taxes"]
+    assert isinstance(taxes, list)
+    for each in taxes if any(line["tax"] is None for line in lines_of_bill(bill)) else ():
+        account = _tax_account(each["percent"], how)
+        row = {"text": f"{bill.get('tax_name') or 'tax'} {each['percent']} %", "category": "tax", "tax": each["tax"]}
+        own = {"tax_percent": each["percent"], "account": account, "tax_account": account}
+        yield head | _signed(row, credit=credit) | own
+
+
+def _signed(line: Mapping[str, object], *, credit: bool) -> dict[str, object]:
+    return {
+        name: -Decimal(str(value)) if credit and name in _SIGNED and value is not None else value
+        for name, value in line.items()
+    }
+
+
+def _tax_account(percent: object, how: Accounting) -> str | None:
+    """By the rate as a number: 8.25 and 8.250 are one."""
+    return next((name for rate, name in how.tax_accounts.items() if Decimal(rate) == Decimal(str(percent))), None)

@@ -1,0 +1,112 @@
+"""`rig customer`: customers with their numbers, addresses and tax numbers. Words to records; decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
+from rig.run.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
+from rig.run.session import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
+
+_ACTIONS = ("add", "show", "correct")
+_FACTS = tuple(CustomerFacts.model_fields)
+
+
+def add_customer(add: Add) -> None:
+    """The command ``customer``."""
+    command = add("customer", customer_command, "Customers by number: add, show, correct; a job refers to one.")
+    command.add_argument("action", choices=_ACTIONS)
+    command.add_argument("who", nargs="?", metavar="NUMBER|NAME", help="of `add`: a number of your own")
+    for name in _FACTS:
+        action = "append" if name == "address" else "store"
+        command.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT", action=action)
+    command.add_argument("--why", default="", metavar="TEXT", help="of a correction")
+    command.add_argument("--by", default="", metavar="NAME")
+    add_config(command)
+
+
+def customer_command(options: argparse.Namespace) -> int:
+    """Run one action."""
+    given = {name: value for name in _FACTS if (value := getattr(options, name)) is not None}
+    if options.action == "show":
+        return _show(options)
+    with book_written(options) as book:
+        found = _add(book, options, given) if options.action == "add" else _correct(book, options, given)
+        near = _near(book, found) if options.action == "add" else []
+    hint = [f"  like it: {_line(each)}; a job is linked by `rig job J --customer NUMBER`" for each in near]
+    told(options, {"serial": found.serial, **found.document}, "\n".join([*_text(found), *hint]))
+    return OK
+
+
+def _show(options: argparse.Namespace) -> int:
+    with book_asked(options) as book:
+        if options.who is None:
+            found = customers(book)
+            told(options, [each.document for each in found], "\n".join(_line(each) for each in found) or "none yet")
+            return OK
+        one = _known(book, options.who)
+        jobs = [str(each.document["job"]) for each in book.valid("job", truck=book.own) if _is_of(each, one)]
+    text = [*_text(one), f"  {'jobs':<12} {', '.join(jobs) or 'none'}"]
+    told(options, {"serial": one.serial, **one.document, "jobs": jobs}, "\n".join(text))
+    return OK
+
+
+def _is_of(job: Record, customer: Record) -> bool:
+    return job.document.get("customer_number") == customer.document["customer_number"]
+
+
+def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, object]) -> Record:
+    if not given.get("name"):
+        raise Refused('who? write for example `rig customer add --name "Hill Farm" --address "1 Lane"`')
+    return new_customer(book, given, now(), (options.who or "").strip())
+
+
+def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, object]) -> Record:
+    if options.who is None or not given or not options.why.strip():
+        raise Refused('which customer, what and why? `rig customer correct NUMBER --address "2 Lane" --why "moved"`')
+    standing = _known(book, options.who)
+    before = {name: standing.document[name] for name in _FACTS if name in standing.document}
+    body = facts_of(before | given)
+    own = {"customer_number": standing.document["customer_number"], "why": options.why, "by": options.by}
+    former = [name for name in names_of(standing) if name != body["name"]]
+    body |= own | ({"former_names": former} if former else {})
+    return book.replace(standing, body, now())
+
+
+def _known(book: Book, who: str) -> Record:
+    found = customer_named(book, who)
+    if found is None:
+        raise Refused(f"no customer {who!r}: `rig customer show` lists them")
+    return found
+
+
+def _near(book: Book, new: Record) -> Sequence[Record]:
+    """Customers whose names are nearly the same: a typing error makes one of them twice."""
+    name = str(new.document["name"]).lower()
+    return [
+        each for each in customers(book)
+        if each.serial != new.serial
+        and difflib.SequenceMatcher(None, name, str(each.document["name"]).lower()).ratio() > 0.8
+    ]  # fmt: skip
+
+
+def _line(customer: Record) -> str:
+    return f"{customer.document['customer_number']:>6}  {customer.document['name']}"
+
+
+def _text(customer: Record) -> list[str]:
+    body = customer.document
+    rows = []
+    for name in _FACTS:
+        if value := body.get(name):
+            shown = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+            rows.append(f"  {name.replace('_', ' '):<12} {shown}")
+    return [f"customer {body['customer_number']}, record {customer.serial}", *rows]

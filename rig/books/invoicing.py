@@ -1,0 +1,168 @@
+"""What was issued: invoices and credit notes, each under the next number of one series without a gap.
+
+A number is the key of its record, so it is allotted in the commit that writes it: of two programs that take the same,
+the second finds it taken and looks anew. One series for both kinds, since EN 16931 counts a credit note (code 381 of
+UNTDID 1001) as an invoice, whose number (BT-1) is unique. An invoice stands until a credit note cancels it whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from rig.books.bill import job_bill
+from rig.books.bill_paper import CREDIT
+from rig.books.looks import looks_of
+from rig.books.prices import shop_of
+from rig.books.printing import prints_of
+from rig.books.where import now
+from rig.ledger.moment import says
+from rig.run.session import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
+
+Body = dict[str, object]
+INVOICE, OLD_BILL = "invoice", "bill"
+"""Kinds of records: what was issued; a bill of versions before, under the number of its record."""
+DEBIT = "380"
+"""Code of an invoice (UNTDID 1001)."""
+_TRIES = 100
+_SAME = ("currency", "lines", "net", "tax", "total")
+"""A bill in which one of these is another is another bill."""
+
+
+def invoices(book: Book) -> list[Record]:
+    """Everything that was issued, in the order of the numbers."""
+    return sorted(book.valid(INVOICE, truck=book.own), key=number_in_series)
+
+
+def number_in_series(record: Record) -> int:
+    """The place of an invoice in its series."""
+    number = record.document["number_in_series"]
+    assert isinstance(number, int)
+    return number
+
+
+def invoice_named(book: Book, text: str) -> Record:
+    """The invoice or credit note of a number, with its prefix or without; Refused for an unknown one."""
+    found = [
+        each for each in invoices(book) if text.strip() in (str(each.document["invoice"]), str(number_in_series(each)))
+    ]
+    if not found:
+        raise Refused(f"no invoice {text!r}: `rig invoice` lists them")
+    return found[0]
+
+
+def credit_of(book: Book, invoice: Record) -> Record | None:
+    """The credit note that cancels an invoice; None while it stands."""
+    return next((each for each in invoices(book) if each.document.get("cancels") == number_in_series(invoice)), None)
+
+
+def standing_invoice(book: Book, job: str) -> Record | None:
+    """The invoice of a job that no credit note cancels; None where there is none."""
+    issued = sorted(book.valid(INVOICE, job=job, truck=book.own), key=number_in_series)
+    cancelled = {each.document.get("cancels") for each in issued}
+    standing = (each for each in reversed(issued) if each.document["type_code"] == DEBIT)
+    return next((each for each in standing if number_in_series(each) not in cancelled), None)
+
+
+def old_bill(book: Book, job: str) -> Record | None:
+    """The bill that a version before invoices printed for a job; None where it printed none."""
+    found = next(iter(book.valid(OLD_BILL, job=job, truck=book.own)), None)
+    return found if found is not None and prints_of(book, f"bill {found.serial}") else None
+
+
+def same_bill(document: Body, issued: Record) -> bool:
+    """Whether what a job costs now is what was issued: the same money, of the same customer."""
+    kept = issued.document
+    whose = "customer_number" if kept.get("customer_number") else "customer"
+    return all(document.get(name) == kept.get(name) for name in (*_SAME, whose))
+
+
+def issued_bill(book: WritableBook, job: str) -> Record:
+    """The invoice of a job as the book keeps it: the one that stands, or a new one; a printed bill of old likewise.
+
+    Refused where the job has changed since an invoice that stands: that is cancelled first.
+    """
+    document = job_bill(book, job)
+    before = old_bill(book, job)
+
+    def standing() -> Record | None:
+        found = standing_invoice(book, job)
+        if found is not None and not same_bill(document, found):
+            raise Refused(changed(found))
+        return found or (before if before is not None and same_bill(document, before) else None)
+
+    replaces: Body = {"replaces_bill": before.serial} if before is not None else {}
+    return _issued(book, document | replaces | {"type_code": DEBIT}, standing)
+
+
+def changed(invoice: Record) -> str:
+    """Why no other bill is made of a job, and what to do."""
+    number = invoice.document["invoice"]
+    return (
+        f"the job has changed since invoice {number}, which stands: cancel it first by "
+        f'`rig credit {number} --why "…"`, then issue the new one'
+    )
+
+
+def credited(book: WritableBook, invoice: Record, why: str, by: str) -> Record:
+    """Cancel an invoice by a credit note over the whole of it; Refused without a reason, and for what is none."""
+    if not why.strip():
+        raise Refused('why? write for example `rig credit 17 --why "two wheels were billed twice"`')
+    kept = invoice.document
+    if kept["type_code"] != DEBIT:
+        raise Refused(f"{kept['invoice']} is a credit note: only an invoice is cancelled")
+
+    def standing() -> Record | None:
+        if (found := credit_of(book, invoice)) is not None:
+            raise Refused(f"invoice {kept['invoice']} is cancelled by credit note {found.document['invoice']} already")
+        return None
+
+    own = ("issued_at", "invoice", "number_in_series", "due", "replaces_bill")
+    body = {name: value for name, value in kept.items() if name not in own} | {
+        "type_code": CREDIT,
+        "cancels": number_in_series(invoice),
+        "cancels_invoice": kept["invoice"],
+        "cancels_date": kept["date"],
+        "why": why,
+        "by": by,
+    }
+    return _issued(book, body, standing)
+
+
+def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | None]) -> Record:
+    """Write a document under the next number, unless one is ``standing``, which is looked at before each try."""
+    for _ in range(_TRIES):
+        # Taken before what stands is looked at: whatever is issued in between has this number, and the try is lost.
+        number = _next(book)
+        found = standing()
+        if found is not None:
+            return found
+        at = now()
+        body = document | numbered(document, number, at)
+        record = book.append(INVOICE, str(number), at, body)
+        if says(record, at, body):
+            return record
+    raise Refused("the book is written by others all the time: try again")
+
+
+def numbered(document: Body, number: int, at: str) -> Body:
+    """What a bill gets when it is issued: number, time, day, and when it is due."""
+    shop = shop_of(document)
+    looks, days = looks_of(shop), shop.due_days if shop else None
+    due = looks.due(at, days).isoformat() if days is not None and document["type_code"] == DEBIT else None
+    return {
+        "invoice": f"{shop.invoice_prefix if shop else ''}{number}",
+        "number_in_series": number,
+        "issued_at": at,
+        "date": looks.day(at).isoformat(),
+        "due": due,
+    }
+
+
+def _next(book: Book) -> int:
+    return max((int(key) for key in book.keys(INVOICE)), default=0) + 1

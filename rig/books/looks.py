@@ -1,0 +1,70 @@
+"""How a shop wants its papers: which units stand first, which paper, and whose clock. Words; computes nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from rig.ledger.moment import CLOCK, UNBELIEVED
+from rig.ledger.shop import Shop
+from rig.units import show_mass, show_pressure, show_temperature, show_volume
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """``us``: gallons, pounds, psi and °F first; ``letter``: on Letter paper; ``zone``: empty for the computer's."""
+
+    us: bool = False
+    letter: bool = False
+    zone: str = ""
+
+    def volume(self, litres: float) -> str:
+        """A volume in both systems."""
+        return show_volume(litres, us=self.us)
+
+    def mass(self, kg: float) -> str:
+        """A mass in both systems."""
+        return show_mass(kg, us=self.us)
+
+    def pressure(self, kpa: float) -> str:
+        """A gauge pressure in both systems."""
+        return show_pressure(kpa, us=self.us)
+
+    def temperature(self, celsius: float, digits: int = 0) -> str:
+        """A temperature in both systems."""
+        return show_temperature(celsius, us=self.us, digits=digits)
+
+    def moment(self, at: str) -> str:
+        """A record's time by the clock on the wall, with its zone."""
+        local = self._local(at)
+        name, offset = local.tzname() or "", local.isoformat()[-6:]
+        return f"{local:%Y-%m-%d %H:%M} {f'{name} ' if name.isalpha() else ''}(UTC{offset})"
+
+    def dated(self, body: Mapping[str, object], at: str) -> str:
+        """A record's time; where the clock was not believed, after which time it was."""
+        return f"date not known, after {self.moment(at)}" if body.get(CLOCK) == UNBELIEVED else self.moment(at)
+
+    def day_of(self, body: Mapping[str, object], at: str) -> str:
+        """A record's day; where the clock was not believed, after which day it was."""
+        day = self.day(at).isoformat()
+        return f"not known, after {day}" if body.get(CLOCK) == UNBELIEVED else day
+
+    def day(self, at: str) -> date:
+        """The day of a record's time where the shop is."""
+        return self._local(at).date()
+
+    def due(self, at: str, days: int) -> date:
+        """So many days after that day."""
+        return self.day(at) + timedelta(days=days)
+
+    def _local(self, at: str) -> datetime:
+        then = datetime.fromisoformat(at)
+        then = then.replace(tzinfo=UTC) if then.tzinfo is None else then
+        return then.astimezone(ZoneInfo(self.zone) if self.zone else None)
+
+
+def looks_of(shop: Shop | None) -> Looks:
+    """How a shop wants its papers; without a shop metric first, on A4, by the computer's clock."""
+    return Looks() if shop is None else Looks(shop.units == "us", shop.paper == "letter", shop.zone)

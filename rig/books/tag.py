@@ -1,0 +1,231 @@
+"""`rig tag`: the label of a wheel, a QR code with its words beside it, as PDF, PNG or SVG of a label's own size.
+
+The text of the code is plain words, so that any reader shows them without a network. A quiet zone of four modules is
+kept on every side (ISO/IEC 18004; denso-wave.com/qrcode/qrgene4-e.html). A module is a whole number of dots of a label
+printer: 0.5 mm or more where the words allow, which is inside what GS1 gives a QR code at the counter (0.396 to
+0.990 mm, General Specifications 5.12.3.1 as gs1uk.org has it), and never below 0.375 mm. The two sizes are common rolls
+of label printers: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+from xml.sax.saxutils import escape
+
+import segno
+
+from rig.books.asked import fill_asked
+from rig.books.looks import Looks
+from rig.books.prices import looks_now
+from rig.books.printing import write_file
+from rig.books.where import OK, Add, add_config, book_asked, told
+from rig.record import delivery_in
+from rig.run.posting import number_of
+from rig.run.session import Refused
+from rig.run.totes import litres_of
+
+if TYPE_CHECKING:
+    from rig.ledger.chain import Record
+
+QUIET = 4
+"""Modules of the quiet zone (ISO/IEC 18004)."""
+DOTS_PER_MM = 8
+"""Of a label printer of 203 dots an inch."""
+_LEAST_DOTS = 3
+_SHARE = 0.56
+"""Of the width, that the code takes at most."""
+_GAP_MM = 1.0
+_LINE = 1.25
+"""Height of a line of text over the size of its letters."""
+_LARGEST_MM, _READABLE_MM, _SMALLEST_MM = 4.2, 2.6, 1.5
+"""Height of letters."""
+_WIDTH = 0.68
+"""Of a letter over its height, on the wide side. Assumed, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A label: its size, millimetres."""
+
+    width_mm: float
+    height_mm: float
+
+
+SIZES = {"small": Size(57.0, 32.0), "large": Size(102.0, 51.0)}
+"""By name: 57 × 32 mm (2¼ × 1¼ in) and 102 × 51 mm (4 × 2 in)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A label as it is drawn: dark modules by row, how large one is, and the lines of text beside the code."""
+
+    size: Size
+    modules: tuple[tuple[bool, ...], ...]
+    """Without the quiet zone."""
+    dots: int
+    """Of the printer, a module."""
+    lines: tuple[str, ...]
+    text_mm: float
+
+    @property
+    def module_mm(self) -> float:
+        """Width of a module."""
+        return self.dots / DOTS_PER_MM
+
+    @property
+    def code_mm(self) -> float:
+        """Width of the code with its quiet zone."""
+        return (len(self.modules) + 2 * QUIET) * self.module_mm
+
+    def bars(self) -> Iterator[tuple[int, int, int]]:
+        """Runs of dark modules: row, column, how many; counted with the quiet zone."""
+        for row, cells in enumerate(self.modules, start=QUIET):
+            column = 0
+            while column < len(cells):
+                end = column
+                while end < len(cells) and cells[end]:
+                    end += 1
+                if end > column:
+                    yield row, column + QUIET, end - column
+                column = end + 1
+
+
+def add_tag(add: Add) -> None:
+    """The command ``tag``."""
+    tag = add("tag", tag_command, "A label for a wheel: a QR code, readable without a network, and its words.")
+    tag.add_argument("id", metavar="ID")
+    tag.add_argument("--out", type=Path, metavar="FILE", help="a .pdf, .png or .svg (default: shown on the terminal)")
+    sizes = ", ".join(f"{name}: {size.width_mm:g} x {size.height_mm:g} mm" for name, size in SIZES.items())
+    tag.add_argument("--size", choices=tuple(SIZES), default="large", help=f"{sizes} (default: %(default)s)")
+    add_config(tag)
+
+
+def tag_command(options: argparse.Namespace) -> int:
+    """Write the label of a wheel."""
+    with book_asked(options) as book:
+        words = tag_words(fill_asked(book, options.id), looks_now(book))
+    text = "; ".join(words)
+    if options.out is None:
+        told(options, {"text": text}, text)
+        if not options.json:
+            segno.make(text, error="m", micro=False).terminal(compact=True)
+        return OK
+    make = _MADE.get(options.out.suffix.lower())
+    if make is None:
+        raise Refused(f"{options.out}: write a name that ends in .pdf, .png or .svg")
+    label = label_of(words, SIZES[options.size])
+    write_file(options.out, make(label))
+    document = {"text": text, "file": str(options.out), "module_mm": label.module_mm, "quiet_modules": QUIET}
+    told(options, document, f"{options.out}: {text}")
+    return OK
+
+
+def tag_words(record: Record, looks: Looks) -> tuple[str, ...]:
+    """What the label says: what is in the wheel, and which record says so."""
+    fill = record.document
+    held = looks.volume(litres_of(fill, "net_l") + litres_of(fill, "existing_l"))
+    if delivery_in(fill) == "not known":
+        held = "litres not known"
+    freeze = fill.get("freeze_c")
+    return (
+        "LIQUID BALLAST INSIDE",
+        f"{fill['size']} {fill.get('position') or ''}".strip(),
+        f"{fill.get('fluid_text') or fill['fluid']}, {held}",
+        *([f"first ice {looks.temperature(freeze)}".replace("°", "")] if isinstance(freeze, int | float) else []),
+        f"filled {looks.day(record.at).isoformat()}",
+        *([f"lot {fill['lot']}"] if fill.get("lot") else []),
+        f"{fill['device']} No. {number_of(record)}",
+        *(["SIMULATED"] if fill.get("simulated") else []),
+    )
+
+
+def label_of(words: tuple[str, ...], size: Size) -> Label:
+    """The label of some words; Refused where they make a code that is too fine for it."""
+    code = segno.make("; ".join(words), error="m", micro=False, boost_error=False)
+    modules = tuple(tuple(bool(cell) for cell in row) for row in code.matrix)
+    dots = int(min(size.height_mm, _SHARE * size.width_mm) * DOTS_PER_MM / (len(modules) + 2 * QUIET))
+    if dots < _LEAST_DOTS:
+        raise Refused("the words of this label are too long for its code: take the other size, or shorten the position")
+    room = size.width_mm - (len(modules) + 2 * QUIET) * dots / DOTS_PER_MM - _GAP_MM
+    return Label(size, modules, dots, *_set(words, room, size.height_mm - 2 * _GAP_MM))
+
+
+def _set(words: tuple[str, ...], width_mm: float, height_mm: float) -> tuple[tuple[str, ...], float]:
+    """The words in lines, and the height of the letters: whole lines where they can be read, else as large as fits."""
+    whole_mm = min(width_mm / (max(map(len, words)) * _WIDTH), height_mm / (len(words) * _LINE), _LARGEST_MM)
+    if whole_mm >= _READABLE_MM:
+        return words, whole_mm
+    text_mm = _READABLE_MM
+    while True:
+        lines = tuple(
+            line for word in words for line in textwrap.wrap(word, max(8, int(width_mm / (text_mm * _WIDTH))))
+        )
+        if len(lines) * text_mm * _LINE <= height_mm or text_mm <= _SMALLEST_MM:
+            return lines, text_mm
+        text_mm -= 0.1
+
+
+def _baselines(label: Label) -> Iterator[tuple[float, str]]:
+    """Where each line of text stands, millimetres from the top, centred on the label as a whole."""
+    step = label.text_mm * _LINE
+    top = (label.size.height_mm - len(label.lines) * step) / 2
+    for number, line in enumerate(label.lines):
+        yield top + number * step + label.text_mm, line
+
+
+def as_svg(label: Label) -> bytes:
+    """The label as SVG, in millimetres."""
+    width, height, module = label.size.width_mm, label.size.height_mm, label.module_mm
+    left = (height - label.code_mm) / 2
+    bars = "".join(
+        f"M{column * module:g} {left + row * module:g}h{count * module:g}v{module:g}h-{count * module:g}z"
+        for row, column, count in label.bars()
+    )
+    text = "".join(f'<text x="{label.code_mm:g}" y="{y:.2f}">{escape(line)}</text>' for y, line in _baselines(label))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
+        f'viewBox="0 0 {width:g} {height:g}"><rect width="{width:g}" height="{height:g}" fill="#fff"/>'
+        f'<path d="{bars}"/>'
+        f'<g font-family="DejaVu Sans, Arial, sans-serif" font-size="{label.text_mm:g}">{text}</g></svg>'
+    ).encode()
+
+
+def as_png(label: Label) -> bytes:
+    """The label as PNG, a dot of the printer each."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    width, height = (round(each * DOTS_PER_MM) for each in (label.size.width_mm, label.size.height_mm))
+    picture = Image.new("1", (width, height), 1)
+    draw = ImageDraw.Draw(picture)
+    top = (height - round(label.code_mm * DOTS_PER_MM)) // 2
+    for row, column, count in label.bars():
+        x, y = column * label.dots, top + row * label.dots
+        draw.rectangle((x, y, x + count * label.dots - 1, y + label.dots - 1), fill=0)
+    font = ImageFont.load_default(label.text_mm * DOTS_PER_MM)
+    for y_mm, line in _baselines(label):
+        draw.text((label.code_mm * DOTS_PER_MM, y_mm * DOTS_PER_MM), line, fill=0, font=font, anchor="ls")
+    out = io.BytesIO()
+    picture.save(out, "PNG", dpi=(DOTS_PER_MM * 25.4, DOTS_PER_MM * 25.4))
+    return out.getvalue()
+
+
+def as_pdf_label(label: Label) -> bytes:
+    """The label as a PDF page of its size."""
+    from rig.books.pdf import page_of
+
+    sheet = page_of(label.size.width_mm, label.size.height_mm)
+    module, top = label.module_mm, (label.size.height_mm - label.code_mm) / 2
+    for row, column, count in label.bars():
+        sheet.rect(column * module, top + row * module, count * module, module, style="F")
+    for y, line in _baselines(label):
+        sheet.put(label.code_mm, y, line, label.text_mm)
+    return bytes(sheet.output())
+
+
+_MADE = {".svg": as_svg, ".png": as_png, ".pdf": as_pdf_label}

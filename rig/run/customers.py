@@ -1,0 +1,107 @@
+"""Customers as the book knows them: each a record under a number that stays, whatever is corrected in it.
+
+Reads, and writes a customer who is new; must not know how any of it is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from pydantic import ValidationError
+
+from rig.ledger.moment import says
+from rig.ledger.shop import Party, Strict
+from rig.run.posting import place_of
+from rig.run.session import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
+
+CUSTOMER = "customer"
+_TRIES = 100
+
+
+class CustomerFacts(Party):
+    """What is kept of a customer beside the number."""
+
+    tax_exempt: str = ""
+    """Why no tax is charged; empty: it is."""
+
+
+def customers(book: Book) -> list[Record]:
+    """Every customer of this book, in the order of the book."""
+    return book.valid(CUSTOMER, truck=book.own)
+
+
+def customer_of(book: Book, number: object) -> Record | None:
+    """The customer of a number as known now; None where there is none."""
+    return book.one(CUSTOMER, str(number)) if number else None
+
+
+def names_of(customer: Record) -> list[str]:
+    """The name of a customer and those that it had before it was corrected: work that was done then is under them."""
+    former = customer.document.get("former_names", [])
+    assert isinstance(former, list)
+    return [str(customer.document["name"]), *former]
+
+
+def customer_named(book: Book, text: str) -> Record | None:
+    """The customer of a number, or of a name that only one has; None for neither. Refused where several have it."""
+    by_number = customer_of(book, text.strip())
+    if by_number is not None:
+        return by_number
+    same = [each for each in customers(book) if place_of(each.document["name"]) == place_of(text)]
+    if len(same) > 1:
+        numbers = ", ".join(str(each.document["customer_number"]) for each in same)
+        raise Refused(f"{len(same)} customers are called {text!r}: say which number: {numbers}")
+    return same[0] if same else None
+
+
+def facts_of(given: Mapping[str, object]) -> dict[str, object]:
+    """What is given of a customer, checked; Refused with what to write."""
+    try:
+        facts = CustomerFacts.model_validate(dict(given))
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = ".".join(str(part) for part in first["loc"])
+        raise Refused(f"customer: {name}: {first['msg']} ({first.get('input')!r})") from error
+    return _kept(facts)
+
+
+def _kept(facts: Strict) -> dict[str, object]:
+    return {name: value for name, value in facts.model_dump(mode="json").items() if value}
+
+
+def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, number: str = "") -> Record:
+    """Write a customer under a number of the shop's own, or under the next one that is free; Refused if it is taken."""
+    kept = facts_of(facts)
+    for _ in range(_TRIES):
+        own = number or _next_number(book)
+        body = {**kept, "customer_number": own}
+        record = book.append(CUSTOMER, own, at, body)
+        # Another program may have taken the number since it was looked up.
+        if says(record, at, body):
+            return record
+        if number:
+            raise Refused(f"customer {number} is {record.document['name']}: leave the number out for the next free one")
+    raise Refused("the book is written by others all the time: try again")
+
+
+def _next_number(book: Book) -> str:
+    """One above the highest number that is one; a correction's key is no number."""
+    numbers = (str(each.document["customer_number"]) for each in customers(book))
+    taken = [int(number) for number in numbers if number.isdecimal()] + [
+        int(key) for key in book.keys(CUSTOMER) if key.isdecimal() and len(key) < 18
+    ]
+    return str(max(taken, default=0) + 1)
+
+
+def of_customer(book: WritableBook, text: str, at: str) -> dict[str, object]:
+    """What a job keeps of a customer who is called ``text``, by number or name; one who is not known yet is new."""
+    if not text.strip():
+        return {"customer": None, "customer_number": None}
+    found = customer_named(book, text) or new_customer(book, {"name": " ".join(text.split())}, at)
+    return {"customer": found.document["name"], "customer_number": found.document["customer_number"]}
