@@ -138,7 +138,7 @@ def tag_words(record: Record, looks: Looks) -> tuple[str, ...]:
         f"{fill['size']} {fill.get('position') or ''}".strip(),
         f"{fill.get('fluid_text') or fill['fluid']}, {held}",
         *([f"first ice {looks.temperature(freeze)}".replace("°", "")] if isinstance(freeze, int | float) else []),
-        f"filled {looks.day(record.at).isoformat()}",
+        f"filled {looks.day_of(fill, record.at)}",
         *([f"lot {fill['lot']}"] if fill.get("lot") else []),
         f"{fill['device']} No. {number_of(record)}",
         *(["SIMULATED"] if fill.get("simulated") else []),

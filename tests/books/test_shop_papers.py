@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -184,7 +185,7 @@ def test_four_wheels_and_the_signature_are_on_one_page_and_the_meter_in_small_ty
 
 
 def test_a_quote_has_positions_quantities_and_each_wheels_own_level(run: Run) -> None:
-    config = ["--config", str(CONFIG / "demo.toml")]
+    config = ["--config", str(shutil.copy(CONFIG / "demo.toml", "rig.toml"))]
     assert run("prices", str(PRICES), *config)[0] == 0
     run("job", "Q", "--customer", "Hill Farm", *config)
     wheels = ["rear left=18.4-38@75%", "front=2*14.9-28@4", "14.9-28@60 gal", "14.9-28@200 kg", "16.9-28"]
@@ -210,7 +211,7 @@ def test_a_quote_has_positions_quantities_and_each_wheels_own_level(run: Run) ->
 
 @pytest.mark.parametrize("wheel", ["a=b=18.4-38", "0*18.4-38", "18.4-38@", "=18.4-38", "18.4-38@lots", "18.4-38@300%"])
 def test_a_wheel_that_cannot_be_read_is_refused(run: Run, wheel: str) -> None:
-    config = ["--config", str(CONFIG / "demo.toml")]
+    config = ["--config", str(shutil.copy(CONFIG / "demo.toml", "rig.toml"))]
     run("prices", str(PRICES), *config)
     assert run("quote", "Q", wheel, *config)[0] in (2, 3)
 

@@ -16,9 +16,10 @@ from shop_books import AT, TRUCK, fill_of, journal_only, journal_with
 from virtual_fills import rig_settings
 
 from rig.books.asked import fill_asked
+from rig.books.looks import Looks
 from rig.books.paper import as_text
-from rig.books.tag import tag_text
-from rig.books.ticket import ticket_paper
+from rig.books.tag import tag_words
+from rig.books.ticket import ticket_of
 from rig.books.undo import correct
 from rig.cli import main
 from rig.ledger.journal import Journal, JournalReader
@@ -179,8 +180,8 @@ def test_a_fill_has_one_number_wherever_it_is_shown(tmp_path: Path, monkeypatch:
     with book_read(tmp_path / "rig-data") as found:
         record = fill_asked(found, "2")
         assert (record.key, record.serial, number_of(record)) == ("b", 5, "2")
-        assert "Truck 1 No. 2;" in f"{tag_text(record)};"
-        assert "No. 2" in as_text(ticket_paper([record], [None], None, None, AT.format(minute=9)), 64)
+        assert "Truck 1 No. 2" in tag_words(record, Looks())
+        assert "No. 2" in as_text(ticket_of(found, [record], None), 64)
     with book_to_write(tmp_path / "rig-data", TRUCK, simulated=True) as written:
         correct(written, record, {"position": "front left"}, "mixed up")
         assert number_of(fill_asked(written, "b")) == "2-1"
