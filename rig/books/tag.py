@@ -25,13 +25,13 @@ from rig.books.looks import Looks
 from rig.books.prices import looks_now
 from rig.books.printing import write_file
 from rig.books.where import OK, Add, add_config, book_asked, told
-from rig.record import delivery_in
+from rig.run.filled import Filled, filled_one
 from rig.run.posting import number_of
 from rig.run.session import Refused
 from rig.run.totes import litres_of
 
 if TYPE_CHECKING:
-    from rig.ledger.chain import Record
+    pass
 
 QUIET = 4
 """Modules of the quiet zone (ISO/IEC 18004)."""
@@ -109,7 +109,7 @@ def add_tag(add: Add) -> None:
 def tag_command(options: argparse.Namespace) -> int:
     """Write the label of a wheel."""
     with book_asked(options) as book:
-        words = tag_words(fill_asked(book, options.id), looks_now(book))
+        words = tag_words(filled_one(book, fill_asked(book, options.id)), looks_now(book))
     text = "; ".join(words)
     if options.out is None:
         told(options, {"text": text}, text)
@@ -126,12 +126,10 @@ def tag_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def tag_words(record: Record, looks: Looks) -> tuple[str, ...]:
+def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
     """What the label says: what is in the wheel, and which record says so."""
-    fill = record.document
-    held = looks.volume(litres_of(fill, "net_l") + litres_of(fill, "existing_l"))
-    if delivery_in(fill) == "not known":
-        held = "litres not known"
+    record, fill = filled.record, filled.record.document
+    held = looks.volume(filled.in_wheel_l + litres_of(fill, "existing_l")) if filled.known else "litres not known"
     freeze = fill.get("freeze_c")
     return (
         "LIQUID BALLAST INSIDE",

@@ -20,6 +20,7 @@ from rig.books.where import OK, Add, add_config, now
 from rig.control.guards import GUARD_NAMED
 from rig.ledger.matching import axle_of
 from rig.record import delivery_in, moved_words, pressure_left_words
+from rig.run.filled import OF_A_FILL, Filled, filled
 from rig.run.posting import number_of
 from rig.run.wheels import finish_faults, finish_of
 from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, held_words, next_steps, unseen_words
@@ -73,7 +74,7 @@ def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Pape
     return ticket_paper(
         records,
         [finish_of(book, record) for record in records],
-        price_block(book, records),
+        [_noted(filled(book, records, book.valid(OF_A_FILL)), looks_of(shop)), price_block(book, records)],
         copies,
         now(),
         looks=looks_of(shop),
@@ -88,7 +89,7 @@ def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Pape
 def ticket_paper(
     records: Sequence[Record],
     ends: Sequence[Record | None],
-    prices: Block | None,
+    further: Sequence[Block | None],
     copies: int | None,
     at: str,
     *,
@@ -105,7 +106,7 @@ def ticket_paper(
         + ([NOT_FINISHED] if faulty else [])
     )
     blocks = [Block("Wheels", (), _wheels(records, looks), "named"), *_sums(records, looks), _liquids(records, looks)]
-    blocks += [_notes(records, ends, looks), *([prices] if prices else []), _details(records, looks)]
+    blocks += [_notes(records, ends, looks), *(each for each in further if each), _details(records, looks)]
     return Paper(
         title="DELIVERY TICKET",
         number=f"{first['device']}  {_numbers(records)}",
@@ -119,6 +120,19 @@ def ticket_paper(
         facts=_facts(records, looks),
         letter=looks.letter,
     )
+
+
+def _noted(fills: Sequence[Filled], looks: Looks) -> Block:
+    """What persons noted of the litres after the fills: a figure of their own, spills."""
+    rows = []
+    for each in fills:
+        if each.figure is not None:
+            what = f"{looks.volume(each.in_wheel_l)} by {each.figure.document['basis']}, a person's figure"
+            rows.append((f"No. {number_of(each.record)}", what))
+        elif each.spilled_l:
+            what = f"{looks.volume(each.spilled_l)} spilled; {looks.volume(each.in_wheel_l)} in the wheel"
+            rows.append((f"No. {number_of(each.record)}", what))
+    return Block("Noted afterwards", tuple(rows))
 
 
 def _numbers(records: Sequence[Record]) -> str:

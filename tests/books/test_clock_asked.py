@@ -19,6 +19,7 @@ from rig.ledger.keeping import book_read
 from rig.panel.after import ticket_words
 from rig.panel.history import fills_view
 from rig.run.clock_memory import look, records_of, utc_now
+from rig.run.filled import Filled
 from rig.run.session import Refused
 from rig.run.time_guard import seconds
 
@@ -131,5 +132,5 @@ def test_a_fill_dated_2020_does_not_enter_the_book_without_a_word(tmp_path: Path
         assert 0 < seconds(second.at) - seconds(first.at) < 1
         words = ticket_words(book, "second")
         assert "date not known, after 2026-11-20" in " ".join(words.split())
-        assert "filled not known, after 2026-11-20" in tag_words(second, Looks())
+        assert "filled not known, after 2026-11-20" in tag_words(Filled(second), Looks())
         assert "date not known" not in ticket_words(book, "first")

@@ -21,6 +21,7 @@ from rig.books.looks import Looks
 from rig.books.tag import DOTS_PER_MM, QUIET, SIZES, Label, as_pdf_label, as_png, as_svg, label_of, tag_words
 from rig.cli import main
 from rig.ledger.keeping import book_of
+from rig.run.filled import Filled
 from rig.run.session import Refused
 
 WORDS = ("LIQUID BALLAST INSIDE", "18.4-38 rear left", "beet, 411.8 L (108.8 gal)", "first ice -37 C (-35 F)",
@@ -111,4 +112,4 @@ def test_the_command_writes_each_kind(
     assert main(["tag", "a", "--out", "t.doc"]) == 3
     with book_of(tmp_path / "rig-data") as book:
         [fill] = book.valid("fill")
-    assert "first ice -35 F (-37 C)" in tag_words(fill, Looks(us=True))
+    assert "first ice -35 F (-37 C)" in tag_words(Filled(fill), Looks(us=True))

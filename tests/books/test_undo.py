@@ -388,3 +388,10 @@ def test_at_a_terminal_it_is_asked_about(run: Run, monkeypatch: pytest.MonkeyPat
     words = ("note", "finish", *REAR, "--pressure", "400 psi", "--leak", "none")
     assert "not kept" in run(*words, status=3)
     assert "Is it so? [y/N]" in run(*words)
+
+
+def test_ticket_and_label_follow_what_was_spilled(run: Run, data: Path) -> None:
+    journal_with(data, fill_now("a", net_l=200.0))
+    run("note", "spill", "--fill", "a", "--volume", "20 L", *WHY)
+    assert "20.0 L (5.3 gal) spilled; 180.0 L (47.6 gal) in the wheel" in " ".join(run("ticket", "a").split())
+    assert "beet, 180.0 L (47.6 gal)" in run("tag", "a")

@@ -24,6 +24,7 @@ from rig.books.undo import correct
 from rig.cli import main
 from rig.ledger.journal import Journal, JournalReader
 from rig.ledger.keeping import BOOK_NAME, book_read
+from rig.run.filled import Filled
 from rig.run.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
 from rig.run.totes import movements
 
@@ -180,7 +181,7 @@ def test_a_fill_has_one_number_wherever_it_is_shown(tmp_path: Path, monkeypatch:
     with book_read(tmp_path / "rig-data") as found:
         record = fill_asked(found, "2")
         assert (record.key, record.serial, number_of(record)) == ("b", 5, "2")
-        assert "Truck 1 No. 2" in tag_words(record, Looks())
+        assert "Truck 1 No. 2" in tag_words(Filled(record), Looks())
         assert "No. 2" in as_text(ticket_of(found, [record], None), 64)
     with book_to_write(tmp_path / "rig-data", TRUCK, simulated=True) as written:
         correct(written, record, {"position": "front left"}, "mixed up")

@@ -280,7 +280,8 @@ def test_nothing_has_no_sign(layout: str, at_s: float) -> None:
 
 
 def test_the_paper_says_what_the_terminal_says() -> None:
-    from rig.books.paper import as_text
+    from rig.books.looks import Looks
+from rig.books.paper import as_text
     from rig.books.ticket import ticket_paper
 
     ran = run_fill(faults=["hose_off@0"])
@@ -289,7 +290,7 @@ def test_the_paper_says_what_the_terminal_says() -> None:
         "ctl": 1.0, "device": "Truck 1", "software": {"version": "1", "hash": "0"}, "number": 7, "job": "", "tote": "",
     }  # fmt: skip
     record = Record("Truck 1", 1, AT, "fill", "a", json.dumps(body), "", "0" * 64)
-    text = " ".join(as_text(ticket_paper([record], [None], None, None, AT), 80).split())
+    text = " ".join(as_text(ticket_paper([record], [None], (), None, AT, looks=Looks()), 80).split())
     assert "IN THE TYRE" not in text
     assert "in the tyre not known (" in text
     assert "weight not known" in text
