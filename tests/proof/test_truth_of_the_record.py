@@ -281,7 +281,7 @@ def test_nothing_has_no_sign(layout: str, at_s: float) -> None:
 
 def test_the_paper_says_what_the_terminal_says() -> None:
     from rig.books.looks import Looks
-from rig.books.paper import as_text
+    from rig.books.paper import as_text
     from rig.books.ticket import ticket_paper
 
     ran = run_fill(faults=["hose_off@0"])
