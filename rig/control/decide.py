@@ -96,7 +96,7 @@ def _guard(turn: Turn) -> None:
 
 def _break(turn: Turn, guard: Guard) -> None:
     state = turn.state.state
-    if state in _NOT_LIVE:
+    if state in ENDED or (state is State.IDLE and not guard.idle):
         return
     before = turn.state.alarms
     turn.set(alarms=raise_alarm(before, guard))
@@ -104,6 +104,9 @@ def _break(turn: Turn, guard: Guard) -> None:
         turn.note("alarm", name=guard.name, action=guard.action, text=guard.text, do=guard.first)
         turn.flag(guard.name)
         turn.set(tally=with_doubt(turn.setup, turn.state, guard.name))
+    if state is State.IDLE:
+        # Nothing runs that could be stopped; a permissive keeps it from starting.
+        return
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             _break_off(turn)
@@ -188,7 +191,7 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return _refused(turn, "start", *found, *unasked)
     # What the hose gave when the gun was put on is no flow of this fill.
     now_s = turn.facts.reading.now_s
-    turn.set(opened_s=now_s, regime_s=now_s, flow=Flow())
+    turn.set(opened_s=now_s, regime_s=now_s, flow=Flow(), alarms=cleared(turn.state.alarms))
     if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
         # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
         turn.set(gas=at_rest(turn.state.gas, turn.setup, turn.facts.tyre_kpa, turn.facts.offset_l, pumped=False))

@@ -26,7 +26,7 @@ _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped",
 """Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
 _UNSEEN = frozenset({
     "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
-    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
+    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0

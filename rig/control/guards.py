@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control import agreement
+from rig.control import agreement, unasked
 from rig.control.observe import MOST_FLOW, Facts
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
 from rig.control.procedure import Phase, State
@@ -27,8 +27,6 @@ Scope = frozenset[tuple[State, Phase]]
 """In which states and phases a row is watched."""
 
 _SLOWEST_LPS = 0.03
-_STRAY_L = 0.03
-"""More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
 _NEEDED = frozenset({"meter_count", "line_pressure"})
@@ -63,6 +61,8 @@ class Guard:
     """Judged even when a scan brought nothing new: it is about the controller itself or about the silence."""
     may_accept: bool = False
     """A judgement rather than a limit: a person may look, and go on past it for this fill."""
+    idle: bool = False
+    """Told before the start, too, where nothing is held or tripped yet."""
 
 
 def _estop(setup: Setup, facts: Facts) -> bool:
@@ -86,7 +86,9 @@ def _pressure_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _line_high(setup: Setup, facts: Facts) -> bool:
-    line = facts.reading.line_kpa
+    # As it came over the wire: no smoothing stands between a pressure and its limit.
+    raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
+    line = line if raw is None else raw
     return line is not None and line >= setup.line.relief_kpa + 3 * KPA_PER_PSI
 
 
@@ -107,12 +109,6 @@ def _not_obeyed(setup: Setup, facts: Facts) -> bool:
         return False
     told = facts.outputs
     return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
-
-
-def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    # Where the level or the time counts, litres show too late, and a shut hose takes none: the gauge tells.
-    unasked = agreement.goes_on_rising(setup, facts) or agreement.pressed_unasked(setup, facts)
-    return unasked or facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -291,8 +287,10 @@ GUARDS: tuple[Guard, ...] = (
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
-    Guard("flow_while_stopped", "trip", 0.0, _flow_while_stopped, "Liquid flows though the pump is off.",
+    Guard("flow_while_stopped", "trip", 0.0, unasked.flows, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
+    Guard("moves_while_off", "trip", 0.0, unasked.moves, "The pressure moves though everything is off.",
+          "Cut the pump's supply and shut the gun: a contactor is welded, a vent open, or it leaks.", idle=True),
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",

@@ -117,11 +117,6 @@ def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float
     return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
 
 
-def rest_gauge_kpa(reading: Reading) -> float | None:
-    """The gauge that a rest is read from: the one at the tyre where there is one."""
-    return reading.tyre_kpa if reading.tyre_kpa is not None else reading.line_kpa
-
-
 def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) -> float | None:
     """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:

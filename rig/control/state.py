@@ -9,6 +9,7 @@ from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
+from rig.control.rest import Gauge, gauge_of
 from rig.control.values import Meter, Outputs, Setup
 
 LEVEL_DOUBT = 0.05
@@ -96,6 +97,14 @@ class Stroke:
         return self.drew or self.pushed or self.ended_by == PRESSED
 
 
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A movement of the pressure one way: when it ended, and how far it went."""
+
+    at_s: float = -1e9
+    kpa: float = 0.0
+
+
 @changeable
 class Alarms:
     """First-out and what followed, with the delays that are running."""
@@ -163,9 +172,16 @@ class FillState:
     gauge_kpa: float | None = None
     gauge_s: float = 0.0
     """When the line gauge last showed another value."""
-    stood_kpa: float | None = None
-    stood_s: float = 0.0
-    """What the gauge at rest is compared with, and since when it has stayed near it."""
+    line: Gauge = Gauge()
+    tyre: Gauge = Gauge()
+    """The gauge at the pump and the one at the gun, as they were followed."""
+    moves_kpa_s: float = 0.0
+    """How fast the pressure moves, though all is off, as no gas does by itself; 0 where it does not."""
+    level_kpa: float | None = None
+    """Where the line gauge stood last, within what begins a new creep of the gas."""
+    rose: Moved = Moved()
+    fell: Moved = Moved()
+    """How that level last went up and down, whatever moved it."""
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False
@@ -211,6 +227,8 @@ def new_fill(setup: Setup) -> FillState:
         gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
         tally=tally,
         mark=Mark(tally),
+        line=gauge_of(setup.line_gauge.noise_kpa),
+        tyre=gauge_of(setup.tyre_gauge.noise_kpa),
         overruns=setup.overruns,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,

@@ -80,6 +80,10 @@ class Point(Strict):
     low: float | None = None
     high: float | None = None
     """Believable range of the scaled value; outside it the reading is a sensor fault, not a number."""
+    noise: float | None = Field(default=None, gt=0)
+    """One standard deviation of a single scan, in ``quantity`` units, of a pressure; without it, it is learned."""
+    damping: Seconds | None = None
+    """Time constant with which the scans of a pressure are smoothed; without it, as its noise asks for."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Point:
