@@ -105,7 +105,7 @@ def _taken(
     """The gauge with one scan more, and what it shows if it stands; only then its noise is learned."""
     before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, damped.damping_s, may_stand=may_stand)
     stands = rest.at_rest(gauge) if may_stand else None
-    return (gauge if stands is None else rest.learned(gauge, before_kpa)), stands
+    return (gauge if stands is None else rest.learned(gauge, before_kpa, stands)), stands
 
 
 def _shown(state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> Shown:

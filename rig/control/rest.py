@@ -30,8 +30,8 @@ _SURE = 5.5
 _EVEN = 0.5
 """A pump moves evenly: the slower half of the window has at least this share of the other's slope. Of a step, or of a
 gauge that follows with a lag, it has not."""
-_SHOWS = 4.0
-"""Standard errors that a half's slope has by itself: noise must not make the end of a stop's fall look even."""
+_DOUBT = 1.5
+"""Standard errors by which each half may be less even than it looks."""
 _STRAIGHT = 0.08
 """Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
 _QUIET_KPA = 0.3
@@ -39,7 +39,7 @@ _QUIET_KPA = 0.3
 _MOST_DAMPING_S = 0.8
 _JUMP = 5.0
 """Standard deviations by which a scan differs that a smoothed gauge goes after at once."""
-_FLOOR_KPA = 0.03
+_FLOOR_KPA = 0.02
 """Least noise that is believed of a gauge: its own step."""
 _FORGETS = 150.0
 """Scans after which the noise that was learned is learned anew."""
@@ -76,6 +76,9 @@ class Rest:
     slope_u_kpa_s: float
     """The slope's, at 95 %."""
     span_s: float
+    scatter: float
+    """Variance of a scan as the window shows it, from so many degrees of freedom."""
+    freedom: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +131,16 @@ def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | 
     return Gauge(raw_kpa, kpa, now_s, gauge.variance, gauge.weight, blocks, began_s)
 
 
-def learned(gauge: Gauge, before_kpa: float | None) -> Gauge:
-    """The gauge with the noise that its last scan shows against the one ``before_kpa``; it stands, nothing else does.
+def learned(gauge: Gauge, before_kpa: float | None, rest: Rest) -> Gauge:
+    """The gauge with the noise that a rest shows: its window's scatter, then each scan against the one ``before_kpa``.
 
     Half the mean square of successive differences is the variance, whatever drifts slowly (J. von Neumann, 1941).
     """
     if gauge.raw_kpa is None or before_kpa is None:
         return gauge
+    if rest.freedom > gauge.weight:
+        variance, weight = max(rest.scatter, _FLOOR_KPA**2), float(rest.freedom)
+        return Gauge(gauge.raw_kpa, gauge.kpa, gauge.at_s, variance, weight, gauge.blocks, gauge.began_s)
     half = min(0.5 * (gauge.raw_kpa - before_kpa) ** 2, _ROBUST * gauge.variance)
     weight = min(gauge.weight + 1.0, _FORGETS)
     variance = max(gauge.variance + (half - gauge.variance) / (weight + 1.0), _FLOOR_KPA**2)
@@ -257,7 +263,9 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
     if not longest and strays_kpa > _JUMP * scan_u + demand.creep_kpa_s * _BLOCK_S:
         # It stood until a moment ago.
         return None
-    return Rest(now_kpa + ends, _BOUND * mean_u, slope, _BOUND * slope_u, now_s - at_s)
+    freedom = line.blocks - 2
+    scatter = line.misfit() * line.scans / freedom
+    return Rest(now_kpa + ends, _BOUND * mean_u, slope, _BOUND * slope_u, now_s - at_s, scatter, freedom)
 
 
 def unseen(gauge: Gauge) -> Gauge:
@@ -313,7 +321,8 @@ def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> floa
         return 0.0
     straight = whole.misfit() <= (_STRAIGHT * slope * whole.span_s()) ** 2 + _BOUND**2 * gauge.variance
     way = math.copysign(1.0, slope)
-    halves = [(way * half.pooled(gauge.variance)[0], half.noise_u(gauge.variance)) for half in (newest, older)]
-    (slower, _), (faster, _) = sorted(halves)
-    shows = all(each > _SHOWS * noise_u for each, noise_u in halves)
-    return slope if straight and shows and slower >= _EVEN * faster else 0.0
+    (slower, slow_u), (faster, fast_u) = sorted(
+        (way * half.pooled(gauge.variance)[0], _DOUBT * half.noise_u(gauge.variance)) for half in (newest, older)
+    )
+    # Surely so: noise must not make the end of a stop's fall look even.
+    return slope if straight and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0
