@@ -30,6 +30,11 @@ _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
+_SEEN_AT_ONCE = ("pulses", "total", "rate")
+"""Meters that show a change of the flow within a second."""
+_COLLAPSED = 0.8
+"""Share of an even flow below which it has collapsed: air at the pump is pressed together to less."""
+_FELL_KPA = 1.0
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
 LOST_ON_AIR = 0.3
@@ -205,6 +210,23 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
     return line - least < facts.gas.low - APART_KPA
+
+
+def starves(setup: Setup, facts: Facts) -> bool:
+    """The flow has fallen away at once and the gauge with it: what the pump draws from gives no liquid any more.
+
+    Behind a valve that shuts the gauge rises, out of a hose or a vent more flows, a meter that slips moves no gauge.
+    """
+    stroke, line = facts.stroke, facts.reading.line_kpa
+    flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + BLANK_S
+    if not flows or not stroke.even_lps or line is None or facts.gas is None or setup.meter.kind not in _SEEN_AT_ONCE:
+        return False
+    fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
+    if not 0 < facts.flow_lps < least_lps or fell_lps < 2 * setup.meter.litres_per_pulse:
+        return False
+    # Of what the hose alone takes less for it a part must show; a bore that is not known takes more.
+    less_kpa = hose_loss_kpa(setup.line, stroke.even_lps) - hose_loss_kpa(setup.line, facts.flow_lps)
+    return stroke.even_over_kpa - (line - facts.gas.best) > max(0.5 * less_kpa, _FELL_KPA) + facts.wavers_kpa
 
 
 def loses_nothing(setup: Setup, facts: Facts) -> bool:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
+from rig.control.doubt import rebooked_dry, with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
@@ -123,6 +123,8 @@ def hold(turn: Turn, why: str) -> None:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
+    if why == "suction_dry":
+        turn.set(tally=rebooked_dry(turn.setup, turn.state))
     if why == "pressure_low":
         # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)

@@ -136,6 +136,22 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
+def rebooked_dry(setup: Setup, state: FillState) -> Tally:
+    """The account once the suction has run dry: what was counted since then is air, and stands in hose and suction.
+
+    It has pushed as much of the hose's liquid into the tyre, so that the net stays; by how much is in doubt.
+    """
+    tally, line = state.tally, setup.line
+    air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
+    return changed(
+        tally,
+        air_forward_l=tally.air_forward_l + air_l,
+        hose_l=tally.hose_l - air_l,
+        suction_air_kpa_l=line.suction_l * line.atmosphere_kpa_abs,
+        either_l=tally.either_l + air_l + line.pump_lps * line.coast_s,
+    )
+
+
 def with_late_rise(setup: Setup, state: FillState) -> Tally:
     """The account once the gauge has risen by more than the litres can do: until then they may have gone elsewhere."""
     doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))

@@ -310,6 +310,8 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
+    Guard("suction_dry", "hold", 1.5, agreement.starves, "Flow and pressure collapse: tote or suction runs dry.",
+          "Look at the tote, its vent, the suction hose and strainer; does the pump turn at its speed?", _PUMPING),
     Guard("air_pumped", "hold", 3.0, agreement.loses_nothing, "No liquid shows on the gauge: the pump moves air.",
           "Is the tote empty, the suction hose tight and under the liquid? Then: gun on the valve, plunger down?",
           _PUMPING, may_accept=True),

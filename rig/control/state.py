@@ -75,6 +75,12 @@ class Stroke:
     """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0
     watch_gas_kpa: float = 0.0
+    even_lps: float = 0.0
+    even_over_kpa: float = 0.0
+    even_passed_l: float = 0.0
+    """When liquid last flowed evenly: its flow, how far the gauge stood above the air space, what had passed the meter.
+
+    Flow and gauge are the last stroke's until its own are seen."""
 
     @property
     def pumped(self) -> bool:
