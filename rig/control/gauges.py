@@ -31,8 +31,8 @@ _PUMP_SHARE = 0.5
 """A pump that was not told to run moves at least this share of what its plate says: a worn one, against pressure."""
 _LEAST_KPA_S = 0.1
 """What is slower than this, warm liquid and the sun do in minutes."""
-_SPAN_S = 1.5
-"""The shortest window in which movement is told; with the scan that ends it, less than 2 s."""
+_SPAN_S = 1.25
+"""The shortest window in which movement is told; with the block that confirms it, less than 2 s."""
 _FOLLOWS_S = 1.0
 _WENT_KPA = 3.0
 """A movement of the gas by so much begins a new creep against it."""
@@ -69,7 +69,9 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
     state = _trends(off_s, changed(state, line=line, tyre=tyre, gauge_kpa=shown_kpa, gauge_s=gauge_s))
     if line.began_s == now_s or not line.blocks:
         # Asked once for each block: what is judged in between is the last one's.
-        state = changed(state, moves_kpa_s=_moves_kpa_s(setup, state, now_s))
+        # Twice: a step on a gauge with a lag looks even for a moment.
+        slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
+        state = changed(state, moved_kpa_s=slope, moves_kpa_s=slope if slope * before > 0 else 0.0)
     shown = _shown(state, tyre if reading.tyre_kpa is not None else line, stands, now_s) if may_stand else Shown()
     return state, _judged(reading, state, shown.rest), shown
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 from rig.control import agreement, unasked
 from rig.control.observe import MOST_FLOW, Facts
-from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
+from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
 from rig.control.values import Setup
@@ -192,15 +192,15 @@ def _dry(setup: Setup, facts: Facts) -> bool:
 
 
 def _pressure_low(setup: Setup, facts: Facts) -> bool:
+    if facts.phase is Phase.SHUT:
+        return facts.stroke.drawn_out
     if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
     if facts.phase is Phase.SETTLE:
         lowered = facts.rests and facts.stroke.ended_by in ("time", "floor", "unsure")
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
-    # Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
-    least_kpa = max(min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
-    return lowered and facts.tyre_kpa < least_kpa
+    return lowered and facts.tyre_kpa < least_kpa(setup, facts.stroke.goal_kpa)
 
 
 def _not_seated(setup: Setup, facts: Facts) -> bool:
@@ -337,7 +337,7 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("pressure_low", "hold", 0.5, _pressure_low, "The tyre is lower than planned: the bead may let go.",
           "Look at the bead all round; air the tyre up to the floor before going on.",
-          _running(Phase.SETTLE, Phase.DRAW_DOWN, Phase.BY_HAND)),
+          _running(Phase.SETTLE, Phase.DRAW_DOWN, Phase.BY_HAND, Phase.SHUT)),
     Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",

@@ -150,6 +150,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts, shown)
+    if facts.rests and facts.tyre_kpa is not None:
+        state = changed(state, told_s=reading.now_s)
     return _extremes(state, facts), facts
 
 

@@ -129,6 +129,14 @@ def vacuum(kpa: float | None) -> bool:
     return kpa is not None and kpa < -NO_TYRE_KPA
 
 
+def least_kpa(setup: Setup, goal_kpa: float) -> float:
+    """The least that a tyre may hold which is let down to ``goal_kpa`` or the floor, whichever is lower.
+
+    Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
+    """
+    return max(min(setup.window.floor_kpa, goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
+
+
 def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:
     """Pressure behind the gun while the liquid stands, by the gauge at the pump; ``covered_m`` further up if told."""
     if reading.line_kpa is None:

@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-_BLOCK_S = 0.25
+_BLOCK_S = 0.2
 _LONGEST_S = 20.0
 """Longer is no window: gas and hands have moved by then."""
 _FEWEST = 3
@@ -280,7 +280,7 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
     window that began so many seconds ago how fast the gauge may rise, and how fast it may fall.
     """
     blocks = gauge.blocks
-    if len(blocks) < 2 * _FEWEST:
+    if len(blocks) < 2 * _FEWEST - 1:
         return None
     now_s, now_kpa, _ = blocks[-1]
     newest, older, whole = _Line(), _Line(), _Line()
@@ -290,7 +290,7 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
         (newest if t > -span_s / 2 else older).add(t, p, scans)
         if t > -span_s + _BLOCK_S:
             continue
-        if min(newest.blocks, older.blocks) >= _FEWEST:
+        if min(newest.blocks, older.blocks) >= _FEWEST - 1:
             slope = _even_slope(gauge, whole, newest, older)
             if slope:
                 up_kpa_s, down_kpa_s = most_kpa_s(-t)

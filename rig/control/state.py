@@ -51,6 +51,8 @@ class Stroke:
     """A tyre that should have been emptied by now has given nothing that could be measured."""
     wants_air: bool = False
     """Air should leave but the liquid stands at the valve."""
+    drawn_out: bool = False
+    """One reverse more might draw the tyre below its least pressure, if the valve is open in truth."""
     cools: bool = False
     """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
     feels: bool = False
@@ -181,10 +183,14 @@ class FillState:
     line: Gauge = Gauge()
     tyre: Gauge = Gauge()
     """The gauge at the pump and the one at the gun, as they were followed."""
+    moved_kpa_s: float = 0.0
     moves_kpa_s: float = 0.0
-    """How fast the pressure moves, though all is off, as no gas does by itself; 0 where it does not."""
+    """How fast the pressure moves, though all is off, as no gas does by itself, by the last block and by two in a row;
+    0 where it does not."""
     level_kpa: float | None = None
     """Where the line gauge stood last, within what begins a new creep of the gas."""
+    told_s: float = 0.0
+    """When the gauge last told the tyre's pressure at rest."""
     rose: Moved = Moved()
     fell: Moved = Moved()
     """How that level last went up and down, whatever moved it."""
@@ -222,6 +228,11 @@ class FillState:
     last_note_s: float = -1e9
     flush_start_l: float = 0.0
     """Returned when the last reverse began, to tell what that reverse itself brought back."""
+    reversals: int = 0
+    """How often the hose was reversed off behind a valve that was said to be shut."""
+    reversed_s: float = 0.0
+    reversed_from_kpa: float | None = None
+    """For how long in all, since a rest last told what the tyre may hold, and what it told; None: the fill's last."""
 
 
 def new_fill(setup: Setup) -> FillState:
