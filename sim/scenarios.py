@@ -45,6 +45,8 @@ PARTS = (
 """What can be left out of a scenario, by name."""
 LATE = ("reverse_welded",)
 """Faults that joined when seeds of the others were known: they take the place of another now and then, part "late"."""
+AS_THEN = ("noise", "late")
+"""Parts that joined later: with these left out a seed is the fill that it was before."""
 _EARLY = tuple(sorted(FAULTS.keys() - set(LATE)))
 _SPAN_KPA = 60 * KPA_PER_PSI
 _MOST_NOISE = 0.005

@@ -19,12 +19,16 @@ from dataclasses import dataclass
 _BLOCK_S = 0.2
 _LONGEST_S = 20.0
 """Longer is no window: gas and hands have moved by then."""
+_ENOUGH_S = 10.0
+"""Of a gauge that does not come to rest so much is looked at: what was before, a gun put on say, tells no more."""
 _FEWEST = 3
 """Blocks below which a line has no scatter."""
 _WORTH = 8.0
 """How many blocks the known noise counts for beside a window's own scatter."""
 _BOUND = 2.0
 """Standard errors of a bound at 95 %."""
+_MOVES = 3.0
+"""Standard errors beyond which a window does not stand: too early a "no" costs some tenths of a second."""
 _SURE = 5.5
 """Standard errors of a slope beyond which nothing that stands comes: every scan of a shift asks."""
 _EVEN = 0.5
@@ -232,7 +236,7 @@ class _Line:
 def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Rest | None:
     """What the gauge shows if it stands: by the shortest window that meets the demand.
 
-    ``longest``: by all there is, whatever it shows and however uncertain that is, where a rest cannot be waited for.
+    ``longest``: by the last ten seconds, whatever they show, where a rest cannot be waited for.
     """
     blocks = gauge.blocks
     if len(blocks) < _FEWEST:
@@ -244,12 +248,17 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
         line.add(at_s - now_s, kpa - now_kpa, scans)
         if line.blocks < _FEWEST:
             continue
-        if at_s - now_s > -demand.least_s + _BLOCK_S:
+        if at_s - now_s > -demand.least_s:
             continue
+        if longest and at_s - now_s < -_ENOUGH_S:
+            break
         slope, slope_u = line.slope(gauge.variance)
         scan_u = math.sqrt(line.pooled(gauge.variance)[1])
         mean_u = scan_u / math.sqrt(line.scans)
         meets = abs(slope) + _BOUND * slope_u <= demand.creep_kpa_s and _BOUND * mean_u <= demand.u_kpa
+        if not longest and abs(slope) - _MOVES * slope_u > demand.creep_kpa_s:
+            # It moves now, however long it stood before.
+            return None
         if meets and not longest:
             break
     if not (meets or longest) or not mean_u:

@@ -37,8 +37,11 @@ def moves(setup: Setup, facts: Facts) -> bool:
 
     What a meter would count and does not is a leak, an open vent or a gauge that drifts: another row's matter.
     """
-    falls = facts.moves_kpa_s < 0 and (setup.meter.reverse == "none" or setup.meter.estimated)
-    rises = facts.moves_kpa_s > 0 and facts.valve_open and setup.meter.estimated
+    blind_back = setup.meter.reverse == "none" or setup.meter.estimated
+    falls = facts.moves_kpa_s < 0 and blind_back
+    # From below the tyre's pressure it rises where the hose's liquid is drawn off, and loses less and less.
+    below = blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.low - APART_KPA / 2
+    rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)
     return falls or rises or _drawn(setup, facts)
 
 
