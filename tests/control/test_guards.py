@@ -25,16 +25,13 @@ def _by_fault(fault: str, **keys: object) -> Callable[[], Ran]:
     return lambda: run_fill(faults=[fault], **keys)  # type: ignore[arg-type]
 
 
-def _in_phase(
-    fault: str, phase: Phase, also: tuple[str, ...] = (), *, lasts_s: float | None = None, **keys: object
-) -> Callable[[], Ran]:
+def _in_phase(fault: str, phase: Phase, also: tuple[str, ...] = (), **keys: object) -> Callable[[], Ran]:
     """The fault comes half a second into the first such phase, as a healthy run of the same fill shows it."""
 
     def run() -> Ran:
         began: list[float] = []
-        lasts = "" if lasts_s is None else f":{lasts_s:g}"
         run_fill(watch=lambda d: began.append(d.state.now_s) if d.state.phase is phase else None, **keys)  # type: ignore[arg-type]
-        return run_fill(faults=[*also, f"{fault}@{began[0] - 0.5:g}{lasts}"], **keys)  # type: ignore[arg-type]
+        return run_fill(faults=[*also, f"{fault}@{began[0] - 0.5:g}"], **keys)  # type: ignore[arg-type]
 
     return run
 
@@ -63,8 +60,18 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "no_flow": _by_fault("pump_no_start@60"),
     "no_rise": _by_fault("hose_off@60"),
     "estimates_disagree": _by_fault("pressure_drift@60", tote__fluid="water", pump__flow="20 L/min"),
-    # Stray pulses go on where the pump stops.
-    "air_pumped": lambda: run_fill(faults=["meter_noise@60", "pump_no_start@60"]),
+    # An empty tote that its level denies, at so little pressure that the air is hardly pressed together.
+    "air_pumped": _in_phase(
+        "tote_empty",
+        Phase.DRAW_DOWN,
+        ("level_stuck@0",),
+        layout="draw-down",
+        question=Question("11L-15"),
+        tote__fluid="water",
+        pump__flow="12 L/min",
+        limits__floor="-2 psi",
+        sim__bead_limit="-9 psi",
+    ),
     "reverse_flow": _by_fault("meter_backwards@0"),
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
@@ -73,8 +80,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
     # The person said 12 o'clock, the valve stands at 4.
     "liquid_drawn": lambda: run_fill(layout="draw-down", sim__valve_at=4),
-    # One that shuts again, late; one that stays open is told before the gauge is at rest.
-    "pressure_low": _in_phase("valve_stuck_open", Phase.VENT, size="11L-15", lasts_s=3.3),
+    # Its last vent shuts a second late; one that stays open is told before the gauge is at rest.
+    "pressure_low": _by_fault("valve_stuck_open@103.8:3.9", size="11L-15"),
     "moves_while_off": _in_phase("reverse_welded", Phase.DRAW_DOWN, layout="draw-down", meter__reverse="none"),
     "suction_dry": _by_fault("tote_empty@60", points__tote_level=None),
     "insert_not_seated": _by_fault("insert_not_seated@20", size="11L-15"),
