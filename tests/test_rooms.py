@@ -138,7 +138,7 @@ def test_a_room_knows_only_what_it_may(name: str) -> None:
     assert guilty == []
 
 
-SHOWN = {"values", "procedure", "state", "snapshot", "guards", "checks"}
+SHOWN = {"values", "procedure", "state", "snapshot", "unsafe", "guards", "checks"}
 """What the page may know of the controller: its words and its figures, never what decides."""
 
 

@@ -85,8 +85,6 @@ class Facts:
     """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
     restless: bool
     """It has had that time, and moves all the same; or it moves as no gas does by itself."""
-    rest_u_kpa: float
-    """Uncertainty at 95 % that the gauge's noise has left in the rest."""
     moves_kpa_s: float
     """How fast the line gauge moves, though all is off, as no gas does by itself; else 0."""
     last_way: int
@@ -306,7 +304,6 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         still=still,
         rests=rests,
         restless=still and shown.restless,
-        rest_u_kpa=shown.rest.u_kpa if shown.rest is not None else 0.0,
         moves_kpa_s=state.moves_kpa_s,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
