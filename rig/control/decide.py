@@ -229,8 +229,8 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
     # What a stroke or a silent meter was judged by is the person's to have mended: the next one tells.
-    mended = {"air_stayed": False, "liquid_came": False, "wants_air": False, "nothing_came": False, "drawn_out": False}
-    stroke = changed(turn.state.stroke, **mended)
+    stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
+    stroke = changed(stroke, nothing_came=False, drawn_out=False)
     unmoved_s = 0.0 if turn.state.alarms.first_out == "no_flow" else turn.state.unmoved_s
     turn.set(alarms=_accept(turn.state.alarms), stroke=stroke, unmoved_s=unmoved_s)
     turn.state_trigger("resume", request.by)

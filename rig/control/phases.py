@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import fell_too_far, rises_too_much, starves, stays_too_high, untold
+from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, untold
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
@@ -24,6 +24,7 @@ from rig.control.learning import (
     overrun_s,
     stopped,
     vent_s,
+    watch_flow,
 )
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
@@ -46,8 +47,6 @@ _LAST_SHARE = 0.02
 """Share of the target that is a top-up, no stroke."""
 _COUNTED_U = 0.1
 """One count as a share of a flow that is measured."""
-_EVEN = 0.05
-"""A flow that falls no further below its smooth measure is even."""
 _LEAST_DRAW_S = 5.0
 """A draw that dry running would end sooner waits until the pump has cooled."""
 
@@ -299,7 +298,7 @@ def fill(turn: Turn) -> None:
     """Pump until the count or the pressure says stop, each with what still flows after the decision."""
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
-    _watch_flow(turn)
+    watch_flow(turn)
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
     overrun_l = flow * overrun_s(setup, state, flow)
     hose_air_l = setup.line.hose_l - state.tally.hose_l
@@ -356,19 +355,6 @@ def _watch_rise(turn: Turn) -> None:
         turn.set(
             stroke=changed(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
         )
-
-
-def _watch_flow(turn: Turn) -> None:
-    """Keep what an even flow shows: a suction that runs dry is told by what falls from there."""
-    facts, setup, line_kpa = turn.facts, turn.setup, turn.facts.reading.line_kpa
-    if facts.gas is None or not facts.wet or line_kpa is None or starves(setup, facts):
-        return
-    least_lps = facts.slow_lps - max(_EVEN * facts.slow_lps, setup.meter.litres_per_pulse)
-    if facts.run_s >= setup.line.start_lag_s + BLANK_S and facts.flow_lps >= least_lps > 0:
-        passed_l = turn.state.tally.passed_forward_l(setup.meter)
-        over_kpa = line_kpa - facts.gas.best
-        stroke = turn.state.stroke
-        turn.set(stroke=changed(stroke, even_lps=facts.slow_lps, even_over_kpa=over_kpa, even_passed_l=passed_l))
 
 
 def _end_stroke(turn: Turn, why: str) -> None:
