@@ -33,6 +33,8 @@ def run_demo(
     config = folder / "rig.toml"
     text = _with(demo_config(layout).read_text(encoding="utf-8"), "scale", f"{speed:g}")
     text = _with(text, "size", f'"{read_size(size).text}"')
+    # The configuration stands in the folder of the records itself.
+    text = _with(text, "data", '"."')
     config.write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "sim", "serve", "--config", str(config), "--port", "0", "--with-parent"]
     with subprocess.Popen(

@@ -11,6 +11,7 @@ from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.plan.target import Target
@@ -128,12 +129,25 @@ def progress_line(setup: Setup, decision: Decision) -> str:
     elif tyre.kpa is not None and tyre.age_s >= _OLD_S and not facts.forward:
         pressure += f", {tyre.age_s:.0f} s ago"
     left = seconds_left(setup, state)
+    age_s = figures_age_s(state)
+    old = f"  FIGURES {age_s:.0f} s OLD" if age_s else ""
     where = {"tyre": "in the tyre", "tote": "drawn out"}.get(setup.into, "in the vessel")
     return (
         f"{step_words(decision):<20} {where} {moved:6.1f} of {setup.target_l:.1f} L "
         f"({gallons(moved):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(flow_lps):<22}"
-        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}"
+        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}{old}"
     )
+
+
+def cannot_text(decision: Decision) -> str:
+    """Outputs that may be on and cannot be switched off from here, in words; empty where there are none."""
+    state, names = decision.state, sorted(decision.facts.reading.unconfirmed)
+    if not told(state):
+        return ""
+    since = f"{', '.join(names)}: not known to be off for {unconfirmed_for_s(state):.0f} s"
+    if state.supply_cut:
+        return f"{since}; the pump's supply is cut by hand."
+    return f"{CANNOT}\n  {since}. {FIRST}"
 
 
 def alarm_text(name: str) -> str:
@@ -184,6 +198,11 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
     ]
     if number("unattended_l"):
         lines.append(f"  of which unseen {unseen_words(record)}")
+    if record.get("unseen_l"):
+        lines.append(
+            f"  NOT COUNTED     up to {show_volume(number('unseen_l'))} more may have moved: an output could not be "
+            "switched off from here"
+        )
     if not _open_vessel(record):
         lines.append(f"  pressure left   {pressure_left_words(record)}")
     if cavity_line(record):

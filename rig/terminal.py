@@ -15,16 +15,19 @@ from itertools import count
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
+from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
 from rig.control.values import Request, Setup
 from rig.run.facade import Facade, Snapshot
-from rig.run.person import Person, Unattended
+from rig.run.person import ALONE_S, Person, Unattended
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.shown import progress_line, step_words, stopped_text
+from rig.shown import cannot_text, progress_line, step_words, stopped_text
 
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
 _LOOK_EVERY_S = 0.05
+_CRY_EVERY_S = 2.0
+"""How often outputs that cannot be switched off are told again, with the terminal's bell."""
 _KEYS: dict[State, dict[str, str]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
@@ -45,6 +48,7 @@ class ProgressPrinter:
         self._last_s = 0.0
         self._last_step = ""
         self._alarm: str | None = None
+        self._cried_s = 0.0
 
     def __call__(self, setup: Setup, decision: Decision) -> None:
         """Print when it is time, when the step changes, and when something stopped it."""
@@ -54,6 +58,9 @@ class ProgressPrinter:
             if first_out is not None:
                 self._print(stopped_text(setup, decision, first_out), end="\n")
         now_s, step = time.monotonic(), step_words(decision)
+        if told(decision.state) and in_doubt(decision.state) and now_s - self._cried_s >= _CRY_EVERY_S:
+            self._cried_s = now_s
+            self._print(f"\a{cannot_text(decision)}", end="\n")
         due = now_s - self._last_s >= (_REDRAW_EVERY_S if self._tty else _LINE_EVERY_S)
         if due or step != self._last_step:
             self._last_s, self._last_step = now_s, step
@@ -78,14 +85,15 @@ class Terminal:
         self._asked = ""
         self._operations = {
             "hold": facade.hold, "resume": facade.resume, "stop": facade.stop, "reset": facade.reset,
-            "end": facade.end, "next_measure": facade.next_measure,
+            "end": facade.end, "next_measure": facade.next_measure, "supply_cut": facade.supply_cut,
         }  # fmt: skip
+        self._gone = False
         threading.Thread(target=self._listen, daemon=True).start()
 
     @property
     def gave_up(self) -> bool:
-        """The fill cannot be started and the person leaves it."""
-        return self._facade.gave_up
+        """The fill cannot be started and the person leaves it; or it cannot end, and the terminal is gone."""
+        return self._facade.gave_up or self._gone
 
     def _listen(self) -> None:
         for line in sys.stdin:
@@ -116,6 +124,8 @@ class Terminal:
         if line is None:
             # The terminal is gone: nobody watches, so nothing may go on.
             self._operations["end" if state is State.ABORTED else "stop"](request_id, self._by)
+            self._gone = in_doubt(decision.state) and unconfirmed_for_s(decision.state) > ALONE_S
+            self._lines.put(None)
         elif state is State.IDLE and not yes:
             self._facade.stop(request_id, self._by)
         elif state is State.IDLE and not seen.open_checks:
@@ -126,6 +136,8 @@ class Terminal:
             self._facade.confirm(request_id, self._by, seen.open_checks[0].name)
         elif decision.prompt is not None and yes:
             self._facade.answer_prompt(request_id, self._by, decision.prompt.name)
+        elif in_doubt(decision.state) and line[:1].lower() == "c":
+            self._operations["supply_cut"](request_id, self._by)
         elif kind := _KEYS.get(state, {}).get(line[:1].lower()):
             self._operations[kind](request_id, self._by)
         self._asked = ""
@@ -145,6 +157,8 @@ def _question(seen: Snapshot, decision: Decision) -> str:
         return _refusal(seen) or "Ready. [Enter = start, n = leave]"
     if decision.prompt is not None:
         return f"{decision.prompt.text}  [Enter = done]"
+    if told(decision.state) and in_doubt(decision.state):
+        return f"c = the supply is cut{_refusal(seen)}"
     return _HELP.get(state, "") + _other_measure(seen, state) + _refusal(seen)
 
 

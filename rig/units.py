@@ -62,7 +62,6 @@ def _registry() -> UnitRegistry[Any]:
     from pint import UnitRegistry
 
     ureg: UnitRegistry[Any] = UnitRegistry(autoconvert_offset_to_baseunit=True)
-    ureg.define("psig = psi")
     ureg.define("gpm = gallon / minute")
     ureg.define("lpm = liter / minute")
     ureg.define("pulse = count")
@@ -78,8 +77,18 @@ _QUANTITY = re.compile(
 )
 _POWER = re.compile(r"(?<=[A-Za-z])\d(?![A-Za-z])")
 """A power written without its sign, as in m3."""
+_REFERENCED = re.compile(
+    r"(?P<plain>.*?(?:psi|m?bar|[kMh]?Pa))[\s(]*(?:(?P<gauge>g(?:au?ge)?)|(?P<absolute>a(?:bs(?:olute)?)?))\)?\s*"
+)
+"""A pressure's unit that says what it is counted from: psig, "bar gauge", kPa(abs), psia."""
 _LONGEST = 60
 _THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
+
+
+def referenced(unit: str) -> tuple[str, bool]:
+    """A pressure's unit without its reference, and whether that is the vacuum (absolute) instead of the air (gauge)."""
+    found = _REFERENCED.fullmatch(unit)
+    return (unit, False) if found is None else (found["plain"], found["absolute"] is not None)
 
 
 @lru_cache(maxsize=1024)
@@ -92,7 +101,10 @@ def parse(text: str, kind: Kind) -> float:
     measure = _MEASURES[kind]
     name = measure.named or kind.replace("_", " ")
     advice = f"write a {name} with its unit, for example {measure.example}"
-    plain = text.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
+    told, absolute = referenced(text) if kind == "pressure" else (text, False)
+    if absolute:
+        raise QuantityError(f"{text[:_LONGEST]!r} is absolute, and every pressure here is gauge: {advice}")
+    plain = told.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
     match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain) if len(plain) <= _LONGEST else None
     if match is None:
         raise QuantityError(f"{text[:_LONGEST]!r} is not a {name}: {advice}")

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from rig.fluid import FluidError
 from rig.run.assembly import fluid_of
-from rig.run.settings import Settings, SimTable
+from rig.run.settings import Settings
+from rig.run.sim_table import SimTable
 from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
 

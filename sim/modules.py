@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
-from rig.run.names import OUTPUTS, SWITCHED
+from rig.run.names import HEARTBEAT, OUTPUTS, SWITCHED
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.plant.sensors import Readings
@@ -29,6 +29,8 @@ _SENSED = tuple(each.name for each in fields(Readings))
 _sensed = attrgetter(*_SENSED)
 _AIR_UP = "hand_air_up"
 """A press, not a state: the simulated person airs the tyre up once."""
+_BEAT_HOLD_S = 2.5
+"""The timer relays behind a pulsing output let the pump's supply go so long after it last changed."""
 _MOST_S = 5.0
 """Longest stretch advanced between looks at the time-out and the schedule."""
 
@@ -104,18 +106,23 @@ class Modules:
         self.output_timeouts = 0
         self._guarded: set[tuple[str, int]] = set()
         self._commands = dict.fromkeys(SWITCHED, False)
+        self._beats, self._supplied = HEARTBEAT in points, False
+        """Whether the pump's supply hangs on a pulsing output, and whether it is on."""
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
         self._commands |= dict.fromkeys({"hand_gun_on", "hand_valve_open"} - set(points), True)
         self._commands["hand_in_vessel"] = open_vessel
         self._timeout_s = 0.0
         self._asked_s = 0.0
+        self._beat_s = -math.inf
         self._shown: dict[str, float] = {}
         self._moved = True
         """Something may have changed since ``_shown`` was worked out."""
         tables: dict[Where, list[_Slot]] = {}
         for name, point in points.items():
             where = Where(endpoints[point.link], point.unit, point.table)
-            slot = _Slot(name, codec_for(name, point), point.address, point.registers, point.bit)
+            slot = _Slot(
+                name, codec_for(name, point, plant.params.atmosphere_kpa_abs), point.address, point.registers, point.bit
+            )
             tables.setdefault(where, []).append(slot)
             if name in OUTPUTS or name == _TIMEOUT:
                 self._guarded.add((where.endpoint, where.unit))
@@ -135,13 +142,17 @@ class Modules:
         self._moved = True
         while plant_s - self.plant.time_s > 1e-9:
             drop_s = self._drop_s()
-            until = min(plant_s, self.schedule.next_change(), drop_s, self.plant.time_s + _MOST_S)
+            let_go_s = self._beat_s + _BEAT_HOLD_S if self._supplied else math.inf
+            until = min(plant_s, self.schedule.next_change(), drop_s, let_go_s, self.plant.time_s + _MOST_S)
             self.plant.advance(max(0.0, until - self.plant.time_s), self._coils)
             if self.schedule.next_change() <= self.plant.time_s + 1e-9:
                 self.schedule.apply(self.plant.time_s + 1e-9, self)
             if drop_s <= self.plant.time_s + 1e-9:
                 self.output_timeouts += 1
                 self._drop()
+            if let_go_s <= self.plant.time_s + 1e-9:
+                self._supplied = False
+                self._command()
 
     def _drop_s(self) -> float:
         if self._timeout_s <= 0.0 or not self._driving:
@@ -161,7 +172,10 @@ class Modules:
         self._moved = True
         self._shown |= self._commands
         self._driving = any(self._commands[name] for name in OUTPUTS)
-        self._coils = Coils(**{name: on for name, on in self._commands.items() if name != _AIR_UP})
+        told = {name: on for name, on in self._commands.items() if name not in (_AIR_UP, HEARTBEAT)}
+        if self._beats and not self._supplied:
+            told |= {"pump_run": False, "pump_reverse": False}
+        self._coils = Coils(**told)
 
     def asked(self, endpoint: str, unit: int) -> None:
         """A request has come for a device: one with outputs keeps them on."""
@@ -193,6 +207,8 @@ class Modules:
             shown.update(zip(_SENSED, _sensed(plant.readings()), strict=True))
             shown["plant_clock"], shown["vessel_level"] = plant.time_s, plant.vessel_l
             shown[_TIMEOUT] = self._timeout_s
+            shown["pump_run_feedback"] = float(self._coils.pump_run or plant.upsets.pump_welded)
+            shown["pump_reverse_feedback"] = float(self._coils.pump_reverse)
         return self._shown
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:
@@ -223,6 +239,8 @@ class Modules:
                 self.plant.air_up()
         elif self._commands[name] is not bool(raws[0]):
             self._commands[name] = bool(raws[0])
+            if name == HEARTBEAT:
+                self._supplied, self._beat_s = True, self.plant.time_s
             self._command()
 
 

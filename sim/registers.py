@@ -10,7 +10,7 @@ import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.units import Kind, parse
+from rig.units import Kind, parse, referenced
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -78,11 +78,13 @@ class Codec:
         return words[::-1] if self.order in ("CDAB", "DCBA") else words
 
 
-def codec_for(name: str, point: Point) -> Codec:
-    """The codec of a configured point."""
+def codec_for(name: str, point: Point, atmosphere_kpa: float = 101.325) -> Codec:
+    """The codec of a configured point; the plant's sensors show gauge pressures."""
     zero, step = 0.0, 1.0
     kind = KINDS.get(name)
     if kind is not None and point.quantity:
-        zero = parse(f"0 {point.quantity}", kind)
-        step = parse(f"1 {point.quantity}", kind) - zero
+        unit, absolute = referenced(point.quantity) if kind == "pressure" else (point.quantity, False)
+        zero = parse(f"0 {unit}", kind)
+        step = parse(f"1 {unit}", kind) - zero
+        zero -= atmosphere_kpa if absolute else 0.0
     return Codec(point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS, point.inverted)

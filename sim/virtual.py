@@ -6,6 +6,7 @@ clock a number. One scan is one step, so a fill of a quarter of an hour takes a 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
@@ -17,12 +18,14 @@ from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import Value, places, take, value_of_field
+from rig.field.field import LATE, Value, places, take, value_of_field
+from rig.field.kept import Kept
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.field.points import Point
 from rig.run.metering import Counter, MeterFace, faces
-from rig.run.names import SIMULATED, SWITCHED
+from rig.run.names import FEEDBACK, SIMULATED, SWITCHED
+from rig.run.outputs import proven_of
 from rig.run.person import HANDS, Person, Unattended
 from rig.run.readings import conversions, reading_of
 from rig.run.settings import Settings
@@ -36,6 +39,8 @@ _END = "virtual"
 _SETTLE_S = 1.0
 _RENEW_S = 0.5
 """Coils are written again after so long, as over the wire."""
+_REFUSES_S = 1.0
+"""A module that for so long does not do an off is left alone, as over the wire."""
 _LONG_STEP_S = 0.25
 """Step while nothing changes."""
 _SETTLED_S = 2.5
@@ -68,9 +73,9 @@ class VirtualRig:
         self.now_s = _SETTLE_S
         self.values: dict[str, Value] = {}
         self.meters: Sequence[MeterFace] = (Counter(),)
-        self._units = conversions(settings.quantities)
+        self._units = conversions(settings.quantities, settings.rig.atmosphere)
         # What only a simulated rig has is for hands, and for a clock over the wire: a scan is as of a real rig.
-        points = {name: point for name, point in settings.points.items() if name not in SIMULATED}
+        points = {name: point for name, point in settings.read.items() if name not in SIMULATED}
         self._blocks = tuple(
             (block, Where(_END, block.unit, block.table), places(block, points))
             for name, link in settings.buses.items()
@@ -81,6 +86,10 @@ class VirtualRig:
             for name, point in settings.points.items()
             if name in SWITCHED
         }
+        self._kept, self._proven_s = Kept(), proven_of(settings)
+        self._outputs = tuple(name for name in _OUTPUTS if name in points)
+        self._sent_s = self._left_until_s = 0.0
+        self._unsure_s: float | None = None
         self._speakers = [link for link in settings.links.values() if isinstance(link, LineLink)]
         self._points, self._spoken = frozenset(points), frozenset(settings.line_points)
 
@@ -93,14 +102,36 @@ class VirtualRig:
         """Read every point once; ``acting`` is the measure that counts, ``idle`` what nothing depends on."""
         # Modules that refuse everything are asked nothing, as over the wire: then their own time-out runs.
         upsets = self.plant.upsets
-        if not (upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
+        left_alone = self.now_s < self._left_until_s
+        if not (left_alone or upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
             for block, where, own in self._blocks:
                 self.modules.asked(_END, block.unit)
                 raws = self.modules.read(where, block.address, block.count)
                 take(self.values, own, raws, self.now_s)
             for link in self._speakers:
                 self._hear(link)
+            for name in self._outputs:
+                self._kept.reads(name, self.now_s, on=bool(self.values[name].raw))
+                contactor = self.values.get(FEEDBACK.get(name, ""))
+                if contactor is not None:
+                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw))
+            self._sent_s = self.now_s
+        self._look_at_outputs()
         return self.reading(acting, idle)
+
+    def _look_at_outputs(self) -> None:
+        """As over the wire: what goes on not being off is left to its module's time-out."""
+        unconfirmed = self._kept.unconfirmed
+        if not unconfirmed:
+            self._unsure_s = None
+            return
+        self._unsure_s = self.now_s if self._unsure_s is None else self._unsure_s
+        if self.now_s - self._unsure_s > _REFUSES_S and self.now_s >= self._left_until_s:
+            self._left_until_s = self.now_s + LATE * self.settings.limits.output_timeout
+        for name in unconfirmed:
+            point = self._coils[name].point
+            if self.now_s - self._sent_s > LATE * self._proven_s.get((point.link, point.unit), math.inf):
+                self._kept.timed_out(name)
 
     def reading(self, acting: int, idle: Collection[str]) -> Reading:
         """What the values that were read last say now."""
@@ -118,6 +149,9 @@ class VirtualRig:
             acting=acting,
             spoken=self._spoken,
             idle=idle,
+            unconfirmed=self._kept.unconfirmed,
+            unrenewed=self._kept.unrenewed,
+            elsewhere=self._kept.elsewhere,
         )
 
     def _hear(self, link: LineLink) -> None:
@@ -132,9 +166,14 @@ class VirtualRig:
         """Write coils by name, what changed or is due again; names that the map does not have are passed over."""
         for name, on in wanted.items():
             coil = self._coils.get(name)
-            if coil is not None and (coil.on is not on or self.now_s - coil.at_s >= _RENEW_S):
+            due = coil is not None and (coil.on is not on or self.now_s - coil.at_s >= _RENEW_S)
+            if coil is not None and due and self.now_s >= self._left_until_s:
                 coil.on, coil.at_s = on, self.now_s
-                self._write(coil.point, coil.where, [int(on)])
+                self._kept.asks(name, self.now_s, on=on)
+                if self._write(coil.point, coil.where, [int(on)]):
+                    self._kept.done(name)
+                else:
+                    self._kept.failed(name, "not taken")
 
     def arm(self, timeout_s: float) -> None:
         """Write the output module's time-out, where the map has one."""
@@ -145,13 +184,16 @@ class VirtualRig:
             where = Where(_END, point.unit, point.table)
             self._write(point, where, encode(raw, point.type, point.order))
 
-    def _write(self, point: Point, where: Where, raws: list[int]) -> None:
+    def _write(self, point: Point, where: Where, raws: list[int]) -> bool:
+        """Whether the module acknowledged it."""
         upsets = self.plant.upsets
         if upsets.bus_silent or upsets.bus_exception:
-            return
+            return False
+        self._sent_s = self.now_s
         self.modules.asked(_END, point.unit)
         if not upsets.write_ignored:
             self.modules.write(where, point.address, raws)
+        return True
 
 
 @dataclass(slots=True)

@@ -71,7 +71,7 @@ REFUSED = [
     ("eighteen psi", "pressure", "is not a pressure"),
     ("18 psu", "pressure", "is not a pressure"),
     ("18 gal", "pressure", "is not a pressure"),
-    ("18 psia", "pressure", "is not a pressure"),
+    ("18 psia", "pressure", "is absolute, and every pressure here is gauge"),
     ("20 C", "temperature", "is not a temperature"),
     ("20 degF/min", "temperature", "is not a temperature"),
     ("1,500 L", "volume", "without the comma"),

@@ -27,6 +27,7 @@ from rig.control.remains import follow
 from rig.control.snapshot import BASIS, progress
 from rig.control.state import BROKEN_OFF, Alarms, Confirmation, FillState, in_force, way_off
 from rig.control.turn import Turn
+from rig.control.unconfirmed import followed, in_doubt, in_the_way
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 from rig.control.witness import contradiction
 
@@ -60,6 +61,7 @@ class Decision:
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
     """Decide one scan. Pure: the same arguments give the same decision."""
     state, facts = observe(setup, state, reading)
+    state = followed(setup, state, facts)
     turn = Turn(in_force(setup, state), state, facts)
     _guard(turn)
     remains = follow(turn.setup, turn.state, facts)
@@ -268,7 +270,18 @@ def _told(turn: Turn) -> tuple[str, ...]:
     return tuple(str(entry.data["name"]) for entry in turn.entries if entry.kind == "alarm")
 
 
+def _supply_cut(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    """A person has cut the pump's supply, for outputs that cannot be switched off from here."""
+    if in_doubt(turn.state):
+        turn.set(supply_cut=True)
+        turn.flag("supply cut by hand")
+        turn.note("supply_cut", by=request.by, outputs=sorted(turn.facts.reading.unconfirmed))
+    return ()
+
+
 def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
+    if turn.state.state in (State.ABORTED, State.HELD) and in_doubt(turn.state):
+        return _refused(turn, "end", *in_the_way(turn.state))
     if turn.state.state is State.ABORTED:
         _last_rest(turn)
         turn.state_trigger("end", request.by)
@@ -280,7 +293,7 @@ def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
 def _last_rest(turn: Turn) -> None:
     """No other rest will follow: what the pressure tells beside the count, of more or of less, stands in doubt."""
     facts = turn.facts
-    if not facts.rests or facts.tyre_kpa is None:
+    if not facts.rests or facts.tyre_kpa is None or not facts.reading.reachable:
         return
     book_unseen(turn, facts.tyre_kpa)
     turn.set(tally=with_last_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
@@ -323,6 +336,7 @@ _HANDLERS: dict[str, Callable[[Turn, Request], tuple[Missing, ...]]] = {
     "reset": _reset,
     "end": _end,
     "next_measure": _next_measure,
+    "supply_cut": _supply_cut,
 }
 
 
@@ -330,8 +344,9 @@ def _act(turn: Turn) -> None:
     state, facts = turn.state, turn.facts
     waited_s = facts.reading.now_s - state.since_s
     match state.state:
-        case State.RUNNING if facts.state is State.RUNNING:
-            # Not in the scan that started it: the first rest is read when the gauge has had its time.
+        case State.RUNNING if facts.state is State.RUNNING and not facts.reading.unconfirmed:
+            # Not in the scan that started it: the first rest is read when the gauge has had its time. And no step
+            # follows on an off that is not known to be done.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
             # A fill that ends here waits for the gauge too: no later rest tells where its liquid went.
@@ -340,7 +355,7 @@ def _act(turn: Turn) -> None:
             stands = calm and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
             if stands and over:
                 _last_rest(turn)
-            if stands or waited_s >= _STAND_S:
+            if (stands or waited_s >= _STAND_S) and not (over and in_doubt(state)):
                 turn.state_trigger("stand")
         case State.RESTARTING:
             turn.state_trigger("go")

@@ -14,6 +14,7 @@ from rig.control.changed import changed
 from rig.control.observe import Facts
 from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, at_rest, sealed_band
 from rig.control.state import FillState, entering, in_force, in_tyre_l, near_level
+from rig.control.unconfirmed import unseen_l
 from rig.control.values import Setup
 from rig.control.witness import comparisons, contradiction
 from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
@@ -218,7 +219,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         # A measure of coarse steps is given long to move, and the pump may have all the while; a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
         return pump_lps * max(_UNSEEN_S, silent_s)
-    return pump_lps * _UNSEEN_S if alarm in _UNSEEN else 0.0
+    # While it is known since when nothing is counted, or what is not switched off is counted, no more is guessed.
+    known = state.unseen_s > 0 or state.unconfirmed_s is not None
+    return pump_lps * _UNSEEN_S if alarm in _UNSEEN and not known else 0.0
 
 
 def _rose_late(state: FillState) -> bool:
@@ -242,7 +245,7 @@ def _sure_l(setup: Setup, state: FillState) -> float:
 def estimated(setup: Setup, state: FillState) -> bool:
     """Whether the net volume stands on more than a count."""
     tally = state.tally
-    guessed = tally.estimated_returned_l > 0 or tally.either_l > 0 or NEAR_LEVEL in state.flags
+    guessed = tally.estimated_returned_l > 0 or tally.either_l > 0 or NEAR_LEVEL in state.flags or state.unseen_s > 0
     return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
 
 
@@ -268,6 +271,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         _by_witness_l(setup, state),
         _room_gone_l(counting, state),
         _since_rest_l(counting, state),
+        unseen_l(setup, state),
     )
 
 

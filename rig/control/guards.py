@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control import agreement, unasked
+from rig.control import agreement, unasked, wires
 from rig.control.observe import MOST_FLOW, Facts
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
+from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, TOLD_S
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -29,7 +30,6 @@ Scope = frozenset[tuple[State, Phase]]
 _SLOWEST_LPS = 0.03
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
-_NEEDED = frozenset({"meter_count", "line_pressure"})
 _ALWAYS: Scope = frozenset(product(State, Phase))
 _LIVE: Scope = frozenset(product(set(State) - {State.IDLE, State.STOPPED, State.COMPLETE}, Phase))
 
@@ -65,22 +65,6 @@ class Guard:
     """Told before the start, too, where nothing is held or tripped yet."""
 
 
-def _estop(setup: Setup, facts: Facts) -> bool:
-    return facts.reading.estop_ok is False
-
-
-def _field_lost(setup: Setup, facts: Facts) -> bool:
-    return not facts.reading.reachable
-
-
-def _untrusted(setup: Setup, facts: Facts) -> bool:
-    return not facts.reading.untrusted.isdisjoint(_NEEDED)
-
-
-def _both_on(setup: Setup, facts: Facts) -> bool:
-    return facts.reading.both_seen
-
-
 def _pressure_high(setup: Setup, facts: Facts) -> bool:
     return facts.valve_open and facts.tyre_kpa is not None and facts.tyre_kpa >= setup.trip_kpa
 
@@ -101,14 +85,6 @@ def _overfill(setup: Setup, facts: Facts) -> bool:
         brim = min(brim, facts.found.cavity_l + facts.found.u_l - 0.1 * setup.cavity.volume_l)
     brim = max(brim, setup.existing_l + 0.5)
     return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > brim
-
-
-def _not_obeyed(setup: Setup, facts: Facts) -> bool:
-    seen = facts.reading.outputs_seen
-    if seen is None:
-        return False
-    told = facts.outputs
-    return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -258,26 +234,12 @@ def _run_over(setup: Setup, facts: Facts) -> bool:
     return not setup.by_hand and moving and facts.stroke_s > 2 * setup.stroke_s + 60.0
 
 
-def _late(setup: Setup, facts: Facts) -> bool:
-    moving = facts.forward or facts.reverse or facts.venting
-    return moving and facts.reading.late_s > setup.late_s
-
-
-def _journal_behind(setup: Setup, facts: Facts) -> bool:
-    return facts.reading.journal_lag_s > 3.0
-
-
-def _timeout_lost(setup: Setup, facts: Facts) -> bool:
-    shown_s = facts.reading.output_timeout_s
-    return shown_s is not None and not setup.armed(shown_s)
-
-
 GUARDS: tuple[Guard, ...] = (
-    Guard("emergency_stop", "trip", 0.0, _estop, "Emergency stop is pressed, or its wire is broken.",
+    Guard("emergency_stop", "trip", 0.0, wires.estop, "Emergency stop is pressed, or its wire is broken.",
           "Make the place safe; release the stop only when you know why it was pressed."),
-    Guard("field_lost", "trip", 0.0, _field_lost, "The relay and sensor modules do not answer.",
+    Guard("field_lost", "trip", 0.0, wires.field_lost, "The relay and sensor modules do not answer.",
           "See that the pump stands still; then check power and cable of the modules.", blind=True),
-    Guard("both_directions", "trip", 0.0, _both_on, "Run and reverse relays read on together.",
+    Guard("both_directions", "trip", 0.0, wires.both_on, "Run and reverse relays read on together.",
           "Cut the pump supply; a relay or its wiring is at fault."),
     Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
           "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
@@ -285,7 +247,9 @@ GUARDS: tuple[Guard, ...] = (
           "The relief did not open: cut the pump supply and have it checked first."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
-    Guard("output_not_obeyed", "trip", 1.0, _not_obeyed, "A relay does not do what it is told.",
+    Guard("another_controller", "trip", 0.0, wires.elsewhere, ANOTHER, FIND_IT),
+    Guard("off_unconfirmed", "trip", TOLD_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
+    Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
     Guard("flow_while_stopped", "trip", 0.0, unasked.flows, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
@@ -296,7 +260,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept.",
           _ATTACHED),
-    Guard("reading_untrusted", "trip", 0.0, _untrusted, "Meter or pressure reading is too old or out of its range.",
+    Guard("reading_untrusted", "trip", 0.0, wires.untrusted, "Meter or pressure reading is too old or out of range.",
           "Check the sensor, its cable and its supply.", _LIVE, blind=True),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
           "Check the gauge and its line for a blockage before the pump runs again.", _RUNNING),
@@ -364,12 +328,12 @@ GUARDS: tuple[Guard, ...] = (
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
     # At once: what is renewed on a module that has restarted, nothing would switch off if the bus went dead now.
-    Guard("output_timeout_lost", "hold", 0.0, _timeout_lost, "The relay module's own time-out is not armed any more.",
+    Guard("output_timeout_lost", "hold", 0.0, wires.timeout_lost, "The relay module's own time-out is not armed now.",
           "The module may have restarted: look at its supply. Its time-out is written anew before you go on.",
           _RUNNING),
-    Guard("loop_late", "hold", 0.0, _late, "The controller was too slow for a moment.",
+    Guard("loop_late", "hold", 0.0, wires.late, "The controller was too slow for a moment.",
           "Close other programs on this computer; go on when it is steady.", blind=True),
-    Guard("journal_behind", "hold", 0.0, _journal_behind, "The record cannot be written fast enough.",
+    Guard("journal_behind", "hold", 0.0, wires.journal_behind, "The record cannot be written fast enough.",
           "Check the disk: full, failing or write-protected?", _RUNNING, blind=True),
 )  # fmt: skip
 

@@ -221,7 +221,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"
     tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
-    uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand
+    uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
     counted_l = (forward + back) * setup.meter.litres_per_pulse
     doubted = counted_l if uncommanded else _too_fast_l(setup, state, dt)
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):

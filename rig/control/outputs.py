@@ -42,7 +42,7 @@ def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     if state.state in (State.ABORTING, State.ABORTED, State.HELD):
         return _BEACON
     if state.state is not State.RUNNING:
-        return _OFF
+        return _BEACON if facts.reading.unconfirmed else _OFF
     if setup.by_hand:
         cut = bool(state.stroke.ended_by)
         return Outputs(pump_run=state.phase is not Phase.SETTLE and not cut, beacon=cut)

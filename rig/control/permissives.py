@@ -18,6 +18,9 @@ from rig.units import KPA_PER_PSI, show_pressure, show_volume
 Permissive = Callable[[Setup, FillState, Facts], str | None]
 """Returns what is missing and how to mend it, or ``None``."""
 
+_LIKE_AIR_KPA = 5.0
+"""So near to the air's own pressure a gauge is suspected of being an absolute one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Missing:
@@ -95,6 +98,14 @@ def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
         return None
     if facts.tyre_kpa is None:
         return "The pressure at rest is not read yet: wait a moment."
+    line_kpa = facts.reading.line_kpa
+    like_air = line_kpa is not None and abs(line_kpa - setup.line.atmosphere_kpa_abs) < _LIKE_AIR_KPA
+    if line_kpa is not None and like_air and setup.into == "tyre":
+        return (
+            f"The gauge shows {show_pressure(line_kpa)}, just what an absolute gauge shows in open air: take the gun "
+            "off and look. If it shows the same, write its unit as absolute (psia, kPa abs); if it shows zero, let "
+            "the tyre down by a few psi and go on."
+        )
     if facts.tyre_kpa > setup.arrival_kpa:
         return (
             f"The tyre stands at {show_pressure(facts.tyre_kpa)}: let it down below "

@@ -20,7 +20,8 @@ _GAUGE_IN_DOUBT = frozenset({
 })  # fmt: skip
 """Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
 
-_UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped"})
+_UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped",
+                     "off_unconfirmed"})  # fmt: skip
 """Alarms after which more may have moved than was counted."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
 """How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
@@ -51,6 +52,9 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
 
 def final_static_kpa(state: FillState) -> float | None:
     """The tyre's pressure by a rest after the last movement, gauge; ``None`` without one, or in doubt."""
+    if state.unseen_s > 0 or state.unconfirmed_s is not None:
+        # What moved since nobody has read.
+        return None
     if state.remains is None or not state.remains.sure or not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state)):
         return None
     return state.remains.kpa

@@ -11,6 +11,7 @@ from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
 from rig.control.remains import final_band, final_static_kpa
 from rig.control.state import FillState, in_force, in_tyre_l
+from rig.control.unconfirmed import unseen_l
 from rig.control.unsafe import tyre_shown
 from rig.control.values import MeterKind, Setup
 from rig.control.witness import comparisons
@@ -97,6 +98,7 @@ def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
         "spilled_l": rounded(tally.spilled_l, 3),
         "unattended_l": rounded(tally.unattended_l, 3),
         "unattended_u_l": rounded(unattended_uncertainty_l(setup, state), 3),
+        "unseen_l": rounded(unseen_l(setup, state), 3),
         "pulses": counted.forward - counted.back,
         "k_per_l": own.k_per_l,
         "meter_factor": own.factor,

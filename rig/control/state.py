@@ -226,6 +226,14 @@ class FillState:
     """What the tyre is left with if the fill ends now."""
     flags: frozenset[str] = field(default_factory=frozenset)
     last_note_s: float = -1e9
+    fresh_s: float = 0.0
+    """When every value was last read anew."""
+    unconfirmed_s: float | None = None
+    """Since when outputs that are to be off are not known to be."""
+    supply_cut: bool = False
+    """A person said that the pump's supply is cut, for as long as this lasts."""
+    unseen_s: float = 0.0
+    """How long a pump may have run since the count was last read."""
     flush_start_l: float = 0.0
     """Returned when the last reverse began, to tell what that reverse itself brought back."""
     reversals: int = 0

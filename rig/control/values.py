@@ -74,6 +74,12 @@ class Reading:
     outputs_seen: Outputs | None = None
     """Relays as read back; ``None`` where they cannot be, and ``both_seen`` when run and reverse read on together."""
     both_seen: bool = False
+    unconfirmed: frozenset[str] = frozenset()
+    """Outputs that were told to go off, and of which nobody knows that they did."""
+    unrenewed: frozenset[str] = frozenset()
+    """Outputs that are to be on, and whose module does not take it: it may take no off either."""
+    elsewhere: frozenset[str] = frozenset()
+    """Outputs that somebody else switches."""
     untrusted: frozenset[str] = frozenset()
     late_s: float = 0.0
     """Time since the last scan by the wall clock, which a fast-running simulated clock does not change."""
@@ -81,7 +87,9 @@ class Reading:
     """Age of the oldest entry that is not on the disk yet."""
 
 
-RequestKind = Literal["confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "next_measure"]
+RequestKind = Literal[
+    "confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "next_measure", "supply_cut"
+]
 
 
 @dataclass(frozen=True, slots=True)

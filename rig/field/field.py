@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks
 from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled, yes_or_no
+from rig.field.kept import Kept
 from rig.field.lines import Line, LinePort
 from rig.field.links import LineField, LineLink, Link
 from rig.field.modbus import FieldError, ModbusPort, RefusedError, SilentError
@@ -36,7 +37,9 @@ class Value:
 _RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
 _REFUSES_S = 1.0
-"""A unit that for so long does not do an off is at fault, not busy."""
+"""A unit that for so long does not do an off, or says nothing, is at fault, not busy."""
+LATE = 1.25
+"""A module's time-out is given a quarter more than it is set to before its outputs are taken to be off."""
 
 
 @dataclass(slots=True)
@@ -110,20 +113,31 @@ class Field:
     renew_s: float = 0.5
     """Coils that are on are written again after this long: some modules count only writes as a sign of life."""
     leave_s: float = 2.5
-    """A unit that refuses an off, or acknowledges it and stays on, is sent nothing for so long: many a module counts
-    any question as a sign of life, and its own time-out, which must be shorter, is what switches off then."""
+    """A unit that refuses an off, acknowledges it and stays on, or falls silent with an output on, is sent nothing for
+    so long: many a module counts any question as a sign of life, and its own time-out, which must be shorter, is what
+    switches off then."""
+    proven_s: Mapping[tuple[str, int], float] = field(default_factory=dict)
+    """By link and unit: a module's own time-out that a person has seen switch off. After so long without a request an
+    off counts as done."""
+    feedback: Mapping[str, str] = field(default_factory=dict)
+    """By output: the input that shows whether the contactor behind it is in."""
+    armed: bool = True
+    """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
     _written: dict[str, _Written] = field(default_factory=dict)
     _places: dict[Block, list[Place]] = field(default_factory=dict)
+    _kept: Kept = field(default_factory=Kept)
+    _ended_s: dict[str, float] = field(default_factory=dict)
+    """When the last write to each output ended, well or not."""
 
     def __post_init__(self) -> None:
         for name, link in self.links.items():
             if isinstance(link, LineLink):
                 self._talkers[name] = _Talker(LinePort(name, link), link.fields)
                 continue
-            mine = {key: point for key, point in self.points.items() if point.link == name}
+            mine = {k: point for k, point in self.points.items() if point.link == name and not point.write_only}
             blocks = plan_blocks(mine, link.max_gap)
             self._devices[name] = _Device(ModbusPort(name, link), blocks)
             self._places |= {block: places(block, mine) for block in blocks}
@@ -133,6 +147,21 @@ class Field:
         """The last fault of each link that failed in the last scan."""
         both: dict[str, _Device | _Talker] = {**self._devices, **self._talkers}
         return {name: device.error for name, device in both.items() if device.error}
+
+    @property
+    def unconfirmed(self) -> dict[str, str]:
+        """Outputs that are to be off and may be on, each with the first fault of its switching off."""
+        return self._kept.unconfirmed
+
+    @property
+    def unrenewed(self) -> frozenset[str]:
+        """Outputs that are to be on, and whose module has not taken the last write."""
+        return self._kept.unrenewed
+
+    @property
+    def elsewhere(self) -> frozenset[str]:
+        """Outputs that somebody else switches."""
+        return self._kept.elsewhere
 
     async def scan(self, idle: Collection[str] = ()) -> None:
         """Read every point once; all links side by side, each at most one time-out longer than its answers take.
@@ -148,6 +177,24 @@ class Field:
             await links[0]
         else:
             await asyncio.gather(*links)
+        self._look_at_outputs()
+
+    def _look_at_outputs(self) -> None:
+        """What is known of the outputs now: as they read back, or by the proven time-out of a unit left alone."""
+        now_s = asyncio.get_running_loop().time()
+        for name, ended_s in self._ended_s.items():
+            value = self.values.get(name)
+            if value is not None and value.at_s > ended_s:
+                self._kept.reads(name, value.at_s, on=bool(value.raw))
+            contactor = self.values.get(self.feedback.get(name, ""))
+            if contactor is not None and contactor.at_s > ended_s:
+                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw))
+        for name in self._kept.unconfirmed if self.armed else ():
+            point = self.points[name]
+            timeout_s = self.proven_s.get((point.link, point.unit), math.inf)
+            sent_s = self._devices[point.link].port.sent_s.get(point.unit, -math.inf)
+            if now_s - sent_s > LATE * timeout_s:
+                self._kept.timed_out(name)
 
     async def _scan_link(self, device: _Device, idle: Collection[str]) -> None:
         device.error = ""
@@ -189,23 +236,25 @@ class Field:
     def _take(self, block: Block, values: list[int]) -> None:
         take(self.values, self._places[block], values, asyncio.get_running_loop().time())
 
-    async def write(self, wanted: Mapping[str, bool]) -> None:
+    async def write(self, wanted: Mapping[str, bool], signals: Collection[str] = ()) -> None:
         """Bring the named outputs to the wanted states: off before on, only what changed or is due.
 
         Raises :class:`FieldError` when a device does not take a write. Everything else that is to be off is still
-        written, on other links without waiting; nothing goes on that time.
+        written, on other links without waiting; nothing goes on that time but ``signals``, which move nothing.
         """
         names = [name for name in wanted if name in self.points]
+        faults: list[str] = []
         for on in (False, True):
-            turned = [name for name in names if wanted[name] is on]
+            turned = [name for name in names if wanted[name] is on and (not faults or name in signals)]
             found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
-            faults = [fault for link_faults in found for fault in link_faults]
-            if faults:
-                raise FieldError("; ".join(faults))
+            faults += [fault for link_faults in found for fault in link_faults]
+        if faults:
+            raise FieldError("; ".join(faults))
 
     async def _write_link(self, link: str, names: Sequence[str], *, on: bool) -> list[str]:
         faults: list[str] = []
-        refusing: dict[int, str] = {}
+        refusing: dict[int, tuple[str, float]] = {}
+        gone = False
         device, clock = self._devices[link], asyncio.get_running_loop().time
         for name in names:
             point = self.points[name]
@@ -213,31 +262,43 @@ class Field:
                 continue
             rest = device.rested(point.unit, clock())
             if rest is not None and rest.wholly:
+                if not on:
+                    self._kept.asks(name, clock(), on=False)
+                    self._kept.failed(name, rest.error)
                 faults.append(rest.error)
                 continue
+            if gone and not self._kept.may_be_on(name):
+                continue
             if not on and self._reads_on(name):
-                refusing[point.unit] = f"{link}: unit {point.unit} takes every off of {name} and leaves it on"
+                fault = f"{link}: unit {point.unit} takes every off of {name} and leaves it on"
+                refusing[point.unit] = fault, math.inf
             try:
                 await self._write_one(name, on=on)
             except FieldError as error:
                 self._written.pop(name, None)
+                self._kept.failed(name, str(error))
                 faults.append(str(error))
-                if not isinstance(error, RefusedError):
-                    # Nobody there: a second wait would bring nothing and keep the next scan waiting.
-                    break
+                # Nobody there: a second wait would bring nothing and keep the next scan waiting, but for what may be
+                # on. Its off is sent all the same: an answer that comes late is no sign of a question that was lost.
+                silent = not isinstance(error, RefusedError)
+                gone |= silent
                 if not on:
-                    refusing[point.unit] = str(error)
+                    # A silent unit has had its time since it answered last.
+                    heard_s = device.port.heard_s.get(point.unit, math.inf) if silent else math.inf
+                    refusing[point.unit] = str(error), heard_s
         if not on:
             # Not before each of its outputs was told: one may refuse and another obey.
             self._leave_alone(device, refusing)
         return faults
 
-    def _leave_alone(self, device: _Device, refusing: Mapping[int, str]) -> None:
+    def _leave_alone(self, device: _Device, refusing: Mapping[int, tuple[str, float]]) -> None:
+        """Rest the units that have not done an off for a while; ``refusing`` says why, and since when if not now."""
         now_s = asyncio.get_running_loop().time()
-        device.stubborn_s = {unit: device.stubborn_s.get(unit, now_s) for unit in refusing}
+        since = {unit: min(since_s, now_s) for unit, (_, since_s) in refusing.items()}
+        device.stubborn_s = {unit: device.stubborn_s.get(unit, since_s) for unit, since_s in since.items()}
         for unit, since_s in device.stubborn_s.items():
             if now_s - since_s > _REFUSES_S:
-                device.resting[unit] = _Rest(now_s + self.leave_s, 0, refusing[unit], wholly=True)
+                device.resting[unit] = _Rest(now_s + self.leave_s, 0, refusing[unit][0], wholly=True)
 
     def _due(self, name: str, *, on: bool) -> bool:
         last = self._written.get(name)
@@ -254,10 +315,15 @@ class Field:
         return seen.at_s > last.at_s and bool(seen.raw)
 
     async def _write_one(self, name: str, *, on: bool) -> None:
-        point = self.points[name]
+        point, clock = self.points[name], asyncio.get_running_loop().time
         port = self._devices[point.link].port
-        await port.switch(point.unit, point.table, point.address, on=on)
-        self._written[name] = _Written(on, asyncio.get_running_loop().time(), port.connects)
+        self._kept.asks(name, clock(), on=on)
+        try:
+            await port.switch(point.unit, point.table, point.address, on=on)
+        finally:
+            self._ended_s[name] = clock()
+        self._kept.done(name)
+        self._written[name] = _Written(on, clock(), port.connects)
 
     async def write_number(self, name: str, value: float) -> None:
         """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""
@@ -298,7 +364,7 @@ def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     except DecodeError as error:
         return Value(0, 0.0, now_s, str(error), registers)
     number = scaled(raw, point)
-    return Value(raw, number, now_s, _range_fault(number, point), registers)
+    return Value(raw, number, now_s, point.loop_fault(number) or _range_fault(number, point), registers)
 
 
 def value_of_field(name: str, each: LineField, line: Line) -> Value:

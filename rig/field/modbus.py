@@ -71,6 +71,10 @@ class ModbusPort:
         """A read whose answer may still come."""
         self._losses = 0
         self._quiet_until_s = self._free_s = -1e9
+        self.sent_s: dict[int, float] = {}
+        """When each unit was asked last: its own time-out runs from there."""
+        self.heard_s: dict[int, float] = {}
+        """When each unit last gave an answer of any kind."""
         self.connects = 0
         """How often the link came up: after each, what was written before is not known to hold."""
 
@@ -174,6 +178,7 @@ class ModbusPort:
         where = f"{self.name}: {self._place}, {what}"
         await self._silence()
         self._expected = expected
+        self.sent_s[expected.unit] = asyncio.get_running_loop().time()
         try:
             reply = await ask(client)
         except ModbusException as error:
@@ -189,6 +194,7 @@ class ModbusPort:
             self._expected = None
             self._free_s = asyncio.get_running_loop().time() + self._link.silence_s
         self._losses = 0
+        self.heard_s[expected.unit] = self._free_s
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
             raise RefusedError(f"{where}: the device refuses (exception {code}); check unit, table and address")

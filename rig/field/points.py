@@ -6,7 +6,8 @@ Addresses are protocol addresses, counted from 0. A manual that writes 40001 or 
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Sequence
+from typing import Annotated, Literal, TypeGuard
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -17,6 +18,8 @@ NumberType = Literal["bool", "u16", "i16", "u32", "i32", "f32"]
 Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
 REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2}
+_BROKEN_MA, _OVER_MA = 3.6, 21.0
+"""Currents of a 4 to 20 mA loop that stand for a failure (NAMUR NE 43, from memory)."""
 BIT_TABLES = ("coil", "discrete")
 
 
@@ -59,6 +62,10 @@ class TcpLink(Strict):
         return 0.0
 
 
+def _two(value: object) -> TypeGuard[Sequence[float]]:
+    return isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(each, int | float) for each in value)
+
+
 class Point(Strict):
     """One value on a wire. ``value = raw × scale + offset``, in ``quantity`` units."""
 
@@ -71,6 +78,8 @@ class Point(Strict):
     """Which bit of a register a yes or no is, 0 the lowest; without it the whole register is: 0 is no."""
     inverted: bool = False
     """A switch that opens when it acts: 0 is yes, and so is a broken wire."""
+    write_only: bool = False
+    """An output that its board cannot show: what the board acknowledges is all that is known of it."""
     order: Order = "ABCD"
     """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
     scale: float = 1.0
@@ -84,6 +93,34 @@ class Point(Strict):
     """One standard deviation of a single scan, in ``quantity`` units, of a pressure; without it, it is learned."""
     damping: Seconds | None = None
     """Time constant with which the scans of a pressure are smoothed; without it, as its noise asks for."""
+    at: tuple[float, float] | None = None
+    span: tuple[float, float] | None = None
+    """Two raw numbers and the values that they stand for, in place of ``scale`` and ``offset``."""
+    current: Literal["", "4..20 mA", "0..20 mA"] = ""
+    """The raw numbers ``at`` are these currents of a loop: below 3.6 mA its wire is broken, above 21 mA it is over its
+    range, and both are faults."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _by_two_points(cls, keys: object) -> object:
+        if not isinstance(keys, dict) or not ({"at", "span", "current"} & keys.keys()):
+            return keys
+        if "scale" in keys or "offset" in keys:
+            raise ValueError("at and span are two points of the scale: leave out scale and offset")
+        at, span = keys.get("at"), keys.get("span")
+        if not (_two(at) and _two(span)) or at[0] == at[1] or span[0] == span[1]:
+            raise ValueError("write two raw numbers and their values: at = [4000, 20000], span = [0, 60]")
+        scale = (span[1] - span[0]) / (at[1] - at[0])
+        found = {**keys, "scale": scale, "offset": span[0] - at[0] * scale}
+        wire = keys.get("current", "")
+        least = {"4..20 mA": (_BROKEN_MA - 4) / 16}.get(wire) if isinstance(wire, str) else None
+        most = {"4..20 mA": (_OVER_MA - 4) / 16, "0..20 mA": _OVER_MA / 20}.get(wire) if isinstance(wire, str) else None
+        ends = sorted(span[0] + share * (span[1] - span[0]) for share in (least, most) if share is not None)
+        if len(ends) == 2:
+            found.setdefault("low", ends[0])
+        if ends:
+            found.setdefault("high", ends[-1])
+        return found
 
     @model_validator(mode="after")
     def _consistent(self) -> Point:
@@ -98,6 +135,16 @@ class Point(Strict):
         if self.low is not None and self.high is not None and self.low >= self.high:
             raise ValueError(f"low {self.low:g} is not below high {self.high:g}: no reading would be believed")
         return self
+
+    def loop_fault(self, number: float) -> str:
+        """What a scaled value says of the loop that it comes by; empty while the current is one that it may have."""
+        if not self.current or self.span is None:
+            return ""
+        zero_ma = 4.0 if self.current.startswith("4") else 0.0
+        ma = zero_ma + (number - self.span[0]) / (self.span[1] - self.span[0]) * (20.0 - zero_ma)
+        if zero_ma and ma < _BROKEN_MA:
+            return f"{ma:.1f} mA: the wire is broken, or the transmitter has no supply"
+        return f"{ma:.1f} mA: the transmitter is over its range, or its wires touch" if ma > _OVER_MA else ""
 
     @property
     def registers(self) -> int:

@@ -1,16 +1,31 @@
-"""Locks in the rig's folder that the system drops when a process ends, however it ends.
+"""One controller per rig, whatever folder or user it is started from; and one maker of a file that others open.
 
-One controller per rig; and one maker of a file that others open at the same moment.
+The rig is what hangs on its wires: each link's device, or host and port. Each of them is a name that the system gives
+to one process of this machine at a time (an abstract Unix socket, which no folder's rights can refuse) and takes back
+when that process ends, however it ends. Whoever is refused asks the holder over the same socket who it is. Processes in
+network namespaces of their own, such as containers, do not see each other there: give them the host's network.
 """
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
+import hashlib
+import ipaddress
+import json
 import os
-from collections.abc import Iterator
+import pwd
+import socket
+import sys
+import threading
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
+
+_ASKING_S = 1.0
+"""A holder that is stopped in a debugger does not say who it is; then the system still knows its process."""
+_MOST = 4096
 
 
 @contextlib.contextmanager
@@ -25,16 +40,56 @@ class LockedError(RuntimeError):
     """The rig cannot be had: another controller holds it, or its folder cannot be written."""
 
 
+def serial_ends(port: str) -> set[str]:
+    """Every name of a serial port: as it is written, without links, and by its device number."""
+    file = Path(port)
+    found = {f"serial {file.absolute()}", f"serial {file.resolve()}"}
+    with contextlib.suppress(OSError):
+        device = file.stat().st_rdev
+        if device:
+            found.add(f"device {os.major(device)}:{os.minor(device)}")
+    return found
+
+
+def tcp_ends(host: str, port: int) -> set[str]:
+    """Every address of a host and port; a host that cannot be resolved now is known by its name alone."""
+    found = {host.lower().rstrip(".")}
+    with contextlib.suppress(OSError, UnicodeError):
+        found |= {str(address[4][0]) for address in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)}
+    return {f"tcp {_plain(address)} {port}" for address in found}
+
+
+def _plain(address: str) -> str:
+    with contextlib.suppress(ValueError):
+        number = ipaddress.ip_address(address)
+        return str(getattr(number, "ipv4_mapped", None) or number)
+    return address
+
+
 class RigLock:
     """Held for as long as a controller may move this rig's pump."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, ends: Iterable[str] = (), config: str = "") -> None:
+        """``folder`` holds the records, ``ends`` name what hangs on the wires; without them only the folder is held."""
         self._path = folder / "controller.lock"
+        self._ends = sorted(set(ends))
+        self._who = {
+            "user": _user(os.getuid()),
+            "process": os.getpid(),
+            "command": " ".join(sys.argv),
+            "config": str(Path(config).absolute()) if config else "",
+            "folder": str(folder.absolute()),
+            "since": datetime.now().astimezone().isoformat(" ", "seconds"),
+        }
         self._handle: int | None = None
+        self._sockets: list[socket.socket] = []
+        self._threads: list[threading.Thread] = []
 
     def __enter__(self) -> RigLock:
-        """Take the lock; :class:`LockedError` says who holds it or what is wrong with the folder."""
+        """Take the lock; :class:`LockedError` says who holds it, where and since when, or what is wrong here."""
         try:
+            for end in self._ends:
+                self._sockets.append(_taken(end))
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
             self._take(self._handle)
@@ -46,21 +101,31 @@ class RigLock:
         except LockedError:
             self._drop()
             raise
+        told = json.dumps(self._who).encode()
+        for each in self._sockets:
+            self._threads.append(threading.Thread(target=_tell, args=(each, told), daemon=True))
+            self._threads[-1].start()
         return self
 
-    @staticmethod
-    def _take(handle: int) -> None:
+    def _take(self, handle: int) -> None:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            holder = os.read(handle, 32).decode(errors="replace").strip()
-            raise LockedError(
-                f"another controller (process {holder or 'unknown'}) runs this rig; stop it first"
-            ) from error
+            raise _held_by(os.read(handle, _MOST)) from error
         os.truncate(handle, 0)
-        os.write(handle, str(os.getpid()).encode())
+        os.write(handle, json.dumps(self._who).encode())
 
     def _drop(self) -> None:
+        for each in self._sockets:
+            # Wakes the thread that waits there; until it is gone the system keeps the name.
+            with contextlib.suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+        for thread in self._threads:
+            thread.join()
+        for each in self._sockets:
+            each.close()
+        self._sockets.clear()
+        self._threads.clear()
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
@@ -69,3 +134,58 @@ class RigLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._drop()
+
+
+def _name(end: str) -> str:
+    """In the abstract namespace, which begins with a null; as short as the system wants it."""
+    return f"\0ballast-rig/{hashlib.sha256(end.encode()).hexdigest()[:40]}"
+
+
+def _taken(end: str) -> socket.socket:
+    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        made.bind(_name(end))
+        made.listen()
+    except OSError as error:
+        made.close()
+        raise _held_by(_asked(end)) from error
+    return made
+
+
+def _tell(listening: socket.socket, told: bytes) -> None:
+    """Tell everybody who asks, until the lock is given back."""
+    with contextlib.suppress(OSError):
+        while True:
+            asking, _ = listening.accept()
+            with asking, contextlib.suppress(OSError):
+                asking.sendall(told)
+
+
+def _asked(end: str) -> bytes:
+    """What the holder says of itself; where it says nothing, its process and user as the system knows them."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking, contextlib.suppress(OSError):
+        asking.settimeout(_ASKING_S)
+        asking.connect(_name(end))
+        process, user, _ = memoryview(asking.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12)).cast("i")
+        known: Mapping[str, object] = {"process": process, "user": _user(user)}
+        with contextlib.suppress(OSError):
+            return asking.recv(_MOST) or json.dumps(known).encode()
+        return json.dumps(known).encode()
+    return b""
+
+
+def _held_by(told: bytes) -> LockedError:
+    who: dict[str, object] = {}
+    with contextlib.suppress(ValueError):
+        found = json.loads(told)
+        who = found if isinstance(found, dict) else {}
+    lines = [f"another controller (process {who.get('process', 'unknown')}) runs this rig; stop it first"]
+    named = {"user": "user", "command": "command", "config": "configuration", "folder": "folder", "since": "since"}
+    lines += [f"  {text:<14} {who[key]}" for key, text in named.items() if who.get(key)]
+    return LockedError("\n".join(lines))
+
+
+def _user(number: int) -> str:
+    with contextlib.suppress(KeyError):
+        return pwd.getpwuid(number).pw_name
+    return str(number)

@@ -19,7 +19,7 @@ from rig.run.calibration import changes, dotted
 from rig.run.check import check_text
 from rig.run.recorder import utc_now
 from rig.run.session import Refused, journal_of
-from rig.run.settings import Settings, SettingsError, settings_of
+from rig.run.settings import Settings, SettingsError, placed, settings_of
 
 
 class ConfigForm(Strict):
@@ -64,7 +64,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     Returns what a check says of the new one and the keys that changed. Raises SettingsError for a text that is no
     configuration; Refused while a fill runs, or where the file was changed meanwhile.
     """
-    new = settings_of(_document(path, form.text), str(path))
+    new = settings_of(placed(_document(path, form.text), path.parent), str(path))
     folder = Path(settings.rig.data)
     try:
         with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:

@@ -12,6 +12,7 @@ from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
@@ -148,6 +149,8 @@ def _fill(seen: Snapshot) -> Picture | None:
         "presses": [*_PRESSES.get(state.state, ())],
         "other_measure": seen.other_measure if state.state in (State.HELD, State.ABORTED) else None,
         "held_for": _held_for(state),
+        "cannot": _cannot(state, facts.reading),
+        "figures_age_s": number(figures_age_s(state), 0),
         "alarm": _alarm(seen),
         "flags": sorted(state.flags),
         "wheel": _wheel(seen.question),
@@ -158,6 +161,19 @@ def _held_for(state: FillState) -> str:
     """Of a fill that stands: nothing is wrong, a person asked for it."""
     waits = state.state in (State.HOLDING, State.HELD) and state.alarms.first_out is None
     return "person" if waits and "interrupted" not in state.flags else "interruption" if waits else ""
+
+
+def _cannot(state: FillState, reading: Reading) -> Picture | None:
+    """Outputs that may be on and cannot be switched off from here."""
+    if not told(state):
+        return None
+    return {
+        "outputs": sorted(reading.unconfirmed),
+        "text": CANNOT,
+        "first": FIRST,
+        "for_s": number(unconfirmed_for_s(state), 0),
+        "supply_cut": state.supply_cut,
+    }
 
 
 def _alarm(seen: Snapshot) -> Picture | None:

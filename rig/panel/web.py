@@ -86,6 +86,7 @@ class Page:
             "reset": lambda act, by, _: facade.reset(act, by),
             "end": lambda act, by, _: facade.end(act, by),
             "next_measure": lambda act, by, _: facade.next_measure(act, by),
+            "supply_cut": lambda act, by, _: facade.supply_cut(act, by),
             "machine_moved": lambda _, by, __: facade.machine_moved(by),
             "new_shift": lambda _, by, __: facade.new_shift(by),
         }

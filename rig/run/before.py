@@ -15,6 +15,7 @@ from rig.ledger.balance import Content
 from rig.ledger.journal import JournalError
 from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
+from rig.run.outputs import UNGUARDED, unguarded
 from rig.run.posting import FILL, book_if_any
 from rig.run.settings import Settings
 from rig.run.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
@@ -67,7 +68,13 @@ def _not_to_be_had(error: JournalError) -> Caution:
 
 def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
     target = answer(settings, question)
+    told = (*outputs_told(settings), *told)
     return Foreknown(question, replace(target, cautions=(*told, *target.cautions)), told, refusal)
+
+
+def outputs_told(settings: Settings) -> tuple[Caution, ...]:
+    """What is to be said before every start of a rig whose outputs nothing but this program switches off."""
+    return (Caution("danger", UNGUARDED, "the configuration"),) if unguarded(settings) else ()
 
 
 def left_in_tote_l(settings: Settings) -> float | None:
@@ -218,14 +225,14 @@ class Foredrawn:
 
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
     """The content that a removal goes by; QuantityError where nobody knows the litres, FluidError for no liquid."""
-    told: tuple[Caution, ...] = ()
+    told = outputs_told(settings)
     held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
         with book_if_any(settings) as book:
             if book is not None:
                 held, into = inside(book, removal.job, removal.position), _goes_into(book, removal.to)
     except JournalError as error:
-        told = (_not_to_be_had(error),)
+        told += (_not_to_be_had(error),)
     by_book = next((each for each in held.fluids if read_as(settings, each)), None)
     fluid = removal.fluid or by_book or settings.tote.fluid
     told += (*_told_of_litres(held, removal), *_told_of_liquid(settings, held, removal, fluid))

@@ -9,6 +9,7 @@ from rig.field.field import Field
 from rig.field.links import LineLink, Link, RtuLink
 from rig.field.points import TcpLink
 from rig.run.loop import Unreachable
+from rig.run.outputs import UNGUARDED, unguarded
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
 
@@ -25,6 +26,8 @@ _WITHOUT = {
 def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     """What the configuration says: a JSON document and text."""
     missing = {name: text for name, text in _WITHOUT.items() if name not in settings.points}
+    if settings.limits.timeout_fixed:
+        del missing["output_timeout"]
     limits, pump = settings.limits, settings.pump
     lines = [
         f"{settings.rig.name}: {'simulated' if settings.rig.simulated else 'REAL'} rig, air out by "
@@ -42,10 +45,14 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     for link_name, link in settings.links.items():
         if isinstance(link, LineLink):
             lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]
+    cautions = [UNGUARDED] if unguarded(settings) else []
+    if blind := sorted(settings.points.keys() - settings.read.keys()):
+        cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
+    lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
     document = {"name": settings.rig.name, "simulated": settings.rig.simulated, "points": points,
-                "missing": missing, "requests_per_scan": _requests(settings)}  # fmt: skip
+                "missing": missing, "cautions": cautions, "requests_per_scan": _requests(settings)}  # fmt: skip
     return document, "\n".join(lines)
 
 
@@ -73,7 +80,7 @@ def _link_text(link: Link) -> str:
 
 def _requests(settings: Settings) -> int:
     return sum(
-        len(plan_blocks({n: p for n, p in settings.points.items() if p.link == name}, link.max_gap))
+        len(plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap))
         for name, link in settings.buses.items()
     )
 

@@ -187,6 +187,10 @@ class Facade:
         """Give the meter up and count by the next best measure."""
         self._ask(request_id, "next_measure", by)
 
+    def supply_cut(self, request_id: str, by: str) -> None:
+        """Say that the pump's supply is cut, where outputs cannot be switched off from here."""
+        self._ask(request_id, "supply_cut", by)
+
     def read_vessel(self, request_id: str, seen: Seen) -> bool:
         """What the vessel of a proving shows after a run; false where no reading is asked for."""
         return self._told(request_id, lambda: self.bench.read(seen))

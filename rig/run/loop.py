@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState, out_of_use
+from rig.control.unconfirmed import CANNOT, in_doubt, unconfirmed_for_s
 from rig.control.values import Entry, Outputs, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -21,7 +22,8 @@ from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.person import HANDS, Person
+from rig.run.names import HEARTBEAT, MOVING, SIGNALS
+from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, reading_of
 from rig.run.recorder import Recorder
 from rig.run.settings import Settings
@@ -29,6 +31,10 @@ from rig.run.settings import Settings
 
 class Unreachable(RuntimeError):
     """The field does not answer before anything has moved."""
+
+
+class NotOff(Unreachable):
+    """Nobody is there to cut the supply of outputs that cannot be switched off: the fill is left open."""
 
 
 class Impossible(RuntimeError):
@@ -49,6 +55,8 @@ class Fill:
     meters: Sequence[MeterFace]
     watch: Callable[[Setup, Decision], None]
     stop_asked: bool = False
+    _beat: bool = False
+    _beat_s: float = -1e9
     _inbox: list[Request] = dataclasses.field(default_factory=list)
     _before: list[Entry] = dataclasses.field(default_factory=list)
     """Entries of a fill that has not started: written together with its start, or never."""
@@ -56,15 +64,20 @@ class Fill:
     async def run(self) -> Decision:
         """Run until the fill has ended, or until a person who may not start it gives up.
 
-        Raises :class:`Unreachable` when the field does not answer at the start, :class:`JournalError` when the disk
-        fails, :class:`Impossible` on a defect. Outputs are off whenever this returns or raises.
+        Raises :class:`Unreachable` when the field does not answer at the start, :class:`NotOff` when outputs cannot be
+        switched off and nobody is there, :class:`JournalError` when the disk fails, :class:`Impossible` on a defect.
+        Outputs are off whenever this returns or raises, as far as the field can be reached.
         """
-        units = conversions(self.settings.quantities)
+        units = conversions(self.settings.quantities, self.settings.rig.atmosphere)
         await self._arm()
         try:
             while True:
                 decision = await self._turn(units)
-                if decision.state.state in ENDED or self.person.gave_up:
+                if decision.state.state in ENDED:
+                    return decision
+                if self.person.gave_up or self.stop_asked:
+                    self._leave(decision.state)
+                if self.person.gave_up:
                     return decision
                 await self._pause()
         except (AssertionError, ProcedureError) as error:
@@ -72,10 +85,18 @@ class Fill:
         finally:
             await self._everything_off()
 
+    def _leave(self, state: FillState) -> None:
+        """Whoever is left alone with outputs that may be on goes on trying for a while; then the fill stays open."""
+        if in_doubt(state) and (self.person.gave_up or unconfirmed_for_s(state) > ALONE_S):
+            raise NotOff(
+                f"{CANNOT}\n  {'; '.join(self.field.unconfirmed.values())}\n  Fill {self.setup.fill_id} stays open: "
+                "when the supply is cut, or the modules answer again, end it by `rig close`, or go on by `rig resume`"
+            )
+
     async def _arm(self) -> None:
         """All off, and the output module's time-out written, before anything else is trusted."""
         try:
-            await self.field.write(dict.fromkeys(self._outputs(Outputs()), False))
+            await self.field.write(self._all_off())
             await self._write_timeout()
             await self.field.scan()
         except FieldError as error:
@@ -96,7 +117,7 @@ class Fill:
         wall_s = asyncio.get_running_loop().time()
         now_s = self.clock.tick(self._plant_s(units, began_s))
         reading = reading_of(
-            self.settings.points,
+            self.settings.read,
             units,
             self.field.values,
             now_s=now_s,
@@ -109,7 +130,12 @@ class Fill:
             acting=self.state.measure,
             spoken=self.settings.line_points,
             idle=idle,
+            unconfirmed=self.field.unconfirmed,
+            unrenewed=self.field.unrenewed,
+            elsewhere=self.field.elsewhere,
         )
+        if reading.output_timeout_s is not None:
+            self.field.armed = self.setup.armed(reading.output_timeout_s)
         decision = decide(self.setup, self.state, reading, requests)
         self.state = decision.state
         await self._carry_out(decision)
@@ -145,7 +171,7 @@ class Fill:
         return requests
 
     async def _carry_out(self, decision: Decision) -> None:
-        wanted = self._outputs(decision.outputs)
+        wanted = self._outputs(decision.outputs) | self._heartbeat(decision)
         first = any(entry.first for entry in decision.entries) and decision.outputs.moving
         if not first:
             await self._write(wanted)
@@ -156,6 +182,17 @@ class Fill:
             with suppress(FieldError):
                 # Whether it was taken, the next scan shows.
                 await self._write_timeout()
+
+    def _heartbeat(self, decision: Decision) -> dict[str, bool]:
+        """The next state of the pulsing output: it pulses while something is to move and every scan brings news."""
+        if HEARTBEAT not in self.settings.points:
+            return {}
+        now_s = decision.state.now_s
+        if not decision.outputs.moving:
+            self._beat = False
+        elif decision.facts.reading.fresh and now_s - self._beat_s >= self.settings.clock.heartbeat / 2:
+            self._beat, self._beat_s = not self._beat, now_s
+        return {HEARTBEAT: self._beat}
 
     async def _journal(self, decision: Decision, *, wait: bool) -> None:
         entries = [*self._before, *decision.entries]
@@ -169,15 +206,18 @@ class Fill:
         wired = self.settings.points
         return {name: getattr(outputs, name) for name in Outputs.__dataclass_fields__ if name in wired}
 
+    def _all_off(self) -> dict[str, bool]:
+        return {name: False for name in self.settings.points if name in MOVING | SIGNALS}
+
     async def _write(self, wanted: dict[str, bool]) -> None:
         try:
-            await self.field.write(wanted)
+            await self.field.write(wanted, SIGNALS)
         except FieldError:
             # The next scan shows a field that does not answer or a relay that does not obey; the guards act on that.
             return
 
     async def _everything_off(self) -> None:
-        await self._write(self._outputs(Outputs()))
+        await self._write(self._all_off())
         self.field.close()
 
     async def _pause(self) -> None:

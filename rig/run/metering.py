@@ -17,7 +17,7 @@ from rig.field.field import Value
 from rig.plan.physics import Line, flow_lps
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
-from rig.units import parse
+from rig.units import parse, referenced
 
 _WIDE_BITS = 62
 """Width of a count that is made here: it never wraps."""
@@ -157,6 +157,8 @@ class RunTime:
     step_l: float
     kpa_per_unit: float
     """Kilopascals of one unit of the line gauge."""
+    kpa_at_zero: float
+    """Below zero for a gauge that shows absolute pressures."""
     count: float
     _speed: float = 0.0
     _last_s: float | None = None
@@ -168,7 +170,7 @@ class RunTime:
             return None
         dt_s = 0.0 if self._last_s is None else now_s - self._last_s
         self._last_s = now_s
-        before, kpa = self._speed, gauge.scaled * self.kpa_per_unit
+        before, kpa = self._speed, gauge.scaled * self.kpa_per_unit + self.kpa_at_zero
         if relay.raw:
             self._speed = min(1.0, before + dt_s / max(self.start_lag_s, 1e-3))
         else:
@@ -209,13 +211,14 @@ def meter_face(settings: Settings, kind: MeterKind, line: Line, base: int = 0) -
     if kind == "pulses" or _whole(settings, kind):
         return Counter(METER_POINT[kind])
     if kind == "run time":
-        unit = settings.quantities["line_pressure"]
-        per_unit = parse(f"1 {unit}", "pressure") - parse(f"0 {unit}", "pressure")
+        unit, absolute = referenced(settings.quantities["line_pressure"])
+        per_unit, zero_kpa = parse(f"1 {unit}", "pressure"), -settings.rig.atmosphere if absolute else 0.0
         # The larger end of what it may be: a tyre believed too full is stopped early, never late.
         at_relief_lps = flow_lps(line, settings.limits.floor)
         return RunTime(
-            pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit, base
-        )
+            pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit,
+            zero_kpa, base,
+        )  # fmt: skip
     unit = settings.quantities[METER_POINT[kind]]
     if kind == "rate":
         lps = parse(f"1 {unit}", "flow")

@@ -8,21 +8,28 @@ from rig.units import Kind
 INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
-    "start_button",
+    "start_button", "pump_run_feedback", "pump_reverse_feedback",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
+HEARTBEAT = "heartbeat"
+"""The output that the loop pulses while something moves: a relay outside keeps the pump's supply up by it."""
+SIGNALS = frozenset({"beacon", HEARTBEAT})
+"""Outputs that move nothing."""
+MOVING = OUTPUTS - SIGNALS
+FEEDBACK = {"pump_run": "pump_run_feedback", "pump_reverse": "pump_reverse_feedback"}
+"""By output: the auxiliary contact of the contactor that it drives."""
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
 # an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
 HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
     "hand_air_up",
 })  # fmt: skip
-SWITCHED = OUTPUTS | HANDS
+SWITCHED = OUTPUTS | HANDS | {HEARTBEAT}
 """What is written, yes or no; everything else is read."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}
-POINT_NAMES = INPUTS | OUTPUTS | SIMULATED | {"output_timeout"}
+POINT_NAMES = INPUTS | SWITCHED | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",

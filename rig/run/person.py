@@ -9,6 +9,7 @@ from typing import Protocol
 from rig.control.decide import Decision
 from rig.control.permissives import open_checks
 from rig.control.procedure import State
+from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
 from rig.control.values import Request, RequestKind, Setup
 
 HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
@@ -21,12 +22,16 @@ HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
 """What a simulated person's hands do before the words are said. A real rig has no such points."""
 
 
+ALONE_S = 60.0
+"""How long an off that nobody confirms is tried again where nobody is there to cut the supply."""
+
+
 class Person(Protocol):
     """Someone at the rig."""
 
     @property
     def gave_up(self) -> bool:
-        """The fill cannot be started and the person leaves it."""
+        """The fill cannot be started and the person leaves it; or it cannot end, and nobody is there."""
         ...
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
@@ -56,6 +61,10 @@ class Unattended:
             return self._keep_asking("resume", decision, now_s)
         # Going on is for the interruption alone: a hold that comes later ends the fill.
         self._go_on = self._go_on and state.state is not State.RUNNING
+        if state.unconfirmed_s is not None:
+            # A fill whose outputs may be on is no longer there to be ended: that takes a person at the supply.
+            self.gave_up = unconfirmed_for_s(state) > ALONE_S
+            return []
         if state.state in (State.HELD, State.ABORTED):
             return [self._request("end")]
         if decision.prompt is not None:
@@ -87,13 +96,17 @@ class Unattended:
 class Ending:
     """Ends an interrupted fill as it is: nothing is pumped any more."""
 
-    gave_up = False
-
-    def __init__(self) -> None:
+    def __init__(self, *, supply_cut: bool = False) -> None:
+        """``supply_cut``: a person says that the pump's supply is cut."""
         self._ids = count(1)
+        self._supply_cut = supply_cut
+        self.gave_up = False
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """End what is held or aborted."""
+        """End what is held or aborted; leave it open where an output may be on and nobody has cut the supply."""
+        if in_doubt(decision.state):
+            self.gave_up = told(decision.state) and not self._supply_cut
+            return [Request(f"close-{next(self._ids)}", "supply_cut", by="close")] if self._supply_cut else []
         if decision.state.state in (State.HELD, State.ABORTED):
             return [Request(f"close-{next(self._ids)}", "end", by="close")]
         return []

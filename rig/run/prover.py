@@ -18,9 +18,9 @@ from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid
 from rig.ledger.journal import Journal, JournalError
-from rig.ledger.lock import RigLock
 from rig.meter.proving import Before, Gate, Proving, Run, prove
 from rig.meter.references import Can, Scale
+from rig.run.alone import controlling
 from rig.run.assembly import vessel_setup
 from rig.run.calibration import Standing, meter_name, record_keys, standing
 from rig.run.loop import Unreachable
@@ -102,7 +102,7 @@ async def count_runs(
     Raises Refused when a run does not come to its end, and what a fill raises; outputs are off afterwards.
     """
     found: list[tuple[Counted, Seen]] = []
-    with RigLock(Path(settings.rig.data)), contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+    with controlling(settings), contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
         await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
         for number in range(trial.runs + 1):
@@ -312,7 +312,7 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
     assert outcome.proving.passed or not accepted
     document = document_of(settings, outcome, accepted=accepted)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         at = utc_now()
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
         found = standing(settings, journal.provings())

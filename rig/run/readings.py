@@ -9,8 +9,8 @@ from functools import cache, lru_cache
 from rig.control.values import Outputs, Reading
 from rig.field.field import Value
 from rig.run.metering import Counter, MeterFace
-from rig.run.names import OUTPUTS, QUANTITY_OF_POINT
-from rig.units import parse
+from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT
+from rig.units import parse, referenced
 
 _NUMBERS = {
     "line_pressure": "line_kpa",
@@ -39,13 +39,14 @@ class Conversion:
     offset: float
 
 
-def conversions(quantities: Mapping[str, str]) -> dict[str, Conversion]:
-    """Conversions of all points that have a unit, by name."""
+def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> dict[str, Conversion]:
+    """Conversions of all points that have a unit, by name; absolute pressures become gauge by the air's pressure."""
     found = {}
-    for name, unit in quantities.items():
+    for name, written in quantities.items():
         kind = QUANTITY_OF_POINT[name]
+        unit, absolute = referenced(written) if kind == "pressure" else (written, False)
         zero, one = parse(f"0 {unit}", kind), parse(f"1 {unit}", kind)
-        found[name] = Conversion(one - zero, zero)
+        found[name] = Conversion(one - zero, zero - (atmosphere_kpa if absolute else 0.0))
     return found
 
 
@@ -64,12 +65,17 @@ def reading_of(
     acting: int = 0,
     spoken: Collection[str] = (),
     idle: Collection[str] = (),
+    unconfirmed: Collection[str] = (),
+    unrenewed: Collection[str] = (),
+    elsewhere: Collection[str] = (),
 ) -> Reading:
     """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
 
     ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
-    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. A point that is
-    older than ``stale_s`` (wall clock) or faulty is untrusted and ``None``.
+    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
+    outputs may be on though they are to be off, of ``unrenewed`` ones no module has taken the last on, ``elsewhere``
+    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted
+    and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
     doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
@@ -90,6 +96,9 @@ def reading_of(
         reverse_raw=None if back is None else int(back.raw),
         outputs_seen=_outputs(tuple(seen.items())) if whole and not both else None,
         both_seen=both,
+        unconfirmed=MOVING.intersection(unconfirmed),
+        unrenewed=MOVING.intersection(unrenewed),
+        elsewhere=MOVING.intersection(elsewhere),
         untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
         journal_lag_s=journal_lag_s,

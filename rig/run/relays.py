@@ -109,6 +109,8 @@ async def _click(field: Field, name: str, names: list[str], ask: Ask, click_s: f
         await field.write(dict.fromkeys(names, False))
     await field.scan()
     read_off = not _reads(field, name)
+    # A board that cannot be read says nothing against it: the person's eyes do.
+    read_on |= field.points[name].write_only
     answer = await ask(f"{name}: did the right relay click on and off, and nothing else? [y/n]")
     return Click(name, read_on, read_off, seen=answer in ("y", "yes"))
 

@@ -14,8 +14,8 @@ from rig.control.checks import checks_for_emptying
 from rig.control.state import new_fill
 from rig.control.values import Setup
 from rig.fluid import Fluid
-from rig.ledger.lock import RigLock
 from rig.plan.strokes import Window
+from rig.run.alone import controlling
 from rig.run.assembly import (
     Memory,
     Question,
@@ -90,7 +90,7 @@ async def empty_wheel(
     removal = replace(removal, holds_l=known.holds_l, fluid=known.fluid)
     fluid = fluid_of(settings, known.fluid)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, removal.by)
         setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
@@ -188,7 +188,7 @@ async def rinse(
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, wanted.by)
         temp_c = settings.tote.temperature

@@ -21,8 +21,9 @@ from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError, StoredFill
-from rig.ledger.lock import LockedError, RigLock
+from rig.ledger.lock import LockedError
 from rig.plan.target import TargetError, Wanted
+from rig.run.alone import controlling
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
@@ -67,7 +68,7 @@ class Service:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self.end)
         try:
-            with RigLock(Path(self._settings.rig.data)), contextlib.suppress(FieldError):
+            with controlling(self._settings), contextlib.suppress(FieldError):
                 # A module that does not answer yet is seen by the look between fills.
                 await all_off(self._settings)
             # The page's views only read; a book that fails is said where work is begun.
@@ -205,8 +206,8 @@ class Service:
     def _reading(self, began_s: float) -> Reading:
         settings = self._settings
         return reading_of(
-            settings.points,
-            conversions(settings.quantities),
+            settings.read,
+            conversions(settings.quantities, settings.rig.atmosphere),
             self._field.values,
             now_s=0.0,
             wall_s=asyncio.get_running_loop().time(),

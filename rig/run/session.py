@@ -19,27 +19,33 @@ from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
-from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
+from rig.control.state import FillState, bases, new_fill
 from rig.control.values import Reading, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError
-from rig.ledger.journal import Journal, StoredFill
+from rig.ledger.journal import Journal
 from rig.ledger.lock import RigLock
 from rig.plan.target import Target
+from rig.run.alone import controlling
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
 from rig.run.before import foreknown, left_in_tote_l
 from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
+from rig.run.interrupted import Refused, all_off, closed_state, journal_of, may_begin, one_reading, unfinished
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
-from rig.run.names import OUTPUTS
+from rig.run.outputs import field_of
 from rig.run.person import Ending, Person
-from rig.run.posting import JOURNAL_NAME, begun, not_to_be_filled, posted
-from rig.run.readings import conversions, reading_of
+from rig.run.posting import begun, posted
 from rig.run.recorder import SETUP, STATE, Recorder, utc_now
 from rig.run.settings import Settings
-from rig.units import rounded, show_volume
+from rig.units import rounded
+
+__all__ = [
+    "HOSE_HOLDS", "RINSE_WATER", "Errand", "Refused", "Stopper", "Watch", "all_off", "carry_out", "close_as_is",
+    "fill_wheel", "go_on", "journal_of", "may_begin", "metered", "new_id", "recalled", "stop_on_signals",
+]  # fmt: skip
 
 RINSE_WATER = "rinse water"
 HOSE_HOLDS = "hose_holds"
@@ -48,10 +54,6 @@ HOSE_HOLDS = "hose_holds"
 Watch = Callable[[Setup, Decision], None]
 Stopper = Callable[[Fill], Callable[[], None]]
 """Arranges how a fill hears of a stop signal; returns what takes the arrangement back."""
-
-
-class Refused(RuntimeError):
-    """The fill was not started; the text lists what is missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +71,6 @@ class Errand:
     """The fill is made to learn whether there is liquid inside: an air space that does not fit is its answer."""
 
 
-def journal_of(folder: Path) -> Journal:
-    """The journal in a rig's folder."""
-    return Journal(folder / JOURNAL_NAME)
-
-
 async def fill_wheel(
     settings: Settings, errand: Errand, person: Person, watch: Watch, stopper: Stopper | None = None
 ) -> dict[str, object]:
@@ -87,7 +84,7 @@ async def fill_wheel(
     question, target = known.question, known.target
     errand = replace(errand, question=question)
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by)
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
@@ -108,13 +105,14 @@ async def go_on(
 ) -> dict[str, object]:
     """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
     folder = Path(settings.rig.data)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        stored = _unfinished(journal, fill_id)
+    with controlling(settings), contextlib.closing(journal_of(folder)) as journal:
+        stored = unfinished(journal, fill_id)
+        await all_off(settings)
         setup = SETUP.validate_json(stored.setup)
         state = STATE.validate_json(stored.state)
         field = Field(settings.links, settings.points)
-        reading = await _one_reading(settings, field, setup, state)
-        field.close()
+        with contextlib.closing(field):
+            reading = await one_reading(settings, field, setup, state)
         state = recovered(setup, state, reading)
         return await carry_out(settings, journal, setup, state, stored.about, person, watch, stopper, opened=True)
 
@@ -124,19 +122,26 @@ def _unwatched(_setup: Setup, _decision: Decision) -> None:
 
 
 async def close_as_is(
-    settings: Settings | None, folder: Path, fill_id: str, watch: Watch = _unwatched, stopper: Stopper | None = None
+    settings: Settings | None,
+    folder: Path,
+    fill_id: str,
+    watch: Watch = _unwatched,
+    stopper: Stopper | None = None,
+    *,
+    supply_cut: bool = False,
 ) -> dict[str, object]:
     """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved in the dark.
 
-    Where the field does not answer, or without settings, by the journal; what may have moved since is in doubt.
+    Where the field does not answer, or without settings, by the journal; what may have moved since is in doubt. Refused
+    while an output may be on, unless a person says that the pump's supply is cut.
     """
     if settings is not None:
-        with contextlib.suppress(Unreachable):
-            return await go_on(settings, fill_id, Ending(), watch, stopper)
-    with RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
-        stored = _unfinished(journal, fill_id)
-        setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-        state = replace(recovered(setup, state, None), state=State.STOPPED)
+        with contextlib.suppress(Unreachable, FieldError):
+            return await go_on(settings, fill_id, Ending(supply_cut=supply_cut), watch, stopper)
+    with controlling(settings) if settings else RigLock(folder), contextlib.closing(journal_of(folder)) as journal:
+        stored = unfinished(journal, fill_id)
+        setup = SETUP.validate_json(stored.setup)
+        state = await closed_state(settings, journal, stored, setup, supply_cut=supply_cut)
         record = _whole_record(settings, setup, state, stored.about, stored.opened_at, None)
         recorder = Recorder(journal, stored.about, opened=True)
         await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
@@ -156,67 +161,6 @@ def new_id() -> str:
     return f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
 
 
-async def may_begin(settings: Settings, journal: Journal) -> None:
-    """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
-    waiting = journal.unfinished()
-    if waiting:
-        try:
-            await all_off(settings)
-            told = "outputs are off"
-        except FieldError as error:
-            told = f"OUTPUTS COULD NOT BE SWITCHED OFF ({error}): cut the pump's supply"
-        raise Refused("\n".join(_waiting_text(stored, told) for stored in waiting))
-    if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
-        raise Refused(why)
-
-
-def _waiting_text(stored: StoredFill, told: str) -> str:
-    setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
-    return (
-        f"fill {stored.fill_id} ({stored.about['size']} {stored.about['position']}) was interrupted in step "
-        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} counted "
-        f"until then; {told}.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
-    )
-
-
-async def all_off(settings: Settings) -> None:
-    """Switch every output off; raises FieldError when a module does not take it."""
-    field = Field(settings.links, settings.points)
-    try:
-        await field.write({name: False for name in settings.points if name in OUTPUTS})
-    finally:
-        field.close()
-
-
-def _unfinished(journal: Journal, fill_id: str) -> StoredFill:
-    stored = journal.fill(fill_id)
-    if stored.record is not None:
-        raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
-    return stored
-
-
-async def _one_reading(settings: Settings, field: Field, setup: Setup, state: FillState) -> Reading:
-    began_s = asyncio.get_running_loop().time()
-    await field.scan(out_of_use(setup, state))
-    if field.errors:
-        raise Unreachable("; ".join(field.errors.values()))
-    return reading_of(
-        settings.points,
-        conversions(settings.quantities),
-        field.values,
-        now_s=0.0,
-        wall_s=asyncio.get_running_loop().time(),
-        began_s=began_s,
-        stale_s=settings.limits.stale,
-        gap_s=0.0,
-        journal_lag_s=0.0,
-        meters=faces(settings, setup.line, bases(setup, state)),
-        acting=state.measure,
-        spoken=settings.line_points,
-        idle=out_of_use(setup, state),
-    )
-
-
 async def carry_out(
     settings: Settings,
     journal: Journal,
@@ -234,8 +178,7 @@ async def carry_out(
         about |= begun(settings, journal)
     recorder = Recorder(journal, about, opened=opened)
     started_at, seen = utc_now(), _LastSeen(watch)
-    timeout_s = setup.timeout_s
-    field = Field(settings.links, settings.points, renew_s=timeout_s / 4, leave_s=1.25 * timeout_s)
+    field = field_of(settings)
     meters = faces(settings, setup.line, bases(setup, state))
     fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen)
     restore = (stopper or stop_on_signals)(fill)

@@ -10,37 +10,30 @@ import copy
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from rig.control.values import MeterKind
 from rig.field.links import BusLink, LineField, LineLink, Link
-from rig.field.points import Point, Seconds, Strict, quantity_field
+from rig.field.points import Point, Seconds, Strict
 from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
+from rig.run.quantities import Flow, Height, Length, Mass, PerVolume, Pressure, Temperature, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
+from rig.run.sim_table import SimTable
 from rig.run.wiring import timeout_faults, wiring_faults
 from rig.units import KPA_PER_PSI
 from rig.wheel.valve import StopOrder
 
-Volume = Annotated[float, quantity_field("volume"), Field(ge=0)]
-Flow = Annotated[float, quantity_field("flow"), Field(gt=0)]
-Pressure = Annotated[float, quantity_field("pressure")]
-Mass = Annotated[float, quantity_field("mass")]
-Length = Annotated[float, quantity_field("length"), Field(gt=0)]
-Height = Annotated[float, quantity_field("length")]
-Temperature = Annotated[float, quantity_field("temperature")]
-PerVolume = Annotated[float, quantity_field("per_volume"), Field(gt=0)]
-
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
-
-
 _ROUNDING_KPA = 1e-6
 """What a conversion may add: 35 psi as written is not above 35 psi."""
+_PATHS = (("rig", "data", "rig-data"), ("panel", "texts", ""), ("panel", "certificate", ""), ("panel", "key", ""))
+"""Keys that are paths, each with what it is by default."""
 _RELIEF_SIDE = "pump side of the meter"
 
 
@@ -57,8 +50,8 @@ class RigTable(Strict):
     """A real rig may answer its own prompts only where the shop says so here."""
     by_hand: bool = False
     """A person throws the pump's lever. ``pump_run``, where wired, is then the pump's supply, which can be cut."""
-    data: str = "rig-data"
-    """Folder of journal and records, relative to the folder the program is started in."""
+    data: str = _PATHS[0][2]
+    """Folder of journal and records, relative to the configuration's own folder, as every path in it."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
     """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
 
@@ -69,6 +62,8 @@ class ClockTable(Strict):
     scale: float = Field(default=1.0, ge=1.0, le=200.0)
     scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
+    heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
+    """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
 
 
 class MeterTable(Strict):
@@ -172,6 +167,11 @@ class LimitsTable(Strict):
     """Longest gap between two scans, by the wall clock."""
     output_timeout: Seconds = Field(default=2.0, gt=0)
     """Written to the relay module's time-out register, where it has one: its outputs drop after so long a silence."""
+    timeout_fixed: bool = False
+    """The module has this time-out without a register to write: it was set by switches, or is built in."""
+    timeout_proven_on: date | None = None
+    """The day on which a person pulled the bus plug and saw the outputs drop in time. Without it nobody relies on it:
+    an off that no module acknowledges is taken for not done."""
 
 
 class ToteTable(Strict):
@@ -192,49 +192,6 @@ class FlushTable(Strict):
     """How the gun comes off; without it, as the valve's type says."""
 
 
-class SimTable(Strict):
-    """The simulated plant's own truths, read by the simulator only. The controller never looks here."""
-
-    size: str = "16.9-28"
-    cavity: Volume | None = None
-    """True cavity; without it, the volume that the size designation gives times ``cavity_factor``."""
-    cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
-    growth: float = Field(default=0.0, ge=0, le=0.005)
-    """Cavity growth per psi."""
-    sag: float = Field(default=0.0, ge=0, le=0.1)
-    """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
-    exponent: float = Field(default=1.0, ge=1.0, le=1.4)
-    """Polytropic exponent of the air inside: 1 keeps its temperature."""
-    liquid_warmer: float = Field(default=0.0, ge=-30, le=30)
-    """Kelvin by which the liquid is warmer than the air inside at the start."""
-    gauge_error: Pressure = Field(default=0.0, ge=0)
-    """One standard deviation of the line gauge's error, drawn by seed."""
-    gauge_noise: Pressure = Field(default=0.0, ge=0)
-    """One standard deviation of a scan's noise of either gauge, mostly white, a little of it slow."""
-    start_pressure: Pressure = 0.0
-    existing: Volume = 0.0
-    """Liquid already in the tyre."""
-    valve_bore: Length = 0.008
-    valve_at: float = Field(default=12.0, ge=1.0, le=12.99)
-    """Clock position of the valve, hours."""
-    discharge: float = Field(default=0.7, gt=0.3, lt=1.0)
-    """Discharge coefficient of the valve bore for liquid."""
-    k_factor: PerVolume | None = None
-    """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
-    meter_noise: float = Field(default=0.0, ge=0, le=0.05)
-    """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
-    hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
-    hose_liquid: Volume | None = None
-    """Liquid in the hose at the start; without it the hose is full."""
-    bead_limit: Pressure = -4 * KPA_PER_PSI
-    """Gauge pressure below which a bead leaves the rim."""
-    rest_slip: float = Field(default=0.0, ge=0)
-    """Leak-back through the pump at rest, L/s per kPa."""
-    sensor_lag: Seconds = 0.2
-    relay_delay: Seconds = 0.05
-    seed: int = 1
-
-
 class Settings(Strict):
     """A whole rig."""
 
@@ -253,6 +210,7 @@ class Settings(Strict):
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
     sim: SimTable | None = None
+    _origin: str = PrivateAttr(default="")
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
@@ -280,8 +238,16 @@ class Settings(Strict):
         return faults
 
     def _timeout_faults(self) -> list[str]:
-        point = self.points.get("output_timeout")
-        return [] if point is None else timeout_faults(point, self.limits.output_timeout)
+        point, limits = self.points.get("output_timeout"), self.limits
+        faults = [] if point is None else timeout_faults(point, limits.output_timeout)
+        if point is not None and limits.timeout_fixed:
+            faults.append("limits.timeout_fixed: points.output_timeout is a register that is written; leave out one")
+        if point is None and not limits.timeout_fixed and limits.timeout_proven_on is not None:
+            faults.append(
+                "limits.timeout_proven_on: no time-out is configured; map points.output_timeout, or write "
+                "timeout_fixed = true where the module has one without a register"
+            )
+        return faults
 
     def _meter_faults(self) -> list[str]:
         faults, meter = [], self.meter
@@ -298,9 +264,19 @@ class Settings(Strict):
         return faults
 
     @property
+    def origin(self) -> str:
+        """The file that it was read from; empty for one that was made otherwise."""
+        return self._origin
+
+    @property
     def buses(self) -> dict[str, BusLink]:
         """Links that carry registers and coils."""
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
+
+    @property
+    def read(self) -> dict[str, Point]:
+        """Points on registers and coils that are read in every scan."""
+        return {name: point for name, point in self.points.items() if not point.write_only}
 
     @property
     def line_points(self) -> dict[str, LineField]:
@@ -348,7 +324,7 @@ class Settings(Strict):
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check the configuration in ``path``.
+    """Read and check the configuration in ``path``; what it writes as a path is relative to its own folder.
 
     Raises :class:`SettingsError` whose text names the file and, a line each, every key that is wrong and its fix.
     """
@@ -358,7 +334,19 @@ def load_settings(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
-    return settings_of(document, str(path))
+    settings = settings_of(placed(document, path.parent), str(path))
+    settings._origin = str(path)
+    return settings
+
+
+def placed(document: dict[str, object], folder: Path) -> dict[str, object]:
+    """The configuration with its paths as seen from where the program runs."""
+    placed = dict(document)
+    for table, key, usual in _PATHS:
+        keys = placed.get(table)
+        if isinstance(keys, dict) and isinstance(text := keys.get(key, usual), str) and text:
+            placed[table] = {**keys, key: str(folder / text)}
+    return placed
 
 
 def settings_of(document: dict[str, object], origin: str) -> Settings:

@@ -10,7 +10,7 @@ from rig.field.links import LineLink, Link, SerialLine
 from rig.field.points import Point, TcpLink
 from rig.run.mistakes import nearest, shown
 from rig.run.names import COUNTS, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
-from rig.units import QuantityError, parse, unit_of
+from rig.units import QuantityError, parse, referenced, unit_of
 
 
 def wiring_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> list[str]:
@@ -32,6 +32,8 @@ def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             yield f"{where}.link: {point.link!r} sends lines; name the point in links.{shown(point.link)}.fields"
         if name in SWITCHED and (point.table not in ("coil", "holding") or point.type != "bool"):
             yield f"{where}.table: an output is a coil, or a holding register of type 'bool' that takes 1 and 0"
+        if point.write_only and name not in SWITCHED:
+            yield f"{where}.write_only: only an output is written; leave it out"
         if name in SWITCHED and point.bit is not None:
             yield f"{where}.bit: an output is written alone; give it a coil or a whole holding register"
         if point.inverted and name in SWITCHED | {"estop_ok"}:
@@ -52,6 +54,9 @@ def _quantity_faults(where: str, name: str, quantity: str) -> Iterator[str]:
         if quantity:
             yield f"{where}.quantity: this point is a plain number"
         return
+    quantity, absolute = referenced(quantity) if kind == "pressure" else (quantity, False)
+    if absolute and name == "strainer_dp":
+        yield f"{where}.quantity: a difference of two pressures is neither gauge nor absolute; write {quantity!r}"
     try:
         # Only whether the unit is of the right kind matters here; the field multiplies by it once.
         parse(f"1 {quantity}", kind)

@@ -97,6 +97,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
 }
 # Causes that sit in the controller's own computer or in its wiring, given as a reading.
 BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
+    "off_unconfirmed": lambda reading, _: replace(reading, unconfirmed=frozenset({"pump_run"})),
+    "another_controller": lambda reading, _: replace(reading, elsewhere=frozenset({"pump_run"})),
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "strainer_fouled": lambda reading, _: replace(reading, strainer_kpa=80.0),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),

@@ -142,6 +142,8 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "pressure_high": ([_is(tyre_kpa=172.5)], [_is(valve_open=False), _is(tyre_kpa=None), _is(tyre_kpa=172.0)]),
     "line_high": ([_reads(line_kpa=33.1 * PSI)], [_reads(line_kpa=None), _reads(line_kpa=32.9 * PSI)]),
     "overfill": ([_is(in_tyre_l=1e3)], [_is(state=State.COMPLETE)]),
+    "another_controller": ([_reads(elsewhere=frozenset({"pump_run"}))], []),
+    "off_unconfirmed": ([_reads(unconfirmed=frozenset({"vent_valve"}))], []),
     "output_not_obeyed": ([_reads(outputs_seen=OFF)], [_reads(outputs_seen=None), _is(outputs=OFF)]),
     "flow_while_stopped": ([_is(stray_l=0.1)], [_is(state=State.IDLE)]),
     "reverse_flow": ([_is(flow_lps=-0.1)], [_is(forward=False), _is(run_s=0.5)]),

@@ -135,7 +135,7 @@ def test_what_moved_unseen_is_in_the_tyre_and_inside_the_stated_uncertainty(
     at_s: float, layout: str, timeout: str
 ) -> None:
     """Without a time-out of the relay module the pump runs on until somebody comes."""
-    without = {"points__output_timeout": None} if timeout == "none" else {}
+    without = {"points__output_timeout": None, "limits__timeout_proven_on": None} if timeout == "none" else {}
     fill = crashed(at_s, 8.0, layout, **without)
     assert fill.state is not None
     record, plant = fill_record(fill.setup, fill.state), fill.rig.plant
@@ -149,7 +149,7 @@ def test_what_moved_unseen_is_in_the_tyre_and_inside_the_stated_uncertainty(
 
 
 def test_a_pump_that_ran_on_alone_has_filled_the_tyre_of_the_record() -> None:
-    fill = crashed(90.0, 10.0, points__output_timeout=None)
+    fill = crashed(90.0, 10.0, points__output_timeout=None, limits__timeout_proven_on=None)
     assert fill.state is not None
     record, plant = fill_record(fill.setup, fill.state), fill.rig.plant
     assert litres(record, "unattended_l") > 3.0

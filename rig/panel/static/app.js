@@ -214,10 +214,11 @@ function show(picture) {
     whoAmI().then(() => app.render()).catch(() => {});
   }
   const fill = picture.fill;
-  const occasion = fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
+  const cannot = fill?.cannot && !fill.cannot.supply_cut;
+  const occasion = cannot ? 'alarm:off_unconfirmed' : fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
   const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
   // What wants a person brings the page back to the work.
-  if (occasion && !(before && (before.alarm || before.prompt))) app.tab = 'work';
+  if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';
   sound(occasion || done);
   app.render();
 }

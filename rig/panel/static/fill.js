@@ -17,6 +17,7 @@ export class FillScreen {
     this.app = app;
     this.rows = [];
     this.drawn = 0;
+    this.cannot = new Slot();
     this.alarm = new Slot();
     this.todo = new Slot('div', { id: 'todo' });
     this.step = h('h2', { class: 'step', id: 'step' });
@@ -24,6 +25,7 @@ export class FillScreen {
     this.left = h('p', { class: 'left' });
     this.net = h('output', { class: 'net', id: 'net' });
     this.of = h('p', { class: 'of' });
+    this.age = h('p', { class: 'age', role: 'status' });
     this.bar = h('progress', { max: 1, value: 0, 'aria-label': t('in_the_tyre') });
     this.flow = h('dd');
     this.pressure = h('dd');
@@ -36,9 +38,9 @@ export class FillScreen {
     this.title = h('p', { class: 'what' });
     const figure = (name, value) => h('div', {}, h('dt', {}, t(name)), value);
     this.element = h('div', { class: 'filling' },
-      h('div', { class: 'side' }, this.alarm.element,
+      h('div', { class: 'side' }, this.cannot.element, this.alarm.element,
         h('section', { class: 'card now' }, this.title, this.step, this.next, this.left, this.todo.element),
-        h('section', { class: 'card' }, this.net, this.of, this.bar,
+        h('section', { class: 'card' }, this.age, this.net, this.of, this.bar,
           h('dl', { class: 'figures' }, figure('flow', this.flow), figure('tyre', this.pressure), figure('line', this.line)),
           this.gauge.element)),
       h('div', { class: 'side' },
@@ -73,8 +75,11 @@ export class FillScreen {
     say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure') + old);
     say(this.line, shown(fill.line_kpa, 'pressure'));
     this.gauge.show(fill);
+    say(this.age, fill.figures_age_s ? t('figures_old', { seconds: fill.figures_age_s }) : '');
+    this.element.classList.toggle('old', Boolean(fill.figures_age_s));
     this.draw(fill);
     this.trace(fill);
+    this.cannot.show(JSON.stringify([fill.cannot?.supply_cut, fill.cannot?.outputs, this.app.drives]), () => fill.cannot && this.cannotCard(fill.cannot));
     this.alarm.show(JSON.stringify([fill.alarm]), () => fill.alarm && this.alarmCard(fill));
     const key = JSON.stringify([fill.state, fill.prompt, fill.missing, fill.presses, fill.other_measure, this.app.drives, fill.checks.length, picture.driver?.name]);
     // What wants a person comes into sight by itself, wherever the page was scrolled to.
@@ -102,6 +107,16 @@ export class FillScreen {
     if (performance.now() - this.drawn < CHART_MS) return;
     this.drawn = performance.now();
     this.strip.replaceChildren(chart(this.rows, { volume: [fill.target_l], pressure: [fill.floor_kpa, fill.ceiling_kpa] }));
+  }
+
+  // Outputs that may be on, and that nobody here can switch off: above everything else, until a person has cut the supply.
+  cannotCard({ outputs, text, first, supply_cut: cut }) {
+    const say = () => this.app.send(act('supply_cut'));
+    return h('section', { class: 'alarm', role: 'alert', id: 'cannot' },
+      h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), cut ? t('supply_is_cut') : known('alarm.off_unconfirmed.text', text)),
+      h('p', {}, t('may_be_on'), ' ', outputs.map((name) => t(`output.${name}`)).join(', ')),
+      cut ? null : h('p', { class: 'huge' }, known('alarm.off_unconfirmed.first', first)),
+      !cut && this.app.drives ? holdButton(t('supply_cut'), say, 'do', { id: 'supply_cut' }) : null);
   }
 
   alarmCard(fill) {

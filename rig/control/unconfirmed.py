@@ -1,0 +1,98 @@
+"""Outputs that are to be off and are not known to be: since when, what may have moved, and who may end the fill then.
+
+Nothing is assumed of a module that does not answer. As long as it lasts a fill ends only after a person has said that
+the pump's supply is cut.
+"""
+
+from __future__ import annotations
+
+from rig.control.changed import changed
+from rig.control.observe import Facts
+from rig.control.permissives import Missing
+from rig.control.state import FillState, acting_meter, in_tyre_l, pump_way
+from rig.control.values import Setup
+
+CANNOT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
+FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valves are shut. Then say that it is cut."
+ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
+FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
+TOLD_S = 1.0
+"""A lost answer, or a module that shows its outputs late, is no reason to call anybody."""
+_PUMP = frozenset({"pump_run", "pump_reverse"})
+_FRESH_S = 1.0
+"""A scan or two may bring nothing before the figures are called old."""
+_MOST_FLOW = 1.1
+"""A pump's plate may be a tenth off (common practice, no source)."""
+_MOST_GROWTH = 0.05
+"""Share by which a cavity may grow under the relief's pressure."""
+
+
+def followed(setup: Setup, state: FillState, facts: Facts) -> FillState:
+    """The state with this scan's knowledge of the outputs taken in."""
+    reading = facts.reading
+    if not reading.unconfirmed:
+        since_s, supply_cut = None, False
+    else:
+        since_s = reading.now_s if state.unconfirmed_s is None else state.unconfirmed_s
+        supply_cut = state.supply_cut
+    state = changed(state, unconfirmed_s=since_s, supply_cut=supply_cut)
+    if reading.fresh:
+        state = changed(state, fresh_s=reading.now_s)
+    return _unseen(setup, state, facts)
+
+
+def _unseen(setup: Setup, state: FillState, facts: Facts) -> FillState:
+    """By run time alone nothing tells afterwards how long it was; any other count, once it is read again, does."""
+    reading, by_time = facts.reading, acting_meter(setup, state).kind == "run time"
+    unread = by_time or (bool(state.unread_s) and state.unread_s[state.measure] > 0)
+    if not unread:
+        if not state.unseen_s:
+            return state
+        # A counter that has restarted does not tell what passed meanwhile.
+        either_l = state.tally.either_l + (unseen_l(setup, state) if facts.meter_restarted else 0.0)
+        return changed(state, unseen_s=0.0, tally=changed(state.tally, either_l=either_l))
+    runs = bool(reading.unconfirmed & _PUMP) or (not by_time and pump_way(setup, state) != 0)
+    if not runs or state.supply_cut:
+        return state
+    # What was read last still counts for a while: the silence is older than the count's.
+    before_s = state.unseen_s or (0.0 if by_time else reading.now_s - facts.dt_s - state.fresh_s)
+    return changed(state, unseen_s=before_s + facts.dt_s)
+
+
+def unseen_l(setup: Setup, state: FillState) -> float:
+    """The most that may have moved while a pump that was not known to be off was not counted.
+
+    Into the tyre no more than it has room for, out of it no more than it holds.
+    """
+    moved_l = _MOST_FLOW * setup.line.pump_lps * state.unseen_s
+    if setup.into == "open vessel" or not moved_l:
+        return moved_l
+    holds_l = setup.existing_l + in_tyre_l(setup, state)
+    room_l = (1 + _MOST_GROWTH) * setup.cavity.high_l - holds_l
+    return min(moved_l, max(holds_l if state.direction < 0 else room_l, 0.0))
+
+
+def in_doubt(state: FillState) -> bool:
+    """Whether a fill may not end yet: an output may be on, and nobody has cut the supply."""
+    return state.unconfirmed_s is not None and not state.supply_cut
+
+
+def told(state: FillState) -> bool:
+    """Whether outputs have not been known to be off for so long that it is told on every face."""
+    return unconfirmed_for_s(state) >= TOLD_S
+
+
+def unconfirmed_for_s(state: FillState) -> float:
+    """How long outputs have not been known to be off, 0 when all are."""
+    return 0.0 if state.unconfirmed_s is None else state.now_s - state.unconfirmed_s
+
+
+def figures_age_s(state: FillState) -> float:
+    """How old the figures are, 0 while every scan brings them anew."""
+    age_s = state.now_s - state.fresh_s
+    return age_s if age_s > _FRESH_S else 0.0
+
+
+def in_the_way(state: FillState) -> tuple[Missing, ...]:
+    """What keeps a fill from its end while outputs may be on."""
+    return (Missing("off_unconfirmed", f"{CANNOT} {FIRST}"),) if in_doubt(state) else ()

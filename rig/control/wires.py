@@ -1,0 +1,64 @@
+"""Conditions about the wires, the modules and the controller itself: plain limits, none of them an estimate."""
+
+from __future__ import annotations
+
+from rig.control.observe import Facts
+from rig.control.values import Setup
+
+_NEEDED = frozenset({"meter_count", "line_pressure"})
+
+
+def estop(setup: Setup, facts: Facts) -> bool:
+    """The emergency stop is pressed, or its wire is broken."""
+    return facts.reading.estop_ok is False
+
+
+def field_lost(setup: Setup, facts: Facts) -> bool:
+    """The modules do not answer."""
+    return not facts.reading.reachable
+
+
+def untrusted(setup: Setup, facts: Facts) -> bool:
+    """Meter or gauge is too old or out of its range."""
+    return not facts.reading.untrusted.isdisjoint(_NEEDED)
+
+
+def both_on(setup: Setup, facts: Facts) -> bool:
+    """Run and reverse read on together."""
+    return facts.reading.both_seen
+
+
+def not_obeyed(setup: Setup, facts: Facts) -> bool:
+    """An output reads another way than it was told, or its module does not take what it is told."""
+    seen = facts.reading.outputs_seen
+    if seen is None or facts.reading.unrenewed:
+        return bool(facts.reading.unrenewed)
+    told = facts.outputs
+    return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
+
+
+def off_unconfirmed(setup: Setup, facts: Facts) -> bool:
+    """An output that is to be off is not known to be."""
+    return bool(facts.reading.unconfirmed)
+
+
+def elsewhere(setup: Setup, facts: Facts) -> bool:
+    """Somebody else switches an output."""
+    return bool(facts.reading.elsewhere)
+
+
+def late(setup: Setup, facts: Facts) -> bool:
+    """The loop came round too late while something moved."""
+    moving = facts.forward or facts.reverse or facts.venting
+    return moving and facts.reading.late_s > setup.late_s
+
+
+def journal_behind(setup: Setup, facts: Facts) -> bool:
+    """What is to be on the disk is not."""
+    return facts.reading.journal_lag_s > 3.0
+
+
+def timeout_lost(setup: Setup, facts: Facts) -> bool:
+    """The relay module's own time-out is not as it was written."""
+    shown_s = facts.reading.output_timeout_s
+    return shown_s is not None and not setup.armed(shown_s)

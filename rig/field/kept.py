@@ -1,0 +1,115 @@
+"""What is known of each output: what was asked of it, and whether it is known to be off. Pure: times come in.
+
+An off is known when the device acknowledged it or reads back off, or when its own time-out, where one is proven, has
+had its time without a request. A later look that shows the output on takes that back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+_STANDS_S = 1.0
+"""A module may show an earlier state for a while: so soon after something was asked nobody else is suspected."""
+_TWICE = 2
+"""Once an output may drop by itself, for its module has restarted."""
+
+
+@dataclass(slots=True)
+class _Output:
+    asked: bool = False
+    asked_s: float = 0.0
+    """When that was asked first."""
+    may_be_on: bool = False
+    agreed_s: float | None = None
+    """Since when it has read back as asked."""
+    fault: str = ""
+    """Of the first off that was not done since it was known to be off."""
+    unrenewed: bool = False
+    """It is to be on, and its last write was not done."""
+    undone: int = 0
+    """How often it read as asked and then did not, though nothing else was asked."""
+    elsewhere: bool = False
+    """Somebody else switches it: it reads on after it had read off as asked, or went off twice under one on."""
+
+
+@dataclass(slots=True)
+class Kept:
+    """All outputs of a rig, by name."""
+
+    _outputs: dict[str, _Output] = field(default_factory=dict)
+
+    def _of(self, name: str) -> _Output:
+        return self._outputs.setdefault(name, _Output())
+
+    def asks(self, name: str, now_s: float, *, on: bool) -> None:
+        """A write is about to be sent."""
+        output = self._of(name)
+        if output.asked is not on:
+            output.asked, output.asked_s, output.agreed_s, output.undone = on, now_s, None, 0
+        output.may_be_on |= on
+
+    def done(self, name: str) -> None:
+        """The device acknowledged the last write."""
+        output = self._of(name)
+        output.unrenewed = False
+        if not output.asked:
+            self._is_off(name)
+
+    def failed(self, name: str, why: str) -> None:
+        """The last write was refused, or nobody answered."""
+        output = self._of(name)
+        output.unrenewed = output.asked
+        if not output.asked and output.may_be_on:
+            output.fault = output.fault or why
+
+    def reads(self, name: str, at_s: float, *, on: bool) -> None:
+        """The output was read back, after the last write to it had ended."""
+        output = self._of(name)
+        if on is output.asked:
+            output.agreed_s = at_s if output.agreed_s is None else output.agreed_s
+            output.elsewhere = False
+        elif output.agreed_s is not None and at_s - output.asked_s > _STANDS_S:
+            output.undone += 1
+            output.elsewhere = on or output.undone >= _TWICE
+            output.agreed_s = None
+        if on:
+            output.may_be_on = True
+        elif not output.asked:
+            self._is_off(name)
+
+    def shows(self, name: str, at_s: float, *, is_in: bool) -> None:
+        """The contactor behind it shows in or out: one that stays in is no off, whatever its relay says."""
+        output = self._of(name)
+        if is_in and not output.asked:
+            output.may_be_on = True
+            output.fault = output.fault or "its contactor stays in though its relay is off"
+        elif output.asked and not is_in and at_s - output.asked_s > _STANDS_S:
+            output.unrenewed = True
+
+    def timed_out(self, name: str) -> None:
+        """The module's own proven time-out has switched it off."""
+        if not self._of(name).asked:
+            self._is_off(name)
+
+    def may_be_on(self, name: str) -> bool:
+        """Whether it is not known to be off."""
+        return self._of(name).may_be_on
+
+    def _is_off(self, name: str) -> None:
+        output = self._of(name)
+        output.may_be_on, output.fault = False, ""
+
+    @property
+    def unconfirmed(self) -> dict[str, str]:
+        """Outputs that are to be off and may be on, each with the first fault of its switching off."""
+        return {name: output.fault for name, output in self._outputs.items() if output.may_be_on and not output.asked}
+
+    @property
+    def unrenewed(self) -> frozenset[str]:
+        """Outputs that are to be on, and whose module has not taken the last write: it may take no off either."""
+        return frozenset(name for name, output in self._outputs.items() if output.asked and output.unrenewed)
+
+    @property
+    def elsewhere(self) -> frozenset[str]:
+        """Outputs that somebody else switches."""
+        return frozenset(name for name, output in self._outputs.items() if output.elsewhere)

@@ -1,0 +1,141 @@
+"""Before work begins: everything off, an interrupted fill that stands open, and how such a one is closed as it is."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rig.control.procedure import State
+from rig.control.recover import recovered
+from rig.control.state import FillState, bases, in_tyre_l, out_of_use
+from rig.control.unconfirmed import CANNOT, in_doubt
+from rig.control.values import Reading, Setup
+from rig.field.field import LATE, Field
+from rig.field.modbus import FieldError
+from rig.ledger.journal import Journal, StoredFill
+from rig.run.loop import Unreachable
+from rig.run.metering import faces
+from rig.run.names import OUTPUTS, SIGNALS
+from rig.run.outputs import dropped_after_s
+from rig.run.posting import JOURNAL_NAME, not_to_be_filled
+from rig.run.readings import conversions, reading_of
+from rig.run.recorder import SETUP, STATE
+from rig.run.settings import Settings
+from rig.units import show_volume
+
+
+class Refused(RuntimeError):
+    """The fill was not started or not closed; the text lists what is missing."""
+
+
+def journal_of(folder: Path) -> Journal:
+    """The journal in a rig's folder."""
+    return Journal(folder / JOURNAL_NAME)
+
+
+async def all_off(settings: Settings) -> None:
+    """Switch every output off; raises FieldError when a module does not take it."""
+    field = Field(settings.links, settings.points)
+    try:
+        await field.write({name: False for name in settings.points if name in OUTPUTS | SIGNALS})
+    finally:
+        field.close()
+
+
+async def may_begin(settings: Settings, journal: Journal) -> None:
+    """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
+    waiting = journal.unfinished()
+    if waiting:
+        outputs = "outputs are off"
+        try:
+            await all_off(settings)
+        except FieldError as error:
+            outputs = f"the outputs {CANNOT} ({error})"
+        raise Refused("\n".join(_waiting_text(stored, outputs) for stored in waiting))
+    if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
+        raise Refused(why)
+
+
+def _waiting_text(stored: StoredFill, outputs: str) -> str:
+    setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+    return (
+        f"fill {stored.fill_id} ({stored.about['size']} {stored.about['position']}) was interrupted in step "
+        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} counted "
+        f"until then; {outputs}.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
+    )
+
+
+def unfinished(journal: Journal, fill_id: str) -> StoredFill:
+    """The fill of that id; Refused when it is finished already."""
+    stored = journal.fill(fill_id)
+    if stored.record is not None:
+        raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
+    return stored
+
+
+async def closed_state(
+    settings: Settings | None, journal: Journal, stored: StoredFill, setup: Setup, *, supply_cut: bool
+) -> FillState:
+    """An interrupted fill's state as it is closed: with what the field still tells, or with how much may have moved.
+
+    Refused while an output may be on that nobody here can switch off, unless a person says that the supply is cut.
+    """
+    state = STATE.validate_json(stored.state)
+    may_run = state.outputs.moving or in_doubt(state)
+    last = datetime.fromisoformat(journal.entries(stored.fill_id)[-1].at)
+    dark_s = max((datetime.now(UTC) - last).total_seconds(), 0.0)
+    fault, reading = "there is no configuration", None
+    if settings is not None:
+        try:
+            await all_off(settings)
+            fault = ""
+        except FieldError as error:
+            fault = str(error)
+        reading = await _reading_if_any(settings, setup, state)
+        drop_s = LATE * dropped_after_s(settings)
+        if fault and dark_s > drop_s:
+            # Seen to do so by a person: the modules' own time-out has switched off since.
+            fault, dark_s = "", drop_s
+    if may_run and fault and not supply_cut:
+        raise Refused(
+            f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {stored.fill_id} --supply-cut"
+        )
+    state = recovered(setup, state, reading)
+    if may_run and reading is None:
+        scale = 1.0 if settings is None else settings.clock.scale
+        state = replace(state, unseen_s=state.unseen_s + dark_s * scale)
+    flags = {"supply cut by hand"} if may_run and fault else set()
+    return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
+
+
+async def _reading_if_any(settings: Settings, setup: Setup, state: FillState) -> Reading | None:
+    field = Field(settings.links, settings.points)
+    with contextlib.closing(field), contextlib.suppress(Unreachable):
+        return await one_reading(settings, field, setup, state)
+    return None
+
+
+async def one_reading(settings: Settings, field: Field, setup: Setup, state: FillState) -> Reading:
+    """The field as it stands now; Unreachable where part of it does not answer."""
+    began_s = asyncio.get_running_loop().time()
+    await field.scan(out_of_use(setup, state))
+    if field.errors:
+        raise Unreachable("; ".join(field.errors.values()))
+    return reading_of(
+        settings.read,
+        conversions(settings.quantities, settings.rig.atmosphere),
+        field.values,
+        now_s=0.0,
+        wall_s=asyncio.get_running_loop().time(),
+        began_s=began_s,
+        stale_s=settings.limits.stale,
+        gap_s=0.0,
+        journal_lag_s=0.0,
+        meters=faces(settings, setup.line, bases(setup, state)),
+        acting=state.measure,
+        spoken=settings.line_points,
+        idle=out_of_use(setup, state),
+    )

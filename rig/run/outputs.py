@@ -1,0 +1,57 @@
+"""The outputs of a rig as its configuration tells of them: what switches them off when this program cannot."""
+
+from __future__ import annotations
+
+import math
+
+from rig.field.field import Field
+from rig.run.names import FEEDBACK, HEARTBEAT, MOVING
+from rig.run.settings import Settings
+
+UNGUARDED = (
+    "Nothing switches the outputs off when this computer or its bus stops: the map has neither output_timeout nor "
+    'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.'
+)
+
+
+def field_of(settings: Settings) -> Field:
+    """The rig's field, as a fill uses it: renewals inside the modules' time-out, and what is proven of that."""
+    timeout_s = settings.limits.output_timeout
+    return Field(
+        settings.links,
+        settings.points,
+        renew_s=timeout_s / 4,
+        leave_s=1.25 * timeout_s,
+        proven_s=proven_of(settings),
+        feedback={output: name for output, name in FEEDBACK.items() if name in settings.points},
+    )
+
+
+def proven_of(settings: Settings) -> dict[tuple[str, int], float]:
+    """By link and unit: the modules' own time-outs that a person has seen switch off, seconds."""
+    proven = settings.limits.timeout_proven_on is not None
+    return dict.fromkeys(_guarded(settings), settings.limits.output_timeout) if proven else {}
+
+
+def dropped_after_s(settings: Settings) -> float:
+    """After how long a silence every output is off by a proven time-out; endless where one of them would stay on."""
+    proven, points = proven_of(settings), settings.points
+    return max(
+        (proven.get((points[name].link, points[name].unit), math.inf) for name in MOVING if name in points),
+        default=0.0,
+    )
+
+
+def _guarded(settings: Settings) -> set[tuple[str, int]]:
+    """Links and units whose outputs drop by themselves: the one whose register it is, or all where it is built in."""
+    points, own = settings.points, settings.points.get("output_timeout")
+    if own is not None:
+        return {(own.link, own.unit)}
+    outputs = (points[name] for name in MOVING if name in points)
+    return {(point.link, point.unit) for point in outputs} if settings.limits.timeout_fixed else set()
+
+
+def unguarded(settings: Settings) -> bool:
+    """Whether outputs stay as they are without this program: nothing is configured that would drop them."""
+    guarded = HEARTBEAT in settings.points or _guarded(settings)
+    return not guarded and not MOVING.isdisjoint(settings.points)

@@ -1,0 +1,52 @@
+"""What the simulated plant is, as a configuration writes it. The controller never looks here."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from rig.field.points import Seconds, Strict
+from rig.run.quantities import Length, PerVolume, Pressure, Volume
+from rig.units import KPA_PER_PSI
+
+
+class SimTable(Strict):
+    """The simulated plant's own truths, read by the simulator only. The controller never looks here."""
+
+    size: str = "16.9-28"
+    cavity: Volume | None = None
+    """True cavity; without it, the volume that the size designation gives times ``cavity_factor``."""
+    cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
+    growth: float = Field(default=0.0, ge=0, le=0.005)
+    """Cavity growth per psi."""
+    sag: float = Field(default=0.0, ge=0, le=0.1)
+    """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
+    exponent: float = Field(default=1.0, ge=1.0, le=1.4)
+    """Polytropic exponent of the air inside: 1 keeps its temperature."""
+    liquid_warmer: float = Field(default=0.0, ge=-30, le=30)
+    """Kelvin by which the liquid is warmer than the air inside at the start."""
+    gauge_error: Pressure = Field(default=0.0, ge=0)
+    """One standard deviation of the line gauge's error, drawn by seed."""
+    gauge_noise: Pressure = Field(default=0.0, ge=0)
+    """One standard deviation of a scan's noise of either gauge, mostly white, a little of it slow."""
+    start_pressure: Pressure = 0.0
+    existing: Volume = 0.0
+    """Liquid already in the tyre."""
+    valve_bore: Length = 0.008
+    valve_at: float = Field(default=12.0, ge=1.0, le=12.99)
+    """Clock position of the valve, hours."""
+    discharge: float = Field(default=0.7, gt=0.3, lt=1.0)
+    """Discharge coefficient of the valve bore for liquid."""
+    k_factor: PerVolume | None = None
+    """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
+    meter_noise: float = Field(default=0.0, ge=0, le=0.05)
+    """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
+    hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
+    hose_liquid: Volume | None = None
+    """Liquid in the hose at the start; without it the hose is full."""
+    bead_limit: Pressure = -4 * KPA_PER_PSI
+    """Gauge pressure below which a bead leaves the rim."""
+    rest_slip: float = Field(default=0.0, ge=0)
+    """Leak-back through the pump at rest, L/s per kPa."""
+    sensor_lag: Seconds = 0.2
+    relay_delay: Seconds = 0.05
+    seed: int = 1

@@ -1,0 +1,83 @@
+"""What a configuration says of paths, and of what switches the outputs off when the program cannot."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from rig.run.assembly import Question
+from rig.run.before import foreknown
+from rig.run.check import check_text
+from rig.run.outputs import unguarded
+from rig.run.settings import SettingsError, load_settings, settings_of
+
+CONFIG = Path(__file__).parents[2] / "config"
+
+
+def test_paths_are_relative_to_the_configuration_whatever_folder_the_program_is_started_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config = tmp_path / "shop" / "rig.toml"
+    config.parent.mkdir()
+    text = (CONFIG / "demo.toml").read_text(encoding="utf-8")
+    (config.parent / "de.json").write_text("{}")
+    config.write_text(text + '[panel]\ntexts = "de.json"\n', encoding="utf-8")
+    found = set()
+    for folder in ("one", "two"):
+        (tmp_path / folder).mkdir()
+        monkeypatch.chdir(tmp_path / folder)
+        settings = load_settings(Path("..") / "shop" / "rig.toml")
+        found.add((Path(settings.rig.data).resolve(), Path(settings.panel.texts).resolve()))
+    assert found == {(config.parent / "rig-data", config.parent / "de.json")}
+    config.write_text(text.replace('data = "rig-data"', 'data = "/var/lib/rig"'), encoding="utf-8")
+    assert load_settings(config).rig.data == "/var/lib/rig"
+
+
+@pytest.mark.parametrize(
+    ("limits", "told"),
+    [
+        ({"timeout_fixed": True}, "limits.timeout_fixed"),
+        ({"timeout_proven_on": date(2026, 11, 2)}, ""),
+    ],
+)
+def test_a_time_out_is_a_register_or_fixed(limits: dict[str, object], told: str) -> None:
+    document = tomllib.loads((CONFIG / "demo.toml").read_text(encoding="utf-8"))
+    document["limits"] |= limits
+    if told:
+        with pytest.raises(SettingsError, match=told):
+            settings_of(document, "test")
+    else:
+        settings_of(document, "test")
+    del document["points"]["output_timeout"]
+    document["limits"] |= {"timeout_fixed": False, "timeout_proven_on": date(2026, 11, 2)}
+    with pytest.raises(SettingsError, match=r"limits.timeout_proven_on: no time-out is configured"):
+        settings_of(document, "test")
+
+
+def test_a_rig_that_nothing_switches_off_is_told_so_and_a_heartbeat_or_a_time_out_answers_it() -> None:
+    document = tomllib.loads((CONFIG / "demo.toml").read_text(encoding="utf-8"))
+    assert not unguarded(settings_of(document, "test"))
+    del document["points"]["output_timeout"], document["limits"]["timeout_proven_on"]
+    assert unguarded(settings_of(document, "test"))
+    assert "Nothing switches the outputs off" in check_text(settings_of(document, "test"))[1]
+    told = foreknown(settings_of(document, "test"), Question("11L-15")).target.cautions
+    assert any("Nothing switches the outputs off" in caution.text for caution in told)
+    fixed = {**document, "limits": {**document["limits"], "timeout_fixed": True}}
+    assert not unguarded(settings_of(fixed, "test"))
+    beats = {**document["points"], "heartbeat": {"link": "io", "table": "coil", "address": 4}}
+    assert not unguarded(settings_of({**document, "points": beats}, "test"))
+
+
+def test_only_an_output_is_write_only_and_that_is_told() -> None:
+    document = tomllib.loads((CONFIG / "demo.toml").read_text(encoding="utf-8"))
+    document["points"]["estop_ok"]["write_only"] = True
+    with pytest.raises(SettingsError, match=r"points.estop_ok.write_only: only an output is written"):
+        settings_of(document, "test")
+    del document["points"]["estop_ok"]["write_only"]
+    document["points"]["vent_valve"]["write_only"] = True
+    settings = settings_of(document, "test")
+    assert "vent_valve" not in settings.read
+    assert "Not read back: vent_valve" in check_text(settings)[1]
