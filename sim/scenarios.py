@@ -209,7 +209,7 @@ def _truth(case: Case) -> dict[str, object]:
 
 def _start(case: Case) -> dict[str, object]:
     rng = case.part("start")
-    return {"start_pressure": f"{rng.choice((0.0, 5.0, 5.0, 8.0, 14.0))} psi"} if rng else {}
+    return {"start_pressure": f"{rng.choice((0.0, 5.0, 5.0, 8.0, 11.0))} psi"} if rng else {}
 
 
 def _noise(case: Case) -> dict[str, object]:

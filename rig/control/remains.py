@@ -21,7 +21,7 @@ _GAUGE_IN_DOUBT = frozenset({
 """Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
 
 _UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped",
-                     "off_unconfirmed"})  # fmt: skip
+                     "off_unconfirmed", "moves_while_off"})  # fmt: skip
 """Alarms after which more may have moved than was counted."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
 """How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""

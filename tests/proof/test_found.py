@@ -268,10 +268,10 @@ def test_a_vent_valve_that_sticks_for_a_while_does_not_cost_the_bead(nth: int, s
         if decision.state.phase is Phase.VENT:
             vents[-1].append(decision.state.now_s)
 
-    run_fill(watch=see, sim__start_pressure="14 psi")
+    run_fill(watch=see, sim__start_pressure="11 psi")
     began_s, lasts_s = vents[nth][0], vents[nth][-1] - vents[nth][0]
     stuck = f"valve_stuck_shut@{began_s:g}:{share * lasts_s:g}"
-    ran = run_fill(faults=[stuck], sim__start_pressure="14 psi")
+    ran = run_fill(faults=[stuck], sim__start_pressure="11 psi")
     assert ran.record["outcome"] == "complete"
     assert ran.rig.plant.extremes.lowest_tyre_kpa > ran.setup.window.floor_kpa - 1.5 * KPA_PER_PSI
 

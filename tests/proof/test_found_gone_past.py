@@ -23,7 +23,8 @@ def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
 def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
     ran = run_case(Case(111259, AS_THEN))
-    assert (ran.first_out, ran.breaches) == ("air_pumped", ())
+    # Told once all stands, before another stroke goes out of the vent; the fill starts at 11 psi now, where it was 14.
+    assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
@@ -86,18 +87,23 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     question = Question("11L-15", valve="air-water")
     keys = {"tote__fluid": "water", "pump__flow": "20 L/min"}
     began: list[float] = []
+    refills: list[float] = []
 
     def see(decision: Decision) -> None:
         if decision.state.phase is Phase.DRAW_DOWN:
             began.append(decision.state.now_s)
+        elif began and decision.facts.forward:
+            refills.append(decision.state.now_s)
 
     run_fill(layout="draw-down", question=question, watch=see, **keys)  # type: ignore[arg-type]
     faults = ["level_stuck@0", f"tote_empty@{began[0]:g}"]
     ran = run_fill(layout="draw-down", question=question, faults=faults, **keys)  # type: ignore[arg-type]
-    assert ran.first_out == "air_pumped"
+    # Seen where the flow collapses with the gauge, before the air has filled the hose ("air_pumped", 26 s later).
+    assert ran.first_out == "suction_dry"
     at_s, _ = ran.alarms[0]
-    refilled_s = 3.9 / (20 / 60)
-    assert at_s < began[-1] + refilled_s + 10
+    refilled_s, suction_s = 3.9 / (20 / 60), 1.5 / (20 / 60)
+    assert at_s < refills[0] + refilled_s + suction_s + 10
+    assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 1.0
 
 
 @pytest.mark.parametrize(
