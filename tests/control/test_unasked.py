@@ -149,6 +149,48 @@ def test_one_that_welds_while_the_fill_is_held_trips_within_two_seconds(size: st
     assert at_s < onset_s + 2.5
 
 
+class LooksAway(Waits):
+    """Does not answer when the fill asks for the valve to be shut."""
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        return [] if decision.state.phase is Phase.SHUT else super().requests(setup, decision)
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+@pytest.mark.parametrize(
+    ("fault", "name", "size", "within_s"),
+    [
+        ("reverse_welded", "moves_while_off", "16.9-28", 3.0),
+        # The small tyre's gauge steps by the hose's loss and stays there until the hose's liquid is drawn off.
+        ("reverse_welded", "moves_while_off", "11L-15", 8.0),
+        ("valve_stuck_open", "moves_while_off", "16.9-28", 3.0),
+        ("valve_stuck_open", "moves_while_off", "11L-15", 3.0),
+        ("pump_welded", "flow_while_stopped", "16.9-28", 1.0),
+        ("pump_welded", "flow_while_stopped", "11L-15", 1.0),
+    ],
+)
+def test_what_welds_while_the_fill_waits_for_an_answer_trips(
+    layout: str, fault: str, name: str, size: str, within_s: float
+) -> None:
+    onset_s = phases(size, layout, tuple(BLIND.items()))["shut"][-1][0] + 10
+    told = story(size, layout, f"{fault}@{onset_s - 1:g}", onset_s + 10, LooksAway(), **BLIND)
+    at_s = told.told_s(name)
+    assert at_s is not None, told.alarms
+    assert at_s < onset_s + within_s
+    assert told.last.state.state in (State.ABORTING, State.ABORTED)
+
+
+@pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
+def test_a_vent_that_welds_trips_within_two_seconds_of_its_end(size: str) -> None:
+    for _, ended_s in phases(size, "vent", tuple(BLIND.items()))["vent"]:
+        told = story(size, "vent", f"valve_stuck_open@{ended_s - 1.3:g}", ended_s + 10, **BLIND)
+        at_s = told.told_s("moves_while_off")
+        assert at_s is not None, told.alarms
+        assert at_s < ended_s + 2.0
+        assert told.last.state.state in (State.ABORTING, State.ABORTED)
+    assert "a vent open" in GUARD_NAMED["moves_while_off"].first
+
+
 def test_before_the_start_it_is_told_and_nothing_starts() -> None:
     """Gun on, core out, everything confirmed: the contactor welds while the person looks at something else."""
     refused: list[object] = []
