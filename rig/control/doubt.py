@@ -31,7 +31,7 @@ _UNSEEN = frozenset({
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0
-_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped"})
+_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
 """Alarms of a pump that does not stop."""
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
