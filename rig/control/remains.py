@@ -43,7 +43,7 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     # A rest that anchors the air space anew agrees with itself from then on: what was in doubt stays so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not told or kpa is None:
-        return state.remains if doubted and reading.reachable else None
+        return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
     # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
@@ -53,6 +53,13 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
     return Remains(kpa, sure)
+
+
+def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
+    """Nothing is told to move, and the gauge is no further from the last rest than its noise alone brings it."""
+    if state.remains is None or kpa is None or not facts.still or facts.venting or facts.restless:
+        return False
+    return abs(kpa - state.remains.kpa) <= facts.wavers_kpa
 
 
 def final_static_kpa(state: FillState) -> float | None:
