@@ -9,7 +9,6 @@ valve out of anybody's hands is excused from the limits that only those could ke
 from __future__ import annotations
 
 import math
-
 from typing import TYPE_CHECKING
 
 from sim.seen import LIVE, delivered_l, tyre_kpa
