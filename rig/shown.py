@@ -12,12 +12,15 @@ from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
 from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
+from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.record import delivery_in, moved_words, pressure_left_words
 from rig.run.second_copy import COPY_FAULT
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
 
+_OLD_S = 3.0
+"""A pressure that was told longer ago is shown with its age."""
 PHASE_WORDS = {
     Phase.SETTLE: "let it settle",
     Phase.VENT: "take the air out",
@@ -121,9 +124,12 @@ def progress_line(setup: Setup, decision: Decision) -> str:
     facts, state = decision.facts, decision.state
     moved = moved_l(setup, state)
     flow_lps = 0.0 - facts.flow_lps if setup.into == "tote" else facts.flow_lps
-    pressure = show_pressure(facts.tyre_kpa) if facts.tyre_kpa is not None else "reading at rest"
-    if facts.tyre_kpa == float("inf"):
+    tyre = tyre_shown(setup, state, facts)
+    pressure = show_pressure(tyre.kpa) if tyre.kpa is not None else "reading at rest"
+    if tyre.kpa == float("inf"):
         pressure = "rising"
+    elif tyre.kpa is not None and tyre.age_s >= _OLD_S and not facts.forward:
+        pressure += f", {tyre.age_s:.0f} s ago"
     left = seconds_left(setup, state)
     age_s = figures_age_s(state)
     old = f"  FIGURES {age_s:.0f} s OLD" if age_s else ""

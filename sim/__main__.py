@@ -16,6 +16,7 @@ from sim.campaign import add_campaign, run_campaign
 from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
+from sim.noise_table import noise_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,6 +50,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _campaign(given: Sequence[str], options: argparse.Namespace) -> int:
     if not options.compiled or is_compiled():
+        if options.noise_table:
+            seeds = range(options.seed, options.seed + options.fills)
+            return 1 if noise_table(seeds, options.jobs, lambda line: print(line, flush=True)) else 0
         return run_campaign(options)
     try:
         return run_compiled(given)

@@ -58,6 +58,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,
+        gauge_noise_kpa=sim.gauge_noise,
         has_fill_valve="fill_valve" in settings.points,
         lever=settings.rig.by_hand,
         has_supply_relay="pump_run" in settings.points,

@@ -176,6 +176,11 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
+    run.add_argument(
+        "--noise-table",
+        action="store_true",
+        help="instead: sound fills at each step of gauge noise, as a table",
+    )
     run.add_argument("--json", action="store_true", help="one JSON document")
     run.add_argument(
         "--compiled", action="store_true", help="compile the code first, for twice the speed (needs a C compiler)"

@@ -72,6 +72,7 @@ FAULTS: Mapping[str, Fault] = {
     "air_in_line": Fault("the suction line draws air: a quarter of what is pumped", {"air_share": 0.25}),
     "pump_no_start": Fault("the pump does not turn, or stops", {"pump_dead": True}),
     "pump_welded": Fault("the run contactor is welded: the pump does not stop", {"pump_welded": True}),
+    "reverse_welded": Fault("the reverse contactor is welded: the pump draws back", {"reverse_welded": True}),
     "pump_slow": Fault("the pump runs at half speed", {"pump_gain": 0.5}),
     "valve_stuck_open": Fault("the vent valve is open whatever its relay", {"vent_stuck": True}),
     "valve_stuck_shut": Fault("the vent valve is shut whatever its relay", {"vent_stuck": False}),

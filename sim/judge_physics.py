@@ -8,6 +8,7 @@ valve out of anybody's hands is excused from the limits that only those could ke
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from sim.seen import LIVE, delivered_l, tyre_kpa
@@ -31,6 +32,10 @@ _STALE_S = 1.0
 _TIMEOUT_S = 2.0
 _WARM_KPA, _SLOWEST_KPA_S = 2.0, 0.05
 """What gas cooled by a draw rises by as it grows warm again, and a gauge's noise; a rise that counts as one."""
+_NOISE = 3.5
+"""How much longer than the shortest window of a straight line a noisy slope takes to be told: its halves must agree,
+and windows double."""
+_SURE, _SCAN_S = 5.5, 0.25
 _HANDS_KPA = 1.25 * _PSI
 """By so much the gauge may rise while hands are at the gun, before it is no longer asked off."""
 
@@ -259,7 +264,7 @@ class Physics:
         flows = not (seen.run or seen.reverse) and abs(plant.line.flow_lps) > 0.02
         # The vent lets some of the hose's liquid out while the pump stands.
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
-        told_s = limits.coast_s + 4.0
+        told_s = limits.coast_s + 4.0 + self._noise_s()
         self._hands = live and (self._hands or seen.phase in ("shut", "uncouple"))
         if live and self._meter_given_up:
             # Level and pump's time tell flow late or never: the gauge does, by more than gas that grows warm again.
@@ -269,6 +274,18 @@ class Physics:
             told_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)
         if self._lasts("uncommanded", live, seen.now_s, told_s):
             self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
+
+    def _noise_s(self) -> float:
+        """What a gauge's noise costs where the gauge alone sees liquid drawn back.
+
+        A slope is known to s * sqrt(12 dt / T**3) from scans of noise s in a window T (least squares, any textbook).
+        """
+        plant = self._plant
+        noise_kpa, drawn_lps = plant.params.gauge_noise_kpa, -plant.line.flow_lps
+        if self._limits.counts_back or drawn_lps <= 0.02 or not noise_kpa:
+            return 0.0
+        falls_kpa_s = plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * drawn_lps
+        return _NOISE * math.cbrt(12 * _SCAN_S * (_SURE * noise_kpa / falls_kpa_s) ** 2)
 
     def _gun_off(self, seen: Seen) -> None:
         plant = self._plant

@@ -138,7 +138,7 @@ def test_a_room_knows_only_what_it_may(name: str) -> None:
     assert guilty == []
 
 
-SHOWN = {"unconfirmed", "values", "procedure", "state", "snapshot", "guards", "checks"}
+SHOWN = {"unconfirmed", "unsafe", "values", "procedure", "state", "snapshot", "guards", "checks"}
 """What the page may know of the controller: its words and its figures, never what decides."""
 
 

@@ -6,14 +6,14 @@ Judgements only; the guards say what follows from them. None is made where one o
 from __future__ import annotations
 
 from rig.control.observe import BLANK_S, MOST_FLOW, SURE_LOSS, Facts
-from rig.control.procedure import Phase, State
+from rig.control.procedure import Phase
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
 FLOWING_LPS = 0.2 / 60
 """Liquid counts as flowing above 0.2 L/min."""
-_APART_KPA = 3 * KPA_PER_PSI
+APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are no matter of a gauge's error."""
 _SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 """So much of a rise, and such a share of it, must be missing at the rest: meters slip a little, and gauges err."""
@@ -22,20 +22,19 @@ _STANDS_KPA = 1.5 * KPA_PER_PSI
 _LOSS_DOUBT = 0.03
 _SHUT_SHARE = 0.4
 """Share of what the line takes by which no flow's doubt raises the gauge."""
-_GIVEN_BACK = 0.5
-"""Least share of what the line takes that the gauge falls by once the pump stands."""
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
-_NOISE_KPA = 1.0
-"""A gauge that stands may waver by this."""
-_RISES_KPA = 1.5
-"""After a draw the gas grows warm again, but by less."""
 HANDS_KPA = 1.25 * KPA_PER_PSI
 """What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
+_SEEN_AT_ONCE = ("pulses", "total", "rate")
+"""Meters that show a change of the flow within a second."""
+_COLLAPSED = 0.8
+"""Share of an even flow below which it has collapsed: air at the pump is pressed together to less."""
+_FELL_KPA = 1.0
 _TELLING_LOSS_KPA = KPA_PER_PSI
 """A loss by less says too little of what flows."""
 LOST_ON_AIR = 0.3
@@ -48,7 +47,7 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
-    return line > facts.gas.high + _APART_KPA
+    return line > facts.gas.high + APART_KPA
 
 
 def stands_through_flow(setup: Setup, facts: Facts) -> bool:
@@ -72,7 +71,7 @@ def stands_through_draw(facts: Facts) -> bool:
 
 def fell_too_far(facts: Facts) -> bool:
     """At rest the gauge stands far below what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - _APART_KPA
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - APART_KPA
 
 
 def falls_too_far(setup: Setup, facts: Facts) -> bool:
@@ -83,68 +82,16 @@ def falls_too_far(setup: Setup, facts: Facts) -> bool:
     """
     returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > BLANK_S
     line = facts.reading.line_kpa
-    if not returns or facts.gas is None or line is None or line < -_APART_KPA:
+    if not returns or facts.gas is None or line is None or line < -APART_KPA:
         return False
     most_lps = MOST_FLOW * setup.line.pump_lps
     takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
-    return line + takes_kpa < facts.gas.low + min(head_kpa(setup.line), 0.0) - _APART_KPA
+    return line + takes_kpa < facts.gas.low + min(head_kpa(setup.line), 0.0) - APART_KPA
 
 
 def stays_too_high(facts: Facts) -> bool:
     """At rest the gauge stands far above what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + _APART_KPA
-
-
-def goes_on_rising(setup: Setup, facts: Facts) -> bool:
-    """After the stop the gauge stands above what a pump that coasts to rest leaves, or goes on rising from there."""
-    stroke, line = facts.stroke, facts.reading.line_kpa
-    if line is None:
-        return False
-    if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
-        # However little of the air has left: more than before comes from a pump.
-        return True
-    rises_kpa = _may_rise_kpa(setup, facts)
-    if rises_kpa is None:
-        return False
-    if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + rises_kpa:
-        # With a meter that counts nothing it is the gauge that drifts.
-        return True
-    if not stroke.pushed or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
-        return False
-    air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
-    coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
-    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA
-    if setup.meter.estimated:
-        # A level or the pump's time tells flow late: that the line has given back nothing of its loss tells it at once.
-        # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
-        most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
-    return line > most_kpa
-
-
-def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:
-    """By how much the gauge may rise above what it showed when the line was calm; None where nothing was calm yet."""
-    if facts.stroke.over or (facts.phase is Phase.BACK_FLUSH and facts.valve_open):
-        # A hose that is reversed off an open valve draws air as a stroke does.
-        return _RISES_KPA
-    if facts.phase is Phase.SHUT and facts.valve_open and setup.into == "tyre":
-        return HANDS_KPA
-    return None
-
-
-def pressed_unasked(setup: Setup, facts: Facts) -> bool:
-    """The hose was reversed off behind a shut valve, and now stands under more pressure than any tyre of this fill."""
-    line = facts.reading.line_kpa
-    told = facts.valve_open or facts.forward or facts.reverse or setup.by_hand
-    # After a reset nothing is known of the hose until it has been reversed off anew.
-    stood = facts.stroke.calm_gauge_kpa is not None and calm(setup, facts)
-    if facts.state is not State.RUNNING or told or not stood or line is None:
-        return False
-    return line > setup.trip_kpa + max(head_kpa(setup.line), 0.0)
-
-
-def _before_kpa(setup: Setup, facts: Facts) -> float:
-    """The most that the gauge may show once a stroke is over that let air out."""
-    return facts.stroke.from_kpa + head_kpa(setup.line, facts.covered_m) + _APART_KPA
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + APART_KPA
 
 
 def calm(setup: Setup, facts: Facts) -> bool:
@@ -173,7 +120,7 @@ def blocked_ahead(setup: Setup, facts: Facts) -> bool:
     if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
         return False
     most_kpa = max(head_kpa(setup.line, facts.covered_m), 0.0) + facts.loss_kpa / SURE_LOSS
-    return line - most_kpa > facts.gas.high + _APART_KPA
+    return line - most_kpa > facts.gas.high + APART_KPA
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
@@ -185,7 +132,7 @@ def below_tyre(setup: Setup, facts: Facts) -> bool:
     # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
     surely_lps = max(facts.flow_lps - setup.meter.litres_per_pulse, 0.0)
     least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, surely_lps)
-    return line - least < facts.gas.low - _APART_KPA
+    return line - least < facts.gas.low - APART_KPA
 
 
 def rises_too_little(setup: Setup, facts: Facts) -> bool:
@@ -212,7 +159,7 @@ def rises_too_much(facts: Facts) -> bool:
         return False
     followed_kpa = facts.gas.high - facts.stroke.watch_gas_kpa
     unasked_kpa = facts.line.best - facts.stroke.watch_line_kpa - followed_kpa
-    return unasked_kpa > max(_APART_KPA / 2, _SHUT_SHARE * facts.loss_kpa)
+    return unasked_kpa > max(APART_KPA / 2, _SHUT_SHARE * facts.loss_kpa)
 
 
 def rose_too_little(setup: Setup, facts: Facts) -> bool:
@@ -250,7 +197,7 @@ def apart(facts: Facts) -> bool:
     # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
     # the valve entered; a leak shows in the rise.
     below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
-    return max(facts.line.low - facts.gas.high, below) > _APART_KPA
+    return max(facts.line.low - facts.gas.high, below) > APART_KPA
 
 
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
@@ -262,7 +209,24 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
-    return line - least < facts.gas.low - _APART_KPA
+    return line - least < facts.gas.low - APART_KPA
+
+
+def starves(setup: Setup, facts: Facts) -> bool:
+    """The flow has fallen away at once and the gauge with it: what the pump draws from gives no liquid any more.
+
+    Behind a valve that shuts the gauge rises, out of a hose or a vent more flows, a meter that slips moves no gauge.
+    """
+    stroke, line = facts.stroke, facts.reading.line_kpa
+    flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + BLANK_S
+    if not flows or not stroke.even_lps or line is None or facts.gas is None or setup.meter.kind not in _SEEN_AT_ONCE:
+        return False
+    fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
+    if not 0 < facts.flow_lps < least_lps or fell_lps < 2 * setup.meter.litres_per_pulse:
+        return False
+    # Of what the hose alone takes less for it a part must show; a bore that is not known takes more.
+    less_kpa = hose_loss_kpa(setup.line, stroke.even_lps) - hose_loss_kpa(setup.line, facts.flow_lps)
+    return stroke.even_over_kpa - (line - facts.gas.best) > max(0.5 * less_kpa, _FELL_KPA) + facts.wavers_kpa
 
 
 def loses_nothing(setup: Setup, facts: Facts) -> bool:

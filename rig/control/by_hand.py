@@ -14,8 +14,8 @@ from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
-_STANDS_KPA, _STOOD_S = 0.5, 1.5
-"""A pressure that moved by less for so long stands still."""
+_OTHER_KPA = 0.5
+"""A pressure that differs by more is another one."""
 _AT_ONCE_S = 1.5
 _LET_DOWN_KPA = KPA_PER_PSI
 """How far below the ceiling the tyre must be before the supply is given back."""
@@ -54,12 +54,12 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
     """
     facts, state = turn.facts, turn.state
     stroke, now_s = state.stroke, facts.reading.now_s
-    if abs(tyre_kpa - stroke.from_kpa) > _STANDS_KPA:
+    if abs(tyre_kpa - stroke.from_kpa) > _OTHER_KPA + facts.wavers_kpa:
         # From one rest to another pressure without flow, or to less than the sealed air can have: air has left.
         fell = facts.gas is not None and tyre_kpa < facts.gas.low - KPA_PER_PSI
         sealed = state.gas.sealed and stroke.began_s > 0 and not fell
         turn.set(stroke=changed(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=changed(state.gas, sealed=sealed))
-    elif now_s - stroke.stood_since_s >= _STOOD_S:
+    elif facts.rests:
         at_once = stroke.stood_since_s - state.changed_s <= turn.setup.line.coast_s + _AT_ONCE_S
         pumped = stroke.began_s > 0 and facts.in_tyre_l > stroke.start_l and at_once
         if pumped:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
+from rig.control.doubt import rebooked_dry, with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
@@ -98,7 +98,7 @@ def _guard(turn: Turn) -> None:
 
 def _break(turn: Turn, guard: Guard) -> None:
     state = turn.state.state
-    if state in _NOT_LIVE:
+    if state in ENDED or (state is State.IDLE and not guard.idle):
         return
     before = turn.state.alarms
     turn.set(alarms=raise_alarm(before, guard))
@@ -106,6 +106,9 @@ def _break(turn: Turn, guard: Guard) -> None:
         turn.note("alarm", name=guard.name, action=guard.action, text=guard.text, do=guard.first)
         turn.flag(guard.name)
         turn.set(tally=with_doubt(turn.setup, turn.state, guard.name))
+    if state is State.IDLE:
+        # Nothing runs that could be stopped; a permissive keeps it from starting.
+        return
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             _break_off(turn)
@@ -122,6 +125,8 @@ def hold(turn: Turn, why: str) -> None:
         _reopen(turn)
     if why == "liquid_drawn":
         _rebook_draw(turn)
+    if why == "suction_dry":
+        turn.set(tally=rebooked_dry(turn.setup, turn.state))
     if why == "pressure_low":
         # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
@@ -190,7 +195,7 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return _refused(turn, "start", *found, *unasked)
     # What the hose gave when the gun was put on is no flow of this fill.
     now_s = turn.facts.reading.now_s
-    turn.set(opened_s=now_s, regime_s=now_s, flow=Flow())
+    turn.set(opened_s=now_s, regime_s=now_s, flow=Flow(), alarms=cleared(turn.state.alarms))
     if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
         # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
         turn.set(gas=at_rest(turn.state.gas, turn.setup, turn.facts.tyre_kpa, turn.facts.offset_l, pumped=False))
@@ -226,7 +231,8 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
     # What a stroke or a silent meter was judged by is the person's to have mended: the next one tells.
-    stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False, nothing_came=False)
+    stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
+    stroke = changed(stroke, nothing_came=False, drawn_out=False)
     unmoved_s = 0.0 if turn.state.alarms.first_out == "no_flow" else turn.state.unmoved_s
     turn.set(alarms=_accept(turn.state.alarms), stroke=stroke, unmoved_s=unmoved_s)
     turn.state_trigger("resume", request.by)

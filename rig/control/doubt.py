@@ -27,11 +27,11 @@ _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped",
 """Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
 _UNSEEN = frozenset({
     "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
-    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed",
+    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unseen for a while."""
 _UNSEEN_S = 5.0
-_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped"})
+_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
 """Alarms of a pump that does not stop."""
 _FRONT = 0.05
 """Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
@@ -135,6 +135,22 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
         return state.tally
     doubted_l = abs(state.mark.tally.net_l(setup.meter)) * (1 - 1 / math.sqrt(narrowed))
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def rebooked_dry(setup: Setup, state: FillState) -> Tally:
+    """The account once the suction has run dry: what was counted since then is air, and stands in hose and suction.
+
+    It has pushed as much of the hose's liquid into the tyre, so that the net stays; by how much is in doubt.
+    """
+    tally, line = state.tally, setup.line
+    air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
+    return changed(
+        tally,
+        air_forward_l=tally.air_forward_l + air_l,
+        hose_l=tally.hose_l - air_l,
+        suction_air_kpa_l=line.suction_l * line.atmosphere_kpa_abs,
+        either_l=tally.either_l + air_l + line.pump_lps * line.coast_s,
+    )
 
 
 def with_late_rise(setup: Setup, state: FillState) -> Tally:

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-from rig.control import agreement, wires
+from rig.control import agreement, unasked, wires
 from rig.control.observe import MOST_FLOW, Facts
-from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
+from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
 from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, TOLD_S
@@ -28,8 +28,6 @@ Scope = frozenset[tuple[State, Phase]]
 """In which states and phases a row is watched."""
 
 _SLOWEST_LPS = 0.03
-_STRAY_L = 0.03
-"""More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
 SEATED_L = 0.2
 """A reverse against a shut valve brings back no more than this."""
 _ALWAYS: Scope = frozenset(product(State, Phase))
@@ -63,6 +61,8 @@ class Guard:
     """Judged even when a scan brought nothing new: it is about the controller itself or about the silence."""
     may_accept: bool = False
     """A judgement rather than a limit: a person may look, and go on past it for this fill."""
+    idle: bool = False
+    """Told before the start, too, where nothing is held or tripped yet."""
 
 
 def _pressure_high(setup: Setup, facts: Facts) -> bool:
@@ -70,7 +70,9 @@ def _pressure_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _line_high(setup: Setup, facts: Facts) -> bool:
-    line = facts.reading.line_kpa
+    # As it came over the wire: no smoothing stands between a pressure and its limit.
+    raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
+    line = line if raw is None else raw
     return line is not None and line >= setup.line.relief_kpa + 3 * KPA_PER_PSI
 
 
@@ -83,12 +85,6 @@ def _overfill(setup: Setup, facts: Facts) -> bool:
         brim = min(brim, facts.found.cavity_l + facts.found.u_l - 0.1 * setup.cavity.volume_l)
     brim = max(brim, setup.existing_l + 0.5)
     return facts.in_tyre_l > setup.target_l + allowance or facts.filled_l > brim
-
-
-def _flow_while_stopped(setup: Setup, facts: Facts) -> bool:
-    # Where the level or the time counts, litres show too late, and a shut hose takes none: the gauge tells.
-    unasked = agreement.goes_on_rising(setup, facts) or agreement.pressed_unasked(setup, facts)
-    return unasked or facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
 
 
 def _reverse_flow(setup: Setup, facts: Facts) -> bool:
@@ -172,15 +168,15 @@ def _dry(setup: Setup, facts: Facts) -> bool:
 
 
 def _pressure_low(setup: Setup, facts: Facts) -> bool:
+    if facts.phase is Phase.SHUT:
+        return facts.stroke.drawn_out
     if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
     if facts.phase is Phase.SETTLE:
         lowered = facts.rests and facts.stroke.ended_by in ("time", "floor", "unsure")
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
-    # Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
-    least_kpa = max(min(setup.window.floor_kpa, facts.stroke.goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
-    return lowered and facts.tyre_kpa < least_kpa
+    return lowered and facts.tyre_kpa < least_kpa(setup, facts.stroke.goal_kpa)
 
 
 def _not_seated(setup: Setup, facts: Facts) -> bool:
@@ -255,8 +251,10 @@ GUARDS: tuple[Guard, ...] = (
     Guard("off_unconfirmed", "trip", TOLD_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
     Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "A relay does not do what it is told.",
           "Cut the pump supply; check the relay module."),
-    Guard("flow_while_stopped", "trip", 0.0, _flow_while_stopped, "Liquid flows though the pump is off.",
+    Guard("flow_while_stopped", "trip", 0.0, unasked.flows, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
+    Guard("moves_while_off", "trip", 0.0, unasked.moves, "The pressure moves though everything is off.",
+          "Cut the pump's supply and shut the gun: a contactor is welded, a vent open, or it leaks.", idle=True),
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
@@ -276,6 +274,8 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
+    Guard("suction_dry", "hold", 1.5, agreement.starves, "Flow and pressure collapse: tote or suction runs dry.",
+          "Look at the tote, its vent, the suction hose and strainer; does the pump turn at its speed?", _PUMPING),
     Guard("air_pumped", "hold", 3.0, agreement.loses_nothing, "No liquid shows on the gauge: the pump moves air.",
           "Is the tote empty, the suction hose tight and under the liquid? Then: gun on the valve, plunger down?",
           _PUMPING, may_accept=True),
@@ -301,7 +301,7 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
     Guard("pressure_low", "hold", 0.5, _pressure_low, "The tyre is lower than planned: the bead may let go.",
           "Look at the bead all round; air the tyre up to the floor before going on.",
-          _running(Phase.SETTLE, Phase.DRAW_DOWN, Phase.BY_HAND)),
+          _running(Phase.SETTLE, Phase.DRAW_DOWN, Phase.BY_HAND, Phase.SHUT)),
     Guard("liquid_in_vent", "hold", 0.0, _liquid_in_vent, "Liquid comes out of the vent.",
           "Turn the valve to the top, or finish at this level."),
     Guard("valve_covered", "hold", 0.0, _valve_covered, "The liquid stands at the valve: no more air can leave there.",

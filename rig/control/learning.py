@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from rig.control.agreement import calm
+from rig.control.agreement import calm, starves
 from rig.control.changed import changed
 from rig.control.doubt import with_counted_double, with_unseen
 from rig.control.guards import AIR_SPACE_GUARDS
@@ -38,6 +38,8 @@ _TELLING_KPA = 1.0
 """A fall by less is too little to measure."""
 _TELLING_S = 0.5
 """A vent shorter than this may have been over before its valve moved."""
+_EVEN = 0.05
+"""A flow that falls no further below its smooth measure is even."""
 _MOST_IDLE_OUTS = 3
 """Where little was to be let out, one vent or draw without a fall of pressure proves nothing."""
 
@@ -190,6 +192,19 @@ def book_unseen(turn: Turn, rest_kpa: float) -> None:
     """At the rest of a stroke of liquid, broken off or not: what pressure tells beside the count stands in doubt."""
     if turn.state.stroke.pushed and turn.facts.gas is not None:
         turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
+
+
+def watch_flow(turn: Turn) -> None:
+    """Keep what an even flow shows: a suction that runs dry is told by what falls from there."""
+    facts, setup, line_kpa = turn.facts, turn.setup, turn.facts.reading.line_kpa
+    if facts.gas is None or not facts.wet or line_kpa is None or starves(setup, facts):
+        return
+    least_lps = facts.slow_lps - max(_EVEN * facts.slow_lps, setup.meter.litres_per_pulse)
+    if facts.run_s >= setup.line.start_lag_s + BLANK_S and facts.flow_lps >= least_lps > 0:
+        passed_l = turn.state.tally.passed_forward_l(setup.meter)
+        over_kpa = line_kpa - facts.gas.best
+        stroke = turn.state.stroke
+        turn.set(stroke=changed(stroke, even_lps=facts.slow_lps, even_over_kpa=over_kpa, even_passed_l=passed_l))
 
 
 def air_l(turn: Turn) -> float:

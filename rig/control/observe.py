@@ -13,7 +13,9 @@ from rig.control.accounting import Count, Tally, book, counted, still_unread, un
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
-from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band, vacuum
+from rig.control.gauges import Shown
+from rig.control.gauges import follow as follow_gauges
+from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
     FillState,
@@ -32,10 +34,6 @@ from rig.control.values import Outputs, Reading, Setup
 from rig.control.witness import contradiction
 from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
-_STANDS_KPA, _STOOD_S = 0.35, 1.0
-"""A gauge that moved by less for so long has come to rest: a twentieth of a psi, common practice, no source."""
-_LONGEST_LAG_S = 15.0
-"""No gauge follows more slowly: one that still moves tells of air that leaves, or drifts."""
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
@@ -86,7 +84,13 @@ class Facts:
     rests: bool
     """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
     restless: bool
-    """It has had that time, and moves all the same."""
+    """It has had that time, and moves all the same; or it moves as no gas does by itself."""
+    moves_kpa_s: float
+    """How fast the line gauge moves, though all is off, as no gas does by itself; else 0."""
+    last_way: int
+    """1 forward, -1 back: which way the pump runs or last ran; 0 where it has not run yet."""
+    wavers_kpa: float
+    """By no more than this does the line gauge's noise move what it shows."""
     covered_m: float
     wet: bool
     """Liquid stands all the way from tote to valve."""
@@ -121,6 +125,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = restarts(state)
+    state, reading, shown = follow_gauges(setup, state, reading)
     state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt, dt)
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
@@ -128,7 +133,11 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
         # Only where something was told to move: what flows unasked is to be told, however it changes.
         state = changed(state, regime_s=reading.now_s)
-    state = _stillness(state, reading, dt, moved=bool(forward or back))
+    if not reading.fresh:
+        # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
+        state = changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
+    elif forward or back or not state.pulse_s:
+        state = changed(state, pulse_s=reading.now_s)
     if setup.by_hand:
         state = _lever(state, reading, forward, back)
     flow, unmoved_s = state.flow, state.unmoved_s
@@ -138,21 +147,10 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
         unmoved_s = 0.0 if forward or back else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
     state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
-    facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts)
+    facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts, shown)
+    if facts.rests and facts.tyre_kpa is not None:
+        state = changed(state, told_s=reading.now_s)
     return _extremes(state, facts), facts
-
-
-def _stillness(state: FillState, reading: Reading, dt: float, *, moved: bool) -> FillState:
-    now_s, line_kpa = reading.now_s, reading.line_kpa
-    if not reading.fresh:
-        # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
-        return changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt, stood_s=state.stood_s + dt)
-    pulse_s = now_s if moved or not state.pulse_s else state.pulse_s
-    gauge_s = now_s if line_kpa != state.gauge_kpa else state.gauge_s
-    shown, stood_kpa, stood_s = rest_gauge_kpa(reading), state.stood_kpa, state.stood_s
-    if shown is None or stood_kpa is None or abs(shown - stood_kpa) > _STANDS_KPA:
-        stood_kpa, stood_s = shown, now_s
-    return changed(state, pulse_s=pulse_s, gauge_kpa=line_kpa, gauge_s=gauge_s, stood_kpa=stood_kpa, stood_s=stood_s)
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
@@ -268,7 +266,7 @@ def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
     return changed(state, dry_s=0.0) if rested and state.dry_s else state
 
 
-def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool) -> Facts:
+def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool, shown: Shown) -> Facts:
     way = pump_way(setup, state)
     since = reading.now_s - state.changed_s
     flow = state.flow.fast_pps * setup.meter.litres_per_pulse
@@ -278,9 +276,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     offset = offset_l(setup, state, filled)
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
-    stands = reading.now_s - state.stood_s >= _STOOD_S
-    waited = reading.now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
-    rests = still and (stands or waited)
+    rests = still and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
@@ -307,7 +303,10 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
-        restless=rests and not stands,
+        restless=still and shown.restless,
+        moves_kpa_s=state.moves_kpa_s,
+        wavers_kpa=state.line.wavers_kpa,
+        last_way=state.direction,
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,

@@ -28,7 +28,8 @@ def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     """The outputs that the state asks for, a reversal held back until the pump stands."""
     wanted = _wanted(setup, state, facts)
     turns = (1 if wanted.pump_run else 0) - (1 if wanted.pump_reverse else 0)
-    if turns and state.direction and turns != state.direction and not _stands(facts):
+    # By hand the relay is the pump's supply, and the lever's way is not held back by it.
+    if not setup.by_hand and turns and state.direction and turns != state.direction and not _stands(facts):
         return Outputs(beacon=wanted.beacon)
     return wanted
 

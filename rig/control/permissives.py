@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from rig.control.observe import Facts
 from rig.control.procedure import Phase
 from rig.control.state import FillState, gun_off_first
+from rig.control.unasked import moves
 from rig.control.values import Check, Setup
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
@@ -123,6 +124,10 @@ def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> str | None:
     return None
 
 
+def _pressure_stands(setup: Setup, state: FillState, facts: Facts) -> str | None:
+    return "The pressure moves though everything is off: cut the pump's supply." if moves(setup, facts) else None
+
+
 def _settled(setup: Setup, state: FillState, facts: Facts) -> str | None:
     return None if abs(facts.flow_lps) < 0.2 / 60 else "Liquid is flowing already: find out why."
 
@@ -136,6 +141,7 @@ PERMISSIVES: tuple[tuple[str, Permissive], ...] = (
     ("target", _cavity),
     ("arrival_pressure", _arrival),
     ("hose", _hose_quiet),
+    ("pressure_stands", _pressure_stands),
     ("no_flow", _settled),
 )
 

@@ -24,6 +24,7 @@ from rig.control.learning import (
     overrun_s,
     stopped,
     vent_s,
+    watch_flow,
 )
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
 from rig.control.observe import BLANK_S
@@ -202,6 +203,9 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
         barren=last.barren,
         open_s=last.open_s,
         idle_outs=last.idle_outs,
+        even_lps=last.even_lps,
+        even_over_kpa=last.even_over_kpa,
+        even_passed_l=turn.state.tally.passed_forward_l(turn.setup.meter),
     )
 
 
@@ -294,6 +298,7 @@ def fill(turn: Turn) -> None:
     """Pump until the count or the pressure says stop, each with what still flows after the decision."""
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
+    watch_flow(turn)
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
     overrun_l = flow * overrun_s(setup, state, flow)
     hose_air_l = setup.line.hose_l - state.tally.hose_l

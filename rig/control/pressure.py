@@ -117,11 +117,6 @@ def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float
     return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
 
 
-def rest_gauge_kpa(reading: Reading) -> float | None:
-    """The gauge that a rest is read from: the one at the tyre where there is one."""
-    return reading.tyre_kpa if reading.tyre_kpa is not None else reading.line_kpa
-
-
 def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) -> float | None:
     """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:
@@ -132,6 +127,14 @@ def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) ->
 def vacuum(kpa: float | None) -> bool:
     """Whether a pressure at rest is below that of any tyre whose valve is open, or of a gun in the air."""
     return kpa is not None and kpa < -NO_TYRE_KPA
+
+
+def least_kpa(setup: Setup, goal_kpa: float) -> float:
+    """The least that a tyre may hold which is let down to ``goal_kpa`` or the floor, whichever is lower.
+
+    Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
+    """
+    return max(min(setup.window.floor_kpa, goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
 
 
 def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:

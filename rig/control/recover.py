@@ -9,9 +9,11 @@ from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, restarts
 from rig.control.procedure import Phase, State, next_phase
-from rig.control.state import FillState, Stroke, entering, in_force, pump_way, way_off
+from rig.control.rest import unseen
+from rig.control.state import FillState, Moved, Stroke, entering, in_force, pump_way, way_off
 from rig.control.values import Outputs, Reading, Setup
 
+_UNKNOWN_KPA = 1e9
 _DARK_S = 600.0
 """A counter that moved by more than this much pumping while nobody looked has restarted or lied."""
 
@@ -49,7 +51,12 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         dry_ended_s=now_s,
         # Since when gauge and meter stand as they do nobody saw.
         gauge_kpa=None,
-        stood_kpa=None,
+        line=unseen(state.line),
+        tyre=unseen(state.tyre),
+        level_kpa=None,
+        # By how much it moved meanwhile nobody saw.
+        rose=Moved(now_s, _UNKNOWN_KPA),
+        fell=Moved(now_s, _UNKNOWN_KPA),
         pulse_s=0.0,
         unmoved_s=0.0,
         last_note_s=-1e9,

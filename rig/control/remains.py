@@ -2,11 +2,13 @@
 
 Bookkeeping: nothing here decides. While the valve is open the reading is followed from scan to scan, and is gone with
 the first movement; once the valve is shut it stays. A gauge at rest may also show a hose that is shut off from the
-tyre, or a gun in the air: where it stands below what the sealed air space must hold, it is not taken for the tyre's.
+tyre, or a gun in the air: where it stands below what the sealed air space must hold, or far above, it is not taken for
+the tyre's.
 """
 
 from __future__ import annotations
 
+from rig.control.agreement import APART_KPA
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
 from rig.control.observe import Facts
@@ -17,12 +19,13 @@ from rig.units import KPA_PER_PSI
 
 _GAUGE_IN_DOUBT = frozenset({
     "gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked", "bead_lost", "no_rise",
+    "air_pumped",
 })  # fmt: skip
 """Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
 
 _UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped",
-                     "off_unconfirmed"})  # fmt: skip
-"""Alarms after which more may have moved than was counted."""
+                     "off_unconfirmed", "moves_while_off", "valve_blocked", "air_pumped"})  # fmt: skip
+"""Alarms after which more may have moved than was counted, or less."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
 """How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
 
@@ -40,14 +43,23 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     # A rest that anchors the air space anew agrees with itself from then on: what was in doubt stays so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not told or kpa is None:
-        return state.remains if doubted and reading.reachable else None
+        return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
     # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
-    sure = not doubted and (foreseen is None or kpa >= foreseen.low - 2 * GAUGE_U_KPA)
+    # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
+    fits = foreseen is None or foreseen.low - 2 * GAUGE_U_KPA <= kpa <= foreseen.high + APART_KPA
+    sure = not doubted and fits
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
     return Remains(kpa, sure)
+
+
+def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
+    """Nothing is told to move, and the gauge is no further from the last rest than its noise alone brings it."""
+    if state.remains is None or kpa is None or not facts.still or facts.venting or facts.restless:
+        return False
+    return abs(kpa - state.remains.kpa) <= facts.wavers_kpa
 
 
 def final_static_kpa(state: FillState) -> float | None:

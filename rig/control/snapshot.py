@@ -12,6 +12,7 @@ from rig.control.procedure import Phase, State
 from rig.control.remains import final_band, final_static_kpa
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.unconfirmed import unseen_l
+from rig.control.unsafe import tyre_shown
 from rig.control.values import MeterKind, Setup
 from rig.control.witness import comparisons
 from rig.record import statement
@@ -24,13 +25,15 @@ def _rounded(value: float | None, digits: int) -> float | None:
 
 def progress(setup: Setup, state: FillState, facts: Facts) -> dict[str, object]:
     """One line of the trace."""
+    shown = tyre_shown(setup, state, facts)
     return {
         "t_s": rounded(state.now_s, 3),
         "state": state.state.value,
         "phase": state.phase.value,
         "in_tyre_l": rounded(in_tyre_l(setup, state), 4),
         "flow_lps": rounded(facts.flow_lps, 4),
-        "tyre_kpa": _rounded(facts.tyre_kpa, 2),
+        "tyre_kpa": _rounded(shown.kpa, 2),
+        "tyre_age_s": rounded(shown.age_s, 1),
         "line_kpa": _rounded(facts.reading.line_kpa, 2),
         "pulses": state.tally.pulses_forward - state.tally.pulses_returned,
     }

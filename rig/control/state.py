@@ -9,6 +9,7 @@ from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
+from rig.control.rest import Gauge, gauge_of
 from rig.control.values import Meter, Outputs, Setup
 
 LEVEL_DOUBT = 0.05
@@ -50,6 +51,8 @@ class Stroke:
     """A tyre that should have been emptied by now has given nothing that could be measured."""
     wants_air: bool = False
     """Air should leave but the liquid stands at the valve."""
+    drawn_out: bool = False
+    """One reverse more might draw the tyre below its least pressure, if the valve is open in truth."""
     cools: bool = False
     """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
     feels: bool = False
@@ -74,6 +77,12 @@ class Stroke:
     """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0
     watch_gas_kpa: float = 0.0
+    even_lps: float = 0.0
+    even_over_kpa: float = 0.0
+    even_passed_l: float = 0.0
+    """When liquid last flowed evenly: its flow, how far the gauge stood above the air space, what had passed the meter.
+
+    Flow and gauge are the last stroke's until its own are seen."""
 
     @property
     def pumped(self) -> bool:
@@ -94,6 +103,14 @@ class Stroke:
     def over(self) -> bool:
         """It is over, and the pump that moved it should stand."""
         return self.drew or self.pushed or self.ended_by == PRESSED
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A movement of the pressure one way: when it ended, and how far it went."""
+
+    at_s: float = -1e9
+    kpa: float = 0.0
 
 
 @changeable
@@ -163,9 +180,20 @@ class FillState:
     gauge_kpa: float | None = None
     gauge_s: float = 0.0
     """When the line gauge last showed another value."""
-    stood_kpa: float | None = None
-    stood_s: float = 0.0
-    """What the gauge at rest is compared with, and since when it has stayed near it."""
+    line: Gauge = Gauge()
+    tyre: Gauge = Gauge()
+    """The gauge at the pump and the one at the gun, as they were followed."""
+    moved_kpa_s: float = 0.0
+    moves_kpa_s: float = 0.0
+    """How fast the pressure moves, though all is off, as no gas does by itself, by the last block and by two in a row;
+    0 where it does not."""
+    level_kpa: float | None = None
+    """Where the line gauge stood last, within what begins a new creep of the gas."""
+    told_s: float = 0.0
+    """When the gauge last told the tyre's pressure at rest."""
+    rose: Moved = Moved()
+    fell: Moved = Moved()
+    """How that level last went up and down, whatever moved it."""
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False
@@ -208,6 +236,11 @@ class FillState:
     """How long a pump may have run since the count was last read."""
     flush_start_l: float = 0.0
     """Returned when the last reverse began, to tell what that reverse itself brought back."""
+    reversals: int = 0
+    """How often the hose was reversed off behind a valve that was said to be shut."""
+    reversed_s: float = 0.0
+    reversed_from_kpa: float | None = None
+    """For how long in all, since a rest last told what the tyre may hold, and what it told; None: the fill's last."""
 
 
 def new_fill(setup: Setup) -> FillState:
@@ -219,6 +252,8 @@ def new_fill(setup: Setup) -> FillState:
         gas=Gas(cavity.volume_l, cavity.low_l, cavity.high_l),
         tally=tally,
         mark=Mark(tally),
+        line=gauge_of(setup.line_gauge.noise_kpa),
+        tyre=gauge_of(setup.tyre_gauge.noise_kpa),
         overruns=setup.overruns,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,

@@ -6,7 +6,7 @@ from rig.control.agreement import HANDS_KPA
 from rig.control.changed import changed
 from rig.control.doubt import with_vacuum_lost
 from rig.control.learning import learn_calm
-from rig.control.pressure import Remains, gun_kpa
+from rig.control.pressure import Remains, gun_kpa, least_kpa
 from rig.control.state import PRESSED, gun_off_first, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
@@ -16,8 +16,15 @@ _LONGEST_FLUSH_S = 2.0
 
 
 def shut(turn: Turn) -> None:
-    """Ask for the core or insert back; then the reverse proves that it is seated."""
+    """Ask for the core or insert back; then the reverse proves that it is seated.
+
+    Unless the reverses before may have drawn the tyre to its least pressure already: then it is aired up first.
+    """
+    _tell_anew(turn)
     if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
+        if _drawn_out(turn):
+            turn.set(stroke=changed(turn.state.stroke, drawn_out=True))
+            return
         turn.set(valve_open=False)
         flush(turn)
 
@@ -28,6 +35,7 @@ def flush(turn: Turn) -> None:
     if turn.state.valve_open:
         stroke = changed(stroke, calm_gauge_kpa=None)
     turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter), stroke=stroke)
+    turn.set(reversals=turn.state.reversals + (not turn.state.valve_open))
     turn.phase_trigger("flush")
 
 
@@ -38,12 +46,35 @@ def back_flush(turn: Turn) -> None:
         learn_calm(turn)
     else:
         _watch_vacuum(turn)
+        turn.set(reversed_s=turn.state.reversed_s + (facts.dt_s if facts.reverse else 0.0))
     if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.
         turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
     turn.phase_trigger("uncouple", changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
+
+
+def _tell_anew(turn: Turn) -> None:
+    """A gauge at rest tells anew what the tyre holds, where the valve may stand open."""
+    facts = turn.facts
+    if facts.valve_open and facts.rests and facts.tyre_kpa is not None and turn.state.reversals:
+        turn.set(reversed_s=0.0, reversed_from_kpa=facts.tyre_kpa)
+
+
+def _drawn_out(turn: Turn) -> bool:
+    """Whether one reverse more may draw the tyre too low, if all that they drew came out of it: their sum counts.
+
+    The first one is what proves the insert.
+    """
+    setup, state, gas = turn.setup, turn.state, turn.state.gas
+    from_kpa = gas.rest_kpa if state.reversed_from_kpa is None else state.reversed_from_kpa
+    if setup.into != "tyre" or from_kpa is None or not state.reversals or "insert_not_seated" not in state.flags:
+        return False
+    drawn_l = setup.line.pump_lps * (state.reversed_s + flush_s(setup, valve_open=False))
+    air_l = max(gas.low_l - turn.facts.filled_l, 0.02 * gas.cavity_l)
+    left_kpa_abs = (from_kpa + setup.line.atmosphere_kpa_abs) * air_l / (air_l + drawn_l)
+    return left_kpa_abs - setup.line.atmosphere_kpa_abs < least_kpa(setup, setup.window.floor_kpa)
 
 
 def _watch_vacuum(turn: Turn) -> None:

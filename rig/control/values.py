@@ -57,6 +57,8 @@ class Reading:
     """Each measure's register as it stands, before unwrapping: the meter's first, then those beside it."""
     reverse_raw: int | None = None
     line_kpa: float | None = None
+    raw_line_kpa: float | None = None
+    """As it came over the wire, once ``line_kpa`` is smoothed."""
     tyre_kpa: float | None = None
     tote_l: float | None = None
     fluid_c: float | None = None
@@ -156,6 +158,16 @@ class Meter:
         return self.curve[-1][1]
 
 
+@dataclass(frozen=True, slots=True)
+class Damped:
+    """What the configuration says of a pressure gauge; ``None``: it is learned at rest."""
+
+    noise_kpa: float | None = None
+    """One standard deviation of a single scan."""
+    damping_s: float | None = None
+    """Time constant with which its scans are smoothed."""
+
+
 @changeable
 class CavityFacts:
     """What the wheel room says of the tyre's inside, and how the liquid stands in it."""
@@ -234,6 +246,8 @@ class Setup:
     beside: tuple[Meter, ...] = ()
     """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
     strainer_limit_kpa: float = 70.0
+    line_gauge: Damped = Damped()
+    tyre_gauge: Damped = Damped()
 
     @property
     def brim_l(self) -> float:

@@ -89,6 +89,10 @@ class Point(Strict):
     low: float | None = None
     high: float | None = None
     """Believable range of the scaled value; outside it the reading is a sensor fault, not a number."""
+    noise: float | None = Field(default=None, gt=0)
+    """One standard deviation of a single scan, in ``quantity`` units, of a pressure; without it, it is learned."""
+    damping: Seconds | None = None
+    """Time constant with which the scans of a pressure are smoothed; without it, as its noise asks for."""
     at: tuple[float, float] | None = None
     span: tuple[float, float] | None = None
     """Two raw numbers and the values that they stand for, in place of ``scale`` and ``offset``."""

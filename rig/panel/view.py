@@ -13,6 +13,7 @@ from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
 from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
+from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
@@ -119,6 +120,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         return None
     state, facts = decision.state, decision.facts
     inside = in_tyre_l(setup, state)
+    tyre = tyre_shown(setup, state, facts)
     return {
         "id": setup.fill_id,
         **{key: seen.about.get(key) for key in ("size", "position", "job", "fluid", "by", "valve_at")},
@@ -132,7 +134,8 @@ def _fill(seen: Snapshot) -> Picture | None:
         "cavity_l": number(setup.cavity.volume_l),
         "filled": number(min(1.0, max(0.0, (setup.existing_l + inside) / setup.cavity.volume_l)), 4),
         "flow_lps": number(facts.flow_lps, 4),
-        "tyre_kpa": number(facts.tyre_kpa, 2),
+        "tyre_kpa": number(tyre.kpa, 2),
+        "tyre_age_s": number(tyre.age_s, 1),
         "line_kpa": number(facts.reading.line_kpa, 2),
         "floor_kpa": number(setup.window.floor_kpa, 2),
         "ceiling_kpa": number(setup.window.ceiling_kpa, 2),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
-from rig.control.values import CavityFacts, Setup
+from rig.control.values import CavityFacts, Damped, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
 from rig.plan.physics import Line
 from rig.plan.strokes import Window
@@ -13,6 +13,7 @@ from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of, meters_of
 from rig.run.mistakes import nearest
 from rig.run.settings import Settings
+from rig.units import parse
 from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
@@ -193,7 +194,18 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         by_hand=settings.rig.by_hand,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
+        line_gauge=damped(settings, "line_pressure"),
+        tyre_gauge=damped(settings, "tyre_pressure"),
     )
+
+
+def damped(settings: Settings, name: str) -> Damped:
+    """What the configuration says of a gauge's noise, in kPa, and of its smoothing."""
+    point = settings.points.get(name)
+    if point is None:
+        return Damped()
+    step_kpa = parse(f"1 {point.quantity}", "pressure") - parse(f"0 {point.quantity}", "pressure")
+    return Damped(None if point.noise is None else point.noise * step_kpa, point.damping)
 
 
 def vessel_setup(
@@ -234,6 +246,8 @@ def vessel_setup(
         into="open vessel",
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
+        line_gauge=damped(settings, "line_pressure"),
+        tyre_gauge=damped(settings, "tyre_pressure"),
     )
 
 

@@ -32,8 +32,8 @@ from rig.run.settings import Settings
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
 _REMEMBERED = 512
-_FIRST_REST_S = 10.0
-"""A start that waits for nothing but the first reading at rest stands for so long; for anything else it is refused."""
+_FIRST_REST_S = 30.0
+"""A start that waits for nothing but the first reading at rest, of a noisy gauge too, stands for so long."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ class Person(Protocol):
 class Unattended:
     """Answers every prompt at once and ends a fill that stops by itself. For simulated rigs, or where a shop allows."""
 
-    def __init__(self, by: str = "unattended", *, patience_s: float = 20.0, go_on: bool = False) -> None:
+    def __init__(self, by: str = "unattended", *, patience_s: float = 40.0, go_on: bool = False) -> None:
         """``go_on`` resumes a held fill once, as a person does who takes up an interrupted one."""
         self._by = by
         self._go_on = go_on

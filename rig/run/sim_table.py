@@ -26,6 +26,8 @@ class SimTable(Strict):
     """Kelvin by which the liquid is warmer than the air inside at the start."""
     gauge_error: Pressure = Field(default=0.0, ge=0)
     """One standard deviation of the line gauge's error, drawn by seed."""
+    gauge_noise: Pressure = Field(default=0.0, ge=0)
+    """One standard deviation of a scan's noise of either gauge, mostly white, a little of it slow."""
     start_pressure: Pressure = 0.0
     existing: Volume = 0.0
     """Liquid already in the tyre."""

@@ -38,6 +38,8 @@ def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             yield f"{where}.bit: an output is written alone; give it a coil or a whole holding register"
         if point.inverted and name in SWITCHED | {"estop_ok"}:
             yield f"{where}.inverted: a broken wire must read as off, and never as ready; wire it the other way"
+        if QUANTITY_OF_POINT.get(name) != "pressure" and (point.noise is not None or point.damping is not None):
+            yield f"{where}: only a pressure has noise or damping; leave them out here"
         if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
             yield f"{where}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"
         elif name in QUANTITY_OF_POINT and point.type == "bool":

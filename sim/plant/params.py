@@ -110,6 +110,8 @@ class PlantParams:
     seed: int = 1
     gauge_error_kpa: float = 0.0
     """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
+    gauge_noise_kpa: float = 0.0
+    """One standard deviation of the noise of a gauge's single value."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 _GAUGE_STEP_KPA = 10.0
 """Over so much a gauge's error is of one kind. Assumed, no source."""
+_SLOW_NOISE, _SLOW_NOISE_S = 0.2, 5.0
+"""Share of a gauge's noise that is slow, and its time constant. Assumed, no source."""
 _STRAINER_KPA = 5.0
 """Loss of a clean strainer at the pump's full flow. Assumed, no source."""
 
@@ -64,6 +66,26 @@ class GaugeError:
         return self._knots[step]
 
 
+class Noise:
+    """What a transmitter's value wavers by from one moment to the next: white, and a little that is slow."""
+
+    __slots__ = ("_rng", "_sigma_kpa", "_slow_kpa", "kpa")
+
+    def __init__(self, sigma_kpa: float, seed: str) -> None:
+        self._sigma_kpa, self._slow_kpa, self.kpa = sigma_kpa, 0.0, 0.0
+        self._rng = random.Random(seed)  # a simulation, not a secret
+
+    def shake(self, dt: float) -> None:
+        """Draw the value for the end of ``dt``; the slow part is a first-order process (Ornstein and Uhlenbeck)."""
+        if self._sigma_kpa <= 0.0 or dt <= 0.0:
+            return
+        slow_kpa = _SLOW_NOISE * self._sigma_kpa
+        kept = math.exp(-dt / _SLOW_NOISE_S)
+        self._slow_kpa = kept * self._slow_kpa + math.sqrt(1.0 - kept * kept) * self._rng.gauss(0.0, slow_kpa)
+        white_kpa = math.sqrt(1.0 - _SLOW_NOISE**2) * self._sigma_kpa
+        self.kpa = self._slow_kpa + self._rng.gauss(0.0, white_kpa)
+
+
 class Lagged:
     """A value shown with a first-order lag, exactly so for a truth that goes in a straight line during a step."""
 
@@ -89,10 +111,12 @@ class Sensors:
         "_kg_per_l",
         "_lag_s",
         "_line",
+        "_line_noise",
         "_strainer",
         "_temperature_c",
         "_tote",
         "_tyre",
+        "_tyre_noise",
     )
 
     def __init__(self, params: PlantParams) -> None:
@@ -104,6 +128,9 @@ class Sensors:
         self._temperature_c = params.fluid.temperature_c
         self._line, self._tyre, self._strainer = Lagged(), Lagged(), Lagged()
         self._drift_kpa = 0.0
+        self._line_noise, self._tyre_noise = (
+            Noise(params.gauge_noise_kpa, f"{params.seed} noise {name}") for name in ("line", "tyre")
+        )
         self._tote = params.tote_l
 
     def update(self, dt: float, line: Line, gun_on: bool, upsets: Upsets) -> None:
@@ -119,17 +146,23 @@ class Sensors:
         if not upsets.level_stuck:
             self._tote = line.tote_l
 
+    def shake(self, dt: float) -> None:
+        """Draw what the gauges waver by at the end of ``dt``."""
+        self._line_noise.shake(dt)
+        self._tyre_noise.shake(dt)
+
     def readings(self, meter: Meter, vent_liquid: bool, upsets: Upsets) -> Readings:
         """What the wires carry now."""
         forward, backward, total_l, flow_lps = meter.shown()
         line_kpa = self._line.shown
+        drift_kpa = upsets.pressure_offset_kpa + self._drift_kpa + self._line_noise.kpa
         return Readings(
             meter_count=forward,
             meter_reverse_count=backward,
             meter_total=total_l,
             flow_rate=flow_lps,
-            line_pressure=line_kpa + self._error.at(line_kpa) + upsets.pressure_offset_kpa + self._drift_kpa,
-            tyre_pressure=self._tyre.shown,
+            line_pressure=line_kpa + self._error.at(line_kpa) + drift_kpa,
+            tyre_pressure=self._tyre.shown + self._tyre_noise.kpa,
             tote_level=self._tote,
             tote_mass=self._tote * self._kg_per_l,
             strainer_dp=self._strainer.shown,

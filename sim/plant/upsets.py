@@ -16,6 +16,7 @@ class Upsets:
     air_share: float = 0.0
     pump_dead: bool = False
     pump_welded: bool = False
+    reverse_welded: bool = False
     pump_gain: float = 1.0
     vent_stuck: bool | None = None
     """The vent valve's position whatever its command."""

@@ -89,10 +89,11 @@ class Plant:
     def advance(self, dt: float, coils: Coils) -> None:
         """Advance by ``dt`` seconds in short steps near changes and longer ones between."""
         self._command(coils)
-        end = self.time_s + dt
+        end, began_s = self.time_s + dt, self.time_s
         while end - self.time_s > 1e-9:
             self._substep(self._step_length(end - self.time_s))
         self.time_s = end
+        self.sensors.shake(end - began_s)
 
     def readings(self) -> Readings:
         """What the sensors show now."""
@@ -205,6 +206,9 @@ class Plant:
             return 0.0
         if upsets.pump_welded and not reverse:
             run = True
+        if upsets.reverse_welded:
+            # Run against it: the motor stalls.
+            run, reverse = False, not run
         if upsets.pump_dead or upsets.estop:
             return 0.0
         return 1.0 if run else -1.0 if reverse else 0.0

@@ -50,7 +50,7 @@ def test_record_is_true_and_pressure_stays_under_the_ceiling(size: str, layout: 
         (Question("18.4-38", Wanted(percent=75)), {}),
         (Question("13.6-38", fluid="cacl2:3.5lb/gal"), {"tote__fluid": "cacl2:3.5lb/gal"}),
         (Question("16.9-28"), {"rig__atmosphere": "84 kPa"}),
-        (Question("16.9-28"), {"sim__start_pressure": "14 psi"}),
+        (Question("16.9-28"), {"sim__start_pressure": "11 psi"}),
         (Question("16.9-28"), {"sim__start_pressure": "0 psi"}),
         (Question("16.9-28"), {"meter__k_factor": "20 pulse/L"}),
         (Question("16.9-28"), {"meter__reverse": "unsigned"}),

@@ -14,12 +14,12 @@ from defects import DEFECTS, Defect, sound, traits
 def find(defect: Defect, seeds: Sequence[int], most_runs: int = 30) -> tuple[int, str, int] | None:
     """The first seed with a breach under the defect, the breach's name, and how many fills it took."""
     from sim.campaign import run_case
-    from sim.scenarios import Case, drawn
+    from sim.scenarios import AS_THEN, Case, drawn
 
     runs = 0
     with pytest.MonkeyPatch.context() as patch:
         for seed in seeds:
-            case = Case(seed, defect.dropped)
+            case = Case(seed, (*AS_THEN, *defect.dropped))
             names = traits(drawn(case))
             if defect.needs and not names & set(defect.needs):
                 continue

@@ -10,70 +10,76 @@ from virtual_fills import PSI, run_fill
 from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
+from rig.units import KPA_PER_PSI
 from sim.campaign import judged, run_case
-from sim.scenarios import Case, Habits, Scenario, drawn, set_up
+from sim.scenarios import AS_THEN, Case, Habits, Scenario, drawn, set_up
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
     """Found by a campaign: waved on once, a gauge that drifted up was believed after 15 s, and air drawn to -11 kPa."""
-    ran = run_case(Case(110777, ("meter",)))
+    ran = run_case(Case(110777, (*AS_THEN, "meter")))
     assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
 def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     """Found by a campaign: held three times and waved on, half of 115 L went out of the vent and stood as inside."""
-    ran = run_case(Case(111259))
-    assert (ran.first_out, ran.breaches) == ("air_pumped", ())
+    ran = run_case(Case(111259, AS_THEN))
+    # Told once all stands, before another stroke goes out of the vent; the fill starts at 11 psi now, where it was 14.
+    assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
     """Found by a campaign: behind a blocked valve the emptied hose was the rest; then 152 kPa by run time."""
-    ran = run_case(Case(12488, ("crash", "dry", "fault2", "order", "pump", "start"), wide=True))
+    ran = run_case(Case(12488, (*AS_THEN, "crash", "dry", "fault2", "order", "pump", "start"), wide=True))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_a_meter_that_begins_to_count_double_is_told_at_the_next_rest() -> None:
     """Found by a campaign: strokes too short for the loss to speak, which was then learned from them: 6 L too many."""
-    ran = run_case(Case(123823, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "rig", "start")))
+    ran = run_case(
+        Case(123823, (*AS_THEN, "crash", "dry", "fault2", "fluid", "meter", "order", "person", "rig", "start"))
+    )
     assert (ran.first_out, ran.breaches) == ("no_rise", ())
 
 
 def test_an_alarm_in_the_scan_of_a_reset_is_not_forgotten_with_it() -> None:
     """Found by a campaign of unlike rigs: the counter had jumped, the reset came in that scan, and nobody was told."""
-    ran = run_case(Case(21487, ("crash", "dry", "fault1", "order", "pump"), wide=True))
+    ran = run_case(Case(21487, (*AS_THEN, "crash", "dry", "fault1", "order", "pump"), wide=True))
     assert ran.breaches == ()
 
 
 def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
     """Found by a campaign, once the judge counted air through an empty hose: 37 s on air where 30 were allowed."""
-    ran = run_case(Case(1027, ("fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
+    ran = run_case(Case(1027, (*AS_THEN, "fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
     """Found by a campaign: stray pulses at the end of a stroke, and after it, were 17 L of which 8 stood in doubt."""
     drop = ("crash", "dry", "fault2", "fluid", "order", "person", "rig", "start", "valve", "wheel")
-    ran = run_case(Case(130879, drop))
+    ran = run_case(Case(130879, (*AS_THEN, *drop)))
     assert (ran.outcome, ran.breaches) == ("aborted", ())
 
 
 def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
     """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry too long."""
     drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
-    assert run_case(Case(30542, drop, wide=True)).breaches == ()
+    assert run_case(Case(30542, (*AS_THEN, *drop), wide=True)).breaches == ()
 
 
 def test_a_flow_unasked_is_told_though_it_fills_the_hose_meanwhile() -> None:
     """Found by a campaign of unlike rigs: the hose became wet, then not, and each time the watch began anew: 7 s."""
     ran = run_case(
-        Case(40570, ("crash", "dry", "fault2", "fluid", "meter", "order", "person", "pump", "wheel"), wide=True)
+        Case(
+            40570, (*AS_THEN, "crash", "dry", "fault2", "fluid", "meter", "order", "person", "pump", "wheel"), wide=True
+        )
     )
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
 
 
 def test_an_air_space_in_doubt_is_let_down_with_care() -> None:
     """Found by a campaign of unlike rigs: waved on with 40 % hidden liquid, the vent was open for twice too long."""
-    ran = run_case(Case(41430, ("crash", "dry", "fault2", "meter", "order", "pump", "start"), wide=True))
+    ran = run_case(Case(41430, (*AS_THEN, "crash", "dry", "fault2", "meter", "order", "pump", "start"), wide=True))
     assert ran.breaches == ()
 
 
@@ -82,18 +88,23 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     question = Question("11L-15", valve="air-water")
     keys = {"tote__fluid": "water", "pump__flow": "20 L/min"}
     began: list[float] = []
+    refills: list[float] = []
 
     def see(decision: Decision) -> None:
         if decision.state.phase is Phase.DRAW_DOWN:
             began.append(decision.state.now_s)
+        elif began and decision.facts.forward:
+            refills.append(decision.state.now_s)
 
     run_fill(layout="draw-down", question=question, watch=see, **keys)  # type: ignore[arg-type]
     faults = ["level_stuck@0", f"tote_empty@{began[0]:g}"]
     ran = run_fill(layout="draw-down", question=question, faults=faults, **keys)  # type: ignore[arg-type]
-    assert ran.first_out == "air_pumped"
+    # Seen where the flow collapses with the gauge, before the air has filled the hose ("air_pumped", 26 s later).
+    assert ran.first_out == "suction_dry"
     at_s, _ = ran.alarms[0]
-    refilled_s = 3.9 / (20 / 60)
-    assert at_s < began[-1] + refilled_s + 10
+    refilled_s, suction_s = 3.9 / (20 / 60), 1.5 / (20 / 60)
+    assert at_s < refills[0] + refilled_s + suction_s + 10
+    assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 1.0
 
 
 @pytest.mark.parametrize(
@@ -107,30 +118,34 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
 )
 def test_what_flows_while_a_waved_on_alarm_still_stands_is_in_doubt(seed: int, drop: tuple[str, ...]) -> None:
     """Found by a campaign: only what had come in before the alarm stood in doubt."""
-    assert run_case(Case(seed, drop)).breaches == ()
+    assert run_case(Case(seed, (*AS_THEN, *drop))).breaches == ()
 
 
 def test_a_hose_drawn_to_a_vacuum_is_no_open_tyre() -> None:
     """Found by a campaign: blocked while it was let down, the tyre kept 47 kPa, and the gun was to come off."""
-    ran = run_case(Case(151745))
+    ran = run_case(Case(151745, AS_THEN))
     assert (ran.first_out, ran.breaches) == ("valve_blocked", ())
 
 
 def test_a_gauge_that_goes_on_rising_tells_a_pump_that_does_not_stop() -> None:
     """Found by a campaign: where only the tote's level counts, a contactor that welded was told 15 s late."""
-    ran = run_case(Case(151838))
+    ran = run_case(Case(151838, AS_THEN))
     assert (ran.first_out, ran.breaches) == ("flow_while_stopped", ())
 
 
 def test_what_a_standing_pump_counts_does_not_cool_it() -> None:
     """Found by a campaign: stray pulses had carried off, in the account, the air that the pump then ran on."""
-    ran = run_case(Case(160269))
+    # The story needs a tyre that arrives with 10 psi.
+    scenario = drawn(Case(160269, AS_THEN))
+    assert scenario.settings.sim is not None
+    sim = scenario.settings.sim.model_copy(update={"start_pressure": 10 * KPA_PER_PSI})
+    ran = judged(replace(scenario, settings=scenario.settings.model_copy(update={"sim": sim})))
     assert (ran.first_out, ran.breaches) == ("dry_run", ())
 
 
 def test_a_gauge_that_never_stood_leaves_a_level_alone_in_doubt() -> None:
     """Found by a campaign of unlike rigs: half of 134 L left by an open vent, where only the tote's level counted."""
-    ran = run_case(Case(41917, wide=True))
+    ran = run_case(Case(41917, AS_THEN, wide=True))
     assert (ran.outcome, ran.breaches) == ("stopped", ())
 
 
@@ -189,8 +204,9 @@ IN_TWENTY_THOUSAND = {
 }
 """Seeds of the campaigns of 20,000, and what each found."""
 TOLD = {
-    215546: "valve_blocked",
-    320905: "no_flow",
+    215546: "no_flow",
+    # The gauge tells 5 s before "no flow" did.
+    320905: "air_gone",
     271658: "bead_lost",
     414417: "bead_lost",
     **dict.fromkeys((211293, 243436, 272887, 274293, 321072, 363664, 366586), "flow_while_stopped"),
@@ -199,27 +215,29 @@ TOLD = {
 
 @pytest.mark.parametrize("seed", IN_TWENTY_THOUSAND, ids=lambda seed: IN_TWENTY_THOUSAND[seed])
 def test_what_twenty_thousand_fills_found_is_found_no_more(seed: int) -> None:
-    ran = run_case(Case(seed))
+    ran = run_case(Case(seed, AS_THEN))
     assert ran.breaches == ()
     assert seed not in TOLD or ran.first_out == TOLD[seed]
 
 
 def test_air_that_the_tote_got_none_of_is_not_booked_as_liquid() -> None:
     """Found by 20,000 fills: a vent that stuck open put the gauge low, 25 L of air were booked as drawn liquid."""
-    ran = run_case(Case(224661))
+    scenario = drawn(Case(224661, AS_THEN))
+    # Told 11 s earlier than then, and again at each going on for as long as the vent stays open.
+    ran = judged(replace(scenario, habits=replace(scenario.habits, goes_on=9)))
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
 def test_what_a_level_that_stuck_has_missed_is_in_doubt_though_nothing_is_resumed() -> None:
     """Come near by 20,000 fills: the alarm broke the stroke off, the fill was ended, and 5 of 6 L stood as sure."""
-    ran = run_case(Case(661786))
+    ran = run_case(Case(661786, AS_THEN))
     assert (ran.outcome, ran.breaches) == ("stopped", ())
     assert dict(ran.used)["I4 record true"] < 0.7
 
 
 def test_a_meter_that_counted_double_is_in_doubt_though_nobody_waited_for_the_look() -> None:
     """Found by 20,000 fills: the judge grants half a psi since, so what the record states is asked for by itself."""
-    ran = run_case(Case(848386))
+    ran = run_case(Case(848386, AS_THEN))
     assert (ran.outcome, ran.breaches) == ("stopped", ())
     assert dict(ran.used)["I4 record true"] < 0.7
 
@@ -246,15 +264,16 @@ def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_b
 
 def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pressure() -> None:
     """Found by single faults: gone past "no rise", a rest of 5 kPa was taken for the tyre's, and 65 stood behind it."""
-    scenario = drawn(Case(15190008, ("crash", "fault1", "fault2")))
+    scenario = drawn(Case(15190008, (*AS_THEN, "crash", "fault1", "fault2")))
     stuck = ("valve_stuck_open", 0.99196, None)
     ran = judged(replace(scenario, faults=(stuck,), habits=Habits(goes_on=1)))
-    assert (ran.first_out, ran.breaches) == ("bead_lost", ())
+    # Told by the fall itself, before the gauge shows no tyre.
+    assert (ran.first_out, ran.breaches) == ("moves_while_off", ())
 
 
 def _begun(seed: int, fault: str, onset_s: float, lasts_s: float | None = None) -> Scenario:
     """A seed's fill with this one fault, begun at a time."""
-    scenario = drawn(Case(seed, ("crash", "fault1", "fault2")))
+    scenario = drawn(Case(seed, (*AS_THEN, "crash", "fault1", "fault2")))
     found = set_up(scenario)
     assert found is not None
     return replace(scenario, faults=((fault, onset_s / found[0].expected_s, lasts_s),))
@@ -266,7 +285,8 @@ def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_
     welded = _begun(102289006, "pump_welded", onset_s)
     habits = Habits(hold_at=0.36, goes_on=3, gives_meter_up=True, think_s=8.0)
     ran = judged(replace(welded, habits=habits))
-    assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "flow_while_stopped", ())
+    # A second or two before "flow while stopped" would be told.
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("aborted", "moves_while_off", ())
     sound = judged(replace(welded, faults=(), habits=habits))
     assert (sound.outcome, sound.first_out) == ("complete", None)
 

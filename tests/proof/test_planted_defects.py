@@ -6,12 +6,12 @@ import pytest
 from defects import DEFECTS, SMALL, Defect, sound
 
 from sim.campaign import run_case
-from sim.scenarios import Case
+from sim.scenarios import AS_THEN, Case
 
 
 @pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.name)
 def test_the_judge_finds_a_planted_defect(defect: Defect, monkeypatch: pytest.MonkeyPatch) -> None:
-    case = Case(defect.seed, defect.dropped)
+    case = Case(defect.seed, (*AS_THEN, *defect.dropped))
     assert sound(case), "the seed accuses a sound controller"
     defect.plant(monkeypatch)
     found = run_case(case)

@@ -71,7 +71,8 @@ export class FillScreen {
     say(this.of, t(`of_target.${fill.into}`, { target: shown(fill.target_l, 'volume') }));
     this.bar.value = Math.min(1, Math.max(0, moved / fill.target_l));
     say(this.flow, shown(fill.flow_lps, 'flow'));
-    say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure'));
+    const old = fill.tyre_age_s >= 3 && !fill.outputs.includes('pump_run') ? ` · ${Math.round(fill.tyre_age_s)} s` : '';
+    say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure') + old);
     say(this.line, shown(fill.line_kpa, 'pressure'));
     this.gauge.show(fill);
     say(this.age, fill.figures_age_s ? t('figures_old', { seconds: fill.figures_age_s }) : '');

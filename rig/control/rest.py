@@ -1,0 +1,337 @@
+"""Whether a gauge stands, and what it then shows: the one place where the stillness of a pressure is judged.
+
+The scans of a gauge are kept as means over short blocks. A straight line through the last of them has a slope, and its
+scatter gives slope and mean a standard error (least squares, any textbook; GUM H.3 works the same example). The scatter
+is pooled with the noise that the gauge is known for, so that a few quiet scans are not taken for a quiet gauge. Pure:
+it knows neither phases nor tyres.
+
+Stated rates, for white noise with a fifth of it slow, as ``tests/control/test_rest.py`` draws them: a gauge that creeps
+at twice a demand's ``creep_kpa_s`` is taken for standing in at most 1 of 200 windows; one that stands is taken for
+moving by :func:`moves` at most once in 100 hours.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+_BLOCK_S = 0.2
+_LONGEST_S = 20.0
+"""Longer is no window: gas and hands have moved by then."""
+_ENOUGH_S = 10.0
+"""Of a gauge that does not come to rest so much is looked at: what was before, a gun put on say, tells no more."""
+_FEWEST = 3
+"""Blocks below which a line has no scatter."""
+_WORTH = 8.0
+"""How many blocks the known noise counts for beside a window's own scatter."""
+_BOUND = 2.0
+"""Standard errors of a bound at 95 %."""
+_MOVES = 3.0
+"""Standard errors beyond which a window does not stand: too early a "no" costs some tenths of a second."""
+_SURE = 5.5
+"""Standard errors of a slope beyond which nothing that stands comes: every scan of a shift asks."""
+_EVEN = 0.5
+"""A pump moves evenly: the slower half of the window has at least this share of the other's slope. Of a step, or of a
+gauge that follows with a lag, it has not."""
+_DOUBT = 1.5
+"""Standard errors by which each half may be less even than it looks."""
+_STRAIGHT = 0.08
+"""Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
+_QUIET_KPA = 0.3
+"""Noise that a smoothed gauge may keep; one with less is not smoothed at all."""
+_MOST_DAMPING_S = 0.8
+_JUMP = 5.0
+"""Standard deviations by which a scan differs that a smoothed gauge goes after at once."""
+_FLOOR_KPA = 0.02
+"""Least noise that is believed of a gauge: its own step."""
+_FORGETS = 150.0
+"""Scans after which the noise that was learned is learned anew."""
+_ROBUST = 25.0
+"""A single difference is believed as no more than this many times the variance known so far: hands move gauges too."""
+
+Block = tuple[float, float, int]
+"""Mean time, mean pressure, number of scans."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """How well a user needs to know that a gauge stands."""
+
+    creep_kpa_s: float = 0.35
+    """With its bound at 95 % the slope is no more. A twentieth of a psi in a second: common practice, no source."""
+    u_kpa: float = 0.5
+    """Uncertainty at 95 % that the noise may leave in the mean."""
+    least_s: float = 1.0
+
+
+TYRE = Demand()
+"""For the tyre's pressure: a gauge of 0.25 % of 60 psi is uncertain by twice ``u_kpa`` in itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What a gauge shows that stands."""
+
+    kpa: float
+    u_kpa: float
+    """Uncertainty at 95 % that its noise has left."""
+    slope_kpa_s: float
+    slope_u_kpa_s: float
+    """The slope's, at 95 %."""
+    span_s: float
+    scatter: float
+    """Variance of a scan as the window shows it, from so many degrees of freedom."""
+    freedom: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """One pressure gauge as it has been followed."""
+
+    raw_kpa: float | None = None
+    kpa: float | None = None
+    """Smoothed as far as its noise asks for."""
+    at_s: float = 0.0
+    variance: float = _FLOOR_KPA**2
+    """Of one scan."""
+    weight: float = 0.0
+    """How many differences of scans it was learned from."""
+    blocks: tuple[Block, ...] = ()
+    """Since it could stand, oldest first; the last one is still filling."""
+    began_s: float = 0.0
+    """When the last block began."""
+
+    @property
+    def noise_kpa(self) -> float:
+        """One standard deviation of a scan."""
+        return math.sqrt(self.variance)
+
+    @property
+    def smoothed_kpa(self) -> float:
+        """One standard deviation of the smoothed value."""
+        noise_kpa = self.noise_kpa
+        return noise_kpa if noise_kpa <= _QUIET_KPA else min(noise_kpa, max(_QUIET_KPA, 0.3 * noise_kpa))
+
+    @property
+    def wavers_kpa(self) -> float:
+        """By no more than this does noise alone move what is shown; 0 for a gauge that shows none."""
+        return 4 * self.smoothed_kpa if self.variance > 2 * _FLOOR_KPA**2 else 0.0
+
+
+def gauge_of(noise_kpa: float | None) -> Gauge:
+    """A gauge that nothing has been read from; ``noise_kpa`` is what its configuration says of one scan."""
+    if noise_kpa is None:
+        return Gauge()
+    return Gauge(variance=max(noise_kpa, _FLOOR_KPA) ** 2, weight=_FORGETS / 2)
+
+
+def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | None, *, may_stand: bool) -> Gauge:
+    """Take one scan in. ``may_stand``: nothing is told to move; only then a window grows."""
+    if raw_kpa is None:
+        return unseen(gauge)
+    kpa = _smoothed(gauge, now_s, raw_kpa, damping_s)
+    blocks, began_s = _with_scan(gauge, now_s, raw_kpa) if may_stand else ((), now_s)
+    return Gauge(raw_kpa, kpa, now_s, gauge.variance, gauge.weight, blocks, began_s)
+
+
+def learned(gauge: Gauge, before_kpa: float | None, rest: Rest) -> Gauge:
+    """The gauge with the noise that a rest shows: its window's scatter, then each scan against the one ``before_kpa``.
+
+    Half the mean square of successive differences is the variance, whatever drifts slowly (J. von Neumann, 1941).
+    """
+    if gauge.raw_kpa is None or before_kpa is None:
+        return gauge
+    if rest.freedom > gauge.weight:
+        variance, weight = max(rest.scatter, _FLOOR_KPA**2), float(rest.freedom)
+        return Gauge(gauge.raw_kpa, gauge.kpa, gauge.at_s, variance, weight, gauge.blocks, gauge.began_s)
+    half = min(0.5 * (gauge.raw_kpa - before_kpa) ** 2, _ROBUST * gauge.variance)
+    weight = min(gauge.weight + 1.0, _FORGETS)
+    variance = max(gauge.variance + (half - gauge.variance) / (weight + 1.0), _FLOOR_KPA**2)
+    return Gauge(gauge.raw_kpa, gauge.kpa, gauge.at_s, variance, weight, gauge.blocks, gauge.began_s)
+
+
+def _smoothed(gauge: Gauge, now_s: float, raw_kpa: float, damping_s: float | None) -> float:
+    """A first-order filter whose time constant is the point's damping, or what its noise asks for."""
+    noise_kpa = gauge.noise_kpa
+    if gauge.kpa is None or abs(raw_kpa - gauge.kpa) > _JUMP * noise_kpa:
+        return raw_kpa
+    dt_s = now_s - gauge.at_s
+    if damping_s is not None:
+        share = 1.0 if damping_s <= 0 else dt_s / (damping_s + dt_s)
+    elif noise_kpa <= _QUIET_KPA:
+        return raw_kpa
+    else:
+        kept = (_QUIET_KPA / noise_kpa) ** 2
+        share = max(2 * kept / (1 + kept), dt_s / (_MOST_DAMPING_S + dt_s))
+    return gauge.kpa + share * (raw_kpa - gauge.kpa)
+
+
+def _with_scan(gauge: Gauge, now_s: float, kpa: float) -> tuple[tuple[Block, ...], float]:
+    blocks = gauge.blocks
+    if blocks and now_s - gauge.began_s < _BLOCK_S:
+        at_s, mean_kpa, count = blocks[-1]
+        share = 1 / (count + 1)
+        last = (at_s + share * (now_s - at_s), mean_kpa + share * (kpa - mean_kpa), count + 1)
+        return (*blocks[:-1], last), gauge.began_s
+    first = 0
+    while first < len(blocks) and now_s - blocks[first][0] > _LONGEST_S:
+        first += 1
+    return (*blocks[first:], (now_s, kpa, 1)), now_s
+
+
+@dataclass(slots=True)
+class _Line:
+    """Sums of a straight line that grows backwards from the newest block; times are relative to that."""
+
+    blocks: int = 0
+    scans: float = 0.0
+    t: float = 0.0
+    p: float = 0.0
+    tt: float = 0.0
+    tp: float = 0.0
+    pp: float = 0.0
+
+    def add(self, t: float, p: float, scans: int) -> None:
+        """Take one block in, with its pressure relative to the newest block's."""
+        self.blocks += 1
+        self.scans += scans
+        self.t += scans * t
+        self.p += scans * p
+        self.tt += scans * t * t
+        self.tp += scans * t * p
+        self.pp += scans * p * p
+
+    def _across(self) -> float:
+        return self.tt - self.t * self.t / self.scans
+
+    def _fit(self) -> tuple[float, float]:
+        """Slope, and the sum of squares about the line."""
+        across, slanted = self._across(), self.tp - self.t * self.p / self.scans
+        return slanted / across, max(self.pp - self.p * self.p / self.scans - slanted * slanted / across, 0.0)
+
+    def span_s(self) -> float:
+        """About how long the window is: of times spread evenly."""
+        return math.sqrt(12 * self._across() / self.scans)
+
+    def misfit(self) -> float:
+        """Mean square of what strays from the line."""
+        return self._fit()[1] / self.scans
+
+    def pooled(self, variance: float) -> tuple[float, float]:
+        """Slope, and the variance of one scan about the line, pooled with what is known of it."""
+        slope, scatter = self._fit()
+        return slope, (_WORTH * variance + scatter) / (_WORTH + self.blocks - 2)
+
+    def noise_u(self, variance: float) -> float:
+        """The slope's standard error by the known noise alone, whatever the line does not fit."""
+        return math.sqrt(variance / self._across())
+
+    def slope(self, variance: float) -> tuple[float, float]:
+        """Slope and its standard error."""
+        slope, pooled = self.pooled(variance)
+        return slope, math.sqrt(pooled / self._across())
+
+
+def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Rest | None:
+    """What the gauge shows if it stands: by the shortest window that meets the demand.
+
+    ``longest``: by the last ten seconds, whatever they show, where a rest cannot be waited for.
+    """
+    blocks = gauge.blocks
+    if len(blocks) < _FEWEST:
+        return None
+    now_s, now_kpa, _ = blocks[-1]
+    line, meets = _Line(), False
+    slope = slope_u = mean_u = scan_u = 0.0
+    for at_s, kpa, scans in reversed(blocks):
+        line.add(at_s - now_s, kpa - now_kpa, scans)
+        if line.blocks < _FEWEST:
+            continue
+        if at_s - now_s > -demand.least_s:
+            continue
+        if longest and at_s - now_s < -_ENOUGH_S:
+            break
+        slope, slope_u = line.slope(gauge.variance)
+        scan_u = math.sqrt(line.pooled(gauge.variance)[1])
+        mean_u = scan_u / math.sqrt(line.scans)
+        meets = abs(slope) + _BOUND * slope_u <= demand.creep_kpa_s and _BOUND * mean_u <= demand.u_kpa
+        if not longest and abs(slope) - _MOVES * slope_u > demand.creep_kpa_s:
+            # It moves now, however long it stood before.
+            return None
+        if meets and not longest:
+            break
+    if not (meets or longest) or not mean_u:
+        return None
+    # A slope that shows is followed to the window's end; of one that does not only the mean is sure.
+    ends = line.p / line.scans
+    if abs(slope) > _BOUND * slope_u:
+        ends -= slope * line.t / line.scans
+    assert gauge.raw_kpa is not None, "a window without a scan"
+    strays_kpa = abs(gauge.raw_kpa - now_kpa - ends)
+    if not longest and strays_kpa > _JUMP * scan_u + demand.creep_kpa_s * _BLOCK_S:
+        # It stood until a moment ago.
+        return None
+    freedom = line.blocks - 2
+    scatter = line.misfit() * line.scans / freedom
+    return Rest(now_kpa + ends, _BOUND * mean_u, slope, _BOUND * slope_u, now_s - at_s, scatter, freedom)
+
+
+def unseen(gauge: Gauge) -> Gauge:
+    """The same gauge where nobody has looked for a while: its noise stays known."""
+    return Gauge(variance=gauge.variance, weight=gauge.weight)
+
+
+def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span_s: float) -> float | None:
+    """The slope of a gauge that moves evenly, faster than it may, over its last ``span_s`` seconds; else ``None``.
+
+    Longer windows, each twice the one before, are asked too: what is slower shows in them. ``most_kpa_s`` says for a
+    window that began so many seconds ago how fast the gauge may rise, and how fast it may fall.
+    """
+    blocks = gauge.blocks
+    if len(blocks) < 2 * _FEWEST - 1:
+        return None
+    now_s, now_kpa, _ = blocks[-1]
+    newest, older, whole = _Line(), _Line(), _Line()
+    for at_s, kpa, scans in reversed(blocks):
+        t, p = at_s - now_s, kpa - now_kpa
+        whole.add(t, p, scans)
+        (newest if t > -span_s / 2 else older).add(t, p, scans)
+        if t > -span_s + _BLOCK_S:
+            continue
+        if min(newest.blocks, older.blocks) >= _FEWEST - 1:
+            slope = _even_slope(gauge, whole, newest, older)
+            if slope:
+                up_kpa_s, down_kpa_s = most_kpa_s(-t)
+                if slope > up_kpa_s or slope < -down_kpa_s:
+                    return slope
+        span_s *= 2
+        newest = _sum(newest, older)
+        older = _Line()
+    return None
+
+
+def _sum(one: _Line, other: _Line) -> _Line:
+    return _Line(
+        one.blocks + other.blocks,
+        one.scans + other.scans,
+        one.t + other.t,
+        one.p + other.p,
+        one.tt + other.tt,
+        one.tp + other.tp,
+        one.pp + other.pp,
+    )
+
+
+def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> float:
+    """The slope of a window that is surely one and the same in both its halves; 0 otherwise."""
+    slope, slope_u = whole.slope(gauge.variance)
+    if abs(slope) <= _SURE * slope_u:
+        return 0.0
+    straight = whole.misfit() <= (_STRAIGHT * slope * whole.span_s()) ** 2 + _BOUND**2 * gauge.variance
+    way = math.copysign(1.0, slope)
+    (slower, slow_u), (faster, fast_u) = sorted(
+        (way * half.pooled(gauge.variance)[0], _DOUBT * half.noise_u(gauge.variance)) for half in (newest, older)
+    )
+    # Surely so: noise must not make the end of a stop's fall look even.
+    return slope if straight and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0
