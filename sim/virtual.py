@@ -18,11 +18,12 @@ from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import LATE, Value, places, take, value_of_field
+from rig.field.field import LATE
 from rig.field.kept import Kept
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.field.points import Point
+from rig.field.values import Value, places, take, value_of_field
 from rig.run.metering import Counter, MeterFace, faces
 from rig.run.names import FEEDBACK, SIMULATED, SWITCHED
 from rig.run.outputs import proven_of

@@ -13,6 +13,8 @@ from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
+OnAir = Literal["counts", "part", "blind"]
+"""What a meter does while air passes: counts its volume, counts something, or nothing at all."""
 MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
 Into = Literal["tyre", "open vessel", "tote"]
 """Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
-
 from rig.field.blocks import plan_blocks
-from rig.field.field import Field
 from rig.field.links import LineLink, Link, RtuLink
 from rig.field.points import TcpLink
-from rig.run.loop import Unreachable
 from rig.run.outputs import UNGUARDED, unguarded
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
@@ -83,27 +79,3 @@ def _requests(settings: Settings) -> int:
         len(plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap))
         for name, link in settings.buses.items()
     )
-
-
-async def live_text(settings: Settings) -> tuple[dict[str, object], str]:
-    """Every point read once, with raw registers and age; raises Unreachable when a link does not answer."""
-    field = Field(settings.links, settings.points)
-    try:
-        await field.scan()
-    finally:
-        field.close()
-    if field.errors:
-        raise Unreachable("; ".join(field.errors.values()))
-    now_s = asyncio.get_running_loop().time()
-    lines: list[str] = []
-    points: dict[str, dict[str, object]] = {}
-    for name, value in field.values.items():
-        unit = settings.quantities.get(name, "")
-        age_s = now_s - value.at_s
-        raw = repr(value.text) if value.text else str(list(value.registers))
-        lines.append(f"  {name:<20} {value.scaled:>10g} {unit:<6} raw {raw} age {age_s:.2f} s {value.fault}")
-        points[name] = {"value": value.scaled, "unit": unit, "registers": list(value.registers),
-                        "age_s": round(age_s, 3), "fault": value.fault}  # fmt: skip
-        if value.text:
-            points[name]["text"] = value.text
-    return {"name": settings.rig.name, "points": points}, "\n".join([settings.rig.name, *lines])

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from rig.control.values import Meter, MeterKind, ReverseCount
-from rig.field.field import Value
+from rig.field.values import Value
 from rig.plan.physics import Line, flow_lps
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from rig.control.values import Outputs, Reading
-from rig.field.field import Value
+from rig.field.values import Value
 from rig.run.metering import Counter, MeterFace
 from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT
 from rig.units import parse, referenced

@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from rig.control.values import MeterKind
+from rig.control.values import MeterKind, OnAir
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
 from rig.run.mistakes import Location, drop, explain, untagged
@@ -97,6 +97,10 @@ class MeterTable(Strict):
     """Least volume that the meter is good for; a smaller delivery is flagged."""
     reverse: Literal["signed", "unsigned", "none"] = "signed"
     """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
+    on_air: OnAir = "counts"
+    """What it does while air passes: counts its volume; part: counts something; blind: nothing, as a magnetic meter."""
+    same_meter: frozenset[Literal["meter_count", "meter_total", "flow_rate"]] = frozenset({"flow_rate"})
+    """Other points of this very meter: they count on where its first one fails, but bear it no witness."""
     uncertainty: float | None = Field(default=None, gt=0, le=50)
     """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
 
