@@ -44,6 +44,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         ),
         pump=PumpParams(
             flow_lps=pump.flow,
+            reverse_lps=sim.reverse_flow or pump.reverse_flow,
             slip_lps_per_kpa=pump.slip,
             rest_slip_lps_per_kpa=sim.rest_slip,
             start_lag_s=pump.start_lag,
@@ -123,5 +124,7 @@ def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParam
         plate_k_per_l=plate_k,
         reverse=meter.reverse,
         second_channel=second_channel and meter.reverse == "signed",
+        on_air=sim.on_air or meter.on_air,
+        flow_lag_s=sim.rate_lag,
         noise=sim.meter_noise,
     )

@@ -134,6 +134,12 @@ class Meter:
     """What it is read from."""
     repeat: float = 0.0025
     """How well two of its readings of the same volume agree: relative, one standard deviation."""
+    on_air: OnAir = "counts"
+    shared: bool = False
+    """It is another output of the rig's own meter: it counts on where that one's wire fails, and shares what the meter
+    itself has wrong."""
+    behind_s: float = 0.0
+    """Seconds of the pump's flow that it may still lack when all has come to rest."""
     curve: tuple[tuple[float, float], ...] = ()
     """Linearisation: (flow in L/s, factor relative to ``factor``), rising in flow; empty is a straight meter."""
 

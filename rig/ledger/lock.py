@@ -99,8 +99,9 @@ class RigLock:
                 self._take(self._handle)
         except OSError as error:
             self._drop()
+            what = self._path or ", ".join(self._ends)
             raise LockedError(
-                f"{self._path or self._ends}: the rig cannot be locked ({error.strerror}); check disk and folder"
+                f"{what}: the rig cannot be locked ({error.strerror}); check the disk and the folder"
             ) from error
         except LockedError:
             self._drop()

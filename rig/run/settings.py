@@ -123,6 +123,8 @@ class PumpTable(Strict):
 
     flow: Flow
     """At no back pressure."""
+    reverse_flow: Flow | None = Field(default=None, gt=0)
+    """Backwards, where that is another flow."""
     slip: float = Field(default=0.0004, ge=0)
     """Flow lost for each kPa across the pump, L/s per kPa."""
     start_lag: Seconds = 0.2

@@ -184,7 +184,8 @@ class Plant:
         self._breathe(dt, end)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
             self.tyre.watch_bead()
-        self.meter.update(dt, 0.0 if self._flush_relay.closed else passed, upsets)
+        by_meter = 0.0 if self._flush_relay.closed else 1.0
+        self.meter.update(dt, by_meter * passed, by_meter * self.line.liquid_l, upsets)
         self.time_s += dt
         self.sensors.update(dt, self.line, end not in OPEN, upsets)
         self._note(dt)
