@@ -49,7 +49,7 @@ _UNWITNESSED = 0.3
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """The account once ``alarm`` has spoken; no more is in doubt than passed the pump, seen or unseen."""
     tally, line = state.tally, setup.line
-    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.pump_lps * _UNSEEN_S)
+    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S)
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
@@ -115,7 +115,7 @@ def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
     air = facts.reverse and facts.valve_open and entering(setup, state) == "air"
     if setup.into != "tyre" or not air or not near_level(setup, state) or gas is None or line_kpa is None:
         return state.tally
-    drawn_lps = line.pump_lps if setup.meter.reverse == "none" else -facts.flow_lps
+    drawn_lps = line.back_lps if setup.meter.reverse == "none" else -facts.flow_lps
     if drawn_lps <= 0:
         return state.tally
     missing_kpa = gas.low - air_loss_kpa(line, drawn_lps, gas.low) - line_kpa
@@ -153,7 +153,7 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
     if counted or line_kpa is None or lowest_kpa is None or line_kpa < lowest_kpa + _VACUUM_LOST_KPA:
         return state.tally
     drew_s = min(facts.stroke_s, facts.stroke_s - facts.off_s + setup.line.coast_s)
-    doubted_l = state.mark.tally.either_l + setup.line.pump_lps * drew_s
+    doubted_l = state.mark.tally.either_l + setup.line.back_lps * drew_s
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
@@ -178,7 +178,7 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
-    pump_lps, net_l = setup.line.pump_lps, state.tally.net_l(setup.meter)
+    pump_lps, net_l = setup.line.moves_lps(state.direction), state.tally.net_l(setup.meter)
     if alarm == "cavity_differs":
         # More room than the size has may be a leak, or liquid that never came in; after a gauge that never stood, less
         # room tells of nothing, nor does a tyre that began to rise on the way: until then liquid went elsewhere.

@@ -202,7 +202,7 @@ def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     # Air loses little in the bore, liquid much: a gauge far below the air space's pressure means liquid.
     if facts.phase is Phase.SETTLE:
         return facts.stroke.liquid_came
-    flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
+    flows = -facts.flow_lps > 0.3 * setup.line.back_lps
     drawing = facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:

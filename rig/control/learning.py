@@ -52,7 +52,7 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
-        most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
+        most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.back_lps, rest_kpa)
         turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
     if stroke.drew and not turn.state.stroke.liquid_came:
         _learn_draw(turn, stroke, rest_kpa)

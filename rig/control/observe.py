@@ -121,7 +121,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = restarts(state)
-    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt, dt)
+    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.most_lps * dt, dt)
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
@@ -193,7 +193,7 @@ def count_pulses(
     stands = _stands(setup, state, reading.now_s)
     flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
-    unread_l = [MOST_FLOW * setup.line.pump_lps * each_s for each_s in unread_s]
+    unread_l = [MOST_FLOW * setup.line.most_lps * each_s for each_s in unread_s]
     after = tuple(
         [
             counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands, flows=flows)
@@ -215,7 +215,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     if setup.meter.reverse == "none" and pump_way(setup, state) < 0 and state.valve_open:
         # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
         # valve it moves nothing.
-        guess = setup.line.pump_lps * dt
+        guess = setup.line.back_lps * dt
     if not forward and not back and not guess:
         return state
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
@@ -238,10 +238,10 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
 def _too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
     """What was counted in this scan beyond what the pump can move; a pulse at each end of the flow's second is none."""
     pulse_l = setup.meter.litres_per_pulse
-    flow_lps = abs(state.flow.fast_pps) * pulse_l
-    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * setup.line.pump_lps:
+    flow_lps, most_lps = abs(state.flow.fast_pps) * pulse_l, setup.line.moves_lps(state.direction)
+    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * most_lps:
         return 0.0
-    return (flow_lps - setup.line.pump_lps) * dt
+    return (flow_lps - most_lps) * dt
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:

@@ -95,7 +95,7 @@ def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bo
         return False
     each_l = witness.litres_per_pulse
     passed_l = count.standing * each_l - metered.standing * setup.meter.litres_per_pulse
-    return abs(passed_l) > _PLAY_STEPS * each_l + _LAG_S * setup.line.pump_lps
+    return abs(passed_l) > _PLAY_STEPS * each_l + _LAG_S * setup.line.most_lps
 
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
@@ -115,7 +115,7 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
-    most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l) + witness.behind_s * setup.line.pump_lps
+    most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l) + witness.behind_s * setup.line.most_lps
     return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, most_l, witness.shared)
 
 

@@ -145,6 +145,7 @@ def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise
         coast_s=pump.coast,
         dry_run_s=pump.dry_run,
         dry_rest_s=pump.dry_rest,
+        reverse_lps=pump.reverse_flow,
     )
 
 

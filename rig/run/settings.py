@@ -311,7 +311,7 @@ class Settings(Strict):
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
-        prime_s = 3 * self.pipe.suction_volume / self.pump.flow
+        prime_s = self.pipe.suction_volume * (2 / self.pump.flow + 1 / (self.pump.reverse_flow or self.pump.flow))
         if self.air_out.method == "draw-down" and self.pump.dry_run < prime_s:
             faults.append(
                 f"pump.dry_run: this suction line takes {prime_s:.0f} s of air to draw and prime; "

@@ -38,8 +38,9 @@ class Meter:
         index = int(place)
         return self._curve[index] + (place - index) * (self._curve[index + 1] - self._curve[index])
 
-    def update(self, dt: float, volume_l: float, liquid_l: float, upsets: Upsets) -> None:
-        """Count a volume that passed, with its sign; ``liquid_l`` of it is no air."""
+    def update(self, dt: float, volume_l: float, upsets: Upsets, liquid_l: float | None = None) -> None:
+        """Count a volume that passed, with its sign; ``liquid_l`` of it is no air, without it all."""
+        liquid_l = volume_l if liquid_l is None else liquid_l
         volume_l = liquid_l + _SEEN_OF_AIR[self._params.on_air] * (volume_l - liquid_l)
         flow = volume_l / dt
         seen = 0.0 if upsets.meter_dead else volume_l * upsets.meter_gain

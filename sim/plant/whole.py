@@ -185,7 +185,7 @@ class Plant:
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
             self.tyre.watch_bead()
         by_meter = 0.0 if self._flush_relay.closed else 1.0
-        self.meter.update(dt, by_meter * passed, by_meter * self.line.liquid_l, upsets)
+        self.meter.update(dt, by_meter * passed, upsets, by_meter * self.line.liquid_l)
         self.time_s += dt
         self.sensors.update(dt, self.line, end not in OPEN, upsets)
         self._note(dt)

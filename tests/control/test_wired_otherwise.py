@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from virtual_fills import GoesOn, Ran, rig_settings, run_fill
+from virtual_fills import GoesOn, Ran, run_fill
 
 from rig.control.witness import comparisons
-from rig.run.assembly import Question
 
 RATE = {"link": "io", "table": "input", "address": 40, "type": "f32", "quantity": "L/min"}
 SMALL = "11.2-24"
@@ -44,3 +43,14 @@ def test_a_meter_that_counts_air_is_not_excused_by_its_own_rate() -> None:
     u_l = ran.record["net_u_l"]
     assert isinstance(u_l, float)
     assert abs(ran.net_l - ran.truth_l) <= u_l
+
+
+# --- a pump that reverses at another flow ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", ["11.2-24", "16.9-28"])
+@pytest.mark.parametrize("back", ["90 L/min", "20 L/min"])
+@pytest.mark.parametrize("reverse", ["signed", "none"])
+def test_a_pump_that_reverses_at_another_flow_locks_no_job(size: str, back: str, reverse: str) -> None:
+    ran = run_fill(size, "draw-down", pump__reverse_flow=back, meter__reverse=reverse)
+    sound(ran)
