@@ -12,7 +12,7 @@ from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
 
 if TYPE_CHECKING:
-    from rig.run.settings import MeterTable
+    from rig.run.meter_table import MeterTable
 
 _PULSES_PER_L = 100.0
 """Of the plant's own meter, where the rig reads another kind."""

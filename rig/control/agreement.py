@@ -5,7 +5,8 @@ Judgements only; the guards say what follows from them. None is made where one o
 
 from __future__ import annotations
 
-from rig.control.observe import BLANK_S, MOST_FLOW, SURE_LOSS, Facts
+from rig.control.observe import BLANK_S, SURE_LOSS, Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.procedure import Phase, State
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa

@@ -153,7 +153,7 @@ def _rebook_draw(turn: Turn) -> None:
     Which of the two it was stays in doubt.
     """
     tally, setup = turn.state.tally, turn.setup
-    air = turn.state.stroke.start_air_l
+    air = min(turn.state.stroke.start_air_l, tally.air_returned_l)
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
     either = tally.either_l + abs(rebooked.net_l(setup.meter) - tally.net_l(setup.meter))

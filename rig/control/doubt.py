@@ -38,6 +38,9 @@ _FRONT = 0.05
 _FRONT_NEAR_LEVEL = 0.3
 _REFILLED = 0.01
 """Share of each filling of the hose by which its account may be off, every time the same way."""
+_PART_OF_AIR = 0.75
+"""A meter that counts something of air does not tell where the air of the suction line ends: so much of it may be taken
+for liquid."""
 _FOULED = 2.0
 """A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
 _VACUUM_LOST_KPA = 2 * KPA_PER_PSI
@@ -191,7 +194,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
     if alarm == "air_stays":
         # What was drawn for air since the last rest may have been liquid.
-        return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)
+        return max(0.0, state.tally.air_drawn_l - state.mark.tally.air_drawn_l)
     if alarm == "air_gone":
         # The draw was not counted as it went: the hose may be full of what the account calls air, or the other way.
         return setup.line.hose_l
@@ -240,11 +243,11 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
     net_l = tally.net_l(meter) - earlier_l
     # After a draw of air the hose is filled again, by its volume and not by what is counted.
-    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_returned_l > 0 else 0.0
+    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
     near = NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
-    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
+    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_drawn_l > 0 else 0.0
     return math.hypot(
         tally.earlier_u_l,
         counted_l,
@@ -253,6 +256,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         GUESS * tally.estimated_returned_l,
         tally.either_l,
         _by_witness_l(setup, state),
+        _PART_OF_AIR * setup.line.suction_l if tally.air_drawn_l > 0 and meter.on_air == "part" else 0.0,
         _room_gone_l(counting, state),
         _since_rest_l(counting, state),
         unseen_l(setup, state),

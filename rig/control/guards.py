@@ -13,7 +13,8 @@ from itertools import product
 from typing import Literal
 
 from rig.control import agreement, wires
-from rig.control.observe import MOST_FLOW, Facts
+from rig.control.observe import Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms

@@ -157,7 +157,7 @@ def more_room(turn: Turn, before_l: float) -> None:
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Where the meter is blind backwards only the pressure tells whether the pump drew at all."""
-    drawn_l = turn.state.tally.air_returned_l - stroke.start_air_l
+    drawn_l = turn.state.tally.air_drawn_l - stroke.start_air_l
     falls_kpa = (rest_kpa + turn.setup.line.atmosphere_kpa_abs) * drawn_l / air_l(turn)
     if falls_kpa < _NO_FALL_KPA:
         return

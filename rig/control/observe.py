@@ -13,6 +13,7 @@ from rig.control.accounting import Count, Tally, book, counted, still_unread, un
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
+from rig.control.passing import MOST_FLOW, passes_untold, too_fast_l, with_untold_air
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_gauge_kpa, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
@@ -39,8 +40,6 @@ _LONGEST_LAG_S = 15.0
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
-MOST_FLOW = 1.3
-"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SURE_LOSS = 0.8
 """Share of the measured loss that is believed where too much of it would draw too deep or accuse a sound meter."""
 BLANK_S = 2.0
@@ -135,7 +134,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if reading.fresh:
         flow = _flow(setup, state, reading.now_s)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
-        unmoved_s = 0.0 if forward or back else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
+        seen = forward or back or passes_untold(setup, state)
+        unmoved_s = 0.0 if seen else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
     state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts)
@@ -216,32 +216,24 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
         # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
         # valve it moves nothing.
         guess = setup.line.back_lps * dt
-    if not forward and not back and not guess:
+    before = state.tally
+    carried = with_untold_air(setup, state, before, reading, dt, counted=bool(forward or back))
+    if not forward and not back and not guess and carried is before:
         return state
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
-    before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"
-    tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
+    tally = book(carried, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
     counted_l = (forward + back) * setup.meter.litres_per_pulse
-    doubted = counted_l if uncommanded else _too_fast_l(setup, state, dt)
+    doubted = counted_l if uncommanded else too_fast_l(setup, state, dt)
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
     if doubted > _ROUNDING_L:
         tally = changed(tally, either_l=tally.either_l + doubted)
-    gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
+    gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0 or carried is not before)
     return changed(state, tally=tally, gas=gas)
-
-
-def _too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
-    """What was counted in this scan beyond what the pump can move; a pulse at each end of the flow's second is none."""
-    pulse_l = setup.meter.litres_per_pulse
-    flow_lps, most_lps = abs(state.flow.fast_pps) * pulse_l, setup.line.moves_lps(state.direction)
-    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * most_lps:
-        return 0.0
-    return (flow_lps - most_lps) * dt
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
@@ -256,7 +248,9 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
         return gas
     line_abs = line_kpa + setup.line.atmosphere_kpa_abs
     pushed = max(0.0, before.suction_air_kpa_l - after.suction_air_kpa_l)
-    drawn = (after.air_returned_l - before.air_returned_l) * line_abs
+    counted = setup.meter.air_going(-1) == "counts"
+    drawn_l = after.air_returned_l - before.air_returned_l if counted else after.air_untold_l - before.air_untold_l
+    drawn = drawn_l * line_abs
     doubtful = gas.guessed_kpa_l + (drawn if guessed else 0.0)
     return changed(gas, added_kpa_l=gas.added_kpa_l + pushed - drawn, guessed_kpa_l=doubtful)
 

@@ -153,6 +153,10 @@ class Meter:
         """True litres that one pulse stands for."""
         return self.factor / self.k_per_l
 
+    def air_going(self, way: int) -> OnAir:
+        """What is known of air that goes by, 1 forward or -1 back; where nothing counts back, the pump's time does."""
+        return "counts" if way < 0 and self.reverse == "none" else self.on_air
+
     def relative_factor(self, flow_lps: float) -> float:
         """The curve at a flow of either direction: straight lines between its points, level outside them."""
         flow = abs(flow_lps)

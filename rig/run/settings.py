@@ -14,12 +14,12 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from rig.control.values import MeterKind, OnAir
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
+from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
-from rig.run.quantities import Flow, Height, Length, Mass, PerVolume, Pressure, Temperature, Volume
+from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
@@ -69,40 +69,6 @@ class ClockTable(Strict):
     """Time between scans, on the controller's clock."""
     heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
     """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
-
-
-class MeterTable(Strict):
-    """The meter and what is known of its truth."""
-
-    kind: MeterKind = "pulses"
-    """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
-    what has left the tote. tote level: the same by its level. run time: the pump's flow and how long it ran, the
-    last resort. What else is wired counts along: it bears witness, and stands in when the meter fails."""
-    k_factor: PerVolume | None = None
-    """Pulses per litre as the meter's plate says; only for pulses."""
-    step: Volume = Field(default=0.01, gt=0)
-    """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
-    lag: Seconds = 0.5
-    """Damping of a rate: its time constant, as set in the transmitter."""
-    division: Mass = Field(default=0.2, gt=0)
-    """The smallest step of the scale."""
-    level_step: Volume = Field(default=2.0, gt=0)
-    """The smallest step of a tote's level, where that stands in for a meter or bears witness."""
-    rollover: Volume | None = Field(default=None, gt=0)
-    """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
-    meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
-    """True volume per indicated volume, from proving."""
-    proven_on: date | None = None
-    least_quantity: Volume = 2.0
-    """Least volume that the meter is good for; a smaller delivery is flagged."""
-    reverse: Literal["signed", "unsigned", "none"] = "signed"
-    """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
-    on_air: OnAir = "counts"
-    """What it does while air passes: counts its volume; part: counts something; blind: nothing, as a magnetic meter."""
-    same_meter: frozenset[Literal["meter_count", "meter_total", "flow_rate"]] = frozenset({"flow_rate"})
-    """Other points of this very meter: they count on where its first one fails, but bear it no witness."""
-    uncertainty: float | None = Field(default=None, gt=0, le=50)
-    """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
 
 
 class PipeTable(Strict):
@@ -227,7 +193,8 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
-            *self._limit_faults(), *self._meter_faults(), *self._simulation_faults(), *self._copy_faults(),
+            *self._limit_faults(), *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
+            *self._simulation_faults(), *self._copy_faults(),
         ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
@@ -258,20 +225,6 @@ class Settings(Strict):
                 "limits.timeout_proven_on: no time-out is configured; map points.output_timeout, or write "
                 "timeout_fixed = true where the module has one without a register"
             )
-        return faults
-
-    def _meter_faults(self) -> list[str]:
-        faults, meter = [], self.meter
-        if meter.kind == "pulses" and meter.k_factor is None:
-            faults.append("meter.k_factor: missing; it has no safe default")
-        if meter.kind in ("scale", "tote level") and self.air_out.method == "draw-down":
-            faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
-        if self.rig.by_hand and meter.kind == "run time":
-            faults.append("meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale")
-        elif self.rig.by_hand and meter.reverse == "none":
-            faults.append("meter.reverse: by hand only a meter that counts both ways shows what comes back")
-        if meter.kind == "run time" and meter.reverse != "none":
-            faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
         return faults
 
     @property
