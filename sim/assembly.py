@@ -60,6 +60,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,
         has_fill_valve="fill_valve" in settings.points,
+        fill_travel_s=settings.valves.fill_travel,
         lever=settings.rig.by_hand,
         has_supply_relay="pump_run" in settings.points,
         seed=sim.seed,

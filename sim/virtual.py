@@ -88,6 +88,7 @@ class VirtualRig:
             if name in SWITCHED
         }
         self._kept, self._proven_s = Kept(), proven_of(settings)
+        self._travel_s = {"fill_valve": settings.valves.fill_travel, "vent_valve": settings.valves.vent_travel}
         self._outputs = tuple(name for name in _OUTPUTS if name in points)
         self._sent_s = self._left_until_s = 0.0
         self._unsure_s: float | None = None
@@ -115,7 +116,7 @@ class VirtualRig:
                 self._kept.reads(name, self.now_s, on=bool(self.values[name].raw))
                 contactor = self.values.get(FEEDBACK.get(name, ""))
                 if contactor is not None:
-                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw))
+                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw), takes_s=self._travel_s.get(name, 0.0))
             self._sent_s = self.now_s
         self._look_at_outputs()
         return self.reading(acting, idle)

@@ -361,6 +361,11 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
     was, now_s = turn.state.outputs, turn.facts.reading.now_s
     if outputs == was:
         return
+    if outputs.fill_valve is not was.fill_valve:
+        turn.set(fill_valve_s=now_s)
+        if turn.setup.cuts_gauge_off:
+            # What the gauge shows changes with what it sees.
+            turn.set(regime_s=now_s)
     if turn.setup.by_hand:
         # The relay is the pump's supply: whether and which way it runs, the meter shows.
         turn.set(outputs=outputs)

@@ -195,6 +195,12 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
     return facts.flushed_l > SEATED_L + hose_l or (stands and line is not None and line > KPA_PER_PSI)
 
 
+def _arrival_high(setup: Setup, facts: Facts) -> bool:
+    # Where the gauge sees the tyre before the start, no fill begins above it.
+    came = facts.first_look and facts.rests and setup.into == "tyre"
+    return came and facts.tyre_kpa is not None and facts.tyre_kpa > setup.arrival_kpa
+
+
 def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
     return facts.venting and facts.reading.liquid_in_vent is True
 
@@ -289,6 +295,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("air_gone", "hold", 0.0, _air_gone, "The pressure fell further than by the air that was drawn.",
           "Is the plunger down, the core out? Does the meter count? Look for a leak at bead, valve and hose.",
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
+    Guard("arrival_high", "hold", 0.0, _arrival_high, "The tyre came with more pressure than a fill may begin at.",
+          "Let it down at the valve first, then go on.", _running(Phase.SETTLE)),
     Guard("gauge_restless", "hold", 0.0, _restless, "Everything stands, and the pressure goes on moving.",
           "A leak, an open vent, or a gauge that drifts? Put a hand gauge on before you go on.",
           _running(Phase.SETTLE)),

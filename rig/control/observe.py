@@ -21,6 +21,7 @@ from rig.control.state import (
     Stroke,
     air_at_pump,
     entering,
+    fill_valve_open,
     hose_wet,
     in_force,
     in_tyre_l,
@@ -86,6 +87,8 @@ class Facts:
     """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
     restless: bool
     """It has had that time, and moves all the same."""
+    first_look: bool
+    """Nothing has told the tyre's pressure before: the gauge was cut off from it."""
     covered_m: float
     wet: bool
     """Liquid stands all the way from tote to valve."""
@@ -274,7 +277,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
     stands = reading.now_s - state.stood_s >= _STOOD_S
     waited = reading.now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
-    rests = still and (stands or waited)
+    sees = not setup.cuts_gauge_off or reading.tyre_kpa is not None or fill_valve_open(setup, state, reading.now_s)
+    rests = still and sees and (stands or waited)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
@@ -302,6 +306,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         still=still,
         rests=rests,
         restless=rests and not stands,
+        first_look=setup.cuts_gauge_off and state.gas.rest_kpa is None and not state.fills,
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,
@@ -311,7 +316,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and setup.by_hand)),
+        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and sees and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         stray_l=_stray_l(setup, state) if not way else 0.0,
         meter_restarted=restarted,

@@ -152,6 +152,8 @@ class FillState:
     """When the pump's relays last changed."""
     regime_s: float = -1e9
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    fill_valve_s: float = -1e9
+    """When the fill valve was last told another thing."""
     direction: int = 0
     """1 forward, -1 back: which way the pump last ran."""
     by_lever: int = 0
@@ -256,6 +258,11 @@ def pump_way(setup: Setup, state: FillState) -> int:
 def way_off(setup: Setup, phase: Phase) -> str:
     """The trigger by which a hold, a reset or a power cut leaves a phase."""
     return "judge_anew" if gun_off_first(setup) and phase is Phase.BACK_FLUSH else "break_off"
+
+
+def fill_valve_open(setup: Setup, state: FillState, now_s: float) -> bool:
+    """Whether the fill valve is told to be open, and has had the time to be."""
+    return state.outputs.fill_valve and now_s - state.fill_valve_s >= setup.fill_travel_s
 
 
 def gun_off_first(setup: Setup) -> bool:

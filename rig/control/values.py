@@ -246,6 +246,10 @@ class Setup:
     beside: tuple[Meter, ...] = ()
     """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
     strainer_limit_kpa: float = 70.0
+    fill_travel_s: float = 0.0
+    """How long the fill valve travels: the pump waits for it, and so does every reading of the tyre's pressure."""
+    cuts_gauge_off: bool = False
+    """The fill valve stands between gauge and gun: while it is shut the gauge shows no tyre."""
 
     @property
     def brim_l(self) -> float:

@@ -95,7 +95,9 @@ class Field:
     """By link and unit: a module's own time-out that a person has seen switch off. After so long without a request an
     off counts as done."""
     feedback: Mapping[str, str] = field(default_factory=dict)
-    """By output: the input that shows whether the contactor behind it is in."""
+    """By output: the input that shows whether the contactor behind it is in, or the valve open."""
+    travel_s: Mapping[str, float] = field(default_factory=dict)
+    """By output: how long the valve behind it travels."""
     armed: bool = True
     """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
@@ -167,7 +169,7 @@ class Field:
                 self._kept.reads(name, value.at_s, on=bool(value.raw))
             contactor = self.values.get(self.feedback.get(name, ""))
             if contactor is not None and contactor.at_s > ended_s:
-                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw))
+                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw), takes_s=self.travel_s.get(name, 0.0))
         for name in self._kept.unconfirmed if self.armed else ():
             point = self.points[name]
             timeout_s = self.proven_s.get((point.link, point.unit), math.inf)

@@ -194,7 +194,14 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         by_hand=settings.rig.by_hand,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
+        fill_travel_s=settings.valves.fill_travel,
+        cuts_gauge_off=cuts_gauge_off(settings),
     )
+
+
+def cuts_gauge_off(settings: Settings) -> bool:
+    """Whether a fill valve that is shut stands between the line gauge and the tyre."""
+    return "fill_valve" in settings.points and settings.valves.fill_stands == "after the gauge"
 
 
 def vessel_setup(
@@ -235,6 +242,8 @@ def vessel_setup(
         into="open vessel",
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
+        fill_travel_s=settings.valves.fill_travel,
+        cuts_gauge_off=cuts_gauge_off(settings),
     )
 
 

@@ -18,7 +18,7 @@ from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
 from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
-from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
+from rig.run.names import FEEDBACK, METER_POINT, QUANTITY_OF_POINT, SIMULATED
 from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
@@ -125,6 +125,18 @@ class AirOutTable(Strict):
     """Bore of the vent valve at the gun."""
 
 
+class ValvesTable(Strict):
+    """Valves that the rig switches: how long they travel, and where the fill valve stands."""
+
+    fill_travel: Seconds = Field(default=0.0, le=30)
+    """From shut to open. The pump waits for it, and so does every reading of the tyre's pressure."""
+    vent_travel: Seconds = Field(default=0.0, le=10)
+    """The same of the vent valve: its feedback is given so long."""
+    fill_stands: Literal["after the gauge", "before the gauge"] = "after the gauge"
+    """As seen from the pump. After it, a shut valve cuts the gauge off from the tyre: then it is open for as long as
+    the fill runs, and while it is shut what the gauge shows is no pressure of the tyre."""
+
+
 class LimitsTable(Strict):
     """Gauge pressures of the working window. Sources: reference text of a tyre maker's procedure, see README."""
 
@@ -180,6 +192,7 @@ class Settings(Strict):
     pipe: PipeTable
     pump: PumpTable
     air_out: AirOutTable
+    valves: ValvesTable = ValvesTable()
     limits: LimitsTable = LimitsTable()
     tote: ToteTable
     flush: FlushTable = FlushTable()
@@ -211,6 +224,13 @@ class Settings(Strict):
             )
             if name not in self.points and name not in self.line_points
         ]
+        faults += [
+            f"points.{feedback}: there is no points.{output} that it could be the feedback of"
+            for output, feedback in FEEDBACK.items()
+            if feedback in self.points and output not in self.points
+        ]
+        if self.valves.fill_travel and "fill_valve" not in self.points:
+            faults.append("valves.fill_travel: there is no points.fill_valve; leave it out")
         if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
         return faults

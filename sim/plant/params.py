@@ -110,6 +110,7 @@ class PlantParams:
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
+    fill_travel_s: float = 0.0
     lever: bool = False
     """A person's lever drives the pump; the relay is its supply, where there is one."""
     has_supply_relay: bool = True

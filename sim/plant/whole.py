@@ -64,7 +64,7 @@ class Plant:
         self.extremes = Extremes()
         delay = params.pump.relay_delay_s
         self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
-        self._fill_relay, self._flush_relay = Relay(delay), Relay(delay)
+        self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
         self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
         self._relay_due_s = math.inf
         """When the next of them will move."""
@@ -112,6 +112,11 @@ class Plant:
     def valve_open(self) -> bool:
         """Core or insert is out."""
         return self._valve_open
+
+    @property
+    def open_valves(self) -> tuple[bool, bool]:
+        """Whether fill valve and vent valve are open."""
+        return self._fill_relay.closed, self._vent_relay.closed
 
     def _command(self, coils: Coils) -> None:
         if coils is self._coils or coils == self._coils:

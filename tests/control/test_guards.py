@@ -44,6 +44,7 @@ def _removed(truly_l: float) -> Ran:
     return Ran(fill.setup, fill.rig, fill.run(), 0, tuple(alarms))
 
 
+FILL_VALVE = {"link": "io", "table": "coil", "address": 20}
 CAUSES: dict[str, Callable[[], Ran]] = {
     "emergency_stop": _by_fault("estop@60"),
     "field_lost": _by_fault("bus_silent@60"),
@@ -74,6 +75,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
     "air_gone": _in_phase("hose_off", Phase.DRAW_DOWN, layout="draw-down"),
+    # Behind a fill valve that is shut nobody sees it before the start.
+    "arrival_high": lambda: run_fill(points__fill_valve=FILL_VALVE, sim__start_pressure="18 psi"),
     "gauge_restless": _by_fault("pressure_drift@4"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
     # The person said 12 o'clock, the valve stands at 4.

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import pytest
-from virtual_fills import CONFIG, GoesOn, Ran, fill_of, run_fill
+from virtual_fills import CONFIG, GoesOn, Nobody, Ran, fill_of, removal_of, rig_settings, run_fill
 
+from rig.control.procedure import Phase, State
 from rig.control.snapshot import fill_record
+from rig.control.values import Request
 from rig.control.witness import comparisons
 from rig.run.assembly import Question
 from rig.run.settings import settings_of
@@ -97,3 +100,64 @@ def test_the_magnetic_meter_of_the_example_draws_down_and_fills() -> None:
     assert isinstance(u_l, float)
     assert abs(net_l - truth_l) <= u_l
     assert last.state.tally.air_untold_l > 0
+
+
+# --- valves that travel, and where they stand -----------------------------------------------------------------------
+
+FILL_VALVE = {"link": "io", "table": "coil", "address": 20}
+FEEDBACK = {"link": "io", "table": "discrete", "address": 20}
+
+
+@pytest.mark.parametrize("layout", ["vent", "draw-down"])
+@pytest.mark.parametrize("travel", ["0 s", "6 s"])
+def test_a_fill_valve_between_gauge_and_gun_hides_no_tyre(layout: str, travel: str) -> None:
+    ran = run_fill(
+        SMALL, layout, points__fill_valve=FILL_VALVE, points__fill_valve_feedback=FEEDBACK, valves__fill_travel=travel
+    )
+    sound(ran)
+    cavity_l = ran.record["measured_cavity_l"]
+    assert isinstance(cavity_l, float)
+    assert cavity_l == pytest.approx(ran.setup.cavity.volume_l, rel=0.05), "a trapped pressure measures no cavity"
+
+
+def test_what_a_gauge_traps_behind_a_shut_valve_is_not_shown_as_the_tyre() -> None:
+    fill = fill_of(rig_settings(points__fill_valve=FILL_VALVE, sim__start_pressure="5 psi"), Question(SMALL))
+    fill.run(until=lambda decision: decision.state.phase is Phase.FILL and decision.facts.run_s > 25.0)
+    fill.ask(Request("held", "hold", by="test"))
+    fill.person = Nobody()
+    last = fill.run(until=lambda decision: decision.state.state is State.HELD)
+    # Somebody lets the hose down at the pump; the tyre keeps what it has.
+    fill.rig.plant.upset(replace(fill.rig.plant.upsets, pressure_offset_kpa=-60.0))
+    last = fill.run(most_s=30.0)
+    assert last.state.state is State.HELD
+    assert not last.outputs.fill_valve
+    tyre_kpa = fill.rig.plant.tyre.pressure() - 101.325
+    assert last.facts.tyre_kpa == pytest.approx(tyre_kpa, abs=5.0)
+
+
+def test_the_pump_waits_for_a_valve_that_travels() -> None:
+    settings = rig_settings(points__fill_valve=FILL_VALVE, valves__fill_travel="6 s")
+    fill, opened, against = fill_of(settings, Question(SMALL)), [0.0], [0]
+
+    def see(decision: object) -> None:
+        plant = fill.rig.plant
+        if plant.open_valves[0]:
+            opened[0] = plant.time_s
+        elif plant.pump.speed > 0.5:
+            against[0] += 1
+
+    fill.watch = see
+    fill.run()
+    assert opened[0] > 0
+    assert against[0] == 0, "the pump ran against the valve while it was still shut"
+
+
+def test_what_comes_out_goes_round_the_meter_where_a_valve_leads_it_there() -> None:
+    pulses = []
+    for points in ({}, {"points__flush_valve": {"link": "io", "table": "coil", "address": 21}}):
+        fill = removal_of("16.9-28", 200.0, 1, [], **points)
+        fill.run()
+        assert fill.rig.plant.tyre.liquid_l - fill.rig.plant.start_liquid_l < -100.0
+        pulses.append(-fill.rig.plant.meter.pulses)
+    # What the pump moves while it coasts passes the meter after all.
+    assert pulses[1] < 0.02 * pulses[0]

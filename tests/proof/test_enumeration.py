@@ -173,6 +173,10 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
         [_is(phase=Phase.SETTLE), _is(rests=True), _stroke(ended_by="floor"), _is(tyre_kpa=1.0)],
         [HELD, _is(gas=None), _is(tyre_kpa=None)],
     ),
+    "arrival_high": (
+        [_is(phase=Phase.SETTLE), _is(first_look=True), _is(rests=True), _is(tyre_kpa=120.0)],
+        [HELD, _is(first_look=False), _is(rests=False), _is(tyre_kpa=None), _is(tyre_kpa=90.0)],
+    ),
     "gauge_restless": ([_is(phase=Phase.SETTLE), _is(restless=True)], [HELD, _is(valve_open=False)]),
     "no_progress": ([_stroke(barren=3)], [HELD, _is(phase=Phase.SETTLE)]),
     "dry_run": ([_is(dry_s=1e4)], []),
