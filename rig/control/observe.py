@@ -21,7 +21,7 @@ from rig.control.state import (
     Stroke,
     air_at_pump,
     entering,
-    fill_valve_open,
+    gauge_sees,
     hose_wet,
     in_force,
     in_tyre_l,
@@ -267,9 +267,8 @@ def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
 
 def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool) -> Facts:
     way = pump_way(setup, state)
-    since = reading.now_s - state.changed_s
-    flow = state.flow.fast_pps * setup.meter.litres_per_pulse
-    slow = state.flow.slow_pps * setup.meter.litres_per_pulse
+    since, each_l = reading.now_s - state.changed_s, setup.meter.litres_per_pulse
+    flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
     inside = in_tyre_l(setup, state)
     filled = setup.existing_l + inside
     offset = offset_l(setup, state, filled)
@@ -277,7 +276,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
     stands = reading.now_s - state.stood_s >= _STOOD_S
     waited = reading.now_s - max(state.regime_s, state.since_s) >= _LONGEST_LAG_S
-    sees = not setup.cuts_gauge_off or reading.tyre_kpa is not None or fill_valve_open(setup, state, reading.now_s)
+    sees = gauge_sees(setup, state, reading)
     rests = still and sees and (stands or waited)
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)

@@ -9,7 +9,7 @@ from rig.control.changed import changeable, changed
 from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
-from rig.control.values import Meter, Outputs, Setup
+from rig.control.values import Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
@@ -263,6 +263,11 @@ def way_off(setup: Setup, phase: Phase) -> str:
 def fill_valve_open(setup: Setup, state: FillState, now_s: float) -> bool:
     """Whether the fill valve is told to be open, and has had the time to be."""
     return state.outputs.fill_valve and now_s - state.fill_valve_s >= setup.fill_travel_s
+
+
+def gauge_sees(setup: Setup, state: FillState, reading: Reading) -> bool:
+    """Whether a gauge has an open way to the tyre, as far as the rig's own valves go."""
+    return not setup.cuts_gauge_off or reading.tyre_kpa is not None or fill_valve_open(setup, state, reading.now_s)
 
 
 def gun_off_first(setup: Setup) -> bool:
