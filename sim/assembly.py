@@ -56,6 +56,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         vent_bore_m=settings.air_out.vent_bore,
         tote_l=settings.tote.content,
         heel_l=settings.tote.heel,
+        brim_l=sim.tote_brim,
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,

@@ -237,7 +237,11 @@ def _strainer(setup: Setup, facts: Facts) -> bool:
 
 def _tote_empty(setup: Setup, facts: Facts) -> bool:
     level = facts.reading.tote_l
-    return level is not None and level <= setup.heel_l
+    return facts.reading.tote_low is True or (level is not None and level <= setup.heel_l)
+
+
+def _tote_full(setup: Setup, facts: Facts) -> bool:
+    return facts.reverse and facts.reading.tote_full is True
 
 
 def _run_over(setup: Setup, facts: Facts) -> bool:
@@ -329,6 +333,8 @@ GUARDS: tuple[Guard, ...] = (
           "Shut the gun, clean the strainer, go on.", _RUNNING, may_accept=True),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
           "Change or fill the tote, then go on.", _PUMPING),
+    Guard("tote_full", "hold", 0.5, _tote_full, "The tote is full: what is drawn out runs over.",
+          "Make room in the tote, or lead the hose elsewhere, then go on.", _RUNNING),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",

@@ -62,6 +62,10 @@ class Reading:
     tyre_kpa: float | None = None
     tote_l: float | None = None
     fluid_c: float | None = None
+    tote_low: bool | None = None
+    """The float near the dip tube has fallen: the tote is empty."""
+    tote_full: bool | None = None
+    """The float at the tote's rim has risen: no more goes in."""
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
     strainer_kpa: float | None = None

@@ -60,7 +60,7 @@ def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
     except DecodeError as error:
         return Value(0, 0.0, now_s, str(error), registers)
     number = scaled(raw, point)
-    return Value(raw, number, now_s, point.loop_fault(number) or _range_fault(number, point), registers)
+    return Value(raw, number, now_s, point.loop_fault(raw) or _range_fault(number, point), registers)
 
 
 def value_of_field(name: str, each: LineField, line: Line) -> Value:

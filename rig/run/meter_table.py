@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -11,6 +11,8 @@ from rig.control.values import MeterKind, OnAir
 from rig.field.points import Seconds, Strict
 from rig.plan.strokes import Method
 from rig.run.quantities import Mass, PerVolume, Volume
+
+Percent = Annotated[float, Field(gt=0, le=50)]
 
 
 class MeterTable(Strict):
@@ -43,6 +45,10 @@ class MeterTable(Strict):
     """What it does while air passes: counts its volume; part: counts something; blind: nothing, as a magnetic meter."""
     same_meter: frozenset[Literal["meter_count", "meter_total", "flow_rate"]] = frozenset({"flow_rate"})
     """Other points of this very meter: they count on where its first one fails, but bear it no witness."""
+    beside: dict[Literal["tote_level", "tote_mass", "flow_rate", "meter_total", "meter_count"], Percent] = Field(
+        default_factory=dict
+    )
+    """Percent of the volume, at 95 %, of what stands beside the meter; without it, what is usual for the kind."""
     uncertainty: float | None = Field(default=None, gt=0, le=50)
     """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
 

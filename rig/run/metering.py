@@ -243,7 +243,7 @@ def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0)
     table, own = settings.meter, kind == settings.meter.kind
     count = settings.points.get(METER_POINT.get(kind, ""))
     second = kind == "pulses" and own and "meter_reverse_count" in settings.points
-    usual_percent = UNCERTAINTY_PERCENT[kind]
+    stated = table.uncertainty if own else table.beside.get(METER_POINT.get(kind, ""))  # type: ignore[call-overload]
     shared = not own and METER_POINT.get(kind) in table.same_meter
     return Meter(
         k_per_l=_k_per_l(settings, kind, density_kg_m3),
@@ -251,7 +251,7 @@ def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0)
         bits=16 * count.registers if count is not None and (kind == "pulses" or _whole(settings, kind)) else _WIDE_BITS,
         reverse=table.reverse if own or shared else _usual_reverse(kind),
         second_channel=second,
-        uncertainty=(table.uncertainty if own and table.uncertainty is not None else usual_percent) / 100,
+        uncertainty=(UNCERTAINTY_PERCENT[kind] if stated is None else stated) / 100,
         proven=own and table.proven_on is not None,
         least_l=table.least_quantity,
         kind=kind,

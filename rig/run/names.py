@@ -9,6 +9,7 @@ INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
     "start_button", "pump_run_feedback", "pump_reverse_feedback", "fill_valve_feedback", "vent_valve_feedback",
+    "tote_low", "tote_full",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 HEARTBEAT = "heartbeat"

@@ -25,6 +25,8 @@ _SWITCHES = {
     "liquid_in_vent": "liquid_in_vent",
     "stop_button": "stop_pressed",
     "start_button": "start_pressed",
+    "tote_low": "tote_low",
+    "tote_full": "tote_full",
 }
 """Points, and what a reading calls them."""
 _PULSES = (Counter(),)

@@ -45,6 +45,8 @@ class SimTable(Strict):
     """Damping of the meter's flow rate, as it truly is."""
     reverse_flow: Flow | None = None
     """What the pump truly moves backwards; without it, as the configuration says."""
+    tote_brim: Volume | None = None
+    """Content at which the float at the tote's rim rises."""
     hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
     hose_liquid: Volume | None = None
     """Liquid in the hose at the start; without it the hose is full."""

@@ -114,6 +114,8 @@ _SWITCHES = (
     ("estop_ok", "Press the emergency stop, wait two seconds, release it.", 1),
     ("stop_button", "Press the stop button at the gun and let it go.", 0),
     ("start_button", "Press the start button at the gun and let it go.", 0),
+    ("tote_low", "Lower the float near the dip tube by hand, as if the tote were empty, and let it rise.", 0),
+    ("tote_full", "Lift the float at the tote's rim by hand and let it fall.", 0),
     ("liquid_in_vent", "Wet the sensor in the vent line, then dry it.", 0),
 )
 """Yes or no inputs, what is done with each, and what it reads when nothing is."""

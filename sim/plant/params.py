@@ -107,6 +107,8 @@ class PlantParams:
     """Discharge coefficient of a short bore for gas."""
     tote_l: float = 900.0
     heel_l: float = 20.0
+    brim_l: float | None = None
+    """Content at which the float at the tote's rim rises; None: none does."""
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False

@@ -44,6 +44,7 @@ def _removed(truly_l: float) -> Ran:
     return Ran(fill.setup, fill.rig, fill.run(), 0, tuple(alarms))
 
 
+FULL = {"link": "io", "table": "discrete", "address": 22}
 FILL_VALVE = {"link": "io", "table": "coil", "address": 20}
 CAUSES: dict[str, Callable[[], Ran]] = {
     "emergency_stop": _by_fault("estop@60"),
@@ -89,6 +90,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     # A meter that slips, beside a scale.
     "measures_differ": lambda: run_fill(points__tote_mass=SCALE, sim__k_factor="97 pulse/L"),
     "tote_empty": _by_fault("tote_empty@60"),
+    "tote_full": lambda: run_fill(layout="draw-down", points__tote_full=FULL, sim__tote_brim="2000 L"),
     "nothing_drawn": lambda: _removed(0.01),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),

@@ -12,6 +12,7 @@ from rig.control.procedure import Phase, State
 from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.control.witness import comparisons
+from rig.field.codec import scaled, unscaled
 from rig.run.assembly import Question
 from rig.run.settings import settings_of
 
@@ -161,3 +162,35 @@ def test_what_comes_out_goes_round_the_meter_where_a_valve_leads_it_there() -> N
         pulses.append(-fill.rig.plant.meter.pulses)
     # What the pump moves while it coasts passes the meter after all.
     assert pulses[1] < 0.02 * pulses[0]
+
+
+# --- the tote: floats, a level in millimetres, a witness of stated uncertainty --------------------------------------
+
+
+def test_a_float_tells_an_empty_tote_where_no_level_does() -> None:
+    low = {"link": "io", "table": "discrete", "address": 23}
+    ran = run_fill("16.9-28", faults=["tote_empty@60"], points__tote_level=None, points__tote_low=low)
+    assert ran.first_out == "tote_empty"
+
+
+def test_a_level_in_millimetres_is_litres_by_the_tanks_table() -> None:
+    # An upright cylinder with a dished bottom: the first 200 mm hold less than their height tells.
+    level = {
+        "link": "io", "table": "input", "address": 3, "type": "u16", "at": [0, 100, 200, 1200, 2700],
+        "span": [0, 30, 120, 1120, 2620], "quantity": "L",
+    }  # fmt: skip
+    shown: list[float] = []
+    ran = run_fill("16.9-28", points__tote_level=level, watch=lambda d: shown.append(d.facts.reading.tote_l or 0.0))
+    sound(ran)
+    assert shown[-1] == pytest.approx(ran.rig.plant.line.tote_l, abs=1.0)
+    # Down in the dish a millimetre is less than a litre.
+    low = rig_settings(points__tote_level=level).points["tote_level"]
+    assert [scaled(raw, low) for raw in (50, 150, 700)] == pytest.approx([15, 75, 620])
+    assert [unscaled(litres, low) for litres in (15, 75, 620)] == pytest.approx([50, 150, 700])
+
+
+def test_a_witness_is_as_sharp_as_the_configuration_says() -> None:
+    scale = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.01, "quantity": "kg"}
+    for percent, told in ((0.3, True), (20.0, False)):
+        ran = run_fill(points__tote_mass=scale, sim__k_factor="97 pulse/L", meter__beside={"tote_mass": percent})
+        assert ("measures_differ" in {name for _, name in ran.alarms}) is told

@@ -200,6 +200,9 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "measures_differ": ([_is(contradicted=True)], [HELD]),
     "strainer_fouled": ([_reads(strainer_kpa=80.0)], [HELD, _is(forward=False), _reads(strainer_kpa=None)]),
     "tote_empty": ([_reads(tote_l=1.0)], [HELD, _is(phase=Phase.VENT), _reads(tote_l=None)]),
+    "tote_full": (
+        [_is(reverse=True), _reads(tote_full=True)], [HELD, _is(reverse=False), _reads(tote_full=None)]
+    ),
     "valve_blocked": (
         [_is(phase=Phase.BACK_FLUSH), _is(rests=True), _reads(line_kpa=-60.0)],
         [HELD, _is(valve_open=False), _reads(line_kpa=None)],
