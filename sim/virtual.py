@@ -144,7 +144,7 @@ class VirtualRig:
             now_s=self.now_s,
             wall_s=self.now_s,
             began_s=self.now_s,
-            stale_s=self.settings.limits.stale,
+            stale_s=self.settings.stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
             meters=self.meters,

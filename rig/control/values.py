@@ -87,6 +87,8 @@ class Reading:
     untrusted: frozenset[str] = frozenset()
     late_s: float = 0.0
     """Time since the last scan by the wall clock, which a fast-running simulated clock does not change."""
+    bus_s: float = 0.0
+    """How much of that the slowest link took."""
     journal_lag_s: float = 0.0
     """Age of the oldest entry that is not on the disk yet."""
 

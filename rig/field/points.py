@@ -54,6 +54,8 @@ class TcpLink(Strict):
     """rtu: a transparent gateway that carries the frames of an RS-485 bus unchanged."""
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
+    late: Seconds | None = Field(default=None, gt=0, le=2)
+    """How long its part of a scan may take; without it ``limits.late``. The longest of all holds for the rig."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross, so that one request serves where two would cost more."""
 

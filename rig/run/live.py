@@ -140,7 +140,7 @@ class Watch:
             self._longest_s[name] = max(self._longest_s.get(name, 0.0), took_s)
         errors = field.errors
         links = [
-            LinkSeen(name, field.took_s.get(name), self._longest_s.get(name), settings.limits.late,
+            LinkSeen(name, field.took_s.get(name), self._longest_s.get(name), settings.late_of(name),
                      errors.get(name, ""))
             for name in settings.links
         ]  # fmt: skip

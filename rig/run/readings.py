@@ -63,6 +63,7 @@ def reading_of(
     stale_s: float,
     gap_s: float,
     journal_lag_s: float,
+    bus_s: float = 0.0,
     meters: Sequence[MeterFace] = _PULSES,
     acting: int = 0,
     spoken: Collection[str] = (),
@@ -103,6 +104,7 @@ def reading_of(
         elsewhere=MOVING.intersection(elsewhere),
         untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
+        bus_s=bus_s,
         journal_lag_s=journal_lag_s,
         **_known(fresh, units),  # type: ignore[arg-type]
     )

@@ -257,6 +257,22 @@ class Settings(Strict):
         """Links that carry registers and coils."""
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
 
+    def late_of(self, name: str) -> float:
+        """How long a link's part of a scan may take, seconds."""
+        link = self.links[name]
+        own = None if isinstance(link, LineLink) else link.late
+        return self.limits.late if own is None else own
+
+    @property
+    def late_s(self) -> float:
+        """Longest gap between two scans: what the slowest link may take."""
+        return max((self.late_of(name) for name in self.buses), default=self.limits.late)
+
+    @property
+    def stale_s(self) -> float:
+        """Oldest reading that a running fill may rest on: never less than a scan may take."""
+        return max(self.limits.stale, self.late_s)
+
     @property
     def read(self) -> dict[str, Point]:
         """Points on registers and coils that are read in every scan."""

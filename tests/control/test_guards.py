@@ -101,6 +101,7 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "another_controller": lambda reading, _: replace(reading, elsewhere=frozenset({"pump_run"})),
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "strainer_fouled": lambda reading, _: replace(reading, strainer_kpa=80.0),
+    "bus_late": lambda reading, _: replace(reading, late_s=1.0, bus_s=0.9),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
 }

@@ -213,7 +213,8 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     ),
     "run_over": ([_is(stroke_s=1e6)], [HELD, _is(forward=False)]),
     "output_timeout_lost": ([_reads(output_timeout_s=0.0)], [HELD, _reads(output_timeout_s=None)]),
-    "loop_late": ([_reads(late_s=9.0)], [_is(forward=False)]),
+    "bus_late": ([_reads(late_s=9.0, bus_s=8.0)], [_is(forward=False), _reads(late_s=9.0, bus_s=1.0)]),
+    "loop_late": ([_reads(late_s=9.0)], [_is(forward=False), _reads(late_s=9.0, bus_s=8.0)]),
     "journal_behind": ([_reads(journal_lag_s=9.0)], [HELD]),
 }  # fmt: skip
 

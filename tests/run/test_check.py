@@ -117,3 +117,21 @@ async def test_live_says_when_nobody_answers() -> None:
     picture = await snapshot(settings(links__io={"kind": "tcp", "port": port, "timeout": "50 ms"}))
     assert f"io: nothing answers at 127.0.0.1:{port}" in picture.text
     assert len(picture.failing) == len(picture.points)
+
+
+def test_a_bus_that_cannot_keep_its_limit_is_told_before_any_fill() -> None:
+    # Nine reads of 13 bytes and more, 11 bits a byte (serial line guide V1.02): at 1200 baud well over a second.
+    slow = {"kind": "rtu", "port": "/dev/ttyS9", "baud": 1200, "parity": "E"}
+    document, text = check_text(settings(links__io=slow))
+    assert "Link io: a scan takes" in text
+    assert "its limit is 700 ms" in text
+    cautions = document["cautions"]
+    assert isinstance(cautions, list)
+    assert any("links.io.late" in each for each in cautions)
+    assert "a scan takes" not in check_text(settings(links__io={**slow, "baud": 115200}))[1]
+
+
+def test_the_limits_of_the_rig_are_those_of_its_slowest_link() -> None:
+    of = settings(links__io={"kind": "rtu", "port": "/dev/ttyS9", "late": "1.5 s"})
+    assert (of.late_s, of.stale_s, of.late_of("io")) == (1.5, 1.5, 1.5)
+    assert (settings().late_s, settings().stale_s) == (0.7, 1.0)
