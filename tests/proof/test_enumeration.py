@@ -211,6 +211,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
         [_is(phase=Phase.BACK_FLUSH), _is(valve_open=False), _is(flushed_l=0.3)],
         [HELD],
     ),
+    "nothing_drawn": ([_is(phase=Phase.SETTLE), _stroke(nothing_came=True)], [HELD]),
     "run_over": ([_is(stroke_s=1e6)], [HELD, _is(forward=False)]),
     "output_timeout_lost": ([_reads(output_timeout_s=0.0)], [HELD, _reads(output_timeout_s=None)]),
     "bus_late": ([_reads(late_s=9.0, bus_s=8.0)], [_is(forward=False), _reads(late_s=9.0, bus_s=1.0)]),
