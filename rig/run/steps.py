@@ -14,7 +14,7 @@ from functools import partial
 from rig.field.field import Field
 from rig.field.values import Value
 from rig.run.live import turned
-from rig.run.names import COUNTS, FEEDBACK, METER_POINT
+from rig.run.names import COUNTS, FEEDBACK, HEARTBEAT, METER_POINT
 from rig.run.readings import conversions
 from rig.run.relays import LONGEST_S, Ask, NotAnswered, all_off, switching
 from rig.run.settings import Settings
@@ -237,21 +237,32 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
     if estop is not None and not estop.raw:
         return Trial(name, good=False, found="the emergency stop is pressed: nothing was switched")
     opened = {"fill_valve": True} if "fill_valve" in names else {}
+    beats = {HEARTBEAT: False} if HEARTBEAT in settings.points else {}
+    await _arm(settings, field)
     loop = asyncio.get_running_loop()
     try:
-        await field.write(opened | {name: True})
         until_s = loop.time() + run_s
         while loop.time() < until_s:
+            # Renewed, and the supply kept up, as in a fill: it runs here too.
+            await field.write(opened | beats | {name: True})
             await asyncio.sleep(min(_SCAN_S, run_s / 4))
             await field.scan()
             courses.take(field.values)
+            beats = {each: not on for each, on in beats.items()}
     finally:
-        await field.write(dict.fromkeys(names, False))
+        await field.write(dict.fromkeys([*names, *beats], False))
     await asyncio.sleep(min(settings.pump.coast, run_s))
     await field.scan()
     courses.take(field.values)
     answer = await _said(ask, f"{name}: which way did the water go? {_WAYS}:")
     return _trial(name, field, partial(_pump_fault, settings, courses.of, name, way, answer))
+
+
+async def _arm(settings: Settings, field: Field) -> None:
+    """The output module's own time-out, where it has one: the pump is live, and this computer may hang."""
+    if "output_timeout" in settings.points:
+        unit = conversions(settings.quantities)["output_timeout"]
+        await field.write_number("output_timeout", (settings.limits.output_timeout - unit.offset) / unit.factor)
 
 
 def _pump_fault(settings: Settings, courses: Mapping[str, Course], name: str, way: int, answer: str) -> str:

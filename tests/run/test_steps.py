@@ -151,3 +151,21 @@ async def test_a_terminal_that_goes_away_ends_it_with_everything_off() -> None:
         with pytest.raises(NotAnswered):
             await take_steps(rig_of(port), gone, RUN_S)
     assert not any(board.places[1, at] for at in range(3))
+
+
+async def test_a_pump_whose_supply_hangs_on_a_pulsing_relay_turns_in_the_steps_too() -> None:
+    board, beats = Rig(), []
+    board.places[1, 5] = 0
+    note = board.written
+
+    def written(each: MappedBoard, address: int, on: int) -> None:
+        note(each, address, on)
+        if address == 5:
+            beats.append(on)
+
+    board.written = written
+    heartbeat = {"link": "io", "table": "coil", "address": 5}
+    trials = await steps(board, points__heartbeat=heartbeat)
+    assert trials["pump_run"].good
+    assert beats.count(1) >= 2, "it pulses while the pump is to run"
+    assert not board.places[1, 5]
