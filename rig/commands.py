@@ -12,12 +12,13 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 from rig.answers import job_json, job_text, machine_job
 from rig.books.commands import add_book_commands
 from rig.books.compare import matched
+from rig.checking import add_check_options, check_command
 from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.demo import run_demo
 from rig.field.modbus import FieldError
@@ -29,20 +30,18 @@ from rig.plan.target import Target, TargetError
 from rig.provers import add_prove_options, meter_command, prove_command
 from rig.questions import add_loaded_options, add_question_options, question_of, sealed_share, tank_air_of
 from rig.removals import add_empty_options, add_rinse_options, empty_command, rinse_command
-from rig.run.alone import controlling
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts, wheel_question
 from rig.run.before import foreknown
-from rig.run.check import check_text, live_text
 from rig.run.loop import Impossible, Unreachable
 from rig.run.person import Unattended
 from rig.run.posting import journal_to_read
-from rig.run.relays import Click, NotAnswered, click_relays, relays_text
+from rig.run.relays import NotAnswered
 from rig.run.session import Errand, Refused, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.run.taught import with_taught
 from rig.serving import SERVING_ERRORS, add_people_options, add_serve_options, people_command, serve_command
 from rig.shown import SURE_WAY, answer_text, loaded_text, ticket_text
-from rig.terminal import ProgressPrinter, Questions, person_for
+from rig.terminal import ProgressPrinter, person_for
 from rig.units import QuantityError
 from rig.wheel import Caution, SizeError, ValveError
 
@@ -94,10 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     target = add("target", _target, "What to put into a wheel: litres, weight, pressures, plan, cautions.")
     _add_target_options(target)
 
-    check = add("check", _check, "Read and explain a configuration.")
-    check.add_argument("--config", type=Path, default=DEMO_CONFIG)
-    check.add_argument("--live", action="store_true", help="read every point once")
-    check.add_argument("--relays", action="store_true", help="click each relay, with the pump isolated")
+    add_check_options(add("check", check_command, "Read and explain a configuration."), DEMO_CONFIG)
 
     fill = add("fill", _fill, "Fill one wheel.")
     _add_wheel_options(fill)
@@ -200,22 +196,6 @@ def _settings_or_common(config: Path | None) -> Settings:
     from rig.demo import demo_config
 
     return load_settings(config if config is not None else demo_config("vent"))
-
-
-def _check(options: argparse.Namespace) -> int:
-    settings = load_settings(options.config)
-    if options.relays:
-        with controlling(settings):
-            clicks = asyncio.run(_relays(settings))
-        print(json.dumps([asdict(click) for click in clicks]) if options.json else relays_text(clicks))
-        return OK if clicks and all(click.good for click in clicks) else REFUSED
-    found, text = asyncio.run(live_text(settings)) if options.live else check_text(settings)
-    print(json.dumps(found) if options.json else text)
-    return OK
-
-
-async def _relays(settings: Settings) -> list[Click]:
-    return await click_relays(settings, Questions())
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -12,7 +12,7 @@ from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
 
 if TYPE_CHECKING:
-    from rig.run.settings import MeterTable
+    from rig.run.meter_table import MeterTable
 
 _PULSES_PER_L = 100.0
 """Of the plant's own meter, where the rig reads another kind."""
@@ -44,6 +44,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         ),
         pump=PumpParams(
             flow_lps=pump.flow,
+            reverse_lps=sim.reverse_flow or pump.reverse_flow,
             slip_lps_per_kpa=pump.slip,
             rest_slip_lps_per_kpa=sim.rest_slip,
             start_lag_s=pump.start_lag,
@@ -55,11 +56,13 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         vent_bore_m=settings.air_out.vent_bore,
         tote_l=settings.tote.content,
         heel_l=settings.tote.heel,
+        brim_l=sim.tote_brim,
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,
         gauge_noise_kpa=sim.gauge_noise,
         has_fill_valve="fill_valve" in settings.points,
+        fill_travel_s=settings.valves.fill_travel,
         lever=settings.rig.by_hand,
         has_supply_relay="pump_run" in settings.points,
         seed=sim.seed,
@@ -124,5 +127,7 @@ def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParam
         plate_k_per_l=plate_k,
         reverse=meter.reverse,
         second_channel=second_channel and meter.reverse == "signed",
+        on_air=sim.on_air or meter.on_air,
+        flow_lag_s=sim.rate_lag,
         noise=sim.meter_noise,
     )

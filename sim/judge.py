@@ -48,7 +48,7 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
         floor_kpa=0.0 if order_b else setup.window.floor_kpa,
         ceiling_kpa=setup.window.ceiling_kpa,
         trip_kpa=setup.trip_kpa,
-        pump_lps=line.pump_lps,
+        pump_lps=line.most_lps,
         coast_s=rig.plant.params.pump.coast_s,
         scan_s=settings.clock.scan,
         relay_s=settings.sim.relay_delay,

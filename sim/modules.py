@@ -209,6 +209,8 @@ class Modules:
             shown[_TIMEOUT] = self._timeout_s
             shown["pump_run_feedback"] = float(self._coils.pump_run or plant.upsets.pump_welded)
             shown["pump_reverse_feedback"] = float(self._coils.pump_reverse)
+            for name, is_open in zip(("fill_valve", "vent_valve"), plant.open_valves, strict=True):
+                shown[f"{name}_feedback"] = float(is_open)
         return self._shown
 
     def write(self, where: Where, address: int, raws: Sequence[int]) -> None:

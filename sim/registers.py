@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import struct
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from rig.units import Kind, parse, referenced
@@ -25,6 +26,7 @@ KINDS: dict[str, Kind] = {
     "output_timeout": "time",
 }  # fmt: skip
 _LAYOUTS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
+_ENDS = 2
 _NARROW = ("u16", "i16")
 _LIMITS = {"u16": (0, 0xFFFF), "i16": (-0x8000, 0x7FFF), "u32": (0, 0xFFFF_FFFF), "i32": (-0x8000_0000, 0x7FFF_FFFF)}
 
@@ -42,12 +44,15 @@ class Codec:
     unit_step: float
     wraps: bool
     inverted: bool = False
+    table: tuple[tuple[float, float], ...] = ()
+    """Of a tank whose litres do not go with its height: values of the wire's unit, rising, and raw numbers."""
 
     def encode(self, value: float) -> Sequence[int]:
         """Registers for a value in the program's unit."""
         if self.type == "bool":
             return [int(bool(value) is not self.inverted)]
-        raw = ((value - self.unit_zero) / self.unit_step - self.offset) / self.scale
+        shown = (value - self.unit_zero) / self.unit_step
+        raw = self._by_table(shown) if self.table else (shown - self.offset) / self.scale
         if self.type == "f32":
             bits = int.from_bytes(struct.pack(">f", max(-3.4e38, min(3.4e38, raw))), "big")
         else:
@@ -64,6 +69,13 @@ class Codec:
         if not math.isfinite(raw):
             return raw
         return (raw * self.scale + self.offset) * self.unit_step + self.unit_zero
+
+    def _by_table(self, shown: float) -> float:
+        last = len(self.table) - 1
+        (low, start), (high, end) = next(
+            (pair for n, pair in enumerate(pairwise(self.table), 1) if shown <= pair[1][0] or n == last)
+        )
+        return start + (shown - low) * (end - start) / (high - low)
 
     def _fit(self, raw: int) -> int:
         low, high = _LIMITS[self.type]
@@ -87,4 +99,7 @@ def codec_for(name: str, point: Point, atmosphere_kpa: float = 101.325) -> Codec
         zero = parse(f"0 {unit}", kind)
         step = parse(f"1 {unit}", kind) - zero
         zero -= atmosphere_kpa if absolute else 0.0
-    return Codec(point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS, point.inverted)
+    table = tuple(sorted(zip(point.span, point.at, strict=True))) if len(point.at) > _ENDS else ()
+    return Codec(
+        point.type, point.order, point.scale, point.offset, zero, step, name in COUNTERS, point.inverted, table
+    )

@@ -18,11 +18,12 @@ from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
 from rig.control.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
-from rig.field.field import LATE, Value, places, take, value_of_field
+from rig.field.field import LATE
 from rig.field.kept import Kept
 from rig.field.lines import Line
 from rig.field.links import LineLink
 from rig.field.points import Point
+from rig.field.values import Value, places, take, value_of_field
 from rig.run.metering import Counter, MeterFace, faces
 from rig.run.names import FEEDBACK, SIMULATED, SWITCHED
 from rig.run.outputs import proven_of
@@ -87,6 +88,7 @@ class VirtualRig:
             if name in SWITCHED
         }
         self._kept, self._proven_s = Kept(), proven_of(settings)
+        self._travel_s = {"fill_valve": settings.valves.fill_travel, "vent_valve": settings.valves.vent_travel}
         self._outputs = tuple(name for name in _OUTPUTS if name in points)
         self._sent_s = self._left_until_s = 0.0
         self._unsure_s: float | None = None
@@ -114,7 +116,7 @@ class VirtualRig:
                 self._kept.reads(name, self.now_s, on=bool(self.values[name].raw))
                 contactor = self.values.get(FEEDBACK.get(name, ""))
                 if contactor is not None:
-                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw))
+                    self._kept.shows(name, self.now_s, is_in=bool(contactor.raw), takes_s=self._travel_s.get(name, 0.0))
             self._sent_s = self.now_s
         self._look_at_outputs()
         return self.reading(acting, idle)
@@ -142,7 +144,7 @@ class VirtualRig:
             now_s=self.now_s,
             wall_s=self.now_s,
             began_s=self.now_s,
-            stale_s=self.settings.limits.stale,
+            stale_s=self.settings.stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
             meters=self.meters,

@@ -17,6 +17,7 @@ from typing import Literal
 
 from rig.control.changed import changeable, changed
 from rig.control.values import Meter, Setup
+from rig.plan.physics import Line
 
 Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
@@ -131,6 +132,8 @@ class Tally:
     """Return that no pulse showed, from the pump's flow and time."""
     air_forward_l: float = 0.0
     air_returned_l: float = 0.0
+    air_untold_l: float = 0.0
+    """Air that went back by the pump's displacement, past a meter that does not tell its volume; in no sum."""
     hose_start_l: float = 0.0
     hose_l: float = 0.0
     """Liquid between meter and valve now."""
@@ -144,6 +147,11 @@ class Tally:
     """Of the net volume, what moved while no controller looked."""
     unattended_either_l: float = 0.0
     """Of what is in doubt, what that brought."""
+
+    @property
+    def air_drawn_l(self) -> float:
+        """Air that went back past the meter, counted or not."""
+        return self.air_returned_l + self.air_untold_l
 
     def passed_forward_l(self, meter: Meter) -> float:
         """What passed the meter forward, air in it."""
@@ -174,8 +182,15 @@ class Tally:
 
 def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float) -> Tally:
     """Book ``litres`` forward past the meter: the suction line's air first, then liquid, which fills the hose first."""
-    air = min(litres, tally.suction_air_kpa_l / line_kpa_abs)
+    on_air = setup.meter.air_going(1)
+    air = min(litres, tally.suction_air_kpa_l / line_kpa_abs) if on_air == "counts" else 0.0
     left = max(0.0, tally.suction_air_kpa_l - air * line_kpa_abs)
+    if on_air == "part" and left:
+        # What it counts of air is air, but not how much.
+        air = litres
+    elif on_air == "blind":
+        # What it counts is liquid: the air is past it.
+        left = 0.0
     return changed(
         tally,
         air_forward_l=tally.air_forward_l + air,
@@ -192,14 +207,27 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
     if enters == "liquid" and tally.hose_l >= setup.line.hose_l:
         return tally
     liquid = min(litres, tally.hose_l)
-    air = litres - liquid
+    on_air = setup.meter.air_going(-1)
+    # A meter that is blind to air counts liquid, from a hose that holds a little more than is known.
+    air = 0.0 if on_air == "blind" else litres - liquid
+    drawn = air if on_air == "counts" else 0.0
     most = setup.line.suction_l * setup.line.atmosphere_kpa_abs
     return changed(
         tally,
         hose_l=tally.hose_l - liquid,
         air_returned_l=tally.air_returned_l + air,
-        suction_air_kpa_l=min(most, tally.suction_air_kpa_l + air * line_kpa_abs),
+        suction_air_kpa_l=min(most, tally.suction_air_kpa_l + drawn * line_kpa_abs),
     )
+
+
+def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> Tally:
+    """Book ``litres`` of air that passed a meter which does not tell them, positive forward: where the air is now."""
+    moved = litres * line_kpa_abs
+    most = line.suction_l * line.atmosphere_kpa_abs
+    left = min(max(tally.suction_air_kpa_l - moved, 0.0), most)
+    if litres >= 0:
+        return changed(tally, suction_air_kpa_l=left)
+    return changed(tally, suction_air_kpa_l=left, hose_l=0.0, air_untold_l=tally.air_untold_l - litres)
 
 
 def carried(tally: Tally, meter: Meter) -> Tally:

@@ -5,7 +5,8 @@ Judgements only; the guards say what follows from them. None is made where one o
 
 from __future__ import annotations
 
-from rig.control.observe import BLANK_S, MOST_FLOW, SURE_LOSS, Facts
+from rig.control.observe import BLANK_S, SURE_LOSS, Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.procedure import Phase
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
@@ -84,7 +85,7 @@ def falls_too_far(setup: Setup, facts: Facts) -> bool:
     line = facts.reading.line_kpa
     if not returns or facts.gas is None or line is None or line < -APART_KPA:
         return False
-    most_lps = MOST_FLOW * setup.line.pump_lps
+    most_lps = MOST_FLOW * setup.line.back_lps
     takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
     return line + takes_kpa < facts.gas.low + min(head_kpa(setup.line), 0.0) - APART_KPA
 
@@ -111,7 +112,7 @@ def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
         return False
     # While the pump draws, thick liquid makes a vacuum too, but it flows; behind an emptied hose it is the tyre's.
     draws = facts.reverse and facts.run_s > _STARVES_S and setup.meter.reverse != "none" and not facts.air_at_pump
-    return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.pump_lps)
+    return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.back_lps)
 
 
 def blocked_ahead(setup: Setup, facts: Facts) -> bool:

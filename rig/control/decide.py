@@ -158,7 +158,7 @@ def _rebook_draw(turn: Turn) -> None:
     Which of the two it was stays in doubt.
     """
     tally, setup = turn.state.tally, turn.setup
-    air = turn.state.stroke.start_air_l
+    air = min(turn.state.stroke.start_air_l, tally.air_returned_l)
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
     either = tally.either_l + abs(rebooked.net_l(setup.meter) - tally.net_l(setup.meter))
@@ -367,6 +367,11 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
     was, now_s = turn.state.outputs, turn.facts.reading.now_s
     if outputs == was:
         return
+    if outputs.fill_valve is not was.fill_valve:
+        turn.set(fill_valve_s=now_s)
+        if turn.setup.cuts_gauge_off:
+            # What the gauge shows changes with what it sees.
+            turn.set(regime_s=now_s)
     if turn.setup.by_hand:
         # The relay is the pump's supply: whether and which way it runs, the meter shows.
         turn.set(outputs=outputs)

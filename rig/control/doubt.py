@@ -38,6 +38,9 @@ _FRONT = 0.05
 _FRONT_NEAR_LEVEL = 0.3
 _REFILLED = 0.01
 """Share of each filling of the hose by which its account may be off, every time the same way."""
+_PART_OF_AIR = 0.75
+"""A meter that counts something of air does not tell where the air of the suction line ends: so much of it may be taken
+for liquid."""
 _FOULED = 2.0
 """A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
 _VACUUM_LOST_KPA = 2 * KPA_PER_PSI
@@ -49,7 +52,7 @@ _UNWITNESSED = 0.3
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """The account once ``alarm`` has spoken; no more is in doubt than passed the pump, seen or unseen."""
     tally, line = state.tally, setup.line
-    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.pump_lps * _UNSEEN_S)
+    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S)
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
@@ -115,7 +118,7 @@ def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
     air = facts.reverse and facts.valve_open and entering(setup, state) == "air"
     if setup.into != "tyre" or not air or not near_level(setup, state) or gas is None or line_kpa is None:
         return state.tally
-    drawn_lps = line.pump_lps if setup.meter.reverse == "none" else -facts.flow_lps
+    drawn_lps = line.back_lps if setup.meter.reverse == "none" else -facts.flow_lps
     if drawn_lps <= 0:
         return state.tally
     missing_kpa = gas.low - air_loss_kpa(line, drawn_lps, gas.low) - line_kpa
@@ -169,7 +172,7 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
     if counted or line_kpa is None or lowest_kpa is None or line_kpa < lowest_kpa + _VACUUM_LOST_KPA:
         return state.tally
     drew_s = min(facts.stroke_s, facts.stroke_s - facts.off_s + setup.line.coast_s)
-    doubted_l = state.mark.tally.either_l + setup.line.pump_lps * drew_s
+    doubted_l = state.mark.tally.either_l + setup.line.back_lps * drew_s
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
@@ -194,7 +197,7 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
 
 
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
-    pump_lps, net_l = setup.line.pump_lps, state.tally.net_l(setup.meter)
+    pump_lps, net_l = setup.line.moves_lps(state.direction), state.tally.net_l(setup.meter)
     if alarm == "cavity_differs":
         # More room than the size has may be a leak, or liquid that never came in; after a gauge that never stood, less
         # room tells of nothing, nor does a tyre that began to rise on the way: until then liquid went elsewhere.
@@ -207,7 +210,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
     if alarm == "air_stays":
         # What was drawn for air since the last rest may have been liquid.
-        return max(0.0, state.tally.air_returned_l - state.mark.tally.air_returned_l)
+        return max(0.0, state.tally.air_drawn_l - state.mark.tally.air_drawn_l)
     if alarm == "air_gone":
         # The draw was not counted as it went: the hose may be full of what the account calls air, or the other way.
         return setup.line.hose_l
@@ -256,11 +259,11 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
     net_l = tally.net_l(meter) - earlier_l
     # After a draw of air the hose is filled again, by its volume and not by what is counted.
-    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_returned_l > 0 else 0.0
+    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
     near = NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
-    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_returned_l > 0 else 0.0
+    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_drawn_l > 0 else 0.0
     return math.hypot(
         tally.earlier_u_l,
         counted_l,
@@ -269,6 +272,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         GUESS * tally.estimated_returned_l,
         tally.either_l,
         _by_witness_l(setup, state),
+        _PART_OF_AIR * setup.line.suction_l if tally.air_drawn_l > 0 and meter.on_air == "part" else 0.0,
         _room_gone_l(counting, state),
         _since_rest_l(counting, state),
         unseen_l(setup, state),

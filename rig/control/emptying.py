@@ -103,7 +103,7 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
 
 def _lost_nothing(turn: Turn) -> bool:
     """Whether the gauge stood at the end of the stroke nearly where it stands at rest: no liquid flowed."""
-    line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.pump_lps)
+    line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.back_lps)
     if line_kpa is None or would_lose_kpa < _TOLD_KPA:
         return False
     return line_kpa - turn.state.stroke.watch_line_kpa < LOST_ON_AIR * would_lose_kpa
@@ -152,7 +152,7 @@ def _by_pump_kpa(turn: Turn) -> float:
     """What the tyre has fallen to if the pump moved all that it can, of air: a coarse measure tells that late."""
     setup, facts = turn.setup, turn.facts
     before = turn.state.stroke.from_kpa + setup.line.atmosphere_kpa_abs
-    return before * math.exp(-setup.line.pump_lps * facts.run_s / _air_l(turn)) - setup.line.atmosphere_kpa_abs
+    return before * math.exp(-setup.line.back_lps * facts.run_s / _air_l(turn)) - setup.line.atmosphere_kpa_abs
 
 
 def _silent(turn: Turn) -> bool:

@@ -13,7 +13,8 @@ from itertools import product
 from typing import Literal
 
 from rig.control import agreement, unasked, wires
-from rig.control.observe import MOST_FLOW, Facts
+from rig.control.observe import Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
@@ -190,6 +191,12 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
     return facts.flushed_l > SEATED_L + hose_l or (stands and line is not None and line > KPA_PER_PSI)
 
 
+def _arrival_high(setup: Setup, facts: Facts) -> bool:
+    # Where the gauge sees the tyre before the start, no fill begins above it.
+    came = facts.first_look and facts.rests and setup.into == "tyre"
+    return came and facts.tyre_kpa is not None and facts.tyre_kpa > setup.arrival_kpa
+
+
 def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
     return facts.venting and facts.reading.liquid_in_vent is True
 
@@ -198,7 +205,7 @@ def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     # Air loses little in the bore, liquid much: a gauge far below the air space's pressure means liquid.
     if facts.phase is Phase.SETTLE:
         return facts.stroke.liquid_came
-    flows = -facts.flow_lps > 0.3 * setup.line.pump_lps
+    flows = -facts.flow_lps > 0.3 * setup.line.back_lps
     drawing = facts.reverse and facts.air_at_pump and flows
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
@@ -226,7 +233,11 @@ def _strainer(setup: Setup, facts: Facts) -> bool:
 
 def _tote_empty(setup: Setup, facts: Facts) -> bool:
     level = facts.reading.tote_l
-    return level is not None and level <= setup.heel_l
+    return facts.reading.tote_low is True or (level is not None and level <= setup.heel_l)
+
+
+def _tote_full(setup: Setup, facts: Facts) -> bool:
+    return facts.reverse and facts.reading.tote_full is True
 
 
 def _run_over(setup: Setup, facts: Facts) -> bool:
@@ -288,6 +299,8 @@ GUARDS: tuple[Guard, ...] = (
     Guard("air_gone", "hold", 0.0, _air_gone, "The pressure fell further than by the air that was drawn.",
           "Is the plunger down, the core out? Does the meter count? Look for a leak at bead, valve and hose.",
           _running(Phase.SETTLE, Phase.DRAW_DOWN)),
+    Guard("arrival_high", "hold", 0.0, _arrival_high, "The tyre came with more pressure than a fill may begin at.",
+          "Let it down at the valve first, then go on.", _running(Phase.SETTLE)),
     Guard("gauge_restless", "hold", 0.0, _restless, "Everything stands, and the pressure goes on moving.",
           "A leak, an open vent, or a gauge that drifts? Put a hand gauge on before you go on.",
           _running(Phase.SETTLE)),
@@ -320,6 +333,8 @@ GUARDS: tuple[Guard, ...] = (
           "Shut the gun, clean the strainer, go on.", _RUNNING, may_accept=True),
     Guard("tote_empty", "hold", 0.5, _tote_empty, "The tote is empty.",
           "Change or fill the tote, then go on.", _PUMPING),
+    Guard("tote_full", "hold", 0.5, _tote_full, "The tote is full: what is drawn out runs over.",
+          "Make room in the tote, or lead the hose elsewhere, then go on.", _RUNNING),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",
@@ -331,6 +346,9 @@ GUARDS: tuple[Guard, ...] = (
     Guard("output_timeout_lost", "hold", 0.0, wires.timeout_lost, "The relay module's own time-out is not armed now.",
           "The module may have restarted: look at its supply. Its time-out is written anew before you go on.",
           _RUNNING),
+    Guard("bus_late", "hold", 0.0, wires.bus_late, "The bus was too slow for a moment.",
+          "Termination, ground, a unit that does not answer? If always: more baud, fewer points, or the link's `late`.",
+          blind=True),
     Guard("loop_late", "hold", 0.0, wires.late, "The controller was too slow for a moment.",
           "Close other programs on this computer; go on when it is steady.", blind=True),
     Guard("journal_behind", "hold", 0.0, wires.journal_behind, "The record cannot be written fast enough.",

@@ -54,7 +54,7 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.ended_by == "time":
         _learn_vent(turn, stroke, rest_kpa)
     if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
-        most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.pump_lps, rest_kpa)
+        most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.back_lps, rest_kpa)
         turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
     if stroke.drew and not turn.state.stroke.liquid_came:
         _learn_draw(turn, stroke, rest_kpa)
@@ -159,7 +159,7 @@ def more_room(turn: Turn, before_l: float) -> None:
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     """Where the meter is blind backwards only the pressure tells whether the pump drew at all."""
-    drawn_l = turn.state.tally.air_returned_l - stroke.start_air_l
+    drawn_l = turn.state.tally.air_drawn_l - stroke.start_air_l
     falls_kpa = (rest_kpa + turn.setup.line.atmosphere_kpa_abs) * drawn_l / air_l(turn)
     if falls_kpa < _NO_FALL_KPA:
         return

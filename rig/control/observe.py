@@ -15,6 +15,7 @@ from rig.control.changed import changed
 from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.gauges import Shown
 from rig.control.gauges import follow as follow_gauges
+from rig.control.passing import MOST_FLOW, passes_untold, too_fast_l, with_untold_air
 from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band, vacuum
 from rig.control.procedure import Phase, State
 from rig.control.state import (
@@ -22,6 +23,7 @@ from rig.control.state import (
     Stroke,
     air_at_pump,
     entering,
+    gauge_sees,
     hose_wet,
     in_force,
     in_tyre_l,
@@ -37,8 +39,6 @@ from rig.plan.physics import air_loss_kpa, line_loss_kpa
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
-MOST_FLOW = 1.3
-"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
 SURE_LOSS = 0.8
 """Share of the measured loss that is believed where too much of it would draw too deep or accuse a sound meter."""
 BLANK_S = 2.0
@@ -91,6 +91,8 @@ class Facts:
     """1 forward, -1 back: which way the pump runs or last ran; 0 where it has not run yet."""
     wavers_kpa: float
     """By no more than this does the line gauge's noise move what it shows."""
+    first_look: bool
+    """Nothing has told the tyre's pressure before: the gauge was cut off from it."""
     covered_m: float
     wet: bool
     """Liquid stands all the way from tote to valve."""
@@ -126,7 +128,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = restarts(state)
     state, reading, shown = follow_gauges(setup, state, reading)
-    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.pump_lps * dt, dt)
+    state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.most_lps * dt, dt)
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
@@ -144,7 +146,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if reading.fresh:
         flow = _flow(setup, state, reading.now_s)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
-        unmoved_s = 0.0 if forward or back else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
+        seen = forward or back or passes_untold(setup, state)
+        unmoved_s = 0.0 if seen else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
     state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts, shown)
@@ -191,7 +194,7 @@ def count_pulses(
     stands = _stands(setup, state, reading.now_s)
     flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
-    unread_l = [MOST_FLOW * setup.line.pump_lps * each_s for each_s in unread_s]
+    unread_l = [MOST_FLOW * setup.line.most_lps * each_s for each_s in unread_s]
     after = tuple(
         [
             counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands, flows=flows)
@@ -213,33 +216,25 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     if setup.meter.reverse == "none" and pump_way(setup, state) < 0 and state.valve_open:
         # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
         # valve it moves nothing.
-        guess = setup.line.pump_lps * dt
-    if not forward and not back and not guess:
+        guess = setup.line.back_lps * dt
+    before = state.tally
+    carried = with_untold_air(setup, state, before, reading, dt, counted=bool(forward or back))
+    if not forward and not back and not guess and carried is before:
         return state
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
-    before = state.tally
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"
-    tally = book(before, setup, forward, back, guess, line_kpa, enters, curve)
+    tally = book(carried, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
     counted_l = (forward + back) * setup.meter.litres_per_pulse
-    doubted = counted_l if uncommanded else _too_fast_l(setup, state, dt)
+    doubted = counted_l if uncommanded else too_fast_l(setup, state, dt)
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
         doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
     if doubted > _ROUNDING_L:
         tally = changed(tally, either_l=tally.either_l + doubted)
-    gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0)
+    gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0 or carried is not before)
     return changed(state, tally=tally, gas=gas)
-
-
-def _too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
-    """What was counted in this scan beyond what the pump can move; a pulse at each end of the flow's second is none."""
-    pulse_l = setup.meter.litres_per_pulse
-    flow_lps = abs(state.flow.fast_pps) * pulse_l
-    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * setup.line.pump_lps:
-        return 0.0
-    return (flow_lps - setup.line.pump_lps) * dt
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
@@ -254,7 +249,9 @@ def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, lin
         return gas
     line_abs = line_kpa + setup.line.atmosphere_kpa_abs
     pushed = max(0.0, before.suction_air_kpa_l - after.suction_air_kpa_l)
-    drawn = (after.air_returned_l - before.air_returned_l) * line_abs
+    counted = setup.meter.air_going(-1) == "counts"
+    drawn_l = after.air_returned_l - before.air_returned_l if counted else after.air_untold_l - before.air_untold_l
+    drawn = drawn_l * line_abs
     doubtful = gas.guessed_kpa_l + (drawn if guessed else 0.0)
     return changed(gas, added_kpa_l=gas.added_kpa_l + pushed - drawn, guessed_kpa_l=doubtful)
 
@@ -268,15 +265,15 @@ def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
 
 def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool, shown: Shown) -> Facts:
     way = pump_way(setup, state)
-    since = reading.now_s - state.changed_s
-    flow = state.flow.fast_pps * setup.meter.litres_per_pulse
-    slow = state.flow.slow_pps * setup.meter.litres_per_pulse
+    since, each_l = reading.now_s - state.changed_s, setup.meter.litres_per_pulse
+    flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
     inside = in_tyre_l(setup, state)
     filled = setup.existing_l + inside
     offset = offset_l(setup, state, filled)
     covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
-    rests = still and shown.rests
+    sees = gauge_sees(setup, state, reading)
+    rests = still and sees and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
@@ -303,10 +300,11 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
-        restless=still and shown.restless,
+        restless=still and sees and shown.restless,
         moves_kpa_s=state.moves_kpa_s,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
+        first_look=setup.cuts_gauge_off and state.gas.rest_kpa is None and not state.fills,
         covered_m=covered,
         wet=wet,
         loss_known=state.loss_known,
@@ -316,7 +314,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and setup.by_hand)),
+        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and sees and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         stray_l=_stray_l(setup, state) if not way else 0.0,
         meter_restarted=restarted,

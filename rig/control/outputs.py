@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
-from rig.control.state import FillState
+from rig.control.state import FillState, fill_valve_open
 from rig.control.uncoupling import flush_s
 from rig.control.values import Outputs, Setup
 
@@ -26,11 +28,26 @@ _STANDSTILL_LPS = 0.2 / 60
 
 def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     """The outputs that the state asks for, a reversal held back until the pump stands."""
-    wanted = _wanted(setup, state, facts)
+    wanted = _with_valves(setup, state, _wanted(setup, state, facts))
     turns = (1 if wanted.pump_run else 0) - (1 if wanted.pump_reverse else 0)
     # By hand the relay is the pump's supply, and the lever's way is not held back by it.
     if not setup.by_hand and turns and state.direction and turns != state.direction and not _stands(facts):
-        return Outputs(beacon=wanted.beacon)
+        return replace(wanted, pump_run=False, pump_reverse=False)
+    if turns and setup.fill_travel_s and not fill_valve_open(setup, state, facts.reading.now_s):
+        # Against a valve that is still shut the pump would only open the relief.
+        return replace(wanted, pump_run=False, pump_reverse=False)
+    return wanted
+
+
+def _with_valves(setup: Setup, state: FillState, wanted: Outputs) -> Outputs:
+    """Open the fill valve wherever the gauge must see the tyre, and the way round the meter where nothing counts by it.
+
+    That is for as long as the fill runs, its end with it: the gun comes off by what the gauge shows.
+    """
+    if setup.cuts_gauge_off and state.state is State.RUNNING:
+        wanted = replace(wanted, fill_valve=True)
+    if setup.into == "tote" and state.measure and wanted.pump_reverse:
+        wanted = replace(wanted, flush_valve=True)
     return wanted
 
 

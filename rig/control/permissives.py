@@ -96,6 +96,9 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
 def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
     if state.fills or state.gas.rest_kpa is not None or not state.valve_open:
         return None
+    if setup.cuts_gauge_off and facts.tyre_kpa is None:
+        # Seen only once the fill valve is open: judged at the first rest.
+        return None
     if facts.tyre_kpa is None:
         return "The pressure at rest is not read yet: wait a moment."
     line_kpa = facts.reading.line_kpa

@@ -237,7 +237,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
             # Somebody went on: what takes up the room may be liquid, and the hose may fill with it instead of air.
             tally = turn.state.tally
             turn.set(tally=changed(tally, either_l=tally.either_l + setup.line.hose_l))
-        turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_returned_l))
+        turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_drawn_l))
 
 
 def _may_draw(turn: Turn) -> bool:
@@ -290,7 +290,7 @@ def _still_falls_kpa(turn: Turn) -> float:
     facts, setup = turn.facts, turn.setup
     space = air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
     absolute = (facts.tyre_kpa or 0.0) + setup.line.atmosphere_kpa_abs
-    flow = max(-facts.flow_lps, 0.0)
+    flow = max(-facts.flow_lps, 0.0) if setup.meter.air_going(-1) == "counts" else setup.line.back_lps
     return absolute * flow * overrun_s(setup, turn.state, flow) / space
 
 

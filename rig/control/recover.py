@@ -108,7 +108,7 @@ def _let_go_l(setup: Setup, state: FillState) -> float:
     ran = pump_way(setup, state) != 0
     if ran and not setup.has_timeout:
         return math.inf
-    return setup.line.pump_lps * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
+    return setup.line.moves_lps(state.direction) * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
 
 
 def _unsure_l(setup: Setup, state: FillState, moved_l: float, *, jumped: bool) -> float:

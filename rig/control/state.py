@@ -10,7 +10,7 @@ from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.rest import Gauge, gauge_of
-from rig.control.values import Meter, Outputs, Setup
+from rig.control.values import Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
@@ -169,6 +169,8 @@ class FillState:
     """When the pump's relays last changed."""
     regime_s: float = -1e9
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    fill_valve_s: float = -1e9
+    """When the fill valve was last told another thing."""
     direction: int = 0
     """1 forward, -1 back: which way the pump last ran."""
     by_lever: int = 0
@@ -291,6 +293,16 @@ def pump_way(setup: Setup, state: FillState) -> int:
 def way_off(setup: Setup, phase: Phase) -> str:
     """The trigger by which a hold, a reset or a power cut leaves a phase."""
     return "judge_anew" if gun_off_first(setup) and phase is Phase.BACK_FLUSH else "break_off"
+
+
+def fill_valve_open(setup: Setup, state: FillState, now_s: float) -> bool:
+    """Whether the fill valve is told to be open, and has had the time to be."""
+    return state.outputs.fill_valve and now_s - state.fill_valve_s >= setup.fill_travel_s
+
+
+def gauge_sees(setup: Setup, state: FillState, reading: Reading) -> bool:
+    """Whether a gauge has an open way to the tyre, as far as the rig's own valves go."""
+    return not setup.cuts_gauge_off or reading.tyre_kpa is not None or fill_valve_open(setup, state, reading.now_s)
 
 
 def gun_off_first(setup: Setup) -> bool:

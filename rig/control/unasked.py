@@ -6,7 +6,8 @@ Judgements only; the guards say what follows from them.
 from __future__ import annotations
 
 from rig.control.agreement import APART_KPA, HANDS_KPA, calm
-from rig.control.observe import MOST_FLOW, Facts
+from rig.control.observe import Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.procedure import Phase, State
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa

@@ -64,7 +64,7 @@ def unseen_l(setup: Setup, state: FillState) -> float:
 
     Into the tyre no more than it has room for, out of it no more than it holds.
     """
-    moved_l = _MOST_FLOW * setup.line.pump_lps * state.unseen_s
+    moved_l = _MOST_FLOW * setup.line.most_lps * state.unseen_s
     if setup.into == "open vessel" or not moved_l:
         return moved_l
     holds_l = setup.existing_l + in_tyre_l(setup, state)

@@ -87,7 +87,7 @@ def _watch_vacuum(turn: Turn) -> None:
 def flush_s(setup: Setup, *, valve_open: bool) -> float:
     """How long the reverse runs; a hose that may hold a tyre's compressed air needs its own volume."""
     if setup.into == "tote":
-        return setup.line.hose_l / setup.line.pump_lps
+        return setup.line.hose_l / setup.line.back_lps
     return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
 
 

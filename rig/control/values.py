@@ -13,6 +13,8 @@ from rig.plan.strokes import Method, Window
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
+OnAir = Literal["counts", "part", "blind"]
+"""What a meter does while air passes: counts its volume, counts something, or nothing at all."""
 MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
 Into = Literal["tyre", "open vessel", "tote"]
 """Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes
@@ -62,6 +64,10 @@ class Reading:
     tyre_kpa: float | None = None
     tote_l: float | None = None
     fluid_c: float | None = None
+    tote_low: bool | None = None
+    """The float near the dip tube has fallen: the tote is empty."""
+    tote_full: bool | None = None
+    """The float at the tote's rim has risen: no more goes in."""
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
     strainer_kpa: float | None = None
@@ -83,6 +89,8 @@ class Reading:
     untrusted: frozenset[str] = frozenset()
     late_s: float = 0.0
     """Time since the last scan by the wall clock, which a fast-running simulated clock does not change."""
+    bus_s: float = 0.0
+    """How much of that the slowest link took."""
     journal_lag_s: float = 0.0
     """Age of the oldest entry that is not on the disk yet."""
 
@@ -134,6 +142,12 @@ class Meter:
     """What it is read from."""
     repeat: float = 0.0025
     """How well two of its readings of the same volume agree: relative, one standard deviation."""
+    on_air: OnAir = "counts"
+    shared: bool = False
+    """It is another output of the rig's own meter: it counts on where that one's wire fails, and shares what the meter
+    itself has wrong."""
+    behind_s: float = 0.0
+    """Seconds of the pump's flow that it may still lack when all has come to rest."""
     curve: tuple[tuple[float, float], ...] = ()
     """Linearisation: (flow in L/s, factor relative to ``factor``), rising in flow; empty is a straight meter."""
 
@@ -146,6 +160,10 @@ class Meter:
     def litres_per_pulse(self) -> float:
         """True litres that one pulse stands for."""
         return self.factor / self.k_per_l
+
+    def air_going(self, way: int) -> OnAir:
+        """What is known of air that goes by, 1 forward or -1 back; where nothing counts back, the pump's time does."""
+        return "counts" if way < 0 and self.reverse == "none" else self.on_air
 
     def relative_factor(self, flow_lps: float) -> float:
         """The curve at a flow of either direction: straight lines between its points, level outside them."""
@@ -248,6 +266,10 @@ class Setup:
     strainer_limit_kpa: float = 70.0
     line_gauge: Damped = Damped()
     tyre_gauge: Damped = Damped()
+    fill_travel_s: float = 0.0
+    """How long the fill valve travels: the pump waits for it, and so does every reading of the tyre's pressure."""
+    cuts_gauge_off: bool = False
+    """The fill valve stands between gauge and gun: while it is shut the gauge shows no tyre."""
 
     @property
     def brim_l(self) -> float:

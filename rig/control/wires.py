@@ -49,8 +49,21 @@ def elsewhere(setup: Setup, facts: Facts) -> bool:
 
 def late(setup: Setup, facts: Facts) -> bool:
     """The loop came round too late while something moved."""
+    return _too_late(setup, facts) and not _by_bus(facts)
+
+
+def bus_late(setup: Setup, facts: Facts) -> bool:
+    """The loop came round too late while something moved, and most of the time was the bus's."""
+    return _too_late(setup, facts) and _by_bus(facts)
+
+
+def _too_late(setup: Setup, facts: Facts) -> bool:
     moving = facts.forward or facts.reverse or facts.venting
     return moving and facts.reading.late_s > setup.late_s
+
+
+def _by_bus(facts: Facts) -> bool:
+    return facts.reading.bus_s > facts.reading.late_s / 2
 
 
 def journal_behind(setup: Setup, facts: Facts) -> bool:

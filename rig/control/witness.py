@@ -23,8 +23,6 @@ _PLAY_STEPS = 2
 """Steps by which a measure with play may be off between two readings, however little passed."""
 _LAG_S = 5.0
 """Time in which a level comes to rest after the pump: common practice, no source."""
-_UNSETTLED_S = 2.0
-"""Seconds of the pump's flow that such a level may still lack when the liquid in the tyre is at rest."""
 
 Reference = MeterKind | Literal["air space"]
 """A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
@@ -43,6 +41,8 @@ class Comparison:
     """Of the witness at 95 %, with what it may be off in every fill."""
     most_apart_l: float
     """Further apart than this, the two cannot both be right."""
+    shared: bool = False
+    """It is another output of the meter itself."""
 
     @property
     def apart_l(self) -> float:
@@ -56,23 +56,31 @@ class Comparison:
 
 
 def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
-    """Each witness against the meter over the whole fill; none after the meter was given up."""
+    """Each witness against the meter over the whole fill; none after the meter was given up.
+
+    Another output of the meter itself is none: what passes for liquid at one passes for it at the other.
+    """
     if state.measure or not state.counts:
         return ()
-    return (*_counted_beside(setup, state), *_air_space(setup, state))
+    beside = (each for each in _counted_beside(setup, state) if not each.shared)
+    return (*beside, *_air_space(setup, state))
 
 
 def contradiction(setup: Setup, state: FillState) -> Comparison | None:
-    """The sharpest witness that sees litres by itself, where it contradicts the meter.
+    """The sharpest witness that sees litres by itself, where it contradicts the meter; else the meter's other output.
 
     Not run time, whose pump may be worn, and not the air space, which liquid that nobody told of changes too. A witness
     that has not moved at all is stuck, and says nothing.
     """
     if state.measure or not state.counts:
         return None
-    seeing = (each for each in _counted_beside(setup, state) if each.reference != "run time" and each.reference_l)
-    sharpest = min(seeing, key=lambda each: each.bias_u_l, default=None)
-    return sharpest if sharpest is not None and sharpest.contradicts else None
+    seeing = [each for each in _counted_beside(setup, state) if each.reference != "run time" and each.reference_l]
+    for shared in (False, True):
+        own = (each for each in seeing if each.shared is shared)
+        sharpest = min(own, key=lambda each: each.bias_u_l, default=None)
+        if sharpest is not None and sharpest.contradicts:
+            return sharpest
+    return None
 
 
 def _counted_beside(setup: Setup, state: FillState) -> Iterator[Comparison]:
@@ -87,7 +95,7 @@ def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bo
         return False
     each_l = witness.litres_per_pulse
     passed_l = count.standing * each_l - metered.standing * setup.meter.litres_per_pulse
-    return abs(passed_l) > _PLAY_STEPS * each_l + _LAG_S * setup.line.pump_lps
+    return abs(passed_l) > _PLAY_STEPS * each_l + _LAG_S * setup.line.most_lps
 
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
@@ -107,10 +115,8 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
-    most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l)
-    if witness.kind in IN_TOTE:
-        most_l += _UNSETTLED_S * setup.line.pump_lps
-    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, most_l)
+    most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l) + witness.behind_s * setup.line.most_lps
+    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, most_l, witness.shared)
 
 
 def _air_space(setup: Setup, state: FillState) -> Iterator[Comparison]:

@@ -34,6 +34,20 @@ def plan_blocks(points: Mapping[str, Point], max_gap: int) -> tuple[Block, ...]:
     return tuple(block for _, shelved in groupby(ordered, key=shelf) for block in _merge(list(shelved), max_gap))
 
 
+_TIGHT, _SHARED = 0, -1
+"""Gaps of blocks without an unused place, and of those that join only points of one place, as bits of a word."""
+
+
+def smaller(block: Block, points: Mapping[str, Point]) -> tuple[Block, ...]:
+    """The next smaller reads that serve a block's points: without its gaps, then each place alone; itself in the end.
+
+    A map says where its points are, but not where a device answers to nothing, nor how much it answers at once.
+    """
+    mine = {name: points[name] for name in block.names}
+    tight = plan_blocks(mine, _TIGHT)
+    return tight if len(tight) > 1 else plan_blocks(mine, _SHARED)
+
+
 def _merge(shelved: list[tuple[str, Point]], max_gap: int) -> list[Block]:
     blocks: list[Block] = []
     for name, point in shelved:

@@ -12,6 +12,8 @@ _LAYOUTS: dict[NumberType, str] = {"u16": ">H", "i16": ">h", "u32": ">I", "i32":
 _NUMBERS = {kind: struct.Struct(layout) for kind, layout in _LAYOUTS.items()}
 _WORDS = {order: {1: struct.Struct(f"{end}H"), 2: struct.Struct(f"{end}2H")}
           for order, end in (("ABCD", ">"), ("CDAB", ">"), ("BADC", "<"), ("DCBA", "<"))}  # fmt: skip
+_STRAIGHT = 2
+"""So many points make a straight line."""
 _BYTES_SWAPPED, _WORDS_SWAPPED = ("BADC", "DCBA"), ("CDAB", "DCBA")
 
 
@@ -61,9 +63,19 @@ def _reorder(payload: bytes, order: Order) -> bytes:
 
 def scaled(raw: float, point: Point) -> float:
     """The raw number in the point's own quantity unit."""
-    return raw * point.scale + point.offset
+    return _along(raw, point.at, point.span) if len(point.at) > _STRAIGHT else raw * point.scale + point.offset
 
 
 def unscaled(value: float, point: Point) -> float:
     """The raw number for a value in the point's own quantity unit."""
-    return (value - point.offset) / point.scale
+    return _along(value, point.span, point.at) if len(point.at) > _STRAIGHT else (value - point.offset) / point.scale
+
+
+def _along(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+    """The line from point to point, of points that go one way; its end pieces go on beyond them."""
+    turn = 1 if xs[-1] > xs[0] else -1
+    right = 1
+    while right < len(xs) - 1 and turn * x > turn * xs[right]:
+        right += 1
+    left = right - 1
+    return ys[left] + (x - xs[left]) / (xs[right] - xs[left]) * (ys[right] - ys[left])

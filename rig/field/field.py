@@ -10,29 +10,14 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rig.field.blocks import Block, plan_blocks
-from rig.field.codec import DecodeError, EncodeError, decode, encode, scaled, unscaled, yes_or_no
+from rig.field.blocks import Block, plan_blocks, smaller
+from rig.field.codec import EncodeError, encode, unscaled
 from rig.field.kept import Kept
-from rig.field.lines import Line, LinePort
+from rig.field.lines import LinePort
 from rig.field.links import LineField, LineLink, Link
-from rig.field.modbus import FieldError, ModbusPort, RefusedError, SilentError
+from rig.field.modbus import AddressError, FieldError, ModbusPort, RefusedError, SilentError
 from rig.field.points import Point
-from rig.units import QuantityError, converted
-
-
-@dataclass(slots=True)
-class Value:
-    """One point as last read: the raw number, the same in the point's unit, when, and why it is not believed."""
-
-    raw: float
-    scaled: float
-    at_s: float
-    """Wall-clock seconds, monotonic."""
-    fault: str = ""
-    registers: tuple[int, ...] = ()
-    text: str = ""
-    """The line that it came in, from a device that speaks in lines."""
-
+from rig.field.values import Place, Value, places, take, value_of_field
 
 _RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
@@ -86,16 +71,6 @@ class _Talker:
     error: str = ""
 
 
-Place = tuple[str, Point, slice]
-"""A point, by name, and which of a block's registers are its own."""
-
-
-def places(block: Block, points: Mapping[str, Point]) -> list[Place]:
-    """Where in a block's registers each of its points stands."""
-    starts = [(name, points[name], points[name].address - block.address) for name in block.names]
-    return [(name, point, slice(start, start + point.registers)) for name, point, start in starts]
-
-
 @dataclass(slots=True)
 class _Written:
     on: bool
@@ -120,10 +95,16 @@ class Field:
     """By link and unit: a module's own time-out that a person has seen switch off. After so long without a request an
     off counts as done."""
     feedback: Mapping[str, str] = field(default_factory=dict)
-    """By output: the input that shows whether the contactor behind it is in."""
+    """By output: the input that shows whether the contactor behind it is in, or the valve open."""
+    travel_s: Mapping[str, float] = field(default_factory=dict)
+    """By output: how long the valve behind it travels."""
     armed: bool = True
     """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
+    faults: dict[str, str] = field(default_factory=dict)
+    """By point: why its last reading failed."""
+    took_s: dict[str, float] = field(default_factory=dict)
+    """By link: how long its part of the last scan took."""
     _devices: dict[str, _Device] = field(default_factory=dict)
     _talkers: dict[str, _Talker] = field(default_factory=dict)
     _written: dict[str, _Written] = field(default_factory=dict)
@@ -169,7 +150,7 @@ class Field:
         Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others.
         """
         links = [
-            *(self._scan_link(device, idle) for device in self._devices.values()),
+            *(self._scan_link(name, device, idle) for name, device in self._devices.items()),
             *(self._scan_line(talker) for talker in self._talkers.values()),
         ]
         if len(links) == 1:
@@ -188,7 +169,7 @@ class Field:
                 self._kept.reads(name, value.at_s, on=bool(value.raw))
             contactor = self.values.get(self.feedback.get(name, ""))
             if contactor is not None and contactor.at_s > ended_s:
-                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw))
+                self._kept.shows(name, contactor.at_s, is_in=bool(contactor.raw), takes_s=self.travel_s.get(name, 0.0))
         for name in self._kept.unconfirmed if self.armed else ():
             point = self.points[name]
             timeout_s = self.proven_s.get((point.link, point.unit), math.inf)
@@ -196,15 +177,24 @@ class Field:
             if now_s - sent_s > LATE * timeout_s:
                 self._kept.timed_out(name)
 
-    async def _scan_link(self, device: _Device, idle: Collection[str]) -> None:
+    async def _scan_link(self, name: str, device: _Device, idle: Collection[str]) -> None:
+        clock = asyncio.get_running_loop().time
+        began_s = clock()
+        try:
+            await self._scan_blocks(device, idle)
+        finally:
+            self.took_s[name] = clock() - began_s
+
+    async def _scan_blocks(self, device: _Device, idle: Collection[str]) -> None:
         device.error = ""
         clock = asyncio.get_running_loop().time
-        for block in device.blocks:
-            if all(name in idle for name in block.names):
-                continue
+        waiting = [block for block in device.blocks if not all(name in idle for name in block.names)]
+        while waiting:
+            block = waiting.pop(0)
             rest = device.rested(block.unit, clock())
             if rest is not None:
                 device.error = device.error or rest.error
+                self._failed([block], rest.error)
                 continue
             try:
                 values = await device.port.read(block)
@@ -212,16 +202,41 @@ class Field:
                 device.error = str(error)
                 if device.shared:
                     device.rest(block.unit, clock(), str(error))
+                else:
+                    # Last the next time: one that never answers must not keep the others from being read.
+                    device.blocks = (*(each for each in device.blocks if each is not block), block)
+                self._failed([block, *waiting], str(error))
                 return
+            except AddressError as error:
+                parts = self._split(device, block)
+                waiting = [*parts, *waiting]
+                if not parts:
+                    device.error = device.error or str(error)
+                    self._failed([block], str(error))
             except RefusedError as error:
                 # The device is there: its other blocks are read, so that only this one's points grow old.
                 device.error = device.error or str(error)
+                self._failed([block], str(error))
             except FieldError as error:
                 device.error = str(error)
+                self._failed([block, *waiting], str(error))
                 return
             else:
                 device.resting.pop(block.unit, None)
                 self._take(block, values)
+
+    def _split(self, device: _Device, block: Block) -> tuple[Block, ...]:
+        """Read a refused block in smaller ones from now on; empty where it is the smallest that serves its points."""
+        parts = smaller(block, self.points)
+        if len(parts) == 1:
+            return ()
+        at = device.blocks.index(block)
+        device.blocks = (*device.blocks[:at], *parts, *device.blocks[at + 1 :])
+        self._places |= {part: places(part, self.points) for part in parts}
+        return parts
+
+    def _failed(self, blocks: Sequence[Block], why: str) -> None:
+        self.faults |= {name: why for block in blocks for name in block.names}
 
     async def _scan_line(self, talker: _Talker) -> None:
         talker.error = ""
@@ -229,12 +244,17 @@ class Field:
             line = await talker.port.read()
         except FieldError as error:
             talker.error = str(error)
+            self.faults |= {each.point: str(error) for each in talker.fields.values()}
             return
         for name, each in talker.fields.items():
+            self.faults.pop(each.point, None)
             self.values[each.point] = value_of_field(name, each, line)
 
     def _take(self, block: Block, values: list[int]) -> None:
         take(self.values, self._places[block], values, asyncio.get_running_loop().time())
+        if self.faults:
+            for name in block.names:
+                self.faults.pop(name, None)
 
     async def write(self, wanted: Mapping[str, bool], signals: Collection[str] = ()) -> None:
         """Bring the named outputs to the wanted states: off before on, only what changed or is due.
@@ -340,53 +360,3 @@ class Field:
             device.port.close()
         for talker in self._talkers.values():
             talker.port.close()
-
-
-def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int], now_s: float) -> None:
-    """Bring ``values`` up to a block's ``registers``, read at a time; what they said before is not worked out again."""
-    registers = tuple(registers)
-    for name, point, place in own:
-        mine = registers[place]
-        value = values.get(name)
-        if value is not None and value.registers == mine:
-            value.at_s = now_s
-        else:
-            values[name] = value_of(point, mine, now_s)
-
-
-def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
-    """What the ``registers`` (or the one bit) of a point say at a time."""
-    if point.type == "bool":
-        shown = yes_or_no(registers, point)
-        return Value(shown, shown, now_s, registers=registers)
-    try:
-        raw = decode(registers, point.type, point.order)
-    except DecodeError as error:
-        return Value(0, 0.0, now_s, str(error), registers)
-    number = scaled(raw, point)
-    return Value(raw, number, now_s, point.loop_fault(number) or _range_fault(number, point), registers)
-
-
-def value_of_field(name: str, each: LineField, line: Line) -> Value:
-    """What one named field of a line says; a number that cannot be read is a fault, not a number."""
-    text = line.fields.get(name, "")
-    try:
-        raw = float(text.replace(" ", "").replace(",", "."))
-        unit = line.fields.get(each.unit_from, "") if each.unit_from else ""
-        number = (converted(raw, unit, each.quantity) if each.unit_from else raw) * each.scale + each.offset
-    except (ValueError, QuantityError) as error:
-        return Value(0, 0.0, line.at_s, f"{text!r} is no number ({error})", text=line.text)
-    if not math.isfinite(number):
-        return Value(0, 0.0, line.at_s, f"{text!r} is no number", text=line.text)
-    return Value(raw, number, line.at_s, _range_fault(number, each), text=line.text)
-
-
-def _range_fault(number: float, point: Point | LineField) -> str:
-    if point.low is None and point.high is None:
-        return ""
-    outside = (point.low is not None and number < point.low) or (point.high is not None and number > point.high)
-    return f"{number:g} {point.quantity} is outside {_shown(point.low)} … {_shown(point.high)}" if outside else ""
-
-
-def _shown(limit: float | None) -> str:
-    return "" if limit is None else f"{limit:g}"

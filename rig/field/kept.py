@@ -77,13 +77,19 @@ class Kept:
         elif not output.asked:
             self._is_off(name)
 
-    def shows(self, name: str, at_s: float, *, is_in: bool) -> None:
-        """The contactor behind it shows in or out: one that stays in is no off, whatever its relay says."""
+    def shows(self, name: str, at_s: float, *, is_in: bool, takes_s: float = 0.0) -> None:
+        """What it drives shows in or out: a contactor that stays in is no off, whatever its relay says.
+
+        A valve is given the time ``takes_s`` that it travels.
+        """
         output = self._of(name)
+        asked_for_s = at_s - output.asked_s
         if is_in and not output.asked:
-            output.may_be_on = True
-            output.fault = output.fault or "its contactor stays in though its relay is off"
-        elif output.asked and not is_in and at_s - output.asked_s > _STANDS_S:
+            if asked_for_s > takes_s or not takes_s:
+                output.may_be_on = True
+                what = "its valve stays open" if takes_s else "its contactor stays in"
+                output.fault = output.fault or f"{what} though its relay is off"
+        elif output.asked and not is_in and asked_for_s > _STANDS_S + takes_s:
             output.unrenewed = True
 
     def timed_out(self, name: str) -> None:

@@ -6,6 +6,7 @@ Pure data, checked when made. Must not know what a point means to a fill.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -43,6 +44,8 @@ class RtuLink(SerialLine):
     """Silence that the slowest device wants between its answer and the next question, besides 3.5 characters."""
     echo: bool = False
     """The adapter hears itself: what it sent comes back before the answer."""
+    late: Seconds | None = Field(default=None, gt=0, le=2)
+    """How long its part of a scan may take; without it ``limits.late``. The longest of all holds for the rig."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross."""
 
@@ -50,6 +53,13 @@ class RtuLink(SerialLine):
     def silence_s(self) -> float:
         """Pause before each question."""
         return max(3.5 * self.character_s, _LEAST_SILENCE_S, self.turnaround)
+
+    def least_s(self, bytes_back: Iterable[int]) -> float:
+        """The least time on the wire of reads that bring so many bytes of values each, the devices' own time left out.
+
+        Eight bytes go out and five come back around the values (Modbus over serial line V1.02, section 2.5.1).
+        """
+        return sum((13 + each) * self.character_s + 2 * self.silence_s for each in bytes_back)
 
 
 class LineField(Strict):

@@ -40,6 +40,8 @@ _SWITCHES: dict[Table, tuple[int, Callable[..., Awaitable[ModbusPDU]], int]] = {
 }
 """How one output is written, and what stands in the frame for on."""
 _WRITE_REGISTERS = 16
+_NO_SUCH_PLACE = (2, 3)
+"""Illegal data address and illegal data value (Modbus Application Protocol V1.1b3, section 7)."""
 _ROUNDING_S = 0.001
 
 
@@ -49,6 +51,10 @@ class FieldError(RuntimeError):
 
 class RefusedError(FieldError):
     """A device that answers, but not with what was asked for: its link is alive."""
+
+
+class AddressError(RefusedError):
+    """A device that has no such place, or does not give so many at once (exceptions 2 and 3)."""
 
 
 class SilentError(FieldError):
@@ -197,7 +203,8 @@ class ModbusPort:
         self.heard_s[expected.unit] = self._free_s
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
-            raise RefusedError(f"{where}: the device refuses (exception {code}); check unit, table and address")
+            refused = AddressError if code in _NO_SUCH_PLACE else RefusedError
+            raise refused(f"{where}: the device refuses (exception {code}); check unit, table and address")
         if reply.function_code != expected.function:
             # The library pairs reply and request by number only.
             self.close()

@@ -7,6 +7,7 @@ Addresses are protocol addresses, counted from 0. A manual that writes 40001 or 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated, Literal, TypeGuard
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -53,6 +54,8 @@ class TcpLink(Strict):
     """rtu: a transparent gateway that carries the frames of an RS-485 bus unchanged."""
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
+    late: Seconds | None = Field(default=None, gt=0, le=2)
+    """How long its part of a scan may take; without it ``limits.late``. The longest of all holds for the rig."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross, so that one request serves where two would cost more."""
 
@@ -62,8 +65,12 @@ class TcpLink(Strict):
         return 0.0
 
 
-def _two(value: object) -> TypeGuard[Sequence[float]]:
-    return isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(each, int | float) for each in value)
+def _one_way(value: object) -> TypeGuard[Sequence[float]]:
+    """Two numbers or more that rise, or that fall."""
+    if not isinstance(value, list | tuple) or not all(isinstance(each, int | float) for each in value):
+        return False
+    steps = [after - before for before, after in pairwise(value)]
+    return bool(steps) and (min(steps) > 0 or max(steps) < 0)
 
 
 class Point(Strict):
@@ -93,9 +100,10 @@ class Point(Strict):
     """One standard deviation of a single scan, in ``quantity`` units, of a pressure; without it, it is learned."""
     damping: Seconds | None = None
     """Time constant with which the scans of a pressure are smoothed; without it, as its noise asks for."""
-    at: tuple[float, float] | None = None
-    span: tuple[float, float] | None = None
-    """Two raw numbers and the values that they stand for, in place of ``scale`` and ``offset``."""
+    at: tuple[float, ...] = ()
+    span: tuple[float, ...] = ()
+    """Raw numbers and the values that they stand for, in place of ``scale`` and ``offset``: two, or the whole table of
+    a tank whose litres do not go with its height. Between them a straight line, outside the nearest one goes on."""
     current: Literal["", "4..20 mA", "0..20 mA"] = ""
     """The raw numbers ``at`` are these currents of a loop: below 3.6 mA its wire is broken, above 21 mA it is over its
     range, and both are faults."""
@@ -108,14 +116,16 @@ class Point(Strict):
         if "scale" in keys or "offset" in keys:
             raise ValueError("at and span are two points of the scale: leave out scale and offset")
         at, span = keys.get("at"), keys.get("span")
-        if not (_two(at) and _two(span)) or at[0] == at[1] or span[0] == span[1]:
-            raise ValueError("write two raw numbers and their values: at = [4000, 20000], span = [0, 60]")
-        scale = (span[1] - span[0]) / (at[1] - at[0])
+        if not (_one_way(at) and _one_way(span)) or len(at) != len(span):
+            raise ValueError(
+                "write raw numbers that rise or fall, and as many values: at = [4000, 20000], span = [0, 60]"
+            )
+        scale = (span[-1] - span[0]) / (at[-1] - at[0])
         found = {**keys, "scale": scale, "offset": span[0] - at[0] * scale}
         wire = keys.get("current", "")
         least = {"4..20 mA": (_BROKEN_MA - 4) / 16}.get(wire) if isinstance(wire, str) else None
         most = {"4..20 mA": (_OVER_MA - 4) / 16, "0..20 mA": _OVER_MA / 20}.get(wire) if isinstance(wire, str) else None
-        ends = sorted(span[0] + share * (span[1] - span[0]) for share in (least, most) if share is not None)
+        ends = sorted(span[0] + share * (span[-1] - span[0]) for share in (least, most) if share is not None)
         if len(ends) == 2:
             found.setdefault("low", ends[0])
         if ends:
@@ -136,12 +146,12 @@ class Point(Strict):
             raise ValueError(f"low {self.low:g} is not below high {self.high:g}: no reading would be believed")
         return self
 
-    def loop_fault(self, number: float) -> str:
-        """What a scaled value says of the loop that it comes by; empty while the current is one that it may have."""
-        if not self.current or self.span is None:
+    def loop_fault(self, raw: float) -> str:
+        """What a raw number says of the loop that it comes by; empty while the current is one that it may have."""
+        if not self.current:
             return ""
         zero_ma = 4.0 if self.current.startswith("4") else 0.0
-        ma = zero_ma + (number - self.span[0]) / (self.span[1] - self.span[0]) * (20.0 - zero_ma)
+        ma = zero_ma + (raw - self.at[0]) / (self.at[-1] - self.at[0]) * (20.0 - zero_ma)
         if zero_ma and ma < _BROKEN_MA:
             return f"{ma:.1f} mA: the wire is broken, or the transmitter has no supply"
         return f"{ma:.1f} mA: the transmitter is over its range, or its wires touch" if ma > _OVER_MA else ""

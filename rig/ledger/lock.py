@@ -69,16 +69,19 @@ def _plain(address: str) -> str:
 class RigLock:
     """Held for as long as a controller may move this rig's pump."""
 
-    def __init__(self, folder: Path, ends: Iterable[str] = (), config: str = "") -> None:
-        """``folder`` holds the records, ``ends`` name what hangs on the wires; without them only the folder is held."""
-        self._path = folder / "controller.lock"
+    def __init__(self, folder: Path | None, ends: Iterable[str] = (), config: str = "") -> None:
+        """``folder`` holds the records, ``ends`` name what hangs on the wires; without them only the folder is held.
+
+        Without a folder only the wires are, and nothing is written.
+        """
+        self._path = None if folder is None else folder / "controller.lock"
         self._ends = sorted(set(ends))
         self._who = {
             "user": _user(os.getuid()),
             "process": os.getpid(),
             "command": " ".join(sys.argv),
             "config": str(Path(config).absolute()) if config else "",
-            "folder": str(folder.absolute()),
+            "folder": "" if folder is None else str(folder.absolute()),
             "since": datetime.now().astimezone().isoformat(" ", "seconds"),
         }
         self._handle: int | None = None
@@ -90,13 +93,15 @@ class RigLock:
         try:
             for end in self._ends:
                 self._sockets.append(_taken(end))
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
-            self._take(self._handle)
+            if self._path is not None:
+                self._path.parent.mkdir(parents=True, exist_ok=True)
+                self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+                self._take(self._handle)
         except OSError as error:
             self._drop()
+            what = self._path or ", ".join(self._ends)
             raise LockedError(
-                f"{self._path}: the rig cannot be locked ({error.strerror}); check the disk and the folder"
+                f"{what}: the rig cannot be locked ({error.strerror}); check the disk and the folder"
             ) from error
         except LockedError:
             self._drop()

@@ -49,6 +49,22 @@ class Line:
     dry_run_s: float = NO_LIMIT_S
     """How long the pump may draw air at a time, and how long it then rests."""
     dry_rest_s: float = 60.0
+    reverse_lps: float | None = None
+    """What the pump moves backwards; None: as much as forward."""
+
+    @property
+    def back_lps(self) -> float:
+        """What the pump moves backwards."""
+        return self.pump_lps if self.reverse_lps is None else self.reverse_lps
+
+    @property
+    def most_lps(self) -> float:
+        """What the pump moves at most, whichever way."""
+        return max(self.pump_lps, self.back_lps)
+
+    def moves_lps(self, way: int) -> float:
+        """What the pump moves one way: 1 forward, -1 back; 0 where either may be."""
+        return self.most_lps if way == 0 else self.pump_lps if way > 0 else self.back_lps
 
 
 def head_kpa(line: Line, covered_m: float = 0.0) -> float:

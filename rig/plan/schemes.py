@@ -169,7 +169,7 @@ def _run_dry_kpa(job: Job, rest: AtRest) -> float:
     """How far a draw gets when the pump runs dry for as long as it may."""
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs
     emptied = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / (rest.air_l + line.hose_l)
-    reached = emptied * math.exp(-_dry_budget_s(line) * line.pump_lps / (rest.air_l + line.hose_l))
+    reached = emptied * math.exp(-_dry_budget_s(line) * line.back_lps / (rest.air_l + line.hose_l))
     return reached - atmosphere
 
 
@@ -207,9 +207,9 @@ def draw_seconds(line: Line, rest: AtRest, to_kpa: float) -> float:
     # Emptying the hose already lets the tyre's gas expand into it; the pump then removes volume from a fixed space.
     space_l = rest.air_l + line.hose_l
     start_abs = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / space_l
-    dry_s = max(0.0, math.log(start_abs / (to_kpa + atmosphere))) * space_l / line.pump_lps
+    dry_s = max(0.0, math.log(start_abs / (to_kpa + atmosphere))) * space_l / line.back_lps
     pauses = max(0, math.ceil(dry_s / _dry_budget_s(line) - 1e-6) - 1) if line.dry_run_s < NO_LIMIT_S else 0
-    return (line.hose_l - rest.hose_air_l) / line.pump_lps + dry_s + pauses * line.dry_rest_s
+    return (line.hose_l - rest.hose_air_l) / line.back_lps + dry_s + pauses * line.dry_rest_s
 
 
 def _dry_budget_s(line: Line) -> float:

@@ -11,8 +11,17 @@ from rig.run.settings import Settings
 
 def controlling(settings: Settings) -> RigLock:
     """Held while this rig is worked; LockedError tells who else does, from whatever folder and as whatever user."""
+    return RigLock(Path(settings.rig.data), _ends(settings), settings.origin)
+
+
+def looking(settings: Settings) -> RigLock:
+    """Held while its wires are only read, for two who ask on one bus garble each other; writes nothing."""
+    return RigLock(None, _ends(settings), settings.origin)
+
+
+def _ends(settings: Settings) -> set[str]:
     ends = [
         tcp_ends(link.host, link.port) if isinstance(link, TcpLink) else serial_ends(link.port)
         for link in settings.links.values()
     ]
-    return RigLock(Path(settings.rig.data), set().union(*ends), settings.origin)
+    return set().union(*ends)

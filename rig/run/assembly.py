@@ -146,6 +146,7 @@ def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise
         coast_s=pump.coast,
         dry_run_s=pump.dry_run,
         dry_rest_s=pump.dry_rest,
+        reverse_lps=pump.reverse_flow,
     )
 
 
@@ -187,7 +188,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         flush_s=settings.flush.seconds,
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
-        late_s=settings.limits.late,
+        late_s=settings.late_s,
         overrun_s=_usual_overrun_s(settings),
         overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
@@ -196,7 +197,14 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         strainer_limit_kpa=settings.limits.strainer,
         line_gauge=damped(settings, "line_pressure"),
         tyre_gauge=damped(settings, "tyre_pressure"),
+        fill_travel_s=settings.valves.fill_travel,
+        cuts_gauge_off=cuts_gauge_off(settings),
     )
+
+
+def cuts_gauge_off(settings: Settings) -> bool:
+    """Whether a fill valve that is shut stands between the line gauge and the tyre."""
+    return "fill_valve" in settings.points and settings.valves.fill_stands == "after the gauge"
 
 
 def damped(settings: Settings, name: str) -> Damped:
@@ -239,7 +247,7 @@ def vessel_setup(
         timeout_s=settings.limits.output_timeout,
         dry_run_s=settings.pump.dry_run,
         dry_rest_s=settings.pump.dry_rest,
-        late_s=settings.limits.late,
+        late_s=settings.late_s,
         overrun_s=_usual_overrun_s(settings),
         overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
@@ -248,6 +256,8 @@ def vessel_setup(
         strainer_limit_kpa=settings.limits.strainer,
         line_gauge=damped(settings, "line_pressure"),
         tyre_gauge=damped(settings, "tyre_pressure"),
+        fill_travel_s=settings.valves.fill_travel,
+        cuts_gauge_off=cuts_gauge_off(settings),
     )
 
 

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
-
 from rig.field.blocks import plan_blocks
-from rig.field.field import Field
 from rig.field.links import LineLink, Link, RtuLink
-from rig.field.points import TcpLink
-from rig.run.loop import Unreachable
+from rig.field.points import BIT_TABLES, TcpLink
 from rig.run.outputs import UNGUARDED, unguarded
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
@@ -48,6 +44,7 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     cautions = [UNGUARDED] if unguarded(settings) else []
     if blind := sorted(settings.points.keys() - settings.read.keys()):
         cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
+    cautions += _slow_buses(settings)
     lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
@@ -78,32 +75,24 @@ def _link_text(link: Link) -> str:
     return f"lines of text, {line}, {f'polled with {link.poll!r}' if link.poll else 'sending by itself'}"
 
 
+def _slow_buses(settings: Settings) -> list[str]:
+    """Buses whose points cannot be read within their limit, whatever the devices do."""
+    found = []
+    for name, link in settings.buses.items():
+        if isinstance(link, RtuLink):
+            blocks = plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap)
+            sizes = [(block.count + 7) // 8 if block.table in BIT_TABLES else 2 * block.count for block in blocks]
+            least_s, limit_s = link.least_s(sizes), settings.late_of(name)
+            if least_s > limit_s / 2:
+                found.append(
+                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
+                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
+                )
+    return found
+
+
 def _requests(settings: Settings) -> int:
     return sum(
         len(plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap))
         for name, link in settings.buses.items()
     )
-
-
-async def live_text(settings: Settings) -> tuple[dict[str, object], str]:
-    """Every point read once, with raw registers and age; raises Unreachable when a link does not answer."""
-    field = Field(settings.links, settings.points)
-    try:
-        await field.scan()
-    finally:
-        field.close()
-    if field.errors:
-        raise Unreachable("; ".join(field.errors.values()))
-    now_s = asyncio.get_running_loop().time()
-    lines: list[str] = []
-    points: dict[str, dict[str, object]] = {}
-    for name, value in field.values.items():
-        unit = settings.quantities.get(name, "")
-        age_s = now_s - value.at_s
-        raw = repr(value.text) if value.text else str(list(value.registers))
-        lines.append(f"  {name:<20} {value.scaled:>10g} {unit:<6} raw {raw} age {age_s:.2f} s {value.fault}")
-        points[name] = {"value": value.scaled, "unit": unit, "registers": list(value.registers),
-                        "age_s": round(age_s, 3), "fault": value.fault}  # fmt: skip
-        if value.text:
-            points[name]["text"] = value.text
-    return {"name": settings.rig.name, "points": points}, "\n".join([settings.rig.name, *lines])

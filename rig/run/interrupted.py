@@ -131,7 +131,7 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
         now_s=0.0,
         wall_s=asyncio.get_running_loop().time(),
         began_s=began_s,
-        stale_s=settings.limits.stale,
+        stale_s=settings.stale_s,
         gap_s=0.0,
         journal_lag_s=0.0,
         meters=faces(settings, setup.line, bases(setup, state)),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from rig.control.values import Meter, MeterKind, ReverseCount
-from rig.field.field import Value
+from rig.field.values import Value
 from rig.plan.physics import Line, flow_lps
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
@@ -37,6 +37,9 @@ _REPEAT: dict[MeterKind, float] = {
     "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.05,
 }  # fmt: skip
 """How well each repeats from fill to fill, one standard deviation of the volume. Assumed, no source."""
+_BEHIND_S: dict[MeterKind, float] = {"scale": 2.0, "tote level": 2.0, "rate": 2.0}
+"""A level sways and a rate is damped and renewed at its own pace: so many seconds of the pump's flow may be missing
+when the liquid in the tyre is at rest. Common practice, no source."""
 _TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level", "run time")
 
 
@@ -240,20 +243,24 @@ def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0)
     table, own = settings.meter, kind == settings.meter.kind
     count = settings.points.get(METER_POINT.get(kind, ""))
     second = kind == "pulses" and own and "meter_reverse_count" in settings.points
-    usual_percent = UNCERTAINTY_PERCENT[kind]
+    stated = table.uncertainty if own else table.beside.get(METER_POINT.get(kind, ""))  # type: ignore[call-overload]
+    shared = not own and METER_POINT.get(kind) in table.same_meter
     return Meter(
         k_per_l=_k_per_l(settings, kind, density_kg_m3),
         factor=table.meter_factor if own else 1.0,
         bits=16 * count.registers if count is not None and (kind == "pulses" or _whole(settings, kind)) else _WIDE_BITS,
-        reverse=table.reverse if own else _usual_reverse(kind),
+        reverse=table.reverse if own or shared else _usual_reverse(kind),
         second_channel=second,
-        uncertainty=(table.uncertainty if own and table.uncertainty is not None else usual_percent) / 100,
+        uncertainty=(UNCERTAINTY_PERCENT[kind] if stated is None else stated) / 100,
         proven=own and table.proven_on is not None,
         least_l=table.least_quantity,
         kind=kind,
         points=frozenset({METER_POINT[kind]} if kind in METER_POINT else ())
         | ({"meter_reverse_count"} if second else set()),
         repeat=_REPEAT[kind],
+        on_air=table.on_air if own or shared else "counts",
+        shared=shared,
+        behind_s=_BEHIND_S.get(kind, 0.0) + (table.lag if kind == "rate" else 0.0),
     )
 
 

@@ -8,7 +8,8 @@ from rig.units import Kind
 INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
-    "start_button", "pump_run_feedback", "pump_reverse_feedback",
+    "start_button", "pump_run_feedback", "pump_reverse_feedback", "fill_valve_feedback", "vent_valve_feedback",
+    "tote_low", "tote_full",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 HEARTBEAT = "heartbeat"
@@ -16,8 +17,8 @@ HEARTBEAT = "heartbeat"
 SIGNALS = frozenset({"beacon", HEARTBEAT})
 """Outputs that move nothing."""
 MOVING = OUTPUTS - SIGNALS
-FEEDBACK = {"pump_run": "pump_run_feedback", "pump_reverse": "pump_reverse_feedback"}
-"""By output: the auxiliary contact of the contactor that it drives."""
+FEEDBACK = {name: f"{name}_feedback" for name in ("pump_run", "pump_reverse", "fill_valve", "vent_valve")}
+"""By output: the auxiliary contact of the contactor that it drives, or the switch that a valve closes when open."""
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
 # an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
 HANDS = frozenset({

@@ -24,6 +24,7 @@ def field_of(settings: Settings) -> Field:
         leave_s=1.25 * timeout_s,
         proven_s=proven_of(settings),
         feedback={output: name for output, name in FEEDBACK.items() if name in settings.points},
+        travel_s={"fill_valve": settings.valves.fill_travel, "vent_valve": settings.valves.vent_travel},
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from rig.control.values import Outputs, Reading
-from rig.field.field import Value
+from rig.field.values import Value
 from rig.run.metering import Counter, MeterFace
 from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT
 from rig.units import parse, referenced
@@ -25,6 +25,8 @@ _SWITCHES = {
     "liquid_in_vent": "liquid_in_vent",
     "stop_button": "stop_pressed",
     "start_button": "start_pressed",
+    "tote_low": "tote_low",
+    "tote_full": "tote_full",
 }
 """Points, and what a reading calls them."""
 _PULSES = (Counter(),)
@@ -61,6 +63,7 @@ def reading_of(
     stale_s: float,
     gap_s: float,
     journal_lag_s: float,
+    bus_s: float = 0.0,
     meters: Sequence[MeterFace] = _PULSES,
     acting: int = 0,
     spoken: Collection[str] = (),
@@ -101,6 +104,7 @@ def reading_of(
         elsewhere=MOVING.intersection(elsewhere),
         untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
+        bus_s=bus_s,
         journal_lag_s=journal_lag_s,
         **_known(fresh, units),  # type: ignore[arg-type]
     )

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from rig.field.field import Field
@@ -60,13 +61,23 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
     )
     if word != _WORD:
         raise NotAnswered(f"relays are clicked only after a person at the terminal has typed {_WORD!r}")
+    async with switching(settings) as (field, names):
+        return await _click_all(settings, field, names, ask, click_s)
+
+
+@asynccontextmanager
+async def switching(settings: Settings) -> AsyncIterator[tuple[Field, list[str]]]:
+    """The field and the names of its outputs, for as long as a person tries them; all off afterwards.
+
+    Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` when the field does not answer.
+    """
     field = Field(settings.links, settings.points)
     names = [name for name in _ORDER if name in settings.points]
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
     assert task is not None
     loop.add_signal_handler(signal.SIGTERM, task.cancel)
     try:
-        return await _click_all(settings, field, names, ask, click_s)
+        yield field, names
     except asyncio.CancelledError as error:
         raise NotAnswered("stopped: everything is off") from error
     except FieldError as error:
@@ -83,7 +94,7 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
 
 async def _click_all(settings: Settings, field: Field, names: list[str], ask: Ask, click_s: float) -> list[Click]:
     clicks: list[Click] = []
-    await _off(field, names)
+    await all_off(field, names)
     for name in names:
         point = settings.points[name]
         place = f"{point.link} unit {point.unit} {point.table} {point.address}"
@@ -98,7 +109,7 @@ async def _click_all(settings: Settings, field: Field, names: list[str], ask: As
 
 
 async def _click(field: Field, name: str, names: list[str], ask: Ask, click_s: float) -> Click:
-    await _off(field, names)
+    await all_off(field, names)
     try:
         await field.write({name: True})
         await asyncio.sleep(click_s / 2)
@@ -115,7 +126,7 @@ async def _click(field: Field, name: str, names: list[str], ask: Ask, click_s: f
     return Click(name, read_on, read_off, seen=answer in ("y", "yes"))
 
 
-async def _off(field: Field, names: list[str]) -> None:
+async def all_off(field: Field, names: list[str]) -> None:
     """All off, and read back off: whatever else is on must not meet the relay that is clicked next."""
     await field.write(dict.fromkeys(names, False))
     await field.scan()

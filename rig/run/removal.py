@@ -122,6 +122,7 @@ def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Me
         arrival_kpa=settings.limits.ceiling,
         checks=checks_for_emptying(clock, question.support, flammable=fluid.flammable),
         into="tote",
+        expected_s=volume_l / line.back_lps,
     )
 
 

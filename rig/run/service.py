@@ -214,7 +214,7 @@ class Service:
             now_s=0.0,
             wall_s=asyncio.get_running_loop().time(),
             began_s=began_s,
-            stale_s=settings.limits.stale,
+            stale_s=settings.stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
             spoken=settings.line_points,

@@ -14,12 +14,12 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from rig.control.values import MeterKind
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
+from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
-from rig.run.names import METER_POINT, QUANTITY_OF_POINT, SIMULATED
-from rig.run.quantities import Flow, Height, Length, Mass, PerVolume, Pressure, Temperature, Volume
+from rig.run.names import FEEDBACK, METER_POINT, QUANTITY_OF_POINT, SIMULATED
+from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
@@ -71,36 +71,6 @@ class ClockTable(Strict):
     """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
 
 
-class MeterTable(Strict):
-    """The meter and what is known of its truth."""
-
-    kind: MeterKind = "pulses"
-    """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
-    what has left the tote. tote level: the same by its level. run time: the pump's flow and how long it ran, the
-    last resort. What else is wired counts along: it bears witness, and stands in when the meter fails."""
-    k_factor: PerVolume | None = None
-    """Pulses per litre as the meter's plate says; only for pulses."""
-    step: Volume = Field(default=0.01, gt=0)
-    """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
-    lag: Seconds = 0.5
-    """Damping of a rate: its time constant, as set in the transmitter."""
-    division: Mass = Field(default=0.2, gt=0)
-    """The smallest step of the scale."""
-    level_step: Volume = Field(default=2.0, gt=0)
-    """The smallest step of a tote's level, where that stands in for a meter or bears witness."""
-    rollover: Volume | None = Field(default=None, gt=0)
-    """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
-    meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
-    """True volume per indicated volume, from proving."""
-    proven_on: date | None = None
-    least_quantity: Volume = 2.0
-    """Least volume that the meter is good for; a smaller delivery is flagged."""
-    reverse: Literal["signed", "unsigned", "none"] = "signed"
-    """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
-    uncertainty: float | None = Field(default=None, gt=0, le=50)
-    """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
-
-
 class PipeTable(Strict):
     """Suction line, hose and heights."""
 
@@ -119,6 +89,8 @@ class PumpTable(Strict):
 
     flow: Flow
     """At no back pressure."""
+    reverse_flow: Flow | None = Field(default=None, gt=0)
+    """Backwards, where that is another flow."""
     slip: float = Field(default=0.0004, ge=0)
     """Flow lost for each kPa across the pump, L/s per kPa."""
     start_lag: Seconds = 0.2
@@ -151,6 +123,18 @@ class AirOutTable(Strict):
     method: Literal["vent", "draw-down"]
     vent_bore: Length = 0.008
     """Bore of the vent valve at the gun."""
+
+
+class ValvesTable(Strict):
+    """Valves that the rig switches: how long they travel, and where the fill valve stands."""
+
+    fill_travel: Seconds = Field(default=0.0, le=30)
+    """From shut to open. The pump waits for it, and so does every reading of the tyre's pressure."""
+    vent_travel: Seconds = Field(default=0.0, le=10)
+    """The same of the vent valve: its feedback is given so long."""
+    fill_stands: Literal["after the gauge", "before the gauge"] = "after the gauge"
+    """As seen from the pump. After it, a shut valve cuts the gauge off from the tyre: then it is open for as long as
+    the fill runs, and while it is shut what the gauge shows is no pressure of the tyre."""
 
 
 class LimitsTable(Strict):
@@ -208,6 +192,7 @@ class Settings(Strict):
     pipe: PipeTable
     pump: PumpTable
     air_out: AirOutTable
+    valves: ValvesTable = ValvesTable()
     limits: LimitsTable = LimitsTable()
     tote: ToteTable
     flush: FlushTable = FlushTable()
@@ -221,7 +206,8 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
-            *self._limit_faults(), *self._meter_faults(), *self._simulation_faults(), *self._copy_faults(),
+            *self._limit_faults(), *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
+            *self._simulation_faults(), *self._copy_faults(),
         ]  # fmt: skip
         if faults:
             raise ValueError("\n".join(faults))
@@ -238,6 +224,13 @@ class Settings(Strict):
             )
             if name not in self.points and name not in self.line_points
         ]
+        faults += [
+            f"points.{feedback}: there is no points.{output} that it could be the feedback of"
+            for output, feedback in FEEDBACK.items()
+            if feedback in self.points and output not in self.points
+        ]
+        if self.valves.fill_travel and "fill_valve" not in self.points:
+            faults.append("valves.fill_travel: there is no points.fill_valve; leave it out")
         if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
         return faults
@@ -254,20 +247,6 @@ class Settings(Strict):
             )
         return faults
 
-    def _meter_faults(self) -> list[str]:
-        faults, meter = [], self.meter
-        if meter.kind == "pulses" and meter.k_factor is None:
-            faults.append("meter.k_factor: missing; it has no safe default")
-        if meter.kind in ("scale", "tote level") and self.air_out.method == "draw-down":
-            faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
-        if self.rig.by_hand and meter.kind == "run time":
-            faults.append("meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale")
-        elif self.rig.by_hand and meter.reverse == "none":
-            faults.append("meter.reverse: by hand only a meter that counts both ways shows what comes back")
-        if meter.kind == "run time" and meter.reverse != "none":
-            faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
-        return faults
-
     @property
     def origin(self) -> str:
         """The file that it was read from; empty for one that was made otherwise."""
@@ -277,6 +256,22 @@ class Settings(Strict):
     def buses(self) -> dict[str, BusLink]:
         """Links that carry registers and coils."""
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
+
+    def late_of(self, name: str) -> float:
+        """How long a link's part of a scan may take, seconds."""
+        link = self.links[name]
+        own = None if isinstance(link, LineLink) else link.late
+        return self.limits.late if own is None else own
+
+    @property
+    def late_s(self) -> float:
+        """Longest gap between two scans: what the slowest link may take."""
+        return max((self.late_of(name) for name in self.buses), default=self.limits.late)
+
+    @property
+    def stale_s(self) -> float:
+        """Oldest reading that a running fill may rest on: never less than a scan may take."""
+        return max(self.limits.stale, self.late_s)
 
     @property
     def read(self) -> dict[str, Point]:
@@ -305,7 +300,7 @@ class Settings(Strict):
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
-        prime_s = 3 * self.pipe.suction_volume / self.pump.flow
+        prime_s = self.pipe.suction_volume * (2 / self.pump.flow + 1 / (self.pump.reverse_flow or self.pump.flow))
         if self.air_out.method == "draw-down" and self.pump.dry_run < prime_s:
             faults.append(
                 f"pump.dry_run: this suction line takes {prime_s:.0f} s of air to draw and prime; "

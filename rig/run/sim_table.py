@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from rig.control.values import OnAir
 from rig.field.points import Seconds, Strict
-from rig.run.quantities import Length, PerVolume, Pressure, Volume
+from rig.run.quantities import Flow, Length, PerVolume, Pressure, Volume
 from rig.units import KPA_PER_PSI
 
 
@@ -40,6 +41,14 @@ class SimTable(Strict):
     """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
     meter_noise: float = Field(default=0.0, ge=0, le=0.05)
     """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
+    on_air: OnAir | None = None
+    """What the meter truly does with air; without it, as the configuration says."""
+    rate_lag: Seconds = Field(default=0.5, gt=0)
+    """Damping of the meter's flow rate, as it truly is."""
+    reverse_flow: Flow | None = None
+    """What the pump truly moves backwards; without it, as the configuration says."""
+    tote_brim: Volume | None = None
+    """Content at which the float at the tote's rim rises."""
     hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
     hose_liquid: Volume | None = None
     """Liquid in the hose at the start; without it the hose is full."""

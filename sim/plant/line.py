@@ -98,6 +98,8 @@ class Line:
         self.kpa_abs = self._air
         self.gun_kpa_abs = self._air
         self.flow_lps = 0.0
+        self.liquid_l = 0.0
+        """Of what passed the meter in the last step, with its sign."""
         self.end_flow_lps = 0.0
         self._end = End.DEAD
         self._speed = 0.0
@@ -125,6 +127,7 @@ class Line:
             self._leave(out, dt)
         elif out < 0.0:
             self._enter(-out)
+        self.liquid_l = 0.0
         if through > 0.0:
             self._forward(through, upsets.air_share)
         elif through < 0.0:
@@ -295,12 +298,14 @@ class Line:
 
     def _forward(self, volume_l: float, air_share: float) -> None:
         liquid, gas = self.suction.take_tail(volume_l * (1.0 - air_share), self.kpa_abs)
+        self.liquid_l = liquid
         drawn = volume_l * air_share * self.kpa_abs
         self.books.gas_out -= drawn
         self.hose.push_head(liquid, gas + drawn)
 
     def _back(self, volume_l: float) -> None:
         liquid, gas = self.hose.take_head(volume_l, self.kpa_abs)
+        self.liquid_l = -liquid
         short = volume_l - liquid - gas / self.kpa_abs
         if short > 1e-9 and self._tyre.pocket_l > 0.0:
             drawn = min(short * self.kpa_abs, 0.5 * self._tyre.gas)

@@ -1,4 +1,4 @@
-"""The flow meter: whole pulses from volume, with its own truth and its own faults. It cannot tell air from liquid."""
+"""The flow meter: whole pulses from volume, with its own truth, its own faults, and its own way with air."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from sim.plant.upsets import Upsets
 
 _KNOTS = 9
-_FLOW_LAG_S = 0.5
+_SEEN_OF_AIR = {"counts": 1.0, "part": 0.4, "blind": 0.0}
+"""Share of the air's volume that is counted. A part: assumed, no source."""
 
 
 class Meter:
@@ -37,13 +38,15 @@ class Meter:
         index = int(place)
         return self._curve[index] + (place - index) * (self._curve[index + 1] - self._curve[index])
 
-    def update(self, dt: float, volume_l: float, upsets: Upsets) -> None:
-        """Count a volume that passed, with its sign."""
+    def update(self, dt: float, volume_l: float, upsets: Upsets, liquid_l: float | None = None) -> None:
+        """Count a volume that passed, with its sign; ``liquid_l`` of it is no air, without it all."""
+        liquid_l = volume_l if liquid_l is None else liquid_l
+        volume_l = liquid_l + _SEEN_OF_AIR[self._params.on_air] * (volume_l - liquid_l)
         flow = volume_l / dt
         seen = 0.0 if upsets.meter_dead else volume_l * upsets.meter_gain
         if self._params.reverse == "none" and seen < 0.0:
             seen = 0.0
-        self.flow_lps += (seen / dt - self.flow_lps) * -math.expm1(-dt / _FLOW_LAG_S)
+        self.flow_lps += (seen / dt - self.flow_lps) * -math.expm1(-dt / self._params.flow_lag_s)
         if seen and self._params.noise:
             seen *= 1.0 + self._error(flow)
         pulses = seen * self._params.k_per_l

@@ -62,6 +62,8 @@ class PumpParams:
     """Reversible positive-displacement pump with its relief valve."""
 
     flow_lps: float = 40.0 / 60.0
+    reverse_lps: float | None = None
+    """What it moves backwards; None: as much as forward."""
     slip_lps_per_kpa: float = 0.0004
     rest_slip_lps_per_kpa: float = 0.0
     """Leak-back through the pump at rest."""
@@ -83,6 +85,10 @@ class MeterParams:
     reverse: Literal["signed", "unsigned", "none"] = "signed"
     second_channel: bool = False
     """Backward pulses go to a register of their own."""
+    on_air: Literal["counts", "part", "blind"] = "counts"
+    """What it makes of air: its volume, a part of it, or nothing."""
+    flow_lag_s: float = 0.5
+    """Damping of the flow that it shows."""
     noise: float = 0.0
     """Relative linearity error over the flow range, one standard deviation."""
 
@@ -101,9 +107,12 @@ class PlantParams:
     """Discharge coefficient of a short bore for gas."""
     tote_l: float = 900.0
     heel_l: float = 20.0
+    brim_l: float | None = None
+    """Content at which the float at the tote's rim rises; None: none does."""
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
+    fill_travel_s: float = 0.0
     lever: bool = False
     """A person's lever drives the pump; the relay is its supply, where there is one."""
     has_supply_relay: bool = True

@@ -87,7 +87,8 @@ class Pump:
             if air > 0.0 and moved > 0.0:
                 moved *= 1.0 - air + air * atmosphere / line_kpa_abs
         else:
-            moved = min(params.flow_lps * speed * gain - params.slip_lps_per_kpa * rise, 0.0)
+            most_lps = params.flow_lps if params.reverse_lps is None else params.reverse_lps
+            moved = min(most_lps * speed * gain - params.slip_lps_per_kpa * rise, 0.0)
             starved = (line_kpa_abs - _VAPOUR_KPA_ABS) / (_STARVED_KPA_ABS - _VAPOUR_KPA_ABS)
             moved *= min(max(starved, 0.0), 1.0)
         over = rise - params.relief_kpa

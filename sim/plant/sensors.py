@@ -17,6 +17,8 @@ _GAUGE_STEP_KPA = 10.0
 """Over so much a gauge's error is of one kind. Assumed, no source."""
 _SLOW_NOISE, _SLOW_NOISE_S = 0.2, 5.0
 """Share of a gauge's noise that is slow, and its time constant. Assumed, no source."""
+_FLOAT_L = 2.0
+"""The float at the dip tube falls with so much above what it cannot reach. Assumed, no source."""
 _STRAINER_KPA = 5.0
 """Loss of a clean strainer at the pump's full flow. Assumed, no source."""
 
@@ -38,6 +40,8 @@ class Readings:
     estop_ok: bool
     liquid_in_vent: bool
     stop_button: bool = False
+    tote_low: bool = False
+    tote_full: bool = False
 
 
 def _buoyed(density_kg_m3: float) -> float:
@@ -105,9 +109,11 @@ class Sensors:
 
     __slots__ = (
         "_air",
+        "_brim_l",
         "_drift_kpa",
         "_error",
         "_full_lps",
+        "_heel_l",
         "_kg_per_l",
         "_lag_s",
         "_line",
@@ -124,6 +130,8 @@ class Sensors:
         self._error = GaugeError(params.gauge_error_kpa, params.seed)
         self._lag_s = params.sensor_lag_s
         self._full_lps = params.pump.flow_lps
+        self._heel_l = params.heel_l
+        self._brim_l = math.inf if params.brim_l is None else params.brim_l
         self._kg_per_l = params.fluid.density_kg_m3 / 1000 * _buoyed(params.fluid.density_kg_m3)
         self._temperature_c = params.fluid.temperature_c
         self._line, self._tyre, self._strainer = Lagged(), Lagged(), Lagged()
@@ -169,4 +177,6 @@ class Sensors:
             fluid_temp=self._temperature_c,
             estop_ok=not upsets.estop,
             liquid_in_vent=vent_liquid or upsets.vent_wet,
+            tote_low=self._tote <= self._heel_l + _FLOAT_L,
+            tote_full=self._tote >= self._brim_l,
         )

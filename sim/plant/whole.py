@@ -64,7 +64,7 @@ class Plant:
         self.extremes = Extremes()
         delay = params.pump.relay_delay_s
         self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
-        self._fill_relay, self._flush_relay = Relay(delay), Relay(delay)
+        self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
         self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
         self._relay_due_s = math.inf
         """When the next of them will move."""
@@ -113,6 +113,11 @@ class Plant:
     def valve_open(self) -> bool:
         """Core or insert is out."""
         return self._valve_open
+
+    @property
+    def open_valves(self) -> tuple[bool, bool]:
+        """Whether fill valve and vent valve are open."""
+        return self._fill_relay.closed, self._vent_relay.closed
 
     def _command(self, coils: Coils) -> None:
         if coils is self._coils or coils == self._coils:
@@ -185,7 +190,8 @@ class Plant:
         self._breathe(dt, end)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
             self.tyre.watch_bead()
-        self.meter.update(dt, 0.0 if self._flush_relay.closed else passed, upsets)
+        by_meter = 0.0 if self._flush_relay.closed else 1.0
+        self.meter.update(dt, by_meter * passed, upsets, by_meter * self.line.liquid_l)
         self.time_s += dt
         self.sensors.update(dt, self.line, end not in OPEN, upsets)
         self._note(dt)

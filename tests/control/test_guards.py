@@ -44,6 +44,8 @@ def _removed(truly_l: float) -> Ran:
     return Ran(fill.setup, fill.rig, fill.run(), 0, tuple(alarms))
 
 
+FULL = {"link": "io", "table": "discrete", "address": 22}
+FILL_VALVE = {"link": "io", "table": "coil", "address": 20}
 CAUSES: dict[str, Callable[[], Ran]] = {
     "emergency_stop": _by_fault("estop@60"),
     "field_lost": _by_fault("bus_silent@60"),
@@ -76,6 +78,8 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     "cavity_differs": lambda: run_fill("11L-15", sim__existing="14.7 L"),
     "air_stays": _by_fault("valve_stuck_shut@5", size="11L-15"),
     "air_gone": _in_phase("hose_off", Phase.DRAW_DOWN, layout="draw-down"),
+    # Behind a fill valve that is shut nobody sees it before the start.
+    "arrival_high": lambda: run_fill(points__fill_valve=FILL_VALVE, sim__start_pressure="18 psi"),
     "gauge_restless": _by_fault("pressure_drift@4"),
     "dry_run": _by_fault("pump_slow@0", layout="draw-down", pipe__suction_volume="5 L", pump__dry_run="30 s"),
     # The person said 12 o'clock, the valve stands at 4.
@@ -91,6 +95,7 @@ CAUSES: dict[str, Callable[[], Ran]] = {
     # A meter that slips, beside a scale.
     "measures_differ": lambda: run_fill(points__tote_mass=SCALE, sim__k_factor="97 pulse/L"),
     "tote_empty": _by_fault("tote_empty@60"),
+    "tote_full": lambda: run_fill(layout="draw-down", points__tote_full=FULL, sim__tote_brim="2000 L"),
     "nothing_drawn": lambda: _removed(0.01),
     "run_over": lambda: run_fill("11.2-24", sim__valve_bore="3 mm"),
     "output_timeout_lost": _by_fault("device_restart@60"),
@@ -101,6 +106,7 @@ BY_READING: dict[str, Callable[[Reading, Decision], Reading]] = {
     "another_controller": lambda reading, _: replace(reading, elsewhere=frozenset({"pump_run"})),
     "both_directions": lambda reading, _: replace(reading, both_seen=True, outputs_seen=None),
     "strainer_fouled": lambda reading, _: replace(reading, strainer_kpa=80.0),
+    "bus_late": lambda reading, _: replace(reading, late_s=1.0, bus_s=0.9),
     "loop_late": lambda reading, _: replace(reading, late_s=1.0),
     "journal_behind": lambda reading, _: replace(reading, journal_lag_s=4.0),
 }

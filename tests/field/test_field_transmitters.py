@@ -8,8 +8,8 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from rig.field.field import value_of
 from rig.field.points import Point
+from rig.field.values import value_of
 from rig.run.readings import conversions
 from rig.units import QuantityError, parse, referenced
 

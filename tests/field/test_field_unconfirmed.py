@@ -241,3 +241,20 @@ async def test_a_board_that_cannot_be_read_is_not_asked_and_its_acknowledgements
         await wires.write({"pump_run": False})
         assert wires.unconfirmed == {}
         wires.close()
+
+
+def test_a_valve_that_travels_is_given_its_time_and_no_more() -> None:
+    kept = Kept()
+    kept.asks("fill_valve", 0.0, on=True)
+    kept.done("fill_valve")
+    kept.shows("fill_valve", 5.0, is_in=False, takes_s=6.0)
+    assert not kept.unrenewed
+    kept.shows("fill_valve", 7.5, is_in=False, takes_s=6.0)
+    assert kept.unrenewed == {"fill_valve"}
+    kept.shows("fill_valve", 7.6, is_in=True, takes_s=6.0)
+    kept.asks("fill_valve", 20.0, on=False)
+    kept.done("fill_valve")
+    kept.shows("fill_valve", 25.0, is_in=True, takes_s=6.0)
+    assert not kept.unconfirmed
+    kept.shows("fill_valve", 26.5, is_in=True, takes_s=6.0)
+    assert kept.unconfirmed == {"fill_valve": "its valve stays open though its relay is off"}

@@ -173,6 +173,10 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
         [_is(phase=Phase.SETTLE), _is(rests=True), _stroke(ended_by="floor"), _is(tyre_kpa=1.0)],
         [HELD, _is(gas=None), _is(tyre_kpa=None)],
     ),
+    "arrival_high": (
+        [_is(phase=Phase.SETTLE), _is(first_look=True), _is(rests=True), _is(tyre_kpa=120.0)],
+        [HELD, _is(first_look=False), _is(rests=False), _is(tyre_kpa=None), _is(tyre_kpa=90.0)],
+    ),
     "gauge_restless": ([_is(phase=Phase.SETTLE), _is(restless=True)], [HELD, _is(valve_open=False)]),
     "no_progress": ([_stroke(barren=3)], [HELD, _is(phase=Phase.SETTLE)]),
     "dry_run": ([_is(dry_s=1e4)], []),
@@ -196,6 +200,9 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
     "measures_differ": ([_is(contradicted=True)], [HELD]),
     "strainer_fouled": ([_reads(strainer_kpa=80.0)], [HELD, _is(forward=False), _reads(strainer_kpa=None)]),
     "tote_empty": ([_reads(tote_l=1.0)], [HELD, _is(phase=Phase.VENT), _reads(tote_l=None)]),
+    "tote_full": (
+        [_is(reverse=True), _reads(tote_full=True)], [HELD, _is(reverse=False), _reads(tote_full=None)]
+    ),
     "valve_blocked": (
         [_is(phase=Phase.BACK_FLUSH), _is(rests=True), _reads(line_kpa=-60.0)],
         [HELD, _is(valve_open=False), _reads(line_kpa=None)],
@@ -204,9 +211,11 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
         [_is(phase=Phase.BACK_FLUSH), _is(valve_open=False), _is(flushed_l=0.3)],
         [HELD],
     ),
+    "nothing_drawn": ([_is(phase=Phase.SETTLE), _stroke(nothing_came=True)], [HELD]),
     "run_over": ([_is(stroke_s=1e6)], [HELD, _is(forward=False)]),
     "output_timeout_lost": ([_reads(output_timeout_s=0.0)], [HELD, _reads(output_timeout_s=None)]),
-    "loop_late": ([_reads(late_s=9.0)], [_is(forward=False)]),
+    "bus_late": ([_reads(late_s=9.0, bus_s=8.0)], [_is(forward=False), _reads(late_s=9.0, bus_s=1.0)]),
+    "loop_late": ([_reads(late_s=9.0)], [_is(forward=False), _reads(late_s=9.0, bus_s=8.0)]),
     "journal_behind": ([_reads(journal_lag_s=9.0)], [HELD]),
 }  # fmt: skip
 

@@ -13,7 +13,7 @@ from shop import GONE, number, settings
 
 from rig.control.accounting import Register, unwrap
 from rig.control.values import Meter
-from rig.field.field import Value
+from rig.field.values import Value
 from rig.fluid import read_fluid
 from rig.plan.physics import Line
 from rig.run.assembly import line_of

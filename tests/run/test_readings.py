@@ -11,7 +11,7 @@ import pytest
 from shop import GONE, number, settings
 
 from rig.control.values import Outputs, Reading
-from rig.field.field import Value, value_of
+from rig.field.values import Value, value_of
 from rig.run.readings import conversions, reading_of
 from rig.run.settings import Settings
 

@@ -29,6 +29,43 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     ("missing name", {"rig.name": GONE}, "rig.name: missing"),
     ("no table", {"pump": 3}, "pump: must be a table of keys, not 3"),
     ("no table of tables", {"points": []}, "points: must be a table of keys, not []"),
+    # other wiring
+    (
+        "on air by a scale",
+        {
+            "meter.kind": "scale",
+            "meter.on_air": "blind",
+            "meter.k_factor": GONE,
+            "points.tote_mass": number("input", 20, "u16", quantity="kg"),
+        },
+        "meter.on_air: by scale no air is counted; leave it out",
+    ),
+    ("on air unknown", {"meter.on_air": "deaf"}, "meter.on_air: "),
+    ("a witness of no point", {"meter.beside": {"tote_lvl": 3.0}}, "meter.beside.tote_lvl.[key]: should be"),
+    ("another output of no point", {"meter.same_meter": ["flow"]}, "meter.same_meter.0: should be"),
+    ("travel without a valve", {"valves.fill_travel": "6 s"}, "valves.fill_travel: there is no points.fill_valve"),
+    (
+        "feedback without its output",
+        {"points.fill_valve_feedback": {"link": "io", "table": "discrete", "address": 9}},
+        "points.fill_valve_feedback: there is no points.fill_valve that it could be the feedback of",
+    ),
+    ("reverse flow of nothing", {"pump.reverse_flow": "0 gpm"}, "pump.reverse_flow: "),
+    (
+        "a strapping table that turns back",
+        {"points.tote_level": number("input", 3, "u16", quantity="L", at=[0, 100, 50], span=[0, 30, 60])},
+        "points.tote_level: write raw numbers that rise or fall, and as many values",
+    ),
+    (
+        "a strapping table of unlike lengths",
+        {"points.tote_level": number("input", 3, "u16", quantity="L", at=[0, 100, 200], span=[0, 30])},
+        "points.tote_level: write raw numbers that rise or fall, and as many values",
+    ),
+    (
+        "a float that is a number",
+        {"points.tote_low": number("input", 30, "u16", quantity="L")},
+        "points.tote_low.quantity: this point is a plain number",
+    ),
+    ("a link that may take too long", {"links.io.late": "5 s"}, "links.io.late: "),
     # quantities
     ("bare number", {"pump.flow": 40}, "pump.flow: '40' has no unit: write a flow with its unit, for example 8 gpm"),
     ("wrong kind of unit", {"pump.flow": "40 psi"}, "pump.flow: '40 psi' is not a flow"),

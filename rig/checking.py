@@ -1,0 +1,78 @@
+"""`rig check` at the terminal: a configuration explained, its points live, its relays and its steps one by one."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+from rig.field.points import TcpLink
+from rig.run.alone import controlling, looking
+from rig.run.check import check_text
+from rig.run.live import Picture, pictures, snapshot
+from rig.run.loop import Unreachable
+from rig.run.relays import click_relays, relays_text
+from rig.run.settings import Settings, load_settings
+from rig.run.steps import steps_text, take_steps
+from rig.terminal import Questions
+
+_CLEAR = "\x1b[H\x1b[J"
+"""Home, and erase below (ECMA-48)."""
+_GOOD, _NOT_GOOD = 0, 3
+
+
+def add_check_options(check: argparse.ArgumentParser, config: Path) -> None:
+    """What `rig check` takes."""
+    check.add_argument("--config", type=Path, default=config)
+    check.add_argument("--live", action="store_true", help="read every point; on a terminal again and again")
+    check.add_argument("--relays", action="store_true", help="click each relay, with the pump isolated")
+    check.add_argument("--steps", action="store_true", help="try meter, stop, gauge and pump one by one, with water")
+
+
+def check_command(options: argparse.Namespace) -> int:
+    """Run it; returns the exit status."""
+    settings = load_settings(options.config)
+    if options.relays or options.steps:
+        with controlling(settings):
+            found, text = asyncio.run(_tried(settings, relays=options.relays))
+        print(json.dumps(found) if options.json else text)
+        return _GOOD if found and all(each["good"] for each in found) else _NOT_GOOD
+    if not options.live:
+        document, text = check_text(settings)
+        print(json.dumps(document) if options.json else text)
+        return _GOOD
+    lasting = sys.stdout.isatty() and not options.json
+    alone = all(isinstance(link, TcpLink) for link in settings.links.values()) and not lasting
+    with contextlib.nullcontext() if alone else looking(settings):
+        picture = _watched(settings) if lasting else asyncio.run(snapshot(settings))
+    if picture is not None and not lasting:
+        print(json.dumps(picture.document) if options.json else picture.text)
+    if picture is not None and picture.failing:
+        raise Unreachable("; ".join(dict.fromkeys(picture.failing.values())))
+    return _GOOD
+
+
+async def _tried(settings: Settings, *, relays: bool) -> tuple[list[dict[str, object]], str]:
+    if relays:
+        clicks = await click_relays(settings, Questions())
+        return [asdict(click) | {"good": click.good} for click in clicks], relays_text(clicks)
+    trials = await take_steps(settings, Questions())
+    return [asdict(trial) for trial in trials], steps_text(trials)
+
+
+def _watched(settings: Settings) -> Picture | None:
+    """Show the field until the person has seen enough; the last picture."""
+    last: list[Picture] = []
+
+    async def show() -> None:
+        async for picture in pictures(settings):
+            last[:] = [picture]
+            print(f"{_CLEAR}{picture.text}\n  Ctrl-C ends it.", flush=True)
+
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(show())
+    return last[0] if last else None

@@ -1,0 +1,73 @@
+"""The meter as a configuration writes it: what it is, how true, and what it does backwards and on air."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from rig.control.values import MeterKind, OnAir
+from rig.field.points import Seconds, Strict
+from rig.plan.strokes import Method
+from rig.run.quantities import Mass, PerVolume, Volume
+
+Percent = Annotated[float, Field(gt=0, le=50)]
+
+
+class MeterTable(Strict):
+    """The meter and what is known of its truth."""
+
+    kind: MeterKind = "pulses"
+    """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
+    what has left the tote. tote level: the same by its level. run time: the pump's flow and how long it ran, the
+    last resort. What else is wired counts along: it bears witness, and stands in when the meter fails."""
+    k_factor: PerVolume | None = None
+    """Pulses per litre as the meter's plate says; only for pulses."""
+    step: Volume = Field(default=0.01, gt=0)
+    """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
+    lag: Seconds = 0.5
+    """Damping of a rate: its time constant, as set in the transmitter."""
+    division: Mass = Field(default=0.2, gt=0)
+    """The smallest step of the scale."""
+    level_step: Volume = Field(default=2.0, gt=0)
+    """The smallest step of a tote's level, where that stands in for a meter or bears witness."""
+    rollover: Volume | None = Field(default=None, gt=0)
+    """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
+    meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
+    """True volume per indicated volume, from proving."""
+    proven_on: date | None = None
+    least_quantity: Volume = 2.0
+    """Least volume that the meter is good for; a smaller delivery is flagged."""
+    reverse: Literal["signed", "unsigned", "none"] = "signed"
+    """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
+    on_air: OnAir = "counts"
+    """What it does while air passes: counts its volume; part: counts something; blind: nothing, as a magnetic meter."""
+    same_meter: frozenset[Literal["meter_count", "meter_total", "flow_rate"]] = frozenset({"flow_rate"})
+    """Other points of this very meter: they count on where its first one fails, but bear it no witness."""
+    beside: dict[Literal["tote_level", "tote_mass", "flow_rate", "meter_total", "meter_count"], Percent] = Field(
+        default_factory=dict
+    )
+    """Percent of the volume, at 95 %, of what stands beside the meter; without it, what is usual for the kind."""
+    uncertainty: float | None = Field(default=None, gt=0, le=50)
+    """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
+
+
+def meter_faults(meter: MeterTable, method: Method, *, by_hand: bool) -> list[str]:
+    """What of the meter does not fit the rest of the rig, a line each."""
+    faults = []
+    if meter.kind == "pulses" and meter.k_factor is None:
+        faults.append("meter.k_factor: missing; it has no safe default")
+    if meter.kind in ("scale", "tote level") and method == "draw-down":
+        faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
+    if by_hand and meter.kind == "run time":
+        faults.append("meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale")
+    elif by_hand and meter.reverse == "none":
+        faults.append("meter.reverse: by hand only a meter that counts both ways shows what comes back")
+    if meter.on_air != "counts" and meter.kind not in ("pulses", "total", "rate"):
+        faults.append(f"meter.on_air: by {meter.kind} no air is counted; leave it out")
+    elif meter.on_air != "counts" and by_hand:
+        faults.append("meter.on_air: by hand the meter alone tells how long the pump drew; take one that counts it")
+    if meter.kind == "run time" and meter.reverse != "none":
+        faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
+    return faults
