@@ -144,7 +144,7 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         return 0.0
     kpa_abs = max(gauge.kpa, 0.0) + setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
-    slowest_kpa_s = max(_PUMP_SHARE * setup.line.pump_lps * kpa_abs / air_l, _LEAST_KPA_S)
+    slowest_kpa_s = max(_PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps) * kpa_abs / air_l, _LEAST_KPA_S)
 
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
         began_s = now_s - ago_s

@@ -269,11 +269,10 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
     inside = in_tyre_l(setup, state)
     filled = setup.existing_l + inside
-    offset = offset_l(setup, state, filled)
-    covered = setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
+    offset, covered = offset_l(setup, state, filled), setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
-    sees = gauge_sees(setup, state, reading)
-    rests = still and sees and shown.rests
+    seen_still = still and gauge_sees(setup, state, reading)
+    rests = seen_still and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
     wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
@@ -300,7 +299,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
-        restless=still and sees and shown.restless,
+        restless=seen_still and shown.restless,
         moves_kpa_s=state.moves_kpa_s,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
@@ -314,7 +313,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (still and sees and setup.by_hand)),
+        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         stray_l=_stray_l(setup, state) if not way else 0.0,
         meter_restarted=restarted,

@@ -70,14 +70,14 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if not stroke.pushed or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
-    coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.pump_lps * setup.line.coast_s
+    coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.most_lps * setup.line.coast_s
     most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA + facts.wavers_kpa
     if setup.meter.estimated:
         # A level or the pump's time tells flow late: that the line has given back nothing of its loss tells it at once.
         # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
         # Nor can the stroke have brought more than the pump moves in its time, however little of it was counted.
-        moved_l = MOST_FLOW * setup.line.pump_lps * (facts.reading.now_s - stroke.began_s)
+        moved_l = MOST_FLOW * setup.line.most_lps * (facts.reading.now_s - stroke.began_s)
         if moved_l < air_l / 2:
             rises_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) * moved_l / (air_l - moved_l)
             most_kpa = min(most_kpa, facts.gas.high + rises_kpa + APART_KPA + max(head_kpa(setup.line), 0.0))
