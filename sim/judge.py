@@ -223,7 +223,9 @@ class Judge:
         if len(faults) > 1 or _LYING & faults:
             return
         # What leaks once the valve is shut, or by hand before the record is closed, no gauge at the pump can see.
-        below_kpa = 1e9 if BREATHING & faults else _GAUGE_KPA + self.limits.column_kpa
+        # Nor, where nothing counts backwards, what an insert that seats late lets through as the hose is reversed off.
+        unseen = BREATHING if self.limits.counts_back else BREATHING | {"insert_not_seated"}
+        below_kpa = 1e9 if unseen & faults else _GAUGE_KPA + self.limits.column_kpa
         if isinstance(read, float):
             off_kpa = read - kpa
             self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / _GAUGE_KPA, 0.0))

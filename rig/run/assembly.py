@@ -12,8 +12,8 @@ from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of, meters_of
 from rig.run.mistakes import nearest
+from rig.run.readings import conversions
 from rig.run.settings import Settings
-from rig.units import parse
 from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
@@ -212,7 +212,8 @@ def damped(settings: Settings, name: str) -> Damped:
     point = settings.points.get(name)
     if point is None:
         return Damped()
-    step_kpa = parse(f"1 {point.quantity}", "pressure") - parse(f"0 {point.quantity}", "pressure")
+    # An absolute transmitter wavers by as much as one that counts from the air outside.
+    step_kpa = conversions({name: point.quantity})[name].factor
     return Damped(None if point.noise is None else point.noise * step_kpa, point.damping)
 
 

@@ -21,6 +21,12 @@ def test_a_fill_by_an_absolute_transmitter_is_a_fill_like_any_other() -> None:
     assert ran.peak_kpa <= rig_settings().limits.ceiling + 1.0
 
 
+def test_the_noise_of_an_absolute_transmitter_is_a_difference() -> None:
+    settings = rig_settings(points__line_pressure={**GAUGE, "quantity": "psia", "noise": 0.1})
+    # 0.1 psi is 0.689 kPa, whatever it counts from (NIST SP 811: 1 psi = 6.894757 kPa).
+    assert fill_of(settings, Question("11L-15")).setup.line_gauge.noise_kpa == pytest.approx(0.6894757)
+
+
 def test_an_absolute_transmitter_wired_as_gauge_is_not_filled_on() -> None:
     """The simulated transmitter shows 14.7 psi more than there is; an empty tyre so stands below the arrival limit."""
     refused: set[str] = set()
