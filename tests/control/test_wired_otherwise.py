@@ -194,3 +194,19 @@ def test_a_witness_is_as_sharp_as_the_configuration_says() -> None:
     for percent, told in ((0.3, True), (20.0, False)):
         ran = run_fill(points__tote_mass=scale, sim__k_factor="97 pulse/L", meter__beside={"tote_mass": percent})
         assert ("measures_differ" in {name for _, name in ran.alarms}) is told
+
+
+@pytest.mark.parametrize("travel", ["0 s", "6 s"])
+def test_a_fill_held_behind_its_valve_shows_the_tyre_and_goes_on(travel: str) -> None:
+    fill = fill_of(rig_settings(points__fill_valve=FILL_VALVE, valves__fill_travel=travel), Question(SMALL))
+    fill.run(until=lambda decision: decision.state.phase is Phase.FILL and decision.facts.run_s > 25.0)
+    fill.ask(Request("held", "hold", by="test"))
+    answers, fill.person = fill.person, Nobody()
+    held = fill.run(most_s=40.0)
+    assert held.state.state is State.HELD
+    assert held.facts.tyre_kpa == pytest.approx(fill.rig.plant.tyre.pressure() - 101.325, abs=2.0)
+    fill.ask(Request("on", "resume", by="test"))
+    fill.person = answers
+    last = fill.run()
+    assert last.state.state is State.COMPLETE, last.state.alarms
+    assert not last.state.alarms.first_out
