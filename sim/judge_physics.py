@@ -266,9 +266,10 @@ class Physics:
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
         told_s = limits.coast_s + 4.0 + self._noise_s()
         self._hands = live and (self._hands or seen.phase in ("shut", "uncouple"))
-        if live and self._meter_given_up:
-            # Level and pump's time tell flow late or never: the gauge does, by more than gas that grows warm again.
-            rises_kpa_s = plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps
+        if live and (self._meter_given_up or (plant.line.flow_lps < 0 and not limits.counts_back)):
+            # Level and pump's time tell flow late or never, as a meter does that is blind backwards: the gauge does, by
+            # more than gas that grows warm again.
+            rises_kpa_s = abs(plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps)
             # Hands at the gun move the gauge as well.
             shows_kpa = _WARM_KPA + (_HANDS_KPA if self._hands else 0.0)
             told_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)

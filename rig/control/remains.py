@@ -19,12 +19,13 @@ from rig.units import KPA_PER_PSI
 
 _GAUGE_IN_DOUBT = frozenset({
     "gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked", "bead_lost", "no_rise",
-    "air_pumped",
+    "air_pumped", "suction_dry",
 })  # fmt: skip
-"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
+"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air, or it
+is not known how much liquid stands in the hose between it and the tyre."""
 
 _UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped",
-                     "off_unconfirmed", "moves_while_off", "valve_blocked", "air_pumped"})  # fmt: skip
+                     "off_unconfirmed", "moves_while_off", "valve_blocked", "air_pumped", "suction_dry"})  # fmt: skip
 """Alarms after which more may have moved than was counted, or less."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
 """How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
