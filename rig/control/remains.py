@@ -19,13 +19,16 @@ from rig.units import KPA_PER_PSI
 
 _GAUGE_IN_DOUBT = frozenset({
     "gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked", "bead_lost", "no_rise",
-    "air_pumped", "suction_dry",
 })  # fmt: skip
-"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air, or it
-is not known how much liquid stands in the hose between it and the tyre."""
+"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
 
-_UNSEEN = frozenset({"field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped",
-                     "off_unconfirmed", "moves_while_off", "valve_blocked", "air_pumped", "suction_dry"})  # fmt: skip
+_HOSE_IN_DOUBT = frozenset({"air_pumped", "suction_dry", "reverse_flow"})
+"""Alarms after which, whoever went past them, it is not known how much liquid stands between gauge and tyre."""
+
+_UNSEEN = _HOSE_IN_DOUBT | {
+    "field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped", "off_unconfirmed",
+    "moves_while_off", "valve_blocked",
+}  # fmt: skip
 """Alarms after which more may have moved than was counted, or less."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
 """How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
@@ -49,7 +52,8 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
     # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
-    fits = foreseen is None or foreseen.low - 2 * GAUGE_U_KPA <= kpa <= foreseen.high + APART_KPA
+    errs_kpa = 2 * GAUGE_U_KPA + facts.wavers_kpa
+    fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.high + APART_KPA
     sure = not doubted and fits
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
@@ -69,6 +73,8 @@ def final_static_kpa(state: FillState) -> float | None:
         # What moved since nobody has read.
         return None
     if state.remains is None or not state.remains.sure or not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state)):
+        return None
+    if not _HOSE_IN_DOUBT.isdisjoint(_spoken(state) | state.flags):
         return None
     return state.remains.kpa
 
