@@ -25,7 +25,7 @@ _PLAIN_KPA = 6 * _PSI
 BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
 """Faults by which a tyre loses pressure whatever is commanded."""
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
-_UNSTOPPABLE = frozenset({"pump_welded", "write_ignored"})
+_UNSTOPPABLE = frozenset({"pump_welded", "reverse_welded", "write_ignored"})
 """Faults with which the pump runs whatever is commanded: only its relief valve and a person at the supply are left."""
 _SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
 _STALE_S = 1.0
@@ -134,7 +134,8 @@ class Physics:
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
             self._tell("I6 field lost", "a running fill on a field that does not answer")
         # A module that acknowledges writes and does nothing is kept awake by every request that still comes.
-        turns = abs(self._plant.pump.speed) > 0.01 and not (upsets.pump_welded or upsets.write_ignored)
+        stuck = upsets.pump_welded or upsets.reverse_welded or upsets.write_ignored
+        turns = abs(self._plant.pump.speed) > 0.01 and not stuck
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
             self._tell("I6 field lost", "the pump turns though the bus is dead")
 
