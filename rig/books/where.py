@@ -6,12 +6,11 @@ import argparse
 import contextlib
 import json
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
-from rig.ledger.moment import CLOCK, UNBELIEVED
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.plausible import Doubtful
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
@@ -158,16 +157,6 @@ def day_of(options: argparse.Namespace) -> tuple[str, str]:
 def told(options: argparse.Namespace, document: object, text: str) -> None:
     """Print the answer: for a person, or as one JSON document."""
     print(json.dumps(document, ensure_ascii=False) if options.json else text)
-
-
-def dated(body: Mapping[str, object], at: str) -> str:
-    """A record's time in words: where the clock was not believed, after which time it was."""
-    return f"date not known, after {local(at)}" if body.get(CLOCK) == UNBELIEVED else local(at)
-
-
-def day_of_label(body: Mapping[str, object], at: str) -> str:
-    """A record's day, as short as a label wants it."""
-    return f"after {at[:10]}" if body.get(CLOCK) == UNBELIEVED else at[:10]
 
 
 def local(at: str) -> str:
