@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from shop_books import fill_now, journal_with
 
-from rig.books.bill import job_bill, keep_prices
+from rig.books.bill import job_bill
 from rig.books.notes import add_notes, keep_note
+from rig.books.prices import keep_prices
 from rig.books.stock import add_stock, tell
 from rig.books.where import options_of
 from rig.ledger.chain import Record

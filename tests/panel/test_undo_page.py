@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, expect
 from shop_books import fill_now, journal_with
 from test_web import PIN, Door
 
-from rig.books.bill import keep_prices
+from rig.books.prices import keep_prices
 from rig.ledger.keeping import book_of
 
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
