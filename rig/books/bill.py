@@ -110,12 +110,13 @@ def job_lines(
     are and of which no person has.
     """
     fills = filled(book, (each for each in work if each.kind == FILL), noted)
-    for each in fills:
+    drawn_out = filled(book, (each for each in work if each.kind == RETURN), noted)
+    for each in (*fills, *drawn_out):
         refuse_unknown(each)
     try:
         works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
         extras = [_extra_of(each) for each in work if each.kind == CHARGE]
-        drawn = [Drawn(r.truck, r.serial, exact(r.document["drawn_l"])) for r in work if r.kind == RETURN]
+        drawn = [Drawn(each.record.truck, each.record.serial, exact(each.moved_l)) for each in drawn_out]
         prices = read_list(list_for(book, lists, work[-1]))
         return prices, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
@@ -123,14 +124,15 @@ def job_lines(
 
 
 def refuse_unknown(fill: Filled) -> None:
-    """Refuse to bill a fill that cannot tell where its litres are before a person has."""
+    """Refuse to bill a fill, or what was drawn out, that does not know its litres before a person has said them."""
     if fill.known:
         return
     body = fill.record.document
     what = f"{body['size']} {body.get('position') or ''}".strip()
+    work, did = ("drawn out, No.", "came out") if fill.record.kind == RETURN else ("fill No.", "went in")
     raise Refused(
-        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
-        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what went in: "
+        f"{work} {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
+        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what {did}: "
         f'`rig note figure --fill {body["fill_id"]} --volume Q --basis scale|level|chart --why "…"`'
     )
 
@@ -144,7 +146,7 @@ def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
     if fill.figure is not None:
         doubt = litres_of(fill.record.document, "net_u_l")
         said.append(
-            f"billed {fill.in_wheel_l / per_unit:.1f} {unit} by {fill.figure.document['basis']}; "
+            f"billed {fill.moved_l / per_unit:.1f} {unit} by {fill.figure.document['basis']}; "
             f"metered {fill.metered_l / per_unit:.1f} ± {doubt / per_unit:.1f} {unit}"
         )
     if fill.spilled_l:
@@ -163,7 +165,7 @@ def work_of(fill_in: Filled) -> Work:
         fluid=tuple(dict.fromkeys(names)),
         size=str(fill["size"]),
         position=str(fill.get("position") or ""),
-        net_l=exact(round(fill_in.in_wheel_l, 3)),
+        net_l=exact(round(fill_in.moved_l, 3)),
         mass_kg=exact(fill_in.mass_kg),
         estimated=fill.get("net_basis") == "estimated" and fill_in.figure is None,
     )

@@ -56,16 +56,24 @@ def add_billing(add: Add) -> None:
     """The commands ``bill``, ``credit`` and ``invoice``."""
     command = add("bill", bill_command, "What a job costs, from its records: a draft, until it is issued.")
     command.add_argument("job", metavar="JOB")
+    _add_last(command)
     _add_outputs(command)
     command = add("credit", credit_command, "Cancel an invoice by a credit note; then its job can be billed anew.")
     command.add_argument("invoice", metavar="INVOICE")
     command.add_argument("--why", default="", metavar="TEXT")
     command.add_argument("--by", default="", metavar="NAME")
+    _add_last(command)
     _add_outputs(command)
     command = add("invoice", invoice_command, "What was issued: all of it, or one invoice or credit note again.")
     command.add_argument("invoice", nargs="?", metavar="INVOICE")
     command.add_argument("--month", metavar="YYYY-MM", help="of the list: issued in that month")
     _add_outputs(command)
+
+
+def _add_last(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--last", type=int, metavar="NUMBER", help="after a restore: the last invoice or credit note on paper"
+    )
 
 
 def _add_outputs(command: argparse.ArgumentParser) -> None:
@@ -88,7 +96,7 @@ def bill_command(options: argparse.Namespace) -> int:
                 # Before a number is used up, or a print counted: what the standard would not take.
                 standing = standing_invoice(book, options.job)
                 _einvoice(options, book, standing.document if standing else _as_if_issued(book, options.job))
-            record = issued_bill(book, options.job)
+            record = issued_bill(book, options.job, options.last)
             _hand_out(options, book, record.document, record, keep_print(book, printed_as(record), [record]))
         return OK
     with book_asked(options) as book:
@@ -115,7 +123,7 @@ def credit_command(options: argparse.Namespace) -> int:
     """Cancel an invoice; the credit note is issued with it."""
     _check_outputs(options)
     with book_written(options) as book:
-        record = credited(book, invoice_named(book, options.invoice), options.why, options.by)
+        record = credited(book, invoice_named(book, options.invoice), options.why, options.by, options.last)
         _hand_out(options, book, record.document, record, keep_print(book, printed_as(record), [record]))
     return OK
 

@@ -240,7 +240,7 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
         if book is None:
             raise Refused(f"no book in {settings.rig.data} yet: there is no fill {fill_id!r} to match")
         found = filled_one(book, fill_asked(book, fill_id))
-    fill, net_l = found.record.document, found.in_wheel_l
+    fill, net_l = found.record.document, found.moved_l
     asked, held_l = read_size(question.size).text, fill.get("existing_l") or 0
     assert isinstance(held_l, int | float)
     if found.figure is None and delivery_in(fill) != "known":
@@ -297,7 +297,7 @@ def _taught(found: Filled) -> dict[str, object]:
     record, fill = found.record, found.record.document
     if fill["outcome"] != "complete" or fill.get("net_basis") == "estimated" or delivery_in(fill) != "known":
         raise Refused("a reference fill is complete and counted; this one is not")
-    net_l, held_l = found.in_wheel_l, fill.get("existing_l") or 0
+    net_l, held_l = found.moved_l, fill.get("existing_l") or 0
     assert isinstance(held_l, int | float)
     _up_to_the_valve(fill, net_l + held_l)
     return {

@@ -3,6 +3,7 @@
 A number is the key of its record, so it is allotted in the commit that writes it: of two programs that take the same,
 the second finds it taken and looks anew. One series for both kinds, since EN 16931 counts a credit note (code 381 of
 UNTDID 1001) as an invoice, whose number (BT-1) is unique. An invoice stands until a credit note cancels it whole.
+A book that came back from a backup cannot know what was issued since: a person says the last number on paper first.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ INVOICE, OLD_BILL = "invoice", "bill"
 """Kinds of records: what was issued; a bill of versions before, under the number of its record."""
 DEBIT = "380"
 """Code of an invoice (UNTDID 1001)."""
+RESTORED = "restored"
+"""Kind of the record that a book came back from a backup."""
 _TRIES = 100
 _SAME = ("currency", "lines", "net", "tax", "total")
 """A bill in which one of these is another is another bill."""
@@ -82,10 +85,11 @@ def same_bill(document: Body, issued: Record) -> bool:
     return all(document.get(name) == kept.get(name) for name in (*_SAME, whose))
 
 
-def issued_bill(book: WritableBook, job: str) -> Record:
+def issued_bill(book: WritableBook, job: str, last: int | None = None) -> Record:
     """The invoice of a job as the book keeps it: the one that stands, or a new one; a printed bill of old likewise.
 
-    Refused where the job has changed since an invoice that stands: that is cancelled first.
+    ``last`` is the last number on paper, for the first issue after a restore. Refused where the job has changed since
+    an invoice that stands: that is cancelled first.
     """
     document = job_bill(book, job)
     before = old_bill(book, job)
@@ -97,7 +101,7 @@ def issued_bill(book: WritableBook, job: str) -> Record:
         return found or (before if before is not None and same_bill(document, before) else None)
 
     replaces: Body = {"replaces_bill": before.serial} if before is not None else {}
-    return _issued(book, document | replaces | {"type_code": DEBIT}, standing)
+    return _issued(book, document | replaces | {"type_code": DEBIT}, standing, last)
 
 
 def changed(invoice: Record) -> str:
@@ -109,8 +113,11 @@ def changed(invoice: Record) -> str:
     )
 
 
-def credited(book: WritableBook, invoice: Record, why: str, by: str) -> Record:
-    """Cancel an invoice by a credit note over the whole of it; Refused without a reason, and for what is none."""
+def credited(book: WritableBook, invoice: Record, why: str, by: str, last: int | None = None) -> Record:
+    """Cancel an invoice by a credit note over the whole of it; Refused without a reason, and for what is none.
+
+    ``last`` as of :func:`issued_bill`.
+    """
     if not why.strip():
         raise Refused('why? write for example `rig credit 17 --why "two wheels were billed twice"`')
     kept = invoice.document
@@ -122,7 +129,7 @@ def credited(book: WritableBook, invoice: Record, why: str, by: str) -> Record:
             raise Refused(f"invoice {kept['invoice']} is cancelled by credit note {found.document['invoice']} already")
         return None
 
-    own = ("issued_at", "invoice", "number_in_series", "due", "replaces_bill")
+    own = ("issued_at", "invoice", "number_in_series", "due", "replaces_bill", "numbers_lost")
     body = {name: value for name, value in kept.items() if name not in own} | {
         "type_code": CREDIT,
         "cancels": number_in_series(invoice),
@@ -131,19 +138,21 @@ def credited(book: WritableBook, invoice: Record, why: str, by: str) -> Record:
         "why": why,
         "by": by,
     }
-    return _issued(book, body, standing)
+    return _issued(book, body, standing, last)
 
 
-def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | None]) -> Record:
+def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | None], last: int | None) -> Record:
     """Write a document under the next number, unless one is ``standing``, which is looked at before each try."""
     for _ in range(_TRIES):
         # Taken before what stands is looked at: whatever is issued in between has this number, and the try is lost.
-        number = _next(book)
+        used = _last_in_book(book)
         found = standing()
         if found is not None:
             return found
-        at = now()
-        body = document | numbered(document, number, at)
+        at, before = now(), _last_on_paper(book, used, last)
+        lost: Body = {"numbers_lost": [used + 1, before]} if before > used else {}
+        number = before + 1
+        body = document | lost | numbered(document, number, at)
         record = book.append(INVOICE, str(number), at, body)
         if says(record, at, body):
             return record
@@ -164,5 +173,29 @@ def numbered(document: Body, number: int, at: str) -> Body:
     }
 
 
-def _next(book: Book) -> int:
-    return max((int(key) for key in book.keys(INVOICE)), default=0) + 1
+def _last_in_book(book: Book) -> int:
+    return max((int(key) for key in book.keys(INVOICE)), default=0)
+
+
+def _restored_since(book: Book) -> bool:
+    """Whether the book came back from a backup after its last invoice was written."""
+    ordered = book.in_order(book.valid((INVOICE, RESTORED), truck=book.own))
+    return bool(ordered) and ordered[-1].kind == RESTORED
+
+
+def _last_on_paper(book: Book, used: int, last: int | None) -> int:
+    """The number after which the series goes on: the book's own, in a restored book the highest on paper.
+
+    Refused in a restored book where nobody says it, and for a number that leaves a gap or is used already.
+    """
+    restored = _restored_since(book)
+    if last is None and not restored:
+        return used
+    if last is None:
+        raise Refused(
+            "this book came back from a backup, and what was issued after the backup is not in it: look at the last "
+            f"invoice or credit note on paper and add `--last NUMBER` (`--last {used}` where none is newer)"
+        )
+    if last < used or (last > used and not restored):
+        raise Refused(f"the last number of this book is {used}: leave `--last` out, or write `--last {used}`")
+    return last

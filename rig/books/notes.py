@@ -27,7 +27,7 @@ from rig.ledger.chain import VOID
 from rig.run.customers import of_customer
 from rig.run.filled import Basis, unknown_because
 from rig.run.plausible import refuse_doubtful
-from rig.run.posting import FILL, job_facts
+from rig.run.posting import FILL, RETURN, job_facts
 from rig.run.session import Refused
 from rig.run.totes import as_written, by_name, returned_to, totes_of
 from rig.run.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
@@ -193,12 +193,12 @@ def _moved(book: WritableBook, options: argparse.Namespace, once: str) -> Record
     return _noted(book, options, body | {"tote": tote}, once)
 
 
-def _of_fill(book: Book, options: argparse.Namespace, kind: str = "") -> Body:
+def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> Body:
     """What a note says of the fill that it is about; the note is of that fill's job and position."""
     record = fill_asked(book, options.fill)
     fill = record.document
-    if kind and record.kind != kind:
-        raise Refused(f"{options.fill} is no {kind}: `rig ledger list --records` shows what it is")
+    if kinds and record.kind not in kinds:
+        raise Refused(f"{options.fill} is no {' or '.join(kinds)}: `rig ledger list --records` shows what it is")
     options.job, options.position = str(fill.get("job") or ""), str(fill.get("position") or "")
     return {"fill_id": fill["fill_id"], "tote": fill.get("tote"), "fluid": fill.get("fluid")}
 
@@ -255,18 +255,17 @@ def _holds(book: WritableBook, options: argparse.Namespace, once: str) -> Record
 
 
 def _figure(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
-    """A person's figure of what a fill put in, where its record cannot tell."""
+    """A person's figure of what a fill put in, or what was drawn out, where its record cannot tell."""
     if options.fill is None or options.volume is None or options.basis not in get_args(Basis) or not options.why:
         raise Refused(
             "what went in, and how is it known? write "
             '`rig note figure --fill ID --volume "41 gal" --basis scale|level|chart --why "…"`'
         )
-    about = _of_fill(book, options, FILL)
-    fill = fill_asked(book, options.fill)
+    about, fill = _of_fill(book, options, FILL, RETURN), fill_asked(book, options.fill)
     if unknown_because(fill.document) is None:
         raise Refused(
-            f"fill {options.fill} is billed by what was metered, which its record knows well enough; what was counted "
-            "stays as counted"
+            f"{fill.kind} {options.fill} is billed by what was metered, which its record knows well enough; what was "
+            "counted stays as counted"
         )
     body: Body = {"figure_l": volume_l_of(options.volume), "basis": options.basis, "by": options.by, "why": options.why}
     return _noted(book, options, body | {"fill_id": about["fill_id"]}, once)

@@ -198,7 +198,7 @@ def _done(book: Book, standing: Record) -> dict[str, object] | None:
         return None
     fills = filled(book, book.valid(FILL, job=job), book.valid(OF_A_FILL, job=job))
     over = Decimal(str(bill["total"])) - Decimal(str(standing.document["total"]))
-    net_l = sum((exact(round(fill.in_wheel_l, 3)) for fill in fills), Decimal(0))
+    net_l = sum((exact(round(fill.moved_l, 3)) for fill in fills), Decimal(0))
     return {"total": bill["total"], "net_l": str(net_l), "over": f"{over:+}"}
 
 

@@ -129,7 +129,7 @@ def tag_command(options: argparse.Namespace) -> int:
 def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
     """What the label says: what is in the wheel, and which record says so."""
     record, fill = filled.record, filled.record.document
-    held = looks.volume(filled.in_wheel_l + litres_of(fill, "existing_l")) if filled.known else "litres not known"
+    held = looks.volume(filled.moved_l + litres_of(fill, "existing_l")) if filled.known else "litres not known"
     freeze = fill.get("freeze_c")
     return (
         "LIQUID BALLAST INSIDE",

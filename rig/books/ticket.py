@@ -127,10 +127,10 @@ def _noted(fills: Sequence[Filled], looks: Looks) -> Block:
     rows = []
     for each in fills:
         if each.figure is not None:
-            what = f"{looks.volume(each.in_wheel_l)} by {each.figure.document['basis']}, a person's figure"
+            what = f"{looks.volume(each.moved_l)} by {each.figure.document['basis']}, a person's figure"
             rows.append((f"No. {number_of(each.record)}", what))
         elif each.spilled_l:
-            what = f"{looks.volume(each.spilled_l)} spilled; {looks.volume(each.in_wheel_l)} in the wheel"
+            what = f"{looks.volume(each.spilled_l)} spilled; {looks.volume(each.moved_l)} in the wheel"
             rows.append((f"No. {number_of(each.record)}", what))
     return Block("Noted afterwards", tuple(rows))
 

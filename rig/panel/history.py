@@ -19,7 +19,7 @@ from rig.panel.jobs import book_of_rig
 from rig.record import delivery_in
 from rig.run.filled import filled_one, unknown_because
 from rig.run.meter_page import meter_page
-from rig.run.posting import FILL, journal_to_read
+from rig.run.posting import FILL, RETURN, journal_to_read
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.shown import next_steps, ticket_text
@@ -91,7 +91,7 @@ def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, di
     try:
         with book_of_rig(settings) as book:
             fill = fill_asked(book, fill_id)
-            asks = fill.kind == FILL and not filled_one(book, fill).known
+            asks = fill.kind in (FILL, RETURN) and not filled_one(book, fill).known
             why = unknown_because(fill.document) if asks else None
             return ticket_words(book, fill_id), after_view(book, fill_id), why
     except (BookError, Refused):

@@ -295,7 +295,7 @@ def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapp
     found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
     for fill in fills:
         figured = {"delivery": "known"} if fill.figure is not None else {}
-        body = fill.record.document | {"net_l": fill.in_wheel_l} | figured
+        body = fill.record.document | {"net_l": fill.moved_l} | figured
         wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
         if not wheels or wheels[-1][-1]["outcome"] == "complete":
             wheels.append([])

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from rig.record import delivery_in
+from rig.run.posting import RETURN
 from rig.run.totes import litres_of
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
 FIGURE, SPILL = "figure", "spill"
-"""A person's figure of what a fill put in; what was spilled of it."""
+"""A person's figure of the litres of the pump's work; what was spilled of a fill."""
 OF_A_FILL = (FIGURE, SPILL)
 Basis = Literal["scale", "level", "chart"]
 
@@ -33,7 +34,7 @@ def unknown_because(fill: Mapping[str, object]) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """One fill and what persons noted of its litres."""
+    """One fill, or what was drawn out of a wheel, and what persons noted of its litres."""
 
     record: Record
     spilled_l: float = 0.0
@@ -41,8 +42,8 @@ class Filled:
 
     @property
     def metered_l(self) -> float:
-        """Net, as it was counted."""
-        return litres_of(self.record.document, "net_l")
+        """Net into the wheel, as it was counted; of what was drawn out, the litres that came out."""
+        return litres_of(self.record.document, "net_l" if self.record.kind != RETURN else "drawn_l")
 
     @property
     def known(self) -> bool:
@@ -50,8 +51,10 @@ class Filled:
         return self.figure is not None or unknown_because(self.record.document) is None
 
     @property
-    def in_wheel_l(self) -> float:
-        """What counts: a person's figure where there is one, which says what is in the wheel after every spill."""
+    def moved_l(self) -> float:
+        """What counts: a person's figure where there is one, which says what is in the wheel after every spill, or what
+        came out of it.
+        """
         if self.figure is not None:
             return litres_of(self.figure.document, "figure_l")
         return self.metered_l - self.spilled_l
@@ -62,11 +65,11 @@ class Filled:
         fill = self.record.document
         if self.figure is None and not self.spilled_l:
             return litres_of(fill, "mass_kg")
-        return round(self.in_wheel_l * litres_of(fill, "density_kg_m3") / 1000, 2)
+        return round(self.moved_l * litres_of(fill, "density_kg_m3") / 1000, 2)
 
 
 def filled(book: Book, fills: Iterable[Record], noted: Iterable[Record]) -> list[Filled]:
-    """Fills with what was ``noted`` of them; records of other kinds, and of other fills, are passed over."""
+    """Fills, or work that drew out, with what was ``noted`` of them; other notes are passed over."""
     spilled_l: dict[tuple[str, str], float] = defaultdict(float)
     figures: dict[tuple[str, str], Record] = {}
     for each in book.in_order(each for each in noted if each.kind in OF_A_FILL):
@@ -75,7 +78,7 @@ def filled(book: Book, fills: Iterable[Record], noted: Iterable[Record]) -> list
             figures[of] = each
         else:
             spilled_l[of] += litres_of(each.document, "spilled_l")
-    keyed = ((fill, (fill.truck, str(fill.document["fill_id"]))) for fill in fills)
+    keyed = ((fill, (fill.truck, str(fill.document.get("fill_id") or fill.key))) for fill in fills)
     return [Filled(fill, spilled_l.get(key, 0.0), figures.get(key)) for fill, key in keyed]
 
 

@@ -73,29 +73,29 @@ def inside(book: Book, job: str, position: str) -> Content:
     After work whose litres are not known they are None until somebody has told or found them anew.
     """
     records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
-    fills = [each for each in records if each.kind == FILL]
-    noted = book.valid(OF_A_FILL, truck={each.truck for each in fills}) if fills else []
-    counted = {each.record: each for each in filled(book, fills, noted)}
+    pumped = [each for each in records if each.kind in (FILL, RETURN)]
+    noted = book.valid(OF_A_FILL, truck={each.truck for each in pumped}) if pumped else []
+    counted = {each.record: each for each in filled(book, pumped, noted)}
     held, known = Content(), True
     for record in records:
-        fill = counted.get(record)
-        for move in _moved(record, fill.in_wheel_l if fill else 0.0):
+        work = counted.get(record)
+        for move in _moved(record, work.moved_l if work else 0.0):
             held, known = held.after(move), known or move.move == "dip"
-        known = known and (fill.known if fill else delivery_in(record.document) != "not known")
+        known = known and (work is None or work.known)
     return held if known else replace(held, left_l=None)
 
 
-def _moved(record: Record, net_l: float) -> Iterator[Booked]:
-    """What one record says was moved into a wheel or found in it; ``net_l`` counts of a fill."""
+def _moved(record: Record, pumped_l: float) -> Iterator[Booked]:
+    """What one record says was moved into a wheel or found in it; ``pumped_l`` counts of the pump's work."""
     body = record.document
     if record.kind == FILL:
         if held_l := litres_of(body, "existing_l"):
             # A person told what was inside before: that stands above what the book had added up.
             yield Booked(record.at, "dip", held_l)
         lot = str(body.get("lot") or "")
-        yield Booked(record.at, "load", net_l, fluid=str(body["fluid"]), lot=lot)
+        yield Booked(record.at, "load", pumped_l, fluid=str(body["fluid"]), lot=lot)
     elif record.kind == RETURN:
-        yield Booked(record.at, "out", litres_of(body, "drawn_l"))
+        yield Booked(record.at, "out", pumped_l)
     elif record.kind == HOLDS:
         yield Booked(record.at, "dip", litres_of(body, "holds_l"), fluid=str(body.get("fluid") or ""))
     elif body["step"] in _EMPTIES:

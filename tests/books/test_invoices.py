@@ -9,6 +9,7 @@ import csv
 import hashlib
 import io
 import json
+import shutil
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -271,3 +272,21 @@ def test_a_job_with_a_free_text_customer_stays_readable_and_is_linked(run: Run, 
     run("job", "OLD", "--customer", "1")
     linked = told(run("bill", "OLD", "--json"))
     assert (linked["customer"], linked["customer_number"]) == ("Hill Farm", "1")
+
+
+def test_after_a_restore_the_series_goes_on_behind_the_last_paper(run: Run, tmp_path: Path) -> None:
+    backup = str(tmp_path / "b.zip")
+    run("bill", "J1", "--issue")
+    assert run("backup", backup)[0] == 0
+    # Issued after the backup, and gone with the folder: its paper is number 2.
+    assert told(run("credit", "1", "--why", "twice", "--json"))["invoice"] == "2"
+    shutil.rmtree(tmp_path / "rig-data")
+    assert run("restore", backup)[0] == 0
+    status, _, why = run("credit", "1", "--why", "twice")
+    assert (status, "--last NUMBER" in why) == (3, True)
+    assert run("credit", "1", "--why", "twice", "--last", "0")[0] == 3, "the book itself has number 1"
+    again = told(run("credit", "1", "--why", "twice", "--last", "2", "--json"))
+    assert (again["invoice"], again["numbers_lost"]) == ("3", [2, 2])
+    # Asked once: the book knows its series again, and takes no gap.
+    assert run("bill", "J1", "--issue", "--last", "9")[0] == 3
+    assert told(run("bill", "J1", "--issue", "--json"))["invoice"] == "4"

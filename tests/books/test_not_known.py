@@ -19,6 +19,7 @@ from rig.run.session import Refused
 from rig.run.wheels import inside
 from rig.shown import next_steps
 
+CONFIG = Path(__file__).parents[2] / "config"
 REAR = ("--job", "J1", "--position", "rear left")
 Run = Callable[..., str]
 
@@ -121,3 +122,16 @@ def test_taking_out_the_new_liquid_does_not_take_out_the_old(run: Run, tmp_path:
     assert not steps(run)["take the old out"]
     run("note", "return", *REAR, "--volume", "100 L", "--fluid", "cacl2:20%", "--to", "waste")
     assert steps(run)["take the old out"]
+
+
+def test_what_was_drawn_out_is_billed_only_by_litres_that_are_known(run: Run, tmp_path: Path) -> None:
+    litres = {"net_l": -90.0, "recovered_l": 90.0, "net_u_l": 20.0, **statement(-90.0, 20.0, 10.0)}
+    journal_with(tmp_path / "rig-data", fill_now("a", kind="return", to="tote", **litres))
+    run("prices", str(CONFIG / "prices.toml"))
+    refused = run("bill", "J1", status=3)
+    assert "Say what came out" in " ".join(refused.split())
+    assert holds_l(tmp_path) is None
+    run("note", "figure", "--fill", "a", "--volume", "83.28 L", "--basis", "scale", "--why", "weighed")
+    # By hand: 83.28 L are 22.0 gal; 22.0 gal at 0.85 are 18.70.
+    lines = {line["text"]: line["amount"] for line in json.loads(run("bill", "J1", "--json"))["lines"]}
+    assert lines["disposal of what was drawn out"] == "18.70"

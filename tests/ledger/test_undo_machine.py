@@ -65,7 +65,7 @@ class Model:
     def spilled_l(self, fill_id: str) -> int:
         return sum(each.says["litres"] for each in self.standing("spill") if each.says.get("fill_id") == fill_id)
 
-    def in_wheel_l(self, fill: Told) -> Decimal:
+    def moved_l(self, fill: Told) -> Decimal:
         figures = [each for each in self.standing("figure") if each.says["fill_id"] == fill.says["fill_id"]]
         if figures:
             return Decimal(figures[-1].says["litres"])
@@ -101,7 +101,7 @@ class Model:
             if each.kind == "holds":
                 left, known = Decimal(each.says["litres"]), True
             elif each.kind == "fill":
-                left = (left or Decimal(0)) + self.in_wheel_l(each)
+                left = (left or Decimal(0)) + self.moved_l(each)
                 known = known and (self.figured(each) or not each.says["doubtful"])
             elif each.kind == "return" and left is not None:
                 left -= each.says["litres"]
@@ -119,7 +119,7 @@ class Model:
             elif each.kind == "fill":
                 if each.says["doubtful"] and not self.figured(each):
                     return None
-                lines.append(rounded(max(rounded(self.in_wheel_l(each) / GAL, "0.1"), Decimal(0)) * BEET, "0.01"))
+                lines.append(rounded(max(rounded(self.moved_l(each) / GAL, "0.1"), Decimal(0)) * BEET, "0.01"))
         drawn = sum((Decimal(each.says["litres"]) for each in mine if each.kind == "return"), Decimal(0))
         lines.append(rounded(rounded(drawn / GAL, "0.1") * DISPOSAL, "0.01"))
         return max(sum(lines, Decimal(0)), Decimal(150))
