@@ -24,6 +24,10 @@ LONGEST_FILE = 400
 MEDIAN_FUNCTION = 10
 
 BROAD = {
+    (
+        "rig/cli/commands.py",
+        "main",
+    ): "an error without an exit status is raised again",
     ("rig/units.py", "parse"): "pint lets many kinds of exception out of its parser; each means: no quantity",
     ("rig/field/modbus.py", "_call"): "the library's decoders let foreign exceptions out on malformed frames",
     ("rig/ledger/journal.py", "_transaction"): "rolled back and raised again, whatever it was",

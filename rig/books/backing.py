@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.where import DATA, OK, REFUSED, Add, add_config, folder_of, now, settings_of, told
+from rig.books.where import add_config, folder_of, now, settings_of, told
+from rig.cli.table import DATA, OK, REFUSED, Add
 from rig.ledger.journal import JournalError
 from rig.ledger.lock import RigLock
 from rig.run.holdings import holdings
@@ -48,12 +49,8 @@ Facts = Mapping[str, object]
 
 def add_backing(add: Add) -> None:
     """The commands ``backup``, ``restore`` and ``drill``."""
-    for name, run, text in (
-        ("backup", backup_command, "Everything that the rig would miss, in one new file; while it works, too."),
-        ("restore", restore_command, "Put a backup in the place of what was lost."),
-        ("drill", drill_command, "Restore a backup into an empty folder, and compare what it holds."),
-    ):
-        command = add(name, run, text)
+    for name, run in (("backup", backup_command), ("restore", restore_command), ("drill", drill_command)):
+        command = add(name, run)
         command.add_argument("file", type=Path, metavar="FILE")
         add_config(command)
         if name == "restore":

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from rig.books.looks import Looks
 from rig.books.paper import Block, Head, Paper, Rows, Table
+from rig.books.wording import NOT_APPROVED, SIMULATED
 from rig.ledger.shop import Shop, party_of
-from rig.shown import NOT_APPROVED, SIMULATED
 
 Document = Mapping[str, object]
 CREDIT = "381"

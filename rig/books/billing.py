@@ -41,7 +41,8 @@ from rig.books.printing import (
     refuse_unwritable,
     write_file,
 )
-from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.cli.table import OK, Add
 from rig.run.session import Refused
 
 if TYPE_CHECKING:
@@ -54,17 +55,17 @@ COPY = "COPY, not the original"
 
 def add_billing(add: Add) -> None:
     """The commands ``bill``, ``credit`` and ``invoice``."""
-    command = add("bill", bill_command, "What a job costs, from its records: a draft, until it is issued.")
+    command = add("bill", bill_command)
     command.add_argument("job", metavar="JOB")
     _add_last(command)
     _add_outputs(command)
-    command = add("credit", credit_command, "Cancel an invoice by a credit note; then its job can be billed anew.")
+    command = add("credit", credit_command)
     command.add_argument("invoice", metavar="INVOICE")
     command.add_argument("--why", default="", metavar="TEXT")
     command.add_argument("--by", default="", metavar="NAME")
     _add_last(command)
     _add_outputs(command)
-    command = add("invoice", invoice_command, "What was issued: all of it, or one invoice or credit note again.")
+    command = add("invoice", invoice_command)
     command.add_argument("invoice", nargs="?", metavar="INVOICE")
     command.add_argument("--month", metavar="YYYY-MM", help="of the list: issued in that month")
     _add_outputs(command)

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from rig.books.where import OK, Add, add_config, book_written, folder_of, local, now, told
+from rig.books.where import add_config, book_written, folder_of, local, now, told
+from rig.cli.table import OK, Add
 from rig.ledger.journal import JournalError
 from rig.run.clock_memory import confirm, leave_open, look
 from rig.run.posting import book_to_write
@@ -24,7 +25,7 @@ _EXAMPLE = "2026-11-28 14:05"
 
 def add_clock(add: Add) -> None:
     """The command ``clock``."""
-    command = add("clock", clock_command, "How far the clock is believed; confirm it, or say what time it is.")
+    command = add("clock", clock_command)
     command.add_argument(
         "--confirm", nargs="?", const="", metavar="TIME", help=f'it is right; or the right local time: "{_EXAMPLE}"'
     )

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape
 
 from rig.books.asked import fill_asked
-from rig.books.where import OK, Add, add_config, book_asked, book_written, now, settings_of, told
+from rig.books.where import add_config, book_asked, book_written, now, settings_of, told
+from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
 from rig.record import delivery_in
@@ -35,7 +36,7 @@ _SOURCE = "Cpk: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6"
 
 def add_compare(add: Add) -> None:
     """The commands ``compare`` and ``teach``."""
-    command = add("compare", compare_command, "Left against right, and identical wheels: mean, spread, worst, Cpk.")
+    command = add("compare", compare_command)
     command.add_argument("job", nargs="?", metavar="JOB", help="without it, every fill in the book")
     command.add_argument("--size", help="only wheels of this size")
     command.add_argument(
@@ -47,7 +48,7 @@ def add_compare(add: Add) -> None:
     )
     command.add_argument("--svg", type=Path, metavar="FILE", help="write the picture there")
     add_config(command)
-    command = add("teach", teach_command, "Take a fill as what a wheel of the shop holds; earlier values are kept.")
+    command = add("teach", teach_command)
     command.add_argument("wheel", metavar="WHEEL", help="its name, for --wheel")
     command.add_argument("--from", dest="fill", metavar="ID", help="the reference fill; without it, what was taught")
     add_config(command)

@@ -7,7 +7,8 @@ import difflib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.cli.table import OK, Add
 from rig.run.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
 from rig.run.session import Refused
 
@@ -22,7 +23,7 @@ _FACTS = tuple(CustomerFacts.model_fields)
 
 def add_customer(add: Add) -> None:
     """The command ``customer``."""
-    command = add("customer", customer_command, "Customers by number: add, show, correct; a job refers to one.")
+    command = add("customer", customer_command)
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("who", nargs="?", metavar="NUMBER|NAME", help="of `add`: a number of your own")
     for name in _FACTS:

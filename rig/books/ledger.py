@@ -11,12 +11,13 @@ from pathlib import Path
 
 from rig.books.backing import backup_command, restore_command
 from rig.books.records import record_rows, rows_text
-from rig.books.where import OK, REFUSED, Add, add_config, book_asked, book_written, folder_of, now, told
+from rig.books.where import add_config, book_asked, book_written, folder_of, now, told
+from rig.books.wording import ticket_text
+from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.journal import JournalReader, StoredFill
 from rig.record import delivery_in
 from rig.run.posting import JOURNAL_NAME, not_posted
 from rig.run.session import Refused
-from rig.shown import ticket_text
 
 _MOST_RECORDS = 10_000
 _ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore")
@@ -24,7 +25,7 @@ _ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "res
 
 def add_ledger(add: Add) -> None:
     """The command ``ledger``."""
-    command = add("ledger", ledger_command, "What happened: list, show, verify, repair, export, back up, restore.")
+    command = add("ledger", ledger_command)
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("id", nargs="?", metavar="ID|FILE", help="a fill, or the file to write or to restore from")
     command.add_argument("--records", action="store_true", help="of `list`: what the book holds, by record number")

@@ -21,8 +21,9 @@ from rig.books.fields import (
 )
 from rig.books.records import words_of
 from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
-from rig.books.where import OK, Add, add_config, add_sure, book_asked, book_written, now, settings_of, surely, told
+from rig.books.where import add_config, add_sure, book_asked, book_written, now, settings_of, surely, told
 from rig.books.working import work_document, work_lines
+from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
 from rig.run.customers import of_customer
 from rig.run.filled import Basis, unknown_because
@@ -44,20 +45,19 @@ Body = dict[str, object]
 
 def add_notes(add: Add) -> None:
     """The commands ``job``, ``convert`` and ``note``."""
-    job = add("job", job_command, "Whose job it is; without options, what is known of it and done on each wheel.")
+    job = add("job", job_command)
     job.add_argument("job", metavar="JOB")
     for name in _JOB:
         job.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT")
     add_config(job)
-    convert = add("convert", convert_command, "Wheels that are to hold another liquid: the steps, and which are done.")
+    convert = add("convert", convert_command)
     convert.add_argument("job", metavar="JOB")
     convert.add_argument("--position", action="append", required=True, metavar="P", help="a wheel; may repeat")
     convert.add_argument("--to", required=True, metavar="F", help="the liquid that it is to hold")
     convert.add_argument("--by", default="", metavar="NAME")
     add_sure(convert)
     add_config(convert)
-    text = "Tell the book: return, rinse, spill, charge, step, holds, finish, figure; correct, void, take-back."
-    note = add("note", note_command, text)
+    note = add("note", note_command)
     note.add_argument("kind", choices=tuple(_NOTES))
     note.add_argument("record", nargs="?", metavar="RECORD", help="to correct or void: its number, or a fill's id")
     note.add_argument("--job", default="", metavar="J")

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.stock import add_telling_options
-from rig.books.where import OK, REFUSED, Add, add_config, book_written, now, told
+from rig.books.where import add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
+from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.moment import CLOCK, UNBELIEVED
 from rig.ledger.pricing import Line, bill_document
 from rig.ledger.shop import Rounding
@@ -35,7 +36,7 @@ _NAMED = "RIG_OFFICE_URL"
 
 def add_office(add: Add) -> None:
     """The command ``office``."""
-    command = add("office", office_command, "Many trucks in one book: send, fetch, receive, bill, yard stock, verify.")
+    command = add("office", office_command)
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", *TELLS)))
     command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")

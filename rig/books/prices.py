@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from rig.books.looks import Looks, looks_of
 from rig.books.paper import Head
-from rig.books.where import OK, Add, add_config, book_asked, book_written, local, now, told
+from rig.books.where import add_config, book_asked, book_written, local, now, told
+from rig.cli.table import OK, Add
 from rig.ledger.pricing import PriceError, PriceList, prices_of, read_prices
 from rig.ledger.shop import Shop, head_lines
 from rig.run.session import Refused
@@ -31,7 +32,7 @@ _LARGEST_LOGO = 256 * 1024
 
 def add_prices(add: Add) -> None:
     """The command ``prices``."""
-    command = add("prices", prices_command, "Hand in a price file, or show the one in force.")
+    command = add("prices", prices_command)
     command.add_argument("file", nargs="?", type=Path, help=f"a file such as {EXAMPLE}")
     add_config(command)
 

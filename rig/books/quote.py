@@ -19,15 +19,17 @@ from rig.books.looks import Looks, looks_of
 from rig.books.paper import Block, Head, Paper
 from rig.books.prices import EXAMPLE, head_of, price_lists, read_list, shop_now, shop_of
 from rig.books.printing import refuse_unwritable, write_file
-from rig.books.where import OK, Add, add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.books.wording import level_words
+from rig.cli.options import add_question_options, question_text
+from rig.cli.table import OK, Add
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
-from rig.questions import add_question_options, question_of
 from rig.run.assembly import Question, answer
 from rig.run.filled import OF_A_FILL, filled
 from rig.run.posting import FILL
+from rig.run.questions import question_of
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
-from rig.shown import level_words
 from rig.units import show_volume
 
 if TYPE_CHECKING:
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
 
 def add_quote(add: Add) -> None:
     """The command ``quote``."""
-    command = add("quote", quote_command, "What a job would cost, its acceptance, and beside it what was done.")
+    command = add("quote", quote_command)
     command.add_argument("job", metavar="JOB")
     command.add_argument("sizes", nargs="*", metavar="WHEEL", help='each wheel: "[PLACE=][N*]SIZE[@LEVEL]"')
     command.add_argument("--item", action="append", default=[], metavar="[N*]NAME", help="a part; may repeat")
@@ -87,7 +89,7 @@ def _wheels_asked(options: argparse.Namespace, text: str) -> Iterator[tuple[str,
     match = _WHEEL.fullmatch(text.strip())
     if match is None or match["count"] == "0":
         raise Refused(f'{text!r}: write a wheel as "[PLACE=][N*]SIZE[@LEVEL]", for example "rear left=18.4-38@75%"')
-    own = argparse.Namespace(**vars(options) | _level_asked((match["level"] or "").strip()))
+    own = question_text(options).model_copy(update=_level_asked((match["level"] or "").strip()))
     place, count = (match["place"] or "").strip(), int(match["count"] or 1)
     for number in range(1, count + 1):
         yield f"{place} {number}" if place and count > 1 else place, question_of(own, match["size"].strip())

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING
 from rig.books.fields import volume_above_zero_l, volume_l_of
 from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
-    OK,
-    Add,
     add_config,
     add_sure,
     book_asked,
@@ -23,6 +21,7 @@ from rig.books.where import (
     surely,
     told,
 )
+from rig.cli.table import OK, Add
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.run.mistakes import nearest
 from rig.run.plausible import refuse_doubtful
@@ -41,14 +40,12 @@ Body = dict[str, object]
 
 def add_stock(add: Add) -> None:
     """The commands ``stock`` and ``balance``."""
-    stock = add(
-        "stock", stock_command, "What is in the totes; tell what was loaded, dipped, connected, and their sizes."
-    )
+    stock = add("stock", stock_command)
     stock.add_argument("action", nargs="?", choices=("show", *_ACTIONS), default="show")
     add_telling_options(stock)
     stock.add_argument("--yard", action="store_true", help="of `tote`: a tank that stays in the yard")
     add_config(stock)
-    nightly = add("balance", balance_command, "One line: tote drop = tickets + rinse + spills - returns, and the rest.")
+    nightly = add("balance", balance_command)
     nightly.add_argument("--date", metavar="YYYY-MM-DD", help="local day (default: today)")
     add_config(nightly)
 

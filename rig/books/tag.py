@@ -24,7 +24,8 @@ from rig.books.asked import fill_asked
 from rig.books.looks import Looks
 from rig.books.prices import looks_now
 from rig.books.printing import write_file
-from rig.books.where import OK, Add, add_config, book_asked, told
+from rig.books.where import add_config, book_asked, told
+from rig.cli.table import OK, Add
 from rig.run.filled import Filled, filled_one
 from rig.run.posting import number_of
 from rig.run.session import Refused
@@ -98,7 +99,7 @@ class Label:
 
 def add_tag(add: Add) -> None:
     """The command ``tag``."""
-    tag = add("tag", tag_command, "A label for a wheel: a QR code, readable without a network, and its words.")
+    tag = add("tag", tag_command)
     tag.add_argument("id", metavar="ID")
     tag.add_argument("--out", type=Path, metavar="FILE", help="a .pdf, .png or .svg (default: shown on the terminal)")
     sizes = ", ".join(f"{name}: {size.width_mm:g} x {size.height_mm:g} mm" for name, size in SIZES.items())

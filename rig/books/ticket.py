@@ -16,14 +16,15 @@ from rig.books.looks import Looks, looks_of
 from rig.books.paper import Block, Head, Paper
 from rig.books.prices import head_of, shop_now
 from rig.books.printing import add_print_options, book_for, copy_marks, keep_print, printed
-from rig.books.where import OK, Add, add_config, now
+from rig.books.where import add_config, now
+from rig.books.wording import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, held_words, next_steps, unseen_words
+from rig.cli.table import OK, Add
 from rig.control.guards import GUARD_NAMED
 from rig.ledger.matching import axle_of
 from rig.record import delivery_in, moved_words, pressure_left_words
 from rig.run.filled import OF_A_FILL, Filled, filled
 from rig.run.posting import number_of
 from rig.run.wheels import finish_faults, finish_of
-from rig.shown import CAUTIONS, NOT_APPROVED, SIMULATED, cavity_line, held_words, next_steps, unseen_words
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -36,7 +37,7 @@ _DUALS = ("inner", "outer")
 
 def add_ticket(add: Add) -> None:
     """The command ``ticket``."""
-    command = add("ticket", ticket_command, "Print the ticket of a fill, or of all fills of a job.")
+    command = add("ticket", ticket_command)
     which = command.add_mutually_exclusive_group(required=True)
     which.add_argument("id", nargs="?", help="the fill, as `rig ledger list` names it, or its number on a ticket")
     which.add_argument("--job", metavar="J")

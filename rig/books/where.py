@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
+from rig.cli.table import DATA, DEMO_CONFIG, Add
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.plausible import Doubtful
 from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
@@ -21,13 +22,6 @@ from rig.run.settings import Settings, load_settings
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.writing import WritableBook
-
-DATA = Path("rig-data")
-OK, REFUSED = 0, 3
-
-
-Add = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.ArgumentParser]
-"""Adds one command to the command line: name, what runs it, one line of help."""
 
 
 class _Words(argparse.ArgumentParser):
@@ -41,7 +35,7 @@ def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[s
     """Words as the command ``name`` would read them, for a face that is no command line; Refused for others."""
     made: dict[str, argparse.ArgumentParser] = {}
 
-    def add(command: str, _run: object, _text: str) -> argparse.ArgumentParser:
+    def add(command: str, _run: object) -> argparse.ArgumentParser:
         made[command] = _Words()
         return made[command]
 
@@ -51,7 +45,7 @@ def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[s
 
 def add_config(command: argparse.ArgumentParser) -> None:
     """The option that says whose book."""
-    command.add_argument("--config", type=Path, default=DATA / "rig.toml", help="the rig (default: %(default)s)")
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG, help="the rig (default: %(default)s)")
 
 
 def add_sure(command: argparse.ArgumentParser) -> None:

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rig.books.stock import held_text, tell, tote_document
-from rig.books.where import OK, local, settings_of, surely, told
+from rig.books.where import local, settings_of, surely, told
+from rig.cli.table import OK
 from rig.run.posting import called, place_of
 from rig.run.session import Refused
 from rig.run.yard import YardTank, yard_tanks

@@ -1,11 +1,10 @@
 """What a person entered on the page as a question to the rig, and the answer as the page shows it. Computes nothing.
 
-The form's fields are handed to the reader of the command line's options, so both understand the same words.
+The form's fields are read by the reader of the command line's options, so both understand the same words.
 """
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 from dataclasses import replace
 from pathlib import Path
@@ -16,12 +15,12 @@ from rig.control.checks import Support
 from rig.field.points import Strict
 from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
-from rig.questions import add_question_options, question_of
 from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
 from rig.run.before import foredrawn
 from rig.run.calibration import standing, with_factor
 from rig.run.facade import Facade
 from rig.run.posting import journal_to_read
+from rig.run.questions import QuestionText, question_of
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
@@ -75,17 +74,9 @@ def wheels_view(settings: Settings) -> list[dict[str, object]]:
 
 
 def _typed(form: WheelForm) -> Question:
-    parser = argparse.ArgumentParser()
-    add_question_options(parser)
-    given = {
-        "valve-at": form.valve_at,
-        "fluid": form.fluid,
-        "valve": form.valve,
-        "holds": form.holds,
-        **_target(form.target),
-    }
-    options = parser.parse_args([f"--{name}={text.strip()}" for name, text in given.items() if text.strip()])
-    return replace(question_of(options, form.size), support=form.support)
+    given = {name: getattr(form, name) for name in ("valve_at", "fluid", "valve", "holds")} | _target(form.target)
+    typed = {name: text.strip() for name, text in given.items() if text.strip()}
+    return question_of(QuestionText(**typed, support=form.support), form.size)
 
 
 def _target(text: str) -> dict[str, str]:

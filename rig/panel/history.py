@@ -11,6 +11,7 @@ from pathlib import Path
 
 from rig.books.asked import fill_asked
 from rig.books.compare import compare_document
+from rig.books.wording import next_steps, ticket_text
 from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
 from rig.ledger.moment import CLOCK
@@ -22,7 +23,6 @@ from rig.run.meter_page import meter_page
 from rig.run.posting import FILL, RETURN, journal_to_read
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.shown import next_steps, ticket_text
 
 _SHOWN = 60
 _MOST_POINTS = 400

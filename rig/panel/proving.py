@@ -1,11 +1,10 @@
-"""A proving as the page asks for it, and the provings so far: fields to the command line's reader. Computes nothing.
+"""A proving as the page asks for it, and the provings so far: fields to the reader of typed texts. Computes nothing.
 
 It must not know requests.
 """
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,11 +14,11 @@ from pydantic import Field
 from rig.field.points import Strict
 from rig.meter.proving import MOST_RUNS
 from rig.meter.references import Material
-from rig.provers import add_prove_options, seen_of, trial_of
 from rig.run.posting import journal_to_read
 from rig.run.prover import Seen, Trial
 from rig.run.session import Refused
 from rig.run.settings import Settings
+from rig.run.trials import TrialText, seen_of, trial_of
 
 _TEXT = Field(default="", max_length=40)
 _SHOWN = 30
@@ -45,23 +44,21 @@ class Asked:
     """A proving that was asked for, with the reader of what its vessel shows."""
 
     trial: Trial
-    options: argparse.Namespace
+    tare: str
 
     def seen(self, text: str) -> Seen:
         """A reading as it is typed; QuantityError with what to write instead."""
-        return seen_of(text.strip(), self.options, self.trial)
+        return seen_of(text.strip(), self.tare, self.trial)
 
 
 def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> Asked:
     """The proving that the form asks for; QuantityError, FluidError, Refused with what to do instead."""
     if settings.rig.by_hand:
         raise Refused("this rig is worked by hand: prove it at the rig's computer by rig prove --pulses")
-    parser = argparse.ArgumentParser()
-    add_prove_options(parser, Path(config))
     given = form.model_dump(exclude={"runs", "material"})
-    words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
-    options = parser.parse_args([*words, f"--material={form.material}", f"--runs={form.runs}", f"--by={by}"])
-    return Asked(trial_of(options, settings), options)
+    texts = {name: text.strip() for name, text in given.items() if text.strip()}
+    typed = TrialText(**texts, material=form.material, runs=form.runs, by=by, config=config)
+    return Asked(trial_of(typed, settings), typed.tare)
 
 
 def provings_view(settings: Settings) -> list[dict[str, object]]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+from rig.books.wording import stopped_text
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
@@ -20,7 +21,6 @@ from rig.run.assembly import Question, cavity_asked
 from rig.run.bench import Proof
 from rig.run.facade import Facade, Live, Snapshot
 from rig.run.settings import Settings
-from rig.shown import stopped_text
 from rig.wheel import Cavity, SizeError
 
 _LEVELS = 40

@@ -27,18 +27,15 @@ _DATA = Path("rig-data")
 _OUTPUTS = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
 _OF_A_FILL = frozenset({"resume", "close"})
 """Commands that name a fill, whose configuration is the one that it was started with."""
-_WORK = _OF_A_FILL | {"fill", "loaded", "empty", "rinse", "prove", "serve"}
 _SECONDS = re.compile(r"\s*(\d+\.?\d*)\s*(ms|s)\s*")
 _NOT_READ = (OSError, ValueError, KeyError, TypeError, sqlite3.Error)
 
 
 def off_first(words: Sequence[str]) -> None:
-    """Switch every output off where ``words`` begin work at a rig whose journal holds an unfinished fill.
+    """Switch every output off where ``words``, a command that works the pump, name a rig with an unfinished fill.
 
     Never raises: not being able to is told by the command itself. A rig that another controller works is left alone.
     """
-    if not words or words[0] not in _WORK:
-        return
     with contextlib.suppress(*_NOT_READ, ValidationError, LockedError, FieldError):
         config = _config(words)
         document = tomllib.loads(config.read_text(encoding="utf-8"))

@@ -11,13 +11,13 @@ from shop_books import TRUCK, fill_now, journal_with
 from virtual_fills import rig_settings
 
 from rig.books.compare import matched
+from rig.books.wording import next_steps
 from rig.cli import main
 from rig.record import statement
 from rig.run.assembly import Question
 from rig.run.posting import book_if_any
 from rig.run.session import Refused
 from rig.run.wheels import inside
-from rig.shown import next_steps
 
 CONFIG = Path(__file__).parents[2] / "config"
 REAR = ("--job", "J1", "--position", "rear left")

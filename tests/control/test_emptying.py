@@ -8,6 +8,7 @@ from itertools import pairwise
 import pytest
 from virtual_fills import removal_of, rig_settings
 
+from rig.books.wording import progress_line
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import fill_record, seconds_left
@@ -17,7 +18,6 @@ from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question
 from rig.run.removal import Removal, removal_setup
 from rig.run.session import Refused
-from rig.shown import progress_line
 from sim.virtual import VirtualFill
 
 

@@ -10,13 +10,13 @@ from dataclasses import replace
 import pytest
 from virtual_fills import PSI, fill_of, rig_settings, run_fill
 
+from rig.books.wording import step_words
 from rig.control.decide import Decision
 from rig.control.learning import overrun_s
 from rig.control.snapshot import cooling_s
 from rig.control.state import new_fill
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-from rig.shown import step_words
 from sim.virtual import VirtualFill
 
 SIZES = ("16.9-28", "26x12-12", "480/80R42", "11L-15", "23.5R25")

@@ -11,6 +11,7 @@ import pytest
 from look_draws import PSI, draws, fill_to_the_third
 from virtual_fills import Nobody, fill_of, rig_settings, run_fill
 
+from rig.books.wording import stopped_text
 from rig.control.changed import changed
 from rig.control.decide import Decision
 from rig.control.procedure import State
@@ -18,7 +19,6 @@ from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.run.assembly import Question
 from rig.run.person import Unattended
-from rig.shown import stopped_text
 
 FILLS = int(os.environ.get("RIG_LOOK_FILLS", "6"))
 LEAST = {"taught": 0.99, "table": 0.92, "geometry": 0.72}

@@ -11,6 +11,7 @@ from dataclasses import replace
 import pytest
 from virtual_fills import Nobody, fill_of, rig_settings
 
+from rig.books.wording import cannot_text, progress_line, ticket_text
 from rig.control.decide import Decision, decide
 from rig.control.procedure import State
 from rig.control.snapshot import fill_record
@@ -19,7 +20,6 @@ from rig.control.unconfirmed import CANNOT
 from rig.control.values import Reading, Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import ALONE_S, Unattended
-from rig.shown import cannot_text, progress_line, ticket_text
 from sim.virtual import VirtualFill
 
 NOTHING = {"points__output_timeout": None, "limits__timeout_proven_on": None}

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.cli import main
-from rig.picture import drawing, svg
+from rig.cli.picture import drawing, svg
 from rig.plan.advice import Circumstances, Use
 from rig.plan.target import Target, TargetError, Wanted, half_percent_from_l
 from rig.run.assembly import Question, answer

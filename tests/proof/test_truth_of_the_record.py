@@ -13,6 +13,7 @@ from dataclasses import replace
 import pytest
 from virtual_fills import Ran, fill_of, removal_of, rig_settings, run_fill
 
+from rig.books.wording import ticket_text
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
@@ -22,7 +23,6 @@ from rig.ledger.chain import Record
 from rig.record import delivery_in, delivery_of, moved_words, pressure_left_words, statement
 from rig.run.assembly import Question
 from rig.run.person import Ending, Unattended
-from rig.shown import ticket_text
 from rig.units import rounded, show_flow, show_mass, show_pressure, show_volume
 from sim.virtual import VirtualFill
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from shop import settings
 
+from rig.cli.proving_text import history_text, meter_text
 from rig.ledger.journal import Journal
-from rig.proofs import history_text, meter_text
 from rig.run.calibration import meter_name
 from rig.run.meter_page import comparisons_in, meter_page
 

@@ -6,7 +6,8 @@ import argparse
 
 import pytest
 
-from rig.questions import add_question_options, question_of
+from rig.cli.options import add_question_options, question_text
+from rig.run.questions import question_of
 from rig.run.ranges import OF_A_QUESTION
 from rig.units import QuantityError
 
@@ -14,7 +15,7 @@ from rig.units import QuantityError
 def asked(*words: str) -> object:
     parser = argparse.ArgumentParser()
     add_question_options(parser)
-    return question_of(parser.parse_args(words), "18.4-38")
+    return question_of(question_text(parser.parse_args(words)), "18.4-38")
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 import pytest
 from virtual_fills import rig_settings
 
+from rig.cli.terminal import Terminal
 from rig.control.procedure import State
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
-from rig.terminal import Terminal
 from sim.virtual import VirtualFill, VirtualRig
 
 

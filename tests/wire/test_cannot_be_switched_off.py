@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from plain_board import HEARTBEAT, Board, Mode, config_of, over_rtu, over_tcp
 
+from rig.books.wording import cannot_text
 from rig.control.decide import Decision
 from rig.control.values import Request, Setup
 from rig.plan.target import Wanted
@@ -24,7 +25,6 @@ from rig.run.loop import Fill, NotOff
 from rig.run.person import Unattended
 from rig.run.session import Errand, close_as_is, fill_wheel
 from rig.run.settings import Settings, load_settings
-from rig.shown import cannot_text
 
 SPEED = 4.0
 QUESTION = Question("11L-15", Wanted(volume_l=20.0))

@@ -8,20 +8,27 @@ import json
 import sys
 from pathlib import Path
 
-from rig.questions import add_question_options, question_of
+from rig.books.wording import ticket_text
+from rig.cli.options import add_question_options, question_text
+from rig.cli.table import DEMO_CONFIG, Add
+from rig.cli.terminal import ProgressPrinter, person_for
 from rig.run.before import foredrawn
+from rig.run.questions import question_of
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import Settings, load_settings
-from rig.shown import ticket_text
-from rig.terminal import ProgressPrinter, person_for
 from rig.units import parse
 
 _OK, _ENDED_EARLY = 0, 4
 
 
-def add_empty_options(command: argparse.ArgumentParser, config: Path) -> None:
-    """Options of the removal."""
-    command.add_argument("--config", type=Path, default=config)
+def add_removing(add: Add) -> None:
+    """The commands ``empty`` and ``rinse``."""
+    _add_empty_options(add("empty", empty_command))
+    _add_rinse_options(add("rinse", rinse_command))
+
+
+def _add_empty_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--size", required=True)
     add_question_options(command)
     command.set_defaults(valve_at="6")
@@ -34,9 +41,8 @@ def add_empty_options(command: argparse.ArgumentParser, config: Path) -> None:
     command.add_argument("--support", choices=("jacked", "ground"), default="jacked")
 
 
-def add_rinse_options(command: argparse.ArgumentParser, config: Path) -> None:
-    """Options of the rinse."""
-    command.add_argument("--config", type=Path, default=config)
+def _add_rinse_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--volume", default="10 L", help="water to rinse with (default %(default)s)")
     command.add_argument("--divert", action="store_true", help="after a rinse: the first liquid goes to the drain")
     _add_who(command)
@@ -49,7 +55,7 @@ def _add_who(command: argparse.ArgumentParser) -> None:
 
 def empty_command(options: argparse.Namespace) -> int:
     """Take liquid out of a wheel; returns the exit status."""
-    settings, question = load_settings(options.config), question_of(options, options.size)
+    settings, question = load_settings(options.config), question_of(question_text(options), options.size)
     removal = Removal(
         question=question,
         holds_l=None if options.holds is None else question.wanted.existing_l,

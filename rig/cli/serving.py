@@ -10,8 +10,9 @@ import json
 import sys
 from pathlib import Path
 
+from rig.cli.table import DEMO_CONFIG, Add
 from rig.panel.people import ROLES, People, PeopleError
-from rig.panel.server import PageError, listening, served
+from rig.panel.server import listening, served
 from rig.panel.web import Page
 from rig.run.facade import Facade
 from rig.run.second_copy import after_record
@@ -19,22 +20,18 @@ from rig.run.service import Service
 from rig.run.settings import SettingsError, load_settings
 from rig.run.shop_panel import loopback
 
-SERVING_ERRORS = (PageError, PeopleError)
 
-
-def add_serve_options(command: argparse.ArgumentParser, config: Path) -> None:
-    """Options of ``rig serve``."""
-    command.add_argument("--config", type=Path, default=config)
+def add_serving(add: Add) -> None:
+    """The commands ``serve`` and ``people``."""
+    command = add("serve", serve_command)
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--host", help="default: the configuration's panel.host, or this computer alone")
     command.add_argument("--port", type=int, help="default: the configuration's panel.port; 0 takes a free one")
-
-
-def add_people_options(command: argparse.ArgumentParser, config: Path) -> None:
-    """Options of ``rig people``."""
+    command = add("people", people_command)
     command.add_argument("action", choices=("list", "add", "remove"))
     command.add_argument("name", nargs="?", default="")
     command.add_argument("--role", choices=ROLES, default="technician")
-    command.add_argument("--config", type=Path, default=config)
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
 
 
 def serve_command(options: argparse.Namespace) -> int:

@@ -10,6 +10,8 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
+from rig.cli.table import DEMO_CONFIG, Add
+from rig.cli.terminal import Questions
 from rig.field.points import TcpLink
 from rig.run.alone import controlling, looking
 from rig.run.check import check_text
@@ -18,16 +20,16 @@ from rig.run.loop import Unreachable
 from rig.run.relays import click_relays, relays_text
 from rig.run.settings import Settings, load_settings
 from rig.run.steps import steps_text, take_steps
-from rig.terminal import Questions
 
 _CLEAR = "\x1b[H\x1b[J"
 """Home, and erase below (ECMA-48)."""
 _GOOD, _NOT_GOOD = 0, 3
 
 
-def add_check_options(check: argparse.ArgumentParser, config: Path) -> None:
-    """What `rig check` takes."""
-    check.add_argument("--config", type=Path, default=config)
+def add_checking(add: Add) -> None:
+    """The command ``check``."""
+    check = add("check", check_command)
+    check.add_argument("--config", type=Path, default=DEMO_CONFIG)
     check.add_argument("--live", action="store_true", help="read every point; on a terminal again and again")
     check.add_argument("--relays", action="store_true", help="click each relay, with the pump isolated")
     check.add_argument("--steps", action="store_true", help="try meter, stop, gauge and pump one by one, with water")

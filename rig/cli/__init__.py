@@ -5,18 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 
-from rig.run.off_first import off_first
+from rig.cli.table import WORKS_THE_PUMP
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     words = sys.argv[1:] if arguments is None else arguments
-    off_first(words)
+    if words and words[0] in WORKS_THE_PUMP:
+        from rig.run.off_first import off_first
+
+        off_first(words)
     # Only now: reading all the rooms takes longer than a pump may run on.
-    from rig.commands import main as run
+    from rig.cli.commands import main as run
 
     return run(words)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -15,33 +15,33 @@ from pathlib import Path
 from typing import get_args
 
 from rig.books.clock import settle_clock
-from rig.meter.proving import MOST_RUNS, Gate
-from rig.meter.references import CAN_DOUBT, Air, Can, Material, Scale
-from rig.proofs import history_text, meter_text, proving_text
-from rig.run.assembly import fluid_of
+from rig.cli.proving_text import history_text, meter_text, proving_text
+from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
+from rig.cli.terminal import ProgressPrinter, Terminal
+from rig.meter.proving import Gate
+from rig.meter.references import Can, Material, Scale
 from rig.run.meter_page import meter_page
 from rig.run.person import Person, Unattended
 from rig.run.posting import journal_to_read
-from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, liquid_c, simulated_eyes
+from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, simulated_eyes
 from rig.run.second_copy import COPY_FAULT
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
-from rig.terminal import ProgressPrinter, Terminal
-from rig.units import Kind, QuantityError, parse
+from rig.run.trials import TrialText, listed, offline_runs, seen_of, trial_of
+from rig.units import QuantityError
 
-OK, REFUSED = 0, 3
-_WIDEST_RANGE = 0.5
-"""Per cent; maintenance tolerance for such meters (NIST Handbook 44, 3.30, from memory)."""
 _MATERIALS: tuple[Material, ...] = get_args(Material)
-_WATER_DENSITY_DOUBT, _HYDROMETER_DOUBT, _RECIPE_DOUBT = 2e-4, 1e-3, 5e-3
-"""Of the density for a proving by weight. Water is what it is; a hydrometer is read to a unit in the third place; a
-recipe is half a per cent. Assumed, no source."""
 
 
-def add_prove_options(command: argparse.ArgumentParser, default_config: Path) -> None:
-    """The options of ``rig prove``."""
+def add_proving(add: Add) -> None:
+    """The commands ``prove`` and ``meter``."""
+    _add_prove_options(add("prove", prove_command))
+    add("meter", meter_command).add_argument("--config", type=Path, default=DEMO_CONFIG)
+
+
+def _add_prove_options(command: argparse.ArgumentParser) -> None:
     add = command.add_argument
-    add("--config", type=Path, default=default_config)
+    add("--config", type=Path, default=DEMO_CONFIG)
     add("--can", metavar="Q", help='a known can: what it holds up to its mark, for example "20 L"')
     add("--can-temp-ref", metavar="Q", default="60 degF", help="temperature that this volume is for (%(default)s)")
     add("--can-doubt", metavar="PERCENT", help="how well that volume is known, per cent")
@@ -67,14 +67,21 @@ def add_prove_options(command: argparse.ArgumentParser, default_config: Path) ->
     add("--history", action="store_true", help="show the provings so far")
 
 
+def trial_text(options: argparse.Namespace) -> TrialText:
+    """What the options say of a proving, as typed."""
+    given = {name: getattr(options, name) for name in TrialText.model_fields}
+    return TrialText.model_validate(given | {"config": str(options.config)})
+
+
 def prove_command(options: argparse.Namespace) -> int:
     """Prove the meter, or show what was proven; returns the exit status."""
     settings = load_settings(options.config)
     if options.history:
         return _history(options, settings)
-    trial = trial_of(options, settings)
+    typed = trial_text(options)
+    trial = trial_of(typed, settings)
     if options.pulses is not None:
-        outcome = judge(settings, trial, offline_runs(options, settings, trial))
+        outcome = judge(settings, trial, offline_runs(typed, settings, trial))
         return asyncio.run(_finish(options, settings, outcome, None))
     if settings.rig.by_hand:
         raise Refused("this rig is worked by hand: pump into the can, and give what the meter counted by --pulses")
@@ -127,133 +134,12 @@ def _history(options: argparse.Namespace, settings: Settings) -> int:
     return OK
 
 
-# --- options to a trial -----------------------------------------------------------------------------------------------
-
-
-def trial_of(options: argparse.Namespace, settings: Settings) -> Trial:
-    """The trial that the options describe; QuantityError where they do not go together."""
-    text = options.fluid or settings.tote.fluid
-    fluid = fluid_of(settings, text)
-    if (options.can is not None) + (options.scale is not None) + (options.reference is not None) != 1:
-        raise QuantityError(
-            'what is the meter compared with? write one of --can "20 L", --scale "0.05 kg", or --reference "100 gal" '
-            "with --pulses"
-        )
-    if not 1 <= options.runs <= MOST_RUNS:
-        raise QuantityError(f"--runs {options.runs}: write 3 to {MOST_RUNS}")
-    if not 0 < options.range <= _WIDEST_RANGE:
-        raise QuantityError(f"--range {options.range:g}: write at most {_WIDEST_RANGE:g}, the tolerance itself")
-    reference: Can | Scale
-    if options.scale is None:
-        reference = _can(options)
-        volume_l = reference.volume_l
-    else:
-        reference = _scale(options, settings, water=fluid.kind == "water")
-        volume_l = 0.0 if options.volume is None else parse(options.volume, "volume")
-    if volume_l <= 0 and options.pulses is None:
-        raise QuantityError('--volume: how much to deliver in one run? for example --volume "40 L"')
-    return Trial(
-        reference=reference,
-        volume_l=volume_l,
-        runs=options.runs,
-        fluid=fluid,
-        fluid_text=text,
-        density_kg_m3=_maybe(options.density, "density"),
-        temp_c=_maybe(options.temp, "temperature"),
-        vessel_c=_maybe(options.vessel_temp, "temperature"),
-        gate=Gate(range_percent=options.range),
-        by=options.by,
-        config=str(options.config),
-    )
-
-
-def _maybe(text: str | None, kind: Kind) -> float | None:
-    return None if text is None else parse(text, kind)
-
-
-def _can(options: argparse.Namespace) -> Can:
-    material: Material = options.material
-    doubt = CAN_DOUBT[material] if options.can_doubt is None else _percent(options.can_doubt)
-    volume_l = parse(options.can if options.can is not None else options.reference, "volume")
-    if volume_l <= 0:
-        raise QuantityError("a can of nothing proves nothing: write what it holds up to its mark")
-    return Can(volume_l, material, parse(options.can_temp_ref, "temperature"), doubt)
-
-
-def _scale(options: argparse.Namespace, settings: Settings, *, water: bool) -> Scale:
-    density_doubt = _HYDROMETER_DOUBT if options.density else _WATER_DENSITY_DOUBT if water else _RECIPE_DOUBT
-    air = Air(settings.rig.atmosphere, parse(options.air_temp, "temperature"), options.humidity)
-    return Scale(parse(options.scale, "mass"), density_doubt, air)
-
-
-def _percent(text: str) -> float:
-    try:
-        share = float(text.rstrip("% ")) / 100
-    except ValueError:
-        share = -1.0
-    if not 0 <= share < 1:
-        raise QuantityError(f"{text!r} is no percentage: write for example --can-doubt 0.05")
-    return share
-
-
-# --- readings ---------------------------------------------------------------------------------------------------------
-
-
-def seen_of(text: str, options: argparse.Namespace, trial: Trial) -> Seen:
-    """One reading as it is written: ``20.03 L``, from the mark ``+0.03 L``, by weight ``20.01 kg``, with a temperature
-    behind ``@`` where it was taken. QuantityError with what to write instead.
-    """
-    amount, _, temp = (part.strip() for part in text.partition("@"))
-    vessel_c = parse(temp, "temperature") if temp else None
-    if isinstance(trial.reference, Scale):
-        found = parse(amount, "mass") - parse(options.tare, "mass")
-    elif amount[:1] in "+-":
-        found = trial.reference.volume_l + parse(amount, "volume")
-    else:
-        found = parse(amount, "volume")
-    if found <= 0:
-        raise QuantityError(f"{text!r}: nothing in the vessel? write what it shows")
-    return Seen(found, vessel_c)
-
-
-def _listed(text: str) -> list[str]:
-    """Items apart by semicolons, or by commas where there are none."""
-    return [item.strip() for item in text.split(";" if ";" in text else ",") if item.strip()]
-
-
-def offline_runs(options: argparse.Namespace, settings: Settings, trial: Trial) -> list[tuple[Counted, Seen]]:
-    """Runs as typed: pulses, and what the reference showed in each (its volume, where nothing else is said)."""
-    try:
-        pulses = [int(item) for item in _listed(options.pulses)]
-    except ValueError as error:
-        raise QuantityError(
-            f"--pulses {options.pulses!r}: write whole numbers, for example 25010,25015,25012"
-        ) from error
-    if not pulses or min(pulses) <= 0 or len(pulses) > MOST_RUNS:
-        raise QuantityError(f"--pulses: write the pulses of 3 to {MOST_RUNS} runs, each above zero")
-    if options.readings is not None:
-        seen = [seen_of(item, options, trial) for item in _listed(options.readings)]
-    elif isinstance(trial.reference, Can):
-        seen = [Seen(trial.reference.volume_l)] * len(pulses)
-    else:
-        raise QuantityError("--readings: what did the scale show in each run?")
-    flows: list[float | None] = [None] * len(pulses)
-    if options.flows is not None:
-        flows = [parse(item, "flow") for item in _listed(options.flows)]
-    if not len(pulses) == len(seen) == len(flows):
-        raise QuantityError(
-            f"{len(pulses)} runs by --pulses, {len(seen)} readings, {len(flows)} flows: one of each a run"
-        )
-    meter_c = liquid_c(settings, trial)
-    return [(Counted(count, meter_c, flow), each) for count, flow, each in zip(pulses, flows, seen, strict=True)]
-
-
 def _reader(options: argparse.Namespace, settings: Settings, trial: Trial, terminal: Terminal | None) -> Read:
     if options.readings is not None:
-        listed = [seen_of(item, options, trial) for item in _listed(options.readings)]
-        if len(listed) != trial.runs:
-            raise QuantityError(f"{len(listed)} readings for {trial.runs} runs")
-        return lambda number, _counted: _at_once(listed[number - 1])
+        readings = [seen_of(item, options.tare, trial) for item in listed(options.readings)]
+        if len(readings) != trial.runs:
+            raise QuantityError(f"{len(readings)} readings for {trial.runs} runs")
+        return lambda number, _counted: _at_once(readings[number - 1])
     if terminal is not None:
         return lambda number, counted: _typed(terminal, options, trial, number, counted)
     if isinstance(trial.reference, Scale) or "vessel_level" not in settings.points:
@@ -280,7 +166,7 @@ async def _typed(terminal: Terminal, options: argparse.Namespace, trial: Trial, 
         if answer is None or answer == "n":
             raise Refused("the can was not read: nothing of this proving is kept")
         try:
-            return seen_of(answer, options, trial)
+            return seen_of(answer, options.tare, trial)
         except QuantityError as error:
             print(f"  {error}", file=sys.stderr, flush=True)
 

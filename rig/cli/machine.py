@@ -8,16 +8,19 @@ from __future__ import annotations
 import tomllib
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 from pydantic import Field, ValidationError
 
 from rig.field.points import Strict
+from rig.plan.advice import Use
 from rig.plan.machine import Axle, Body, Job
 from rig.plan.target import TargetError
-from rig.questions import USES
 from rig.run.assembly import Question, answer
 from rig.run.settings import Settings, SettingsError
 from rig.units import L_PER_GAL, gallons, parse, show_mass, show_volume
+
+_USES: tuple[Use, ...] = get_args(Use)
 
 
 class _WheelTable(Strict):
@@ -80,11 +83,11 @@ def _read(path: Path) -> _MachineFile:
 
 
 def _axle_question(question: Question, listed: _MachineFile, wheel: _WheelTable) -> Question:
-    unknown = set(wheel.use) - set(USES)
+    unknown = set(wheel.use) - set(_USES)
     if unknown:
-        raise SettingsError(f"use: {', '.join(sorted(unknown))} is not known; write one of {', '.join(USES)}")
+        raise SettingsError(f"use: {', '.join(sorted(unknown))} is not known; write one of {', '.join(_USES)}")
     known = replace(
-        question.wanted.known, uses=question.wanted.known.uses | frozenset(u for u in USES if u in wheel.use)
+        question.wanted.known, uses=question.wanted.known.uses | frozenset(u for u in _USES if u in wheel.use)
     )
     wanted = replace(question.wanted, valve_at=wheel.valve_at, percent=wheel.fill, known=known)
     return replace(

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from itertools import count
 
 from rig.books.clock import settle_clock
+from rig.books.wording import cannot_text, progress_line, step_words, stopped_text
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
@@ -22,7 +23,6 @@ from rig.run.facade import Facade, Snapshot
 from rig.run.person import ALONE_S, Person, Unattended
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.shown import cannot_text, progress_line, step_words, stopped_text
 
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2

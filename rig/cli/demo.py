@@ -11,7 +11,7 @@ from pathlib import Path
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.wheel import read_size
 
-_CONFIGS = Path(__file__).resolve().parent.parent / "config"
+_CONFIGS = Path(__file__).resolve().parents[2] / "config"
 _START_S = 20.0
 
 

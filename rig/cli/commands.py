@@ -1,0 +1,140 @@
+"""The command line: which command is whose, and what its exit status says. Decides nothing.
+
+A command's module is imported when that command is asked for, so that none waits for what it does not need. Exit
+status: 0 done; 2 bad usage or configuration; 3 refused; 4 the fill ended stopped or aborted; 5 field not reached.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+
+from rig.cli.table import ENDED_EARLY, OK, REFUSED, UNREACHABLE, USAGE
+
+COMMANDS: dict[str, dict[str, str]] = {
+    "rig.cli.filling:add_filling": {
+        "demo": "One whole fill on a simulated rig in a process of its own.",
+        "fill": "Fill one wheel.",
+        "loaded": "Is there liquid inside? The sure way, and the air space that is left.",
+        "resume": "Go on with an interrupted fill.",
+        "close": "Close an interrupted fill as it is.",
+    },
+    "rig.cli.target:add_target": {"target": "What to put into a wheel: litres, weight, pressures, plan, cautions."},
+    "rig.cli.checking:add_checking": {"check": "Read and explain a configuration."},
+    "rig.cli.proving:add_proving": {
+        "prove": "Prove the meter with a known can, a wheeled prover or a scale.",
+        "meter": "The meter: its factor, when it was proven, and whether it drifts.",
+    },
+    "rig.cli.serving:add_serving": {
+        "serve": "Controller and pump-side page.",
+        "people": "Who may sign in at the page.",
+    },
+    "rig.cli.removing:add_removing": {
+        "empty": "Take liquid out of a wheel, counted.",
+        "rinse": "Rinse pump and hose into a drain vessel.",
+    },
+    "rig.books.ledger:add_ledger": {"ledger": "What happened: list, show, verify, repair, export, back up, restore."},
+    "rig.books.backing:add_backing": {
+        "backup": "Everything that the rig would miss, in one new file; while it works, too.",
+        "restore": "Put a backup in the place of what was lost.",
+        "drill": "Restore a backup into an empty folder, and compare what it holds.",
+    },
+    "rig.books.notes:add_notes": {
+        "job": "Whose job it is; without options, what is known of it and done on each wheel.",
+        "convert": "Wheels that are to hold another liquid: the steps, and which are done.",
+        "note": "Tell the book: return, rinse, spill, charge, step, holds, finish, figure; correct, void, take-back.",
+    },
+    "rig.books.customers:add_customer": {"customer": "Customers by number: add, show, correct; a job refers to one."},
+    "rig.books.ticket:add_ticket": {"ticket": "Print the ticket of a fill, or of all fills of a job."},
+    "rig.books.prices:add_prices": {"prices": "Hand in a price file, or show the one in force."},
+    "rig.books.billing:add_billing": {
+        "bill": "What a job costs, from its records: a draft, until it is issued.",
+        "credit": "Cancel an invoice by a credit note; then its job can be billed anew.",
+        "invoice": "What was issued: all of it, or one invoice or credit note again.",
+    },
+    "rig.books.quote:add_quote": {"quote": "What a job would cost, its acceptance, and beside it what was done."},
+    "rig.books.compare:add_compare": {
+        "compare": "Left against right, and identical wheels: mean, spread, worst, Cpk.",
+        "teach": "Take a fill as what a wheel of the shop holds; earlier values are kept.",
+    },
+    "rig.books.stock:add_stock": {
+        "stock": "What is in the totes; tell what was loaded, dipped, connected, and their sizes.",
+        "balance": "One line: tote drop = tickets + rinse + spills - returns, and the rest.",
+    },
+    "rig.books.tag:add_tag": {"tag": "A label for a wheel: a QR code, readable without a network, and its words."},
+    "rig.books.office:add_office": {
+        "office": "Many trucks in one book: send, fetch, receive, bill, yard stock, verify."
+    },
+    "rig.books.clock:add_clock": {"clock": "How far the clock is believed; confirm it, or say what time it is."},
+}
+"""Commands and their help, by the function that adds their options: ``module:function``."""
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run one command; returns the exit status."""
+    options = parser_for(arguments[0] if arguments else "").parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except KeyboardInterrupt:
+        return ENDED_EARLY
+    except BrokenPipeError:
+        # Whoever read the answer has seen enough (a pager, `head`): that is no failure of the command.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+    except Exception as error:
+        status = _status_of(error)
+        if status is None:
+            raise
+        print(f"rig: {error}", file=sys.stderr)
+        return status
+
+
+def parser_for(asked: str) -> argparse.ArgumentParser:
+    """The command line with the options of the command ``asked``; of the others it knows the names and the help."""
+    parser = argparse.ArgumentParser(prog="rig", description="Fill controller for a metered tyre-ballast rig.")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    made: dict[str, argparse.ArgumentParser] = {}
+    for texts in COMMANDS.values():
+        made |= {name: commands.add_parser(name, help=text, description=text) for name, text in texts.items()}
+
+    def add(name: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
+        command = made[name]
+        command.set_defaults(command=run)
+        command.add_argument("--json", action="store_true", help="one JSON document on standard output")
+        return command
+
+    for adder, texts in COMMANDS.items():
+        if asked in texts:
+            module, _, function = adder.partition(":")
+            getattr(import_module(module), function)(add)
+    return parser
+
+
+def _status_of(error: Exception) -> int | None:
+    """What an error means for the exit status; None for a defect."""
+    from rig.field.modbus import FieldError
+    from rig.fluid import FluidError
+    from rig.ledger.journal import JournalError
+    from rig.ledger.lock import LockedError
+    from rig.panel.people import PeopleError
+    from rig.panel.server import PageError
+    from rig.plan.target import TargetError
+    from rig.run.loop import Impossible, Unreachable
+    from rig.run.relays import NotAnswered
+    from rig.run.session import Refused
+    from rig.run.settings import SettingsError
+    from rig.units import QuantityError
+    from rig.wheel import SizeError, ValveError
+
+    usage = (SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError, PageError, PeopleError)
+    statuses: dict[tuple[type[Exception], ...], int] = {
+        usage: USAGE,
+        (Refused, NotAnswered, LockedError, JournalError): REFUSED,
+        (Unreachable, FieldError): UNREACHABLE,
+        (Impossible,): ENDED_EARLY,
+    }
+    return next((status for kinds, status in statuses.items() if isinstance(error, kinds)), None)

@@ -1,0 +1,158 @@
+"""`rig fill`, `rig loaded`, `rig resume`, `rig close`, `rig demo`: one wheel at the terminal. Decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+from rig.books.compare import matched
+from rig.books.wording import SURE_WAY, answer_text, loaded_text, ticket_text
+from rig.cli.demo import run_demo
+from rig.cli.options import add_loaded_options, add_question_options, question_text
+from rig.cli.table import DATA, DEMO_CONFIG, ENDED_EARLY, OK, Add
+from rig.cli.target import foretold, of_wheel, settings_or_common
+from rig.cli.terminal import ProgressPrinter, person_for
+from rig.control.loaded import as_json, inside_by_air, tank_rise
+from rig.plan.target import TargetError
+from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
+from rig.run.person import Unattended
+from rig.run.posting import journal_to_read
+from rig.run.questions import question_of, sealed_share, tank_air_of
+from rig.run.session import Errand, close_as_is, fill_wheel, go_on
+from rig.run.settings import Settings, load_settings
+
+
+def add_filling(add: Add) -> None:
+    """The commands ``demo``, ``fill``, ``loaded``, ``resume`` and ``close``."""
+    demo = add("demo", demo_command)
+    demo.add_argument("--size", default="16.9-28", help="tyre size (default %(default)s)")
+    demo.add_argument("--speed", type=float, default=30.0, help="times real time, 1 to 100 (default %(default)s)")
+    demo.add_argument("--layout", choices=("vent", "draw-down"), default="vent", help="how the air gets out")
+    fill = add("fill", fill_command)
+    _add_wheel_options(fill)
+    fill.add_argument("--match", metavar="ID", help="as much as that fill put into an equal wheel")
+    loaded = add("loaded", loaded_command)
+    _add_wheel_options(loaded)
+    add_loaded_options(loaded)
+    for command in (add("resume", resume_command), closing := add("close", close_command)):
+        command.add_argument("id")
+        command.add_argument("--config", type=Path, help="default: the configuration that the fill was started with")
+        command.add_argument("--unattended", action="store_true")
+    closing.add_argument("--supply-cut", action="store_true", help="the pump's supply is cut: it cannot run")
+
+
+def _add_wheel_options(command: argparse.ArgumentParser) -> None:
+    """Options of a command that puts liquid into one wheel."""
+    command.add_argument("--config", type=Path, default=DEMO_CONFIG)
+    which = command.add_mutually_exclusive_group(required=True)
+    which.add_argument("--size")
+    which.add_argument("--wheel", metavar="W", help="a wheel of the shop: taught, or in the configuration")
+    add_question_options(command)
+    command.add_argument("--job", default="")
+    command.add_argument("--position", default="", help="for example rear left")
+    command.add_argument("--by", default="", help="who fills")
+    command.add_argument("--other-fluid", action="store_true", help="it is known that the tote holds another liquid")
+    command.add_argument("--support", choices=("jacked", "ground"), default="jacked")
+    command.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
+
+
+def demo_command(options: argparse.Namespace) -> int:
+    """Fill once on a simulated rig in a process of its own; returns the exit status."""
+
+    def watch_and_fill(settings: Settings, config: Path) -> dict[str, object]:
+        question = Question(size=options.size)
+        _say(options, answer_text(answer(settings, question)))
+        errand = Errand(question, by="demo", position="rear left", config=str(config))
+        return asyncio.run(fill_wheel(settings, errand, Unattended("demo"), ProgressPrinter()))
+
+    return _finish(options, run_demo(DATA, options.size, options.speed, options.layout, watch_and_fill), simulated=True)
+
+
+def fill_command(options: argparse.Namespace) -> int:
+    """Fill one wheel; returns the exit status."""
+    settings = load_settings(options.config)
+    question = of_wheel(settings, options, question_of(question_text(options), ""), options.size)
+    question = matched(settings, options.match, question)
+    person = person_for(options, settings)
+    _say(options, answer_text(foretold(settings, question, options)))
+    errand = Errand(question, options.by, options.job, options.position, str(options.config), options.other_fluid)
+    record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def loaded_command(options: argparse.Namespace) -> int:
+    """Say whether there is liquid inside; returns the exit status."""
+    air = tank_air_of(options.air, options.tank, options.gauge)
+    settings = load_settings(options.config) if air is None else settings_or_common(_existing(options.config))
+    question = of_wheel(settings, options, question_of(question_text(options), ""), options.size)
+    _say(options, SURE_WAY)
+    cavity, wanted = cavity_asked(question), question.wanted
+    if air is not None:
+        told_l = wanted.existing_l
+        rise = tank_rise(settings.rig.atmosphere, told_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
+        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, told_l)
+        document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **as_json(found)}
+        print(json.dumps(document) if options.json else loaded_text(document))
+        return OK
+    if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
+        raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
+    share_l = sealed_share(options.seal) * cavity.volume_l
+    errand = Errand(
+        replace(question, wanted=replace(wanted, volume_l=share_l)),
+        options.by,
+        options.job,
+        options.position,
+        str(options.config),
+        options.other_fluid,
+        asks_inside=True,
+    )
+    record = asyncio.run(fill_wheel(settings, errand, person_for(options, settings), ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def _existing(config: Path) -> Path | None:
+    return config if config.exists() else None
+
+
+def resume_command(options: argparse.Namespace) -> int:
+    """Go on with an interrupted fill; returns the exit status."""
+    settings = load_settings(_config_of(options))
+    person = person_for(options, settings, go_on=True)
+    record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
+    return _finish(options, record, simulated=settings.rig.simulated)
+
+
+def close_command(options: argparse.Namespace) -> int:
+    """Close an interrupted fill as it is; returns the exit status."""
+    config = _config_of(options)
+    settings = load_settings(config) if config.exists() else None
+    folder = Path(settings.rig.data) if settings else DATA
+    record = asyncio.run(close_as_is(settings, folder, options.id, supply_cut=options.supply_cut))
+    return _finish(options, record, simulated=settings is None or settings.rig.simulated)
+
+
+def _config_of(options: argparse.Namespace) -> Path:
+    if options.config is not None:
+        return Path(options.config)
+    with contextlib.closing(journal_to_read(DATA)) as journal:
+        stored = journal.fill(options.id)
+    return Path(str(stored.about["config"]))
+
+
+def _say(options: argparse.Namespace, text: str) -> None:
+    print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+
+def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
+    print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
+    if "loaded_verdict" in record and not options.json:
+        print(loaded_text(record))
+    low = record.get("order_again")
+    if isinstance(low, list) and low:
+        _say(options, f"ORDER AGAIN: below the mark: {', '.join(low)}")
+    return OK if record["outcome"] == "complete" else ENDED_EARLY

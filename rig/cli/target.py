@@ -1,0 +1,80 @@
+"""`rig target`: what to put into a wheel, or into every wheel of a machine. Words to questions; decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+
+from rig.books.printing import write_file
+from rig.books.wording import answer_text
+from rig.cli.machine import job_json, job_text, machine_job
+from rig.cli.options import add_question_options, question_text
+from rig.cli.picture import drawing, svg
+from rig.cli.table import OK, Add
+from rig.plan.target import Target, TargetError
+from rig.run.assembly import Question, wheel_question
+from rig.run.before import foreknown
+from rig.run.questions import question_of
+from rig.run.settings import Settings, load_settings
+from rig.run.taught import with_taught
+from rig.wheel import Caution
+
+
+def add_target(add: Add) -> None:
+    """The command ``target``."""
+    target = add("target", target_command)
+    target.add_argument("size", nargs="*", metavar="SIZE")
+    target.add_argument("--wheel", metavar="W", help="a wheel of the shop: taught, or in the configuration")
+    add_question_options(target)
+    target.add_argument("--machine", type=Path, metavar="FILE", help="a whole machine: config/machines/example.toml")
+    target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
+    target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
+    target.add_argument("--job", default="", help="whose work it is: then the book tells what the wheel holds")
+    target.add_argument("--position", default="", help="for example rear left")
+
+
+def target_command(options: argparse.Namespace) -> int:
+    """Answer, without anything moved; returns the exit status."""
+    settings, question = settings_or_common(options.config), question_of(question_text(options), "")
+    if sum((bool(options.size), options.machine is not None, options.wheel is not None)) != 1:
+        raise TargetError("name one or more sizes, or a machine by --machine FILE, or a wheel by --wheel W")
+    if options.machine is not None:
+        job = machine_job(settings, question, options.machine)
+        print(json.dumps(job_json(job)) if options.json else job_text(job))
+        return OK
+    sizes = options.size if options.wheel is None else [options.wheel]
+    found = [foretold(settings, of_wheel(settings, options, question, size), options) for size in sizes]
+    if options.svg is not None:
+        write_file(options.svg, svg(found[0]).encode())
+    if options.json:
+        documents = [target.as_json() for target in found]
+        print(json.dumps(documents[0] if len(documents) == 1 else documents))
+    else:
+        texts = [answer_text(target) for target in found]
+        print("\n\n".join(texts if len(texts) > 1 else [*texts, drawing(found[0])]))
+    return OK
+
+
+def of_wheel(settings: Settings, options: argparse.Namespace, question: Question, size: str) -> Question:
+    """The question about a size, or about the wheel of the shop that is named, as it was taught last."""
+    if options.wheel is None:
+        return replace(question, size=size)
+    return wheel_question(with_taught(settings), options.wheel, question)
+
+
+def foretold(settings: Settings, question: Question, options: argparse.Namespace) -> Target:
+    """The answer with what the book has to say, another liquid in the tote among it."""
+    known = foreknown(settings, question, options.job, options.position)
+    if not known.refusal:
+        return known.target
+    refused = Caution("danger", known.refusal, "the shop's own book")
+    return replace(known.target, cautions=(refused, *known.target.cautions))
+
+
+def settings_or_common(config: Path | None) -> Settings:
+    """The named configuration, or the demonstration rig's pump and limits where there is none yet."""
+    from rig.cli.demo import demo_config
+
+    return load_settings(config if config is not None else demo_config("vent"))

@@ -1,0 +1,164 @@
+"""What a person asks of a wheel, as text, and the question that it makes: one reader for the terminal and the page.
+
+A text that cannot be read is a :class:`QuantityError` that says what to write instead. Computes nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.control.checks import Support
+from rig.field.points import Strict
+from rig.plan.advice import Circumstances, Inside, Use
+from rig.plan.target import Wanted
+from rig.run.assembly import Question
+from rig.run.ranges import parse_within
+from rig.units import QuantityError, parse
+from rig.wheel import Measured
+
+
+class QuestionText(Strict):
+    """A question as it was typed, each field under the name of its option; None is left to the rig."""
+
+    valve_at: str = "12"
+    fill: str | None = None
+    volume: str | None = None
+    mass: str | None = None
+    holds: str | None = None
+    holds_fluid: str | None = None
+    fluid: str | None = None
+    temp: str | None = None
+    valve: str = "air-water"
+    diameter: str | None = None
+    section: str | None = None
+    rim_width: str | None = None
+    rim_hole: str | None = None
+    start_pressure: str | None = None
+    working_pressure: str | None = None
+    margin: str | None = None
+    coldest: str | None = None
+    assay: str | None = None
+    tube: bool = False
+    tubeless: bool = False
+    inside: Inside = "nothing"
+    history: Literal["none", "chloride"] = "none"
+    use: tuple[Use, ...] = ()
+    support: Support = "jacked"
+
+
+def question_of(text: QuestionText, size: str) -> Question:
+    """The question about a wheel of ``size``; QuantityError for a text that is no quantity."""
+    return Question(
+        size=size,
+        wanted=Wanted(
+            valve_at=_clock(text.valve_at),
+            percent=None if text.fill is None else _percent(text.fill),
+            volume_l=None if text.volume is None else parse(text.volume, "volume"),
+            mass_kg=None if text.mass is None else parse(text.mass, "mass"),
+            existing_l=0.0 if text.holds is None else parse_within("holds", text.holds, "volume"),
+            start_kpa=_pressure("start_pressure", text.start_pressure),
+            working_kpa=_pressure("working_pressure", text.working_pressure),
+            known=_circumstances(text),
+            margin_m=_margin(text.margin),
+        ),
+        measured=Measured(_length(text.diameter), _length(text.section), _length(text.rim_width)),
+        valve=text.valve,
+        fluid=text.fluid,
+        holds_fluid=text.holds_fluid,
+        temp_c=None if text.temp is None else parse_within("temp", text.temp, "temperature"),
+        support=text.support,
+        **({} if text.assay is None else {"assay": _share(text.assay)}),
+    )
+
+
+def _circumstances(text: QuestionText) -> Circumstances:
+    """What is known of the wheel besides its size."""
+    return Circumstances(
+        tube=True if text.tube else False if text.tubeless else None,
+        chloride_history=text.history == "chloride",
+        inside=text.inside,
+        coldest_c=None if text.coldest is None else parse_within("coldest", text.coldest, "temperature"),
+        uses=frozenset(text.use),
+        rim_hole_m=_length(text.rim_hole),
+    )
+
+
+def _length(text: str | None) -> float | None:
+    return None if text is None else parse(text, "length")
+
+
+def _pressure(name: str, text: str | None) -> float | None:
+    return None if text is None else parse_within(name, text, "pressure")
+
+
+def _margin(text: str | None) -> float:
+    margin_m = _length(text) or 0.0
+    if not 0 <= margin_m <= 0.5:
+        raise QuantityError(f"--margin {text}: write 0 to 0.5 m, the height of the level below the valve")
+    return margin_m
+
+
+def sealed_share(text: str) -> float:
+    """The share of the cavity that is to be sealed in; QuantityError outside 5 to 30 percent."""
+    percent = _percent(text)
+    if not 5 <= percent <= 30:
+        raise QuantityError(f"--seal {text}: write 5 to 30, percent of the cavity")
+    return percent / 100
+
+
+@dataclass(frozen=True, slots=True)
+class TankAir:
+    """Air let over from a tank, as read off by a person: litres and gauge pressures before and after."""
+
+    tyre_kpa: tuple[float, float]
+    tank_l: float
+    tank_kpa: tuple[float, float]
+    gauge_u_kpa: float
+
+
+def tank_air_of(air: str | None, tank: str | None, gauge: str) -> TankAir | None:
+    """The air that was let over, None without; QuantityError where one half is missing or nothing moved."""
+    if air is None and tank is None:
+        return None
+    if air is None or tank is None:
+        raise QuantityError('write both --air "10 psi -> 18 psi" and --tank "11 gal: 100 psi -> 62 psi"')
+    volume, colon, pressures = tank.partition(":")
+    if not colon:
+        raise QuantityError(f'--tank {tank!r}: write volume and pressures, as "11 gal: 100 psi -> 62 psi"')
+    tyre_kpa, tank_kpa = _from_to(air), _from_to(pressures)
+    if tyre_kpa[1] <= tyre_kpa[0] or tank_kpa[1] >= tank_kpa[0]:
+        raise QuantityError("the tyre's pressure must rise and the tank's fall")
+    return TankAir(tyre_kpa, parse(volume, "volume"), tank_kpa, parse(gauge, "pressure"))
+
+
+def _from_to(text: str) -> tuple[float, float]:
+    before, arrow, after = text.replace("→", "->").partition("->")
+    if not arrow:
+        raise QuantityError(f'{text!r}: write the pressure before and after, as "10 psi -> 18 psi"')
+    return parse(before, "pressure"), parse(after, "pressure")
+
+
+def _clock(text: str) -> float:
+    hours, _, minutes = text.partition(":")
+    try:
+        value = float(hours) + (float(minutes) / 60 if minutes else 0.0)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value < 13:
+        raise QuantityError(f"{text!r} is no clock position: write 1 to 12, for example 12 or 4:30")
+    return value
+
+
+def _percent(text: str) -> float:
+    try:
+        return float(text.rstrip("% "))
+    except ValueError as error:
+        raise QuantityError(f"{text!r} is no percentage: write for example --fill 75") from error
+
+
+def _share(text: str) -> float:
+    try:
+        return float(text.rstrip("% ")) / 100
+    except ValueError as error:
+        raise QuantityError(f"{text!r} is no percentage: write for example --assay 83") from error

@@ -1,0 +1,162 @@
+"""What a person writes of a proving, as text: the trial that it makes, and the readings of its vessel as numbers.
+
+One reader for the terminal and the page. A text that cannot be read is a :class:`QuantityError` that says what to write
+instead.
+"""
+
+from __future__ import annotations
+
+from rig.field.points import Strict
+from rig.meter.proving import MOST_RUNS, Gate
+from rig.meter.references import CAN_DOUBT, Air, Can, Material, Scale
+from rig.run.assembly import fluid_of
+from rig.run.prover import Counted, Seen, Trial, liquid_c
+from rig.run.settings import Settings
+from rig.units import Kind, QuantityError, parse
+
+_WIDEST_RANGE = 0.5
+"""Per cent; maintenance tolerance for such meters (NIST Handbook 44, 3.30, from memory)."""
+_WATER_DENSITY_DOUBT, _HYDROMETER_DOUBT, _RECIPE_DOUBT = 2e-4, 1e-3, 5e-3
+"""Of the density for a proving by weight. Water is what it is; a hydrometer is read to a unit in the third place; a
+recipe is half a per cent. Assumed, no source."""
+
+
+class TrialText(Strict):
+    """A proving as it was typed, each field under the name of its option; None is left to the rig."""
+
+    can: str | None = None
+    can_temp_ref: str = "60 degF"
+    can_doubt: str | None = None
+    material: Material = "mild steel"
+    scale: str | None = None
+    tare: str = "0 kg"
+    volume: str | None = None
+    density: str | None = None
+    air_temp: str = "20 degC"
+    humidity: float = 50.0
+    fluid: str | None = None
+    temp: str | None = None
+    vessel_temp: str | None = None
+    runs: int = 3
+    readings: str | None = None
+    pulses: str | None = None
+    reference: str | None = None
+    flows: str | None = None
+    range: float = Gate().range_percent
+    by: str = ""
+    config: str = ""
+
+
+def trial_of(typed: TrialText, settings: Settings) -> Trial:
+    """The trial that the texts describe; QuantityError where they do not go together."""
+    text = typed.fluid or settings.tote.fluid
+    fluid = fluid_of(settings, text)
+    if (typed.can is not None) + (typed.scale is not None) + (typed.reference is not None) != 1:
+        raise QuantityError(
+            'what is the meter compared with? write one of --can "20 L", --scale "0.05 kg", or --reference "100 gal" '
+            "with --pulses"
+        )
+    if not 1 <= typed.runs <= MOST_RUNS:
+        raise QuantityError(f"--runs {typed.runs}: write 3 to {MOST_RUNS}")
+    if not 0 < typed.range <= _WIDEST_RANGE:
+        raise QuantityError(f"--range {typed.range:g}: write at most {_WIDEST_RANGE:g}, the tolerance itself")
+    reference: Can | Scale
+    if typed.scale is None:
+        reference = _can(typed)
+        volume_l = reference.volume_l
+    else:
+        reference = _scale(typed.scale, typed, settings, water=fluid.kind == "water")
+        volume_l = 0.0 if typed.volume is None else parse(typed.volume, "volume")
+    if volume_l <= 0 and typed.pulses is None:
+        raise QuantityError('--volume: how much to deliver in one run? for example --volume "40 L"')
+    return Trial(
+        reference=reference,
+        volume_l=volume_l,
+        runs=typed.runs,
+        fluid=fluid,
+        fluid_text=text,
+        density_kg_m3=_maybe(typed.density, "density"),
+        temp_c=_maybe(typed.temp, "temperature"),
+        vessel_c=_maybe(typed.vessel_temp, "temperature"),
+        gate=Gate(range_percent=typed.range),
+        by=typed.by,
+        config=typed.config,
+    )
+
+
+def _maybe(text: str | None, kind: Kind) -> float | None:
+    return None if text is None else parse(text, kind)
+
+
+def _can(typed: TrialText) -> Can:
+    doubt = CAN_DOUBT[typed.material] if typed.can_doubt is None else _percent(typed.can_doubt)
+    volume_l = parse(typed.can or typed.reference or "", "volume")
+    if volume_l <= 0:
+        raise QuantityError("a can of nothing proves nothing: write what it holds up to its mark")
+    return Can(volume_l, typed.material, parse(typed.can_temp_ref, "temperature"), doubt)
+
+
+def _scale(text: str, typed: TrialText, settings: Settings, *, water: bool) -> Scale:
+    density_doubt = _HYDROMETER_DOUBT if typed.density else _WATER_DENSITY_DOUBT if water else _RECIPE_DOUBT
+    air = Air(settings.rig.atmosphere, parse(typed.air_temp, "temperature"), typed.humidity)
+    return Scale(parse(text, "mass"), density_doubt, air)
+
+
+def _percent(text: str) -> float:
+    try:
+        share = float(text.rstrip("% ")) / 100
+    except ValueError:
+        share = -1.0
+    if not 0 <= share < 1:
+        raise QuantityError(f"{text!r} is no percentage: write for example --can-doubt 0.05")
+    return share
+
+
+# --- readings -------------------------------------------------------------------------------------------------------
+
+
+def seen_of(text: str, tare: str, trial: Trial) -> Seen:
+    """One reading as it is written: ``20.03 L``, from the mark ``+0.03 L``, by weight ``20.01 kg``, with a temperature
+    behind ``@`` where it was taken. QuantityError with what to write instead.
+    """
+    amount, _, temp = (part.strip() for part in text.partition("@"))
+    vessel_c = parse(temp, "temperature") if temp else None
+    if isinstance(trial.reference, Scale):
+        found = parse(amount, "mass") - parse(tare, "mass")
+    elif amount[:1] in "+-":
+        found = trial.reference.volume_l + parse(amount, "volume")
+    else:
+        found = parse(amount, "volume")
+    if found <= 0:
+        raise QuantityError(f"{text!r}: nothing in the vessel? write what it shows")
+    return Seen(found, vessel_c)
+
+
+def listed(text: str) -> list[str]:
+    """Items apart by semicolons, or by commas where there are none."""
+    return [item.strip() for item in text.split(";" if ";" in text else ",") if item.strip()]
+
+
+def offline_runs(typed: TrialText, settings: Settings, trial: Trial) -> list[tuple[Counted, Seen]]:
+    """Runs as typed: pulses, and what the reference showed in each (its volume, where nothing else is said)."""
+    try:
+        pulses = [int(item) for item in listed(typed.pulses or "")]
+    except ValueError as error:
+        raise QuantityError(f"--pulses {typed.pulses!r}: write whole numbers, for example 25010,25015,25012") from error
+    if not pulses or min(pulses) <= 0 or len(pulses) > MOST_RUNS:
+        raise QuantityError(f"--pulses: write the pulses of 3 to {MOST_RUNS} runs, each above zero")
+    if typed.readings is not None:
+        seen = [seen_of(item, typed.tare, trial) for item in listed(typed.readings)]
+    elif isinstance(trial.reference, Can):
+        seen = [Seen(trial.reference.volume_l)] * len(pulses)
+    else:
+        raise QuantityError("--readings: what did the scale show in each run?")
+    flows: list[float | None] = [None] * len(pulses)
+    if typed.flows is not None:
+        flows = [parse(item, "flow") for item in listed(typed.flows)]
+    if not len(pulses) == len(seen) == len(flows):
+        raise QuantityError(
+            f"{len(pulses)} runs by --pulses, {len(seen)} readings, {len(flows)} flows: one of each a run"
+        )
+    meter_c = liquid_c(settings, trial)
+    return [(Counted(count, meter_c, flow), each) for count, flow, each in zip(pulses, flows, seen, strict=True)]
