@@ -201,7 +201,7 @@ def test_tests_neither_mock_nor_sleep_the_thread() -> None:
     ("name", "about"),
     [
         ("README.md", "what it is, run it in five minutes, limits of use"),
-        ("DEVELOPERS.md", "layout, import rule, decisions"),
+        ("DEVELOPERS.md", "rooms, the path of a litre and of a touch, how to add and to test"),
         ("LICENSE", "terms"),
     ],
 )

@@ -20,7 +20,7 @@ from rig.control.procedure import (
     next_state,
 )
 
-DEVELOPERS = Path(__file__).parent.parent.parent / "DEVELOPERS.md"
+DRAWN = Path(__file__).parents[2] / "rig" / "control" / "PROCEDURE.md"
 
 
 def _edges(rows: list[Transition]) -> set[tuple[str, str, str]]:
@@ -82,6 +82,6 @@ def test_every_phase_has_its_act_and_can_be_broken_off() -> None:
 
 
 def test_the_drawings_are_the_tables() -> None:
-    text = DEVELOPERS.read_text(encoding="utf-8")
+    text = DRAWN.read_text(encoding="utf-8")
     assert diagram(STATES) in text
     assert diagram(PHASES) in text
