@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rig.ledger.journal import Journal
 from rig.run.clock_memory import utc_now
-from rig.run.posting import JOURNAL_NAME, book_to_write
+from rig.shop.posting import JOURNAL_NAME, book_to_write
 
 AT = "2026-11-20T08:{minute:02d}:00.000+00:00"
 TRUCK = "Truck 1"

@@ -13,15 +13,16 @@ ROOT = Path(__file__).resolve().parents[1]
 FACES = {"books", "panel", "cli"}
 """What a person sees: may know everything, and nothing below may know it."""
 FORBIDDEN = {
-    "units": {"wheel", "fluid", "plan", "control", "field", "ledger", "run"} | FACES,
-    "record": {"wheel", "fluid", "plan", "control", "meter", "field", "ledger", "run"} | FACES,
-    "wheel": {"plan", "control", "field", "ledger", "run"} | FACES,
-    "fluid": {"plan", "control", "field", "ledger", "run"} | FACES,
-    "plan": {"control", "field", "ledger", "run"} | FACES,
-    "control": {"field", "ledger", "run", "meter"} | FACES,
-    "meter": {"wheel", "plan", "control", "field", "ledger", "run"} | FACES,
+    "units": {"wheel", "fluid", "plan", "control", "field", "ledger", "shop", "run"} | FACES,
+    "record": {"wheel", "fluid", "plan", "control", "meter", "field", "ledger", "shop", "run"} | FACES,
+    "wheel": {"plan", "control", "field", "ledger", "shop", "run"} | FACES,
+    "fluid": {"plan", "control", "field", "ledger", "shop", "run"} | FACES,
+    "plan": {"control", "field", "ledger", "shop", "run"} | FACES,
+    "control": {"field", "ledger", "shop", "run", "meter"} | FACES,
+    "meter": {"wheel", "plan", "control", "field", "ledger", "shop", "run"} | FACES,
     "field": {"wheel", "fluid", "plan", "control", "ledger", "run"} | FACES,
-    "ledger": {"field", "run", "control"} | FACES,
+    "ledger": {"field", "shop", "run", "control"} | FACES,
+    "shop": FACES,
     "run": FACES,
 }
 PURE = ("control", "plan", "wheel", "fluid", "meter")
@@ -141,6 +142,20 @@ SHOWN = {"unconfirmed", "unsafe", "values", "procedure", "state", "snapshot", "g
 """What the page may know of the controller: its words and its figures, never what decides."""
 
 
+OF_RUN = {"assembly", "clock_memory", "metering", "mistakes", "names", "outputs", "prover", "removal", "session", "settings",
+          "shop_wheels"}  # fmt: skip
+"""What the shop may know of the work with the pump: its settings and questions, never the loop."""
+
+
+def test_the_shop_does_not_work_the_pump() -> None:
+    guilty = [
+        f"{module}:{found.line} imports {found.module}"
+        for module, found in in_room("shop")
+        if room(found.module) == "run" and found.module.split(".")[2] not in OF_RUN
+    ]
+    assert guilty == []
+
+
 def test_the_page_shows_and_does_not_decide() -> None:
     guilty = [
         f"{module}:{found.line} imports {found.module}"
@@ -186,7 +201,7 @@ def test_the_simulated_plant_decides_nothing() -> None:
         for found in imports
         # The judge may know the shapes of what it reads, as types, and the names of the values.
         if (found.at_load or module.startswith("sim.plant")) and found.module != "rig.control.values"
-        if room(found.module) in {"control", "plan", "field", "ledger", "run"} | FACES
+        if room(found.module) in {"control", "plan", "field", "ledger", "shop", "run"} | FACES
     ]
     assert guilty == []
 

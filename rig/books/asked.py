@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from rig.run.posting import FILL, RETURN, RINSE, VESSEL, posted_under
 from rig.run.session import Refused
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, posted_under
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

@@ -14,11 +14,11 @@ from rig.books.where import add_config, folder_of, now, settings_of, told
 from rig.cli.table import DATA, OK, REFUSED, Add
 from rig.ledger.journal import JournalError
 from rig.ledger.lock import RigLock
-from rig.run.holdings import holdings
-from rig.run.named_files import about_folder, named_files
-from rig.run.posting import JOURNAL_NAME
 from rig.run.settings import Settings, SettingsError
 from rig.run.settings import settings_of as settings_in
+from rig.shop.holdings import holdings
+from rig.shop.named_files import about_folder, named_files
+from rig.shop.posting import JOURNAL_NAME
 from rig.units import show_volume
 
 if TYPE_CHECKING:

@@ -26,11 +26,11 @@ from rig.ledger.pricing import (
     lines_of,
 )
 from rig.ledger.shop import Party, party_of
-from rig.run.customers import customer_of
-from rig.run.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
-from rig.run.posting import FILL, RETURN, number_of
 from rig.run.session import Refused
-from rig.run.totes import litres_of
+from rig.shop.customers import customer_of
+from rig.shop.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
+from rig.shop.posting import FILL, RETURN, number_of
+from rig.shop.totes import litres_of
 from rig.units import L_PER_GAL, show_volume
 
 if TYPE_CHECKING:

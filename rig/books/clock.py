@@ -12,10 +12,10 @@ from rig.books.where import add_config, book_written, folder_of, local, now, tol
 from rig.cli.table import OK, Add
 from rig.ledger.journal import JournalError
 from rig.run.clock_memory import confirm, leave_open, look
-from rig.run.posting import book_to_write
 from rig.run.session import Refused
 from rig.run.settings import Settings
 from rig.run.time_guard import Judged, asks, iso
+from rig.shop.posting import book_to_write
 
 KIND = "clock"
 """The kind of record that keeps what a person said of the clock."""

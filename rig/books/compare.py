@@ -16,10 +16,10 @@ from rig.ledger.chain import VOID
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
 from rig.record import delivery_in
 from rig.run.assembly import Question
-from rig.run.filled import Filled, filled_one
-from rig.run.posting import FILL, book_if_any, number_of, work_number
 from rig.run.session import Refused
 from rig.run.settings import Settings
+from rig.shop.filled import Filled, filled_one
+from rig.shop.posting import FILL, book_if_any, number_of, work_number
 from rig.units import show_volume
 from rig.wheel import cavity_l_of_fill, read_size
 

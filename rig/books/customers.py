@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from rig.books.where import add_config, book_asked, book_written, now, told
 from rig.cli.table import OK, Add
-from rig.run.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
 from rig.run.session import Refused
+from rig.shop.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

@@ -14,7 +14,7 @@ from rig.run.assembly import fluid_of
 from rig.run.mistakes import nearest
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import as_written, by_name, litres_of, returned_to, totes_of
+from rig.shop.totes import as_written, by_name, litres_of, returned_to, totes_of
 from rig.units import parse, show_pressure
 from rig.wheel import cavity_of, read_size
 

@@ -16,8 +16,8 @@ from rig.books.wording import ticket_text
 from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.journal import JournalReader, StoredFill
 from rig.record import delivery_in
-from rig.run.posting import JOURNAL_NAME, not_posted
 from rig.run.session import Refused
+from rig.shop.posting import JOURNAL_NAME, not_posted
 
 _MOST_RECORDS = 10_000
 _ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore")

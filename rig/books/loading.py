@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import Tote, same_fluid
+from rig.shop.totes import Tote, same_fluid
 from rig.units import show_volume
 
 _EMPTY_L = 0.5

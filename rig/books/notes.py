@@ -25,13 +25,13 @@ from rig.books.where import add_config, add_sure, book_asked, book_written, now,
 from rig.books.working import work_document, work_lines
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
-from rig.run.customers import of_customer
-from rig.run.filled import Basis, unknown_because
-from rig.run.plausible import refuse_doubtful
-from rig.run.posting import FILL, RETURN, job_facts
 from rig.run.session import Refused
-from rig.run.totes import as_written, by_name, returned_to, totes_of
-from rig.run.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
+from rig.shop.customers import of_customer
+from rig.shop.filled import Basis, unknown_because
+from rig.shop.plausible import refuse_doubtful
+from rig.shop.posting import FILL, RETURN, job_facts
+from rig.shop.totes import as_written, by_name, returned_to, totes_of
+from rig.shop.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
 from rig.units import parse, show_pressure
 
 if TYPE_CHECKING:

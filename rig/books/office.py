@@ -17,12 +17,12 @@ from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.moment import CLOCK, UNBELIEVED
 from rig.ledger.pricing import Line, bill_document
 from rig.ledger.shop import Rounding
-from rig.run.customers import CUSTOMER, names_of
-from rig.run.filled import OF_A_FILL
-from rig.run.posting import FILL, called, keep_name, place_of
 from rig.run.session import Refused
 from rig.run.settings import load_settings
-from rig.run.yard import note_yard
+from rig.shop.customers import CUSTOMER, names_of
+from rig.shop.filled import OF_A_FILL
+from rig.shop.posting import FILL, called, keep_name, place_of
+from rig.shop.yard import note_yard
 from rig.units import show_volume
 
 if TYPE_CHECKING:

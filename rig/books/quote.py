@@ -25,11 +25,11 @@ from rig.cli.options import add_question_options, question_text
 from rig.cli.table import OK, Add
 from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
 from rig.run.assembly import Question, answer
-from rig.run.filled import OF_A_FILL, filled
-from rig.run.posting import FILL
-from rig.run.questions import question_of
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
+from rig.shop.filled import OF_A_FILL, filled
+from rig.shop.posting import FILL
+from rig.shop.questions import question_of
 from rig.units import show_volume
 
 if TYPE_CHECKING:

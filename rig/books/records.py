@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from rig.books.fields import CORRECTABLE, VOLUMES
 from rig.books.where import local
 from rig.ledger.chain import VOID
-from rig.run.filled import FIGURE
-from rig.run.posting import FILL, RETURN, RINSE, VESSEL, number_of
+from rig.shop.filled import FIGURE
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, number_of
 from rig.units import show_pressure, show_volume
 
 if TYPE_CHECKING:

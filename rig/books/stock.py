@@ -24,10 +24,10 @@ from rig.books.where import (
 from rig.cli.table import OK, Add
 from rig.ledger.balance import Balance, Move, balances, together
 from rig.run.mistakes import nearest
-from rig.run.plausible import refuse_doubtful
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import UNNAMED, Tote, as_written, by_name, movements, totes_of
+from rig.shop.plausible import refuse_doubtful
+from rig.shop.totes import UNNAMED, Tote, as_written, by_name, movements, totes_of
 from rig.units import show_volume
 
 if TYPE_CHECKING:

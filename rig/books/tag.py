@@ -26,10 +26,10 @@ from rig.books.prices import looks_now
 from rig.books.printing import write_file
 from rig.books.where import add_config, book_asked, told
 from rig.cli.table import OK, Add
-from rig.run.filled import Filled, filled_one
-from rig.run.posting import number_of
 from rig.run.session import Refused
-from rig.run.totes import litres_of
+from rig.shop.filled import Filled, filled_one
+from rig.shop.posting import number_of
+from rig.shop.totes import litres_of
 
 if TYPE_CHECKING:
     pass

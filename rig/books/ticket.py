@@ -22,9 +22,9 @@ from rig.cli.table import OK, Add
 from rig.control.guards import GUARD_NAMED
 from rig.ledger.matching import axle_of
 from rig.record import delivery_in, moved_words, pressure_left_words
-from rig.run.filled import OF_A_FILL, Filled, filled
-from rig.run.posting import number_of
-from rig.run.wheels import finish_faults, finish_of
+from rig.shop.filled import OF_A_FILL, Filled, filled
+from rig.shop.posting import number_of
+from rig.shop.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

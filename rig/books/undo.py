@@ -17,11 +17,11 @@ from rig.books.records import VOIDABLE, words_of
 from rig.books.where import folder_of, now, settings_of
 from rig.ledger.chain import VOID
 from rig.ledger.journal import Journal
-from rig.run.filled import OF_A_FILL
-from rig.run.plausible import refuse_doubtful
-from rig.run.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts
 from rig.run.session import Refused
-from rig.run.wheels import FINISH, OF_A_WHEEL
+from rig.shop.filled import OF_A_FILL
+from rig.shop.plausible import refuse_doubtful
+from rig.shop.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts
+from rig.shop.wheels import FINISH, OF_A_WHEEL
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from rig.cli.table import DATA, DEMO_CONFIG, Add
 from rig.run.clock_memory import now_in, utc_now
-from rig.run.plausible import Doubtful
-from rig.run.posting import JOURNAL_NAME, book_to_write, not_posted
-from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
+from rig.shop.plausible import Doubtful
+from rig.shop.posting import JOURNAL_NAME, book_to_write, not_posted
+from rig.shop.second_copy import after_record
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

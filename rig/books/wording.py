@@ -16,7 +16,7 @@ from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.plan.target import Target
 from rig.record import delivery_in, moved_words, pressure_left_words
-from rig.run.second_copy import COPY_FAULT
+from rig.shop.second_copy import COPY_FAULT
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
 
 _OLD_S = 3.0

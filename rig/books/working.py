@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from rig.books.where import local
 from rig.record import moved_words
-from rig.run.posting import FILL, RETURN
-from rig.run.totes import litres_of
-from rig.run.wheels import FINISH, Work
+from rig.shop.posting import FILL, RETURN
+from rig.shop.totes import litres_of
+from rig.shop.wheels import FINISH, Work
 from rig.units import show_pressure, show_volume
 
 if TYPE_CHECKING:

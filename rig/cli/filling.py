@@ -21,10 +21,10 @@ from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.plan.target import TargetError
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
 from rig.run.person import Unattended
-from rig.run.posting import journal_to_read
-from rig.run.questions import question_of, sealed_share, tank_air_of
 from rig.run.session import Errand, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, load_settings
+from rig.shop.posting import journal_to_read
+from rig.shop.questions import question_of, sealed_share, tank_air_of
 
 
 def add_filling(add: Add) -> None:

@@ -1,4 +1,4 @@
-"""The options that ask for a target, the same for every command; their texts are read in `rig.run.questions`."""
+"""The options that ask for a target, the same for every command; their texts are read in `rig.shop.questions`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 from typing import get_args
 
 from rig.plan.advice import Inside, Use
-from rig.run.questions import QuestionText
+from rig.shop.questions import QuestionText
 
 
 def add_question_options(command: argparse.ArgumentParser) -> None:

@@ -20,14 +20,14 @@ from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
 from rig.cli.terminal import ProgressPrinter, Terminal
 from rig.meter.proving import Gate
 from rig.meter.references import Can, Material, Scale
-from rig.run.meter_page import meter_page
 from rig.run.person import Person, Unattended
-from rig.run.posting import journal_to_read
 from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, simulated_eyes
-from rig.run.second_copy import COPY_FAULT
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
-from rig.run.trials import TrialText, listed, offline_runs, seen_of, trial_of
+from rig.shop.meter_page import meter_page
+from rig.shop.posting import journal_to_read
+from rig.shop.second_copy import COPY_FAULT
+from rig.shop.trials import TrialText, listed, offline_runs, seen_of, trial_of
 from rig.units import QuantityError
 
 _MATERIALS: tuple[Material, ...] = get_args(Material)

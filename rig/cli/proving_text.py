@@ -8,8 +8,8 @@ from rig.books.wording import NOT_APPROVED
 from rig.ledger.journal import StoredProving
 from rig.meter.chart import LIMIT
 from rig.meter.health import Verdict
-from rig.run.meter_page import MeterPage
 from rig.run.prover import Outcome
+from rig.shop.meter_page import MeterPage
 from rig.units import show_flow
 
 _BAR = 20

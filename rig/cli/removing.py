@@ -12,10 +12,10 @@ from rig.books.wording import ticket_text
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import DEMO_CONFIG, Add
 from rig.cli.terminal import ProgressPrinter, person_for
-from rig.run.before import foredrawn
-from rig.run.questions import question_of
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import Settings, load_settings
+from rig.shop.before import foredrawn
+from rig.shop.questions import question_of
 from rig.units import parse
 
 _OK, _ENDED_EARLY = 0, 4

@@ -15,10 +15,10 @@ from rig.panel.people import ROLES, People, PeopleError
 from rig.panel.server import listening, served
 from rig.panel.web import Page
 from rig.run.facade import Facade
-from rig.run.second_copy import after_record
 from rig.run.service import Service
 from rig.run.settings import SettingsError, load_settings
 from rig.run.shop_panel import loopback
+from rig.shop.second_copy import after_record
 
 
 def add_serving(add: Add) -> None:

@@ -15,10 +15,10 @@ from rig.cli.picture import drawing, svg
 from rig.cli.table import OK, Add
 from rig.plan.target import Target, TargetError
 from rig.run.assembly import Question, wheel_question
-from rig.run.before import foreknown
-from rig.run.questions import question_of
 from rig.run.settings import Settings, load_settings
-from rig.run.taught import with_taught
+from rig.shop.before import foreknown
+from rig.shop.questions import question_of
+from rig.shop.taught import with_taught
 from rig.wheel import Caution
 
 

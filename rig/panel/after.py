@@ -17,10 +17,10 @@ from rig.books.ticket import ticket_of
 from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
-from rig.run.posting import FILL
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.wheels import finish_faults, finish_of
+from rig.shop.posting import FILL
+from rig.shop.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

@@ -16,15 +16,15 @@ from rig.field.points import Strict
 from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
-from rig.run.before import foredrawn
-from rig.run.calibration import standing, with_factor
 from rig.run.facade import Facade
-from rig.run.posting import journal_to_read
-from rig.run.questions import QuestionText, question_of
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.run.taught import with_taught
+from rig.shop.before import foredrawn
+from rig.shop.calibration import standing, with_factor
+from rig.shop.posting import journal_to_read
+from rig.shop.questions import QuestionText, question_of
+from rig.shop.taught import with_taught
 from rig.units import QuantityError, parse
 
 _TEXT = Field(default="", max_length=60)

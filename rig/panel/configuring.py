@@ -15,13 +15,13 @@ from pydantic import Field
 
 from rig.field.points import Strict
 from rig.ledger.lock import LockedError
-from rig.run.calibration import changes, dotted
 from rig.run.check import check_text
 from rig.run.clock_memory import utc_now
-from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings, SettingsError, placed, settings_of
 from rig.run.work import at_work
+from rig.shop.calibration import changes, dotted
+from rig.shop.second_copy import after_record
 
 
 class ConfigForm(Strict):

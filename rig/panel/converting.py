@@ -20,9 +20,9 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep, forms_of_job
 from rig.record import delivery_in
-from rig.run.posting import place_of
 from rig.run.settings import Settings
-from rig.run.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
+from rig.shop.posting import place_of
+from rig.shop.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

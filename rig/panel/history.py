@@ -18,11 +18,11 @@ from rig.ledger.moment import CLOCK
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
 from rig.record import delivery_in
-from rig.run.filled import filled_one, unknown_because
-from rig.run.meter_page import meter_page
-from rig.run.posting import FILL, RETURN, journal_to_read
 from rig.run.session import Refused
 from rig.run.settings import Settings
+from rig.shop.filled import filled_one, unknown_because
+from rig.shop.meter_page import meter_page
+from rig.shop.posting import FILL, RETURN, journal_to_read
 
 _SHOWN = 60
 _MOST_POINTS = 400

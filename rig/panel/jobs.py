@@ -21,13 +21,13 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
 from rig.record import delivery_in
 from rig.run.facade import Facade
-from rig.run.filled import OF_A_FILL, Filled, filled
-from rig.run.posting import FILL, book_to_write, place_of
-from rig.run.second_copy import after_record
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.taught import taught_in
-from rig.run.wheels import CONVERSION, Work, work_of_job
+from rig.shop.filled import OF_A_FILL, Filled, filled
+from rig.shop.posting import FILL, book_to_write, place_of
+from rig.shop.second_copy import after_record
+from rig.shop.taught import taught_in
+from rig.shop.wheels import CONVERSION, Work, work_of_job
 from rig.wheel import read_size
 
 if TYPE_CHECKING:

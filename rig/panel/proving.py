@@ -14,11 +14,11 @@ from pydantic import Field
 from rig.field.points import Strict
 from rig.meter.proving import MOST_RUNS
 from rig.meter.references import Material
-from rig.run.posting import journal_to_read
 from rig.run.prover import Seen, Trial
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.trials import TrialText, seen_of, trial_of
+from rig.shop.posting import journal_to_read
+from rig.shop.trials import TrialText, seen_of, trial_of
 
 _TEXT = Field(default="", max_length=40)
 _SHOWN = 30

@@ -15,7 +15,7 @@ from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
 from rig.run.settings import Settings
-from rig.run.totes import totes_of
+from rig.shop.totes import totes_of
 
 _TEXT = Field(default="", max_length=60)
 

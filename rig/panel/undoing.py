@@ -17,10 +17,10 @@ from rig.books.where import options_of
 from rig.ledger.book import CorrectedError
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
-from rig.run.filled import Basis
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.wheels import BY_HAND
+from rig.shop.filled import Basis
+from rig.shop.wheels import BY_HAND
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

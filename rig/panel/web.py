@@ -36,9 +36,9 @@ from rig.panel.shop import Shop
 from rig.panel.view import rig_view
 from rig.plan.target import TargetError
 from rig.run.facade import Facade, Order, OrderKind, Work
-from rig.run.plausible import Doubtful
 from rig.run.session import Refused
 from rig.run.settings import SettingsError
+from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 

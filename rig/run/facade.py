@@ -21,13 +21,13 @@ from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.values import Check, MeterKind, Reading, Request, RequestKind, Setup
 from rig.run.assembly import Question
-from rig.run.before import Foreknown, foreknown
 from rig.run.bench import Bench, Proof
 from rig.run.prover import Seen, Trial
 from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
+from rig.shop.before import Foreknown, foreknown
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial

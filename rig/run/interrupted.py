@@ -20,10 +20,10 @@ from rig.run.loop import Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS, SIGNALS
 from rig.run.outputs import dropped_after_s
-from rig.run.posting import JOURNAL_NAME, not_to_be_filled
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.settings import Settings
+from rig.shop.posting import JOURNAL_NAME, not_to_be_filled
 from rig.units import show_volume
 
 

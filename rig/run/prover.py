@@ -21,15 +21,12 @@ from rig.ledger.journal import Journal, JournalError
 from rig.meter.proving import Before, Gate, Proving, Run, prove
 from rig.meter.references import Can, Scale
 from rig.run.assembly import vessel_setup
-from rig.run.calibration import Standing, meter_name, record_keys, standing
 from rig.run.clock_memory import records_of, utc_now
 from rig.run.interrupted import journal_of
 from rig.run.loop import Unreachable
 from rig.run.metering import meter_of
 from rig.run.person import Person
-from rig.run.posting import entered
 from rig.run.readings import conversions
-from rig.run.second_copy import COPY_FAULT, after_record
 from rig.run.session import (
     Refused,
     Stopper,
@@ -42,6 +39,9 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
+from rig.shop.calibration import Standing, meter_name, record_keys, standing
+from rig.shop.posting import entered
+from rig.shop.second_copy import COPY_FAULT, after_record
 
 _HISTORY = 10
 """How many earlier provings a new one is compared with."""

@@ -23,8 +23,6 @@ from rig.run.assembly import (
     valve_above_gauge_m,
     vessel_setup,
 )
-from rig.run.before import foredrawn
-from rig.run.calibration import record_keys
 from rig.run.person import Person
 from rig.run.session import (
     HOSE_HOLDS,
@@ -40,6 +38,8 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
+from rig.shop.before import foredrawn
+from rig.shop.calibration import record_keys
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named
 

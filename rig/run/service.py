@@ -27,14 +27,14 @@ from rig.run.alone import controlling
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
-from rig.run.posting import entered, journal_to_read
 from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
-from rig.run.second_copy import COPY_FAULT, after_record
 from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
+from rig.shop.posting import entered, journal_to_read
+from rig.shop.second_copy import COPY_FAULT, after_record
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 

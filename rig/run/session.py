@@ -26,8 +26,6 @@ from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
-from rig.run.before import foreknown, left_in_tote_l
-from rig.run.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
 from rig.run.clock import Clock
 from rig.run.clock_memory import SOURCE, utc_now
 from rig.run.interrupted import Refused, all_off, closed_state, journal_of, may_begin, one_reading, unfinished
@@ -35,12 +33,14 @@ from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.outputs import field_of
 from rig.run.person import Ending, Person
-from rig.run.posting import begun, posted
 from rig.run.recorder import SETUP, STATE, Recorder
-from rig.run.second_copy import copied_too
 from rig.run.settings import Settings
 from rig.run.time_guard import Times, between, carried
 from rig.run.work import at_work
+from rig.shop.before import foreknown, left_in_tote_l
+from rig.shop.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
+from rig.shop.posting import begun, posted
+from rig.shop.second_copy import copied_too
 from rig.units import rounded
 
 __all__ = [

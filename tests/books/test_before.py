@@ -16,10 +16,10 @@ from virtual_fills import rig_settings
 from rig.cli import main
 from rig.ledger.keeping import book_of
 from rig.run.assembly import Question
-from rig.run.before import foreknown
 from rig.run.clock_memory import utc_now
-from rig.run.posting import book_if_any
-from rig.run.totes import same_fluid
+from rig.shop.before import foreknown
+from rig.shop.posting import book_if_any
+from rig.shop.totes import same_fluid
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"
 Tell = Callable[..., None]

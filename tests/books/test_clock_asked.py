@@ -19,9 +19,9 @@ from rig.ledger.keeping import book_read
 from rig.panel.after import ticket_words
 from rig.panel.history import fills_view
 from rig.run.clock_memory import look, records_of, utc_now
-from rig.run.filled import Filled
 from rig.run.session import Refused
 from rig.run.time_guard import seconds
+from rig.shop.filled import Filled
 
 YEAR_S = 365 * 86400.0
 

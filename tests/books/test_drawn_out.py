@@ -17,9 +17,9 @@ from virtual_fills import rig_settings
 from rig.cli import main
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-from rig.run.before import Foredrawn, foredrawn
 from rig.run.removal import Removal
 from rig.run.settings import Settings
+from rig.shop.before import Foredrawn, foredrawn
 from rig.units import QuantityError
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"

@@ -21,8 +21,8 @@ from rig.books.looks import Looks
 from rig.books.tag import DOTS_PER_MM, QUIET, SIZES, Label, as_pdf_label, as_png, as_svg, label_of, tag_words
 from rig.cli import main
 from rig.ledger.keeping import book_of
-from rig.run.filled import Filled
 from rig.run.session import Refused
+from rig.shop.filled import Filled
 
 WORDS = ("LIQUID BALLAST INSIDE", "18.4-38 rear left", "beet, 411.8 L (108.8 gal)", "first ice -37 C (-35 F)",
          "filled 2026-11-20", "Truck 1 No. 3", "SIMULATED")  # fmt: skip

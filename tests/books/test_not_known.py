@@ -15,9 +15,9 @@ from rig.books.wording import next_steps
 from rig.cli import main
 from rig.record import statement
 from rig.run.assembly import Question
-from rig.run.posting import book_if_any
 from rig.run.session import Refused
-from rig.run.wheels import inside
+from rig.shop.posting import book_if_any
+from rig.shop.wheels import inside
 
 CONFIG = Path(__file__).parents[2] / "config"
 REAR = ("--job", "J1", "--position", "rear left")

@@ -12,7 +12,7 @@ from shop_books import fill_now, journal_with
 from rig.cli import main
 from rig.ledger.chain import START, seal
 from rig.ledger.keeping import book_of, book_read
-from rig.run.filled import unknown_because
+from rig.shop.filled import unknown_because
 
 CONFIG = Path(__file__).parents[2] / "config"
 PRICES = str(CONFIG / "prices.toml")
@@ -318,7 +318,7 @@ def test_a_spill_of_a_fill_is_off_its_line_and_out_of_its_wheel(run: Run, data: 
     assert amounts(run)["beet in 16.9-28, rear left (2.0 gal spilled, taken off)"] == "264.65"
     assert left_l(run) == pytest.approx(638.8)
     with book_read(data) as book:
-        from rig.run.wheels import inside
+        from rig.shop.wheels import inside
 
         assert inside(book, "J1", "rear left").left_l == pytest.approx(261.2 - 2 * L_PER_GAL, abs=0.01)
     day = json.loads(run("balance", "--json"))["sums_l"]

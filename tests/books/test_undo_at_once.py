@@ -17,7 +17,7 @@ from rig.cli import main
 from rig.ledger.book import CorrectedError
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_of, book_read
-from rig.run.posting import JOURNAL_NAME, book_to_write
+from rig.shop.posting import JOURNAL_NAME, book_to_write
 
 
 @pytest.fixture

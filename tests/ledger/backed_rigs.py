@@ -8,7 +8,7 @@ from pathlib import Path
 from shop_books import TRUCK, fill_of, journal_only
 
 from rig.ledger.journal import Journal
-from rig.run.posting import JOURNAL_NAME, book_to_write
+from rig.shop.posting import JOURNAL_NAME, book_to_write
 
 AT = "2026-11-28T08:00:00.000+00:00"
 PROVEN: dict[str, object] = {

@@ -25,8 +25,8 @@ from rig.ledger.book import BookError, witness_of
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import BOOK_NAME, book_read, unsound
 from rig.ledger.restoring import restore
-from rig.run.holdings import holdings
-from rig.run.posting import JOURNAL_NAME, book_to_write
+from rig.shop.holdings import holdings
+from rig.shop.posting import JOURNAL_NAME, book_to_write
 
 
 def hashes(folder: Path) -> set[str]:

@@ -13,7 +13,7 @@ from shop_books import fill_of, journal_with
 
 from rig.cli import main
 from rig.ledger.keeping import book_of
-from rig.run.holdings import holdings
+from rig.shop.holdings import holdings
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, object]]:

@@ -29,7 +29,7 @@ from rig.ledger.keeping import BOOK_NAME, export, unsound
 from rig.ledger.office import fetch, receive, send
 from rig.ledger.restoring import restore
 from rig.ledger.writing import WritableBook
-from rig.run.posting import JOURNAL_NAME, post
+from rig.shop.posting import JOURNAL_NAME, post
 
 AT = "2026-11-{day:02}T08:00:00.000+00:00"
 TRUCKS = st.integers(0, 1)

@@ -26,8 +26,8 @@ from shop_books import TRUCK, fill_of, journal_only, journal_with
 from rig.cli import main
 from rig.ledger.keeping import BOOK_NAME, book_of, book_read
 from rig.panel import converting, history, jobs, stock
-from rig.run.posting import book_to_write
 from rig.run.settings import load_settings
+from rig.shop.posting import book_to_write
 
 CONFIG = Path(__file__).parents[2] / "config"
 PRICES = str(CONFIG / "prices.toml")

@@ -24,9 +24,9 @@ from rig.books.undo import correct
 from rig.cli import main
 from rig.ledger.journal import Journal, JournalReader
 from rig.ledger.keeping import BOOK_NAME, book_read
-from rig.run.filled import Filled
-from rig.run.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
-from rig.run.totes import movements
+from rig.shop.filled import Filled
+from rig.shop.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
+from rig.shop.totes import movements
 
 
 def book(folder: Path) -> list[tuple[int, str, str]]:
@@ -71,7 +71,7 @@ def test_killed_while_posting_nothing_is_lost_or_doubled(tmp_path: Path) -> None
     journal_only(tmp_path, *(fill_of(f"f{n}") for n in range(30)))
     script = (
         "import sys, os, signal; from pathlib import Path\n"
-        "from rig.ledger import writing as b; from rig.run.posting import book_to_write\n"
+        "from rig.ledger import writing as b; from rig.shop.posting import book_to_write\n"
         "whole, seen = b.seal, []\n"
         "def seal(*fields):\n"
         "    seen.append(1)\n"

@@ -15,7 +15,7 @@ from backed_rigs import AT, rig_in
 from rig.ledger.backup import back_up, contents_of, read_manifest
 from rig.ledger.keeping import BOOK_NAME, unsound
 from rig.ledger.restoring import exchange
-from rig.run.holdings import holdings
+from rig.shop.holdings import holdings
 
 KILLED = """
 import os, shutil, signal, sys

@@ -19,10 +19,10 @@ from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_read
 from rig.ledger.restoring import restore
 from rig.ledger.second import second_copy
-from rig.run.holdings import holdings
-from rig.run.posting import JOURNAL_NAME, book_to_write
-from rig.run.second_copy import after_record
 from rig.run.settings import SettingsError, settings_of
+from rig.shop.holdings import holdings
+from rig.shop.posting import JOURNAL_NAME, book_to_write
+from rig.shop.second_copy import after_record
 
 
 def copy(rig: Path, stick: Path) -> Path:

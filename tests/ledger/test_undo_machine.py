@@ -26,10 +26,10 @@ from rig.books.where import options_of
 from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
-from rig.run.filled import unknown_because
 from rig.run.session import Refused
-from rig.run.totes import totes_of
-from rig.run.wheels import inside
+from rig.shop.filled import unknown_because
+from rig.shop.totes import totes_of
+from rig.shop.wheels import inside
 
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
 ITEMS = {"core": Decimal("1.25"), "valve, air-water": Decimal("14.50"), "rim paint": Decimal("22.00")}

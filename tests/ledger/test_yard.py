@@ -15,7 +15,7 @@ from shop_books import fill_now, journal_with
 
 from rig.cli import main
 from rig.ledger.writing import WritableBook
-from rig.run.yard import YardTank, yard_tanks
+from rig.shop.yard import YardTank, yard_tanks
 
 CONFIG = Path(__file__).parents[2] / "config"
 Run = Callable[..., dict[str, object]]

@@ -11,7 +11,7 @@ from rig.control.snapshot import fill_record
 from rig.fluid import read_fluid
 from rig.meter.health import Comparison, Verdict, verdicts
 from rig.run.assembly import Memory, vessel_setup
-from rig.run.meter_page import comparisons_in
+from rig.shop.meter_page import comparisons_in
 from sim.virtual import VirtualFill, VirtualRig
 
 

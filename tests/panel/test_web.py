@@ -21,7 +21,7 @@ from rig.panel.jobs import book_to_keep
 from rig.panel.people import People
 from rig.panel.web import STATIC, Page
 from rig.run.facade import Facade
-from rig.run.wheels import BY_HAND, STEPS
+from rig.shop.wheels import BY_HAND, STEPS
 
 PIN = "270418"
 OWN = {"X-Rig": "page"}

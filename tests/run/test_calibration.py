@@ -16,7 +16,7 @@ from rig.fluid import read_fluid
 from rig.ledger.journal import Journal, StoredProving
 from rig.ledger.moment import Moment
 from rig.run.assembly import Memory, vessel_setup
-from rig.run.calibration import meter_name, note_changes, record_keys, standing, with_factor
+from rig.shop.calibration import meter_name, note_changes, record_keys, standing, with_factor
 
 AT = "2026-06-10T08:00:00.000+00:00"
 

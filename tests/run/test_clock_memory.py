@@ -13,8 +13,8 @@ from shop_books import TRUCK
 
 from rig.ledger.keeping import book_of
 from rig.run.clock_memory import MEMORY_NAME, confirm, leave_open, look, now_in, records_of, remembered, system, utc_now
-from rig.run.posting import book_to_write
 from rig.run.time_guard import MADE_S, asks, iso, seconds
+from rig.shop.posting import book_to_write
 
 DAY_S = 86400.0
 

@@ -13,8 +13,8 @@ from shop import settings
 
 from rig.cli.proving_text import history_text, meter_text
 from rig.ledger.journal import Journal
-from rig.run.calibration import meter_name
-from rig.run.meter_page import comparisons_in, meter_page
+from rig.shop.calibration import meter_name
+from rig.shop.meter_page import comparisons_in, meter_page
 
 PROVEN = "2026-06-10T08:00:00.000+00:00"
 DOCUMENT: dict[str, object] = {

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from rig.run.assembly import Question
-from rig.run.before import foreknown
 from rig.run.check import check_text
 from rig.run.outputs import unguarded
 from rig.run.settings import SettingsError, load_settings, settings_of
+from rig.shop.before import foreknown
 
 CONFIG = Path(__file__).parents[2] / "config"
 

@@ -7,8 +7,8 @@ import argparse
 import pytest
 
 from rig.cli.options import add_question_options, question_text
-from rig.run.questions import question_of
-from rig.run.ranges import OF_A_QUESTION
+from rig.shop.questions import question_of
+from rig.shop.ranges import OF_A_QUESTION
 from rig.units import QuantityError
 
 

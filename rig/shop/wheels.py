@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Booked, Content
 from rig.record import delivery_in
-from rig.run.filled import OF_A_FILL, filled
-from rig.run.posting import FILL, RETURN, job_facts, place_of
-from rig.run.totes import litres_of, same_fluid
+from rig.shop.filled import OF_A_FILL, filled
+from rig.shop.posting import FILL, RETURN, job_facts, place_of
+from rig.shop.totes import litres_of, same_fluid
 from rig.units import KPA_PER_PSI, show_pressure
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReade
 from rig.ledger.moment import CLOCK, SAID
 from rig.run.clock_memory import records_of
 from rig.run.settings import Settings
-from rig.run.totes import returned_to, tote_facts, totes_of
+from rig.shop.totes import returned_to, tote_facts, totes_of
 
 if TYPE_CHECKING:
     # The book's library takes a fifth of a second to load, which a command without a book should not pay.

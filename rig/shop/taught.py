@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rig.run.posting import book_if_any
 from rig.run.settings import Settings
 from rig.run.shop_wheels import ShopWheel
+from rig.shop.posting import book_if_any
 from rig.wheel import read_size
 
 if TYPE_CHECKING:

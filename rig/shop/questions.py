@@ -13,7 +13,7 @@ from rig.field.points import Strict
 from rig.plan.advice import Circumstances, Inside, Use
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-from rig.run.ranges import parse_within
+from rig.shop.ranges import parse_within
 from rig.units import QuantityError, parse
 from rig.wheel import Measured
 

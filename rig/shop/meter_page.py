@@ -12,9 +12,9 @@ from datetime import datetime
 
 from rig.ledger.journal import EventKind, JournalReader, StoredEvent, StoredFill
 from rig.meter.health import Comparison, Verdict, advice, verdicts
-from rig.run.calibration import Standing, meter_name, standing
 from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
 from rig.run.settings import Settings
+from rig.shop.calibration import Standing, meter_name, standing
 
 _EVENTS_SHOWN = 5
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from rig.record import delivery_in
-from rig.run.posting import RETURN
-from rig.run.totes import litres_of
+from rig.shop.posting import RETURN
+from rig.shop.totes import litres_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

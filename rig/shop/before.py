@@ -18,10 +18,10 @@ from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
 from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, unguarded
-from rig.run.posting import FILL, book_if_any
 from rig.run.settings import Settings
-from rig.run.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
-from rig.run.wheels import REFILL, in_job, inside, work_on
+from rig.shop.posting import FILL, book_if_any
+from rig.shop.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
+from rig.shop.wheels import REFILL, in_job, inside, work_on
 from rig.units import QuantityError, show_volume
 from rig.wheel import Caution
 

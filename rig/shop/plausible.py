@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from rig.run.filled import filled_one
 from rig.run.mistakes import nearest
-from rig.run.posting import FILL, RETURN, posted_under
-from rig.run.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
 from rig.run.session import Refused
 from rig.run.settings import Settings
-from rig.run.totes import litres_of, read_as, totes_of
-from rig.run.wheels import of_wheel
+from rig.shop.filled import filled_one
+from rig.shop.posting import FILL, RETURN, posted_under
+from rig.shop.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
+from rig.shop.totes import litres_of, read_as, totes_of
+from rig.shop.wheels import of_wheel
 from rig.units import show_pressure, show_volume
 from rig.wheel import cavity_of, read_size
 

@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from rig.ledger.moment import says
 from rig.ledger.shop import Party, Strict
-from rig.run.posting import place_of
 from rig.run.session import Refused
+from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

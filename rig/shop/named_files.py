@@ -6,8 +6,8 @@ import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from rig.run.posting import software
 from rig.run.settings import Settings
+from rig.shop.posting import software
 
 _SECRET = b"PRIVATE KEY-----"
 _KEY_WORDS = "the page's private key: put it back from where it is kept, or make a new certificate"

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.ledger.journal import EventKind, JournalReader
-from rig.run.calibration import standing
-from rig.run.posting import FILL, RETURN, RINSE, VESSEL, journal_to_read, totaliser_ml, work_number
 from rig.run.settings import Settings
-from rig.run.totes import totes_of
+from rig.shop.calibration import standing
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, journal_to_read, totaliser_ml, work_number
+from rig.shop.totes import totes_of
 
 if TYPE_CHECKING:
     from rig.ledger.chain import Record

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Balance, Booked, Content, balances, contents
-from rig.run.posting import place_of
-from rig.run.totes import NOTED_KINDS, Tote, moves_of, tote_as_told, totes_of
+from rig.shop.posting import place_of
+from rig.shop.totes import NOTED_KINDS, Tote, moves_of, tote_as_told, totes_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from rig.ledger.journal import JournalError
 from rig.run.clock_memory import now_in
-from rig.run.named_files import about_folder, named_files
-from rig.run.posting import JOURNAL_NAME
 from rig.run.settings import Settings
+from rig.shop.named_files import about_folder, named_files
+from rig.shop.posting import JOURNAL_NAME
 
 WAIT_S = 10.0
 """How long a command waits for the medium before it says that it is still being written. Assumed, no source."""
