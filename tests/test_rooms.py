@@ -142,8 +142,8 @@ SHOWN = {"unconfirmed", "unsafe", "values", "procedure", "state", "snapshot", "g
 """What the page may know of the controller: its words and its figures, never what decides."""
 
 
-OF_RUN = {"assembly", "clock_memory", "metering", "mistakes", "names", "outputs", "prover", "removal", "session", "settings",
-          "shop_wheels"}  # fmt: skip
+OF_RUN = {"assembly", "clock_memory", "metering", "mistakes", "names", "outputs", "prover", "removal", "session",
+          "settings", "shop_wheels"}  # fmt: skip
 """What the shop may know of the work with the pump: its settings and questions, never the loop."""
 
 
