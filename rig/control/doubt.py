@@ -83,16 +83,20 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     """
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
-    if setup.into != "tyre" or foreseen is None:
+    if setup.into == "vessel" or foreseen is None:
         return state.tally
     shows_none = rest_kpa <= NO_TYRE_KPA
     if not shows_none and rest_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
         return state.tally
-    doubted_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
-    if not shows_none:
-        air_kpa = setup.line.atmosphere_kpa_abs
-        room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
-        doubted_l = min(doubted_l, room_l * ((foreseen.low + air_kpa) / (rest_kpa + air_kpa) - 1))
+    air_kpa = setup.line.atmosphere_kpa_abs
+    room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
+    missing_l = room_l * ((foreseen.low + air_kpa) / (max(rest_kpa, 0.0) + air_kpa) - 1)
+    if setup.into == "tote":
+        # With the valve below the liquid, what left the tyre beside the count may all have been liquid.
+        doubted_l = min(missing_l, max(facts.filled_l, 0.0))
+    else:
+        since_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
+        doubted_l = since_l if shows_none else min(since_l, missing_l)
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 

@@ -11,7 +11,7 @@ import math
 
 from rig.control.agreement import LOST_ON_AIR, untold
 from rig.control.changed import changed
-from rig.control.doubt import net_uncertainty_l
+from rig.control.doubt import net_uncertainty_l, with_last_rest
 from rig.control.learning import overrun_s
 from rig.control.observe import BLANK_S
 from rig.control.pressure import after_draw, at_rest
@@ -45,6 +45,9 @@ def settle_emptying(turn: Turn) -> None:
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     rest_kpa, stroke = facts.tyre_kpa, _judged(turn, facts.tyre_kpa)
+    if "gauge_restless" in turn.state.flags:
+        # The pressure went on falling while all was off: what it lacks may have left beside the count.
+        turn.set(tally=with_last_rest(setup, turn.state, facts, rest_kpa))
     left_l = setup.target_l + facts.in_tyre_l
     if stroke.ended_by == "air":
         turn.flag("emptied until air came")
