@@ -207,7 +207,9 @@ def count_pulses(
         reverse, back = unwrap(reverse, reading.reverse_raw, setup.meter, most)
         after = (changed(after[0], back=after[0].back + back), *after[1:])
     was, now = before[state.measure], after[state.measure]
-    state = changed(state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt))
+    state = changed(
+        state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt, fresh=reading.fresh)
+    )
     return state, now.forward - was.forward, now.back - was.back
 
 

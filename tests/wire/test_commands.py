@@ -85,7 +85,8 @@ def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_mov
 ) -> None:
     """The pump runs on until somebody closes the fill: outputs off first, then the count, the rest and the record."""
     with serving(tmp_path, scale="20", size='"16.9-28"') as rig:
-        plain = re.sub(r"(?m)^output_timeout *= *\{.*\n", "", rig.config.read_text(encoding="utf-8"))
+        named = re.compile(r"(?m)^(output_timeout|timeout_proven_on) *=.*\n")
+        plain = named.sub("", rig.config.read_text(encoding="utf-8"))
         assert "output_timeout = {" not in plain
         rig.config.write_text(plain, encoding="utf-8")
         whole = ("fill", "--config", "rig.toml", "--size", "16.9-28", "--unattended", "--json")
@@ -213,7 +214,6 @@ def test_leaving_the_ready_check_moves_nothing(tmp_path: Path) -> None:
         ({}, ("target", "16.9-28", "--fluid", "soup"), 2, "soup"),
         ({}, ("target", "16.9-28", "--valve", "cork"), 2, "cork"),
         ({"port": "9"}, (*FILL,), 5, "127.0.0.1:9"),
-        ({"port": "9"}, ("check", "--live", "--config", "rig.toml"), 5, "127.0.0.1:9"),
         ({"simulated": "false", "scale": "1"}, (*FILL,), 2, "only a simulated rig"),
         ({}, ("close", "F1", "--config", "rig.toml"), 3, "F1"),
     ],
@@ -226,6 +226,15 @@ def test_bad_input_gives_one_clear_text_and_its_status(
     assert done.returncode == status
     assert words in done.stderr
     assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+
+
+def test_a_live_check_of_a_rig_that_is_away_shows_every_point_as_not_read(tmp_path: Path) -> None:
+    configuration(tmp_path, port="9")
+    done = command(tmp_path, "check", "--live", "--config", "rig.toml")
+    assert done.returncode == 5
+    assert "127.0.0.1:9" in done.stderr
+    assert "NOT READ: io: nothing answers at 127.0.0.1:9" in done.stdout
     assert "Traceback" not in done.stderr
 
 
