@@ -13,9 +13,12 @@ from dataclasses import dataclass, replace
 
 from rig.control import rest
 from rig.control.changed import changed
+from rig.control.pressure import NO_TYRE_KPA
 from rig.control.rest import Gauge, Rest
 from rig.control.state import FillState, Moved, in_tyre_l, pump_way
 from rig.control.values import Damped, Reading, Setup
+from rig.plan.physics import head_kpa
+from rig.units import KPA_PER_PSI
 
 _LONGEST_LAG_S = 15.0
 """No gauge follows more slowly: one that still moves tells of air that leaves, or drifts."""
@@ -34,6 +37,8 @@ _LEAST_KPA_S = 0.1
 _SPAN_S = 1.25
 """The shortest window in which movement is told; with the block that confirms it, less than 2 s."""
 _FOLLOWS_S = 1.0
+HANDS_KPA = 1.25 * KPA_PER_PSI
+"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _WENT_KPA = 3.0
 """A movement of the gas by so much begins a new creep against it."""
 
@@ -71,7 +76,8 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         # Asked once for each block: what is judged in between is the last one's.
         # Twice: a step on a gauge with a lag looks even for a moment.
         slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
-        state = changed(state, moved_kpa_s=slope, moves_kpa_s=slope if slope * before > 0 else 0.0)
+        moves_kpa_s, steps_kpa = slope if slope * before > 0 else 0.0, _steps_kpa(setup, state)
+        state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, steps_kpa=steps_kpa)
     shown = _shown(state, tyre if reading.tyre_kpa is not None else line, stands, now_s) if may_stand else Shown()
     return state, _judged(reading, state, shown.rest), shown
 
@@ -154,6 +160,19 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         )
 
     return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
+
+
+def _steps_kpa(setup: Setup, state: FillState) -> float:
+    """By how much a line gauge that stood has stepped though all is off, to where it stands now; 0 where it has not.
+
+    Gas creeps, hands move it by little, and behind a gun that comes off it shows the air outside, and the hose's
+    column: what is left is a pump, and what its flow loses on the way.
+    """
+    kpa, head = state.line.kpa, head_kpa(setup.line)
+    if setup.by_hand or setup.into == "open vessel" or kpa is None:
+        return 0.0
+    off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
+    return 0.0 if off_gun else rest.stepped(state.line, HANDS_KPA)
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:

@@ -87,6 +87,8 @@ class Facts:
     """It has had that time, and moves all the same; or it moves as no gas does by itself."""
     moves_kpa_s: float
     """How fast the line gauge moves, though all is off, as no gas does by itself; else 0."""
+    steps_kpa: float
+    """By how much it has just stepped, though all is off, to a level at which it stands now; else 0."""
     last_way: int
     """1 forward, -1 back: which way the pump runs or last ran; 0 where it has not run yet."""
     wavers_kpa: float
@@ -301,6 +303,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         rests=rests,
         restless=seen_still and shown.restless,
         moves_kpa_s=state.moves_kpa_s,
+        steps_kpa=state.steps_kpa,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
         first_look=setup.cuts_gauge_off and state.gas.rest_kpa is None and not state.fills,

@@ -38,6 +38,10 @@ _DOUBT = 1.5
 """Standard errors by which each half may be less even than it looks."""
 _STRAIGHT = 0.08
 """Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
+_AFTER_S, _BETWEEN_S, _BEFORE_S = 0.4, 1.6, 1.0
+"""A step: a level that it stands at, the time that contactor, pump and line may take, and the level before."""
+_LEVEL = 0.1
+"""Share of a step by which either level may lean; of what is under way no part of it is a level."""
 _QUIET_KPA = 0.3
 """Noise that a smoothed gauge may keep; one with less is not smoothed at all."""
 _MOST_DAMPING_S = 0.8
@@ -309,6 +313,36 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
         newest = _sum(newest, older)
         older = _Line()
     return None
+
+
+def stepped(gauge: Gauge, most_kpa: float) -> float:
+    """By how much a gauge has gone in one step, from a level at which it stood to one at which it stands now.
+
+    0 where it has not, or by no more than ``most_kpa`` beyond what its noise may do.
+    """
+    if not gauge.blocks:
+        return 0.0
+    now_s, now_kpa, _ = gauge.blocks[-1]
+    after, before, began_s = _Line(), _Line(), now_s
+    for at_s, kpa, scans in reversed(gauge.blocks):
+        if after.blocks < _FEWEST or now_s - at_s <= _AFTER_S:
+            after.add(at_s - now_s, kpa - now_kpa, scans)
+            began_s = at_s
+        elif began_s - at_s >= _BETWEEN_S:
+            before.add(at_s - now_s, kpa - now_kpa, scans)
+            if before.blocks >= _FEWEST and began_s - at_s >= _BETWEEN_S + _BEFORE_S:
+                break
+    if min(after.blocks, before.blocks) < _FEWEST:
+        return 0.0
+    step_kpa = after.p / after.scans - before.p / before.scans
+    step_u = math.sqrt(gauge.variance * (1 / after.scans + 1 / before.scans))
+    if abs(step_kpa) <= most_kpa + _SURE * step_u:
+        return 0.0
+    for level in (after, before):
+        slope, leans_u = level.slope(gauge.variance)[0], _BOUND * level.noise_u(gauge.variance)
+        if (abs(slope) - leans_u) * level.span_s() > _LEVEL * abs(step_kpa):
+            return 0.0
+    return step_kpa
 
 
 def _sum(one: _Line, other: _Line) -> _Line:

@@ -189,6 +189,8 @@ class FillState:
     moves_kpa_s: float = 0.0
     """How fast the pressure moves, though all is off, as no gas does by itself, by the last block and by two in a row;
     0 where it does not."""
+    steps_kpa: float = 0.0
+    """By how much it has just stepped, though all is off; 0 where it has not."""
     level_kpa: float | None = None
     """Where the line gauge stood last, within what begins a new creep of the gas."""
     told_s: float = 0.0
