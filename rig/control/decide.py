@@ -374,7 +374,8 @@ def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
             turn.set(regime_s=now_s)
     if turn.setup.by_hand:
         # The relay is the pump's supply: whether and which way it runs, the meter shows.
-        turn.set(outputs=outputs)
+        switched_s = now_s if outputs.pump_run is not was.pump_run else turn.state.supply_s
+        turn.set(outputs=outputs, supply_s=switched_s)
         return
     if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
         turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())

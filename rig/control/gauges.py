@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from rig.control import rest
 from rig.control.changed import changed
 from rig.control.pressure import NO_TYRE_KPA
+from rig.control.procedure import State
 from rig.control.rest import Gauge, Rest
 from rig.control.state import FillState, Moved, in_tyre_l, pump_way
 from rig.control.values import Damped, Reading, Setup
@@ -146,7 +147,7 @@ def _judged(reading: Reading, state: FillState, found: Rest | None) -> Reading:
 def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     """The slope of a line gauge that moves though all is off, faster than gas does by itself; 0 where it does not."""
     gauge = state.line
-    if setup.by_hand or setup.into == "open vessel" or not gauge.blocks or gauge.kpa is None:
+    if not _sealed(setup, state) or not gauge.blocks or gauge.kpa is None:
         return 0.0
     kpa_abs = max(gauge.kpa, 0.0) + setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
@@ -162,6 +163,11 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
 
 
+def _sealed(setup: Setup, state: FillState) -> bool:
+    """Whether nothing but a fault moves the pressure while all is off: by hand a person may fill or let air out."""
+    return setup.into != "open vessel" and not (setup.by_hand and state.state is State.RUNNING)
+
+
 def _steps_kpa(setup: Setup, state: FillState) -> float:
     """By how much a line gauge that stood has stepped though all is off, to where it stands now; 0 where it has not.
 
@@ -169,7 +175,7 @@ def _steps_kpa(setup: Setup, state: FillState) -> float:
     column: what is left is a pump, and what its flow loses on the way.
     """
     kpa, head = state.line.kpa, head_kpa(setup.line)
-    if setup.by_hand or setup.into == "open vessel" or kpa is None:
+    if not _sealed(setup, state) or kpa is None:
         return 0.0
     off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
     return 0.0 if off_gun else rest.stepped(state.line, HANDS_KPA)

@@ -30,6 +30,7 @@ from rig.control.state import (
     near_level,
     offset_l,
     perhaps_air,
+    pump_off_since_s,
     pump_way,
 )
 from rig.control.values import Outputs, Reading, Setup
@@ -318,7 +319,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         line=line,
         tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
-        stray_l=_stray_l(setup, state) if not way else 0.0,
+        stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
         found=state.gas.found,
         verdict=state.gas.verdict,
@@ -343,7 +344,10 @@ def _through_line(
 
 
 def _stray_l(setup: Setup, state: FillState) -> float:
-    stands_s = state.regime_s + setup.line.coast_s + 1.0
+    off_s = pump_off_since_s(setup, state)
+    if off_s is None:
+        return 0.0
+    stands_s = off_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
 

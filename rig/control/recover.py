@@ -48,6 +48,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         # As far as anybody knows the pump was switched off just now, and may still coast; it is as warm as it was.
         changed_s=now_s,
         regime_s=now_s,
+        supply_s=now_s,
         dry_ended_s=now_s,
         # Since when gauge and meter stand as they do nobody saw.
         gauge_kpa=None,

@@ -16,6 +16,7 @@ LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
+_WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 BROKEN_OFF = "broken off"
 """How a stroke ended that an alarm or a person stopped: nothing is learned from it."""
 PRESSED = "pressed"
@@ -169,6 +170,8 @@ class FillState:
     """When the pump's relays last changed."""
     regime_s: float = -1e9
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    supply_s: float = -1e9
+    """By hand: when the pump's supply was last switched."""
     fill_valve_s: float = -1e9
     """When the fill valve was last told another thing."""
     direction: int = 0
@@ -290,6 +293,18 @@ def pump_way(setup: Setup, state: FillState) -> int:
     if setup.by_hand:
         return state.by_lever
     return int(state.outputs.pump_run) - int(state.outputs.pump_reverse)
+
+
+def pump_off_since_s(setup: Setup, state: FillState) -> float | None:
+    """Since when the pump is to stand, on the controller's clock; ``None`` while it may run.
+
+    By hand that is the pump's supply; without a relay in it, a person who is to stop has done so once the fill waits.
+    """
+    if not setup.by_hand:
+        return None if pump_way(setup, state) else state.regime_s
+    if state.outputs.pump_run or not (setup.has_supply or state.state in _WAITS):
+        return None
+    return state.supply_s if setup.has_supply else max(state.supply_s, state.since_s)
 
 
 def way_off(setup: Setup, phase: Phase) -> str:
