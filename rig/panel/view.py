@@ -146,6 +146,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "prompt": None if decision.prompt is None else {"name": decision.prompt.name, "text": decision.prompt.text},
         "missing": [{"name": each.name, "text": each.text} for each in seen.missing],
         "checks": checks_view(seen.open_checks),
+        "cautions": [each.text for each in seen.cautions] if state.state in (State.IDLE, State.HELD) else [],
         "presses": [*_PRESSES.get(state.state, ())],
         "other_measure": seen.other_measure if state.state in (State.HELD, State.ABORTED) else None,
         "held_for": _held_for(state),

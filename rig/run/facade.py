@@ -27,7 +27,8 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown
+from rig.shop.before import Foreknown, foreknown, outputs_told
+from rig.wheel import Caution
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
@@ -92,6 +93,8 @@ class Snapshot:
     """The last finished fill."""
     notice: str
     """Why the last order was not carried out."""
+    cautions: tuple[Caution, ...]
+    """What is to be known before anything moves, whatever the work."""
     interrupted: tuple[Interrupted, ...]
     proof: Proof | None
     """The proving under way."""
@@ -251,6 +254,7 @@ class Facade:
             live=self._live,
             record=self._record,
             notice=self._notice,
+            cautions=outputs_told(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
         )
