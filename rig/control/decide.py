@@ -19,7 +19,7 @@ from rig.control.learning import book_unseen, stopped
 from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
 from rig.control.outputs import outputs_for
-from rig.control.permissives import Missing, missing, open_checks
+from rig.control.permissives import Missing, asked_by_gauge, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
@@ -190,6 +190,7 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.IDLE:
         return ()
     found = missing(turn.setup, turn.state, turn.facts)
+    turn.set(asked=asked_by_gauge(turn.setup, turn.state, turn.facts))
     unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
     if found or unasked:
         return _refused(turn, "start", *found, *unasked)

@@ -10,7 +10,7 @@ from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.rest import Gauge, gauge_of
-from rig.control.values import Meter, Outputs, Reading, Setup
+from rig.control.values import Check, Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
@@ -222,6 +222,8 @@ class FillState:
     when_low_l: float | None = None
     """In the tyre when it stood lower than planned, until a rest shows it as it was to be: a vent may stand open."""
     alarms: Alarms = Alarms()
+    asked: tuple[Check, ...] = ()
+    """Confirmations that the measured values ask for, besides the setup's."""
     confirmed: tuple[Confirmation, ...] = ()
     answered: frozenset[str] = frozenset()
     """Prompts answered in this phase."""

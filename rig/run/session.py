@@ -289,7 +289,7 @@ def _whole_record(
 ) -> dict[str, object]:
     record = fill_record(setup, state)
     measured = reading.fluid_c if reading is not None else None
-    scopes = {check.name: check.scope for check in setup.checks}
+    scopes = {check.name: check.scope for check in (*setup.checks, *state.asked)}
     fluid_c, density, ctl = _fluid_figures(settings, about, measured)
     net_l = _number(record["net_l"])
     return {

@@ -154,7 +154,10 @@ export class FillScreen {
   }
 
   missing(fill) {
-    return h('div', { class: 'missing', role: 'alert' }, h('h3', {}, t('not_ready')), h('ul', {}, fill.missing.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
+    // What is asked below is answered there.
+    const left = fill.missing.filter((each) => !fill.checks.some((check) => check.name === each.name));
+    if (!left.length) return null;
+    return h('div', { class: 'missing', role: 'alert' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
   }
 
   notStarted(fill, send) {
