@@ -199,7 +199,16 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     turn.set(opened_s=now_s, regime_s=now_s, flow=Flow(), alarms=cleared(turn.state.alarms))
     if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
         # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
-        turn.set(gas=at_rest(turn.state.gas, turn.setup, turn.facts.tyre_kpa, turn.facts.offset_l, pumped=False))
+        turn.set(
+            gas=at_rest(
+                turn.state.gas,
+                turn.setup,
+                turn.facts.tyre_kpa,
+                turn.facts.offset_l,
+                turn.facts.rest_u_kpa,
+                pumped=False,
+            )
+        )
     turn.state_trigger("start", request.by)
     return ()
 

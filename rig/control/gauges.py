@@ -178,7 +178,16 @@ def _steps_kpa(setup: Setup, state: FillState) -> float:
     if not _sealed(setup, state) or kpa is None:
         return 0.0
     off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
-    return 0.0 if off_gun else rest.stepped(state.line, HANDS_KPA)
+    if off_gun:
+        return 0.0
+    kpa_abs, now_s = max(kpa, 0.0) + setup.line.atmosphere_kpa_abs, state.line.at_s
+
+    def most_kpa(ago_s: float) -> float:
+        began_s = now_s - ago_s
+        creeps_kpa_s = max(creep_kpa_s(kpa_abs, moved, began_s) for moved in (state.rose, state.fell))
+        return HANDS_KPA + creeps_kpa_s * ago_s
+
+    return rest.stepped(state.line, most_kpa)
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:

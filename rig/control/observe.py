@@ -84,6 +84,8 @@ class Facts:
     """The pump is off and the liquid stands."""
     rests: bool
     """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
+    rest_u_kpa: float
+    """What the gauge's noise has left uncertain of that pressure, at 95 %."""
     restless: bool
     """It has had that time, and moves all the same; or it moves as no gas does by itself."""
     moves_kpa_s: float
@@ -302,6 +304,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
+        rest_u_kpa=shown.rest.u_kpa if shown.rest is not None and rests else 0.0,
         restless=seen_still and shown.restless,
         moves_kpa_s=state.moves_kpa_s,
         steps_kpa=state.steps_kpa,

@@ -40,8 +40,8 @@ _STRAIGHT = 0.08
 """Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
 _AFTER_S, _BETWEEN_S, _BEFORE_S = 0.4, 1.6, 1.0
 """A step: a level that it stands at, the time that contactor, pump and line may take, and the level before."""
-_LEVEL = 0.1
-"""Share of a step by which either level may lean; of what is under way no part of it is a level."""
+_LEVEL = 0.12
+"""Share of a step by which either level may lean: what is on its way to another level leans by more."""
 _QUIET_KPA = 0.3
 """Noise that a smoothed gauge may keep; one with less is not smoothed at all."""
 _MOST_DAMPING_S = 0.8
@@ -315,34 +315,41 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
     return None
 
 
-def stepped(gauge: Gauge, most_kpa: float) -> float:
-    """By how much a gauge has gone in one step, from a level at which it stood to one at which it stands now.
+def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
+    """By how far a gauge has gone from a level at which it stood to about where it is now; 0 where it has not.
 
-    0 where it has not, or by no more than ``most_kpa`` beyond what its noise may do.
+    ``most_kpa`` says for a level of so many seconds ago how far it may go, beside what its noise may do. Levels of
+    longer ago are asked too, each twice the one before: what goes slowly is far from those.
     """
-    if not gauge.blocks:
+    blocks, after, last = gauge.blocks, _Line(), len(gauge.blocks) - 1
+    while last >= 0 and (after.blocks < _FEWEST or blocks[-1][0] - blocks[last][0] <= _AFTER_S):
+        after.add(blocks[last][0] - blocks[-1][0], blocks[last][1] - blocks[-1][1], blocks[last][2])
+        last -= 1
+    if last < _FEWEST:
         return 0.0
-    now_s, now_kpa, _ = gauge.blocks[-1]
-    after, before, began_s = _Line(), _Line(), now_s
-    for at_s, kpa, scans in reversed(gauge.blocks):
-        if after.blocks < _FEWEST or now_s - at_s <= _AFTER_S:
-            after.add(at_s - now_s, kpa - now_kpa, scans)
-            began_s = at_s
-        elif began_s - at_s >= _BETWEEN_S:
-            before.add(at_s - now_s, kpa - now_kpa, scans)
-            if before.blocks >= _FEWEST and began_s - at_s >= _BETWEEN_S + _BEFORE_S:
-                break
-    if min(after.blocks, before.blocks) < _FEWEST:
+    level_kpa, began_s, lag_s = blocks[-1][1] + after.p / after.scans, blocks[last + 1][0], _BETWEEN_S
+    if all(abs(kpa - level_kpa) <= most_kpa(0.0) for _, kpa, _ in blocks):
         return 0.0
-    step_kpa = after.p / after.scans - before.p / before.scans
-    step_u = math.sqrt(gauge.variance * (1 / after.scans + 1 / before.scans))
-    if abs(step_kpa) <= most_kpa + _SURE * step_u:
-        return 0.0
-    for level in (after, before):
-        slope, leans_u = level.slope(gauge.variance)[0], _BOUND * level.noise_u(gauge.variance)
-        if (abs(slope) - leans_u) * level.span_s() > _LEVEL * abs(step_kpa):
-            return 0.0
-    return step_kpa
+    before = _Line()
+    for at_s, kpa, scans in blocks[last::-1]:
+        if began_s - at_s < lag_s:
+            continue
+        before.add(at_s - began_s, kpa - level_kpa, scans)
+        if before.blocks < _FEWEST or began_s - at_s < lag_s + _BEFORE_S:
+            continue
+        step_kpa = -before.p / before.scans
+        step_u = math.sqrt(gauge.variance * (1 / after.scans + 1 / before.scans))
+        far = abs(step_kpa) > most_kpa(began_s - at_s) + _SURE * step_u
+        if far and all(_level(line, gauge.variance, step_kpa) for line in (before, after)):
+            return step_kpa
+        lag_s, before = 2 * lag_s, _Line()
+    return 0.0
+
+
+def _level(line: _Line, variance: float, step_kpa: float) -> bool:
+    """Whether a short window leans by no more than a small part of the step that leads to it or from it."""
+    leans_kpa = (abs(line.slope(variance)[0]) - _BOUND * line.noise_u(variance)) * line.span_s()
+    return leans_kpa <= _LEVEL * abs(step_kpa)
 
 
 def _sum(one: _Line, other: _Line) -> _Line:
