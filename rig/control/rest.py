@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _BLOCK_S = 0.2
 _LONGEST_S = 20.0
@@ -231,6 +231,10 @@ class _Line:
         """The slope's standard error by the known noise alone, whatever the line does not fit."""
         return math.sqrt(variance / self._across())
 
+    def straight(self, variance: float) -> bool:
+        """Whether what it was made from lies on it, but for noise."""
+        return self.misfit() <= (_STRAIGHT * self._fit()[0] * self.span_s()) ** 2 + _BOUND**2 * variance
+
     def slope(self, variance: float) -> tuple[float, float]:
         """Slope and its standard error."""
         slope, pooled = self.pooled(variance)
@@ -240,7 +244,8 @@ class _Line:
 def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Rest | None:
     """What the gauge shows if it stands: by the shortest window that meets the demand.
 
-    ``longest``: by the last ten seconds, whatever they show, where a rest cannot be waited for.
+    ``longest``: by as much of the last ten seconds as lies on one line, whatever that shows, where a rest cannot be
+    waited for.
     """
     blocks = gauge.blocks
     if len(blocks) < _FEWEST:
@@ -249,12 +254,15 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
     line, meets = _Line(), False
     slope = slope_u = mean_u = scan_u = 0.0
     for at_s, kpa, scans in reversed(blocks):
+        kept = replace(line) if longest and mean_u else line
         line.add(at_s - now_s, kpa - now_kpa, scans)
         if line.blocks < _FEWEST:
             continue
         if at_s - now_s > -demand.least_s:
             continue
-        if longest and at_s - now_s < -_ENOUGH_S:
+        if mean_u and longest and (at_s - now_s < -_ENOUGH_S or not line.straight(gauge.variance)):
+            # Before that it stood elsewhere, say before a gun came off.
+            line = kept
             break
         slope, slope_u = line.slope(gauge.variance)
         scan_u = math.sqrt(line.pooled(gauge.variance)[1])
@@ -369,10 +377,9 @@ def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> floa
     slope, slope_u = whole.slope(gauge.variance)
     if abs(slope) <= _SURE * slope_u:
         return 0.0
-    straight = whole.misfit() <= (_STRAIGHT * slope * whole.span_s()) ** 2 + _BOUND**2 * gauge.variance
     way = math.copysign(1.0, slope)
     (slower, slow_u), (faster, fast_u) = sorted(
         (way * half.pooled(gauge.variance)[0], _DOUBT * half.noise_u(gauge.variance)) for half in (newest, older)
     )
     # Surely so: noise must not make the end of a stop's fall look even.
-    return slope if straight and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0
+    return slope if whole.straight(gauge.variance) and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0

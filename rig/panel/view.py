@@ -9,7 +9,7 @@ import math
 from functools import lru_cache
 
 from rig.books.wording import stopped_text
-from rig.control.guards import GUARD_NAMED
+from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
@@ -97,9 +97,14 @@ def _live(live: Live) -> Picture:
     reading = live.reading
     return {
         "error": live.error,
+        "unasked": _unasked(live.unasked),
         "reachable": reading is not None and reading.reachable,
         **_measured(reading),
     }
+
+
+def _unasked(guard: Guard | None) -> Picture | None:
+    return None if guard is None else {"name": guard.name, "text": guard.text, "first": guard.first}
 
 
 def _measured(reading: Reading | None) -> Picture:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.control.decide import Decision
+from rig.control.guards import Guard
 from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
@@ -69,6 +70,8 @@ class Live:
 
     reading: Reading | None
     error: str = ""
+    unasked: Guard | None = None
+    """What goes on though the last fill has ended, and nothing was told to move since."""
 
 
 @dataclass(frozen=True, slots=True)
