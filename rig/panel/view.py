@@ -138,7 +138,8 @@ def _fill(seen: Snapshot) -> Picture | None:
         "existing_l": number(setup.existing_l),
         "cavity_l": number(setup.cavity.volume_l),
         "filled": number(min(1.0, max(0.0, (setup.existing_l + inside) / setup.cavity.volume_l)), 4),
-        "flow_lps": number(facts.flow_lps, 4),
+        # What is not read any more is not nothing: the pump may run.
+        "flow_lps": None if figures_age_s(state) else number(facts.flow_lps, 4),
         "tyre_kpa": number(tyre.kpa, 2),
         "tyre_age_s": number(tyre.age_s, 1),
         "line_kpa": number(facts.reading.line_kpa, 2),
