@@ -190,7 +190,8 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.IDLE:
         return ()
     found = missing(turn.setup, turn.state, turn.facts)
-    turn.set(asked=asked_by_gauge(turn.setup, turn.state, turn.facts))
+    if not found:
+        turn.set(asked=asked_by_gauge(turn.setup, turn.state, turn.facts))
     unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
     if found or unasked:
         return _refused(turn, "start", *found, *unasked)
