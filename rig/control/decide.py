@@ -18,7 +18,7 @@ from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
 from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
-from rig.control.outputs import outputs_for
+from rig.control.outputs import outputs_for, remember
 from rig.control.permissives import Missing, asked_by_gauge, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.pressure import at_rest
@@ -75,7 +75,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     setup = in_force(setup, turn.state)
     _act(turn)
     outputs = outputs_for(setup, turn.state, facts)
-    _remember_outputs(turn, outputs)
+    remember(turn, outputs)
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
     lost = not setup.armed(reading.output_timeout_s)
@@ -372,31 +372,6 @@ def _act(turn: Turn) -> None:
             turn.state_trigger("go")
         case _:
             pass
-
-
-def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
-    was, now_s = turn.state.outputs, turn.facts.reading.now_s
-    if outputs == was:
-        return
-    if outputs.fill_valve is not was.fill_valve:
-        turn.set(fill_valve_s=now_s)
-        if turn.setup.cuts_gauge_off:
-            # What the gauge shows changes with what it sees.
-            turn.set(regime_s=now_s)
-    if turn.setup.by_hand:
-        # The relay is the pump's supply: whether and which way it runs, the meter shows.
-        switched_s = now_s if outputs.pump_run is not was.pump_run else turn.state.supply_s
-        turn.set(outputs=outputs, supply_s=switched_s)
-        return
-    if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
-        turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
-    elif outputs.vent_valve != was.vent_valve:
-        turn.set(regime_s=now_s, flow=Flow())
-    if outputs.pump_run or outputs.pump_reverse:
-        turn.set(direction=1 if outputs.pump_run else -1)
-    if outputs.vent_valve:
-        turn.set(gas=changed(turn.state.gas, sealed=False))
-    turn.set(outputs=outputs)
 
 
 def _note_progress(turn: Turn) -> None:

@@ -77,8 +77,8 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         # Asked once for each block: what is judged in between is the last one's.
         # Twice: a step on a gauge with a lag looks even for a moment.
         slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
-        moves_kpa_s, steps_kpa = slope if slope * before > 0 else 0.0, _steps_kpa(setup, state)
-        state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, steps_kpa=steps_kpa)
+        moves_kpa_s, drops_kpa_s = slope if slope * before > 0 else 0.0, _drops_kpa_s(setup, state)
+        state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, drops_kpa_s=drops_kpa_s)
     shown = _shown(state, tyre if reading.tyre_kpa is not None else line, stands, now_s) if may_stand else Shown()
     return state, _judged(reading, state, shown.rest), shown
 
@@ -168,14 +168,16 @@ def _sealed(setup: Setup, state: FillState) -> bool:
     return setup.into != "open vessel" and not (setup.by_hand and state.state is State.RUNNING)
 
 
-def _steps_kpa(setup: Setup, state: FillState) -> float:
-    """By how much a line gauge that stood has stepped though all is off, to where it stands now; 0 where it has not.
+def _drops_kpa_s(setup: Setup, state: FillState) -> float:
+    """How fast a line gauge that stood has fallen though all is off, to where it stands now; 0 where it has not.
 
+    Before a rest has told the tyre's pressure the gun is put on, and air let out by hand.
     Gas creeps, hands move it by little, and behind a gun that comes off it shows the air outside, and the hose's
     column: what is left is a pump, and what its flow loses on the way.
     """
     kpa, head = state.line.kpa, head_kpa(setup.line)
-    if not _sealed(setup, state) or kpa is None:
+    told = state.valve_open and state.gas.sealed and state.gas.rest_kpa is not None
+    if not told or not _sealed(setup, state) or kpa is None:
         return 0.0
     off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
     if off_gun:
@@ -187,7 +189,7 @@ def _steps_kpa(setup: Setup, state: FillState) -> float:
         creeps_kpa_s = max(creep_kpa_s(kpa_abs, moved, began_s) for moved in (state.rose, state.fell))
         return HANDS_KPA + creeps_kpa_s * ago_s
 
-    return rest.stepped(state.line, most_kpa)
+    return min(rest.stepped(state.line, most_kpa), 0.0)
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:

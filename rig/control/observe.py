@@ -90,8 +90,6 @@ class Facts:
     """It has had that time, and moves all the same; or it moves as no gas does by itself."""
     moves_kpa_s: float
     """How fast the line gauge moves, though all is off, as no gas does by itself; else 0."""
-    steps_kpa: float
-    """By how much it has just stepped, though all is off, to a level at which it stands now; else 0."""
     last_way: int
     """1 forward, -1 back: which way the pump runs or last ran; 0 where it has not run yet."""
     wavers_kpa: float
@@ -279,7 +277,6 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     seen_still = still and gauge_sees(setup, state, reading)
     rests = seen_still and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
-    wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
     return Facts(
         reading=reading,
@@ -306,13 +303,12 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         rests=rests,
         rest_u_kpa=shown.rest.u_kpa if shown.rest is not None and rests else 0.0,
         restless=seen_still and shown.restless,
-        moves_kpa_s=state.moves_kpa_s,
-        steps_kpa=state.steps_kpa,
+        moves_kpa_s=state.moves_kpa_s or state.drops_kpa_s,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
         first_look=setup.cuts_gauge_off and state.gas.rest_kpa is None and not state.fills,
         covered_m=covered,
-        wet=wet,
+        wet=hose_wet(setup, state),
         loss_known=state.loss_known,
         loss_kpa=loss,
         air_at_pump=air_at_pump(setup, state),
@@ -347,8 +343,7 @@ def _through_line(
 
 
 def _stray_l(setup: Setup, state: FillState) -> float:
-    off_s = pump_off_since_s(setup, state)
-    if off_s is None:
+    if (off_s := pump_off_since_s(setup, state)) is None:
         return 0.0
     stands_s = off_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]

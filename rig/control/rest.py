@@ -324,7 +324,7 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
 
 
 def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
-    """By how far a gauge has gone from a level at which it stood to about where it is now; 0 where it has not.
+    """How fast a gauge has gone from a level at which it stood to about where it is now, kPa/s; 0 where it has not.
 
     ``most_kpa`` says for a level of so many seconds ago how far it may go, beside what its noise may do. Levels of
     longer ago are asked too, each twice the one before: what goes slowly is far from those.
@@ -349,7 +349,7 @@ def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
         step_u = math.sqrt(gauge.variance * (1 / after.scans + 1 / before.scans))
         far = abs(step_kpa) > most_kpa(began_s - at_s) + _SURE * step_u
         if far and all(_level(line, gauge.variance, step_kpa) for line in (before, after)):
-            return step_kpa
+            return step_kpa / (began_s - at_s)
         lag_s, before = 2 * lag_s, _Line()
     return 0.0
 

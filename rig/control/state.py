@@ -190,10 +190,9 @@ class FillState:
     """The gauge at the pump and the one at the gun, as they were followed."""
     moved_kpa_s: float = 0.0
     moves_kpa_s: float = 0.0
-    """How fast the pressure moves, though all is off, as no gas does by itself, by the last block and by two in a row;
-    0 where it does not."""
-    steps_kpa: float = 0.0
-    """By how much it has just stepped, though all is off; 0 where it has not."""
+    """How fast the pressure moves as no gas does by itself, though all is off: by the last block, and by two in a row."""
+    drops_kpa_s: float = 0.0
+    """How fast it has just left its level downwards, though all is off."""
     level_kpa: float | None = None
     """Where the line gauge stood last, within what begins a new creep of the gas."""
     told_s: float = 0.0
@@ -298,10 +297,8 @@ def pump_way(setup: Setup, state: FillState) -> int:
 
 
 def pump_off_since_s(setup: Setup, state: FillState) -> float | None:
-    """Since when the pump is to stand, on the controller's clock; ``None`` while it may run.
-
-    By hand that is the pump's supply; without a relay in it, a person who is to stop has done so once the fill waits.
-    """
+    """Since when the pump is to stand, on the controller's clock; ``None`` while it may run."""
+    # By hand it is the supply; without a relay in that, a person has stopped the pump once the fill waits.
     if not setup.by_hand:
         return None if pump_way(setup, state) else state.regime_s
     if state.outputs.pump_run or not (setup.has_supply or state.state in _WAITS):

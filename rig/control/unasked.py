@@ -40,9 +40,7 @@ def moves(setup: Setup, facts: Facts) -> bool:
     What a meter would count and does not is a leak, an open vent or a gauge that drifts: another row's matter.
     """
     blind_back = setup.meter.reverse == "none" or setup.meter.estimated
-    # Before a rest has told the tyre's pressure the gun is put on, and air let out by hand.
-    steps = facts.steps_kpa < 0 and facts.gas is not None
-    falls = (facts.moves_kpa_s < 0 or steps) and blind_back
+    falls = facts.moves_kpa_s < 0 and blind_back
     # From below the tyre's pressure it rises where the hose's liquid is drawn off, and loses less and less.
     below = blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.low - APART_KPA / 2
     rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.commands import main
+from rig.cli import main
 from rig.run.assembly import Question
 from rig.run.check import check_text
 from rig.run.facade import Facade
