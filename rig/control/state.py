@@ -190,7 +190,7 @@ class FillState:
     """The gauge at the pump and the one at the gun, as they were followed."""
     moved_kpa_s: float = 0.0
     moves_kpa_s: float = 0.0
-    """How fast the pressure moves as no gas does by itself, though all is off: by the last block, and by two in a row."""
+    """How fast the pressure moves as no gas does by itself, though all is off: by the last block, by two in a row."""
     drops_kpa_s: float = 0.0
     """How fast it has just left its level downwards, though all is off."""
     level_kpa: float | None = None
