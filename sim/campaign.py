@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 from rig.control.procedure import ENDED
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
+from rig.field.field import LATE
+from rig.run.outputs import dropped_after_s
 from sim.compiled import is_compiled
 from sim.fault_table import table
 from sim.faults import FAULTS
@@ -100,7 +102,8 @@ class JudgedFill:
         self._rig.write(_OFF)
         self._rig.arm(self._setup.timeout_s)
         self._rig.advance(_DARK_S)
-        taken_up: FillState = recovered(self._setup, state, self._rig.scan(state.measure))
+        reading, ran_s = self._rig.scan(state.measure), min(_DARK_S, LATE * dropped_after_s(self._rig.settings))
+        taken_up: FillState = recovered(self._setup, state, reading, ran_s=ran_s)
         before, after = fill_record(self._setup, state), fill_record(self._setup, taken_up)
         self.judge.interrupted(before, after, taken_up.outputs.moving)
         self._fill.state = replace(taken_up, now_s=0.0)

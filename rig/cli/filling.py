@@ -16,13 +16,14 @@ from rig.cli.demo import run_demo
 from rig.cli.options import add_loaded_options, add_question_options, question_text
 from rig.cli.table import DATA, DEMO_CONFIG, ENDED_EARLY, OK, Add
 from rig.cli.target import foretold, of_wheel, settings_or_common
-from rig.cli.terminal import ProgressPrinter, person_for
+from rig.cli.terminal import ProgressPrinter, person_for, say_cautions
 from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.plan.target import TargetError
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
 from rig.run.person import Unattended
 from rig.run.session import Errand, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, load_settings
+from rig.shop.before import outputs_told
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import question_of, sealed_share, tank_air_of
 
@@ -102,6 +103,7 @@ def loaded_command(options: argparse.Namespace) -> int:
     if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
         raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
     share_l = sealed_share(options.seal) * cavity.volume_l
+    say_cautions(outputs_told(settings), as_json=options.json)
     errand = Errand(
         replace(question, wanted=replace(wanted, volume_l=share_l)),
         options.by,
@@ -123,6 +125,7 @@ def resume_command(options: argparse.Namespace) -> int:
     """Go on with an interrupted fill; returns the exit status."""
     settings = load_settings(_config_of(options))
     person = person_for(options, settings, go_on=True)
+    say_cautions(outputs_told(settings), as_json=options.json)
     record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
     return _finish(options, record, simulated=settings.rig.simulated)
 

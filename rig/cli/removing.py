@@ -5,16 +5,15 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
-import sys
 from pathlib import Path
 
 from rig.books.wording import ticket_text
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import DEMO_CONFIG, Add
-from rig.cli.terminal import ProgressPrinter, person_for
+from rig.cli.terminal import ProgressPrinter, person_for, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import Settings, load_settings
-from rig.shop.before import foredrawn
+from rig.shop.before import foredrawn, outputs_told
 from rig.shop.questions import question_of
 from rig.units import parse
 
@@ -69,9 +68,7 @@ def empty_command(options: argparse.Namespace) -> int:
         config=str(options.config),
         other_fluid=options.other_fluid,
     )
-    for caution in foredrawn(settings, removal).told:
-        text = f"{caution.severity}: {caution.text} [{caution.source}]"
-        print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
+    say_cautions(foredrawn(settings, removal).told, as_json=options.json)
     record = asyncio.run(empty_wheel(settings, removal, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
 
@@ -80,6 +77,7 @@ def rinse_command(options: argparse.Namespace) -> int:
     """Rinse, or divert what comes first after it; returns the exit status."""
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
+    say_cautions(outputs_told(settings), as_json=options.json)
     record = asyncio.run(rinse(settings, wanted, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
 

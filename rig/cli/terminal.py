@@ -9,7 +9,7 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import count
 
 from rig.books.clock import settle_clock
@@ -23,6 +23,7 @@ from rig.run.facade import Facade, Snapshot
 from rig.run.person import ALONE_S, Person, Unattended
 from rig.run.session import Refused
 from rig.run.settings import Settings
+from rig.wheel import Caution
 
 _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
@@ -177,6 +178,13 @@ def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool =
     if not (settings.rig.simulated or settings.rig.unattended):
         raise Refused("--unattended moves a real pump with nobody there: allow it by rig.unattended = true, or answer")
     return Unattended(go_on=go_on)
+
+
+def say_cautions(cautions: Iterable[Caution], *, as_json: bool) -> None:
+    """Print what is to be known before something moves; beside a document it goes to standard error."""
+    for each in cautions:
+        text = f"{each.severity}: {each.text} [{each.source}]"
+        print(text, file=sys.stderr if as_json else sys.stdout, flush=True)
 
 
 class Questions:

@@ -25,8 +25,6 @@ _SHUT_SHARE = 0.4
 """Share of what the line takes by which no flow's doubt raises the gauge."""
 _GIVEN_BACK_S = 2.0
 """So long after a pump's coasting the line has given its loss back."""
-HANDS_KPA = 1.25 * KPA_PER_PSI
-"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that for so long has drawn no more than this share of its flow draws on nothing."""
 _VACUUM_KPA = -50.0

@@ -56,11 +56,15 @@ class Rise:
     put_in_u: float = 0.0
     """Relative uncertainty of what was put in, at 95 %: the meter's, for liquid."""
     gauge_u_kpa: float = GAUGE_U_KPA
-    """Uncertainty of one reading at rest, at 95 %."""
+    """Uncertainty of the gauge itself, at 95 %."""
+    from_u_kpa: float = 0.0
+    to_u_kpa: float = 0.0
+    """The same that its noise has left in each of the two rests."""
     way_kpa: float | None = None
     """What the first rest on the way showed, if there was one."""
     way_l: float = 0.0
     way_added_kpa_l: float = 0.0
+    way_u_kpa: float = 0.0
 
     @property
     def told_kpa(self) -> float:
@@ -121,7 +125,13 @@ _OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
 def _spread(name: str, rise: Rise) -> float:
     if name == "litres_error":
         return rise.put_in_u / 2
-    return _RECTANGULAR.get(name, rise.gauge_u_kpa / 2)
+    if name == "from_error_kpa":
+        return math.hypot(rise.gauge_u_kpa, rise.from_u_kpa) / 2
+    if name == "to_error_kpa":
+        # The noise of a rest on the way counts as often as its pressure does; the gauge there errs as at the start.
+        way_u_kpa = _WAY_WEIGHT * rise.way_u_kpa if rise.way is not None else 0.0
+        return math.hypot(rise.gauge_u_kpa, rise.to_u_kpa, way_u_kpa) / 2
+    return _RECTANGULAR[name]
 
 
 def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
@@ -213,8 +223,10 @@ class Found:
 
 def found_in(rise: Rise) -> Found | None:
     """The cavity that one rise measures; ``None`` where it is too short to tell anything."""
-    if rise.to_kpa - rise.from_kpa < 4 * rise.gauge_u_kpa:
+    if rise.to_kpa - rise.from_kpa < 4 * math.hypot(rise.gauge_u_kpa, rise.from_u_kpa, rise.to_u_kpa):
         return None
+    # Measured from end to end.
+    rise = replace(rise, way_kpa=None)
     parts = _parts(lambda laws: cavity_of_rise(rise, laws), rise)
     common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
     single = math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))

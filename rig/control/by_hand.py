@@ -64,7 +64,7 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
         pumped = stroke.began_s > 0 and facts.in_tyre_l > stroke.start_l and at_once
         if pumped:
             learn_loss(turn, stroke, tyre_kpa)
-        gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, pumped=pumped)
+        gas = at_rest(state.gas, turn.setup, tyre_kpa, facts.offset_l, facts.rest_u_kpa, pumped=pumped)
         turn.set(gas=gas, mark=Mark(state.tally, state.counts), stroke=changed(stroke, began_s=0.0))
         if pumped:
             # Where it does not fit the size the guard holds the fill.

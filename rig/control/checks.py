@@ -37,6 +37,17 @@ _FLAMMABLE = Check(
 )
 
 
+def like_air(line_kpa: float) -> Check:
+    """The question before a fill whose gauge shows what one that counts from the vacuum shows in open air."""
+    return Check(
+        "like_air",
+        "wheel",
+        f"The gauge shows {show_pressure(line_kpa)}, just what an absolute gauge shows in open air. Is the gun on a "
+        "tyre that holds this pressure, and did the gauge show zero with the gun off? If not, leave, and write its "
+        "unit as absolute (psia, kPa abs).",
+    )
+
+
 def checks_for_vessel(*, flammable: bool) -> tuple[Check, ...]:
     """The confirmations before liquid goes into an open vessel, in order."""
     vessel = Check("vessel", "wheel", "Vessel empty, level and large enough; hose end held in it and open?")

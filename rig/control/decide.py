@@ -18,8 +18,8 @@ from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
 from rig.control.measures import next_best, take_over
 from rig.control.observe import Facts, observe
-from rig.control.outputs import outputs_for
-from rig.control.permissives import Missing, missing, open_checks
+from rig.control.outputs import outputs_for, remember
+from rig.control.permissives import Missing, asked_by_gauge, missing, open_checks
 from rig.control.phases import ACT
 from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
@@ -75,7 +75,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     setup = in_force(setup, turn.state)
     _act(turn)
     outputs = outputs_for(setup, turn.state, facts)
-    _remember_outputs(turn, outputs)
+    remember(turn, outputs)
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
     lost = not setup.armed(reading.output_timeout_s)
@@ -190,6 +190,8 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.IDLE:
         return ()
     found = missing(turn.setup, turn.state, turn.facts)
+    if not found:
+        turn.set(asked=asked_by_gauge(turn.setup, turn.state, turn.facts))
     unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
     if found or unasked:
         return _refused(turn, "start", *found, *unasked)
@@ -198,7 +200,16 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     turn.set(opened_s=now_s, regime_s=now_s, flow=Flow(), alarms=cleared(turn.state.alarms))
     if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
         # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
-        turn.set(gas=at_rest(turn.state.gas, turn.setup, turn.facts.tyre_kpa, turn.facts.offset_l, pumped=False))
+        turn.set(
+            gas=at_rest(
+                turn.state.gas,
+                turn.setup,
+                turn.facts.tyre_kpa,
+                turn.facts.offset_l,
+                turn.facts.rest_u_kpa,
+                pumped=False,
+            )
+        )
     turn.state_trigger("start", request.by)
     return ()
 
@@ -361,30 +372,6 @@ def _act(turn: Turn) -> None:
             turn.state_trigger("go")
         case _:
             pass
-
-
-def _remember_outputs(turn: Turn, outputs: Outputs) -> None:
-    was, now_s = turn.state.outputs, turn.facts.reading.now_s
-    if outputs == was:
-        return
-    if outputs.fill_valve is not was.fill_valve:
-        turn.set(fill_valve_s=now_s)
-        if turn.setup.cuts_gauge_off:
-            # What the gauge shows changes with what it sees.
-            turn.set(regime_s=now_s)
-    if turn.setup.by_hand:
-        # The relay is the pump's supply: whether and which way it runs, the meter shows.
-        turn.set(outputs=outputs)
-        return
-    if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
-        turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
-    elif outputs.vent_valve != was.vent_valve:
-        turn.set(regime_s=now_s, flow=Flow())
-    if outputs.pump_run or outputs.pump_reverse:
-        turn.set(direction=1 if outputs.pump_run else -1)
-    if outputs.vent_valve:
-        turn.set(gas=changed(turn.state.gas, sealed=False))
-    turn.set(outputs=outputs)
 
 
 def _note_progress(turn: Turn) -> None:

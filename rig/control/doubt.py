@@ -108,7 +108,7 @@ def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     gas, cavity = state.gas, setup.cavity
     if setup.into != "tyre" or gas.looked:
         return state.tally
-    last = at_rest(gas, setup, rest_kpa, facts.offset_l, pumped=state.stroke.pushed)
+    last = at_rest(gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=state.stroke.pushed)
     larger_l = [f.cavity_l for f in (gas.found, last.found) if f is not None and f.cavity_l - f.u_l > cavity.high_l]
     if not larger_l:
         return state.tally

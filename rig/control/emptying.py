@@ -51,9 +51,9 @@ def settle_emptying(turn: Turn) -> None:
     left_l = setup.target_l + facts.in_tyre_l
     if stroke.ended_by == "air":
         turn.flag("emptied until air came")
-        gas = at_rest(turn.state.gas, setup, rest_kpa, facts.offset_l, pumped=False)
+        gas = at_rest(turn.state.gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=False)
     else:
-        gas = after_draw(turn.state.gas, setup, rest_kpa, facts.offset_l)
+        gas = after_draw(turn.state.gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa)
     turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=""))
     if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
         _book_front(turn)

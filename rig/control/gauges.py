@@ -13,9 +13,13 @@ from dataclasses import dataclass, replace
 
 from rig.control import rest
 from rig.control.changed import changed
+from rig.control.pressure import NO_TYRE_KPA
+from rig.control.procedure import State
 from rig.control.rest import Gauge, Rest
 from rig.control.state import FillState, Moved, in_tyre_l, pump_way
 from rig.control.values import Damped, Reading, Setup
+from rig.plan.physics import head_kpa
+from rig.units import KPA_PER_PSI
 
 _LONGEST_LAG_S = 15.0
 """No gauge follows more slowly: one that still moves tells of air that leaves, or drifts."""
@@ -34,6 +38,8 @@ _LEAST_KPA_S = 0.1
 _SPAN_S = 1.25
 """The shortest window in which movement is told; with the block that confirms it, less than 2 s."""
 _FOLLOWS_S = 1.0
+HANDS_KPA = 1.25 * KPA_PER_PSI
+"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _WENT_KPA = 3.0
 """A movement of the gas by so much begins a new creep against it."""
 
@@ -71,7 +77,8 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         # Asked once for each block: what is judged in between is the last one's.
         # Twice: a step on a gauge with a lag looks even for a moment.
         slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
-        state = changed(state, moved_kpa_s=slope, moves_kpa_s=slope if slope * before > 0 else 0.0)
+        moves_kpa_s, drops_kpa_s = slope if slope * before > 0 else 0.0, _drops_kpa_s(setup, state)
+        state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, drops_kpa_s=drops_kpa_s)
     shown = _shown(state, tyre if reading.tyre_kpa is not None else line, stands, now_s) if may_stand else Shown()
     return state, _judged(reading, state, shown.rest), shown
 
@@ -140,7 +147,7 @@ def _judged(reading: Reading, state: FillState, found: Rest | None) -> Reading:
 def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     """The slope of a line gauge that moves though all is off, faster than gas does by itself; 0 where it does not."""
     gauge = state.line
-    if setup.by_hand or setup.into == "open vessel" or not gauge.blocks or gauge.kpa is None:
+    if not _sealed(setup, state) or not gauge.blocks or gauge.kpa is None:
         return 0.0
     kpa_abs = max(gauge.kpa, 0.0) + setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
@@ -154,6 +161,35 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         )
 
     return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
+
+
+def _sealed(setup: Setup, state: FillState) -> bool:
+    """Whether nothing but a fault moves the pressure while all is off: by hand a person may fill or let air out."""
+    return setup.into != "open vessel" and not (setup.by_hand and state.state is State.RUNNING)
+
+
+def _drops_kpa_s(setup: Setup, state: FillState) -> float:
+    """How fast a line gauge that stood has fallen though all is off, to where it stands now; 0 where it has not.
+
+    Before a rest has told the tyre's pressure the gun is put on, and air let out by hand.
+    Gas creeps, hands move it by little, and behind a gun that comes off it shows the air outside, and the hose's
+    column: what is left is a pump, and what its flow loses on the way.
+    """
+    kpa, head = state.line.kpa, head_kpa(setup.line)
+    told = state.valve_open and state.gas.sealed and state.gas.rest_kpa is not None
+    if not told or not _sealed(setup, state) or kpa is None:
+        return 0.0
+    off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
+    if off_gun:
+        return 0.0
+    kpa_abs, now_s = max(kpa, 0.0) + setup.line.atmosphere_kpa_abs, state.line.at_s
+
+    def most_kpa(ago_s: float) -> float:
+        began_s = now_s - ago_s
+        creeps_kpa_s = max(creep_kpa_s(kpa_abs, moved, began_s) for moved in (state.rose, state.fell))
+        return HANDS_KPA + creeps_kpa_s * ago_s
+
+    return min(rest.stepped(state.line, most_kpa), 0.0)
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:

@@ -30,6 +30,7 @@ from rig.control.state import (
     near_level,
     offset_l,
     perhaps_air,
+    pump_off_since_s,
     pump_way,
 )
 from rig.control.values import Outputs, Reading, Setup
@@ -83,6 +84,8 @@ class Facts:
     """The pump is off and the liquid stands."""
     rests: bool
     """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
+    rest_u_kpa: float
+    """What the gauge's noise has left uncertain of that pressure, at 95 %."""
     restless: bool
     """It has had that time, and moves all the same; or it moves as no gas does by itself."""
     moves_kpa_s: float
@@ -276,7 +279,6 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     seen_still = still and gauge_sees(setup, state, reading)
     rests = seen_still and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
-    wet = hose_wet(setup, state)
     line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
     return Facts(
         reading=reading,
@@ -301,13 +303,14 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         offset_l=offset,
         still=still,
         rests=rests,
+        rest_u_kpa=shown.rest.u_kpa if shown.rest is not None and rests else 0.0,
         restless=seen_still and shown.restless,
-        moves_kpa_s=state.moves_kpa_s,
+        moves_kpa_s=state.moves_kpa_s or state.drops_kpa_s,
         wavers_kpa=state.line.wavers_kpa,
         last_way=state.direction,
         first_look=setup.cuts_gauge_off and state.gas.rest_kpa is None and not state.fills,
         covered_m=covered,
-        wet=wet,
+        wet=hose_wet(setup, state),
         loss_known=state.loss_known,
         loss_kpa=loss,
         air_at_pump=air_at_pump(setup, state),
@@ -317,7 +320,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         line=line,
         tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
-        stray_l=_stray_l(setup, state) if not way else 0.0,
+        stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
         found=state.gas.found,
         verdict=state.gas.verdict,
@@ -342,7 +345,9 @@ def _through_line(
 
 
 def _stray_l(setup: Setup, state: FillState) -> float:
-    stands_s = state.regime_s + setup.line.coast_s + 1.0
+    if (off_s := pump_off_since_s(setup, state)) is None:
+        return 0.0
+    stands_s = off_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from rig.control.changed import changed
+from rig.control.flow import Flow
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, fill_valve_open
+from rig.control.turn import Turn
 from rig.control.uncoupling import flush_s
 from rig.control.values import Outputs, Setup
 
@@ -67,3 +70,29 @@ def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
         flushes = facts.reading.now_s - state.since_s < flush_s(setup, valve_open=state.valve_open)
         return _DRAW if flushes else _OFF
     return _IN_PHASE.get(state.phase, _OFF)
+
+
+def remember(turn: Turn, outputs: Outputs) -> None:
+    """Keep what is switched now, and since when."""
+    was, now_s = turn.state.outputs, turn.facts.reading.now_s
+    if outputs == was:
+        return
+    if outputs.fill_valve is not was.fill_valve:
+        turn.set(fill_valve_s=now_s)
+        if turn.setup.cuts_gauge_off:
+            # What the gauge shows changes with what it sees.
+            turn.set(regime_s=now_s)
+    if turn.setup.by_hand:
+        # The relay is the pump's supply: whether and which way it runs, the meter shows.
+        switched_s = now_s if outputs.pump_run is not was.pump_run else turn.state.supply_s
+        turn.set(outputs=outputs, supply_s=switched_s)
+        return
+    if (outputs.pump_run, outputs.pump_reverse) != (was.pump_run, was.pump_reverse):
+        turn.set(changed_s=now_s, regime_s=now_s, flow=Flow())
+    elif outputs.vent_valve != was.vent_valve:
+        turn.set(regime_s=now_s, flow=Flow())
+    if outputs.pump_run or outputs.pump_reverse:
+        turn.set(direction=1 if outputs.pump_run else -1)
+    if outputs.vent_valve:
+        turn.set(gas=changed(turn.state.gas, sealed=False))
+    turn.set(outputs=outputs)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from rig.control.checks import like_air
 from rig.control.observe import Facts
 from rig.control.procedure import Phase
 from rig.control.state import FillState, gun_off_first
@@ -101,14 +102,6 @@ def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
         return None
     if facts.tyre_kpa is None:
         return "The pressure at rest is not read yet: wait a moment."
-    line_kpa = facts.reading.line_kpa
-    like_air = line_kpa is not None and abs(line_kpa - setup.line.atmosphere_kpa_abs) < _LIKE_AIR_KPA
-    if line_kpa is not None and like_air and setup.into == "tyre":
-        return (
-            f"The gauge shows {show_pressure(line_kpa)}, just what an absolute gauge shows in open air: take the gun "
-            "off and look. If it shows the same, write its unit as absolute (psia, kPa abs); if it shows zero, let "
-            "the tyre down by a few psi and go on."
-        )
     if facts.tyre_kpa > setup.arrival_kpa:
         return (
             f"The tyre stands at {show_pressure(facts.tyre_kpa)}: let it down below "
@@ -155,7 +148,17 @@ def missing(setup: Setup, state: FillState, facts: Facts) -> tuple[Missing, ...]
     return tuple(Missing(name, text) for name, text in found if text is not None)
 
 
+def asked_by_gauge(setup: Setup, state: FillState, facts: Facts) -> tuple[Check, ...]:
+    """What the gauge leaves open before a start, and a person can see: those asked already keep their words."""
+    line_kpa = facts.reading.line_kpa
+    if state.asked or setup.into != "tyre" or not state.valve_open or facts.tyre_kpa is None or line_kpa is None:
+        return state.asked
+    if abs(line_kpa - setup.line.atmosphere_kpa_abs) >= _LIKE_AIR_KPA:
+        return ()
+    return (like_air(line_kpa),)
+
+
 def open_checks(setup: Setup, state: FillState) -> tuple[Check, ...]:
     """The confirmations still to be given, in the order in which they are asked."""
     given = {confirmation.name for confirmation in state.confirmed}
-    return tuple(check for check in setup.checks if check.name not in given)
+    return tuple(check for check in (*setup.checks, *state.asked) if check.name not in given)

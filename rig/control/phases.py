@@ -105,7 +105,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
         turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts, rest_kpa))
     state, facts = turn.state, turn.facts
     pumped = state.stroke.pumped
-    gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, pumped=pumped)
+    gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=pumped)
     stayed = "air_stays" in state.flags and stays_too_high(facts)
     went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
     # Nothing was let out, and hardly a tyre shows: what went on past "no rise" may stand behind an open vent.

@@ -38,6 +38,8 @@ class Gas:
     high_l: float
     rest_kpa: float | None = None
     """Tyre pressure at the last rest."""
+    rest_u_kpa: float = 0.0
+    """What the gauge's noise has left uncertain of it, at 95 %."""
     rest_offset_l: float = 0.0
     """At that rest: liquid in the tyre less air in the hose, so that gas volume = cavity − offset."""
     added_kpa_l: float = 0.0
@@ -66,6 +68,8 @@ class Remains:
     kpa: float
     sure: bool
     """It is the tyre that it showed."""
+    u_kpa: float = 0.0
+    """What the gauge's noise has left uncertain of it, at 95 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,39 +178,45 @@ def flowing_band(
     return Band(base - loss * loss_gain * high_share, base - loss * loss_gain, base - least * loss_gain * low_share)
 
 
-def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
-    """Take a rest reading: after a sealed stroke measure the cavity with it, then anchor the air space anew."""
+def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float, *, pumped: bool) -> Gas:
+    """Take a rest reading: after a sealed stroke measure the cavity with it, then anchor the air space anew.
+
+    ``u_kpa`` is what the gauge's noise has left uncertain of it, at 95 %.
+    """
     if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
-        gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
-    gas = _with_rise(gas, setup, tyre_kpa, offset_l, pumped=pumped)
-    return changed(gas, rest_kpa=tyre_kpa, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
+        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
+    gas = _with_rise(gas, setup, tyre_kpa, offset_l, u_kpa, pumped=pumped)
+    gas = changed(gas, rest_kpa=tyre_kpa, rest_u_kpa=u_kpa, rest_offset_l=offset_l)
+    return changed(gas, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
 
 
-def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
     """Take a rest reading after liquid was drawn: a fall that is large enough measures the cavity like a rise."""
     if gas.sealed and gas.rest_kpa is not None and gas.rest_kpa - tyre_kpa >= _LEAST_RISE_KPA:
-        gas = _by_stroke(gas, setup, tyre_kpa, offset_l)
-    return at_rest(gas, setup, tyre_kpa, offset_l, pumped=False)
+        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
+    return at_rest(gas, setup, tyre_kpa, offset_l, u_kpa, pumped=False)
 
 
-def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, *, pumped: bool) -> Gas:
+def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float, *, pumped: bool) -> Gas:
     """Follow the sealed rise: a pumped stroke lengthens it, anything else ends it and begins another."""
     rises, rise = gas.rises, gas.rise
     if pumped and gas.sealed and rise is not None:
         added = rise.added_kpa_l + gas.added_kpa_l
         if rise.litres > 0 and rise.way_kpa is None:
             rise = changed(rise, way_kpa=rise.to_kpa, way_l=rise.to_l, way_added_kpa_l=rise.added_kpa_l)
+            rise = changed(rise, way_u_kpa=rise.to_u_kpa)
         # Of a meter's count a step is nothing, of a level's it may be all that there is.
         step_l = setup.meter.litres_per_pulse
         put_in_u = math.hypot(setup.meter.uncertainty, step_l / max(offset_l - rise.from_l, step_l))
-        rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, added_kpa_l=added, put_in_u=put_in_u)
+        rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, to_u_kpa=u_kpa, added_kpa_l=added, put_in_u=put_in_u)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
-        rise = Rise(setup.line.atmosphere_kpa_abs, tyre_kpa, offset_l, tyre_kpa, offset_l)
+        atmosphere_kpa_abs = setup.line.atmosphere_kpa_abs
+        rise = Rise(atmosphere_kpa_abs, tyre_kpa, offset_l, tyre_kpa, offset_l, from_u_kpa=u_kpa, to_u_kpa=u_kpa)
     return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
-def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
+def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
     """The cavity by Boyle's law from a stroke between two rests; its litres are known to a step of the meter."""
     assert gas.rest_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
@@ -214,7 +224,8 @@ def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> Gas:
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
     air_l, moved_l = max(cavity - offset_l, 0.0), max(abs(offset_l - gas.rest_offset_l), 1e-9)
     step_u_l = air_l * setup.meter.litres_per_pulse / moved_l
-    uncertainty = math.hypot(1.5 * GAUGE_U_KPA * air_l / abs(after - before), step_u_l)
+    read_u_kpa = math.hypot(1.5 * GAUGE_U_KPA, gas.rest_u_kpa, u_kpa)
+    uncertainty = math.hypot(read_u_kpa * air_l / abs(after - before), step_u_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
     # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.

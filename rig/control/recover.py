@@ -10,7 +10,8 @@ from rig.control.flow import Flow
 from rig.control.observe import count_pulses, restarts
 from rig.control.procedure import Phase, State, next_phase
 from rig.control.rest import unseen
-from rig.control.state import FillState, Moved, Stroke, entering, in_force, pump_way, way_off
+from rig.control.state import FillState, Moved, Stroke, acting_meter, entering, in_force, pump_way, way_off
+from rig.control.unconfirmed import in_doubt
 from rig.control.values import Outputs, Reading, Setup
 
 _UNKNOWN_KPA = 1e9
@@ -18,19 +19,21 @@ _DARK_S = 600.0
 """A counter that moved by more than this much pumping while nobody looked has restarted or lied."""
 
 
-def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillState:
+def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s: float = math.inf) -> FillState:
     """The journalled ``state`` as a held fill; with a ``reading``, the pulses since then are in the tyre, unattended.
 
-    Without one, what the pump may have moved until it was let go stands in doubt.
+    ``ran_s`` is the longest that a pump may have run on: until it is known to have been switched off, or until now.
+    Without a reading what it may have moved in that time is in the uncertainty.
 
     The clock starts anew with the process, so every time in the state is forgotten; the next rest reads the pressure.
     """
     now_s = reading.now_s if reading is not None else 0.0
     if reading is not None:
-        state = _dark(setup, state, reading)
+        state = _dark(setup, state, reading, ran_s)
+        counts = acting_meter(setup, state).kind != "run time"
+        unseen_s = 0.0 if counts else state.unseen_s
     else:
-        counting = in_force(setup, state)
-        state = _doubted(state, state.tally, _blind_l(counting, state))
+        unseen_s = state.unseen_s + _ran_s(in_force(setup, state), state, ran_s)
     setup = in_force(setup, state)
     # An ended state stays, and a trip waits for its reset as before; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
@@ -48,6 +51,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         # As far as anybody knows the pump was switched off just now, and may still coast; it is as warm as it was.
         changed_s=now_s,
         regime_s=now_s,
+        supply_s=now_s,
         dry_ended_s=now_s,
         # Since when gauge and meter stand as they do nobody saw.
         gauge_kpa=None,
@@ -63,7 +67,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None) -> FillSt
         fresh_s=0.0,
         unconfirmed_s=None,
         supply_cut=False,
-        unseen_s=0.0 if reading is not None else state.unseen_s,
+        unseen_s=unseen_s,
         flow=Flow(),
         stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps, held_kpa=_held_kpa(setup, state)),
         gas=changed(state.gas, sealed=False),
@@ -81,7 +85,7 @@ def _held_kpa(setup: Setup, state: FillState) -> float:
     return min(state.gas.rest_kpa or 0.0, setup.window.floor_kpa) if setup.into == "tyre" else 0.0
 
 
-def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
+def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> FillState:
     before_restarts = restarts(state)
     # Only the way that the pump last ran: against it no more than the hose's liquid runs by itself.
     unread = changed(state, unread_s=(_DARK_S,) * (1 + len(setup.beside)))
@@ -93,7 +97,7 @@ def _dark(setup: Setup, state: FillState, reading: Reading) -> FillState:
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved_l = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
-    unsure_l = _unsure_l(setup, state, moved_l, jumped=jumped)
+    unsure_l = _unsure_l(setup, state, moved_l, ran_s, jumped=jumped)
     tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
     return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({"meter_jumped"} if jumped else set()))
 
@@ -103,34 +107,34 @@ def _doubted(state: FillState, tally: Tally, unsure_l: float) -> FillState:
     return changed(state, tally=changed(tally, either_l=doubts_l[0], unattended_either_l=doubts_l[1]))
 
 
-def _let_go_l(setup: Setup, state: FillState) -> float:
-    """What the pump moved at most until its relay module let it go; without a time-out of its own it never did."""
-    ran = pump_way(setup, state) != 0
-    if ran and not setup.has_timeout:
-        return math.inf
-    return setup.line.moves_lps(state.direction) * ((setup.timeout_s if ran else 0.0) + setup.line.coast_s)
+def _ran_s(setup: Setup, state: FillState, ran_s: float) -> float:
+    """For how long the pump may have run on: no longer than it takes to move all that there is room for."""
+    if not (pump_way(setup, state) or in_doubt(state)):
+        return 0.0
+    return min(ran_s, _room_l(setup) / setup.line.moves_lps(state.direction))
 
 
-def _unsure_l(setup: Setup, state: FillState, moved_l: float, *, jumped: bool) -> float:
+def _let_go_l(setup: Setup, state: FillState, ran_s: float) -> float:
+    """What the pump moved at most until it was switched off, by a module's proven time-out or by whoever came."""
+    return setup.line.moves_lps(state.direction) * (_ran_s(setup, state, ran_s) + setup.line.coast_s)
+
+
+def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, jumped: bool) -> float:
     """Of what a register shows that moved in the dark, how much may be elsewhere, or was never there."""
-    ran, let_go_l = pump_way(setup, state) != 0, _let_go_l(setup, state)
+    ran, let_go_l = _ran_s(setup, state, ran_s) > 0, _let_go_l(setup, state, ran_s)
     if jumped or (ran and setup.meter.kind == "run time"):
         # A counter that jumped tells of nothing, and of the pump nobody knows when it was let go.
-        return max(abs(moved_l), _blind_l(setup, state))
-    # More than the pump moved until its module let it go ran by itself, or was never there.
+        return max(abs(moved_l), min(let_go_l, _room_l(setup)) if ran else 0.0)
+    # More than the pump moved until it was switched off ran by itself, or was never there.
     unsure_l = max(abs(moved_l) - let_go_l, 0.0)
     if not state.valve_open:
         # Past a valve that was said to be shut.
         unsure_l = abs(moved_l)
-    if pump_way(setup, state) < 0 and setup.meter.reverse == "none" and state.valve_open:
+    if ran and state.direction < 0 and setup.meter.reverse == "none" and state.valve_open:
         # What it drew of the hose's liquid no count shows.
         unsure_l += min(let_go_l, state.tally.hose_l)
     return unsure_l
 
 
-def _blind_l(setup: Setup, state: FillState) -> float:
-    """What may have moved where no register tells: what the pump did, up to the room that there is for it."""
-    if not pump_way(setup, state):
-        return 0.0
-    room_l = setup.cavity.volume_l if setup.into == "tyre" else setup.target_l
-    return min(_let_go_l(setup, state), room_l)
+def _room_l(setup: Setup) -> float:
+    return setup.cavity.volume_l if setup.into == "tyre" else setup.target_l

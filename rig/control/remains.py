@@ -8,6 +8,8 @@ the tyre's.
 
 from __future__ import annotations
 
+import math
+
 from rig.control.agreement import APART_KPA
 from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
@@ -57,7 +59,7 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     sure = not doubted and fits
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
-    return Remains(kpa, sure)
+    return Remains(kpa, sure, facts.rest_u_kpa)
 
 
 def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
@@ -82,7 +84,8 @@ def final_static_kpa(state: FillState) -> float | None:
 def final_band(setup: Setup, state: FillState) -> Band | None:
     """Between what the tyre's pressure lies at the end, at 95 %; ``None`` where nothing tells."""
     if (read_kpa := final_static_kpa(state)) is not None:
-        return Band(read_kpa - GAUGE_U_KPA, read_kpa, read_kpa + GAUGE_U_KPA)
+        u_kpa = GAUGE_U_KPA if state.remains is None else math.hypot(GAUGE_U_KPA, state.remains.u_kpa)
+        return Band(read_kpa - u_kpa, read_kpa, read_kpa + u_kpa)
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _BLOCK_S = 0.2
 _LONGEST_S = 20.0
@@ -38,6 +38,10 @@ _DOUBT = 1.5
 """Standard errors by which each half may be less even than it looks."""
 _STRAIGHT = 0.08
 """Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
+_AFTER_S, _BETWEEN_S, _BEFORE_S = 0.4, 1.6, 1.0
+"""A step: a level that it stands at, the time that contactor, pump and line may take, and the level before."""
+_LEVEL = 0.12
+"""Share of a step by which either level may lean: what is on its way to another level leans by more."""
 _QUIET_KPA = 0.3
 """Noise that a smoothed gauge may keep; one with less is not smoothed at all."""
 _MOST_DAMPING_S = 0.8
@@ -227,6 +231,10 @@ class _Line:
         """The slope's standard error by the known noise alone, whatever the line does not fit."""
         return math.sqrt(variance / self._across())
 
+    def straight(self, variance: float) -> bool:
+        """Whether what it was made from lies on it, but for noise."""
+        return self.misfit() <= (_STRAIGHT * self._fit()[0] * self.span_s()) ** 2 + _BOUND**2 * variance
+
     def slope(self, variance: float) -> tuple[float, float]:
         """Slope and its standard error."""
         slope, pooled = self.pooled(variance)
@@ -236,7 +244,8 @@ class _Line:
 def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Rest | None:
     """What the gauge shows if it stands: by the shortest window that meets the demand.
 
-    ``longest``: by the last ten seconds, whatever they show, where a rest cannot be waited for.
+    ``longest``: by as much of the last ten seconds as lies on one line, whatever that shows, where a rest cannot be
+    waited for.
     """
     blocks = gauge.blocks
     if len(blocks) < _FEWEST:
@@ -245,12 +254,15 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
     line, meets = _Line(), False
     slope = slope_u = mean_u = scan_u = 0.0
     for at_s, kpa, scans in reversed(blocks):
+        kept = replace(line) if longest and mean_u else line
         line.add(at_s - now_s, kpa - now_kpa, scans)
         if line.blocks < _FEWEST:
             continue
         if at_s - now_s > -demand.least_s:
             continue
-        if longest and at_s - now_s < -_ENOUGH_S:
+        if mean_u and longest and (at_s - now_s < -_ENOUGH_S or not line.straight(gauge.variance)):
+            # Before that it stood elsewhere, say before a gun came off.
+            line = kept
             break
         slope, slope_u = line.slope(gauge.variance)
         scan_u = math.sqrt(line.pooled(gauge.variance)[1])
@@ -311,6 +323,43 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
     return None
 
 
+def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
+    """How fast a gauge has gone from a level at which it stood to about where it is now, kPa/s; 0 where it has not.
+
+    ``most_kpa`` says for a level of so many seconds ago how far it may go, beside what its noise may do. Levels of
+    longer ago are asked too, each twice the one before: what goes slowly is far from those.
+    """
+    blocks, after, last = gauge.blocks, _Line(), len(gauge.blocks) - 1
+    while last >= 0 and (after.blocks < _FEWEST or blocks[-1][0] - blocks[last][0] <= _AFTER_S):
+        after.add(blocks[last][0] - blocks[-1][0], blocks[last][1] - blocks[-1][1], blocks[last][2])
+        last -= 1
+    if last < _FEWEST:
+        return 0.0
+    level_kpa, began_s, lag_s = blocks[-1][1] + after.p / after.scans, blocks[last + 1][0], _BETWEEN_S
+    if all(abs(kpa - level_kpa) <= most_kpa(0.0) for _, kpa, _ in blocks):
+        return 0.0
+    before = _Line()
+    for at_s, kpa, scans in blocks[last::-1]:
+        if began_s - at_s < lag_s:
+            continue
+        before.add(at_s - began_s, kpa - level_kpa, scans)
+        if before.blocks < _FEWEST or began_s - at_s < lag_s + _BEFORE_S:
+            continue
+        step_kpa = -before.p / before.scans
+        step_u = math.sqrt(gauge.variance * (1 / after.scans + 1 / before.scans))
+        far = abs(step_kpa) > most_kpa(began_s - at_s) + _SURE * step_u
+        if far and all(_level(line, gauge.variance, step_kpa) for line in (before, after)):
+            return step_kpa / (began_s - at_s)
+        lag_s, before = 2 * lag_s, _Line()
+    return 0.0
+
+
+def _level(line: _Line, variance: float, step_kpa: float) -> bool:
+    """Whether a short window leans by no more than a small part of the step that leads to it or from it."""
+    leans_kpa = (abs(line.slope(variance)[0]) - _BOUND * line.noise_u(variance)) * line.span_s()
+    return leans_kpa <= _LEVEL * abs(step_kpa)
+
+
 def _sum(one: _Line, other: _Line) -> _Line:
     return _Line(
         one.blocks + other.blocks,
@@ -328,10 +377,9 @@ def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> floa
     slope, slope_u = whole.slope(gauge.variance)
     if abs(slope) <= _SURE * slope_u:
         return 0.0
-    straight = whole.misfit() <= (_STRAIGHT * slope * whole.span_s()) ** 2 + _BOUND**2 * gauge.variance
     way = math.copysign(1.0, slope)
     (slower, slow_u), (faster, fast_u) = sorted(
         (way * half.pooled(gauge.variance)[0], _DOUBT * half.noise_u(gauge.variance)) for half in (newest, older)
     )
     # Surely so: noise must not make the end of a stop's fall look even.
-    return slope if straight and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0
+    return slope if whole.straight(gauge.variance) and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0

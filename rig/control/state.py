@@ -10,12 +10,13 @@ from rig.control.flow import Flow
 from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.rest import Gauge, gauge_of
-from rig.control.values import Meter, Outputs, Reading, Setup
+from rig.control.values import Check, Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
 """By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
+_WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 BROKEN_OFF = "broken off"
 """How a stroke ended that an alarm or a person stopped: nothing is learned from it."""
 PRESSED = "pressed"
@@ -169,6 +170,8 @@ class FillState:
     """When the pump's relays last changed."""
     regime_s: float = -1e9
     """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    supply_s: float = -1e9
+    """By hand: when the pump's supply was last switched."""
     fill_valve_s: float = -1e9
     """When the fill valve was last told another thing."""
     direction: int = 0
@@ -187,8 +190,9 @@ class FillState:
     """The gauge at the pump and the one at the gun, as they were followed."""
     moved_kpa_s: float = 0.0
     moves_kpa_s: float = 0.0
-    """How fast the pressure moves, though all is off, as no gas does by itself, by the last block and by two in a row;
-    0 where it does not."""
+    """How fast the pressure moves as no gas does by itself, though all is off: by the last block, by two in a row."""
+    drops_kpa_s: float = 0.0
+    """How fast it has just left its level downwards, though all is off."""
     level_kpa: float | None = None
     """Where the line gauge stood last, within what begins a new creep of the gas."""
     told_s: float = 0.0
@@ -217,6 +221,8 @@ class FillState:
     when_low_l: float | None = None
     """In the tyre when it stood lower than planned, until a rest shows it as it was to be: a vent may stand open."""
     alarms: Alarms = Alarms()
+    asked: tuple[Check, ...] = ()
+    """Confirmations that the measured values ask for, besides the setup's."""
     confirmed: tuple[Confirmation, ...] = ()
     answered: frozenset[str] = frozenset()
     """Prompts answered in this phase."""
@@ -288,6 +294,16 @@ def pump_way(setup: Setup, state: FillState) -> int:
     if setup.by_hand:
         return state.by_lever
     return int(state.outputs.pump_run) - int(state.outputs.pump_reverse)
+
+
+def pump_off_since_s(setup: Setup, state: FillState) -> float | None:
+    """Since when the pump is to stand, on the controller's clock; ``None`` while it may run."""
+    # By hand it is the supply; without a relay in that, a person has stopped the pump once the fill waits.
+    if not setup.by_hand:
+        return None if pump_way(setup, state) else state.regime_s
+    if state.outputs.pump_run or not (setup.has_supply or state.state in _WAITS):
+        return None
+    return state.supply_s if setup.has_supply else max(state.supply_s, state.since_s)
 
 
 def way_off(setup: Setup, phase: Phase) -> str:

@@ -5,7 +5,8 @@ Judgements only; the guards say what follows from them.
 
 from __future__ import annotations
 
-from rig.control.agreement import APART_KPA, HANDS_KPA, calm
+from rig.control.agreement import APART_KPA, calm
+from rig.control.gauges import HANDS_KPA
 from rig.control.observe import Facts
 from rig.control.passing import MOST_FLOW
 from rig.control.procedure import Phase, State
@@ -49,7 +50,8 @@ def moves(setup: Setup, facts: Facts) -> bool:
 def _drawn(setup: Setup, facts: Facts) -> bool:
     """A vacuum that came though the pump last ran forward: no leak, vent or lost gun goes below the air outside."""
     line = facts.reading.line_kpa
-    stood = facts.off_s > setup.line.coast_s + _SHOWS_S and facts.last_way > 0 and not setup.by_hand
+    lever = setup.by_hand and facts.state is State.RUNNING
+    stood = facts.off_s > setup.line.coast_s + _SHOWS_S and facts.last_way > 0 and not lever
     return stood and line is not None and line < -_HANGS_KPA - facts.wavers_kpa
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from rig.control.agreement import HANDS_KPA
 from rig.control.changed import changed
 from rig.control.doubt import with_vacuum_lost
+from rig.control.gauges import HANDS_KPA
 from rig.control.learning import learn_calm
 from rig.control.pressure import Remains, gun_kpa, least_kpa
 from rig.control.state import PRESSED, gun_off_first, near_level

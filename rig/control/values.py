@@ -261,6 +261,8 @@ class Setup:
     """The tote's content is what the shop's book says is left; otherwise the configuration's."""
     by_hand: bool = False
     """A person throws the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
+    has_supply: bool = True
+    """By hand: it is wired, so that the pump's supply is cut from here."""
     beside: tuple[Meter, ...] = ()
     """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
     strainer_limit_kpa: float = 70.0

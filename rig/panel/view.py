@@ -9,7 +9,7 @@ import math
 from functools import lru_cache
 
 from rig.books.wording import stopped_text
-from rig.control.guards import GUARD_NAMED
+from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
@@ -97,9 +97,14 @@ def _live(live: Live) -> Picture:
     reading = live.reading
     return {
         "error": live.error,
+        "unasked": _unasked(live.unasked),
         "reachable": reading is not None and reading.reachable,
         **_measured(reading),
     }
+
+
+def _unasked(guard: Guard | None) -> Picture | None:
+    return None if guard is None else {"name": guard.name, "text": guard.text, "first": guard.first}
 
 
 def _measured(reading: Reading | None) -> Picture:
@@ -133,7 +138,8 @@ def _fill(seen: Snapshot) -> Picture | None:
         "existing_l": number(setup.existing_l),
         "cavity_l": number(setup.cavity.volume_l),
         "filled": number(min(1.0, max(0.0, (setup.existing_l + inside) / setup.cavity.volume_l)), 4),
-        "flow_lps": number(facts.flow_lps, 4),
+        # What is not read any more is not nothing: the pump may run.
+        "flow_lps": None if figures_age_s(state) else number(facts.flow_lps, 4),
         "tyre_kpa": number(tyre.kpa, 2),
         "tyre_age_s": number(tyre.age_s, 1),
         "line_kpa": number(facts.reading.line_kpa, 2),
@@ -146,6 +152,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "prompt": None if decision.prompt is None else {"name": decision.prompt.name, "text": decision.prompt.text},
         "missing": [{"name": each.name, "text": each.text} for each in seen.missing],
         "checks": checks_view(seen.open_checks),
+        "cautions": [each.text for each in seen.cautions] if state.state in (State.IDLE, State.HELD) else [],
         "presses": [*_PRESSES.get(state.state, ())],
         "other_measure": seen.other_measure if state.state in (State.HELD, State.ABORTED) else None,
         "held_for": _held_for(state),

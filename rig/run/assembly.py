@@ -193,6 +193,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         overruns=memory.overruns,
         hose_air_l=memory.hose_air_l,
         by_hand=settings.rig.by_hand,
+        has_supply="pump_run" in settings.points,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
         line_gauge=damped(settings, "line_pressure"),

@@ -17,11 +17,12 @@ computer is not physics. At the wall's pace nothing is dropped."""
 class Clock:
     """Monotonic controller seconds. ``wall`` is for tests; the default is the system's monotonic clock."""
 
-    def __init__(self, scale: float = 1.0, wall: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, scale: float = 1.0, wall: Callable[[], float] = time.monotonic, *, since_s: float = 1.0) -> None:
+        """``since_s`` is the time that it goes on from."""
         self._scale = scale
         self._wall = wall
         self._last = wall()
-        self._now_s = 1.0
+        self._now_s = since_s
         self._plant_s: float | None = None
         self.gap_s = 0.0
         """Wall-clock seconds between the last two ticks."""

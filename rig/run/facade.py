@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.control.decide import Decision
+from rig.control.guards import Guard
 from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
@@ -27,7 +28,8 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown
+from rig.shop.before import Foreknown, foreknown, outputs_told
+from rig.wheel import Caution
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
@@ -68,6 +70,8 @@ class Live:
 
     reading: Reading | None
     error: str = ""
+    unasked: Guard | None = None
+    """What goes on though the last fill has ended, and nothing was told to move since."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,8 @@ class Snapshot:
     """The last finished fill."""
     notice: str
     """Why the last order was not carried out."""
+    cautions: tuple[Caution, ...]
+    """What is to be known before anything moves, whatever the work."""
     interrupted: tuple[Interrupted, ...]
     proof: Proof | None
     """The proving under way."""
@@ -251,6 +257,7 @@ class Facade:
             live=self._live,
             record=self._record,
             notice=self._notice,
+            cautions=outputs_told(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
         )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from rig.control.procedure import State
@@ -16,6 +17,8 @@ from rig.control.values import Reading, Setup
 from rig.field.field import LATE, Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import Journal, StoredFill
+from rig.ledger.moment import UNBELIEVED
+from rig.run.clock_memory import now_in
 from rig.run.loop import Unreachable
 from rig.run.metering import faces
 from rig.run.names import OUTPUTS, SIGNALS
@@ -85,9 +88,7 @@ async def closed_state(
     """
     state = STATE.validate_json(stored.state)
     may_run = state.outputs.moving or in_doubt(state)
-    last = datetime.fromisoformat(journal.entries(stored.fill_id)[-1].at)
-    dark_s = max((datetime.now(UTC) - last).total_seconds(), 0.0)
-    fault, reading = "there is no configuration", None
+    fault, reading, dark_s, drop_s = "there is no configuration", None, math.inf, math.inf
     if settings is not None:
         try:
             await all_off(settings)
@@ -95,20 +96,33 @@ async def closed_state(
         except FieldError as error:
             fault = str(error)
         reading = await _reading_if_any(settings, setup, state)
-        drop_s = LATE * dropped_after_s(settings)
-        if fault and dark_s > drop_s:
+        dark_s, drop_s = _dark_s(settings, journal, stored.fill_id), LATE * dropped_after_s(settings)
+        if fault and dark_s > drop_s and not math.isinf(dark_s):
             # Seen to do so by a person: the modules' own time-out has switched off since.
-            fault, dark_s = "", drop_s
+            fault = ""
     if may_run and fault and not supply_cut:
         raise Refused(
             f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {stored.fill_id} --supply-cut"
         )
-    state = recovered(setup, state, reading)
-    if may_run and reading is None:
-        scale = 1.0 if settings is None else settings.clock.scale
-        state = replace(state, unseen_s=state.unseen_s + dark_s * scale)
+    state = recovered(setup, state, reading, ran_s=min(dark_s, drop_s))
     flags = {"supply cut by hand"} if may_run and fault else set()
     return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
+
+
+def ran_on_s(settings: Settings, journal: Journal, fill_id: str) -> float:
+    """The longest that a pump may have run since the journal's last word on a fill, seconds; endless if nobody knows.
+
+    Until now, when it is switched off, or until the modules did so by a time-out that a person has seen work.
+    """
+    return min(_dark_s(settings, journal, fill_id), LATE * dropped_after_s(settings))
+
+
+def _dark_s(settings: Settings, journal: Journal, fill_id: str) -> float:
+    """How long ago the journal's last word on a fill is, by the rig's clock; endless where the time is not believed."""
+    now, last = now_in(Path(settings.rig.data)), journal.entries(fill_id)[-1].at
+    if now.clock == UNBELIEVED:
+        return math.inf
+    return max((datetime.fromisoformat(now) - datetime.fromisoformat(last)).total_seconds(), 0.0) * settings.clock.scale
 
 
 async def _reading_if_any(settings: Settings, setup: Setup, state: FillState) -> Reading | None:

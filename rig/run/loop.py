@@ -24,7 +24,7 @@ from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
 from rig.run.names import HEARTBEAT, MOVING, SIGNALS
 from rig.run.person import ALONE_S, HANDS, Person
-from rig.run.readings import Conversion, conversions, reading_of
+from rig.run.readings import Conversion, conversions, plant_s, reading_of
 from rig.run.recorder import Recorder
 from rig.run.settings import Settings
 
@@ -115,7 +115,7 @@ class Fill:
         await self.field.scan(idle)
         requests = await self._requests()
         wall_s = asyncio.get_running_loop().time()
-        now_s = self.clock.tick(self._plant_s(units, began_s))
+        now_s = self.clock.tick(plant_s(self.field.values, units, began_s))
         reading = reading_of(
             self.settings.read,
             units,
@@ -143,13 +143,6 @@ class Fill:
         self.watch(self.setup, decision)
         self._inbox.extend(self.person.requests(self.setup, decision))
         return decision
-
-    def _plant_s(self, units: Mapping[str, Conversion], began_s: float) -> float | None:
-        """A simulated rig's own time, where it shows one and has answered in this scan."""
-        value = self.field.values.get("plant_clock")
-        if value is None or value.at_s < began_s:
-            return None
-        return value.scaled * units["plant_clock"].factor
 
     def _journal_lag_s(self) -> float:
         try:

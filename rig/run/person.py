@@ -72,7 +72,8 @@ class Unattended:
         return []
 
     def _begin(self, setup: Setup, decision: Decision, now_s: float) -> Sequence[Request]:
-        unasked = open_checks(setup, decision.state)
+        # What the gauge asks only somebody who is there can see: without an answer the start stays refused.
+        unasked = [check for check in open_checks(setup, decision.state) if check in setup.checks]
         if unasked:
             return [self._request("confirm", check.name) for check in unasked]
         return self._keep_asking("start", decision, now_s)

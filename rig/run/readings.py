@@ -29,7 +29,7 @@ _SWITCHES = {
     "tote_full": "tote_full",
 }
 """Points, and what a reading calls them."""
-_PULSES = (Counter(),)
+PULSES = (Counter(),)
 _BOTH = frozenset({"pump_run", "pump_reverse"})
 
 
@@ -52,6 +52,14 @@ def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> d
     return found
 
 
+def plant_s(values: Mapping[str, Value], units: Mapping[str, Conversion], began_s: float) -> float | None:
+    """A simulated rig's own time, where it shows one and has answered since ``began_s``."""
+    value = values.get("plant_clock")
+    if value is None or value.at_s < began_s:
+        return None
+    return value.scaled * units["plant_clock"].factor
+
+
 def reading_of(
     points: Collection[str],
     units: Mapping[str, Conversion],
@@ -64,7 +72,7 @@ def reading_of(
     gap_s: float,
     journal_lag_s: float,
     bus_s: float = 0.0,
-    meters: Sequence[MeterFace] = _PULSES,
+    meters: Sequence[MeterFace] = PULSES,
     acting: int = 0,
     spoken: Collection[str] = (),
     idle: Collection[str] = (),

@@ -23,12 +23,14 @@ from rig.fluid import FluidError
 from rig.ledger.journal import JournalError, StoredFill
 from rig.ledger.lock import LockedError
 from rig.plan.target import TargetError, Wanted
+from rig.run.afterwards import Afterwards, afterwards_of
 from rig.run.alone import controlling
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
+from rig.run.names import OUTPUTS, SIGNALS
 from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
-from rig.run.readings import conversions, reading_of
+from rig.run.readings import PULSES, conversions, plant_s, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.session import Errand, Refused, all_off, close_as_is, fill_wheel, go_on
@@ -61,6 +63,7 @@ class Service:
         self._facade = facade
         self._fill: Fill | None = None
         self._ended = False
+        self._after: Afterwards | None = None
         self._field = Field(settings.links, settings.points)
 
     async def run(self) -> None:
@@ -109,17 +112,20 @@ class Service:
                 self._field = Field(self._settings.links, self._settings.points)
                 self._show_interrupted()
                 looks = 0
-            if looks % _SCAN_EVERY == 0:
+            if looks % _SCAN_EVERY == 0 or self._after is not None:
                 self._facade.beat(await self._look())
             looks += 1
             await asyncio.sleep(_LOOK_S)
 
     async def _carry_out(self, order: Order) -> None:
+        self._after = None
         try:
             record = await self._do(order)
         except _TOLD as error:
             self._facade.ends(None, str(error))
         else:
+            seen = self._facade.snapshot()
+            self._after = afterwards_of(self._settings, seen.setup, seen.decision)
             self._facade.ends(record, str((record or {}).get(COPY_FAULT, "")))
 
     async def _do(self, order: Order) -> dict[str, object] | None:
@@ -202,21 +208,37 @@ class Service:
     async def _look(self) -> Live:
         began_s = asyncio.get_running_loop().time()
         await self._field.scan()
-        errors = "; ".join(self._field.errors.values())
-        return Live(self._reading(began_s), errors)
+        errors, after = "; ".join(self._field.errors.values()), self._after
+        reading = self._reading(began_s)
+        if after is None:
+            return Live(reading, errors)
+        before = after.told
+        after.see(reading)
+        if after.told is not before:
+            await self._call()
+        return Live(reading, errors, after.told)
+
+    async def _call(self) -> None:
+        """Everything off once more, and the beacon on."""
+        points = self._settings.points
+        with contextlib.suppress(FieldError):
+            await self._field.write({name: name == "beacon" for name in points if name in OUTPUTS | SIGNALS})
 
     def _reading(self, began_s: float) -> Reading:
-        settings = self._settings
+        settings, after = self._settings, self._after
+        units = conversions(settings.quantities, settings.rig.atmosphere)
         return reading_of(
             settings.read,
-            conversions(settings.quantities, settings.rig.atmosphere),
+            units,
             self._field.values,
-            now_s=0.0,
+            now_s=0.0 if after is None else after.clock.tick(plant_s(self._field.values, units, began_s)),
             wall_s=asyncio.get_running_loop().time(),
             began_s=began_s,
             stale_s=settings.stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
+            meters=PULSES if after is None else after.meters,
+            acting=0 if after is None else after.state.measure,
             spoken=settings.line_points,
         )
 

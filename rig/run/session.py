@@ -28,7 +28,7 @@ from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, fluid_of, setup_of
 from rig.run.clock import Clock
 from rig.run.clock_memory import SOURCE, utc_now
-from rig.run.interrupted import Refused, all_off, closed_state, journal_of, may_begin, one_reading, unfinished
+from rig.run.interrupted import Refused, all_off, closed_state, journal_of, may_begin, one_reading, ran_on_s, unfinished
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.outputs import field_of
@@ -112,7 +112,7 @@ async def go_on(
         field = Field(settings.links, settings.points)
         with contextlib.closing(field):
             reading = await one_reading(settings, field, setup, state)
-        state = recovered(setup, state, reading)
+        state = recovered(setup, state, reading, ran_s=ran_on_s(settings, journal, fill_id))
         return await carry_out(settings, journal, setup, state, stored.about, person, watch, stopper, opened=True)
 
 
@@ -289,7 +289,7 @@ def _whole_record(
 ) -> dict[str, object]:
     record = fill_record(setup, state)
     measured = reading.fluid_c if reading is not None else None
-    scopes = {check.name: check.scope for check in setup.checks}
+    scopes = {check.name: check.scope for check in (*setup.checks, *state.asked)}
     fluid_c, density, ctl = _fluid_figures(settings, about, measured)
     net_l = _number(record["net_l"])
     return {

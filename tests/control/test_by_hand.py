@@ -119,3 +119,74 @@ def test_an_insert_that_was_not_seated_is_found_by_the_reverse() -> None:
 def test_a_rig_by_hand_needs_a_meter_that_counts_both_ways() -> None:
     with pytest.raises(SettingsError, match="counts both ways"):
         rig_settings(rig__by_hand=True, meter__reverse="none", **LEVERS)
+
+
+class Watches(Hands):
+    """Holds the fill at ``hold_l``, and looks on; ``then`` is what the hands do once it is held."""
+
+    def __init__(self, rig: VirtualRig, hold_l: float, *, gives_up: bool, **then: bool) -> None:
+        """``gives_up``: the meter, as soon as the fill is held."""
+        super().__init__(rig)
+        self._hold_l, self._gives_up, self._then = hold_l, gives_up, then
+        self.held_s: float | None = None
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        state = decision.state
+        if state.state in (State.HOLDING, State.HELD, State.ABORTING, State.ABORTED):
+            self.held_s = state.now_s if self.held_s is None and state.state is State.HELD else self.held_s
+            long = self.held_s is not None and state.now_s > self.held_s + 5
+            self.hands(**(self._then if long else {}))
+            if self._gives_up and state.state is State.HELD:
+                self._gives_up = False
+                return [Request("measure", "next_measure", by="test")]
+            return []
+        if decision.facts.in_tyre_l > self._hold_l:
+            return [Request("hold", "hold", by="test")]
+        return super().requests(setup, decision)
+
+
+def held_by_hand(
+    faults: Sequence[str] = (), *, supply: bool = True, gives_up: bool = False, most_s: float = 240.0, **then: bool
+) -> tuple[Watches, VirtualFill, list[tuple[float, str]]]:
+    relay = {} if supply else {"points__pump_run": None}
+    settings = rig_settings(sim__size="11L-15", rig__by_hand=True, **{"tote__content": "2500 L", **LEVERS, **relay})
+    question = Question("11L-15")
+    rig = VirtualRig(settings, [read_fault(text) for text in faults])
+    fill = VirtualFill(rig, setup_of(settings, question, answer(settings, question), "test", Memory()))
+    alarms: list[tuple[float, str]] = []
+    fill.person = person = Watches(rig, 10.0, gives_up=gives_up, **then)
+    fill.watch = lambda d: alarms.extend((d.state.now_s, str(e.data["name"])) for e in d.entries if e.kind == "alarm")
+    fill.run(most_s=most_s)
+    return person, fill, alarms
+
+
+def test_a_supply_that_welds_by_hand_trips_once_it_is_told_off() -> None:
+    """The lever stays forward, the relay lets go, and the liquid flows on: only the overfill spoke."""
+    person, fill, alarms = held_by_hand()
+    assert alarms == []
+    assert person.held_s is not None
+    onset_s = person.held_s + 8
+    _, fill, alarms = held_by_hand([f"pump_welded@{onset_s - 1:g}"], most_s=onset_s + 10)
+    assert alarms[0][1] == "flow_while_stopped"
+    assert alarms[0][0] < onset_s + 2
+    assert fill.state is not None
+    assert fill.state.state in (State.ABORTING, State.ABORTED)
+
+
+@pytest.mark.parametrize("way", ["forward", "back"])
+def test_without_a_relay_a_lever_that_is_thrown_while_the_fill_is_held_trips(way: str) -> None:
+    person, fill, alarms = held_by_hand(supply=False, **{way: True})
+    assert person.held_s is not None
+    assert alarms[0][1] == "flow_while_stopped"
+    assert alarms[0][0] < person.held_s + 5 + 2
+    assert fill.state is not None
+    assert fill.state.state in (State.ABORTING, State.ABORTED)
+
+
+def test_by_hand_and_with_the_meter_given_up_the_gauge_tells_of_a_lever_that_is_thrown_back() -> None:
+    person, fill, alarms = held_by_hand(supply=False, gives_up=True, back=True)
+    assert person.held_s is not None
+    assert fill.state is not None
+    assert fill.state.measure > 0
+    assert alarms[0][1] == "moves_while_off"
+    assert alarms[0][0] < person.held_s + 5 + 2.5

@@ -7,8 +7,10 @@ import random
 from collections.abc import Callable
 
 import pytest
+from virtual_fills import run_fill
 
-from rig.control.rest import TYRE, Gauge, Rest, at_rest, gauge_of, learned, moves, taken
+from rig.control.airspace import GAUGE_U_KPA
+from rig.control.rest import TYRE, Gauge, Rest, at_rest, gauge_of, learned, moves, stepped, taken
 
 SPAN_KPA = 413.7
 """60 psi."""
@@ -64,6 +66,17 @@ def test_a_gauge_that_stands_is_read_at_a_stated_cost_and_within_its_uncertainty
     inside = [abs(rest.kpa - 100) <= rest.u_kpa + slow_kpa + 0.01 for _, rest in found]
     assert sum(inside) >= 35
     assert all(rest.u_kpa <= TYRE.u_kpa for _, rest in found)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.0035, 0.005])
+def test_what_cannot_be_waited_for_is_no_line_through_two_levels(share: float) -> None:
+    """A gun had come off: the line through before and after ended 15 kPa below what the gauge ever showed."""
+    for seconds in (21, 22, 24, 27):
+        for seed in range(5):
+            gauge = followed(lambda s: 17.0 if s < 20 else -2.0, share, seed, seconds)
+            rest = at_rest(gauge, longest=True)
+            assert rest is not None
+            assert rest.kpa == pytest.approx(-2.0, abs=0.3 + 3 * rest.u_kpa)
 
 
 def test_noise_that_nobody_stated_is_learned_at_rest() -> None:
@@ -138,6 +151,51 @@ def test_neither_a_step_nor_a_gauge_that_follows_with_a_lag_is_an_even_movement(
         assert all(shows_s(fall, 0.005, seed, 15) is None for seed in range(10))
 
 
+HANDS = 8.6
+"""1.25 psi."""
+
+
+def steps_s(truth: Callable[[float], float], share: float, seed: int, seconds: float) -> float | None:
+    """When a gauge is told to have left the level at which it stood."""
+    noise, gauge = Shaken(share, seed), gauge_of(max(share * SPAN_KPA, 0.02))
+    for step in range(int(seconds / SCAN_S)):
+        gauge = taken(gauge, step * SCAN_S, round(truth(step * SCAN_S) + noise.kpa(), 2), None, may_stand=True)
+        if gauge.began_s == step * SCAN_S and stepped(gauge, lambda _s: HANDS):
+            return step * SCAN_S
+    return None
+
+
+@pytest.mark.parametrize("share", COST_S)
+@pytest.mark.parametrize("runs_up_s", [0.05, 0.3, 0.8])
+def test_a_step_to_another_level_is_told_within_two_seconds_whatever_the_noise(share: float, runs_up_s: float) -> None:
+    """A pump that draws unasked loses its flow's pressure at once; its slope was hidden until the hose was empty."""
+    for seed in range(5):
+        began_s = 6.0 + 0.037 * seed
+        truth = lambda s, b=began_s: 130 - 40 * (1 - math.exp(-(s - b) / (runs_up_s / 3))) if s > b else 130.0  # noqa: E731
+        at_s = steps_s(truth, share, seed, 12.0)
+        assert at_s is not None
+        assert began_s < at_s < began_s + 2.0
+
+
+@pytest.mark.parametrize("share", [share for share in COST_S if share])
+def test_what_goes_slowly_has_left_its_level_once_it_is_that_far(share: float) -> None:
+    """With 0.5 % noise its slope took up to 12 s to tell a fall of 4 kPa/s; without noise the slope tells at once."""
+    for slope in (-4.0, -2.0):
+        for seed in range(5):
+            at_s = steps_s(lambda s, k=slope: 130 + k * max(s - 9.0, 0.0), share, seed, 30.0)
+            assert at_s is not None
+            far_s = (HANDS + 5.5 * 0.8 * share * SPAN_KPA) / -slope
+            assert 9.0 + 0.8 * HANDS / -slope < at_s < 9.0 + far_s + 1.5
+
+
+@pytest.mark.parametrize("share", COST_S)
+def test_what_stands_has_left_no_level_and_what_is_under_way_has_not_reached_one(share: float) -> None:
+    for seed in range(3):
+        assert steps_s(lambda _s: 100.0, share, seed, 1200) is None
+        # A stop that a gauge follows with a lag, and a gun that comes off within a second.
+        assert steps_s(lambda s: 50 + 150 * math.exp(-s / 0.5), share, seed, 15) is None
+
+
 def test_a_scan_that_jumps_away_ends_the_rest_at_once() -> None:
     gauge = followed(lambda s: 100.0 if s < 9.85 else 135.0, 0.0, 1, 10)
     assert at_rest(gauge) is None
@@ -152,3 +210,21 @@ def test_damping_as_configured_smooths_and_a_step_is_followed_at_once() -> None:
         shown.append(gauge.kpa)
     assert max(shown[30:50]) - min(shown[30:50]) < 1.5
     assert abs(shown[50] - 150) < 4
+
+
+def test_what_noise_leaves_of_a_rest_widens_what_is_measured_and_what_is_left() -> None:
+    """The gauge's own uncertainty alone stood in the cavity's and in the pressure left, whatever the gauge wavered."""
+    widths = []
+    for noise in ("0 psi", "0.3 psi"):
+        ran = run_fill("11L-15", sim__gauge_noise=noise)
+        assert ran.record["outcome"] == "complete"
+        rises = (*ran.last.state.gas.rises, ran.last.state.gas.rise)
+        left = ran.last.state.remains
+        assert left is not None
+        noisy = [u_kpa for rise in rises if rise is not None for u_kpa in (rise.from_u_kpa, rise.to_u_kpa)]
+        assert (min(noisy) > 0.1) is (max(noisy) > 0.1) is (left.u_kpa > 0.1) is (noise != "0 psi")
+        low, high = ran.record["final_low_kpa"], ran.record["final_high_kpa"]
+        assert isinstance(low, float)
+        assert isinstance(high, float)
+        widths.append(high - low)
+    assert widths[1] > widths[0] == pytest.approx(2 * GAUGE_U_KPA, abs=0.02)

@@ -68,9 +68,15 @@ class Served:
 
 
 @contextmanager
-def page_served(folder: Path, *options: str, layout: str = "vent", **changes: str) -> Iterator[Served]:
-    """The simulated rig, people, and the page."""
+def page_served(
+    folder: Path, *options: str, layout: str = "vent", without: str = "", **changes: str
+) -> Iterator[Served]:
+    """The simulated rig, people, and the page; ``without`` is a key that the configuration loses."""
     with serving(folder, layout, *options, **changes) as rig:
+        if without:
+            text, times = re.subn(rf"(?m)^{without} *= .*\n", "", rig.config.read_text(encoding="utf-8"))
+            assert times == 1, without
+            rig.config.write_text(text, encoding="utf-8")
         for name, (pin, role) in PEOPLE.items():
             added = command(folder, "people", "add", name, "--role", role, "--config", "rig.toml", typed=f"{pin}\n")
             assert added.returncode == 0, added.stderr

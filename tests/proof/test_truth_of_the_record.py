@@ -18,10 +18,12 @@ from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
-from rig.control.values import Request, Setup
+from rig.control.values import Outputs, Request, Setup
+from rig.field.field import LATE
 from rig.ledger.chain import Record
 from rig.record import delivery_in, delivery_of, moved_words, pressure_left_words, statement
 from rig.run.assembly import Question
+from rig.run.outputs import dropped_after_s
 from rig.run.person import Ending, Unattended
 from rig.units import rounded, show_flow, show_mass, show_pressure, show_volume
 from sim.virtual import VirtualFill
@@ -121,7 +123,8 @@ def crashed(at_s: float, away_s: float, layout: str = "vent", **changes: object)
     fill.run(until=lambda decision: decision.state.now_s >= at_s)
     fill.rig.advance(away_s)
     assert fill.state is not None
-    state = recovered(fill.setup, fill.state, fill.rig.scan())
+    ran_s = min(away_s, LATE * dropped_after_s(fill.rig.settings))
+    state = recovered(fill.setup, fill.state, fill.rig.scan(), ran_s=ran_s)
     fill.rig.write(dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False))
     fill.state, fill.person = state, Ending()
     fill.run(300.0)
@@ -165,14 +168,51 @@ def test_without_an_answer_from_the_rig_what_the_pump_may_have_moved_is_in_doubt
     fill = fill_of(rig_settings(), Question("16.9-28"))
     fill.run(until=lambda decision: decision.facts.forward and decision.facts.run_s > 5)
     assert fill.state is not None
-    closed = replace(recovered(fill.setup, fill.state, None), state=State.STOPPED)
+    drop_s = LATE * dropped_after_s(fill.rig.settings)
+    closed = replace(recovered(fill.setup, fill.state, None, ran_s=drop_s), state=State.STOPPED)
     fill.rig.advance(20.0)
     record, plant = fill_record(fill.setup, closed), fill.rig.plant
     assert litres(record, "net_l") < plant.tyre.liquid_l <= litres(record, "net_l") + litres(record, "net_u_l")
     assert record["final_static_kpa"] is None
-    no_timeout = replace(fill.setup, has_timeout=False)
-    alone = fill_record(no_timeout, recovered(no_timeout, fill.state, None))
+    # Nobody knows for how long it ran on.
+    alone = fill_record(fill.setup, recovered(fill.setup, fill.state, None))
     assert alone["delivery"] == "not known"
+
+
+@pytest.mark.parametrize("away_s", [8.0, 60.0])
+def test_nothing_is_assumed_of_a_time_out_that_nobody_has_proven(away_s: float) -> None:
+    """It was configured, never seen to work, and did not: what the pump moved was doubted as far as it should have."""
+    fill = fill_of(rig_settings(limits__timeout_proven_on=None), Question("16.9-28"))
+    fill.run(until=lambda decision: decision.facts.forward and decision.facts.run_s > 5)
+    assert fill.state is not None
+    assert math.isinf(dropped_after_s(fill.rig.settings))
+    # The module holds its outputs all the same.
+    fill.rig.arm(0.0)
+    fill.rig.advance(away_s)
+    plant = fill.rig.plant
+    truth_l = plant.tyre.liquid_l - plant.start_liquid_l
+    counted = fill_record(fill.setup, recovered(fill.setup, fill.state, fill.rig.scan(), ran_s=away_s))
+    assert litres(counted, "net_l") == pytest.approx(truth_l, abs=0.1)
+    assert litres(counted, "net_u_l") < 0.3
+    closed = replace(recovered(fill.setup, fill.state, None, ran_s=away_s), state=State.STOPPED)
+    blind = fill_record(fill.setup, closed)
+    moved_l, u_l = truth_l - litres(blind, "net_l"), litres(blind, "net_u_l")
+    assert moved_l <= u_l
+    # Too wide is a defect as well: the pump at its plate, for as long.
+    assert u_l < 1.1 * fill.setup.line.pump_lps * away_s + 1.0
+
+
+@pytest.mark.parametrize("off", [True, False], ids=["told off", "told on"])
+def test_an_off_that_was_not_confirmed_when_the_controller_went_away_may_never_have_been_done(off: bool) -> None:
+    fill = fill_of(rig_settings(limits__timeout_proven_on=None), Question("16.9-28"))
+    fill.run(until=lambda decision: decision.facts.forward and decision.facts.run_s > 5)
+    assert fill.state is not None
+    state = replace(fill.state, outputs=Outputs(), unconfirmed_s=fill.state.now_s) if off else fill.state
+    fill.rig.arm(0.0)
+    fill.rig.advance(20.0)
+    record = fill_record(fill.setup, recovered(fill.setup, state, fill.rig.scan(), ran_s=20.0))
+    assert litres(record, "unattended_l") > 10.0
+    assert litres(record, "net_u_l") < 0.3
 
 
 # --- the pressure that is left --------------------------------------------------------------------------------------

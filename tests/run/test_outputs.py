@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from rig.cli import main
 from rig.run.assembly import Question
 from rig.run.check import check_text
+from rig.run.facade import Facade
 from rig.run.outputs import unguarded
 from rig.run.settings import SettingsError, load_settings, settings_of
 from rig.shop.before import foreknown
@@ -69,6 +71,40 @@ def test_a_rig_that_nothing_switches_off_is_told_so_and_a_heartbeat_or_a_time_ou
     assert not unguarded(settings_of(fixed, "test"))
     beats = {**document["points"], "heartbeat": {"link": "io", "table": "coil", "address": 4}}
     assert not unguarded(settings_of({**document, "points": beats}, "test"))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["rinse", "--unattended"],
+        ["prove", "--can", "20 L", "--unattended"],
+        ["loaded", "--size", "11L-15", "--unattended"],
+        ["empty", "--size", "11L-15", "--holds", "40 L", "--valve-at", "6", "--unattended"],
+        ["fill", "--size", "11L-15", "--unattended"],
+    ],
+    ids=lambda words: words[0],
+)
+@pytest.mark.parametrize("guarded", [True, False], ids=["time-out", "nothing"])
+def test_every_start_says_that_nothing_switches_the_outputs_off(
+    words: list[str], guarded: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It was said before a fill and a removal, and not before a rinse, a proving or a look."""
+    text = (CONFIG / "demo.toml").read_text(encoding="utf-8").replace("port = 5020", "port = 9")
+    if not guarded:
+        kept = (line for line in text.splitlines() if not line.startswith(("output_timeout", "timeout_proven_on")))
+        text = "\n".join(kept)
+    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
+    # Nothing answers there (RFC 863 keeps port 9 for what is thrown away), so nothing begins.
+    assert main([*words, "--config", str(tmp_path / "rig.toml")]) == 5
+    assert ("Nothing switches the outputs off" in capsys.readouterr().out) is not guarded
+
+
+def test_the_page_says_so_before_every_work() -> None:
+    document = tomllib.loads((CONFIG / "demo.toml").read_text(encoding="utf-8"))
+    assert Facade(settings_of(document, "test")).snapshot().cautions == ()
+    del document["points"]["output_timeout"], document["limits"]["timeout_proven_on"]
+    (caution,) = Facade(settings_of(document, "test")).snapshot().cautions
+    assert "Nothing switches the outputs off" in caution.text
 
 
 def test_only_an_output_is_write_only_and_that_is_told() -> None:

@@ -225,7 +225,8 @@ function show(picture) {
   }
   const fill = picture.fill;
   const cannot = fill?.cannot && !fill.cannot.supply_cut;
-  const occasion = cannot ? 'alarm:off_unconfirmed' : fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
+  const after = !fill && picture.live.unasked;
+  const occasion = cannot ? 'alarm:off_unconfirmed' : after ? `alarm:${after.name}` : fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
   const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
   // What wants a person brings the page back to the work.
   if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';

@@ -81,7 +81,7 @@ export class FillScreen {
     this.trace(fill);
     this.cannot.show(JSON.stringify([fill.cannot?.supply_cut, fill.cannot?.outputs, this.app.drives]), () => fill.cannot && this.cannotCard(fill.cannot));
     this.alarm.show(JSON.stringify([fill.alarm]), () => fill.alarm && this.alarmCard(fill));
-    const key = JSON.stringify([fill.state, fill.prompt, fill.missing, fill.presses, fill.other_measure, this.app.drives, fill.checks.length, picture.driver?.name]);
+    const key = JSON.stringify([fill.state, fill.prompt, fill.missing, fill.presses, fill.other_measure, this.app.drives, fill.checks.length, fill.cautions, picture.driver?.name]);
     // What wants a person comes into sight by itself, wherever the page was scrolled to.
     if (key !== this.todo.key && (fill.prompt || fill.alarm || fill.missing.length || fill.presses.includes('resume'))) scrollTo(0, 0);
     this.todo.show(key, () => this.acts(fill));
@@ -133,6 +133,7 @@ export class FillScreen {
     if (!this.app.drives) return [fill.prompt ? h('p', { class: 'huge' }, known(`prompt.${fill.prompt.name}`, fill.prompt.text)) : null, takeControls(this.app)];
     const send = (operation, name) => this.app.send(act(operation, name));
     const found = [];
+    found.push(...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), text)));
     if (fill.state === 'idle') found.push(...this.notStarted(fill, send));
     if (fill.missing.length && fill.state !== 'idle') found.push(this.missing(fill));
     if (fill.prompt) {
@@ -153,7 +154,10 @@ export class FillScreen {
   }
 
   missing(fill) {
-    return h('div', { class: 'missing', role: 'alert' }, h('h3', {}, t('not_ready')), h('ul', {}, fill.missing.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
+    // What is asked below is answered there.
+    const left = fill.missing.filter((each) => !fill.checks.some((check) => check.name === each.name));
+    if (!left.length) return null;
+    return h('div', { class: 'missing', role: 'alert' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
   }
 
   notStarted(fill, send) {
