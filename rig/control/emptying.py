@@ -175,9 +175,16 @@ def _air_comes(turn: Turn, flow: float) -> bool:
 
 def _end(turn: Turn, why: str) -> None:
     facts = turn.facts
-    ended = changed(turn.state.stroke, ended_by=why, stop_l=facts.in_tyre_l, stop_flow_lps=-facts.slow_lps)
+    shown_kpa = facts.reading.line_kpa
+    ended = changed(
+        turn.state.stroke,
+        ended_by=why,
+        stop_l=facts.in_tyre_l,
+        stop_flow_lps=-facts.slow_lps,
+        stop_gauge_kpa=shown_kpa,
+    )
     # Before the gauge has followed it tells of no loss.
-    line_kpa = facts.reading.line_kpa if facts.run_s > 2 * BLANK_S else None
+    line_kpa = shown_kpa if facts.run_s > 2 * BLANK_S else None
     turn.set(stroke=changed(ended, watch_line_kpa=-math.inf if line_kpa is None else line_kpa))
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")

@@ -44,15 +44,24 @@ def moves(setup: Setup, facts: Facts) -> bool:
     # From below the tyre's pressure it rises where the hose's liquid is drawn off, and loses less and less.
     below = blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.low - APART_KPA / 2
     rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)
-    return falls or rises or _drawn(setup, facts)
+    return falls or rises or _drawn(setup, facts, blind_back=blind_back)
 
 
-def _drawn(setup: Setup, facts: Facts) -> bool:
-    """A vacuum that came though the pump last ran forward: no leak, vent or lost gun goes below the air outside."""
-    line = facts.reading.line_kpa
+def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
+    """A vacuum that came after the pump ran forward, or that a draw left and that grows deeper.
+
+    No leak, vent or lost gun goes below the air outside; behind a blocked valve a vacuum stays as the pump left it.
+    """
+    line, left_kpa = facts.reading.line_kpa, facts.stroke.stop_gauge_kpa
     lever = setup.by_hand and facts.state is State.RUNNING
-    stood = facts.off_s > setup.line.coast_s + _SHOWS_S and facts.last_way > 0 and not lever
-    return stood and line is not None and line < -_HANGS_KPA - facts.wavers_kpa
+    if line is None or lever or facts.off_s <= setup.line.coast_s + _SHOWS_S:
+        return False
+    lowest_kpa = -_HANGS_KPA
+    if facts.last_way < 0:
+        if not blind_back or left_kpa is None or not facts.valve_open:
+            return False
+        lowest_kpa = min(lowest_kpa, left_kpa - _NOISE_KPA)
+    return line < lowest_kpa - facts.wavers_kpa
 
 
 def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
@@ -69,7 +78,8 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + rises_kpa:
         # With a meter that counts nothing it is the gauge that drifts.
         return True
-    if not stroke.pushed or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
+    forward = stroke.pushed and facts.last_way >= 0
+    if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
     coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.most_lps * setup.line.coast_s
