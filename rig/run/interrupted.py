@@ -18,8 +18,7 @@ from rig.field.modbus import FieldError
 from rig.ledger.journal import Journal, StoredFill
 from rig.run.loop import Unreachable
 from rig.run.metering import faces
-from rig.run.names import OUTPUTS, SIGNALS
-from rig.run.outputs import dropped_after_s
+from rig.run.outputs import dropped_after_s, field_of
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.settings import Settings
@@ -38,9 +37,9 @@ def journal_of(folder: Path) -> Journal:
 
 async def all_off(settings: Settings) -> None:
     """Switch every output off; raises FieldError when a module does not take it."""
-    field = Field(settings.links, settings.points)
+    field = field_of(settings)
     try:
-        await field.write({name: False for name in settings.points if name in OUTPUTS | SIGNALS})
+        await field.write(dict.fromkeys(settings.outputs, False))
     finally:
         field.close()
 
@@ -112,7 +111,7 @@ async def closed_state(
 
 
 async def _reading_if_any(settings: Settings, setup: Setup, state: FillState) -> Reading | None:
-    field = Field(settings.links, settings.points)
+    field = field_of(settings)
     with contextlib.closing(field), contextlib.suppress(Unreachable):
         return await one_reading(settings, field, setup, state)
     return None
@@ -125,7 +124,7 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     return reading_of(
-        settings.read,
+        settings.brought,
         conversions(settings.quantities, settings.rig.atmosphere),
         field.values,
         now_s=0.0,

@@ -22,7 +22,7 @@ from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.names import HEARTBEAT, MOVING, SIGNALS
+from rig.run.names import HEARTBEAT, SIGNALS
 from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, reading_of
 from rig.run.recorder import Recorder
@@ -60,6 +60,13 @@ class Fill:
     _inbox: list[Request] = dataclasses.field(default_factory=list)
     _before: list[Entry] = dataclasses.field(default_factory=list)
     """Entries of a fill that has not started: written together with its start, or never."""
+    _wired: frozenset[str] = dataclasses.field(init=False)
+    """Outputs that it switches."""
+    _brought: frozenset[str] = dataclasses.field(init=False)
+    """What a scan brings."""
+
+    def __post_init__(self) -> None:
+        self._wired, self._brought = self.settings.outputs, frozenset(self.settings.brought)
 
     async def run(self) -> Decision:
         """Run until the fill has ended, or until a person who may not start it gives up.
@@ -117,7 +124,7 @@ class Fill:
         wall_s = asyncio.get_running_loop().time()
         now_s = self.clock.tick(self._plant_s(units, began_s))
         reading = reading_of(
-            self.settings.read,
+            self._brought,
             units,
             self.field.values,
             now_s=now_s,
@@ -204,11 +211,11 @@ class Fill:
             await self.recorder.append(self.setup, decision.state, entries, wait=wait)
 
     def _outputs(self, outputs: Outputs) -> dict[str, bool]:
-        wired = self.settings.points
+        wired = self._wired
         return {name: getattr(outputs, name) for name in Outputs.__dataclass_fields__ if name in wired}
 
     def _all_off(self) -> dict[str, bool]:
-        return {name: False for name in self.settings.points if name in MOVING | SIGNALS}
+        return dict.fromkeys(self._wired, False)
 
     async def _write(self, wanted: dict[str, bool]) -> None:
         try:
@@ -219,6 +226,11 @@ class Fill:
 
     async def _everything_off(self) -> None:
         await self._write(self._all_off())
+        turning = self.field.turning
+        if turning is not None and turning.way:
+            # A direction is let go of once its pump stands.
+            await asyncio.sleep(turning.settle_s)
+            await self._write(self._all_off())
         self.field.close()
 
     async def _pause(self) -> None:

@@ -24,7 +24,8 @@ from rig.field.points import Point, TcpLink
 from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
 
 _DATA = Path("rig-data")
-_OUTPUTS = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
+_OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
+"""The direction of a pump that may still turn is left as it is."""
 _OF_A_FILL = frozenset({"resume", "close"})
 """Commands that name a fill, whose configuration is the one that it was started with."""
 _SECONDS = re.compile(r"\s*(\d+\.?\d*)\s*(ms|s)\s*")

@@ -17,7 +17,6 @@ from typing import TypeVar
 
 from rig.control.state import in_tyre_l
 from rig.control.values import Reading
-from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError, StoredFill
@@ -27,6 +26,7 @@ from rig.run.alone import controlling
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
+from rig.run.outputs import field_of
 from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
@@ -61,7 +61,7 @@ class Service:
         self._facade = facade
         self._fill: Fill | None = None
         self._ended = False
-        self._field = Field(settings.links, settings.points)
+        self._field = field_of(settings)
 
     async def run(self) -> None:
         """Work until a stop signal. LockedError or FieldError where the rig cannot be had at the start."""
@@ -106,7 +106,7 @@ class Service:
                 # One connection at a time: some modules take no second.
                 self._field.close()
                 await self._carry_out(order)
-                self._field = Field(self._settings.links, self._settings.points)
+                self._field = field_of(self._settings)
                 self._show_interrupted()
                 looks = 0
             if looks % _SCAN_EVERY == 0:
@@ -180,7 +180,7 @@ class Service:
 
     async def _told(self, answer: Callable[[], Answer | None]) -> Answer:
         """Wait for a person between two runs; the field is looked at meanwhile. Refused when it is stopped."""
-        self._field = Field(self._settings.links, self._settings.points)
+        self._field = field_of(self._settings)
         try:
             while (found := answer()) is None:
                 if self._ended or self._facade.take_stop():
@@ -208,7 +208,7 @@ class Service:
     def _reading(self, began_s: float) -> Reading:
         settings = self._settings
         return reading_of(
-            settings.read,
+            settings.brought,
             conversions(settings.quantities, settings.rig.atmosphere),
             self._field.values,
             now_s=0.0,

@@ -7,6 +7,7 @@ turned the right way. Everything is off before, between and after.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -184,7 +185,7 @@ async def take_steps(settings: Settings, ask: Ask, run_s: float = LONGEST_S) -> 
     """
     assert run_s <= LONGEST_S
     trials: list[Trial] = []
-    async with switching(settings) as (field, names):
+    async with switching(settings, each_alone=False) as (field, names):
         for step in steps_of(settings):
             answer, courses = await _watched(settings, field, ask, f"{step.text}\n  Enter = done, s = skip, q = end:")
             if answer.startswith("q"):
@@ -241,10 +242,12 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
     await _arm(settings, field)
     loop = asyncio.get_running_loop()
     try:
-        until_s = loop.time() + run_s
-        while loop.time() < until_s:
+        # One that turns its direction first runs later, and as long.
+        until_s, last_s = math.inf, loop.time() + run_s + settings.direction_settle_s + LONGEST_S
+        while loop.time() < min(until_s, last_s):
             # Renewed, and the supply kept up, as in a fill: it runs here too.
             await field.write(opened | beats | {name: True})
+            until_s = loop.time() + run_s if until_s == math.inf and name not in field.unrenewed else until_s
             await asyncio.sleep(min(_SCAN_S, run_s / 4))
             await field.scan()
             courses.take(field.values)

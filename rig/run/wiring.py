@@ -8,8 +8,9 @@ from itertools import product
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.links import LineLink, Link, SerialLine
 from rig.field.points import Point, TcpLink
+from rig.field.turning import FORWARD, REVERSE
 from rig.run.mistakes import nearest, shown
-from rig.run.names import COUNTS, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
+from rig.run.names import COUNTS, DIRECTED, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
 from rig.units import QuantityError, parse, referenced, unit_of
 
 
@@ -17,6 +18,32 @@ def wiring_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> lis
     """A line for each mistake: key, what is wrong, what to write."""
     return [*_point_faults(points, links), *_field_faults(points, links), *_overlap_faults(points, links),
             *_port_faults(links)]  # fmt: skip
+
+
+def pump_faults(points: Mapping[str, Point], *, by_hand: bool, settle_s: float | None) -> list[str]:
+    """Contradictions between a contactor each way, and run and direction, a line for each."""
+    mine = sorted(DIRECTED.intersection(points))
+    if not mine:
+        stray = "pump.direction_settle: there is no points.motor_direction; leave it out"
+        return [] if settle_s is None else [stray]
+    faults = [
+        f"points.{name}: missing; motor_run and motor_direction are wired together, or neither"
+        for name in sorted(DIRECTED.difference(mine))
+    ]
+    faults += [
+        f"points.{name}: the pump has points.{mine[0]} already; write pump_run and pump_reverse for a contactor each "
+        "way, or motor_run and motor_direction for run and direction"
+        for name in (FORWARD, REVERSE)
+        if name in points
+    ]
+    if by_hand:
+        faults.append(f"points.{mine[0]}: by hand the lever turns the pump; its supply is points.pump_run")
+    if len({(points[name].link, points[name].unit) for name in mine}) > 1:
+        faults.append(
+            "points.motor_direction: on another module than motor_run; one that drops out alone would turn the "
+            "direction while the pump runs; wire both to one module"
+        )
+    return faults
 
 
 def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
