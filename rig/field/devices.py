@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import asyncio
+from collections.abc import Coroutine, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from rig.field.blocks import Block
 from rig.field.lines import LinePort
@@ -34,8 +36,34 @@ class Device:
     error: str = ""
     resting: dict[int, Rest] = field(default_factory=dict)
     """Units that are left alone: silent ones where a link has several, and those that refuse to be switched off."""
+    every_s: float | None = None
+    """Time from one read to the next of a link that the scans do not wait for."""
+    reading: asyncio.Task[None] | None = None
+    began_s: float = 0.0
+    """When its last read began."""
     stubborn_s: dict[int, float] = field(default_factory=dict)
     """Units that do not do an off, and since when."""
+
+    def due(self, now_s: float) -> bool:
+        """Whether it is time for another read; raises what ended the last one against all expectation."""
+        if self.reading is None:
+            return True
+        if not self.reading.done():
+            return False
+        self.reading.result()
+        return self.every_s is None or now_s - self.began_s >= self.every_s
+
+    def begin(self, reading: Coroutine[Any, Any, None], now_s: float) -> asyncio.Task[None]:
+        """Begin the next read."""
+        self.began_s, self.reading = now_s, asyncio.create_task(reading)
+        return self.reading
+
+    def close(self) -> None:
+        """Drop the connection, and what is asked for over it."""
+        if self.reading is not None:
+            self.reading.cancel()
+            self.reading = None
+        self.port.close()
 
     @property
     def shared(self) -> bool:

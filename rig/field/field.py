@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Awaitable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks, smaller
@@ -54,7 +54,9 @@ class Field:
     faults: dict[str, str] = field(default_factory=dict)
     """By point: why its last reading failed."""
     took_s: dict[str, float] = field(default_factory=dict)
-    """By link: how long its part of the last scan took."""
+    """By link: how long the last read of all its points took."""
+    waited_s: float = 0.0
+    """How long the last scan waited for its links."""
     _devices: dict[str, Device] = field(default_factory=dict)
     _talkers: dict[str, Talker] = field(default_factory=dict)
     _written: dict[str, Written] = field(default_factory=dict)
@@ -70,7 +72,7 @@ class Field:
                 continue
             mine = {k: point for k, point in self.points.items() if point.link == name and not point.write_only}
             blocks = plan_blocks(mine, link.max_gap)
-            self._devices[name] = Device(ModbusPort(name, link), blocks)
+            self._devices[name] = Device(ModbusPort(name, link), blocks, every_s=link.scan)
             self._places |= {block: places(block, mine) for block in blocks}
 
     @property
@@ -100,17 +102,25 @@ class Field:
     async def scan(self, idle: Collection[str] = ()) -> None:
         """Read every point once; all links side by side, each at most one time-out longer than its answers take.
 
-        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others.
+        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others. Links
+        with a pace of their own are waited for the first time only.
         """
-        links = [
-            *(self._scan_link(name, device, idle) for name, device in self._devices.items()),
-            *(self._scan_line(talker) for talker in self._talkers.values()),
-        ]
+        clock = asyncio.get_running_loop().time
+        began_s = clock()
+        links: list[Awaitable[None]] = [self._scan_line(talker) for talker in self._talkers.values()]
+        for name, device in self._devices.items():
+            if device.every_s is None:
+                links.append(self._scan_link(name, device, idle))
+            elif device.due(began_s):
+                first = device.reading is None
+                reading = device.begin(self._scan_link(name, device, idle), began_s)
+                links += [reading] if first else []
         if len(links) == 1:
             # A task of its own for the only link would cost a twentieth of the scan.
             await links[0]
         else:
             await asyncio.gather(*links)
+        self.waited_s = clock() - began_s
         self._look_at_outputs()
 
     def _look_at_outputs(self) -> None:
@@ -342,6 +352,6 @@ class Field:
     def close(self) -> None:
         """Drop every connection."""
         for device in self._devices.values():
-            device.port.close()
+            device.close()
         for talker in self._talkers.values():
             talker.port.close()

@@ -131,10 +131,11 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
         wall_s=asyncio.get_running_loop().time(),
         began_s=began_s,
         stale_s=settings.stale_s,
+        own_stale_s=settings.own_stale_s,
         gap_s=0.0,
         journal_lag_s=0.0,
         meters=faces(settings, setup.line, bases(setup, state)),
         acting=state.measure,
-        spoken=settings.line_points,
+        spoken=settings.unhurried,
         idle=out_of_use(setup, state),
     )

@@ -63,10 +63,15 @@ class Fill:
     _wired: frozenset[str] = dataclasses.field(init=False)
     """Outputs that it switches."""
     _brought: frozenset[str] = dataclasses.field(init=False)
-    """What a scan brings."""
+    """What every scan brings."""
+    _unhurried: frozenset[str] = dataclasses.field(init=False)
+    _stale_s: float = dataclasses.field(init=False)
+    _own_stale_s: Mapping[str, float] = dataclasses.field(init=False)
 
     def __post_init__(self) -> None:
-        self._wired, self._brought = self.settings.outputs, frozenset(self.settings.brought)
+        settings = self.settings
+        self._wired, self._brought, self._unhurried = settings.outputs, settings.brought, settings.unhurried
+        self._stale_s, self._own_stale_s = settings.stale_s, settings.own_stale_s
 
     async def run(self) -> Decision:
         """Run until the fill has ended, or until a person who may not start it gives up.
@@ -130,13 +135,14 @@ class Fill:
             now_s=now_s,
             wall_s=wall_s,
             began_s=began_s,
-            stale_s=self.settings.stale_s,
+            stale_s=self._stale_s,
+            own_stale_s=self._own_stale_s,
             gap_s=self.clock.gap_s,
-            bus_s=max(self.field.took_s.values(), default=0.0),
+            bus_s=self.field.waited_s,
             journal_lag_s=self._journal_lag_s(),
             meters=self.meters,
             acting=self.state.measure,
-            spoken=self.settings.line_points,
+            spoken=self._unhurried,
             idle=idle,
             unconfirmed=self.field.unconfirmed,
             unrenewed=self.field.unrenewed,

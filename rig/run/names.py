@@ -32,6 +32,8 @@ HANDS = frozenset({
 })  # fmt: skip
 SWITCHED = OUTPUTS | DIRECTED | HANDS | {HEARTBEAT}
 """What is written, yes or no; everything else is read."""
+UNHURRIED = frozenset({"tote_level", "tote_mass", "tote_low", "tote_full", "strainer_dp", "fluid_temp", "vessel_level"})
+"""Inputs that may come less often than every scan: they stand beside the meter, and nothing is cut off by them."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}

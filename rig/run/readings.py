@@ -30,6 +30,7 @@ _SWITCHES = {
 }
 """Points, and what a reading calls them."""
 _PULSES = (Counter(),)
+_NONE: Mapping[str, float] = {}
 _BOTH = frozenset({"pump_run", "pump_reverse"})
 
 
@@ -61,6 +62,7 @@ def reading_of(
     wall_s: float,
     began_s: float,
     stale_s: float,
+    own_stale_s: Mapping[str, float] = _NONE,
     gap_s: float,
     journal_lag_s: float,
     bus_s: float = 0.0,
@@ -77,11 +79,14 @@ def reading_of(
     ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
     speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
     outputs may be on though they are to be off, of ``unrenewed`` ones no module has taken the last on, ``elsewhere``
-    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted
-    and ``None``.
+    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock; some have a
+    limit of their own) or faulty is untrusted and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
-    doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
+    limit_s = own_stale_s.get
+    doubted = {
+        name for name, value in values.items() if value.fault or not wall_s - value.at_s <= limit_s(name, stale_s)
+    }
     fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
     old = [name for name, value in values.items() if value.at_s < began_s]
     untrusted = every.difference(fresh)
@@ -93,7 +98,7 @@ def reading_of(
     whole = bool(relays) and relays <= seen.keys()
     return Reading(
         now_s=now_s,
-        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in untrusted),
+        reachable=all(name in values and wall_s - values[name].at_s <= limit_s(name, stale_s) for name in untrusted),
         fresh=own <= values.keys() and own.isdisjoint(old),
         counts=counts,
         reverse_raw=None if back is None else int(back.raw),

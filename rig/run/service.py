@@ -215,9 +215,10 @@ class Service:
             wall_s=asyncio.get_running_loop().time(),
             began_s=began_s,
             stale_s=settings.stale_s,
+            own_stale_s=settings.own_stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
-            spoken=settings.line_points,
+            spoken=settings.unhurried,
         )
 
 

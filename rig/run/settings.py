@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import copy
 import tomllib
-from collections.abc import Collection
 from datetime import date
 from pathlib import Path
 
@@ -20,13 +19,13 @@ from rig.field.turning import FORWARD, REVERSE, RUN
 from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
-from rig.run.names import DIRECTED, FEEDBACK, METER_POINT, MOVING, QUANTITY_OF_POINT, SIGNALS, SIMULATED
+from rig.run.names import DIRECTED, FEEDBACK, METER_POINT, MOVING, QUANTITY_OF_POINT, SIGNALS, SIMULATED, UNHURRIED
 from rig.run.quantities import Height, Pressure, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
 from rig.run.sim_table import SimTable
-from rig.run.wiring import pump_faults, timeout_faults, wiring_faults
+from rig.run.wiring import pump_faults, timeout_faults, too_slow, wiring_faults
 from rig.units import KPA_PER_PSI
 
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
@@ -124,6 +123,7 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
+            *self._pace_faults(),
             *pump_faults(self.points, by_hand=self.rig.by_hand, settle_s=self.pump.direction_settle),
             *self._limit_faults(), *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
             *self._simulation_faults(), *self._copy_faults(),
@@ -153,6 +153,26 @@ class Settings(Strict):
             faults.append("valves.fill_travel: there is no points.fill_valve; leave it out")
         if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
+        return faults
+
+    def _pace_faults(self) -> list[str]:
+        """Links whose pace or limits their points do not stand, or that they cannot keep."""
+        faults, count = [], METER_POINT.get(self.meter.kind)
+        for name, link in self.buses.items():
+            mine = {each: point for each, point in self.points.items() if point.link == name}
+            late_s, least_s = self.late_of(name), self.late_s
+            if link.scan is not None:
+                least_s = link.scan + late_s
+                faults += [
+                    f"links.{name}.scan: points.{each} is needed in every scan; give it another link, or leave scan out"
+                    for each in sorted(mine)
+                    if each not in UNHURRIED or each == count
+                ]
+            if link.stale is not None and link.stale < least_s:
+                faults.append(f"links.{name}.stale: its points may be {least_s:g} s old when all is well; write more")
+            faults += too_slow(
+                name, link, {each: point for each, point in mine.items() if not point.write_only}, late_s
+            )
         return faults
 
     def _timeout_faults(self) -> list[str]:
@@ -185,13 +205,31 @@ class Settings(Strict):
 
     @property
     def late_s(self) -> float:
-        """Longest gap between two scans: what the slowest link may take."""
-        return max((self.late_of(name) for name in self.buses), default=self.limits.late)
+        """Longest gap between two scans: what the slowest link may take that they wait for."""
+        names = (name for name, link in self.buses.items() if link.scan is None)
+        return max((self.late_of(name) for name in names), default=self.limits.late)
 
     @property
     def stale_s(self) -> float:
         """Oldest reading that a running fill may rest on: never less than a scan may take."""
         return max(self.limits.stale, self.late_s)
+
+    def stale_of(self, name: str) -> float:
+        """The same of one link's points: with a pace of its own, never less than its next read may take to come."""
+        link = self.links[name]
+        if link.stale is not None:
+            return link.stale
+        own = None if isinstance(link, LineLink) else link.scan
+        return self.stale_s if own is None else max(self.limits.stale, own + self.late_of(name))
+
+    @property
+    def own_stale_s(self) -> dict[str, float]:
+        """By point, how old it may be, for those whose link has another limit than the rig."""
+        limits = {name: self.stale_of(name) for name in self.links}
+        on = {name: point.link for name, point in self.points.items()}
+        for name, link in self.links.items():
+            on |= {each.point: name for each in link.fields.values()} if isinstance(link, LineLink) else {}
+        return {name: limits[link] for name, link in on.items() if limits[link] != self.stale_s}
 
     @property
     def read(self) -> dict[str, Point]:
@@ -199,10 +237,16 @@ class Settings(Strict):
         return {name: point for name, point in self.points.items() if not point.write_only}
 
     @property
-    def brought(self) -> Collection[str]:
-        """Names that a scan of the buses brings: those points, and forward and reverse as run and direction show."""
-        read = self.read
-        return {*read, FORWARD, REVERSE} if read.keys() >= DIRECTED else read
+    def unhurried(self) -> frozenset[str]:
+        """Points that come less often than every scan: in lines of text, or over a link with a pace of its own."""
+        paced = {name for name, link in self.buses.items() if link.scan is not None}
+        return frozenset(self.line_points) | {name for name, point in self.points.items() if point.link in paced}
+
+    @property
+    def brought(self) -> frozenset[str]:
+        """Names that every scan brings: the other points, and forward and reverse as run and direction show."""
+        read = frozenset(self.read) - self.unhurried
+        return read | {FORWARD, REVERSE} if read >= DIRECTED else read
 
     @property
     def outputs(self) -> frozenset[str]:

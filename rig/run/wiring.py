@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from itertools import product
 
+from rig.field.blocks import plan_blocks
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
-from rig.field.links import LineLink, Link, SerialLine
-from rig.field.points import Point, TcpLink
+from rig.field.links import LineLink, Link, RtuLink, SerialLine
+from rig.field.points import BIT_TABLES, Point, TcpLink
 from rig.field.turning import FORWARD, REVERSE
 from rig.run.mistakes import nearest, shown
 from rig.run.names import COUNTS, DIRECTED, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
@@ -136,6 +137,22 @@ def _port_faults(links: Mapping[str, Link]) -> Iterator[str]:
                     f"links.{shown(name)}.port: {link.port!r} is used by links.{shown(owner)}; devices on one bus "
                     "share one link and differ by unit"
                 )
+
+
+def least_scan_s(link: RtuLink, points: Mapping[str, Point]) -> float:
+    """The least time on the wire of one read of all ``points``, the devices' own time left out."""
+    blocks = plan_blocks(points, link.max_gap)
+    return link.least_s((block.count + 7) // 8 if block.table in BIT_TABLES else 2 * block.count for block in blocks)
+
+
+def too_slow(name: str, link: Link, points: Mapping[str, Point], late_s: float) -> list[str]:
+    """Whether a bus cannot bring its points within their limit, however quick its devices are."""
+    if not isinstance(link, RtuLink) or (least_s := least_scan_s(link, points)) <= late_s:
+        return []
+    return [
+        f"links.{name}.late: this bus takes {1000 * least_s:.0f} ms for its points at {link.baud} baud, without the "
+        f"devices' own time, and may take {1000 * late_s:.0f} ms; more baud, fewer points, or a longer late"
+    ]
 
 
 def timeout_faults(point: Point, wanted_s: float) -> list[str]:
