@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from rig.field.points import Seconds, Strict
 from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
@@ -23,8 +23,19 @@ class PipeTable(Strict):
     """Between tote and meter, pump included."""
     hose_length: Length = 7.62
     hose_bore: Length = 0.0254
+    hose_loss: Pressure | None = Field(default=None, gt=0)
+    """What hose, strainer and gun take at ``pump.flow`` of water, measured into an open can held at the gauge's height;
+    without it, as a smooth hose of this length and bore (Darcy)."""
+    gun_bore: Length | None = Field(default=None, gt=0)
+    """Narrowest bore of gun or adapter, where it is narrow beside the tyre valve's and no loss was measured."""
     gauge_height: Height = 0.6
     """Height of the pressure gauge above the ground."""
+
+    @model_validator(mode="after")
+    def _once(self) -> PipeTable:
+        if self.hose_loss is not None and self.gun_bore is not None:
+            raise ValueError("hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss")
+        return self
 
 
 class PumpTable(Strict):

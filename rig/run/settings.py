@@ -280,6 +280,8 @@ class Settings(Strict):
                 faults.append(f"limits.{name}: above 35 psi, where beads burst off rims; write 25 psi or less")
         if self.pump.relief > BEAD_LIMIT_KPA + _ROUNDING_KPA:
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
+        if self.pipe.hose_loss is not None and self.pipe.hose_loss >= self.pump.relief:
+            faults.append("pipe.hose_loss: not below pump.relief, which would have opened; measure it with less flow")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
         prime_s = self.pipe.suction_volume * (2 / self.pump.flow + 1 / (self.pump.reverse_flow or self.pump.flow))

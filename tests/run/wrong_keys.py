@@ -85,6 +85,12 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
         {"pump.direction_settle": "3 s"},
         "pump.direction_settle: should be less than or equal to 2",
     ),
+    ("a loss that the relief does not allow", {"pipe.hose_loss": "31 psi"}, "pipe.hose_loss: not below pump.relief"),
+    (
+        "a gun's loss told twice",
+        {"pipe.hose_loss": "2 psi", "pipe.gun_bore": "8 mm"},
+        "pipe: hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss",
+    ),
     ("reverse flow of nothing", {"pump.reverse_flow": "0 gpm"}, "pump.reverse_flow: "),
     (
         "a strapping table that turns back",

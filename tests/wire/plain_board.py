@@ -34,8 +34,7 @@ scale = {speed:g}
 [links.io]
 {link}
 [points]
-pump_run     = {{ link = "io", table = "coil", address = 0 }}
-pump_reverse = {{ link = "io", table = "coil", address = 1 }}
+{pump}
 vent_valve   = {{ link = "io", table = "coil", address = 2 }}
 fill_valve   = {{ link = "io", table = "coil", address = 3 }}
 beacon       = {{ link = "io", table = "coil", address = 4 }}
@@ -65,6 +64,9 @@ late = "2 s"
 content = "900 L"
 fluid = "water"
 """
+EACH_WAY = """pump_run     = { link = "io", table = "coil", address = 0 }
+pump_reverse = { link = "io", table = "coil", address = 1 }"""
+RUN_AND_DIRECTION = EACH_WAY.replace("pump_run", "motor_run").replace("pump_reverse", "motor_direction")
 HEARTBEAT = 'heartbeat = { link = "io", table = "coil", address = 5 }'
 REGISTER = 'output_timeout = { link = "io", table = "holding", address = 0, type = "u16", scale = 0.1, quantity = "s" }'
 PROVEN = "timeout_proven_on = 2026-11-02"
@@ -83,6 +85,9 @@ class Board:
     watchdog: bool = False
     timers: bool = False
     """Two off-delay timers hang on the changeover contact of coil 5; both together hold the pump's supply."""
+    directed: bool = False
+    """Coil 0 runs the pump and coil 1 turns its direction, instead of one coil each way."""
+    turned_while_running: int = 0
     supply_cut: bool = False
     gun_shut: bool = False
     """A person has shut the gun: the tyre is alone."""
@@ -128,7 +133,7 @@ class Board:
         supplied = not self.timers or self._now_s - self._beat_s < 2.5
         if not supplied or self.supply_cut:
             return 0
-        if self.coils[0] or self.mode == "welded forward":
+        if (self.coils[0] and not (self.directed and self.coils[1])) or self.mode == "welded forward":
             return 1
         return -1 if self.mode == "welded reverse" else 0
 
@@ -150,7 +155,7 @@ class Board:
             self._now_s += dt_s
             if self.watchdog and self.timeout_s and self._now_s - self._asked_s > self.timeout_s * self.speed:
                 self.coils = [False] * 8
-            self.reversed_off |= self.coils[1]
+            self.reversed_off |= self.coils[1] and (self.coils[0] or not self.directed)
             if not self.gun_shut:
                 self._move(dt_s)
             self._note()
@@ -204,6 +209,7 @@ class Board:
         if function == 5:
             if address == 5 and self.coils[5] is not (body[4] == 0xFF):
                 self._beat_s = self._now_s
+            self.turned_while_running += address == 1 and self.coils[0] and self.coils[1] is not (body[4] == 0xFF)
             self.coils[address] = body[4] == 0xFF
             return body
         self.timeout_s = int.from_bytes(body[7:9], "big") / 10
@@ -282,4 +288,11 @@ async def over_rtu(board: Board, port: Path) -> AsyncIterator[str]:
 def config_of(link: str, board: Board, *, proven: bool = False, more: str = "", meter: str = "") -> str:
     """The configuration of a rig with this board."""
     points = f"{REGISTER}\n{more}" if board.watchdog else more
-    return CONFIG.format(speed=board.speed, link=link, points=points, limits=PROVEN if proven else "", meter=meter)
+    return CONFIG.format(
+        speed=board.speed,
+        link=link,
+        points=points,
+        limits=PROVEN if proven else "",
+        meter=meter,
+        pump=RUN_AND_DIRECTION if board.directed else EACH_WAY,
+    )
