@@ -249,6 +249,14 @@ class Field:
         if faults:
             raise FieldError("; ".join(faults))
 
+    async def let_go(self, names: Collection[str]) -> None:
+        """All of ``names`` off for good, the direction of a pump once it stands; :class:`FieldError` as of a write."""
+        off = dict.fromkeys(names, False)
+        await self.write(off)
+        if self.turning is not None and self.turning.way:
+            await asyncio.sleep(self.turning.settle_s)
+            await self.write(off)
+
     async def _write_link(self, link: str, names: Sequence[str], *, on: bool) -> list[str]:
         faults: list[str] = []
         refusing: dict[int, tuple[str, float]] = {}

@@ -231,12 +231,9 @@ class Fill:
             return
 
     async def _everything_off(self) -> None:
-        await self._write(self._all_off())
-        turning = self.field.turning
-        if turning is not None and turning.way:
-            # A direction is let go of once its pump stands.
-            await asyncio.sleep(turning.settle_s)
-            await self._write(self._all_off())
+        with suppress(FieldError):
+            # What is not known to be off stands in the state already.
+            await self.field.let_go(self._wired)
         self.field.close()
 
     async def _pause(self) -> None:

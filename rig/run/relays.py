@@ -98,7 +98,7 @@ async def switching(settings: Settings, *, each_alone: bool) -> AsyncIterator[tu
     finally:
         loop.remove_signal_handler(signal.SIGTERM)
         try:
-            await field.write(dict.fromkeys(names, False))
+            await field.let_go(names)
         except FieldError as error:
             raise Unreachable(f"{error}; cut the pump's supply: its relays may be on") from error
         finally:

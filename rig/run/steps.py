@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from rig.field.field import Field
+from rig.field.turning import RUN
 from rig.field.values import Value
 from rig.run.live import turned
 from rig.run.names import COUNTS, FEEDBACK, HEARTBEAT, METER_POINT
@@ -273,9 +274,10 @@ def _pump_fault(settings: Settings, courses: Mapping[str, Course], name: str, wa
         return "nothing turned: look at contactor, supply, breaker and emergency stop"
     if (answer[:1] == "o") is not (way > 0):
         return "the pump turns the other way: CUT ITS SUPPLY and swap its wires before anything else"
-    contactor = courses.get(FEEDBACK[name])
+    feedback = FEEDBACK[RUN if RUN in settings.points else name]
+    contactor = courses.get(feedback)
     if contactor is not None and not contactor.high:
-        return f"{FEEDBACK[name]} never showed it in: look at its auxiliary contact"
+        return f"{feedback} never showed it in: look at its auxiliary contact"
     point = METER_POINT.get(settings.meter.kind)
     if settings.meter.kind not in ("pulses", "total", "rate") or point is None:
         return ""

@@ -1,4 +1,4 @@
-"""Whole fills of a pump behind run and direction: the simulated rig wired so, and a board of other hands over both wires.
+"""Whole fills of a pump behind run and direction: the simulated rig wired so, and a board of other hands.
 
 Frames of that board: see plain_board.
 """
