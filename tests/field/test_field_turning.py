@@ -7,12 +7,15 @@ functions 1, 2 and 5) and keeps its own clock of run; it is not the simulated ri
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
 import pytest
 from field_devices import NEVER_S, coil, link, odd_device
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -21,7 +24,7 @@ from rig.field.turning import Turning
 
 RUN, DIRECTION, VALVE = 0, 1, 2
 SETTLE_S = 0.05
-FORWARD = {"pump_run": True, "pump_reverse": False, "fill_valve": True}
+FORWARD: dict[str, bool] = {"pump_run": True, "pump_reverse": False, "fill_valve": True}
 REVERSE = {"pump_run": False, "pump_reverse": True, "fill_valve": True}
 OFF = {"pump_run": False, "pump_reverse": False, "fill_valve": False}
 _DEVICE_FAILURE = 4
@@ -39,6 +42,9 @@ class Board:
     contact: bool | None = None
     """The direction contactor's auxiliary contact, discrete 0; None follows its relay."""
     turned_while_running: int = 0
+    wanted: dict[str, bool] = field(default_factory=lambda: OFF)
+    ran_wrong: int = 0
+    """How often run was switched on with the direction of another command than the one that stands."""
     run_off_s: float = -1e9
     soonest_s: float = 1e9
     """The least time between run off and another direction."""
@@ -65,6 +71,9 @@ class Board:
             self.soonest_s = min(self.soonest_s, now_s - self.run_off_s)
         if address == RUN and was and not on:
             self.run_off_s = now_s
+        if address == RUN and on:
+            self.ran_wrong += self.wanted not in (FORWARD, REVERSE)
+            self.ran_wrong += self.coils[DIRECTION] is not self.wanted["pump_reverse"]
         self.coils[address] = on
 
     def told(self) -> list[tuple[int, bool]]:
@@ -254,3 +263,42 @@ async def test_a_new_connection_to_the_board_proves_the_direction_again() -> Non
         await wires.write(REVERSE)
         assert (RUN, True) not in board.told(), "run went on before the direction was seen to stand"
         assert not board.coils[RUN]
+
+
+_DEEDS = ("forward", "reverse", "off", "settle", "refuse run", "refuse direction", "stick direction", "sound", "again",
+          "reconnect", "restart")  # fmt: skip
+
+
+@settings(max_examples=40)
+@given(st.lists(st.sampled_from(_DEEDS), min_size=1, max_size=25), st.booleans(), st.booleans())
+@example(["reverse", "again", "restart", "again", "forward", "settle", "again"], False, True)
+def test_whatever_the_board_does_run_never_meets_another_direction(
+    deeds: list[str], write_only: bool, renews: bool
+) -> None:
+    async def live() -> Board:
+        board, wanted = Board(), OFF
+        async with wired(board, write_only=write_only) as wires:
+            wires.renew_s = 0.0 if renews else NEVER_S
+            for deed in deeds:
+                board.wanted = wanted = {"forward": FORWARD, "reverse": REVERSE, "off": OFF}.get(deed, wanted)
+                board.refuses = {"refuse run": {RUN}, "refuse direction": {DIRECTION}, "sound": set()}.get(
+                    deed, board.refuses
+                )
+                if not write_only:  # nobody can know of a relay that acknowledges, does nothing, and cannot be read
+                    board.stuck = {"stick direction": {DIRECTION}, "sound": set()}.get(deed, board.stuck)
+                if deed == "settle":
+                    await settled(wires)
+                await wires.scan()
+                if deed == "reconnect":
+                    wires.close()
+                if deed == "restart":
+                    # Both drop at once, and the pump coasts the way that it ran: on again it is no reversal.
+                    board.coils, board.run_off_s = [False] * 8, -1e9
+                with contextlib.suppress(FieldError):
+                    await wires.write(wanted)
+        return board
+
+    board = asyncio.run(live())
+    assert board.turned_while_running == 0
+    assert board.ran_wrong == 0
+    assert board.soonest_s >= SETTLE_S
