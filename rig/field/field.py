@@ -231,6 +231,9 @@ class Field:
         if turning is not None and not wanted.keys().isdisjoint((FORWARD, REVERSE)):
             run_on, run_off = self._kept.asked(RUN), self._is_off(RUN)
             wanted = turning.outputs(wanted, self.values, clock(), run_on=run_on, run_off=run_off)
+            if wanted[RUN] and not run_on:
+                # Written once more just before: a board that cannot be read may have restarted since.
+                self._written.pop(DIRECTION, None)
         names = [name for name in wanted if name in self.points]
         faults: list[str] = []
         # Run alone goes on last: by then the direction must stand, over the same connection.

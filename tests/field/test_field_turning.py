@@ -123,7 +123,7 @@ async def test_the_direction_is_written_first_and_run_goes_on_when_it_reads_back
         assert board.told() == [(DIRECTION, True), (VALVE, True)]
         assert wires.unrenewed == {"pump_reverse"}, "the controller is to know that the pump does not run yet"
         await turn(wires, REVERSE)
-        assert board.told() == [(RUN, True)]
+        assert board.told() == [(DIRECTION, True), (RUN, True)]
         await wires.scan()
         assert (wires.values["pump_run"].raw, wires.values["pump_reverse"].raw) == (0, 1)
         assert wires.unrenewed == frozenset()
@@ -133,7 +133,7 @@ async def test_forward_from_rest_needs_no_turn() -> None:
     board = Board()
     async with wired(board) as wires:
         await turn(wires, FORWARD)
-        assert board.told() == [(VALVE, True), (RUN, True)]
+        assert board.told() == [(DIRECTION, False), (VALVE, True), (RUN, True)]
         await wires.scan()
         assert (wires.values["pump_run"].raw, wires.values["pump_reverse"].raw) == (1, 0)
 
@@ -162,7 +162,7 @@ async def test_a_reversal_told_in_one_step_is_off_then_turned_then_on() -> None:
         assert board.told() == [(RUN, False)]
         await settled(wires)
         await turn(wires, REVERSE, 3)
-        assert board.told() == [(DIRECTION, True), (RUN, True)]
+        assert board.told() == [(DIRECTION, True), (DIRECTION, True), (RUN, True)]
     assert board.turned_while_running == 0
     assert board.soonest_s >= SETTLE_S
 
@@ -241,7 +241,7 @@ async def test_a_board_that_cannot_be_read_is_believed_by_what_it_acknowledges()
         await turn(wires, REVERSE)
         assert board.told() == [(DIRECTION, True), (VALVE, True)]
         await turn(wires, REVERSE)
-        assert board.told() == [(RUN, True)]
+        assert board.told() == [(DIRECTION, True), (RUN, True)]
         assert "pump_reverse" not in wires.values
         board.refuses = {DIRECTION}
         await turn(wires, OFF, 2)
