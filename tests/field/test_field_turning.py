@@ -41,6 +41,7 @@ class Board:
     """Coils that take every write and stay as they are."""
     contact: bool | None = None
     """The direction contactor's auxiliary contact, discrete 0; None follows its relay."""
+    run_welded: bool = False
     turned_while_running: int = 0
     wanted: dict[str, bool] = field(default_factory=lambda: OFF)
     ran_wrong: int = 0
@@ -53,7 +54,8 @@ class Board:
         unit, function, address = body[0], body[1], int.from_bytes(body[2:4], "big")
         if function in (1, 2):
             count = int.from_bytes(body[4:6], "big")
-            shown = self.coils if function == 1 else [self.coils[DIRECTION] if self.contact is None else self.contact]
+            turned = self.coils[DIRECTION] if self.contact is None else self.contact
+            shown = self.coils if function == 1 else [turned, self.coils[RUN] or self.run_welded]
             bits = sum(on << n for n, on in enumerate(shown[address : address + count]))
             return bytes((unit, function, 1, bits))
         on = body[4] == 0xFF
@@ -67,7 +69,7 @@ class Board:
     def _switch(self, address: int, on: bool) -> None:
         now_s, was = asyncio.get_running_loop().time(), self.coils[address]
         if address == DIRECTION and on is not was:
-            self.turned_while_running += self.coils[RUN]
+            self.turned_while_running += self.coils[RUN] or self.run_welded
             self.soonest_s = min(self.soonest_s, now_s - self.run_off_s)
         if address == RUN and was and not on:
             self.run_off_s = now_s
@@ -90,9 +92,12 @@ async def wired(board: Board, *, feedback: bool = False, write_only: bool = Fals
     shows = () if write_only else ("motor_direction",)
     if feedback:
         points["motor_direction_feedback"] = Point(link="io", table="discrete", address=0)
+        points["motor_run_feedback"] = Point(link="io", table="discrete", address=1)
         shows += ("motor_direction_feedback",)
     async with odd_device(board.answer) as port:
-        wires = Field({"io": link(port)}, points, renew_s=NEVER_S, turning=Turning(SETTLE_S, 0.0, shows))
+        seen = {name: f"{name}_feedback" for name in points if f"{name}_feedback" in points}
+        turning = Turning(SETTLE_S, 0.0, shows)
+        wires = Field({"io": link(port)}, points, renew_s=NEVER_S, feedback=seen, turning=turning)
         await turn(wires, OFF, 2)
         await settled(wires)
         await turn(wires, OFF)
@@ -206,6 +211,22 @@ async def test_a_direction_contactor_that_does_not_follow_keeps_run_off() -> Non
         board.contact = True
         await turn(wires, REVERSE)
         assert board.coils[RUN]
+
+
+async def test_a_run_contactor_that_welds_is_told_by_what_it_does_and_is_never_turned() -> None:
+    board = Board()
+    async with wired(board, feedback=True) as wires:
+        await turn(wires, REVERSE, 2)
+        board.run_welded = True
+        await turn(wires, OFF, 2)
+        await wires.scan()
+        assert wires.unconfirmed == {"pump_reverse": "its contactor stays in though its relay is off"}
+        board.told()
+        for _ in range(3):
+            await settled(wires)
+            await turn(wires, FORWARD)
+        assert not any(address == DIRECTION or (address == RUN and on) for address, on in board.told())
+    assert board.turned_while_running == 0
 
 
 async def test_run_goes_off_when_the_direction_reads_another_way() -> None:
