@@ -50,7 +50,8 @@ class Device:
             return True
         if not self.reading.done():
             return False
-        self.reading.result()
+        if not self.reading.cancelled():
+            self.reading.result()
         return self.every_s is None or now_s - self.began_s >= self.every_s
 
     def begin(self, reading: Coroutine[Any, Any, None], now_s: float) -> asyncio.Task[None]:
