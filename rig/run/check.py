@@ -5,9 +5,8 @@ from __future__ import annotations
 from rig.field.blocks import plan_blocks
 from rig.field.links import LineLink, Link, RtuLink
 from rig.field.points import TcpLink
-from rig.run.outputs import UNGUARDED, unguarded
+from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
-from rig.run.wiring import least_scan_s
 from rig.units import show_flow, show_pressure, show_volume
 
 _WITHOUT = {
@@ -78,21 +77,6 @@ def _link_text(link: Link) -> str:
 
 def _pace_text(scan_s: float | None) -> str:
     return "" if scan_s is None else f", read every {scan_s:g} s"
-
-
-def slow_buses(settings: Settings) -> list[str]:
-    """Buses that leave their devices less than half of their limit."""
-    found = []
-    for name, link in settings.buses.items():
-        if isinstance(link, RtuLink):
-            least_s = least_scan_s(link, {n: p for n, p in settings.read.items() if p.link == name})
-            limit_s = settings.late_of(name)
-            if least_s > limit_s / 2:
-                found.append(
-                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
-                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
-                )
-    return found
 
 
 def _requests(settings: Settings) -> int:

@@ -1,13 +1,15 @@
-"""The outputs of a rig as its configuration tells of them: what switches them off when this program cannot."""
+"""The outputs of a rig and its wires as its configuration tells of them: what switches off when this program cannot."""
 
 from __future__ import annotations
 
 import math
 
 from rig.field.field import Field
+from rig.field.links import RtuLink
 from rig.field.turning import DIRECTION, RUN, Turning
 from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, MOVING
 from rig.run.settings import Settings
+from rig.run.wiring import least_scan_s
 
 _FOLLOW_S = 0.1
 """What a contactor is given to follow its relay: it pulls in within 50 ms (from memory)."""
@@ -69,3 +71,18 @@ def unguarded(settings: Settings) -> bool:
     """Whether outputs stay as they are without this program: nothing is configured that would drop them."""
     guarded = HEARTBEAT in settings.points or _guarded(settings)
     return not guarded and not (MOVING | DIRECTED).isdisjoint(settings.points)
+
+
+def slow_buses(settings: Settings) -> list[str]:
+    """Buses that leave their devices less than half of their limit."""
+    found = []
+    for name, link in settings.buses.items():
+        if isinstance(link, RtuLink):
+            least_s = least_scan_s(link, {n: p for n, p in settings.read.items() if p.link == name})
+            limit_s = settings.late_of(name)
+            if least_s > limit_s / 2:
+                found.append(
+                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
+                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
+                )
+    return found

@@ -16,9 +16,8 @@ from rig.ledger.balance import Content
 from rig.ledger.journal import JournalError
 from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
-from rig.run.check import slow_buses
 from rig.run.clock_memory import now_in
-from rig.run.outputs import UNGUARDED, unguarded
+from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.shop.posting import FILL, book_if_any
 from rig.shop.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
