@@ -91,6 +91,13 @@ def reading_of(
     old = [name for name, value in values.items() if value.at_s < began_s]
     untrusted = every.difference(fresh)
     counts = tuple([meter.take(fresh, now_s) for meter in meters])
+    counting = counts[acting] is not None
+    if not own.isdisjoint(old):
+        # What a register showed before is no reading of it: the pump may have moved liquid since.
+        unread = own.intersection(old)
+        counts = tuple(
+            [None if meter.register in unread else count for meter, count in zip(meters, counts, strict=True)]
+        )
     back = fresh.get("meter_reverse_count")
     seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
@@ -107,7 +114,7 @@ def reading_of(
         unconfirmed=MOVING.intersection(unconfirmed),
         unrenewed=MOVING.intersection(unrenewed),
         elsewhere=MOVING.intersection(elsewhere),
-        untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
+        untrusted=untrusted if counting else untrusted | {"meter_count"},
         late_s=gap_s,
         bus_s=bus_s,
         journal_lag_s=journal_lag_s,

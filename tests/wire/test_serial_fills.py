@@ -115,7 +115,7 @@ class WaitsForTheModules(Unattended):
         return [] if tripped and not dropped else super().requests(setup, decision)
 
 
-@pytest.mark.parametrize(("upset", "told"), [("bus_exception", "field_lost"), ("write_ignored", "output_not_obeyed")])
+@pytest.mark.parametrize(("upset", "told"), [("bus_exception", "field_lost"), ("write_ignored", "off_unconfirmed")])
 async def test_modules_that_do_no_off_are_left_alone_until_their_time_out_drops_the_pump(
     upset: str, told: str, tmp_path: Path
 ) -> None:
