@@ -11,7 +11,8 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
-from rig.run.names import HEARTBEAT, OUTPUTS, SWITCHED
+from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN
+from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, OUTPUTS, SWITCHED
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.plant.sensors import Readings
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from sim.plant.whole import Plant
 
 _TIMEOUT = "output_timeout"
+_OUTPUTS = OUTPUTS | DIRECTED
 _WRITABLE = SWITCHED | {_TIMEOUT}
 _SENSED = tuple(each.name for each in fields(Readings))
 _sensed = attrgetter(*_SENSED)
@@ -106,6 +108,7 @@ class Modules:
         self.output_timeouts = 0
         self._guarded: set[tuple[str, int]] = set()
         self._commands = dict.fromkeys(SWITCHED, False)
+        self._directed = RUN in points
         self._beats, self._supplied = HEARTBEAT in points, False
         """Whether the pump's supply hangs on a pulsing output, and whether it is on."""
         # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
@@ -124,7 +127,7 @@ class Modules:
                 name, codec_for(name, point, plant.params.atmosphere_kpa_abs), point.address, point.registers, point.bit
             )
             tables.setdefault(where, []).append(slot)
-            if name in OUTPUTS or name == _TIMEOUT:
+            if name in _OUTPUTS or name == _TIMEOUT:
                 self._guarded.add((where.endpoint, where.unit))
         self._runs = {where: _runs(slots, gaps[where.endpoint]) for where, slots in tables.items()}
         self.spans = {where: [run.span for run in runs] for where, runs in self._runs.items()}
@@ -160,7 +163,7 @@ class Modules:
         return self._asked_s + self._timeout_s
 
     def _drop(self) -> None:
-        self._commands |= dict.fromkeys(OUTPUTS, False)
+        self._commands |= dict.fromkeys(_OUTPUTS, False)
         self._command()
 
     def restart(self) -> None:
@@ -171,8 +174,11 @@ class Modules:
     def _command(self) -> None:
         self._moved = True
         self._shown |= self._commands
-        self._driving = any(self._commands[name] for name in OUTPUTS)
-        told = {name: on for name, on in self._commands.items() if name not in (_AIR_UP, HEARTBEAT)}
+        self._driving = any(self._commands[name] for name in _OUTPUTS)
+        told = {name: on for name, on in self._commands.items() if name not in (_AIR_UP, HEARTBEAT, RUN, DIRECTION)}
+        if self._directed:
+            runs, back = self._commands[RUN], self._commands[DIRECTION]
+            told |= {FORWARD: runs and not back, REVERSE: runs and back}
         if self._beats and not self._supplied:
             told |= {"pump_run": False, "pump_reverse": False}
         self._coils = Coils(**told)
@@ -209,6 +215,8 @@ class Modules:
             shown[_TIMEOUT] = self._timeout_s
             shown["pump_run_feedback"] = float(self._coils.pump_run or plant.upsets.pump_welded)
             shown["pump_reverse_feedback"] = float(self._coils.pump_reverse)
+            shown[FEEDBACK[RUN]] = max(shown["pump_run_feedback"], shown["pump_reverse_feedback"])
+            shown[FEEDBACK[DIRECTION]] = float(self._commands[DIRECTION])
             for name, is_open in zip(("fill_valve", "vent_valve"), plant.open_valves, strict=True):
                 shown[f"{name}_feedback"] = float(is_open)
         return self._shown

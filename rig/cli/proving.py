@@ -24,7 +24,7 @@ from rig.run.person import Person, Unattended
 from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, simulated_eyes
 from rig.run.session import Refused
 from rig.run.settings import Settings, load_settings
-from rig.shop.before import outputs_told
+from rig.shop.before import wires_told
 from rig.shop.meter_page import meter_page
 from rig.shop.posting import journal_to_read
 from rig.shop.second_copy import COPY_FAULT
@@ -94,7 +94,7 @@ def prove_command(options: argparse.Namespace) -> int:
 async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -> int:
     if not options.unattended:
         settle_clock(settings, options.by)
-    say_cautions(outputs_told(settings), as_json=options.json)
+    say_cautions(wires_told(settings), as_json=options.json)
     terminal = None if options.unattended else Terminal(options.by or "terminal", settings)
     person: Callable[[], Person] = (lambda: terminal) if terminal is not None else Unattended
     counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), ProgressPrinter())

@@ -13,7 +13,7 @@ from rig.cli.table import DEMO_CONFIG, Add
 from rig.cli.terminal import ProgressPrinter, person_for, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import Settings, load_settings
-from rig.shop.before import foredrawn, outputs_told
+from rig.shop.before import foredrawn, wires_told
 from rig.shop.questions import question_of
 from rig.units import parse
 
@@ -77,7 +77,7 @@ def rinse_command(options: argparse.Namespace) -> int:
     """Rinse, or divert what comes first after it; returns the exit status."""
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
-    say_cautions(outputs_told(settings), as_json=options.json)
+    say_cautions(wires_told(settings), as_json=options.json)
     record = asyncio.run(rinse(settings, wanted, person_for(options, settings), ProgressPrinter()))
     return _finish(options, settings, record)
 

@@ -107,13 +107,10 @@ def counted(
     return Count(register, count.forward + forward, count.back + back, standing)
 
 
-def still_unread(so_far_s: Sequence[float], raws: Sequence[int | None], dt: float, *, fresh: bool) -> tuple[float, ...]:
-    """How long each register has not been read now; in a scan that is not ``fresh`` an old value stands in."""
+def still_unread(so_far_s: Sequence[float], raws: Sequence[int | None], dt: float) -> tuple[float, ...]:
+    """How long each register has not been read now."""
     return tuple(
-        [
-            0.0 if fresh and raw is not None else min(s + dt, _MOST_UNREAD_S)
-            for raw, s in zip(raws, so_far_s, strict=True)
-        ]
+        [0.0 if raw is not None else min(s + dt, _MOST_UNREAD_S) for raw, s in zip(raws, so_far_s, strict=True)]
     )
 
 

@@ -83,7 +83,7 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     """
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
-    if setup.into == "vessel" or foreseen is None:
+    if setup.into == "open vessel" or foreseen is None:
         return state.tally
     shows_none = rest_kpa <= NO_TYRE_KPA
     if not shows_none and rest_kpa >= foreseen.low - 2 * GAUGE_U_KPA:

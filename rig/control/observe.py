@@ -210,9 +210,7 @@ def count_pulses(
         reverse, back = unwrap(reverse, reading.reverse_raw, setup.meter, most)
         after = (changed(after[0], back=after[0].back + back), *after[1:])
     was, now = before[state.measure], after[state.measure]
-    state = changed(
-        state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt, fresh=reading.fresh)
-    )
+    state = changed(state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt))
     return state, now.forward - was.forward, now.back - was.back
 
 

@@ -7,76 +7,24 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Awaitable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.field.blocks import Block, plan_blocks, smaller
 from rig.field.codec import EncodeError, encode, unscaled
+from rig.field.devices import Device, Rest, Talker, Written
 from rig.field.kept import Kept
 from rig.field.lines import LinePort
-from rig.field.links import LineField, LineLink, Link
+from rig.field.links import LineLink, Link
 from rig.field.modbus import AddressError, FieldError, ModbusPort, RefusedError, SilentError
 from rig.field.points import Point
+from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN, Turning
 from rig.field.values import Place, Value, places, take, value_of_field
 
-_RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
-"""How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
 _REFUSES_S = 1.0
 """A unit that for so long does not do an off, or says nothing, is at fault, not busy."""
 LATE = 1.25
 """A module's time-out is given a quarter more than it is set to before its outputs are taken to be off."""
-
-
-@dataclass(slots=True)
-class _Rest:
-    until_s: float
-    times: int
-    error: str
-    wholly: bool = False
-    """Nothing at all is sent, not even an off."""
-
-
-@dataclass(slots=True)
-class _Device:
-    port: ModbusPort
-    blocks: tuple[Block, ...]
-    error: str = ""
-    resting: dict[int, _Rest] = field(default_factory=dict)
-    """Units that are left alone: silent ones where a link has several, and those that refuse to be switched off."""
-    stubborn_s: dict[int, float] = field(default_factory=dict)
-    """Units that do not do an off, and since when."""
-
-    @property
-    def shared(self) -> bool:
-        """Whether several units hang on the link."""
-        return len({block.unit for block in self.blocks}) > 1
-
-    def rest(self, unit: int, now_s: float, error: str) -> None:
-        """Leave a unit alone for a while, longer each time, at most two seconds."""
-        times = self.resting[unit].times + 1 if unit in self.resting else 0
-        self.resting[unit] = _Rest(now_s + _RESTS_S[min(times, len(_RESTS_S) - 1)], times, error)
-
-    def rested(self, unit: int, now_s: float) -> _Rest | None:
-        """Why a unit is left alone now."""
-        rest = self.resting.get(unit)
-        return rest if rest is not None and now_s < rest.until_s else None
-
-
-@dataclass(slots=True)
-class _Talker:
-    """A device that speaks in lines."""
-
-    port: LinePort
-    fields: Mapping[str, LineField]
-    error: str = ""
-
-
-@dataclass(slots=True)
-class _Written:
-    on: bool
-    at_s: float
-    connects: int
-    """Which connection it went over: a device that was away may have restarted, and what was written may not hold."""
 
 
 @dataclass(slots=True)
@@ -98,16 +46,20 @@ class Field:
     """By output: the input that shows whether the contactor behind it is in, or the valve open."""
     travel_s: Mapping[str, float] = field(default_factory=dict)
     """By output: how long the valve behind it travels."""
+    turning: Turning | None = None
+    """Of a pump behind run and direction: its forward and reverse are written as these two, and shown by them."""
     armed: bool = True
     """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
     """By point: why its last reading failed."""
     took_s: dict[str, float] = field(default_factory=dict)
-    """By link: how long its part of the last scan took."""
-    _devices: dict[str, _Device] = field(default_factory=dict)
-    _talkers: dict[str, _Talker] = field(default_factory=dict)
-    _written: dict[str, _Written] = field(default_factory=dict)
+    """By link: how long the last read of all its points took."""
+    waited_s: float = 0.0
+    """How long the last scan waited for its links."""
+    _devices: dict[str, Device] = field(default_factory=dict)
+    _talkers: dict[str, Talker] = field(default_factory=dict)
+    _written: dict[str, Written] = field(default_factory=dict)
     _places: dict[Block, list[Place]] = field(default_factory=dict)
     _kept: Kept = field(default_factory=Kept)
     _ended_s: dict[str, float] = field(default_factory=dict)
@@ -116,48 +68,59 @@ class Field:
     def __post_init__(self) -> None:
         for name, link in self.links.items():
             if isinstance(link, LineLink):
-                self._talkers[name] = _Talker(LinePort(name, link), link.fields)
+                self._talkers[name] = Talker(LinePort(name, link), link.fields)
                 continue
             mine = {k: point for k, point in self.points.items() if point.link == name and not point.write_only}
             blocks = plan_blocks(mine, link.max_gap)
-            self._devices[name] = _Device(ModbusPort(name, link), blocks)
+            self._devices[name] = Device(ModbusPort(name, link), blocks, every_s=link.scan)
             self._places |= {block: places(block, mine) for block in blocks}
 
     @property
     def errors(self) -> dict[str, str]:
         """The last fault of each link that failed in the last scan."""
-        both: dict[str, _Device | _Talker] = {**self._devices, **self._talkers}
+        both: dict[str, Device | Talker] = {**self._devices, **self._talkers}
         return {name: device.error for name, device in both.items() if device.error}
 
     @property
     def unconfirmed(self) -> dict[str, str]:
         """Outputs that are to be off and may be on, each with the first fault of its switching off."""
-        return self._kept.unconfirmed
+        found = self._kept.unconfirmed
+        return found if self.turning is None else self.turning.unconfirmed(found)
 
     @property
     def unrenewed(self) -> frozenset[str]:
         """Outputs that are to be on, and whose module has not taken the last write."""
-        return self._kept.unrenewed
+        found = self._kept.unrenewed
+        return found if self.turning is None else self.turning.unrenewed(found)
 
     @property
     def elsewhere(self) -> frozenset[str]:
         """Outputs that somebody else switches."""
-        return self._kept.elsewhere
+        found = self._kept.elsewhere
+        return found if self.turning is None else self.turning.named(found)
 
     async def scan(self, idle: Collection[str] = ()) -> None:
         """Read every point once; all links side by side, each at most one time-out longer than its answers take.
 
-        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others.
+        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others. Links
+        with a pace of their own are waited for the first time only.
         """
-        links = [
-            *(self._scan_link(name, device, idle) for name, device in self._devices.items()),
-            *(self._scan_line(talker) for talker in self._talkers.values()),
-        ]
+        clock = asyncio.get_running_loop().time
+        began_s = clock()
+        links: list[Awaitable[None]] = [self._scan_line(talker) for talker in self._talkers.values()]
+        for name, device in self._devices.items():
+            if device.every_s is None:
+                links.append(self._scan_link(name, device, idle))
+            elif device.due(began_s):
+                first = device.reading is None
+                reading = device.begin(self._scan_link(name, device, idle), began_s)
+                links += [reading] if first else []
         if len(links) == 1:
             # A task of its own for the only link would cost a twentieth of the scan.
             await links[0]
         else:
             await asyncio.gather(*links)
+        self.waited_s = clock() - began_s
         self._look_at_outputs()
 
     def _look_at_outputs(self) -> None:
@@ -176,8 +139,10 @@ class Field:
             sent_s = self._devices[point.link].port.sent_s.get(point.unit, -math.inf)
             if now_s - sent_s > LATE * timeout_s:
                 self._kept.timed_out(name)
+        if self.turning is not None:
+            self.values |= self.turning.shown(self.values)
 
-    async def _scan_link(self, name: str, device: _Device, idle: Collection[str]) -> None:
+    async def _scan_link(self, name: str, device: Device, idle: Collection[str]) -> None:
         clock = asyncio.get_running_loop().time
         began_s = clock()
         try:
@@ -185,7 +150,7 @@ class Field:
         finally:
             self.took_s[name] = clock() - began_s
 
-    async def _scan_blocks(self, device: _Device, idle: Collection[str]) -> None:
+    async def _scan_blocks(self, device: Device, idle: Collection[str]) -> None:
         device.error = ""
         clock = asyncio.get_running_loop().time
         waiting = [block for block in device.blocks if not all(name in idle for name in block.names)]
@@ -225,7 +190,7 @@ class Field:
                 device.resting.pop(block.unit, None)
                 self._take(block, values)
 
-    def _split(self, device: _Device, block: Block) -> tuple[Block, ...]:
+    def _split(self, device: Device, block: Block) -> tuple[Block, ...]:
         """Read a refused block in smaller ones from now on; empty where it is the smallest that serves its points."""
         parts = smaller(block, self.points)
         if len(parts) == 1:
@@ -238,7 +203,7 @@ class Field:
     def _failed(self, blocks: Sequence[Block], why: str) -> None:
         self.faults |= {name: why for block in blocks for name in block.names}
 
-    async def _scan_line(self, talker: _Talker) -> None:
+    async def _scan_line(self, talker: Talker) -> None:
         talker.error = ""
         try:
             line = await talker.port.read()
@@ -262,14 +227,38 @@ class Field:
         Raises :class:`FieldError` when a device does not take a write. Everything else that is to be off is still
         written, on other links without waiting; nothing goes on that time but ``signals``, which move nothing.
         """
+        turning, clock = self.turning, asyncio.get_running_loop().time
+        if turning is not None and not wanted.keys().isdisjoint((FORWARD, REVERSE)):
+            run_on, run_off = self._kept.asked(RUN), self._is_off(RUN)
+            wanted = turning.outputs(wanted, self.values, clock(), run_on=run_on, run_off=run_off)
+            if wanted[RUN] and not run_on:
+                # Written once more just before: a board that cannot be read may have restarted since.
+                self._written.pop(DIRECTION, None)
         names = [name for name in wanted if name in self.points]
         faults: list[str] = []
-        for on in (False, True):
-            turned = [name for name in names if wanted[name] is on and (not faults or name in signals)]
-            found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
-            faults += [fault for link_faults in found for fault in link_faults]
+        # Run alone goes on last: by then the direction must stand, over the same connection.
+        for on, alone in ((False, False), (True, False), (True, True)):
+            turned = [
+                name
+                for name in names
+                if wanted[name] is on and alone is (on and name == RUN) and (not faults or name in signals)
+            ]
+            if alone and turning is not None and turned:
+                connects = self._devices[self.points[RUN].link].port.connects
+                turned = turned if turning.stands(self.values, clock(), connects) else []
+            if turned or not on:
+                found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
+                faults += [fault for link_faults in found for fault in link_faults]
         if faults:
             raise FieldError("; ".join(faults))
+
+    async def let_go(self, names: Collection[str]) -> None:
+        """All of ``names`` off for good, the direction of a pump once it stands; :class:`FieldError` as of a write."""
+        off = dict.fromkeys(names, False)
+        await self.write(off)
+        if self.turning is not None and self.turning.way:
+            await asyncio.sleep(self.turning.settle_s)
+            await self.write(off)
 
     async def _write_link(self, link: str, names: Sequence[str], *, on: bool) -> list[str]:
         faults: list[str] = []
@@ -311,14 +300,14 @@ class Field:
             self._leave_alone(device, refusing)
         return faults
 
-    def _leave_alone(self, device: _Device, refusing: Mapping[int, tuple[str, float]]) -> None:
+    def _leave_alone(self, device: Device, refusing: Mapping[int, tuple[str, float]]) -> None:
         """Rest the units that have not done an off for a while; ``refusing`` says why, and since when if not now."""
         now_s = asyncio.get_running_loop().time()
         since = {unit: min(since_s, now_s) for unit, (_, since_s) in refusing.items()}
         device.stubborn_s = {unit: device.stubborn_s.get(unit, since_s) for unit, since_s in since.items()}
         for unit, since_s in device.stubborn_s.items():
             if now_s - since_s > _REFUSES_S:
-                device.resting[unit] = _Rest(now_s + self.leave_s, 0, refusing[unit][0], wholly=True)
+                device.resting[unit] = Rest(now_s + self.leave_s, 0, refusing[unit][0], wholly=True)
 
     def _due(self, name: str, *, on: bool) -> bool:
         last = self._written.get(name)
@@ -334,16 +323,33 @@ class Field:
             return False
         return seen.at_s > last.at_s and bool(seen.raw)
 
+    def _is_off(self, name: str) -> bool:
+        """Whether an output that was told off is known to be off: acknowledged or read back."""
+        if self._kept.asked(name) or self._kept.may_be_on(name):
+            return False
+        seen = self.values.get(name)
+        return name in self._written or (
+            seen is not None and seen.at_s > self._ended_s.get(name, math.inf) and not seen.raw
+        )
+
     async def _write_one(self, name: str, *, on: bool) -> None:
-        point, clock = self.points[name], asyncio.get_running_loop().time
+        point, clock, turning = self.points[name], asyncio.get_running_loop().time, self.turning
         port = self._devices[point.link].port
         self._kept.asks(name, clock(), on=on)
+        if turning is not None and name == DIRECTION:
+            turning.asks(on=on)
         try:
             await port.switch(point.unit, point.table, point.address, on=on)
+        except FieldError:
+            if turning is not None and name == DIRECTION:
+                turning.failed()
+            raise
         finally:
             self._ended_s[name] = clock()
         self._kept.done(name)
-        self._written[name] = _Written(on, clock(), port.connects)
+        self._written[name] = Written(on, clock(), port.connects)
+        if turning is not None:
+            turning.done(name, clock(), port.connects, on=on)
 
     async def write_number(self, name: str, value: float) -> None:
         """Write a holding register point, the value in the point's own unit; :class:`FieldError` if it does not fit."""
@@ -357,6 +363,6 @@ class Field:
     def close(self) -> None:
         """Drop every connection."""
         for device in self._devices.values():
-            device.port.close()
+            device.close()
         for talker in self._talkers.values():
             talker.port.close()

@@ -97,6 +97,10 @@ class Kept:
         if not self._of(name).asked:
             self._is_off(name)
 
+    def asked(self, name: str) -> bool:
+        """Whether it was told on last."""
+        return self._of(name).asked
+
     def may_be_on(self, name: str) -> bool:
         """Whether it is not known to be off."""
         return self._of(name).may_be_on

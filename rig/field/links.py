@@ -27,6 +27,8 @@ class SerialLine(Strict):
     baud: int = Field(default=9600, ge=300, le=1_000_000)
     parity: Parity = "N"
     stop_bits: Literal[1, 2] = 1
+    stale: Seconds | None = Field(default=None, gt=0, le=10)
+    """Oldest value of its points that a running fill may rest on; else as long as its reads may take to come."""
 
     @property
     def character_s(self) -> float:
@@ -45,7 +47,10 @@ class RtuLink(SerialLine):
     echo: bool = False
     """The adapter hears itself: what it sent comes back before the answer."""
     late: Seconds | None = Field(default=None, gt=0, le=2)
-    """How long its part of a scan may take; without it ``limits.late``. The longest of all holds for the rig."""
+    """How long a read of all its points may take; else ``limits.late``. The rig waits for the longest of these, links
+    with a ``scan`` of their own left out."""
+    scan: Seconds | None = Field(default=None, gt=0, le=5)
+    """Time from one read of its points to the next, by the wall clock; else they are read in every scan of the rig."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross."""
 

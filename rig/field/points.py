@@ -55,7 +55,12 @@ class TcpLink(Strict):
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
     late: Seconds | None = Field(default=None, gt=0, le=2)
-    """How long its part of a scan may take; without it ``limits.late``. The longest of all holds for the rig."""
+    """How long a read of all its points may take; else ``limits.late``. The rig waits for the longest of these, links
+    with a ``scan`` of their own left out."""
+    scan: Seconds | None = Field(default=None, gt=0, le=5)
+    """Time from one read of its points to the next, by the wall clock; else they are read in every scan of the rig."""
+    stale: Seconds | None = Field(default=None, gt=0, le=10)
+    """Oldest value of its points that a running fill may rest on; else as long as its reads may take to come."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross, so that one request serves where two would cost more."""
 

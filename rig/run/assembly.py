@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
 from rig.control.values import CavityFacts, Damped, Setup
 from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
-from rig.plan.physics import Line
+from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of, meters_of
@@ -20,6 +20,8 @@ _LEVEL_STEPS = 40
 _DEFAULT_VALVE = "air-water"
 _LOOK_SHARE = 0.4
 """Share of the whole fill's time that the stroke may take which measures the cavity."""
+_CAN_C = 15.0
+"""Water that a hose's loss is measured with."""
 _DISCHARGE = 0.7
 """Coefficient of the valve bore until the first stroke has measured the line's loss."""
 
@@ -126,7 +128,20 @@ def valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> flo
 
 def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise_m: float) -> Line:
     """The line from gauge to tyre as configured, with this fluid in it."""
+    line = _line_as_drawn(settings, fluid, temp_c, bore_m, rise_m)
+    if settings.pipe.hose_loss is None:
+        return line
+    # The method of equivalent lengths: a hose so long of the same bore takes as much, also of another liquid.
+    water = fluid_of(settings, "water")
+    tried = replace(line, density_kg_m3=water.density_kg_m3(_CAN_C), viscosity_mpas=water.viscosity_mpas(_CAN_C))
+    share = settings.pipe.hose_loss / hose_loss_kpa(tried, settings.pump.flow)
+    return replace(line, hose_length_m=share * line.hose_length_m)
+
+
+def _line_as_drawn(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise_m: float) -> Line:
     pipe, pump = settings.pipe, settings.pump
+    if pipe.gun_bore is not None:
+        bore_m = series_bore_m(bore_m, pipe.gun_bore)
     return Line(
         pump_lps=pump.flow,
         slip_lps_per_kpa=pump.slip,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from rig.field.blocks import plan_blocks
 from rig.field.links import LineLink, Link, RtuLink
-from rig.field.points import BIT_TABLES, TcpLink
-from rig.run.outputs import UNGUARDED, unguarded
+from rig.field.points import TcpLink
+from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
 
@@ -44,7 +44,7 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     cautions = [UNGUARDED] if unguarded(settings) else []
     if blind := sorted(settings.points.keys() - settings.read.keys()):
         cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
-    cautions += _slow_buses(settings)
+    cautions += slow_buses(settings)
     lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
@@ -68,27 +68,15 @@ def _meter_text(settings: Settings) -> str:
 
 def _link_text(link: Link) -> str:
     if isinstance(link, TcpLink):
-        return f"{link.host}:{link.port}{' carrying RTU frames' if link.framer == 'rtu' else ''}"
+        return f"{link.host}:{link.port}{' carrying RTU frames' if link.framer == 'rtu' else ''}{_pace_text(link.scan)}"
     line = f"{link.port} at {link.baud} baud, parity {link.parity}, {link.stop_bits} stop bit(s)"
     if isinstance(link, RtuLink):
-        return f"Modbus RTU, {line}"
+        return f"Modbus RTU, {line}{_pace_text(link.scan)}"
     return f"lines of text, {line}, {f'polled with {link.poll!r}' if link.poll else 'sending by itself'}"
 
 
-def _slow_buses(settings: Settings) -> list[str]:
-    """Buses whose points cannot be read within their limit, whatever the devices do."""
-    found = []
-    for name, link in settings.buses.items():
-        if isinstance(link, RtuLink):
-            blocks = plan_blocks({n: p for n, p in settings.read.items() if p.link == name}, link.max_gap)
-            sizes = [(block.count + 7) // 8 if block.table in BIT_TABLES else 2 * block.count for block in blocks]
-            least_s, limit_s = link.least_s(sizes), settings.late_of(name)
-            if least_s > limit_s / 2:
-                found.append(
-                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
-                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
-                )
-    return found
+def _pace_text(scan_s: float | None) -> str:
+    return "" if scan_s is None else f", read every {scan_s:g} s"
 
 
 def _requests(settings: Settings) -> int:

@@ -28,7 +28,7 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown, outputs_told
+from rig.shop.before import Foreknown, foreknown, wires_told
 from rig.wheel import Caution
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
@@ -257,7 +257,7 @@ class Facade:
             live=self._live,
             record=self._record,
             notice=self._notice,
-            cautions=outputs_told(self.settings),
+            cautions=wires_told(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
         )

@@ -21,8 +21,7 @@ from rig.ledger.moment import UNBELIEVED
 from rig.run.clock_memory import now_in
 from rig.run.loop import Unreachable
 from rig.run.metering import faces
-from rig.run.names import OUTPUTS, SIGNALS
-from rig.run.outputs import dropped_after_s
+from rig.run.outputs import dropped_after_s, field_of
 from rig.run.readings import conversions, reading_of
 from rig.run.recorder import SETUP, STATE
 from rig.run.settings import Settings
@@ -41,9 +40,9 @@ def journal_of(folder: Path) -> Journal:
 
 async def all_off(settings: Settings) -> None:
     """Switch every output off; raises FieldError when a module does not take it."""
-    field = Field(settings.links, settings.points)
+    field = field_of(settings)
     try:
-        await field.write({name: False for name in settings.points if name in OUTPUTS | SIGNALS})
+        await field.write(dict.fromkeys(settings.outputs, False))
     finally:
         field.close()
 
@@ -126,7 +125,7 @@ def _dark_s(settings: Settings, journal: Journal, fill_id: str) -> float:
 
 
 async def _reading_if_any(settings: Settings, setup: Setup, state: FillState) -> Reading | None:
-    field = Field(settings.links, settings.points)
+    field = field_of(settings)
     with contextlib.closing(field), contextlib.suppress(Unreachable):
         return await one_reading(settings, field, setup, state)
     return None
@@ -139,17 +138,18 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
     return reading_of(
-        settings.read,
+        settings.brought,
         conversions(settings.quantities, settings.rig.atmosphere),
         field.values,
         now_s=0.0,
         wall_s=asyncio.get_running_loop().time(),
         began_s=began_s,
         stale_s=settings.stale_s,
+        own_stale_s=settings.own_stale_s,
         gap_s=0.0,
         journal_lag_s=0.0,
         meters=faces(settings, setup.line, bases(setup, state)),
         acting=state.measure,
-        spoken=settings.line_points,
+        spoken=settings.unhurried,
         idle=out_of_use(setup, state),
     )

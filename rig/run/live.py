@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 
 from rig.field.field import Field
+from rig.field.links import LineLink
 from rig.field.points import Point
 from rig.run.names import COUNTS
 from rig.run.settings import Settings
@@ -48,6 +49,8 @@ class LinkSeen:
     longest_s: float | None
     limit_s: float
     error: str
+    every_s: float | None = None
+    """Time from one read to the next of a link with a pace of its own."""
 
     @property
     def late(self) -> bool:
@@ -76,7 +79,7 @@ class Picture:
         points = {point.name: _point_document(point) for point in self.points}
         links = {
             link.name: {"scan_s": link.scan_s, "longest_s": link.longest_s, "limit_s": link.limit_s,
-                        "error": link.error}
+                        "every_s": link.every_s, "error": link.error}
             for link in self.links
         }  # fmt: skip
         return {"name": self.rig, "points": points, "links": links, "scan_s": self.scan_s}
@@ -115,7 +118,8 @@ def _link_line(link: LinkSeen) -> str:
         return f"{mark} link {link.name}: lines of text{f', {link.error}' if link.error else ''}"
     took = f"a scan takes {1000 * link.scan_s:.0f} ms, at most {1000 * link.longest_s:.0f}"
     late = " TOO SLOW: fewer points, another baud, or a longer limit" if link.late else ""
-    return f"{mark} link {link.name}: {took}, limit {1000 * link.limit_s:.0f} ms{late}" + (
+    every = "" if link.every_s is None else f", read every {link.every_s:g} s"
+    return f"{mark} link {link.name}: {took}, limit {1000 * link.limit_s:.0f} ms{every}{late}" + (
         f"; {link.error}" if link.error else ""
     )
 
@@ -141,8 +145,8 @@ class Watch:
         errors = field.errors
         links = [
             LinkSeen(name, field.took_s.get(name), self._longest_s.get(name), settings.late_of(name),
-                     errors.get(name, ""))
-            for name in settings.links
+                     errors.get(name, ""), None if isinstance(link, LineLink) else link.scan)
+            for name, link in settings.links.items()
         ]  # fmt: skip
         names = [*settings.read, *settings.line_points]
         points = [self._point(name, now_s) for name in names]

@@ -22,7 +22,7 @@ from rig.ledger.journal import JournalError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.names import HEARTBEAT, MOVING, SIGNALS
+from rig.run.names import HEARTBEAT, SIGNALS
 from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, plant_s, reading_of
 from rig.run.recorder import Recorder
@@ -60,6 +60,18 @@ class Fill:
     _inbox: list[Request] = dataclasses.field(default_factory=list)
     _before: list[Entry] = dataclasses.field(default_factory=list)
     """Entries of a fill that has not started: written together with its start, or never."""
+    _wired: frozenset[str] = dataclasses.field(init=False)
+    """Outputs that it switches."""
+    _brought: frozenset[str] = dataclasses.field(init=False)
+    """What every scan brings."""
+    _unhurried: frozenset[str] = dataclasses.field(init=False)
+    _stale_s: float = dataclasses.field(init=False)
+    _own_stale_s: Mapping[str, float] = dataclasses.field(init=False)
+
+    def __post_init__(self) -> None:
+        settings = self.settings
+        self._wired, self._brought, self._unhurried = settings.outputs, settings.brought, settings.unhurried
+        self._stale_s, self._own_stale_s = settings.stale_s, settings.own_stale_s
 
     async def run(self) -> Decision:
         """Run until the fill has ended, or until a person who may not start it gives up.
@@ -117,19 +129,20 @@ class Fill:
         wall_s = asyncio.get_running_loop().time()
         now_s = self.clock.tick(plant_s(self.field.values, units, began_s))
         reading = reading_of(
-            self.settings.read,
+            self._brought,
             units,
             self.field.values,
             now_s=now_s,
             wall_s=wall_s,
             began_s=began_s,
-            stale_s=self.settings.stale_s,
+            stale_s=self._stale_s,
+            own_stale_s=self._own_stale_s,
             gap_s=self.clock.gap_s,
-            bus_s=max(self.field.took_s.values(), default=0.0),
+            bus_s=self.field.waited_s,
             journal_lag_s=self._journal_lag_s(),
             meters=self.meters,
             acting=self.state.measure,
-            spoken=self.settings.line_points,
+            spoken=self._unhurried,
             idle=idle,
             unconfirmed=self.field.unconfirmed,
             unrenewed=self.field.unrenewed,
@@ -197,11 +210,11 @@ class Fill:
             await self.recorder.append(self.setup, decision.state, entries, wait=wait)
 
     def _outputs(self, outputs: Outputs) -> dict[str, bool]:
-        wired = self.settings.points
+        wired = self._wired
         return {name: getattr(outputs, name) for name in Outputs.__dataclass_fields__ if name in wired}
 
     def _all_off(self) -> dict[str, bool]:
-        return {name: False for name in self.settings.points if name in MOVING | SIGNALS}
+        return dict.fromkeys(self._wired, False)
 
     async def _write(self, wanted: dict[str, bool]) -> None:
         try:
@@ -211,7 +224,9 @@ class Fill:
             return
 
     async def _everything_off(self) -> None:
-        await self._write(self._all_off())
+        with suppress(FieldError):
+            # What is not known to be off stands in the state already.
+            await self.field.let_go(self._wired)
         self.field.close()
 
     async def _pause(self) -> None:

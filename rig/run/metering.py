@@ -46,6 +46,11 @@ _TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level
 class MeterFace(Protocol):
     """What turns this scan's values into a count."""
 
+    @property
+    def register(self) -> str:
+        """The point whose register goes on counting while it is not read; empty for a count that is made here."""
+        ...
+
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """The count at ``now_s`` by believed ``values`` alone; None when it cannot be known."""
 
@@ -55,6 +60,11 @@ class Counter:
     """A register of whole numbers, as it stands."""
 
     point: str = "meter_count"
+
+    @property
+    def register(self) -> str:
+        """The register itself."""
+        return self.point
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """The raw register."""
@@ -71,6 +81,7 @@ class Totaliser:
     rollover: float | None
     _last: float | None = None
     _turns: int = 0
+    register: str = METER_POINT["total"]
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """Steps since 0."""
@@ -102,6 +113,7 @@ class Integrator:
     _shown: int | None = None
     _last: tuple[float, float, float] | None = None
     """Wall time, controller's time and rate of the last value."""
+    register: str = ""
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """Steps since the count that it began with."""
@@ -128,6 +140,7 @@ class Tote:
     step: float
     """In the point's own unit."""
     _shown: int | None = None
+    register: str = ""
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """Steps below zero: the count rises as the tote empties."""
@@ -165,6 +178,7 @@ class RunTime:
     count: float
     _speed: float = 0.0
     _last_s: float | None = None
+    register: str = ""
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
         """Steps since the count that it began with."""

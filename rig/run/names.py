@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from rig.control.values import MeterKind
+from rig.field.turning import DIRECTION, RUN
 from rig.units import Kind
 
 INPUTS = frozenset({
     "meter_count", "meter_reverse_count", "meter_total", "flow_rate", "line_pressure", "tyre_pressure",
     "tote_level", "tote_mass", "strainer_dp", "fluid_temp", "estop_ok", "liquid_in_vent", "stop_button",
     "start_button", "pump_run_feedback", "pump_reverse_feedback", "fill_valve_feedback", "vent_valve_feedback",
-    "tote_low", "tote_full",
+    "tote_low", "tote_full", "motor_run_feedback", "motor_direction_feedback",
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 HEARTBEAT = "heartbeat"
@@ -17,7 +18,11 @@ HEARTBEAT = "heartbeat"
 SIGNALS = frozenset({"beacon", HEARTBEAT})
 """Outputs that move nothing."""
 MOVING = OUTPUTS - SIGNALS
-FEEDBACK = {name: f"{name}_feedback" for name in ("pump_run", "pump_reverse", "fill_valve", "vent_valve")}
+DIRECTED = frozenset({RUN, DIRECTION})
+"""Outputs of a pump behind run and direction, in place of forward and reverse."""
+FEEDBACK = {
+    name: f"{name}_feedback" for name in ("pump_run", "pump_reverse", RUN, DIRECTION, "fill_valve", "vent_valve")
+}
 """By output: the auxiliary contact of the contactor that it drives, or the switch that a valve closes when open."""
 # Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
 # an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
@@ -25,8 +30,10 @@ HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
     "hand_air_up",
 })  # fmt: skip
-SWITCHED = OUTPUTS | HANDS | {HEARTBEAT}
+SWITCHED = OUTPUTS | DIRECTED | HANDS | {HEARTBEAT}
 """What is written, yes or no; everything else is read."""
+UNHURRIED = frozenset({"tote_level", "tote_mass", "tote_low", "tote_full", "strainer_dp", "fluid_temp", "vessel_level"})
+"""Inputs that may come less often than every scan: they stand beside the meter, and nothing is cut off by them."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
 # What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}

@@ -24,9 +24,11 @@ from rig.field.points import Point, TcpLink
 from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
 
 _DATA = Path("rig-data")
-_OUTPUTS = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
+_OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
+"""The direction of a pump that may still turn is left as it is."""
 _OF_A_FILL = frozenset({"resume", "close"})
 """Commands that name a fill, whose configuration is the one that it was started with."""
+_NOT_NEEDED = {"timeout", "turnaround", "max_gap", "late", "scan", "stale"}
 _SECONDS = re.compile(r"\s*(\d+\.?\d*)\s*(ms|s)\s*")
 _NOT_READ = (OSError, ValueError, KeyError, TypeError, sqlite3.Error)
 
@@ -68,7 +70,7 @@ def _rows(folder: Path, query: str) -> list[tuple[str, ...]]:
 
 
 def _link(keys: Mapping[str, object]) -> BusLink:
-    plain = {name: value for name, value in keys.items() if name not in ("timeout", "turnaround", "max_gap")}
+    plain = {name: value for name, value in keys.items() if name not in _NOT_NEEDED}
     link = TcpLink.model_validate(plain) if keys["kind"] == "tcp" else RtuLink.model_validate(plain)
     found = _SECONDS.fullmatch(str(keys.get("timeout", "")))
     if found is None:

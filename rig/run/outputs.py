@@ -1,13 +1,18 @@
-"""The outputs of a rig as its configuration tells of them: what switches them off when this program cannot."""
+"""The outputs of a rig and its wires as its configuration tells of them: what switches off when this program cannot."""
 
 from __future__ import annotations
 
 import math
 
 from rig.field.field import Field
-from rig.run.names import FEEDBACK, HEARTBEAT, MOVING
+from rig.field.links import RtuLink
+from rig.field.turning import DIRECTION, RUN, Turning
+from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, MOVING
 from rig.run.settings import Settings
+from rig.run.wiring import least_scan_s
 
+_FOLLOW_S = 0.1
+"""What a contactor is given to follow its relay: it pulls in within 50 ms (from memory)."""
 UNGUARDED = (
     "Nothing switches the outputs off when this computer or its bus stops: the map has neither output_timeout nor "
     'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.'
@@ -25,7 +30,17 @@ def field_of(settings: Settings) -> Field:
         proven_s=proven_of(settings),
         feedback={output: name for output, name in FEEDBACK.items() if name in settings.points},
         travel_s={"fill_valve": settings.valves.fill_travel, "vent_valve": settings.valves.vent_travel},
+        turning=_turning_of(settings),
     )
+
+
+def _turning_of(settings: Settings) -> Turning | None:
+    """How a pump behind run and direction is switched; None for one with a contactor each way."""
+    if RUN not in settings.points:
+        return None
+    shows = tuple(name for name in (DIRECTION, FEEDBACK[DIRECTION]) if name in settings.read)
+    scale = settings.clock.scale
+    return Turning(settings.direction_settle_s / scale, _FOLLOW_S / scale, shows)
 
 
 def proven_of(settings: Settings) -> dict[tuple[str, int], float]:
@@ -38,7 +53,7 @@ def dropped_after_s(settings: Settings) -> float:
     """After how long a silence every output is off by a proven time-out; endless where one of them would stay on."""
     proven, points = proven_of(settings), settings.points
     return max(
-        (proven.get((points[name].link, points[name].unit), math.inf) for name in MOVING if name in points),
+        (proven.get((points[name].link, points[name].unit), math.inf) for name in MOVING | DIRECTED if name in points),
         default=0.0,
     )
 
@@ -48,11 +63,26 @@ def _guarded(settings: Settings) -> set[tuple[str, int]]:
     points, own = settings.points, settings.points.get("output_timeout")
     if own is not None:
         return {(own.link, own.unit)}
-    outputs = (points[name] for name in MOVING if name in points)
+    outputs = (points[name] for name in MOVING | DIRECTED if name in points)
     return {(point.link, point.unit) for point in outputs} if settings.limits.timeout_fixed else set()
 
 
 def unguarded(settings: Settings) -> bool:
     """Whether outputs stay as they are without this program: nothing is configured that would drop them."""
     guarded = HEARTBEAT in settings.points or _guarded(settings)
-    return not guarded and not MOVING.isdisjoint(settings.points)
+    return not guarded and not (MOVING | DIRECTED).isdisjoint(settings.points)
+
+
+def slow_buses(settings: Settings) -> list[str]:
+    """Buses that leave their devices less than half of their limit."""
+    found = []
+    for name, link in settings.buses.items():
+        if isinstance(link, RtuLink):
+            least_s = least_scan_s(link, {n: p for n, p in settings.read.items() if p.link == name})
+            limit_s = settings.late_of(name)
+            if least_s > limit_s / 2:
+                found.append(
+                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
+                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
+                )
+    return found

@@ -39,7 +39,7 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
-from rig.shop.before import outputs_told
+from rig.shop.before import wires_told
 from rig.shop.calibration import Standing, meter_name, record_keys, standing
 from rig.shop.posting import entered
 from rig.shop.second_copy import COPY_FAULT, after_record
@@ -139,7 +139,7 @@ async def _run(
         settings, trial.fluid, temp_c, trial.volume_l, new_id(), recalled(settings, journal, trial.fluid, before)
     )
     about = _about(trial, temp_c) | record_keys(before, journal.event_counts())
-    about |= {"warned": [caution.text for caution in outputs_told(settings)]}
+    about |= {"warned": [caution.text for caution in wires_told(settings)]}
     flows = _Flow(watch)
     record = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper, opened=False)
     if record["outcome"] != "complete":

@@ -30,6 +30,7 @@ _SWITCHES = {
 }
 """Points, and what a reading calls them."""
 PULSES = (Counter(),)
+_NONE: Mapping[str, float] = {}
 _BOTH = frozenset({"pump_run", "pump_reverse"})
 
 
@@ -69,6 +70,7 @@ def reading_of(
     wall_s: float,
     began_s: float,
     stale_s: float,
+    own_stale_s: Mapping[str, float] = _NONE,
     gap_s: float,
     journal_lag_s: float,
     bus_s: float = 0.0,
@@ -85,15 +87,25 @@ def reading_of(
     ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
     speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
     outputs may be on though they are to be off, of ``unrenewed`` ones no module has taken the last on, ``elsewhere``
-    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock) or faulty is untrusted
-    and ``None``.
+    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock; some have a
+    limit of their own) or faulty is untrusted and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
-    doubted = {name for name, value in values.items() if value.fault or not wall_s - value.at_s <= stale_s}
+    limit_s = own_stale_s.get
+    doubted = {
+        name for name, value in values.items() if value.fault or not wall_s - value.at_s <= limit_s(name, stale_s)
+    }
     fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
     old = [name for name, value in values.items() if value.at_s < began_s]
     untrusted = every.difference(fresh)
     counts = tuple([meter.take(fresh, now_s) for meter in meters])
+    counting = counts[acting] is not None
+    if not own.isdisjoint(old):
+        # What a register showed before is no reading of it: the pump may have moved liquid since.
+        unread = own.intersection(old)
+        counts = tuple(
+            [None if meter.register in unread else count for meter, count in zip(meters, counts, strict=True)]
+        )
     back = fresh.get("meter_reverse_count")
     seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
@@ -101,7 +113,7 @@ def reading_of(
     whole = bool(relays) and relays <= seen.keys()
     return Reading(
         now_s=now_s,
-        reachable=all(name in values and wall_s - values[name].at_s <= stale_s for name in untrusted),
+        reachable=all(name in values and wall_s - values[name].at_s <= limit_s(name, stale_s) for name in untrusted),
         fresh=own <= values.keys() and own.isdisjoint(old),
         counts=counts,
         reverse_raw=None if back is None else int(back.raw),
@@ -110,7 +122,7 @@ def reading_of(
         unconfirmed=MOVING.intersection(unconfirmed),
         unrenewed=MOVING.intersection(unrenewed),
         elsewhere=MOVING.intersection(elsewhere),
-        untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
+        untrusted=untrusted if counting else untrusted | {"meter_count"},
         late_s=gap_s,
         bus_s=bus_s,
         journal_lag_s=journal_lag_s,

@@ -14,14 +14,24 @@ from dataclasses import dataclass
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.run.loop import Unreachable
-from rig.run.names import OUTPUTS
+from rig.run.names import DIRECTED, OUTPUTS
+from rig.run.outputs import field_of
 from rig.run.settings import Settings
 
 LONGEST_S = 2.0
 """No relay is on for longer."""
 CLICK_S = 1.0
 _WORD = "isolated"
-_ORDER = ("pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon")
+_ORDER = (
+    "pump_run",
+    "pump_reverse",
+    "motor_run",
+    "motor_direction",
+    "vent_valve",
+    "fill_valve",
+    "flush_valve",
+    "beacon",
+)
 
 Ask = Callable[[str], Awaitable[str | None]]
 """Puts a question to the person; None when nobody is there to answer."""
@@ -54,25 +64,28 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
     output is off afterwards.
     """
     assert click_s <= LONGEST_S
-    assert set(_ORDER) == OUTPUTS
+    assert set(_ORDER) == OUTPUTS | DIRECTED
     word = await ask(
         "Isolate the pump (plug pulled or breaker locked), valves shut, nobody at the gun. Each relay will click for "
         f"{click_s:g} s.\nType {_WORD!r} when the pump cannot run:"
     )
     if word != _WORD:
         raise NotAnswered(f"relays are clicked only after a person at the terminal has typed {_WORD!r}")
-    async with switching(settings) as (field, names):
+    async with switching(settings, each_alone=True) as (field, names):
         return await _click_all(settings, field, names, ask, click_s)
 
 
 @asynccontextmanager
-async def switching(settings: Settings) -> AsyncIterator[tuple[Field, list[str]]]:
+async def switching(settings: Settings, *, each_alone: bool) -> AsyncIterator[tuple[Field, list[str]]]:
     """The field and the names of its outputs, for as long as a person tries them; all off afterwards.
+
+    ``each_alone``: outputs as they are wired, run and direction among them; else what the rig does with them.
 
     Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` when the field does not answer.
     """
-    field = Field(settings.links, settings.points)
-    names = [name for name in _ORDER if name in settings.points]
+    field = Field(settings.links, settings.points) if each_alone else field_of(settings)
+    wired = settings.points if each_alone else settings.outputs
+    names = [name for name in _ORDER if name in wired]
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
     assert task is not None
     loop.add_signal_handler(signal.SIGTERM, task.cancel)
@@ -85,7 +98,7 @@ async def switching(settings: Settings) -> AsyncIterator[tuple[Field, list[str]]
     finally:
         loop.remove_signal_handler(signal.SIGTERM)
         try:
-            await field.write(dict.fromkeys(names, False))
+            await field.let_go(names)
         except FieldError as error:
             raise Unreachable(f"{error}; cut the pump's supply: its relays may be on") from error
         finally:

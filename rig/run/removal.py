@@ -38,7 +38,7 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
-from rig.shop.before import foredrawn, outputs_told
+from rig.shop.before import foredrawn, wires_told
 from rig.shop.calibration import record_keys
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named
@@ -204,7 +204,7 @@ async def rinse(
                 "by": wanted.by,
                 "config": wanted.config,
                 HOSE_HOLDS: fluid.name if wanted.divert else RINSE_WATER,
-                "warned": [caution.text for caution in outputs_told(settings)],
+                "warned": [caution.text for caution in wires_told(settings)],
             }
         )
         return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, stopper, opened=False)

@@ -17,7 +17,6 @@ from typing import TypeVar
 
 from rig.control.state import in_tyre_l
 from rig.control.values import Reading
-from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import JournalError, StoredFill
@@ -29,6 +28,7 @@ from rig.run.assembly import Question
 from rig.run.facade import Facade, Interrupted, Live, Order
 from rig.run.loop import Fill, Impossible, Unreachable
 from rig.run.names import OUTPUTS, SIGNALS
+from rig.run.outputs import field_of
 from rig.run.prover import Counted, Seen, Trial, count_runs, document_of, judge, keep, vessel_name
 from rig.run.readings import PULSES, conversions, plant_s, reading_of
 from rig.run.recorder import SETUP, STATE
@@ -64,7 +64,7 @@ class Service:
         self._fill: Fill | None = None
         self._ended = False
         self._after: Afterwards | None = None
-        self._field = Field(settings.links, settings.points)
+        self._field = field_of(settings)
 
     async def run(self) -> None:
         """Work until a stop signal. LockedError or FieldError where the rig cannot be had at the start."""
@@ -109,7 +109,7 @@ class Service:
                 # One connection at a time: some modules take no second.
                 self._field.close()
                 await self._carry_out(order)
-                self._field = Field(self._settings.links, self._settings.points)
+                self._field = field_of(self._settings)
                 self._show_interrupted()
                 looks = 0
             if looks % _SCAN_EVERY == 0 or self._after is not None:
@@ -186,7 +186,7 @@ class Service:
 
     async def _told(self, answer: Callable[[], Answer | None]) -> Answer:
         """Wait for a person between two runs; the field is looked at meanwhile. Refused when it is stopped."""
-        self._field = Field(self._settings.links, self._settings.points)
+        self._field = field_of(self._settings)
         try:
             while (found := answer()) is None:
                 if self._ended or self._facade.take_stop():
@@ -228,18 +228,19 @@ class Service:
         settings, after = self._settings, self._after
         units = conversions(settings.quantities, settings.rig.atmosphere)
         return reading_of(
-            settings.read,
+            settings.brought,
             units,
             self._field.values,
             now_s=0.0 if after is None else after.clock.tick(plant_s(self._field.values, units, began_s)),
             wall_s=asyncio.get_running_loop().time(),
             began_s=began_s,
             stale_s=settings.stale_s,
+            own_stale_s=settings.own_stale_s,
             gap_s=0.0,
             journal_lag_s=0.0,
             meters=PULSES if after is None else after.meters,
             acting=0 if after is None else after.state.measure,
-            spoken=settings.line_points,
+            spoken=settings.unhurried,
         )
 
 

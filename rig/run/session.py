@@ -20,7 +20,6 @@ from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
 from rig.control.state import FillState, bases, new_fill
 from rig.control.values import Reading, Setup
-from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.fluid import Fluid, FluidError
 from rig.ledger.journal import Journal
@@ -109,7 +108,7 @@ async def go_on(
         await all_off(settings)
         setup = SETUP.validate_json(stored.setup)
         state = STATE.validate_json(stored.state)
-        field = Field(settings.links, settings.points)
+        field = field_of(settings)
         with contextlib.closing(field):
             reading = await one_reading(settings, field, setup, state)
         state = recovered(setup, state, reading, ran_s=ran_on_s(settings, journal, fill_id))

@@ -10,23 +10,23 @@ import copy
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Literal
 
-from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
+from rig.field.turning import FORWARD, REVERSE, RUN
+from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
-from rig.run.names import FEEDBACK, METER_POINT, QUANTITY_OF_POINT, SIMULATED
-from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
+from rig.run.names import DIRECTED, FEEDBACK, METER_POINT, MOVING, QUANTITY_OF_POINT, SIGNALS, SIMULATED, UNHURRIED
+from rig.run.quantities import Height, Pressure, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
 from rig.run.sim_table import SimTable
-from rig.run.wiring import timeout_faults, wiring_faults
+from rig.run.wiring import pump_faults, timeout_faults, too_slow, wiring_faults
 from rig.units import KPA_PER_PSI
-from rig.wheel.valve import StopOrder
 
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
@@ -37,7 +37,8 @@ _PATHS = (
     ("panel", "certificate", ""), ("panel", "key", ""),
 )  # fmt: skip
 """Keys that are paths, each with what it is by default."""
-_RELIEF_SIDE = "pump side of the meter"
+_MOST_SETTLE_S = 2.0
+"""The pause that every reversal has anyway."""
 
 
 class SettingsError(ValueError):
@@ -71,72 +72,6 @@ class ClockTable(Strict):
     """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
 
 
-class PipeTable(Strict):
-    """Suction line, hose and heights."""
-
-    hose_volume: Volume
-    """Between meter and valve."""
-    suction_volume: Volume
-    """Between tote and meter, pump included."""
-    hose_length: Length = 7.62
-    hose_bore: Length = 0.0254
-    gauge_height: Height = 0.6
-    """Height of the pressure gauge above the ground."""
-
-
-class PumpTable(Strict):
-    """The transfer pump and its relief valve."""
-
-    flow: Flow
-    """At no back pressure."""
-    reverse_flow: Flow | None = Field(default=None, gt=0)
-    """Backwards, where that is another flow."""
-    slip: float = Field(default=0.0004, ge=0)
-    """Flow lost for each kPa across the pump, L/s per kPa."""
-    start_lag: Seconds = 0.2
-    """From the relay to full speed."""
-    coast: Seconds = 1.0
-    """From the relay to standstill."""
-    dry_run: Seconds = Field(default=30.0, gt=0)
-    """How long the pump may run on air at a time."""
-    dry_rest: Seconds = 60.0
-    """Pause between two dry runs."""
-    relief: Pressure = Field(default=30 * KPA_PER_PSI, gt=0)
-    """Setting of the relief valve."""
-    relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
-    """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
-
-    @field_validator("relief_returns", mode="before")
-    @classmethod
-    def _returns_uncounted(cls, value: object) -> object:
-        if value != _RELIEF_SIDE:
-            raise ValueError(
-                f"a relief valve that returns past the meter counts liquid that never reached the tyre; lead it back "
-                f"between tote and meter and write {_RELIEF_SIDE!r}"
-            )
-        return value
-
-
-class AirOutTable(Strict):
-    """How air leaves the tyre."""
-
-    method: Literal["vent", "draw-down"]
-    vent_bore: Length = 0.008
-    """Bore of the vent valve at the gun."""
-
-
-class ValvesTable(Strict):
-    """Valves that the rig switches: how long they travel, and where the fill valve stands."""
-
-    fill_travel: Seconds = Field(default=0.0, le=30)
-    """From shut to open. The pump waits for it, and so does every reading of the tyre's pressure."""
-    vent_travel: Seconds = Field(default=0.0, le=10)
-    """The same of the vent valve: its feedback is given so long."""
-    fill_stands: Literal["after the gauge", "before the gauge"] = "after the gauge"
-    """As seen from the pump. After it, a shut valve cuts the gauge off from the tyre: then it is open for as long as
-    the fill runs, and while it is shut what the gauge shows is no pressure of the tyre."""
-
-
 class LimitsTable(Strict):
     """Gauge pressures of the working window. Sources: reference text of a tyre maker's procedure, see README."""
 
@@ -161,24 +96,6 @@ class LimitsTable(Strict):
     timeout_proven_on: date | None = None
     """The day on which a person pulled the bus plug and saw the outputs drop in time. Without it nobody relies on it:
     an off that no module acknowledges is taken for not done."""
-
-
-class ToteTable(Strict):
-    """What the pump draws from."""
-
-    content: Volume
-    heel: Volume = 20.0
-    """What the dip tube cannot reach."""
-    fluid: str = "water"
-    temperature: Temperature = 15.0
-
-
-class FlushTable(Strict):
-    """The reverse at the end, so that the hose does not spray."""
-
-    seconds: Seconds = 2.0
-    order: StopOrder | None = None
-    """How the gun comes off; without it, as the valve's type says."""
 
 
 class Settings(Strict):
@@ -206,6 +123,8 @@ class Settings(Strict):
     def _whole(self) -> Settings:
         faults = [
             *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
+            *self._pace_faults(),
+            *pump_faults(self.points, by_hand=self.rig.by_hand, settle_s=self.pump.direction_settle),
             *self._limit_faults(), *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
             *self._simulation_faults(), *self._copy_faults(),
         ]  # fmt: skip
@@ -215,10 +134,11 @@ class Settings(Strict):
 
     def _missing_faults(self) -> list[str]:
         meter = METER_POINT.get(self.meter.kind)
+        pump = () if self.rig.by_hand or not DIRECTED.isdisjoint(self.points) else (FORWARD, REVERSE)
         faults = [
             f"points.{name}: missing; the rig cannot run without it"
             for name in (
-                *(() if self.rig.by_hand else ("pump_run", "pump_reverse")),
+                *pump,
                 "line_pressure",
                 *([meter] if meter else []),
             )
@@ -233,6 +153,26 @@ class Settings(Strict):
             faults.append("valves.fill_travel: there is no points.fill_valve; leave it out")
         if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
             faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
+        return faults
+
+    def _pace_faults(self) -> list[str]:
+        """Links whose pace or limits their points do not stand, or that they cannot keep."""
+        faults, count = [], METER_POINT.get(self.meter.kind)
+        for name, link in self.buses.items():
+            mine = {each: point for each, point in self.points.items() if point.link == name}
+            late_s, least_s = self.late_of(name), self.late_s
+            if link.scan is not None:
+                least_s = link.scan + late_s
+                faults += [
+                    f"links.{name}.scan: points.{each} is needed in every scan; give it another link, or leave scan out"
+                    for each in sorted(mine)
+                    if each not in UNHURRIED or each == count
+                ]
+            if link.stale is not None and link.stale < least_s:
+                faults.append(f"links.{name}.stale: its points may be {least_s:g} s old when all is well; write more")
+            faults += too_slow(
+                name, link, {each: point for each, point in mine.items() if not point.write_only}, late_s
+            )
         return faults
 
     def _timeout_faults(self) -> list[str]:
@@ -265,18 +205,60 @@ class Settings(Strict):
 
     @property
     def late_s(self) -> float:
-        """Longest gap between two scans: what the slowest link may take."""
-        return max((self.late_of(name) for name in self.buses), default=self.limits.late)
+        """Longest gap between two scans: what the slowest link may take that they wait for."""
+        names = (name for name, link in self.buses.items() if link.scan is None)
+        return max((self.late_of(name) for name in names), default=self.limits.late)
 
     @property
     def stale_s(self) -> float:
         """Oldest reading that a running fill may rest on: never less than a scan may take."""
         return max(self.limits.stale, self.late_s)
 
+    def stale_of(self, name: str) -> float:
+        """The same of one link's points: with a pace of its own, never less than its next read may take to come."""
+        link = self.links[name]
+        if link.stale is not None:
+            return link.stale
+        own = None if isinstance(link, LineLink) else link.scan
+        return self.stale_s if own is None else max(self.limits.stale, own + self.late_of(name))
+
+    @property
+    def own_stale_s(self) -> dict[str, float]:
+        """By point, how old it may be, for those whose link has another limit than the rig."""
+        limits = {name: self.stale_of(name) for name in self.links}
+        on = {name: point.link for name, point in self.points.items()}
+        for name, link in self.links.items():
+            on |= {each.point: name for each in link.fields.values()} if isinstance(link, LineLink) else {}
+        return {name: limits[link] for name, link in on.items() if limits[link] != self.stale_s}
+
     @property
     def read(self) -> dict[str, Point]:
         """Points on registers and coils that are read in every scan."""
         return {name: point for name, point in self.points.items() if not point.write_only}
+
+    @property
+    def unhurried(self) -> frozenset[str]:
+        """Points that come less often than every scan: in lines of text, or over a link with a pace of its own."""
+        paced = {name for name, link in self.buses.items() if link.scan is not None}
+        return frozenset(self.line_points) | {name for name, point in self.points.items() if point.link in paced}
+
+    @property
+    def brought(self) -> frozenset[str]:
+        """Names that every scan brings: the other points, and forward and reverse as run and direction show."""
+        read = frozenset(self.read) - self.unhurried
+        return read | {FORWARD, REVERSE} if read >= DIRECTED else read
+
+    @property
+    def outputs(self) -> frozenset[str]:
+        """What the rig can switch by itself: forward and reverse also where run and direction do them."""
+        pump = frozenset({FORWARD, REVERSE}) if RUN in self.points else frozenset()
+        return (MOVING | SIGNALS) & set(self.points) | pump
+
+    @property
+    def direction_settle_s(self) -> float:
+        """How long run is off before the direction of a pump behind run and direction is changed."""
+        settle = self.pump.direction_settle
+        return min(self.pump.coast, _MOST_SETTLE_S) if settle is None else settle
 
     @property
     def line_points(self) -> dict[str, LineField]:
@@ -298,6 +280,8 @@ class Settings(Strict):
                 faults.append(f"limits.{name}: above 35 psi, where beads burst off rims; write 25 psi or less")
         if self.pump.relief > BEAD_LIMIT_KPA + _ROUNDING_KPA:
             faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
+        if self.pipe.hose_loss is not None and self.pipe.hose_loss >= self.pump.relief:
+            faults.append("pipe.hose_loss: not below pump.relief, which would have opened; measure it with less flow")
         if not limits.floor < limits.ceiling < limits.trip:
             faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
         prime_s = self.pipe.suction_volume * (2 / self.pump.flow + 1 / (self.pump.reverse_flow or self.pump.flow))

@@ -7,11 +7,13 @@ turned the right way. Everything is off before, between and after.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
 from rig.field.field import Field
+from rig.field.turning import RUN
 from rig.field.values import Value
 from rig.run.live import turned
 from rig.run.names import COUNTS, FEEDBACK, HEARTBEAT, METER_POINT
@@ -184,7 +186,7 @@ async def take_steps(settings: Settings, ask: Ask, run_s: float = LONGEST_S) -> 
     """
     assert run_s <= LONGEST_S
     trials: list[Trial] = []
-    async with switching(settings) as (field, names):
+    async with switching(settings, each_alone=False) as (field, names):
         for step in steps_of(settings):
             answer, courses = await _watched(settings, field, ask, f"{step.text}\n  Enter = done, s = skip, q = end:")
             if answer.startswith("q"):
@@ -241,10 +243,12 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
     await _arm(settings, field)
     loop = asyncio.get_running_loop()
     try:
-        until_s = loop.time() + run_s
-        while loop.time() < until_s:
+        # One that turns its direction first runs later, and as long.
+        until_s, last_s = math.inf, loop.time() + run_s + settings.direction_settle_s + LONGEST_S
+        while loop.time() < min(until_s, last_s):
             # Renewed, and the supply kept up, as in a fill: it runs here too.
             await field.write(opened | beats | {name: True})
+            until_s = loop.time() + run_s if until_s == math.inf and name not in field.unrenewed else until_s
             await asyncio.sleep(min(_SCAN_S, run_s / 4))
             await field.scan()
             courses.take(field.values)
@@ -270,9 +274,10 @@ def _pump_fault(settings: Settings, courses: Mapping[str, Course], name: str, wa
         return "nothing turned: look at contactor, supply, breaker and emergency stop"
     if (answer[:1] == "o") is not (way > 0):
         return "the pump turns the other way: CUT ITS SUPPLY and swap its wires before anything else"
-    contactor = courses.get(FEEDBACK[name])
+    feedback = FEEDBACK[RUN if RUN in settings.points else name]
+    contactor = courses.get(feedback)
     if contactor is not None and not contactor.high:
-        return f"{FEEDBACK[name]} never showed it in: look at its auxiliary contact"
+        return f"{feedback} never showed it in: look at its auxiliary contact"
     point = METER_POINT.get(settings.meter.kind)
     if settings.meter.kind not in ("pulses", "total", "rate") or point is None:
         return ""

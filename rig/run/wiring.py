@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from itertools import product
 
+from rig.field.blocks import plan_blocks
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
-from rig.field.links import LineLink, Link, SerialLine
-from rig.field.points import Point, TcpLink
+from rig.field.links import LineLink, Link, RtuLink, SerialLine
+from rig.field.points import BIT_TABLES, Point, TcpLink
+from rig.field.turning import FORWARD, REVERSE
 from rig.run.mistakes import nearest, shown
-from rig.run.names import COUNTS, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
+from rig.run.names import COUNTS, DIRECTED, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
 from rig.units import QuantityError, parse, referenced, unit_of
 
 
@@ -17,6 +19,32 @@ def wiring_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> lis
     """A line for each mistake: key, what is wrong, what to write."""
     return [*_point_faults(points, links), *_field_faults(points, links), *_overlap_faults(points, links),
             *_port_faults(links)]  # fmt: skip
+
+
+def pump_faults(points: Mapping[str, Point], *, by_hand: bool, settle_s: float | None) -> list[str]:
+    """Contradictions between a contactor each way, and run and direction, a line for each."""
+    mine = sorted(DIRECTED.intersection(points))
+    if not mine:
+        stray = "pump.direction_settle: there is no points.motor_direction; leave it out"
+        return [] if settle_s is None else [stray]
+    faults = [
+        f"points.{name}: missing; motor_run and motor_direction are wired together, or neither"
+        for name in sorted(DIRECTED.difference(mine))
+    ]
+    faults += [
+        f"points.{name}: the pump has points.{mine[0]} already; write pump_run and pump_reverse for a contactor each "
+        "way, or motor_run and motor_direction for run and direction"
+        for name in (FORWARD, REVERSE)
+        if name in points
+    ]
+    if by_hand:
+        faults.append(f"points.{mine[0]}: by hand the lever turns the pump; its supply is points.pump_run")
+    if len({(points[name].link, points[name].unit) for name in mine}) > 1:
+        faults.append(
+            "points.motor_direction: on another module than motor_run; one that drops out alone would turn the "
+            "direction while the pump runs; wire both to one module"
+        )
+    return faults
 
 
 def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Iterator[str]:
@@ -109,6 +137,22 @@ def _port_faults(links: Mapping[str, Link]) -> Iterator[str]:
                     f"links.{shown(name)}.port: {link.port!r} is used by links.{shown(owner)}; devices on one bus "
                     "share one link and differ by unit"
                 )
+
+
+def least_scan_s(link: RtuLink, points: Mapping[str, Point]) -> float:
+    """The least time on the wire of one read of all ``points``, the devices' own time left out."""
+    blocks = plan_blocks(points, link.max_gap)
+    return link.least_s((block.count + 7) // 8 if block.table in BIT_TABLES else 2 * block.count for block in blocks)
+
+
+def too_slow(name: str, link: Link, points: Mapping[str, Point], late_s: float) -> list[str]:
+    """Whether a bus cannot bring its points within their limit, however quick its devices are."""
+    if not isinstance(link, RtuLink) or (least_s := least_scan_s(link, points)) <= late_s:
+        return []
+    return [
+        f"links.{name}.late: this bus takes {1000 * least_s:.0f} ms for its points at {link.baud} baud, without the "
+        f"devices' own time, and may take {1000 * late_s:.0f} ms; more baud, fewer points, or a longer late"
+    ]
 
 
 def timeout_faults(point: Point, wanted_s: float) -> list[str]:

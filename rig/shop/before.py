@@ -17,7 +17,7 @@ from rig.ledger.journal import JournalError
 from rig.plan.target import Target
 from rig.run.assembly import Question, answer, fluid_of
 from rig.run.clock_memory import now_in
-from rig.run.outputs import UNGUARDED, unguarded
+from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.shop.posting import FILL, book_if_any
 from rig.shop.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.run.removal import Removal
 
+_WIRES = "the configuration"
 _SOURCE = "the shop's own book"
 _TRACE_L = 1.0
 """Less than this in a wheel or a tote is not told of. Assumed, no source."""
@@ -70,13 +71,14 @@ def _not_to_be_had(error: JournalError) -> Caution:
 
 def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
     target = answer(settings, question)
-    told = (*outputs_told(settings), *told)
+    told = (*wires_told(settings), *told)
     return Foreknown(question, replace(target, cautions=(*told, *target.cautions)), told, refusal)
 
 
-def outputs_told(settings: Settings) -> tuple[Caution, ...]:
-    """What is to be said before every start of a rig whose outputs nothing but this program switches off."""
-    return (Caution("danger", UNGUARDED, "the configuration"),) if unguarded(settings) else ()
+def wires_told(settings: Settings) -> tuple[Caution, ...]:
+    """What is to be said of the wires before every start: outputs that stay on without this program, slow buses."""
+    danger = (Caution("danger", UNGUARDED, _WIRES),) if unguarded(settings) else ()
+    return (*danger, *(Caution("caution", text, _WIRES) for text in slow_buses(settings)))
 
 
 def left_in_tote_l(settings: Settings) -> float | None:
@@ -238,7 +240,7 @@ class Foredrawn:
 
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
     """The content that a removal goes by; QuantityError where nobody knows the litres, FluidError for no liquid."""
-    told = outputs_told(settings)
+    told = wires_told(settings)
     held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
         with book_if_any(settings) as book:

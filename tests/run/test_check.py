@@ -16,7 +16,7 @@ from shop import GONE, number, settings
 from rig.cli import main
 from rig.run.check import check_text
 from rig.run.live import snapshot
-from rig.run.settings import settings_of
+from rig.run.settings import SettingsError, settings_of
 from sim.devices import serve
 
 FOLDER = Path(__file__).parents[2] / "config"
@@ -120,8 +120,14 @@ async def test_live_says_when_nobody_answers() -> None:
 
 
 def test_a_bus_that_cannot_keep_its_limit_is_told_before_any_fill() -> None:
-    # Nine reads of 13 bytes and more, 11 bits a byte (serial line guide V1.02): at 1200 baud well over a second.
-    slow = {"kind": "rtu", "port": "/dev/ttyS9", "baud": 1200, "parity": "E"}
+    # Four reads of 13 bytes and more, 11 bits a byte (serial line guide V1.02, section 2.5.1): 843 ms at 1200 baud.
+    slow = {"kind": "rtu", "port": "/dev/ttyS9", "baud": 2400, "parity": "E"}
+    with pytest.raises(SettingsError, match=r"links.io.late: this bus takes 843 ms for its points at 1200 baud"):
+        settings(links__io={**slow, "baud": 1200})
+    with pytest.raises(SettingsError, match=r"links.io.late: this bus takes 105 ms .* and may take 100 ms"):
+        settings(links__io={**slow, "baud": 9600, "late": "100 ms"})
+    assert settings(links__io={**slow, "baud": 19200, "late": "100 ms"}).late_s == 0.1
+    assert settings(links__io={**slow, "baud": 1200, "late": "1 s"}).late_s == 1.0
     document, text = check_text(settings(links__io=slow))
     assert "Link io: a scan takes" in text
     assert "its limit is 700 ms" in text
@@ -129,6 +135,24 @@ def test_a_bus_that_cannot_keep_its_limit_is_told_before_any_fill() -> None:
     assert isinstance(cautions, list)
     assert any("links.io.late" in each for each in cautions)
     assert "a scan takes" not in check_text(settings(links__io={**slow, "baud": 115200}))[1]
+
+
+def test_a_bus_with_a_pace_of_its_own_has_limits_of_its_own_and_the_rig_keeps_its_own() -> None:
+    bus = {"kind": "rtu", "port": "/dev/ttyS9", "late": "1.5 s", "scan": "2 s"}
+    level = {**number("input", 3, "u16", scale=0.1, quantity="L"), "link": "bus"}
+    of = settings(links__bus=bus, points__tote_level=level)
+    assert (of.late_s, of.stale_s) == (0.7, 1.0), "what a slow bus may take is no matter of the others"
+    assert of.own_stale_s == {"tote_level": 3.5}
+    assert "tote_level" in of.unhurried
+    assert "tote_level" not in of.brought
+    assert "read every 2 s" in check_text(of)[1]
+    longer = settings(links__bus={**bus, "stale": "8 s"}, points__tote_level=level)
+    assert longer.own_stale_s == {"tote_level": 8.0}
+    with pytest.raises(SettingsError, match=r"links.bus.stale: its points may be 3.5 s old when all is well"):
+        settings(links__bus={**bus, "stale": "2 s"}, points__tote_level=level)
+    for needed in ("meter_count", "line_pressure", "estop_ok", "pump_run"):
+        with pytest.raises(SettingsError, match=rf"links.io.scan: points.{needed} is needed in every scan"):
+            settings(links__io={"kind": "tcp", "scan": "1 s"})
 
 
 def test_the_limits_of_the_rig_are_those_of_its_slowest_link() -> None:

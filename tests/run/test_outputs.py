@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -12,7 +13,7 @@ from rig.cli import main
 from rig.run.assembly import Question
 from rig.run.check import check_text
 from rig.run.facade import Facade
-from rig.run.outputs import unguarded
+from rig.run.outputs import field_of, unguarded
 from rig.run.settings import SettingsError, load_settings, settings_of
 from rig.shop.before import foreknown
 
@@ -117,3 +118,18 @@ def test_only_an_output_is_write_only_and_that_is_told() -> None:
     settings = settings_of(document, "test")
     assert "vent_valve" not in settings.read
     assert "Not read back: vent_valve" in check_text(settings)[1]
+
+
+def test_the_commented_example_of_run_and_direction_and_of_a_second_bus_is_sound() -> None:
+    text = (CONFIG / "rs485-relays.toml").read_text(encoding="utf-8")
+    text = re.sub(r"(?m)^pump_(run|reverse) .*\n", "", text)
+    text = re.sub(r"(?m)^# (motor_\w+ .*|direction_settle .*|gun_bore .*)$", r"\1", text)
+    text = re.sub(r"(?m)^# (\[links.slow\]|(?:kind|port|baud|scan|late|stale) = .*)$", r"\1", text)
+    text = text.replace('# tote_level = { link = "bus"', 'tote_level = { link = "slow"')
+    of = settings_of(tomllib.loads(text), "test")
+    assert {"pump_run", "pump_reverse"} <= of.outputs
+    assert of.direction_settle_s == 1.0
+    assert of.own_stale_s == {"tote_level": 2.0}
+    turning = field_of(of).turning
+    assert turning is not None
+    assert turning.shows == ("motor_direction", "motor_direction_feedback")

@@ -27,7 +27,7 @@ def reading(of: Settings, registers: dict[str, list[int]], ages_s: dict[str, flo
     return read(of, values)
 
 
-def read(of: Settings, values: dict[str, Value]) -> Reading:
+def read(of: Settings, values: dict[str, Value], own_stale_s: dict[str, float] | None = None) -> Reading:
     return reading_of(
         of.points,
         conversions(of.quantities),
@@ -36,9 +36,38 @@ def read(of: Settings, values: dict[str, Value]) -> Reading:
         began_s=0.0,
         wall_s=NOW_S,
         stale_s=1.0,
+        own_stale_s=own_stale_s or {},
         gap_s=0.2,
         journal_lag_s=0.3,
     )
+
+
+@pytest.mark.parametrize(("age_s", "count", "untrusted"), [(0.0, 700, False), (0.5, None, False), (1.5, None, True)])
+def test_a_register_that_this_scan_did_not_bring_is_not_read_though_it_is_not_stale_yet(
+    age_s: float, count: int | None, untrusted: bool
+) -> None:
+    # What it counts meanwhile is then known to be missing: a pump moves so much, and its step is no jump.
+    of = settings()
+    values = {name: value_of(point, (0,) * point.registers, NOW_S) for name, point in of.points.items()}
+    values["meter_count"] = value_of(of.points["meter_count"], (0, 700), NOW_S - age_s)
+    seen = reading_of(of.points, conversions(of.quantities), values, now_s=7.0, began_s=NOW_S - 0.1, wall_s=NOW_S,
+                      stale_s=1.0, gap_s=0.2, journal_lag_s=0.3)  # fmt: skip
+    assert seen.counts == (count,)
+    assert ("meter_count" in seen.untrusted) is untrusted
+
+
+@pytest.mark.parametrize(("level_age_s", "gauge_age_s", "level", "gauge"), [(1.5, 0.0, True, True),
+                                                                            (3.0, 0.0, False, True),
+                                                                            (0.0, 1.5, True, False)])  # fmt: skip
+def test_a_point_of_a_slow_link_is_stale_by_its_own_limit_and_no_other_is(
+    level_age_s: float, gauge_age_s: float, level: bool, gauge: bool
+) -> None:
+    of = settings()
+    values = {name: value_of(point, (0,) * point.registers, NOW_S) for name, point in of.points.items()}
+    values["tote_level"].at_s, values["line_pressure"].at_s = NOW_S - level_age_s, NOW_S - gauge_age_s
+    seen = read(of, values, {"tote_level": 2.5})
+    assert (seen.tote_l is not None, seen.line_kpa is not None) == (level, gauge)
+    assert seen.reachable is (level and gauge)
 
 
 @pytest.mark.parametrize(

@@ -58,6 +58,25 @@ async def test_every_relay_clicks_once_and_is_off_again() -> None:
     assert "coil 0" in asked[1]
 
 
+async def test_run_and_direction_are_clicked_each_alone(tmp_path: Path) -> None:
+    text = (
+        CONFIG.read_text(encoding="utf-8")
+        .replace("pump_run ", "motor_run ")
+        .replace("pump_reverse ", "motor_direction ")
+    )
+    config = tmp_path / "rig.toml"
+    config.write_text(text, encoding="utf-8")
+    of = load_settings(config)
+    served = await serve(of, port=0, speed=1)
+    try:
+        of = of.model_copy(update={"links": {"io": of.links["io"].model_copy(update={"port": served.ports[0][1]})}})
+        said = {"Isolate": "isolated", "motor_run: did": "y", "motor_direction: did": "y", "vent_valve (": "q"}
+        clicks = await click_relays(of, person(said, []), CLICK_S)
+    finally:
+        await served.close()
+    assert [(click.name, click.good) for click in clicks] == [("motor_run", True), ("motor_direction", True)]
+
+
 @pytest.mark.parametrize("word", [None, "", "yes", "y"])
 async def test_without_the_word_nothing_moves(word: str | None) -> None:
     async with rig() as (of, served):

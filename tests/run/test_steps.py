@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -20,16 +21,21 @@ RUN_S = 0.2
 class Rig(MappedBoard):
     """A pump behind coils 0 and 1, a meter of 32 bits, a gauge in hundredths of a psi, an emergency stop."""
 
-    def __init__(self, *, crossed: bool = False, meter_crossed: bool = False, stuck_stop: bool = False) -> None:
+    def __init__(
+        self, *, crossed: bool = False, meter_crossed: bool = False, stuck_stop: bool = False, directed: bool = False
+    ) -> None:
         super().__init__({(1, at): 0 for at in range(3)} | {(2, 0): 1, (4, 0): 0, (4, 1): 100, (4, 2): 0})
         self.crossed, self.meter_crossed, self.stuck_stop = crossed, meter_crossed, stuck_stop
+        self.directed = directed
+        """Coil 0 runs the pump, and coil 1 turns its direction."""
         self.ran: list[int] = []
         self.before_read = Rig._turn
         self.written = Rig._note
 
     @property
     def way(self) -> int:
-        told = self.places[1, 0] - self.places[1, 1]
+        first, second = self.places[1, 0], self.places[1, 1]
+        told = first * (1 - 2 * second) if self.directed else first - second
         return -told if self.crossed else told
 
     def _note(self, _address: int, _on: int) -> None:
@@ -95,6 +101,20 @@ async def test_a_sound_rig_passes_every_step_the_pump_forward_and_in_reverse() -
     assert [*trials] == ["line_pressure", "meter forward", "meter back", "estop_ok", "pump_run", "pump_reverse"]
     assert all(trial.good for trial in trials.values()), steps_text([*trials.values()])
     assert {1, -1} <= set(board.ran)
+
+
+async def test_a_pump_behind_run_and_direction_turns_both_ways_and_stands_in_between() -> None:
+    board = Rig(directed=True)
+    coils = {name: {"link": "io", "table": "coil", "address": at} for at, name in enumerate(("run", "direction"))}
+    trials = await steps(
+        board, points__pump_run=GONE, points__pump_reverse=GONE, points__motor_run=coils["run"],
+        points__motor_direction=coils["direction"], pump__direction_settle="0.05 s",
+    )  # fmt: skip
+    assert trials["pump_run"].good, steps_text([*trials.values()])
+    assert trials["pump_reverse"].good, steps_text([*trials.values()])
+    assert {1, -1} <= set(board.ran)
+    turned = [(before, after) for before, after in pairwise(board.ran) if before * after < 0]
+    assert not turned, "it was turned without a stand between"
 
 
 async def test_a_pump_that_turns_the_other_way_is_told_before_any_tyre() -> None:

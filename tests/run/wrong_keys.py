@@ -8,6 +8,11 @@ from shop import GONE, number
 
 SIMULATED = {"rig.simulated": True}
 
+
+def coil(address: int) -> dict[str, object]:
+    return {"link": "io", "table": "coil", "address": address}
+
+
 ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     # keys
     ("unknown key", {"pump.flwo": "1 gpm"}, "pump.flwo: no such key; did you mean 'flow'?"),
@@ -48,6 +53,43 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
         "feedback without its output",
         {"points.fill_valve_feedback": {"link": "io", "table": "discrete", "address": 9}},
         "points.fill_valve_feedback: there is no points.fill_valve that it could be the feedback of",
+    ),
+    (
+        "run without direction",
+        {"points.motor_run": coil(20), "points.pump_run": GONE, "points.pump_reverse": GONE},
+        "points.motor_direction: missing; motor_run and motor_direction are wired together, or neither",
+    ),
+    (
+        "run and direction beside a reverse contactor",
+        {"points.motor_run": coil(20), "points.motor_direction": coil(21), "points.pump_run": GONE},
+        "points.pump_reverse: the pump has points.motor_direction already; write pump_run and pump_reverse for a "
+        "contactor each way, or motor_run and motor_direction for run and direction",
+    ),
+    (
+        "a direction on another module",
+        {
+            "points.motor_run": coil(20),
+            "points.motor_direction": {**coil(21), "unit": 9},
+            "points.pump_run": GONE,
+            "points.pump_reverse": GONE,
+        },
+        "points.motor_direction: on another module than motor_run; one that drops out alone",
+    ),
+    (
+        "a settle time of no direction",
+        {"pump.direction_settle": "1 s"},
+        "pump.direction_settle: there is no points.motor_direction; leave it out",
+    ),
+    (
+        "a settle time longer than the pause of a reversal",
+        {"pump.direction_settle": "3 s"},
+        "pump.direction_settle: should be less than or equal to 2",
+    ),
+    ("a loss that the relief does not allow", {"pipe.hose_loss": "31 psi"}, "pipe.hose_loss: not below pump.relief"),
+    (
+        "a gun's loss told twice",
+        {"pipe.hose_loss": "2 psi", "pipe.gun_bore": "8 mm"},
+        "pipe: hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss",
     ),
     ("reverse flow of nothing", {"pump.reverse_flow": "0 gpm"}, "pump.reverse_flow: "),
     (

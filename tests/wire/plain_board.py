@@ -1,9 +1,9 @@
 """A relay board with a pump behind it, in a few lines of other hands than the simulator's: Modbus TCP or RTU by hand.
 
 Physics by the textbook: a pump of constant flow, a sealed air space (Boyle), an orifice (Bernoulli) between gauge and
-tyre, a vent that lets the pressure fall exponentially. It can refuse every write, fall silent, lose its bus, and has a
-watchdog that counts requests, or none. Frames as in the Modbus application protocol V1.1b3, the messaging guide for
-TCP/IP V1.0b and the serial line guide V1.02.
+tyre, a vent that lets the pressure fall exponentially. It can refuse every write, fall silent, lose its bus, weld a
+contact, and has a watchdog that counts requests, or none. Frames as in the Modbus application protocol V1.1b3, the
+messaging guide for TCP/IP V1.0b and the serial line guide V1.02.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ PSI = 6.894757
 _AIR_KPA = 101.325
 _BORE_M, _CD, _WATER = 0.008, 0.7, 999.0
 _VENT_S = 4.0
-Mode = Literal["sound", "refuses", "silent", "lost"]
+Mode = Literal["sound", "refuses", "silent", "lost", "welded forward", "welded reverse", "welded vent"]
 
 CONFIG = """
 [rig]
@@ -34,8 +34,7 @@ scale = {speed:g}
 [links.io]
 {link}
 [points]
-pump_run     = {{ link = "io", table = "coil", address = 0 }}
-pump_reverse = {{ link = "io", table = "coil", address = 1 }}
+{pump}
 vent_valve   = {{ link = "io", table = "coil", address = 2 }}
 fill_valve   = {{ link = "io", table = "coil", address = 3 }}
 beacon       = {{ link = "io", table = "coil", address = 4 }}
@@ -47,6 +46,7 @@ k_factor = "100 pulse/L"
 proven_on = 2026-11-02
 uncertainty = 0.2
 least_quantity = "2 L"
+{meter}
 [pipe]
 hose_volume = "3.9 L"
 suction_volume = "1.5 L"
@@ -64,6 +64,9 @@ late = "2 s"
 content = "900 L"
 fluid = "water"
 """
+EACH_WAY = """pump_run     = { link = "io", table = "coil", address = 0 }
+pump_reverse = { link = "io", table = "coil", address = 1 }"""
+RUN_AND_DIRECTION = EACH_WAY.replace("pump_run", "motor_run").replace("pump_reverse", "motor_direction")
 HEARTBEAT = 'heartbeat = { link = "io", table = "coil", address = 5 }'
 REGISTER = 'output_timeout = { link = "io", table = "holding", address = 0, type = "u16", scale = 0.1, quantity = "s" }'
 PROVEN = "timeout_proven_on = 2026-11-02"
@@ -82,16 +85,26 @@ class Board:
     watchdog: bool = False
     timers: bool = False
     """Two off-delay timers hang on the changeover contact of coil 5; both together hold the pump's supply."""
+    directed: bool = False
+    """Coil 0 runs the pump and coil 1 turns its direction, instead of one coil each way."""
+    turned_while_running: int = 0
     supply_cut: bool = False
+    gun_shut: bool = False
+    """A person has shut the gun: the tyre is alone."""
     coils: list[bool] = field(default_factory=lambda: [False] * 8)
     timeout_s: float = 0.0
     litres: float = 0.0
+    counted: float = 0.0
+    """Forward: the meter is blind backwards."""
+    lowest_kpa: float = math.inf
+    highest_kpa: float = -math.inf
+    """Of the tyre since the break."""
     air_kpa_l: float = 0.0
     reversed_off: bool = False
     """The pump was reversed behind a valve that was shut: the hose has no pressure, and nothing came back."""
     broke_s: float | None = None
     still_s: float | None = None
-    """When the pump stood after the break."""
+    """Since when, after the break, nothing has moved: the pump stands and the vent is shut, or the gun is."""
     _asked_s: float = 0.0
     _beat_s: float = -math.inf
     _now_s: float = 0.0
@@ -110,9 +123,27 @@ class Board:
         return self.air_kpa_l / (self.cavity_l - self.litres) - _AIR_KPA
 
     @property
-    def pumping(self) -> bool:
+    def now_s(self) -> float:
+        """Seconds of the plant's own time."""
+        return self._now_s
+
+    @property
+    def way(self) -> int:
+        """The way that the pump turns: 1 forward, -1 in reverse out of an open valve, 0 for neither."""
         supplied = not self.timers or self._now_s - self._beat_s < 2.5
-        return self.coils[0] and supplied and not self.supply_cut
+        if not supplied or self.supply_cut:
+            return 0
+        if (self.coils[0] and not (self.directed and self.coils[1])) or self.mode == "welded forward":
+            return 1
+        return -1 if self.mode == "welded reverse" else 0
+
+    @property
+    def pumping(self) -> bool:
+        return self.way > 0
+
+    @property
+    def venting(self) -> bool:
+        return self.coils[2] or self.mode == "welded vent"
 
     def step(self) -> None:
         """Bring the plant up to now."""
@@ -124,22 +155,36 @@ class Board:
             self._now_s += dt_s
             if self.watchdog and self.timeout_s and self._now_s - self._asked_s > self.timeout_s * self.speed:
                 self.coils = [False] * 8
-            if self.pumping and self.tyre_kpa < 30 * PSI:
-                self.litres += 25 / 60 * dt_s
-            self.reversed_off |= self.coils[1]
-            if self.coils[2]:
-                lowest = _AIR_KPA * (self.cavity_l - self.litres)
-                self.air_kpa_l += (lowest - self.air_kpa_l) * (1 - math.exp(-dt_s / _VENT_S))
-            if self.broke_s is None and self.litres >= self.breaks_at_l:
-                self.broke_s, self.mode = self._now_s, self.breaks_to
-            if self.broke_s is not None and self.still_s is None and not self.pumping:
-                self.still_s = self._now_s
+            self.reversed_off |= self.coils[1] and (self.coils[0] or not self.directed)
+            if not self.gun_shut:
+                self._move(dt_s)
+            self._note()
+
+    def _move(self, dt_s: float) -> None:
+        passed_l = 25 / 60 * dt_s
+        if self.way > 0 and self.tyre_kpa < 30 * PSI:
+            self.litres += passed_l
+            self.counted += passed_l
+        elif self.way < 0 and self.litres > passed_l:
+            self.litres -= passed_l
+        if self.venting:
+            lowest = _AIR_KPA * (self.cavity_l - self.litres)
+            self.air_kpa_l += (lowest - self.air_kpa_l) * (1 - math.exp(-dt_s / _VENT_S))
+
+    def _note(self) -> None:
+        if self.broke_s is None and self.litres >= self.breaks_at_l:
+            self.broke_s, self.mode = self._now_s, self.breaks_to
+        if self.broke_s is None:
+            return
+        self.lowest_kpa, self.highest_kpa = min(self.lowest_kpa, self.tyre_kpa), max(self.highest_kpa, self.tyre_kpa)
+        still = self.gun_shut or (self.way == 0 and not self.venting)
+        self.still_s = (self._now_s if self.still_s is None else self.still_s) if still else None
 
     def gauge_kpa(self) -> float:
         if self.reversed_off:
             return 0.0
-        flow = 25 / 60000 if self.pumping else 0.0
-        return self.tyre_kpa + _WATER / 2 * (flow / (_CD * math.pi / 4 * _BORE_M**2)) ** 2 / 1000
+        loss_kpa = _WATER / 2 * (25 / 60000 / (_CD * math.pi / 4 * _BORE_M**2)) ** 2 / 1000
+        return self.tyre_kpa + (0.0 if self.gun_shut else self.way * loss_kpa)
 
     def answer(self, body: bytes) -> bytes | None:
         """The answer to a unit and PDU."""
@@ -164,6 +209,7 @@ class Board:
         if function == 5:
             if address == 5 and self.coils[5] is not (body[4] == 0xFF):
                 self._beat_s = self._now_s
+            self.turned_while_running += address == 1 and self.coils[0] and self.coils[1] is not (body[4] == 0xFF)
             self.coils[address] = body[4] == 0xFF
             return body
         self.timeout_s = int.from_bytes(body[7:9], "big") / 10
@@ -172,7 +218,7 @@ class Board:
     def _words(self, function: int) -> list[int]:
         if function == 3:
             return [round(self.timeout_s * 10)] + [0] * 130
-        pulses, shown = int(self.litres * 100), round(self.gauge_kpa() / PSI * 100)
+        pulses, shown = int(self.counted * 100), round(self.gauge_kpa() / PSI * 100)
         return [pulses >> 16, pulses & 0xFFFF, shown & 0xFFFF] + [0] * 130
 
 
@@ -239,7 +285,14 @@ async def over_rtu(board: Board, port: Path) -> AsyncIterator[str]:
         os.close(slave)
 
 
-def config_of(link: str, board: Board, *, proven: bool = False, more: str = "") -> str:
+def config_of(link: str, board: Board, *, proven: bool = False, more: str = "", meter: str = "") -> str:
     """The configuration of a rig with this board."""
     points = f"{REGISTER}\n{more}" if board.watchdog else more
-    return CONFIG.format(speed=board.speed, link=link, points=points, limits=PROVEN if proven else "")
+    return CONFIG.format(
+        speed=board.speed,
+        link=link,
+        points=points,
+        limits=PROVEN if proven else "",
+        meter=meter,
+        pump=RUN_AND_DIRECTION if board.directed else EACH_WAY,
+    )

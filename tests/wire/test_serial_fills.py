@@ -90,6 +90,18 @@ async def test_a_fill_by_other_kinds_of_meter(
     assert error_l(record, truth) <= record["net_u_l"] + 0.2
 
 
+async def test_a_fill_whose_level_comes_over_a_slow_bus_at_its_own_pace(tmp_path: Path) -> None:
+    document = demo(tmp_path, speed=12)
+    document["links"]["slow"] = {"kind": "rtu", "port": str(tmp_path / "bus"), "baud": 2400, "scan": "0.3 s"}
+    for name in ("tote_level", "fluid_temp"):
+        document["points"][name] |= {"link": "slow", "unit": 5}
+    async with served(document, paced=True) as (settings, rig):
+        record = await fill(settings)
+        truth = rig.document()
+    assert record["outcome"] == "complete", record
+    assert error_l(record, truth) <= max(0.005 * record["target_l"], 0.2)
+
+
 class WaitsForTheModules(Unattended):
     """Does nothing about a trip until the modules answer and have dropped their relays by themselves."""
 

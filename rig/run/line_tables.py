@@ -1,0 +1,111 @@
+"""Tables of a configuration that describe what the liquid runs through: pipe work, pump, valves, tote."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from rig.field.points import Seconds, Strict
+from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
+from rig.units import KPA_PER_PSI
+from rig.wheel.valve import StopOrder
+
+_RELIEF_SIDE = "pump side of the meter"
+
+
+class PipeTable(Strict):
+    """Suction line, hose and heights."""
+
+    hose_volume: Volume
+    """Between meter and valve."""
+    suction_volume: Volume
+    """Between tote and meter, pump included."""
+    hose_length: Length = 7.62
+    hose_bore: Length = 0.0254
+    hose_loss: Pressure | None = Field(default=None, gt=0)
+    """What hose, strainer and gun take at ``pump.flow`` of water, measured into an open can held at the gauge's height;
+    without it, as a smooth hose of this length and bore (Darcy)."""
+    gun_bore: Length | None = Field(default=None, gt=0)
+    """Narrowest bore of gun or adapter, where it is narrow beside the tyre valve's and no loss was measured."""
+    gauge_height: Height = 0.6
+    """Height of the pressure gauge above the ground."""
+
+    @model_validator(mode="after")
+    def _once(self) -> PipeTable:
+        if self.hose_loss is not None and self.gun_bore is not None:
+            raise ValueError("hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss")
+        return self
+
+
+class PumpTable(Strict):
+    """The transfer pump and its relief valve."""
+
+    flow: Flow
+    """At no back pressure."""
+    reverse_flow: Flow | None = Field(default=None, gt=0)
+    """Backwards, where that is another flow."""
+    slip: float = Field(default=0.0004, ge=0)
+    """Flow lost for each kPa across the pump, L/s per kPa."""
+    start_lag: Seconds = 0.2
+    """From the relay to full speed."""
+    coast: Seconds = 1.0
+    """From the relay to standstill."""
+    direction_settle: Seconds | None = Field(default=None, le=2)
+    """Of a pump behind run and direction: how long run is off before the direction is changed; else ``coast``."""
+    dry_run: Seconds = Field(default=30.0, gt=0)
+    """How long the pump may run on air at a time."""
+    dry_rest: Seconds = 60.0
+    """Pause between two dry runs."""
+    relief: Pressure = Field(default=30 * KPA_PER_PSI, gt=0)
+    """Setting of the relief valve."""
+    relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
+    """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
+
+    @field_validator("relief_returns", mode="before")
+    @classmethod
+    def _returns_uncounted(cls, value: object) -> object:
+        if value != _RELIEF_SIDE:
+            raise ValueError(
+                f"a relief valve that returns past the meter counts liquid that never reached the tyre; lead it back "
+                f"between tote and meter and write {_RELIEF_SIDE!r}"
+            )
+        return value
+
+
+class AirOutTable(Strict):
+    """How air leaves the tyre."""
+
+    method: Literal["vent", "draw-down"]
+    vent_bore: Length = 0.008
+    """Bore of the vent valve at the gun."""
+
+
+class ValvesTable(Strict):
+    """Valves that the rig switches: how long they travel, and where the fill valve stands."""
+
+    fill_travel: Seconds = Field(default=0.0, le=30)
+    """From shut to open. The pump waits for it, and so does every reading of the tyre's pressure."""
+    vent_travel: Seconds = Field(default=0.0, le=10)
+    """The same of the vent valve: its feedback is given so long."""
+    fill_stands: Literal["after the gauge", "before the gauge"] = "after the gauge"
+    """As seen from the pump. After it, a shut valve cuts the gauge off from the tyre: then it is open for as long as
+    the fill runs, and while it is shut what the gauge shows is no pressure of the tyre."""
+
+
+class ToteTable(Strict):
+    """What the pump draws from."""
+
+    content: Volume
+    heel: Volume = 20.0
+    """What the dip tube cannot reach."""
+    fluid: str = "water"
+    temperature: Temperature = 15.0
+
+
+class FlushTable(Strict):
+    """The reverse at the end, so that the hose does not spray."""
+
+    seconds: Seconds = 2.0
+    order: StopOrder | None = None
+    """How the gun comes off; without it, as the valve's type says."""
