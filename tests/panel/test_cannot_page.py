@@ -128,7 +128,7 @@ def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
 
 def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp_path: Path) -> None:
     """A fill was stopped, its valve is open, and the contactor welds while nobody fills any more."""
-    onset_s = 90.0
+    onset_s = 60.0
     with page_served(tmp_path, "--fault", f"pump_welded@{onset_s:g}", size='"16.9-28"', scale="2") as served:
         page = opened(browser, served.url)
         sign_in(page)
@@ -142,7 +142,8 @@ def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp
         expect(page.locator("#unasked")).to_have_count(0)
         assert served.rig.truth()["time_s"] < onset_s, "this computer was too slow for the test to tell anything"
         card = page.locator("#unasked")
-        expect(card).to_contain_text("Liquid flows though the pump is off")
+        # A busy computer gives the plant less than its pace.
+        expect(card).to_contain_text("Liquid flows though the pump is off", timeout=150_000)
         expect(card).to_contain_text("Cut the pump supply")
         expect(page.locator("#outcome")).to_be_visible()
         place = card.bounding_box()
