@@ -92,37 +92,30 @@ def reading_of(
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
     limit_s = own_stale_s.get
-    doubted = {
-        name for name, value in values.items() if value.fault or not wall_s - value.at_s <= limit_s(name, stale_s)
-    }
+    aged = {name for name, value in values.items() if not wall_s - value.at_s <= limit_s(name, stale_s)}
+    doubted = aged | {name for name, value in values.items() if value.fault}
     fresh = {name: values[name] for name in values if name not in doubted} if doubted else values
     old = [name for name, value in values.items() if value.at_s < began_s]
     untrusted = every.difference(fresh)
+    unread = own.intersection(old)
     counts = tuple([meter.take(fresh, now_s) for meter in meters])
-    counting = counts[acting] is not None
-    if not own.isdisjoint(old):
-        # What a register showed before is no reading of it: the pump may have moved liquid since.
-        unread = own.intersection(old)
-        counts = tuple(
-            [None if meter.register in unread else count for meter, count in zip(meters, counts, strict=True)]
-        )
-    back = fresh.get("meter_reverse_count")
+    back = fresh.get("meter_reverse_count") if "meter_reverse_count" not in unread else None
     seen = {name: bool(fresh[name].raw) for name in OUTPUTS if name in fresh and fresh[name].at_s >= began_s}
     both = seen.get("pump_run", False) and seen.get("pump_reverse", False)
     relays = own & _BOTH
     whole = bool(relays) and relays <= seen.keys()
     return Reading(
         now_s=now_s,
-        reachable=all(name in values and wall_s - values[name].at_s <= limit_s(name, stale_s) for name in untrusted),
-        fresh=own <= values.keys() and own.isdisjoint(old),
-        counts=counts,
+        reachable=untrusted <= values.keys() and untrusted.isdisjoint(aged),
+        fresh=own <= values.keys() and not unread,
+        counts=_read(counts, meters, unread) if unread else counts,
         reverse_raw=None if back is None else int(back.raw),
         outputs_seen=_outputs(tuple(seen.items())) if whole and not both else None,
         both_seen=both,
         unconfirmed=MOVING.intersection(unconfirmed),
         unrenewed=MOVING.intersection(unrenewed),
         elsewhere=MOVING.intersection(elsewhere),
-        untrusted=untrusted if counting else untrusted | {"meter_count"},
+        untrusted=untrusted if counts[acting] is not None else untrusted | {"meter_count"},
         late_s=gap_s,
         bus_s=bus_s,
         journal_lag_s=journal_lag_s,
@@ -136,6 +129,13 @@ def _asked_for(
 ) -> tuple[frozenset[str], frozenset[str]]:
     """What is asked for in every scan, and that with what comes by itself: the same in every scan of a fill."""
     return points - idle, (points | spoken) - idle
+
+
+def _read(
+    counts: tuple[int | None, ...], meters: Sequence[MeterFace], unread: Collection[str]
+) -> tuple[int | None, ...]:
+    """Of the counts those that this scan brought: an earlier one tells nothing of what has passed since."""
+    return tuple([None if meter.register in unread else count for meter, count in zip(meters, counts, strict=True)])
 
 
 @cache

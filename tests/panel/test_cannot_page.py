@@ -124,3 +124,29 @@ def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
         press_and_hold(page, "#start")
         expect(page.locator("#step")).to_have_text("Core or insert back")
         pictured(page, tmp_path, "started")
+
+
+def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp_path: Path) -> None:
+    """A fill was stopped, its valve is open, and the contactor welds while nobody fills any more."""
+    onset_s = 60.0
+    with page_served(tmp_path, "--fault", f"pump_welded@{onset_s:g}", size='"16.9-28"', scale="2") as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+        page.get_by_role("button", name="loader-rear 16.9-28").click()
+        page.locator("#check-shift").click()
+        page.locator("#check-machine").click()
+        press_and_hold(page, "#start")
+        expect(page.locator("#step")).to_have_text(re.compile("Fill|Reading"))
+        page.keyboard.press("Escape")
+        expect(page.locator("#outcome")).to_be_visible()
+        expect(page.locator("#unasked")).to_have_count(0)
+        assert served.rig.truth()["time_s"] < onset_s, "this computer was too slow for the test to tell anything"
+        card = page.locator("#unasked")
+        # A busy computer gives the plant less than its pace.
+        expect(card).to_contain_text("Liquid flows though the pump is off", timeout=150_000)
+        expect(card).to_contain_text("Cut the pump supply")
+        expect(page.locator("#outcome")).to_be_visible()
+        place = card.bounding_box()
+        assert place is not None
+        assert place["y"] < 250
+        pictured(page, tmp_path, "after")

@@ -84,8 +84,8 @@ def unattended_merged(patch: Patch) -> None:
 def runs_on_after_a_crash(patch: Patch) -> None:
     import sim.campaign
 
-    def taken_up(*arguments: object) -> object:
-        return replace(original(*arguments), state=State.RUNNING)
+    def taken_up(*arguments: object, **named: object) -> object:
+        return replace(original(*arguments, **named), state=State.RUNNING)
 
     original: Callable[..., recover.FillState] = sim.campaign.recovered
     patch.setattr(sim.campaign, "recovered", taken_up)

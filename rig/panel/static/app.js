@@ -13,12 +13,13 @@ import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
 import { StockScreen } from './stock.js';
 import * as units from './units.js';
-import { learn, t } from './words.js';
+import { known, learn, t } from './words.js';
 
 const SAID_MS = 7000;
-const parts = Object.fromEntries(['top', 'stale', 'work', 'foot', 'said'].map((id) => [id, document.getElementById(id)]));
+const parts = Object.fromEntries(['top', 'stale', 'after', 'work', 'foot', 'said'].map((id) => [id, document.getElementById(id)]));
 const top = new Slot('div', { class: 'bar' });
 const foot = new Slot('div', { class: 'bar' });
+const after = new Slot();
 
 export const app = {
   rig: null,
@@ -104,6 +105,7 @@ export const app = {
   render() {
     renderTop();
     renderFoot();
+    renderAfter();
     renderWork();
   },
 };
@@ -199,6 +201,14 @@ function screenFor(picture) {
   return ['pick', () => new PickScreen(app)];
 }
 
+// Above whatever stands there: the fill is over, and something goes on that nobody switched on.
+function renderAfter() {
+  const found = !app.stale && !app.picture?.fill && app.picture?.live.unasked;
+  after.show(JSON.stringify(found || null), () => found ? h('section', { class: 'alarm', role: 'alert', id: 'unasked' },
+    h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), known(`alarm.${found.name}.text`, found.text)),
+    h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${found.name}.first`, found.first))) : null);
+}
+
 // While the rig is not heard nothing is built: what stands there is out of sight, and keeps what a person has typed.
 function renderWork() {
   if (!parts.stale.hidden) return;
@@ -225,8 +235,8 @@ function show(picture) {
   }
   const fill = picture.fill;
   const cannot = fill?.cannot && !fill.cannot.supply_cut;
-  const after = !fill && picture.live.unasked;
-  const occasion = cannot ? 'alarm:off_unconfirmed' : after ? `alarm:${after.name}` : fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
+  const unasked = !fill && picture.live.unasked;
+  const occasion = cannot ? 'alarm:off_unconfirmed' : unasked ? `alarm:${unasked.name}` : fill?.alarm ? `alarm:${fill.alarm.name}` : fill?.prompt ? `prompt:${fill.prompt.name}` : '';
   const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
   // What wants a person brings the page back to the work.
   if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';
@@ -253,6 +263,7 @@ document.addEventListener('keydown', wake);
 async function begin() {
   parts.top.append(top.element);
   parts.foot.append(foot.element);
+  parts.after.append(after.element);
   renderFoot();
   const [rig, texts] = await Promise.all([get('/api/rig'), get('/api/texts'), whoAmI()]);
   learn(texts);

@@ -7,7 +7,7 @@ import { otherWork } from './other.js';
 import { Ready } from './ready.js';
 import { bare, shown, unit } from './units.js';
 import { ShopWheels, sized } from './wheels.js';
-import { known, t } from './words.js';
+import { t } from './words.js';
 
 export const POSITIONS = ['rear left', 'rear right', 'front left', 'front right'];
 const CLOCKS = ['12', '9', '8', '6', '4', '3'];
@@ -21,10 +21,9 @@ export class PickScreen {
     this.jobs = new Jobs(app, (form) => this.ask({ ...form, support: this.form.support }));
     this.shop = new ShopWheels((wheel) => this.ask({ ...this.form, wheel, size: '', valve_at: '', target: '', holds: '', job: '' }));
     this.live = new Slot('div', { class: 'live' });
-    this.unasked = new Slot();
     this.waiting = new Slot();
     this.notice = new Slot();
-    this.element = h('div', {}, this.unasked.element, this.notice.element, this.waiting.element, this.body.element, this.live.element);
+    this.element = h('div', {}, this.notice.element, this.waiting.element, this.body.element, this.live.element);
     if (app.asked && me.name) this.offer(app.asked.form, app.asked.answer);
     else this.show();
   }
@@ -101,10 +100,6 @@ export class PickScreen {
     this.jobs.update();
     this.shop.update();
     this.notice.show(picture.notice, () => picture.notice ? h('div', { class: 'alarm', role: 'alert' }, h('h2', {}, t('not_done')), h('p', {}, picture.notice)) : null);
-    const after = picture.live.unasked;
-    this.unasked.show(JSON.stringify(after), () => after ? h('section', { class: 'alarm', role: 'alert', id: 'unasked' },
-      h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), known(`alarm.${after.name}.text`, after.text)),
-      h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${after.name}.first`, after.first))) : null);
     this.waiting.show(JSON.stringify([picture.interrupted, this.app.drives]), () => picture.interrupted.map((each) => this.interrupted(each)));
     const live = picture.live;
     this.live.show(JSON.stringify([live, this.app.drives]), () => h('section', { class: 'card' }, h('h2', {}, t('rig_now')),
