@@ -62,10 +62,12 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
     So is what nobody counts: a pump that goes on by run time, a stroke by a level alone after a gauge that never stood.
     """
     standing = {name for name, _ in state.alarms.timers}
-    if not _RUNS_ON.isdisjoint(standing) and setup.meter.kind == "run time":
-        # By its time alone nobody sees a pump that does not stop, but a pressure that stays high or rises.
+    runs_on = _RUNS_ON & standing
+    back_unseen = setup.meter.reverse == "none" and "moves_while_off" in runs_on and facts.flow_lps <= 0
+    if runs_on and (setup.meter.kind == "run time" or back_unseen):
+        # No count sees a pump that does not stop: by its time in neither way, by a meter blind backwards in that one.
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
-        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.pump_lps * facts.dt_s, most_l))
+        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY
     stands = not waved_on.isdisjoint(standing)
     # Without a meter, a gauge that never stood says of no later stroke that it went into the tyre.
