@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
-from time import perf_counter
 
 import pytest
 from field_devices import (
@@ -165,22 +164,23 @@ async def test_a_host_that_cannot_be_reached_is_a_field_error(host: str) -> None
 
 
 async def test_a_silent_device_costs_one_time_out_whatever_stands_on_it() -> None:
-    async def silent(_body: bytes) -> None:
-        return None
+    waited_for: list[bytes] = []
+
+    async def silent(body: bytes) -> None:
+        waited_for.append(body)
 
     inputs = {f"p{i}": number("input", 20 * i, "u16") for i in range(10)}
     coils = {f"c{i}": coil(20 * i) for i in range(10)}
     async with odd_device(silent) as port:
         wires = Field({"io": link(port)}, {**inputs, **coils})
-        begin = perf_counter()
         await wires.scan()
-        assert TIMEOUT_S * 0.9 <= perf_counter() - begin < 6 * TIMEOUT_S
+        assert len(waited_for) == 1
         assert "no answer" in wires.errors["io"]
         assert wires.values == {}
-        begin = perf_counter()
+        waited_for.clear()
         with pytest.raises(FieldError, match="coil 0 of unit 1: no answer"):
             await wires.write(dict.fromkeys(coils, False))
-        assert perf_counter() - begin < 6 * TIMEOUT_S
+        assert len(waited_for) == 1
         wires.close()
 
 

