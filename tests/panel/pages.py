@@ -146,6 +146,14 @@ def sign_in(page: Page, name: str = "Jo", pin: str | None = None) -> None:
         expect(page.locator(".who")).to_contain_text(name)
 
 
+def begin_fill(page: Page, name: str = "loader-rear 16.9-28") -> None:
+    """A wheel of the shop, both words of the ready check, and start."""
+    page.get_by_role("button", name=name).click()
+    page.locator("#check-shift").click()
+    page.locator("#check-machine").click()
+    press_and_hold(page, "#start")
+
+
 def press_and_hold(page: Page, selector: str) -> None:
     """One touch that lasts until the page has taken it; a person whom a late picture let down presses again."""
     sent = page.evaluate(_TOUCHES)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in
+from pages import begin_fill, browsing, opened, page_served, sign_in
 from playwright.sync_api import Browser, expect
 from shop_books import fill_of, journal_with
 from test_browser import finish
@@ -108,10 +108,7 @@ def test_found_told_and_printed_after_a_fill(browser: Browser, tmp_path: Path) -
     with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
         page = opened(browser, served.url)
         sign_in(page)
-        page.get_by_role("button", name="loader-rear").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        begin_fill(page)
         finish(page)
         page.locator("#final-pressure").fill("16,5")
         page.get_by_role("radio", name="no leak").check()

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in
+from pages import begin_fill, browsing, opened, page_served, press_and_hold, sign_in
 from playwright.sync_api import Browser, Page, expect
 from processes import command
 
@@ -51,10 +51,7 @@ def test_outputs_that_cannot_be_switched_off_stand_above_everything_on_a_phone(
     with page_served(tmp_path, **unproven) as served:
         page = opened(browser, served.url)
         sign_in(page)
-        page.get_by_role("button", name="loader-rear 16.9-28").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        begin_fill(page)
         # In the middle of a long stroke: the first ones are over in a moment.
         for _ in range(600):
             if page.evaluate(_PUMPS):
@@ -113,10 +110,7 @@ def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
     with page_served(tmp_path, size='"16.9-28"', scale="60", start_pressure='"14.5 psi"') as served:
         page = opened(browser, served.url)
         sign_in(page)
-        page.get_by_role("button", name="loader-rear 16.9-28").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        begin_fill(page)
         asked = page.get_by_text("just what an absolute gauge shows in open air")
         expect(asked).to_be_visible()
         expect(asked).to_have_count(1)
@@ -132,10 +126,7 @@ def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp
     with page_served(tmp_path, "--fault", f"pump_welded@{onset_s:g}", size='"16.9-28"', scale="2") as served:
         page = opened(browser, served.url)
         sign_in(page)
-        page.get_by_role("button", name="loader-rear 16.9-28").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        begin_fill(page)
         expect(page.locator("#step")).to_have_text(re.compile("Fill|Reading"))
         page.keyboard.press("Escape")
         expect(page.locator("#outcome")).to_be_visible()
