@@ -18,7 +18,6 @@ import pytest
 from shop_books import fill_now, fill_of, journal_with
 
 from rig.books.invoicing import invoices, issued_bill, number_in_series
-from rig.cli import main
 from rig.ledger.keeping import book_of
 
 PRICES = str(Path(__file__).parents[2] / "config" / "prices.toml")
@@ -26,19 +25,10 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "rig-data").mkdir()
-    journal_with(tmp_path / "rig-data", fill_of("a"), fill_of("b", 10, net_l=259.9, position="rear right"))
-
-    def run_one(*words: str) -> tuple[int, str, str]:
-        status = main(list(words))
-        captured = capsys.readouterr()
-        return status, captured.out, captured.err
-
-    run_one("prices", PRICES)
-    run_one("job", "J1", "--customer", "Hill Farm")
-    return run_one
+def run(ran: Run) -> Run:
+    ran("prices", PRICES)
+    ran("job", "J1", "--customer", "Hill Farm")
+    return ran
 
 
 def told(found: tuple[int, str, str]) -> dict[str, object]:

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 from shop_books import fill_now, journal_with
 
-from rig.cli import main
 from rig.ledger.chain import START, seal
 from rig.ledger.keeping import book_of, book_read
 from rig.shop.filled import unknown_because
@@ -21,25 +20,6 @@ WHY = ("--why", "a mistake")
 L_PER_GAL = 3.785411784
 """Exact by definition (NIST Handbook 44, Appendix C)."""
 Run = Callable[..., str]
-
-
-@pytest.fixture
-def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "rig-data").mkdir()
-    return tmp_path / "rig-data"
-
-
-@pytest.fixture
-def run(data: Path, capsys: pytest.CaptureFixture[str]) -> Run:
-    journal_with(data)
-
-    def run_one(*words: str, status: int = 0) -> str:
-        assert main(list(words)) == status, capsys.readouterr()
-        captured = capsys.readouterr()
-        return captured.out + captured.err
-
-    return run_one
 
 
 def serial_of(text: str) -> str:

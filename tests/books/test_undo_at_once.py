@@ -8,36 +8,15 @@ import threading
 from pathlib import Path
 
 import pytest
-from shop_books import TRUCK, journal_with
+from shop_books import TRUCK
 from test_undo import CONFIG, WHY, Run
 
 from rig.books.notes import add_notes, keep_note
 from rig.books.where import options_of
-from rig.cli import main
 from rig.ledger.book import CorrectedError
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_of, book_read
 from rig.shop.posting import JOURNAL_NAME, book_to_write
-
-
-@pytest.fixture
-def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "rig-data").mkdir()
-    return tmp_path / "rig-data"
-
-
-@pytest.fixture
-def run(data: Path, capsys: pytest.CaptureFixture[str]) -> Run:
-    journal_with(data)
-
-    def run_one(*words: str, status: int = 0) -> str:
-        assert main(list(words)) == status, capsys.readouterr()
-        captured = capsys.readouterr()
-        return captured.out + captured.err
-
-    return run_one
-
 
 # --- a proving ------------------------------------------------------------------------------------------------------
 

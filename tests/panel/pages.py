@@ -154,6 +154,19 @@ def begin_fill(page: Page, name: str = "loader-rear 16.9-28") -> None:
     press_and_hold(page, "#start")
 
 
+def begin_conversion(page: Page, to: str = "beet") -> None:
+    """A new job with one 11L-15 that is to hold another liquid."""
+    page.locator("#new-job").click()
+    page.locator("#job-size").fill("11L-15")
+    page.get_by_label("left", exact=True).check()
+    page.locator("#add").click()
+    page.locator("#keep-job").click()
+    page.get_by_text("All wheels: 0 of 1 done").click()
+    page.get_by_role("button", name="Another liquid in these wheels").click()
+    page.locator("#convert-to").fill(to)
+    page.locator("#convert-keep").click()
+
+
 def press_and_hold(page: Page, selector: str) -> None:
     """One touch that lasts until the page has taken it; a person whom a late picture let down presses again."""
     sent = page.evaluate(_TOUCHES)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import browsing, opened, page_served, sign_in
+from pages import begin_conversion, browsing, opened, page_served, sign_in
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 
@@ -40,15 +40,7 @@ def test_a_bill_is_a_draft_until_it_is_issued_from_the_page(browser: Browser, tm
         assert command(tmp_path, "prices", str(PRICES), "--config", "rig.toml").returncode == 0
         page = opened(browser, served.url)
         sign_in(page)
-        page.locator("#new-job").click()
-        page.locator("#job-size").fill("11L-15")
-        page.get_by_label("left", exact=True).check()
-        page.locator("#add").click()
-        page.locator("#keep-job").click()
-        page.get_by_text("All wheels: 0 of 1 done").click()
-        page.get_by_role("button", name="Another liquid in these wheels").click()
-        page.locator("#convert-to").fill("beet")
-        page.locator("#convert-keep").click()
+        begin_conversion(page)
         part_added(page, 1)
         assert "DRAFT" in paper(page, "#bill-pdf")
         # What issuing means stands at the button, which is not in the way of a look.

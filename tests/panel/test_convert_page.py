@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import browsing, next_wheel, opened, page_served, press_and_hold, sign_in, to_the_end
+from pages import begin_conversion, browsing, next_wheel, opened, page_served, press_and_hold, sign_in, to_the_end
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 from shop_books import fill_now, journal_with
@@ -132,15 +132,7 @@ def test_a_whole_conversion_from_the_page(browser: Browser, tmp_path: Path) -> N
         assert command(tmp_path, "prices", str(PRICES), "--config", "rig.toml").returncode == 0
         page = opened(browser, served.url)
         sign_in(page)
-        page.locator("#new-job").click()
-        page.locator("#job-size").fill("11L-15")
-        page.get_by_label("left", exact=True).check()
-        page.locator("#add").click()
-        page.locator("#keep-job").click()
-        page.get_by_text("All wheels: 0 of 1 done").click()
-        page.get_by_role("button", name="Another liquid in these wheels").click()
-        page.locator("#convert-to").fill("beet")
-        page.locator("#convert-keep").click()
+        begin_conversion(page)
         emptied(page)
         page.locator("#on-with-convert").click()
         for word in ("rinse", "inspect rim", "new valve"):
