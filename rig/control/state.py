@@ -83,8 +83,7 @@ class Stroke:
     even_passed_l: float = 0.0
     """Last even flow of liquid: its rate, the gauge's excess over the air space, and what had passed the meter.
 
-    Rate and excess are the last stroke's until its own are measured.
-    """
+    Rate and excess are the last stroke's until its own are measured."""
 
     @property
     def pumped(self) -> bool:
