@@ -61,7 +61,7 @@ def stands_through_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def stands_through_draw(facts: Facts) -> bool:
-    """Detect a gauge unchanged since a draw began though the sealed tyre's high estimate has dropped."""
+    """Detect a gauge unchanged since a draw began though the sealed tyre's high bound has dropped."""
     draws = (facts.phase is Phase.DRAW_DOWN and facts.air_at_pump) or facts.phase is Phase.EMPTY
     if not draws or facts.run_s <= BLANK_S or facts.gas is None:
         return False

@@ -35,12 +35,12 @@ _REMEMBERED = 512
 """Number of request ids that a fill remembers: many times what one takes, and a bound for a faulty screen."""
 _NOTE_S = 1.0
 _LOST = "output_timeout_lost"
-"""Reported once; the time-out is then rewritten only on a request: its memory may wear out by writing."""
+"""The time-out is rewritten when this is reported, then only with a request: its memory may wear out."""
 _LEVER = {"lever_forward": 1, "lever_back": -1}
 """The person's statement of direction where the meter counts up either way."""
 _NOT_LIVE = (*ENDED, State.IDLE)
 _STAND_S = 20.0
-"""Time-out for the liquid to come to rest when a fill is held or stopped: then the state changes anyway."""
+"""Time-out for the liquid to come to rest when a fill is held or stopped."""
 
 
 @dataclass(frozen=True, slots=True)

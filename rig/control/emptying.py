@@ -29,8 +29,8 @@ _AIR_UP_KPA = 15 * KPA_PER_PSI
 _MOST_AIR_UPS = 5
 """Limit of requests to air up a tyre that shows no rise."""
 _AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
-"""For a level or a scale: share and steps of the volume given by the pressure fall that the tote must lack for it to be
-air; less than the last is nothing at all."""
+"""For a level or a scale: air came where the tote lacks more than this share, and these steps, of the volume that the
+pressure fall gives; below the last, nothing came."""
 _SILENT = 0.3
 """Share of the permitted dry-run time without a count after which a rest checks what came."""
 _BEYOND_DOUBT = 1.5
@@ -70,7 +70,7 @@ def settle_emptying(turn: Turn) -> None:
 
 
 def _end_drawing(turn: Turn) -> None:
-    """Finish, unless no more has come than its uncertainty: then the tyre is not emptied."""
+    """Finish, unless the volume is insignificant against its uncertainty: then the tyre is not emptied."""
     if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_uncertainty_l(turn.setup, turn.state):
         turn.set(stroke=changed(turn.state.stroke, nothing_came=True))
     else:

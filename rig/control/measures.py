@@ -50,7 +50,7 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     missed = state.alarms.first_out in _MISSED
     either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
     if new.kind == "run time":
-        # Possibly the pump itself was at a stop.
+        # Possibly the pump itself had stopped.
         either_l += forward * new.litres_per_pulse
     against = contradiction(setup, state)
     if against is not None and not missed:

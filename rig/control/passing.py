@@ -15,7 +15,7 @@ MOST_FLOW = 1.3
 _SILENT_S = 1.0
 """A meter blind to air that has been silent for this long while the pump draws has air in it."""
 _LEFT = 1 / 3
-"""Most of the hose's liquid left by the count at which air is taken as the reason for a silent meter."""
+"""Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
 
 def with_untold_air(

@@ -73,7 +73,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
         gas=changed(state.gas, sealed=False),
         outputs=Outputs(),
         alarms=changed(state.alarms, timers=()),
-        # Nor was whether it stayed at rest since.
+        # Whether all stayed at rest since was not observed.
         remains=None,
         answered=frozenset(),
         flags=state.flags | {"interrupted"},

@@ -37,7 +37,7 @@ def flows(setup: Setup, facts: Facts) -> bool:
 def moves(setup: Setup, facts: Facts) -> bool:
     """Detect pressure movement faster than gas creep with all outputs off, where the meter cannot see the pump do it.
 
-    Movement that the meter would have counted is a leak, an open vent or gauge drift: another guard's matter.
+    Without a count where the meter would see the pump, it is a leak, open vent or gauge drift: another guard's matter.
     """
     blind_back = setup.meter.reverse == "none" or setup.meter.estimated
     falls = facts.moves_kpa_s < 0 and blind_back
@@ -76,7 +76,7 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if rises_kpa is None:
         return False
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + rises_kpa:
-        # With a meter that counts nothing it would be gauge drift.
+        # With a real meter that counts nothing it would be gauge drift.
         return True
     forward = stroke.pushed and facts.last_way >= 0
     if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):

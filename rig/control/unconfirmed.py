@@ -54,7 +54,7 @@ def _unseen(setup: Setup, state: FillState, facts: Facts) -> FillState:
     runs = bool(reading.unconfirmed & _PUMP) or (not by_time and pump_way(setup, state) != 0)
     if not runs or state.supply_cut:
         return state
-    # The last good reading still counts: start from there, not from when the count was declared unread.
+    # The gap starts at the last good reading, before the count was declared unread.
     before_s = state.unseen_s or (0.0 if by_time else reading.now_s - facts.dt_s - state.fresh_s)
     return changed(state, unseen_s=before_s + facts.dt_s)
 
