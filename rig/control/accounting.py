@@ -1,8 +1,8 @@
-"""What went where: pulses, the air front in the pipe, and the litres that are in the tyre.
+"""The fill's account: pulses, the air front in the pipe, and the litres in the tyre.
 
-The pipe is followed as plug flow. Air stands on the valve's side, in one piece: after a draw-down it reaches from the
-valve through hose, meter and pump towards the tote. While air is at the meter its pulses are air, not liquid. Air in
-the suction line is kept as pressure × volume, because the pump compresses it before the meter sees it.
+The pipe is modelled as plug flow. Air is on the valve's side, in one piece: after a draw-down it reaches from the valve
+through hose, meter and pump towards the tote. While air is at the meter its pulses are air, not liquid. Air in the
+suction line is kept as pressure × volume, because the pump compresses it before it reaches the meter.
 
     net = liquid forward past the meter − liquid returned past the meter − vented − spilled
           − (liquid between meter and valve now − at the start)
@@ -22,14 +22,14 @@ from rig.plan.physics import Line
 Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 _MOST_UNREAD_S = 10.0
-"""A pump that nobody could tell anything runs no longer: its module's time-out, and coasting."""
+"""Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2
-"""Pulses back and forth of a meter in which hardly anything moves."""
+"""Pulses back and forth of a meter with hardly any flow."""
 
 
 @dataclass(frozen=True, slots=True)
 class Register:
-    """A counter of the meter, unwrapped."""
+    """An unwrapped counter of the meter."""
 
     raw: int | None = None
     total: int = 0
@@ -39,9 +39,9 @@ class Register:
 def unwrap(register: Register, raw: int, meter: Meter, most: int, back: int | None = None) -> tuple[Register, int]:
     """Advance ``register`` to ``raw``; also return the pulses since the last reading.
 
-    ``most`` is the largest believable step, ``back`` the same backwards if it is another. A step beyond it is a device
-    that restarted or lied: it is counted in ``restarts``, and only what a counter restarted from zero shows is taken,
-    never a jump or a step backwards.
+    ``most`` is the largest plausible step, ``back`` that in reverse if different. A larger step is a device restart or
+    error: it is counted in ``restarts``, and only the count of a register restarted from zero is used, never a jump or
+    a step backwards.
     """
     if register.raw is None:
         return Register(raw, register.total, register.restarts), 0
@@ -61,13 +61,13 @@ def _signed(meter: Meter) -> bool:
 
 @changeable
 class Count:
-    """One measure: its register, and the pulses that it counted since the fill was opened."""
+    """One measure: its register, and its pulses since the fill was opened."""
 
     register: Register = Register()
     forward: int = 0
     back: int = 0
     standing: int = 0
-    """Of these, forward less back while the pump stood."""
+    """Of these, forward less back with the pump off."""
 
 
 def counted(
@@ -81,10 +81,10 @@ def counted(
     stands: bool,
     flows: bool = False,
 ) -> Count:
-    """Take one reading of a register in; ``direction`` is the way the pump last ran, 1 forward or -1 back.
+    """Process one reading of a register; ``direction`` is the way the pump last ran, 1 forward or -1 back.
 
-    At most ``most_l`` and 50 pulses are believable, and that way ``unread_l`` more, which the pump can have moved since
-    the register was last read. ``stands``: nothing has been told to move for long. ``flows``: it has just counted
+    Plausible are at most ``most_l`` and 50 pulses, plus, that way, ``unread_l``, which the pump can have moved since
+    the register was last read. ``stands``: nothing has been commanded to move for long. ``flows``: it has just counted
     forward with the pump running that way.
     """
     if raw is None or raw == count.register.raw:
@@ -93,8 +93,8 @@ def counted(
     more = seen + int(unread_l / meter.litres_per_pulse)
     most, back_most = (seen, more) if _signed(meter) and direction < 0 else (more, seen)
     if meter.kind == "pulses" and direction > 0 and not stands and raw <= more:
-        # A count that falls to near zero while the pump fills has begun anew; a meter that counts the wrong way has not
-        # counted any flow just before, and falls by no more than flows.
+        # A count that drops to near zero while the pump fills has restarted; a meter that counts the wrong way has not
+        # counted flow just before, and drops by no more than the flow.
         back_most = _JITTER if flows else int(most_l / meter.litres_per_pulse)
     register, step = unwrap(count.register, raw, meter, most, back_most)
     if meter.second_channel:
@@ -108,7 +108,7 @@ def counted(
 
 
 def still_unread(so_far_s: Sequence[float], raws: Sequence[int | None], dt: float) -> tuple[float, ...]:
-    """How long each register has not been read now."""
+    """How long each register has now been unread."""
     return tuple(
         [0.0 if raw is not None else min(s + dt, _MOST_UNREAD_S) for raw, s in zip(raws, so_far_s, strict=True)]
     )
@@ -121,19 +121,19 @@ class Tally:
     pulses_forward: int = 0
     pulses_returned: int = 0
     earlier_forward_l: float = 0.0
-    """Counted by a measure that was given up; in pulses it is no more."""
+    """Counted by a measure that was given up, in litres only."""
     earlier_returned_l: float = 0.0
     earlier_u_l: float = 0.0
-    """Uncertainty of what was counted so, at 95 %."""
+    """Uncertainty of that count, at 95 %."""
     curve_forward_l: float = 0.0
-    """What the meter's linearisation adds to the forward pulses."""
+    """Contribution of the meter's linearisation to the forward pulses."""
     curve_returned_l: float = 0.0
     estimated_returned_l: float = 0.0
-    """Return that no pulse showed, from the pump's flow and time."""
+    """Return without pulses, from the pump's flow and time."""
     air_forward_l: float = 0.0
     air_returned_l: float = 0.0
     air_untold_l: float = 0.0
-    """Air that went back by the pump's displacement, past a meter that does not tell its volume; in no sum."""
+    """Air returned by the pump's displacement past a meter that does not measure it; in no sum."""
     hose_start_l: float = 0.0
     hose_l: float = 0.0
     """Liquid between meter and valve now."""
@@ -144,9 +144,9 @@ class Tally:
     vented_l: float = 0.0
     spilled_l: float = 0.0
     unattended_l: float = 0.0
-    """Of the net volume, what moved while no controller looked."""
+    """Part of the net volume that moved while no controller ran."""
     unattended_either_l: float = 0.0
-    """Of what is in doubt, what that brought."""
+    """Part of the doubt that this caused."""
 
     @property
     def air_drawn_l(self) -> float:
@@ -154,11 +154,11 @@ class Tally:
         return self.air_returned_l + self.air_untold_l
 
     def passed_forward_l(self, meter: Meter) -> float:
-        """What passed the meter forward, air in it."""
+        """What passed the meter forward, air included."""
         return self.earlier_forward_l + self.pulses_forward * meter.litres_per_pulse + self.curve_forward_l
 
     def passed_back_l(self, meter: Meter) -> float:
-        """What passed the meter backwards, air in it."""
+        """What passed the meter backwards, air included."""
         seen = self.earlier_returned_l + self.pulses_returned * meter.litres_per_pulse + self.curve_returned_l
         return seen + self.estimated_returned_l
 
@@ -171,7 +171,7 @@ class Tally:
         return self.passed_back_l(meter) - self.air_returned_l
 
     def hose_change_l(self) -> float:
-        """Liquid in the hose now, less than at the start when negative."""
+        """Change of the liquid in the hose since the start, negative for less."""
         return self.hose_l - self.hose_start_l
 
     def net_l(self, meter: Meter) -> float:
@@ -186,10 +186,10 @@ def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float)
     air = min(litres, tally.suction_air_kpa_l / line_kpa_abs) if on_air == "counts" else 0.0
     left = max(0.0, tally.suction_air_kpa_l - air * line_kpa_abs)
     if on_air == "part" and left:
-        # What it counts of air is air, but not how much.
+        # What it counts of air is air, but the volume is unknown.
         air = litres
     elif on_air == "blind":
-        # What it counts is liquid: the air is past it.
+        # What it counts is liquid: the air has passed it.
         left = 0.0
     return changed(
         tally,
@@ -221,7 +221,7 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
 
 
 def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> Tally:
-    """Book ``litres`` of air that passed a meter which does not tell them, positive forward: where the air is now."""
+    """Book ``litres`` of air, positive forward, that passed a meter which does not measure air, by where it is now."""
     moved = litres * line_kpa_abs
     most = line.suction_l * line.atmosphere_kpa_abs
     left = min(max(tally.suction_air_kpa_l - moved, 0.0), most)
@@ -231,7 +231,7 @@ def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> T
 
 
 def carried(tally: Tally, meter: Meter) -> Tally:
-    """The same account in litres alone, so that another measure can count on from here."""
+    """Convert the account to litres alone, so that another measure can continue from here."""
     net_l = tally.net_l(meter) - tally.earlier_forward_l + tally.earlier_returned_l
     return changed(
         tally,
@@ -255,7 +255,7 @@ def book(
     enters: Enters,
     curve: float = 1.0,
 ) -> Tally:
-    """Book one scan: pulses forward, pulses back, and a return that only time and pump flow tell of.
+    """Book one scan: pulses forward, pulses back, and a return estimated from time and pump flow only.
 
     ``curve`` is the meter's relative factor at this scan's flow.
     """

@@ -1,6 +1,6 @@
-"""Whether gauge, meter and air space can all be right: what each says of the same tyre, in flow and at rest.
+"""Plausibility checks between gauge, meter and air space, in flow and at rest.
 
-Judgements only; the guards say what follows from them. None is made where one of the three says nothing.
+Checks only; the guards decide what follows. None is made where one of the three gives no estimate.
 """
 
 from __future__ import annotations
@@ -13,35 +13,35 @@ from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
 from rig.units import KPA_PER_PSI
 
 FLOWING_LPS = 0.2 / 60
-"""Liquid counts as flowing above 0.2 L/min."""
+"""Flow threshold: 0.2 L/min."""
 APART_KPA = 3 * KPA_PER_PSI
-"""Estimates further apart than this are no matter of a gauge's error."""
+"""Estimates further apart than this are not explained by gauge error."""
 _SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
-"""So much of a rise, and such a share of it, must be missing at the rest: meters slip a little, and gauges err."""
+"""A shortfall at rest must exceed both this pressure and this share of the rise: meters slip a little, gauges err."""
 _STANDS_KPA = 1.5 * KPA_PER_PSI
-"""No gauge is so coarse that it shows nothing of this."""
+"""No gauge is so coarse that it does not show this change."""
 _LOSS_DOUBT = 0.03
 _SHUT_SHARE = 0.4
-"""Share of what the line takes by which no flow's doubt raises the gauge."""
+"""Share of the line loss that exceeds any effect of flow uncertainty on the gauge."""
 _GIVEN_BACK_S = 2.0
-"""So long after a pump's coasting the line has given its loss back."""
+"""Time after coasting in which the line loss has dropped off the gauge."""
 _STARVES_S, _STARVED = 5.0, 0.01
-"""A pump that for so long has drawn no more than this share of its flow draws on nothing."""
+"""A pump that has drawn no more than this share of its flow for this long is starved."""
 _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
 _SEEN_AT_ONCE = ("pulses", "total", "rate")
-"""Meters that show a change of the flow within a second."""
+"""Meters that show a change of flow within a second."""
 _COLLAPSED = 0.8
-"""Share of an even flow below which it has collapsed: air at the pump is pressed together to less."""
+"""Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
 _TELLING_LOSS_KPA = KPA_PER_PSI
-"""A loss by less says too little of what flows."""
+"""A smaller loss is no usable indication of what flows."""
 LOST_ON_AIR = 0.3
-"""Share of a liquid's loss that air never takes on its way: it goes with the density, and air has a few thousandths."""
+"""Share of the liquid's loss that air never reaches: loss scales with density, and air's is a few thousandths of it."""
 
 
 def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
-    """Counted air leaves the sealed tyre and the gauge does not follow: it sticks, drifts, or sees something else."""
+    """Detect a gauge that does not follow counted air out of the sealed tyre: stuck, drifting, or on something else."""
     drawing = facts.reverse and facts.air_at_pump
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
@@ -50,10 +50,10 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
 
 
 def stands_through_flow(setup: Setup, facts: Facts) -> bool:
-    """Liquid that begins or ceases to flow always shows on the gauge; one that stands still through it sees nothing."""
+    """Detect a gauge that does not respond when liquid starts or stops flowing: it always should."""
     changed_s = facts.run_s or facts.off_s
     way, flows = -1 if setup.into == "tote" else 1, abs(facts.flow_lps) > FLOWING_LPS
-    # A pump that was stopped before anything flowed has moved no gauge either.
+    # A pump stopped before anything flowed has moved no gauge either.
     moved_l = way * (facts.in_tyre_l - facts.stroke.start_l)
     flowed = facts.forward or moved_l > max(0.2, 5 * setup.meter.litres_per_pulse)
     shows = facts.wet and flowed and flows is (facts.forward or (facts.reverse and way < 0))
@@ -61,7 +61,7 @@ def stands_through_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def stands_through_draw(facts: Facts) -> bool:
-    """The sealed tyre is drawn from, by the most that it may still hold, and the gauge has not moved since it was."""
+    """Detect a gauge unchanged since a draw began though the sealed tyre's high bound has dropped."""
     draws = (facts.phase is Phase.DRAW_DOWN and facts.air_at_pump) or facts.phase is Phase.EMPTY
     if not draws or facts.run_s <= BLANK_S or facts.gas is None:
         return False
@@ -69,15 +69,15 @@ def stands_through_draw(facts: Facts) -> bool:
 
 
 def fell_too_far(facts: Facts) -> bool:
-    """At rest the gauge stands far below what the counted draw leaves in the sealed tyre."""
+    """Detect, at rest, a gauge far below what the counted draw leaves in the sealed tyre."""
     return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - APART_KPA
 
 
 def falls_too_far(setup: Setup, facts: Facts) -> bool:
-    """While the hose's liquid comes back the gauge stands below the air space by more than all that lies between takes.
+    """Detect a gauge below the air space by more than the whole path loses while the hose's liquid comes back.
 
-    The less liquid is left there, the less it takes: it is air that comes, and nothing counts it. A vacuum is another
-    story: behind a blocked valve, or through a covered one.
+    The less liquid is left in the hose, the smaller the loss: the excess is uncounted air. A vacuum is excluded: it has
+    other causes, a blocked valve or a covered one.
     """
     returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > BLANK_S
     line = facts.reading.line_kpa
@@ -89,32 +89,32 @@ def falls_too_far(setup: Setup, facts: Facts) -> bool:
 
 
 def stays_too_high(facts: Facts) -> bool:
-    """At rest the gauge stands far above what the counted draw leaves in the sealed tyre."""
+    """Detect, at rest, a gauge far above what the counted draw leaves in the sealed tyre."""
     return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + APART_KPA
 
 
 def calm(setup: Setup, facts: Facts) -> bool:
-    """The pump has coasted to rest, and the line has given its loss back."""
+    """The pump has coasted to rest, and the line loss has dropped off the gauge."""
     return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S
 
 
 def untold(setup: Setup, facts: Facts) -> bool:
-    """Nothing has told yet that the pump stands: a level or its time tell it late, and the gauge has not calmed."""
+    """The pump's stop is not confirmed yet: a level or run time reports it late, and the gauge has not settled."""
     return setup.meter.estimated and not calm(setup, facts)
 
 
 def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
-    """The reverse has emptied the hose to a vacuum that no open tyre leaves: something stands in the way."""
+    """Detect a hose emptied by the reverse to a vacuum that an open tyre would not allow: the path is blocked."""
     line = facts.reading.line_kpa
     if not facts.valve_open or line is None or line >= _VACUUM_KPA:
         return False
-    # While the pump draws, thick liquid makes a vacuum too, but it flows; behind an emptied hose it is the tyre's.
+    # Thick liquid also makes a vacuum while it is drawn, but it flows; behind an emptied hose the vacuum is the tyre's.
     draws = facts.reverse and facts.run_s > _STARVES_S and setup.meter.reverse != "none" and not facts.air_at_pump
     return facts.rests or (draws and abs(facts.flow_lps) < _STARVED * setup.line.back_lps)
 
 
 def blocked_ahead(setup: Setup, facts: Facts) -> bool:
-    """The hose is still to be filled, and the gauge stands above all that the open way would take even from liquid."""
+    """Detect a gauge above what an open path would need even for liquid, while the hose is still being filled."""
     line = facts.reading.line_kpa
     if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
         return False
@@ -123,36 +123,36 @@ def blocked_ahead(setup: Setup, facts: Facts) -> bool:
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
-    """Liquid flows downhill: a gauge below the air space's pressure while the pump fills sees another way out."""
+    """Detect another way out: a gauge below the air space's pressure while filling, though liquid flows downhill."""
     fills = facts.forward and facts.wet and facts.run_s > BLANK_S
     line = facts.reading.line_kpa
     if not fills or facts.gas is None or line is None:
         return False
-    # The hose's own loss is sure but for the flow, which is only just measured; of the bore's nothing is believed.
+    # The hose loss is reliable except for the flow, which has only just been measured; the bore loss is not used.
     surely_lps = max(facts.flow_lps - setup.meter.litres_per_pulse, 0.0)
     least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, surely_lps)
     return line - least < facts.gas.low - APART_KPA
 
 
 def rises_too_little(setup: Setup, facts: Facts) -> bool:
-    """Litres have gone in and the gauge, less what the line takes, has not followed the air space."""
+    """Detect litres that went in without the gauge, less the line loss, following the air space."""
     if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
     gone_in = facts.in_tyre_l - facts.stroke.watch_l
     headspace = max(setup.cavity.volume_l - facts.offset_l, 0.0)
     if gone_in < max(5.0, 0.05 * headspace):
         return False
-    # The slower of the sealed rises that the cavity's band allows: a big tyre must not look like a leak.
+    # The lower sealed rise that the cavity's band allows: a large tyre must not look like a leak.
     expected = facts.gas.low - facts.stroke.watch_gas_kpa
-    # The flow lags and comes in whole pulses, and the loss goes with its square: a few per cent of it prove nothing.
+    # The flow lags, in whole pulses, and the loss is quadratic in it: a few per cent of the loss are not significant.
     doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
 
 
 def rises_too_much(facts: Facts) -> bool:
-    """In a steady flow the gauge, less what the line takes, has risen far above what the counted litres can do.
+    """Detect, in a steady flow, a gauge less line loss that has risen far above what the counted litres can cause.
 
-    A way out beside the tyre has shut: until then not all that was counted went in, and the line took less than now.
+    A leak path parallel to the tyre has shut: until then not all that was counted went in, and the line loss was lower.
     """
     if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
@@ -162,20 +162,20 @@ def rises_too_much(facts: Facts) -> bool:
 
 
 def rose_too_little(setup: Setup, facts: Facts) -> bool:
-    """At rest after a stroke of liquid the tyre stands well below where the counted litres should have brought it."""
+    """Detect, at rest after a stroke of liquid, a tyre well below what the counted litres should have reached."""
     stroke, gas = facts.stroke, facts.gas
     if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.kind == "run time":
         return False
-    # The low side already allows for the cavity's band: what is missing beyond it went elsewhere, or never passed.
+    # The low bound already allows for the cavity's band: a further shortfall went elsewhere, or never passed.
     least_kpa = _a_step_off(setup, facts, gas.low, -1)
     return least_kpa - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (least_kpa - stroke.from_kpa))
 
 
 def rose_uncounted(setup: Setup, facts: Facts) -> bool:
-    """At rest after a stroke of liquid the tyre stands above where a level that stood still can leave it."""
-    # The pump's time counts whatever comes, if badly.
+    """Detect, at rest after a stroke of liquid, a tyre above what a stuck level allows."""
+    # Run time counts all pump operation, though inaccurately.
     level = setup.meter.estimated and setup.meter.kind != "run time"
-    # A gauge that has not calmed tells of a pump that runs on.
+    # A gauge that has not settled indicates a pump that still runs.
     if not (level and calm(setup, facts) and facts.rests and facts.stroke.pumped and facts.gas):
         return False
     most_kpa = _a_step_off(setup, facts, facts.gas.high, 1) + _SHORT_KPA
@@ -183,28 +183,28 @@ def rose_uncounted(setup: Setup, facts: Facts) -> bool:
 
 
 def _a_step_off(setup: Setup, facts: Facts, sealed_kpa: float, steps: int) -> float:
-    """The air space's pressure if ``steps`` more of the meter have come in than it shows: a level moves in litres."""
+    """The air space's pressure if ``steps`` more of the meter have come in than it shows: a level's step is litres."""
     step_l, atmosphere_kpa = steps * setup.meter.litres_per_pulse, setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.volume_l - facts.offset_l, 3 * abs(step_l))
     return (sealed_kpa + atmosphere_kpa) * air_l / (air_l - step_l) - atmosphere_kpa
 
 
 def apart(facts: Facts) -> bool:
-    """In a steady flow gauge and air space tell pressures whose bands do not meet."""
+    """Detect, in a steady flow, pressure bands of gauge and air space that do not overlap."""
     if not (facts.steady and facts.line and facts.gas):
         return False
-    # Until a rest has measured the line's loss, a gauge below the air space says only that the bore is wider than
-    # the valve entered; a leak shows in the rise.
+    # Until a rest has measured the line loss, a gauge below the air space only indicates a bore wider than that of the
+    # valve entered; a leak shows in the rise.
     below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
     return max(facts.line.low - facts.gas.high, below) > APART_KPA
 
 
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
-    """The flow counted would take more pressure on its way than the gauge shows: the meter makes some of it up."""
+    """Detect a counted flow whose line loss would exceed what the gauge shows: the meter overcounts."""
     line = facts.reading.line_kpa
     if not (facts.wet and facts.loss_known and facts.loss_kpa and facts.gas) or line is None or setup.meter.estimated:
         return False
-    # The quick flow is known to a pulse; within that the smooth one is the sharper, and outside it lags.
+    # The fast flow is known to one pulse; within that band the slow one is more accurate, outside it lags.
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
@@ -212,9 +212,9 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
 
 
 def starves(setup: Setup, facts: Facts) -> bool:
-    """The flow has fallen away at once and the gauge with it: what the pump draws from gives no liquid any more.
+    """Detect a sudden fall of flow and gauge together: the suction source gives no liquid any more.
 
-    Behind a valve that shuts the gauge rises, out of a hose or a vent more flows, a meter that slips moves no gauge.
+    A closing valve raises the gauge, a leaking hose or vent the flow; a slipping meter leaves the gauge alone.
     """
     stroke, line = facts.stroke, facts.reading.line_kpa
     flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + BLANK_S
@@ -223,13 +223,13 @@ def starves(setup: Setup, facts: Facts) -> bool:
     fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
     if not 0 < facts.flow_lps < least_lps or fell_lps < 2 * setup.meter.litres_per_pulse:
         return False
-    # Of what the hose alone takes less for it a part must show; a bore that is not known takes more.
+    # Part of the drop in hose loss alone must show; an unknown bore only adds to it.
     less_kpa = hose_loss_kpa(setup.line, stroke.even_lps) - hose_loss_kpa(setup.line, facts.flow_lps)
     return stroke.even_over_kpa - (line - facts.gas.best) > max(0.5 * less_kpa, _FELL_KPA) + facts.wavers_kpa
 
 
 def loses_nothing(setup: Setup, facts: Facts) -> bool:
-    """Known losses do not show on the gauge though the meter counts: what it counts is air."""
+    """Detect a known line loss missing on the gauge though the meter counts: it counts air."""
     line = facts.reading.line_kpa
     lost_kpa = SURE_LOSS * facts.loss_kpa
     if not (facts.wet and facts.loss_known and facts.steady and facts.gas) or line is None:

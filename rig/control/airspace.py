@@ -1,10 +1,10 @@
-"""What a sealed rise of the pressure tells of the cavity, with its uncertainty, and whether that fits the tyre's size.
+"""Measure the cavity from a sealed pressure rise, with its uncertainty, and check it against the tyre's size.
 
-A stroke between two pressures at rest measures the air space by Boyle's law, growth of the sidewalls and the polytropic
-exponent taken at their middle: P2·(V·(1 + c·g2) − L2) = τ·(P1·(V·(1 + c·g1) − L1) + pushed air),
-τ = (P2/P1)^((n − 1)/n). What is not known of n, c, the gauge, the gas's own temperature and the meter is propagated by
-differences to first order (the GUM, JCGM 100:2008, section 5), and where it comes near the bound of a decision by
-distributions (its supplement 1, JCGM 101:2008), at points that are always the same. It must not know phases or screens.
+A stroke between two pressures at rest measures the air space by Boyle's law, with sidewall growth and polytropic
+exponent at mid-range: P2·(V·(1 + c·g2) − L2) = τ·(P1·(V·(1 + c·g1) − L1) + pushed air), τ = (P2/P1)^((n − 1)/n). The
+uncertainties of n, c, the gauge, the gas temperature and the meter are propagated by finite differences to first order
+(the GUM, JCGM 100:2008, section 5), and near a decision threshold by distributions (its supplement 1, JCGM 101:2008),
+at fixed sample points. Must not depend on phases or screens.
 """
 
 from __future__ import annotations
@@ -25,21 +25,21 @@ GAUGE_U_KPA = 1.03
 _THIRD_ROOT = math.sqrt(3)
 _MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
-"""The liquid already inside that a look is for, as a share of the cavity."""
+"""The liquid already inside that a look should detect, as a share of the cavity."""
 _LEAST_CHANCE, _SURE = 0.25, 0.99
 LESS_RATE = 0.005
-"""How often the one decisive look may take a sound tyre for one with less air space: 1 in 200."""
+"""Rate at which the one decisive look may take a sound tyre for one with less air space: 1 in 200."""
 _NEAR, _FAR = 2.0, 6.0
-"""Standard deviations between which it takes the whole distribution to judge."""
+"""Range in standard deviations in which the full distribution is evaluated."""
 _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
-"""Bounds in standard deviations: more air space than the size has, and either at rests after and before the look."""
+"""Thresholds in standard deviations: more space than the size; either deviation after, and before, the look."""
 _POINTS = 1024
 _EARLY_SHARE = 0.15
-"""Share of a rise up to which a rest on the way is better to start from than the first: it takes little of the rise."""
+"""Share of a rise up to which a rest on the way is a better reference than the start: it costs little rise."""
 _WAY_WEIGHT = 2.0
-"""The rest on the way shows some of the gas's warmth and little else: twice it takes off twice as much of that."""
+"""Weight of the rest on the way, which shows mainly the gas warming: twice it removes twice as much of that."""
 _TURNS = 4
-"""After which the cavity that end and way tell moves no more: the way is a small part of the rise."""
+"""Iterations after which the cavity from end and way has converged: the way is a small part of the rise."""
 
 
 @changeable
@@ -59,16 +59,16 @@ class Rise:
     """Uncertainty of the gauge itself, at 95 %."""
     from_u_kpa: float = 0.0
     to_u_kpa: float = 0.0
-    """The same that its noise has left in each of the two rests."""
+    """Uncertainty at 95 % from gauge noise in each of the two rests."""
     way_kpa: float | None = None
-    """What the first rest on the way showed, if there was one."""
+    """The first rest reading on the way, if there was one."""
     way_l: float = 0.0
     way_added_kpa_l: float = 0.0
     way_u_kpa: float = 0.0
 
     @property
     def told_kpa(self) -> float:
-        """The end, less twice an early rest on the way: both hold the start's error and some of the gas's warmth."""
+        """The end less twice an early rest on the way: both contain the start's error and part of the gas warming."""
         way = self.way
         return self.to_kpa if way is None else self.to_kpa - _WAY_WEIGHT * way.to_kpa
 
@@ -81,24 +81,24 @@ class Rise:
 
     @property
     def litres(self) -> float:
-        """What the air space became smaller by."""
+        """Reduction of the air space."""
         return self.to_l - self.from_l
 
 
 @dataclass(frozen=True, slots=True)
 class Laws:
-    """What a rise depends on besides cavity and count, at its middle. Spans of n and growth are assumptions, no source:
+    """Parameters of a rise besides cavity and count, at mid-range. Spans of n and growth are assumptions, no source.
 
-    n 1.0 to 1.1 in a fill of minutes (1 keeps its temperature, 1.4 loses no heat, from memory of any textbook), growth
-    0 to 0.003 of the volume per psi; the gas is within 3 K of the temperature that n gives it.
+    n 1.0 to 1.1 in a fill of minutes (1 is isothermal, 1.4 adiabatic, from memory of any textbook), growth 0 to 0.003
+    of the volume per psi; the gas is within 3 K of the temperature that n gives.
     """
 
     n: float = 1.05
     growth_per_psi: float = 0.0015
     warmer: float = 0.0
-    """Relative absolute temperature of the gas, beyond what n says."""
+    """Relative absolute temperature of the gas, beyond what n gives."""
     soon: float = 0.25
-    """Share of that which a rest on the way shows already: of the liquid's warmth a little or all (an assumption)."""
+    """Share of that which a rest on the way already shows: of the liquid's warmth a little or all (an assumption)."""
     from_error_kpa: float = 0.0
     to_error_kpa: float = 0.0
     litres_error: float = 0.0
@@ -106,7 +106,7 @@ class Laws:
 
     @property
     def on_the_way(self) -> Laws:
-        """What holds at the rest on the way: at nearly the same pressure a gauge errs as it did at the start."""
+        """The laws at the rest on the way: at nearly the same pressure the gauge error is that of the start."""
         return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.from_error_kpa)
 
 
@@ -117,9 +117,9 @@ _RECTANGULAR: dict[str, float] = {
     "warmer": 3.0 / 288.0 / _THIRD_ROOT,
     "soon": 0.25 / _THIRD_ROOT,
 }
-"""Standard uncertainties of what lies evenly between two limits (GUM 4.3.7)."""
+"""Standard uncertainties of rectangular distributions (GUM 4.3.7)."""
 _OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
-"""The same in every stroke of a fill: more strokes do not average it out."""
+"""Systematic in every stroke of a fill: more strokes do not average it out."""
 
 
 def _spread(name: str, rise: Rise) -> float:
@@ -128,16 +128,16 @@ def _spread(name: str, rise: Rise) -> float:
     if name == "from_error_kpa":
         return math.hypot(rise.gauge_u_kpa, rise.from_u_kpa) / 2
     if name == "to_error_kpa":
-        # The noise of a rest on the way counts as often as its pressure does; the gauge there errs as at the start.
+        # The noise of a rest on the way has the weight of its pressure; the gauge error there is that of the start.
         way_u_kpa = _WAY_WEIGHT * rise.way_u_kpa if rise.way is not None else 0.0
         return math.hypot(rise.gauge_u_kpa, rise.to_u_kpa, way_u_kpa) / 2
     return _RECTANGULAR[name]
 
 
 def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
-    """Gauge pressure at which a tyre stands after a rise whose ``to_kpa`` is not looked at; infinite when it is full.
+    """Gauge pressure at rest after a rise, whose ``to_kpa`` is not used; infinite when the tyre is full.
 
-    ``hidden_l`` is liquid inside that nobody told of.
+    ``hidden_l`` is unreported liquid inside.
     """
     air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
     start = rise.from_kpa + air
@@ -152,18 +152,18 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
         before, end = end, gas * _warming(start, end, laws) / room_l
         if abs(end - before) < 1e-3:
             break
-    # The gauge at the start was believed: what it erred there is in the pressure that is expected.
+    # The gauge at the start was taken as true: its error there is part of the expected pressure.
     return end - air + laws.to_error_kpa - laws.from_error_kpa * end / start
 
 
 def told_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
-    """What a rise should tell of a cavity: its end, less twice the early rest on the way where there was one."""
+    """Expected indication of a rise: its end, less twice the early rest on the way where there was one."""
     kpa, way = rest_after_kpa(cavity_l, rise, laws, hidden_l), rise.way
     return kpa if way is None else kpa - _WAY_WEIGHT * rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
 
 
 def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
-    """The cavity that end and way together speak of, litres; infinite where there was no rise."""
+    """The cavity from end and way together, litres; infinite where there was no rise."""
     cavity_l, way = cavity_of_rise(rise, laws), rise.way
     if way is None:
         return cavity_l
@@ -177,7 +177,7 @@ def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
 
 
 def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
-    """The cavity at ambient pressure, litres, that a rise speaks of; infinite where there was no rise."""
+    """The cavity at ambient pressure given by a rise, litres; infinite where there was no rise."""
     air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
     from_kpa, to_kpa = rise.from_kpa - laws.from_error_kpa, rise.to_kpa - laws.to_error_kpa
     start, end = from_kpa + air, to_kpa + air
@@ -193,7 +193,7 @@ def _warming(start_kpa_abs: float, end_kpa_abs: float, laws: Laws) -> float:
 
 
 def _parts(value: Callable[[Laws], float], rise: Rise) -> dict[str, float]:
-    """What one standard uncertainty of each law moves a value by."""
+    """Contribution of one standard uncertainty of each law to a value."""
     parts = {}
     for field in fields(Laws):
         middle, step = getattr(_MIDDLE, field.name), _spread(field.name, rise)
@@ -204,7 +204,7 @@ def _parts(value: Callable[[Laws], float], rise: Rise) -> dict[str, float]:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A measured cavity with two standard uncertainties: of the tyre (the same each time) and of the single rise."""
+    """A measured cavity with two standard uncertainties: systematic of the tyre, and of the single rise."""
 
     cavity_l: float
     common_l: float
@@ -212,7 +212,7 @@ class Found:
 
     @property
     def sigma_l(self) -> float:
-        """Both together."""
+        """Combined standard uncertainty."""
         return math.hypot(self.common_l, self.single_l)
 
     @property
@@ -222,7 +222,7 @@ class Found:
 
 
 def found_in(rise: Rise) -> Found | None:
-    """The cavity that one rise measures; ``None`` where it is too short to tell anything."""
+    """The cavity that one rise measures; ``None`` where the rise is too short."""
     if rise.to_kpa - rise.from_kpa < 4 * math.hypot(rise.gauge_u_kpa, rise.from_u_kpa, rise.to_u_kpa):
         return None
     # Measured from end to end.
@@ -234,7 +234,7 @@ def found_in(rise: Rise) -> Found | None:
 
 
 def pooled(rises: tuple[Rise, ...]) -> Found | None:
-    """One cavity from several sealed rises, each weighed by its inverse variance; what is common does not average."""
+    """One cavity from several sealed rises by inverse-variance weights; the systematic part does not average out."""
     all_found = [found for found in map(found_in, rises) if found is not None and found.sigma_l < found.cavity_l]
     if not all_found:
         return None
@@ -253,17 +253,17 @@ Verdict = Literal["agrees", "less", "more"]
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The rest that the size's cavity would show after a rise, and what the rise would tell, with its deviations."""
+    """The expected rest of the size's cavity after a rise, and the indication of the rise, with its deviations."""
 
     kpa: float
     told_kpa: float
     less_kpa: float
-    """Standard deviation of what is told, towards less air space, which stands higher."""
+    """Standard deviation of the indication towards less air space, which gives a higher pressure."""
     more_kpa: float
 
 
 def expected(cavity: CavityFacts, rise: Rise) -> Expected:
-    """The rest that a size's cavity would show after ``rise``, from its band and the laws' spans.
+    """The expected rest of a size's cavity after ``rise``, from its band and the laws' spans.
 
     A band is taken as two standard deviations either side, whatever its basis: a taught wheel, a published value or
     geometry (for geometry that is how it was made; for the others an assumption).
@@ -292,9 +292,9 @@ def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
 
 
 def _share_above(cavity: CavityFacts, rise: Rise) -> float:
-    """How many of the sound tyres of this size would stand as high or higher: those no larger than the rise speaks of.
+    """Share of the sound tyres of this size that would read as high or higher: those no larger than the rise gives.
 
-    A small air space is the stiffer the smaller it is, so the high side is longer than first order says.
+    A small air space gets stiffer as it shrinks, so the high tail is longer than first order gives.
     """
     return sum(_share_smaller(cavity, cavity_told(rise, laws)) for laws in _spread_laws(cavity, rise)) / _POINTS
 
@@ -306,7 +306,7 @@ def _share_smaller(cavity: CavityFacts, litres: float) -> float:
 
 
 def _spread_laws(cavity: CavityFacts, rise: Rise) -> Iterator[Laws]:
-    """Laws spread as they may be; readings and litres, which add up evenly, as one error of the end."""
+    """Sample the laws; reading and litre errors, which add linearly, as one error of the end."""
     parts = _parts(lambda laws: told_after_kpa(cavity.volume_l, rise, laws), rise)
     read_u = math.hypot(*(part for name, part in parts.items() if name not in _RECTANGULAR))
     steps = {**_RECTANGULAR, "to_error_kpa": read_u}
@@ -332,7 +332,7 @@ _PRIMES = (2, 3, 5, 7, 11)
 
 
 def _halton(number: int, base: int) -> float:
-    """The digits of ``number`` mirrored behind the point (J. H. Halton, Numerische Mathematik, 1960)."""
+    """Radical inverse: the digits of ``number`` mirrored at the point (J. H. Halton, Numerische Mathematik, 1960)."""
     share, digit = 0.0, 1.0
     while number:
         digit /= base
@@ -342,7 +342,7 @@ def _halton(number: int, base: int) -> float:
 
 
 def _noticed(cavity: CavityFacts, rise: Rise) -> float:
-    """How likely a rest after ``rise`` notices a fifth of the cavity already inside, 0 to 1."""
+    """Probability that a rest after ``rise`` detects a fifth of the cavity already inside, 0 to 1."""
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
         return 0.0
@@ -357,5 +357,5 @@ def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
 
 
 def worth_a_rest_on_the_way(cavity: CavityFacts, rise: Rise, way_l: float) -> bool:
-    """Whether it should stop after the first ``way_l``, too, so that the look is the sharper."""
+    """Whether to stop after the first ``way_l`` as well, which makes the look more accurate."""
     return way_l <= _EARLY_SHARE * rise.litres and _LEAST_CHANCE <= _noticed(cavity, rise) < _SURE

@@ -1,4 +1,4 @@
-"""First-out: which guard spoke first, which followed, and how long each condition has stood."""
+"""First-out logic: which guard was first, which followed, and how long each condition has held."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rig.control.state import Alarms, FillState
 
 
 def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Alarms, tuple[Guard, ...]]:
-    """Run the delays of the ``standing`` guards; also return those that have stood for long enough."""
+    """Run the delays of the ``standing`` guards; also return those whose delay is over."""
     if not standing and not alarms.timers:
         return alarms, ()
     since = dict(alarms.timers)
@@ -31,17 +31,17 @@ def raise_alarm(alarms: Alarms, guard: Guard) -> Alarms:
 
 
 def standing_trips(alarms: Alarms) -> tuple[str, ...]:
-    """Trips whose condition stands now: while there is one, a reset is refused."""
+    """Trips whose condition still holds: while there is one, a reset is refused."""
     return tuple(name for name, _ in alarms.timers if GUARD_NAMED[name].action == "trip")
 
 
 def pending(alarms: Alarms) -> bool:
-    """Whether a condition stands that is about to break the fill off."""
+    """Whether a condition holds that is about to break the fill off."""
     return any(name not in alarms.accepted for name, _ in alarms.timers)
 
 
 def cleared(alarms: Alarms, but: tuple[str, ...] = ()) -> Alarms:
-    """After a reset or a resume: nothing is first-out any more, ``but`` what nobody can have seen yet."""
+    """After a reset or a resume: no first-out any more, except ``but``, which nobody can have seen yet."""
     return changed(alarms, first_out=next(iter(but), None), followers=but[1:])
 
 

@@ -1,7 +1,7 @@
-"""Filling by hand: a person throws the lever, the controller counts, warns, and cuts the pump's supply where it can.
+"""Filling by hand: a person operates the lever, the controller counts, warns, and cuts the pump's supply where it can.
 
-Nothing tells which way the pump runs but the meter. At every standstill the pressure is read anew, so air that a person
-lets out is no mystery. The record is as whole as any other.
+Only the meter shows which way the pump runs. The pressure is read again at every standstill, which covers air that a
+person lets out. The record is as complete as any other.
 """
 
 from __future__ import annotations
@@ -15,21 +15,21 @@ from rig.control.turn import Turn
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
 _OTHER_KPA = 0.5
-"""A pressure that differs by more is another one."""
+"""A pressure that differs by more is a new one."""
 _AT_ONCE_S = 1.5
 _LET_DOWN_KPA = KPA_PER_PSI
-"""How far below the ceiling the tyre must be before the supply is given back."""
+"""Hysteresis: how far below the ceiling the tyre must be before the supply is restored."""
 
 
 def by_hand(turn: Turn) -> None:
-    """Count, judge when to stop, and ask for the core or insert when the level is right."""
+    """Count, decide when to stop, and ask for the core or insert when the level is right."""
     _follow_strokes(turn)
     _judge(turn)
     if turn.ask("insert_back", _text(turn)):
         if turn.setup.target_l - turn.facts.in_tyre_l > turn.setup.tolerance_l:
             turn.flag("short of the target")
         turn.set(valve_open=False, flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
-        # The supply is given back: the hose is to be reversed off.
+        # The supply is restored: the hose is to be reversed off.
         turn.phase_trigger("uncouple", Stroke())
 
 
@@ -48,14 +48,14 @@ def _follow_strokes(turn: Turn) -> None:
 
 
 def _rest(turn: Turn, tyre_kpa: float) -> None:
-    """Believe a pressure at rest once it has stood: until then air may leave by a vent that nobody tells of.
+    """Accept a pressure at rest once it is steady: until then air may leave by an unreported vent.
 
-    Only a pressure that stood at once after a stroke tells of the line's loss and of the cavity.
+    Only a pressure that was steady at once after a stroke measures the line loss and the cavity.
     """
     facts, state = turn.facts, turn.state
     stroke, now_s = state.stroke, facts.reading.now_s
     if abs(tyre_kpa - stroke.from_kpa) > _OTHER_KPA + facts.wavers_kpa:
-        # From one rest to another pressure without flow, or to less than the sealed air can have: air has left.
+        # A new pressure at rest without flow, or one below what the sealed air can have: air has left.
         fell = facts.gas is not None and tyre_kpa < facts.gas.low - KPA_PER_PSI
         sealed = state.gas.sealed and stroke.began_s > 0 and not fell
         turn.set(stroke=changed(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=changed(state.gas, sealed=sealed))
@@ -74,7 +74,7 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
 
 
 def _judge(turn: Turn) -> None:
-    """Cut at the target and at the ceiling, each with what still flows; give the supply back when there is room."""
+    """Cut at the target and at the ceiling, each including the overrun; restore the supply when there is room."""
     facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
     flow = max(facts.flow_lps, 0.0)
     overrun_l = flow * overrun_s(setup, turn.state, flow)
@@ -89,7 +89,7 @@ def _judge(turn: Turn) -> None:
     elif high or (stroke.ended_by == "ceiling" and not let_down):
         why = "ceiling"
     else:
-        # What goes in is judged from the last pressure that stood: without one the pump would run blind.
+        # The fill is tracked from the last steady pressure: without one the pump would run blind.
         why = "" if turn.state.gas.sealed else "rest"
     if why != stroke.ended_by:
         turn.set(stroke=changed(stroke, ended_by=why))

@@ -1,8 +1,8 @@
-"""A frozen value with some of its fields changed: ``dataclasses.replace``, but twenty times as fast.
+"""Copy a frozen value with some fields changed: ``dataclasses.replace``, but twenty times as fast.
 
 ``replace`` reads every field and hands it to a frozen ``__init__``, which sets each by a call. The state of a fill is
 changed several times in every scan, so that was half of a decision's time. Here the fields are copied as one mapping,
-which asks for a dataclass without slots and without a ``__post_init__``: one that is marked ``changeable``.
+which requires a dataclass without slots and without a ``__post_init__``: one that is marked ``changeable``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The confirmations of the ready check, by how long each one holds: a shift, a machine, a wheel.
+"""The confirmations of the ready check, by their validity: a shift, a machine, a wheel.
 
-Texts are the usual cautions of the work. Local codes and licensed practice go before them.
+Texts are the usual cautions of the work. Local codes and licensed practice take precedence.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _FLAMMABLE = Check(
 
 
 def like_air(line_kpa: float) -> Check:
-    """The question before a fill whose gauge shows what one that counts from the vacuum shows in open air."""
+    """The question before a fill whose gauge reads what an absolute gauge reads in open air."""
     return Check(
         "like_air",
         "wheel",

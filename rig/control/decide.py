@@ -1,7 +1,7 @@
-"""The one decision of the rig: what this scan means, what the person asked for, what the relays do next.
+"""The one decision of the rig: what this scan means, what the person requests, what the relays do next.
 
-``decide`` is pure. The order in it is the order of trust: bookkeeping, then guards, then the person, then the
-procedure, then the outputs. An assertion or a broken table inside is a defect; the loop turns it into everything off.
+``decide`` is pure. Its order is the order of trust: bookkeeping, then guards, then the person, then the procedure, then
+the outputs. An assertion or a broken table inside is a defect; the loop turns it into everything off.
 """
 
 from __future__ import annotations
@@ -32,20 +32,20 @@ from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 from rig.control.witness import contradiction
 
 _REMEMBERED = 512
-"""Ids of requests that a fill knows again: many times what one takes, and still a bound for a face gone wild."""
+"""Number of request ids that a fill remembers: many times what one takes, and a bound for a faulty screen."""
 _NOTE_S = 1.0
 _LOST = "output_timeout_lost"
-"""Told once, and then with every request the time-out is written anew: a module may keep it in a memory that wears."""
+"""The time-out is rewritten when this is reported, then only with a request: its memory may wear out."""
 _LEVER = {"lever_forward": 1, "lever_back": -1}
-"""What a person says where the meter counts up whichever way."""
+"""The person's statement of direction where the meter counts up either way."""
 _NOT_LIVE = (*ENDED, State.IDLE)
 _STAND_S = 20.0
-"""Longest wait for the liquid to stand when a fill is held or stopped: after it the state says what is."""
+"""Time-out for the liquid to come to rest when a fill is held or stopped."""
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What a scan led to."""
+    """Result of one scan."""
 
     state: FillState
     outputs: Outputs
@@ -53,9 +53,9 @@ class Decision:
     entries: tuple[Entry, ...] = ()
     prompt: Prompt | None = None
     missing: tuple[Missing, ...] = ()
-    """Permissives in the way of a start or a resume, when one was asked for and refused."""
+    """Permissives that block a requested start or resume, when it was refused."""
     arm: bool = False
-    """The relay module has lost its time-out, which is to be written anew."""
+    """The relay module has lost its time-out, which must be rewritten."""
 
 
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
@@ -107,19 +107,19 @@ def _break(turn: Turn, guard: Guard) -> None:
         turn.flag(guard.name)
         turn.set(tally=with_doubt(turn.setup, turn.state, guard.name))
     if state is State.IDLE:
-        # Nothing runs that could be stopped; a permissive keeps it from starting.
+        # Nothing runs that could be stopped; a permissive blocks the start.
         return
     if guard.action == "trip":
         if state not in (State.ABORTING, State.ABORTED):
             _break_off(turn)
             turn.state_trigger("trip", guard.name)
     elif state in (State.RUNNING, State.RESTARTING):
-        # What happens while the fill is held anyway is only told.
+        # While the fill is held anyway, the alarm is only reported.
         hold(turn, guard.name)
 
 
 def hold(turn: Turn, why: str) -> None:
-    """Break the move off and stop; what the move taught is not learned from."""
+    """Break the move off and stop; nothing is learned from it."""
     unproven = turn.state.phase is Phase.BACK_FLUSH or why == "insert_not_seated"
     if unproven and not turn.state.valve_open:
         _reopen(turn)
@@ -128,7 +128,7 @@ def hold(turn: Turn, why: str) -> None:
     if why == "suction_dry":
         turn.set(tally=rebooked_dry(turn.setup, turn.state))
     if why == "pressure_low":
-        # A vent that let out more than it was meant to has taught nothing: the next one is careful anew.
+        # A vent that let out too much has given no valid measurement: the next one is conservative again.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
     kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
     turn.set(stroke=changed(turn.state.stroke, ended_by=kept))
@@ -139,7 +139,7 @@ def hold(turn: Turn, why: str) -> None:
 
 
 def _break_off(turn: Turn) -> None:
-    """Of a pump that fills, what the gauge shows as it is told to stop is kept: it tells one that does not."""
+    """Keep the gauge at the stop command of a pump that fills: the reference for detecting one that does not stop."""
     if turn.facts.forward and not turn.setup.by_hand:
         turn.set(stroke=stopped(turn, BROKEN_OFF))
 
@@ -153,16 +153,16 @@ def _reopen(turn: Turn) -> None:
 
 
 def _rebook_draw(turn: Turn) -> None:
-    """What was booked as air was liquid from the tyre, and still fills the hose, unless the tote got none of it.
+    """Rebook air as liquid from the tyre that still fills the hose, unless the tote did not receive it.
 
-    Which of the two it was stays in doubt.
+    The difference between the two is booked in doubt.
     """
     tally, setup = turn.state.tally, turn.setup
     air = min(turn.state.stroke.start_air_l, tally.air_returned_l)
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
     either = tally.either_l + abs(rebooked.net_l(setup.meter) - tally.net_l(setup.meter))
-    # How much room it left is as unsure: what the strokes told of it is forgotten.
+    # The room it left is as uncertain: the cavity from the strokes is discarded.
     gas = changed(turn.state.gas, stroke_u_l=None)
     turn.set(tally=changed(tally if denied else rebooked, either_l=either), gas=gas)
 
@@ -195,11 +195,11 @@ def _start(turn: Turn, request: Request) -> tuple[Missing, ...]:
     unasked = tuple(Missing(check.name, check.text) for check in open_checks(turn.setup, turn.state))
     if found or unasked:
         return _refused(turn, "start", *found, *unasked)
-    # What the hose gave when the gun was put on is no flow of this fill.
+    # What the hose gave when the gun was put on is not flow of this fill.
     now_s = turn.facts.reading.now_s
     turn.set(opened_s=now_s, regime_s=now_s, flow=Flow(), alarms=cleared(turn.state.alarms))
     if turn.setup.into == "tyre" and turn.state.valve_open and turn.facts.tyre_kpa is not None:
-        # Until the first rest: a gun that comes off before it is told by what the tyre held when it was put on.
+        # Until the first rest: the pressure when the gun was put on serves to detect one that comes off before it.
         turn.set(
             gas=at_rest(
                 turn.state.gas,
@@ -225,7 +225,7 @@ def _answer(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    # Right after a resume in the same scan, too: the later word counts.
+    # Also right after a resume in the same scan: the later request applies.
     if turn.state.state in (State.RUNNING, State.RESTARTING):
         hold(turn, f"asked by {request.by}")
     return ()
@@ -234,14 +234,14 @@ def _hold_request(turn: Turn, request: Request) -> tuple[Missing, ...]:
 def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.HELD:
         return ()
-    # Who touched could not see yet what has spoken in this very scan.
+    # The person could not yet see an alarm raised in this very scan.
     unseen = tuple(Missing(name, GUARD_NAMED[name].text) for name in _told(turn))
     found = (*unseen, *missing(turn.setup, turn.state, turn.facts))
     if found:
         return _refused(turn, "resume", *found)
     if turn.state.alarms.first_out == "valve_covered":
         turn.set(valve_raised=True)
-    # What a stroke or a silent meter was judged by is the person's to have mended: the next one tells.
+    # The person is assumed to have fixed the cause of a failed stroke or a silent meter: the next one will show.
     stroke = changed(turn.state.stroke, air_stayed=False, liquid_came=False, wants_air=False)
     stroke = changed(stroke, nothing_came=False, drawn_out=False)
     unmoved_s = 0.0 if turn.state.alarms.first_out == "no_flow" else turn.state.unmoved_s
@@ -251,7 +251,7 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _accept(alarms: Alarms) -> Alarms:
-    """Going on past a judgement that a person may overrule silences it for this fill; the flag stays in the record."""
+    """Resuming past a judgement that a person may overrule silences it for this fill; the flag stays in the record."""
     overruled = {alarms.first_out} & {guard.name for guard in GUARDS if guard.may_accept}
     return changed(cleared(alarms), accepted=alarms.accepted | {name for name in overruled if name})
 
@@ -277,12 +277,12 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _told(turn: Turn) -> tuple[str, ...]:
-    """Alarms that have spoken in this scan."""
+    """Alarms raised in this scan."""
     return tuple(str(entry.data["name"]) for entry in turn.entries if entry.kind == "alarm")
 
 
 def _supply_cut(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    """A person has cut the pump's supply, for outputs that cannot be switched off from here."""
+    """Record that a person has cut the pump's supply, for outputs that cannot be switched off from here."""
     if in_doubt(turn.state):
         turn.set(supply_cut=True)
         turn.flag("supply cut by hand")
@@ -302,7 +302,7 @@ def _end(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _last_rest(turn: Turn) -> None:
-    """No other rest will follow: what the pressure tells beside the count, of more or of less, stands in doubt."""
+    """Take the final rest: what the pressure shows beyond the count, more or less, is booked in doubt."""
     facts = turn.facts
     if not facts.rests or facts.tyre_kpa is None or not facts.reading.reachable:
         return
@@ -312,7 +312,7 @@ def _last_rest(turn: Turn) -> None:
 
 
 def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
-    """Give the meter up and go on by the next best measure, from the last rest on; the person resumes by another."""
+    """Give the meter up and continue by the next best measure from the last rest; the person resumes separately."""
     if turn.state.state not in (State.HELD, State.ABORTED):
         return ()
     measure = next_best(turn.setup, turn.state, turn.facts.reading)
@@ -320,7 +320,7 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
         text = "No other measure counts here: mend the meter, or end the fill with what was counted."
         return _refused(turn, "next_measure", Missing("measure", text))
     if not turn.facts.still and turn.facts.stroke_s < _STAND_S:
-        # What the meter still shows may be a pump that does not stop: a coarser measure would tell it late.
+        # What the meter still shows may be a pump that does not stop: a coarser measure would detect it late.
         text = "Wait until the liquid stands; then the next measure counts."
         return _refused(turn, "next_measure", Missing("standing", text))
     was = turn.setup.meter.kind
@@ -332,7 +332,7 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
 
 
 def _refused(turn: Turn, what: str, *why: Missing) -> tuple[Missing, ...]:
-    """Write down that a request was refused, and answer what is in its way."""
+    """Record that a request was refused, and answer what blocks it."""
     turn.note("refused", what=what, missing=[each.name for each in why])
     return why
 
@@ -356,11 +356,11 @@ def _act(turn: Turn) -> None:
     waited_s = facts.reading.now_s - state.since_s
     match state.state:
         case State.RUNNING if facts.state is State.RUNNING and not facts.reading.unconfirmed:
-            # Not in the scan that started it: the first rest is read when the gauge has had its time. And no step
-            # follows on an off that is not known to be done.
+            # Not in the scan that started it: the first rest is read when the gauge has settled. And no step follows
+            # while an off command is unconfirmed.
             ACT[state.phase](turn)
         case State.HOLDING | State.STOPPING | State.ABORTING:
-            # A fill that ends here waits for the gauge too: no later rest tells where its liquid went.
+            # A fill that ends here waits for the gauge too: no later rest shows where its liquid went.
             over = state.state is State.STOPPING
             calm = facts.rests if over else facts.still
             stands = calm and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)

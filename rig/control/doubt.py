@@ -1,7 +1,7 @@
-"""How far a fill's account may be off: what was counted surely, what was guessed, and what is in doubt.
+"""Uncertainty of a fill's account: what was counted reliably, what was estimated, and what is in doubt.
 
-Bookkeeping: nothing here decides. A doubt is booked when it arises (``Tally.either_l``), so that it stays with the
-litres it is about, whatever the person does next.
+Bookkeeping only, no decisions. A doubt is booked when it arises (``Tally.either_l``), so that it stays with its litres
+whatever the person does next.
 """
 
 from __future__ import annotations
@@ -21,56 +21,56 @@ from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
 from rig.units import KPA_PER_PSI
 
 _METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped", "measures_differ"})
-"""Alarms that a person may go on past, and that say the meter itself may count wrong."""
+"""Alarms that a person may override, and that indicate a meter error."""
 NEAR_LEVEL = "air drawn near the liquid's level"
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
-"""Alarms after which what went in since the last rest may be elsewhere than in the tyre."""
+"""Alarms after which the litres since the last rest may not be in the tyre."""
 _UNSEEN = frozenset({
     "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
 })  # fmt: skip
-"""Alarms before which the pump may have moved liquid unseen for a while."""
+"""Alarms before which the pump may have moved liquid unobserved for a few seconds."""
 _UNSEEN_S = 5.0
 _RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
 """Alarms of a pump that does not stop."""
 _FRONT = 0.05
-"""Where an air front stands is known to this share of the hose; near the level of the liquid to the next."""
+"""Uncertainty of an air front's position as a share of the hose; the second applies near the liquid's level."""
 _FRONT_NEAR_LEVEL = 0.3
 _REFILLED = 0.01
-"""Share of each filling of the hose by which its account may be off, every time the same way."""
+"""Systematic error of each refilling of the hose, as a share."""
 _PART_OF_AIR = 0.75
-"""A meter that counts something of air does not tell where the air of the suction line ends: so much of it may be taken
-for liquid."""
+"""A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
+taken for liquid."""
 _FOULED = 2.0
-"""A loss so much larger is no scatter: what was counted was 1.4 times too much, or the bore is foul."""
+"""A loss this many times larger is not scatter: the count was 1.4 times too high, or the bore is fouled."""
 _VACUUM_LOST_KPA = 2 * KPA_PER_PSI
-"""A hose behind a shut valve keeps the vacuum that the pump has left, within this."""
+"""A hose behind a shut valve keeps the pump's vacuum within this."""
 _UNWITNESSED = 0.3
-"""Share of the count that stands in doubt where nothing else saw it: flow beyond this of the pump's is noticed."""
+"""Share of the count in doubt without a witness: flow this far above the pump's is detected."""
 
 
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
-    """The account once ``alarm`` has spoken; no more is in doubt than passed the pump, seen or unseen."""
+    """Update the account after ``alarm``; the doubt is limited to what passed the pump, observed or not."""
     tally, line = state.tally, setup.line
     most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S)
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
 def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
-    """The account while an alarm stands that a person went past: what flows meanwhile is as doubtful as before.
+    """Update the account while an overridden alarm persists: the flow meanwhile remains in doubt.
 
-    So is what nobody counts: a pump that goes on by run time, a stroke by a level alone after a gauge that never stood.
+    So does uncounted flow: a pump that runs on by run time, a stroke by level alone after a gauge that never settled.
     """
     standing = {name for name, _ in state.alarms.timers}
     runs_on = _RUNS_ON & standing
     back_unseen = setup.meter.reverse == "none" and "moves_while_off" in runs_on and facts.flow_lps <= 0
     if runs_on and (setup.meter.kind == "run time" or back_unseen):
-        # No count sees a pump that does not stop: by its time in neither way, by a meter blind backwards in that one.
+        # No count covers a pump that does not stop: run time in neither direction, a forward-only meter not in reverse.
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
         return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY
     stands = not waved_on.isdisjoint(standing)
-    # Without a meter, a gauge that never stood says of no later stroke that it went into the tyre.
+    # Without a meter, a gauge that never settled confirms for no later stroke that it went into the tyre.
     astray = stands or (state.measure > 0 and "gauge_restless" in state.flags)
     if facts.flow_lps <= 0 or not astray:
         return state.tally
@@ -78,10 +78,10 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
 
 
 def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
-    """The account of a fill that is ended between two rests: what was counted since, and no pressure shows.
+    """Update the account of a fill ended between two rests: what was counted since is not confirmed by pressure.
 
-    A gauge at nothing does not tell that there is a tyre, though the rest before stood at nothing too. After an
-    interruption the tyre is taken for tight: whether liquid is missing or air, nobody saw.
+    A gauge at zero does not confirm a tyre, even if the rest before was at zero too. After an interruption the tyre is
+    assumed tight: whether liquid or air is missing was not observed.
     """
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
@@ -94,7 +94,7 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
     missing_l = room_l * ((foreseen.low + air_kpa) / (max(rest_kpa, 0.0) + air_kpa) - 1)
     if setup.into == "tote":
-        # With the valve below the liquid, what left the tyre beside the count may all have been liquid.
+        # With the valve below the liquid, all that left the tyre uncounted may have been liquid.
         doubted_l = min(missing_l, max(facts.filled_l, 0.0))
     else:
         since_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
@@ -103,9 +103,9 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
 
 
 def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
-    """The account of a fill that is ended before its look, at a rest: as little in it as the size's air space tells.
+    """Update the account of a fill ended at a rest before its look: no more is certain than the size's air space gives.
 
-    No later rest will tell a wheel that is larger from a meter that counted too much.
+    No later rest will distinguish a larger wheel from a meter that counted too much.
     """
     gas, cavity = state.gas, setup.cavity
     if setup.into != "tyre" or gas.looked:
@@ -119,7 +119,7 @@ def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
 
 
 def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
-    """The account while air is drawn near the level: what goes with it as liquid shows in the loss of the bore."""
+    """Update the account while air is drawn near the level: liquid drawn with it shows as bore loss."""
     gas, line_kpa, line = facts.gas, facts.reading.line_kpa, setup.line
     air = facts.reverse and facts.valve_open and entering(setup, state) == "air"
     if setup.into != "tyre" or not air or not near_level(setup, state) or gas is None or line_kpa is None:
@@ -136,9 +136,9 @@ def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
 
 
 def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:
-    """The account once the line's loss is ``narrowed`` times what the strokes before showed, for the flow counted.
+    """Update the account once the line loss is ``narrowed`` times that of earlier strokes at the counted flow.
 
-    Either the bore is fouled, or the meter counted too much until now: the loss goes with the square of the flow.
+    Either the bore is fouled, or the meter overcounted until now: the loss is quadratic in the flow.
     """
     if narrowed < _FOULED or setup.meter.estimated:
         return state.tally
@@ -147,9 +147,9 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
 
 
 def rebooked_dry(setup: Setup, state: FillState) -> Tally:
-    """The account once the suction has run dry: what was counted since then is air, and stands in hose and suction.
+    """Rebook the count since the suction ran dry as air, now in hose and suction line.
 
-    It has pushed as much of the hose's liquid into the tyre, so that the net stays; by how much is in doubt.
+    That air has pushed as much of the hose's liquid into the tyre, so the net is unchanged; the amount is in doubt.
     """
     tally, line = state.tally, setup.line
     air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
@@ -163,15 +163,15 @@ def rebooked_dry(setup: Setup, state: FillState) -> Tally:
 
 
 def with_late_rise(setup: Setup, state: FillState) -> Tally:
-    """The account once the gauge has risen by more than the litres can do: until then they may have gone elsewhere."""
+    """Update the account once the gauge has risen more than the litres explain: they may have gone elsewhere before."""
     doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))
     return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
 
 
 def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
-    """The account while the hose is reversed off behind a valve that was said to be shut, once it loses its vacuum.
+    """Update the account once a hose reversed off behind a reportedly shut valve loses its vacuum.
 
-    Until then the pump may have drawn on the tyre. A meter that counts both ways has counted that; nothing else has.
+    Until then the pump may have drawn from the tyre. Only a meter that counts both ways has counted that.
     """
     line_kpa, lowest_kpa = facts.reading.line_kpa, state.stroke.lowest_kpa
     counted = setup.meter.reverse != "none" and not setup.meter.estimated
@@ -183,10 +183,10 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
 
 
 def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
-    """The account at a rest after a stroke that stands above the air space's own estimate.
+    """Update the account at a rest above the air space's estimate.
 
-    A measure that is no meter may have stood still while liquid came in: the pressure tells of litres beside the
-    count. By a meter, a tyre that stood lower than planned stands so no more: a vent was open, and liquid left there.
+    An estimated measure may have stuck while liquid came in: the pressure indicates uncounted litres. By a meter, a
+    tyre that was below plan no longer is: a vent was open, and liquid was lost there.
     """
     tally = state.tally
     if rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
@@ -205,36 +205,36 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
 def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     pump_lps, net_l = setup.line.moves_lps(state.direction), state.tally.net_l(setup.meter)
     if alarm == "cavity_differs":
-        # More room than the size has may be a leak, or liquid that never came in; after a gauge that never stood, less
-        # room tells of nothing, nor does a tyre that began to rise on the way: until then liquid went elsewhere.
+        # More room than the size has may be a leak or missing liquid. Less room gives no cause for doubt, except after
+        # a gauge that never settled, or a rise that began late: until then liquid went elsewhere.
         astray = state.gas.verdict == "more" or "gauge_restless" in state.flags or _rose_late(state)
         return abs(net_l) if astray else 0.0
     if alarm == "no_progress" and state.measure:
-        # A level that sticks counts nothing of what the pump moves.
+        # A stuck level counts nothing of what the pump moves.
         beside = zip(setup.beside, state.counts[1:], strict=True)
         moved_l = max(count.forward * meter.litres_per_pulse for meter, count in beside)
         return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
     if alarm == "air_stays":
-        # What was drawn for air since the last rest may have been liquid.
+        # What was booked as drawn air since the last rest may have been liquid.
         return max(0.0, state.tally.air_drawn_l - state.mark.tally.air_drawn_l)
     if alarm == "air_gone":
-        # The draw was not counted as it went: the hose may be full of what the account calls air, or the other way.
+        # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
         return setup.line.hose_l
     by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
     if alarm in _ASTRAY or by_time:
-        # By run time a gauge that does not move may tell of a pump that stands. What still coasts goes the same way.
+        # By run time a gauge that does not move may mean a stopped pump. The coasting flow is in doubt as well.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
-        # A measure of coarse steps is given long to move, and the pump may have all the while; a removal with pauses.
+        # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
         return pump_lps * max(_UNSEEN_S, silent_s)
-    # While it is known since when nothing is counted, or what is not switched off is counted, no more is guessed.
+    # Where the uncounted period is known, or an output that is still on is counted, no estimate is added.
     known = state.unseen_s > 0 or state.unconfirmed_s is not None
     return pump_lps * _UNSEEN_S if alarm in _UNSEEN and not known else 0.0
 
 
 def _rose_late(state: FillState) -> bool:
-    """Whether the air space that a rise's end speaks of should have shown at the rest on its way, and did not."""
+    """Whether the air space given by the rise's end should have shown at the rest on the way, and did not."""
     rise = state.gas.rise
     if rise is None or rise.way_kpa is None:
         # No rest on the way: a gauge that showed no tyre at the start may have shown an open vent.
@@ -245,26 +245,26 @@ def _rose_late(state: FillState) -> bool:
 
 
 def _sure_l(setup: Setup, state: FillState) -> float:
-    """What was inside when a rest last showed a tyre under pressure: one that shows none does not tell where it is."""
+    """Volume inside when a rest last showed a tyre under pressure: without pressure its location is unconfirmed."""
     stood = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
     rested_l = state.mark.tally.net_l(setup.meter) if stood else 0.0
     return rested_l if state.when_low_l is None else min(rested_l, state.when_low_l)
 
 
 def estimated(setup: Setup, state: FillState) -> bool:
-    """Whether the net volume stands on more than a count."""
+    """Whether the net volume rests on more than a count."""
     tally = state.tally
     guessed = tally.estimated_returned_l > 0 or tally.either_l > 0 or NEAR_LEVEL in state.flags or state.unseen_s > 0
     return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
 
 
 def net_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """Expanded uncertainty (95 %) of the net volume: meter and doubts of it, pulses, guesses, and the air front."""
+    """Expanded uncertainty (95 %) of the net volume: meter and its doubts, pulses, estimates, and the air front."""
     counting = in_force(setup, state)
     tally, meter = state.tally, counting.meter
     earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
     net_l = tally.net_l(meter) - earlier_l
-    # After a draw of air the hose is filled again, by its volume and not by what is counted.
+    # After an air draw the hose is refilled by its own volume, not by the count.
     refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
     near = NEAR_LEVEL in state.flags
@@ -286,7 +286,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
 
 
 def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """The same of what moved while no controller looked: meter, pulses at both ends, and what is in doubt of it."""
+    """Uncertainty of what moved while no controller ran: meter, pulses at both ends, and its doubt."""
     tally, meter = state.tally, in_force(setup, state).meter
     if not tally.unattended_l and not tally.unattended_either_l:
         return 0.0
@@ -294,14 +294,14 @@ def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
 
 
 def _since_rest_l(setup: Setup, state: FillState) -> float:
-    """By run time: what came since the last rest may have gone back through the relief; only the next rest tells."""
+    """By run time: what came since the last rest may have returned through the relief; only the next rest shows it."""
     if setup.meter.kind != "run time":
         return 0.0
     return abs(state.tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
 
 
 def _room_gone_l(setup: Setup, state: FillState) -> float:
-    """Air space that is missing: where the measure is no meter, liquid may have come in that it did not see."""
+    """Missing air space: with an estimated measure, liquid may have come in unseen."""
     gas = state.gas
     if gas.found is None or gas.verdict != "less" or not setup.meter.estimated:
         return 0.0
@@ -315,15 +315,15 @@ def _at_relief(setup: Setup) -> float:
         return 0.0
     least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
     opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
-    # Counted is the most that goes in, at the floor; a bore is a seventh narrower at the lower end of its coefficient.
+    # The count assumes the highest flow, at the floor; a bore is a seventh narrower at its coefficient's lower end.
     return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
 
 
 def _by_witness_l(setup: Setup, state: FillState) -> float:
-    """How far the count may be off, at 95 %, by what stands beside the meter; 0 where nothing speaks against it.
+    """Possible count error (95 %) from the witnesses parallel to the meter; 0 where none contradicts it.
 
-    That is the difference and the witness's own uncertainty. Where a person went on past a doubt of the meter, every
-    witness is heard; a gauge that told of another pressure may itself be wrong, so there the witness must speak too.
+    It is the difference plus the witness's own uncertainty. Where a person overrode a doubt of the meter, every witness
+    is used; a gauge that disagreed may itself be wrong, so then the witness must contradict as well.
     """
     against = contradiction(setup, state)
     doubts = _METER_DOUBTS & state.flags

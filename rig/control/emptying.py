@@ -1,8 +1,8 @@
-"""Taking liquid out of a tyre, counted: the valve at the bottom, the pump in reverse, never below just above ambient.
+"""Counted removal of liquid from a tyre: valve at the bottom, pump in reverse, never below just above ambient.
 
-The air space grows as the liquid leaves, so the pressure falls; at the floor a person airs the tyre up and it goes on.
-It ends at the volume asked for, or when air comes. What is inside is known from hearsay: the first stroke goes half of
-the way only, and what it brought tells how much air there is.
+The air space grows as the liquid leaves, so the pressure falls; at the floor a person airs the tyre up and it
+continues. It ends at the requested volume, or when air comes. The initial content is only reported by a person: the
+first stroke goes half way to the floor, and its volume measures the air.
 """
 
 from __future__ import annotations
@@ -23,30 +23,30 @@ from rig.units import KPA_PER_PSI, show_pressure
 
 _NEAR_KPA = 0.5 * KPA_PER_PSI
 _TOLD_KPA = 3 * KPA_PER_PSI
-"""Loss of liquid in the bore from which its falling away tells air from liquid."""
+"""Bore loss of the liquid above which its disappearance distinguishes air from liquid."""
 _AIR_UP_KPA = 15 * KPA_PER_PSI
-"""Common practice, no source: enough to push, well below what a bead or a jack minds."""
+"""Common practice, no source: enough to push, well below what a bead or a jack tolerates."""
 _MOST_AIR_UPS = 5
-"""So often a tyre is to be aired up that shows none of it."""
+"""Limit of requests to air up a tyre that shows no rise."""
 _AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
-"""Of a level or a scale: so much of what the fall tells of must be missing in the tote, to be air that came; less than
-the last is nothing at all."""
+"""For a level or a scale: air came where the tote lacks more than this share, and these steps, of the volume that the
+pressure fall gives; below the last, nothing came."""
 _SILENT = 0.3
-"""Share of the time that the pump may run dry after which a measure that shows nothing is asked at a rest."""
+"""Share of the permitted dry-run time without a count after which a rest checks what came."""
 _BEYOND_DOUBT = 1.5
-"""Times the uncertainty at 95 % that what came must be beyond, to be anything: three standard deviations."""
+"""Multiple of the uncertainty (95 %) that the volume must exceed to be significant: three standard deviations."""
 _FRONT_S = 2.0
-"""So long the meter may count air for liquid before the gauge tells."""
+"""Time for which the meter may count air as liquid before the gauge shows it."""
 
 
 def settle_emptying(turn: Turn) -> None:
-    """At rest: see what the stroke brought, then draw on, ask for air, or end."""
+    """At rest: evaluate the stroke, then draw on, ask for air, or end."""
     facts, setup = turn.facts, turn.setup
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     rest_kpa, stroke = facts.tyre_kpa, _judged(turn, facts.tyre_kpa)
     if "gauge_restless" in turn.state.flags:
-        # The pressure went on falling while all was off: what it lacks may have left beside the count.
+        # The pressure kept falling with all off: the missing pressure may be uncounted outflow.
         turn.set(tally=with_last_rest(setup, turn.state, facts, rest_kpa))
     left_l = setup.target_l + facts.in_tyre_l
     if stroke.ended_by == "air":
@@ -70,7 +70,7 @@ def settle_emptying(turn: Turn) -> None:
 
 
 def _end_drawing(turn: Turn) -> None:
-    """On to the end, unless nothing has come that is more than the doubt of it: that is no emptied tyre."""
+    """Finish, unless the volume is insignificant against its uncertainty: then the tyre is not emptied."""
     if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_uncertainty_l(turn.setup, turn.state):
         turn.set(stroke=changed(turn.state.stroke, nothing_came=True))
     else:
@@ -84,9 +84,9 @@ def _begin(turn: Turn, rest_kpa: float, barren: int) -> Stroke:
 
 
 def _judged(turn: Turn, rest_kpa: float) -> Stroke:
-    """The stroke as the rest shows it: where no meter counts it may turn out that air came, or that nothing did.
+    """Evaluate the stroke at the rest: without a meter it may show that air came, or that nothing did.
 
-    What the fall tells of and the tote did not get stands in doubt, and by the pump's time all of a stroke of air.
+    What the pressure fall gives beyond the tote's gain is booked in doubt; by run time, all of a stroke of air.
     """
     setup, stroke, tally = turn.setup, turn.state.stroke, turn.state.tally
     if not stroke.ended_by or not setup.meter.estimated:
@@ -105,7 +105,7 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
 
 
 def _lost_nothing(turn: Turn) -> bool:
-    """Whether the gauge stood at the end of the stroke nearly where it stands at rest: no liquid flowed."""
+    """Whether the gauge at the end of the stroke was close to its rest reading: no liquid flowed."""
     line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.back_lps)
     if line_kpa is None or would_lose_kpa < _TOLD_KPA:
         return False
@@ -119,11 +119,11 @@ def _air_l(turn: Turn) -> float:
 
 
 def _book_front(turn: Turn) -> None:
-    """What was counted last may have been air, where the liquid's surface came down to the valve."""
+    """Book the last flow in doubt: it may have been air, where the liquid's surface came down to the valve."""
     state, stroke = turn.state, turn.state.stroke
     if near_level(turn.setup, state) or "emptied until air came" in state.flags:
         flow_lps, stroke_l = abs(stroke.stop_flow_lps), stroke.start_l - stroke.stop_l
-        # A stroke too short for the gauge to tell may have been air from its beginning.
+        # A stroke too short for the gauge to settle may have been air from its start.
         doubted_l = flow_lps * _FRONT_S if stroke_l > flow_lps * (2 * BLANK_S + _FRONT_S) else stroke_l
         turn.set(tally=changed(state.tally, either_l=state.tally.either_l + doubted_l))
 
@@ -131,7 +131,7 @@ def _book_front(turn: Turn) -> None:
 def _air_up(turn: Turn) -> None:
     up_to = show_pressure(min(_AIR_UP_KPA, turn.setup.window.ceiling_kpa))
     if turn.ask("air_up", f"The air has pushed what it can: air the tyre up to {up_to} through the gun, then go on."):
-        # Not risen yet: asked again, but not for ever.
+        # No rise yet: ask again, up to the limit.
         stroke = changed(turn.state.stroke, barren=turn.state.stroke.barren + 1)
         turn.set(answered=turn.state.answered - {"air_up"}, stroke=stroke)
 
@@ -152,19 +152,19 @@ def empty(turn: Turn) -> None:
 
 
 def _by_pump_kpa(turn: Turn) -> float:
-    """What the tyre has fallen to if the pump moved all that it can, of air: a coarse measure tells that late."""
+    """The tyre's pressure if the pump moved all that it can, of air: a coarse measure reports that late."""
     setup, facts = turn.setup, turn.facts
     before = turn.state.stroke.from_kpa + setup.line.atmosphere_kpa_abs
     return before * math.exp(-setup.line.back_lps * facts.run_s / _air_l(turn)) - setup.line.atmosphere_kpa_abs
 
 
 def _silent(turn: Turn) -> bool:
-    """Whether the measure has shown nothing for so long that only a rest can tell what came."""
+    """Whether the measure has not moved for so long that only a rest can show what came."""
     return min(turn.facts.run_s, turn.facts.pulse_age_s) > _SILENT * turn.setup.dry_run_s
 
 
 def _air_comes(turn: Turn, flow: float) -> bool:
-    """Air loses next to nothing in the bore: a gauge near the air space's pressure while the pump draws means air."""
+    """Detect air: a gauge near the air space's pressure during the draw, as air loses next to nothing in the bore."""
     facts, line = turn.facts, turn.facts.reading.line_kpa
     if facts.run_s < 2 * BLANK_S or not facts.steady or facts.gas is None or line is None:
         return False
@@ -183,7 +183,7 @@ def _end(turn: Turn, why: str) -> None:
         stop_flow_lps=-facts.slow_lps,
         stop_gauge_kpa=shown_kpa,
     )
-    # Before the gauge has followed it tells of no loss.
+    # Before the gauge has followed, it shows no loss.
     line_kpa = shown_kpa if facts.run_s > 2 * BLANK_S else None
     turn.set(stroke=changed(ended, watch_line_kpa=-math.inf if line_kpa is None else line_kpa))
     turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))

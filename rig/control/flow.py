@@ -1,4 +1,4 @@
-"""Flow from counted pulses: over a short window for deciding, over a long one for losses, which go with its square."""
+"""Flow from counted pulses: a short window for decisions, a long one for losses, which are quadratic in it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ _ENOUGH_PULSES = 200
 """One pulse at either end of a window is one per cent of the flow here, two of the loss."""
 _FAST_S = 1.0
 STILL_S = 1.5
-"""No pulse for this long after the pump stopped: the liquid stands."""
+"""Without a pulse for this long after the pump stopped, the liquid is at rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def follow(flow: Flow, now_s: float, pulses: int) -> Flow:
 
 
 def quiet(flow: Flow, now_s: float) -> bool:
-    """Whether nothing was counted for as long as tells that the liquid stands."""
+    """Whether nothing was counted for long enough to take the liquid as at rest."""
     if not flow.samples or now_s - flow.samples[0][0] < STILL_S:
         return False
     latest = flow.samples[-1][1]
@@ -55,7 +55,7 @@ def quiet(flow: Flow, now_s: float) -> bool:
 
 
 def uncounted_s(before_s: float, way: int, dt_s: float) -> float:
-    """How long the pump has run one way without a count, pauses left out, signed as the pump; a turn begins anew."""
+    """Run time in one direction without a count, pauses left out, signed as the pump; a reversal restarts it."""
     if not way:
         return before_s
     return way * dt_s + (before_s if way * before_s > 0 else 0.0)

@@ -1,9 +1,8 @@
-"""The pressure gauges of the rig from scan to scan: smoothed, judged for rest, and watched while all should stand.
+"""Follow the rig's pressure gauges from scan to scan: smoothing, rest detection, and a watch while all should be off.
 
-What only a pump can do is told from what gas does by itself. Gas that was compressed or let out has another
-temperature than its walls, by 10 to 30 K after a vent; it goes back against its last movement, ever more slowly, with a
-time constant of 5 to 40 s and by no more than a tenth of its absolute pressure. A pump goes on evenly. Nothing here
-decides.
+Pump action is distinguished from what the gas does by itself. Gas that was compressed or let out differs in temperature
+from its walls, by 10 to 30 K after a vent; its pressure creeps back against the last movement and decays, with a time
+constant of 5 to 40 s and by no more than a tenth of its absolute pressure. A pump moves it evenly. No decisions here.
 """
 
 from __future__ import annotations
@@ -22,43 +21,43 @@ from rig.plan.physics import head_kpa
 from rig.units import KPA_PER_PSI
 
 _LONGEST_LAG_S = 15.0
-"""No gauge follows more slowly: one that still moves tells of air that leaves, or drifts."""
+"""Longest gauge lag: a gauge that still moves after it indicates a leak, or drifts."""
 _LONGEST_WAIT_S = 25.0
-"""What the noise has not let be told by then is told with the uncertainty that it has."""
+"""Time-out: then the rest is reported with the uncertainty that the noise has left."""
 _THERMAL = 0.1
-"""Share of its absolute pressure by which gas may creep back to its walls' temperature: 30 K of 300 K."""
+"""Largest thermal creep as a share of the absolute pressure: 30 K of 300 K."""
 _ADIABATIC = 2 / 7
-"""And share of the movement itself: no gas of two atoms that loses no heat is warmer (1 - 1/1.4)."""
+"""And as a share of the movement itself: adiabatic limit of a diatomic gas (1 - 1/1.4)."""
 _FASTEST_S, _SLOWEST_S = 5.0, 40.0
-"""Time constants of that. Common practice, no source."""
+"""Its time constants. Common practice, no source."""
 _PUMP_SHARE = 0.5
-"""A pump that was not told to run moves at least this share of what its plate says: a worn one, against pressure."""
+"""A pump that runs uncommanded moves at least this share of its rated flow: a worn one, against pressure."""
 _LEAST_KPA_S = 0.1
-"""What is slower than this, warm liquid and the sun do in minutes."""
+"""Slower movement than this comes from warm liquid or the sun within minutes."""
 _SPAN_S = 1.25
-"""The shortest window in which movement is told; with the block that confirms it, less than 2 s."""
+"""The shortest window in which movement is detected; with the block that confirms it, less than 2 s."""
 _FOLLOWS_S = 1.0
 HANDS_KPA = 1.25 * KPA_PER_PSI
 """What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _WENT_KPA = 3.0
-"""A movement of the gas by so much begins a new creep against it."""
+"""A movement of the gas by this much starts a new creep against it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What the gauges say in one scan."""
+    """Gauge results of one scan."""
 
     rest: Rest | None = None
-    """Of the gauge that a rest is read from, while nothing is told to move."""
+    """From the gauge that a rest is read from, while nothing is commanded to move."""
     rests: bool = False
     restless: bool = False
-    """It had the time that the slowest gauge needs, and moves all the same, or it moves as no gas does by itself."""
+    """Still moving after the slowest gauge's settling time, or moving as no gas does by itself."""
 
 
 def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState, Reading, Shown]:
-    """Take the gauges' scans in: the state with them, the reading as it is judged by, and what they say of rest.
+    """Take the gauges' scans in; return the state, the reading used for decisions, and the rest result.
 
-    A gauge that stands shows its window's mean, one that moves is smoothed as far as its noise asks for.
+    A steady gauge gives its window's mean, a moving one is smoothed as far as its noise requires.
     """
     if not reading.fresh:
         return state, _judged(reading, state, None), Shown()
@@ -74,8 +73,8 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         shown_kpa, gauge_s = line.kpa, gauge_s if line.kpa == shown_kpa else now_s
     state = _trends(off_s, changed(state, line=line, tyre=tyre, gauge_kpa=shown_kpa, gauge_s=gauge_s))
     if line.began_s == now_s or not line.blocks:
-        # Asked once for each block: what is judged in between is the last one's.
-        # Twice: a step on a gauge with a lag looks even for a moment.
+        # Evaluated once for each block and held in between; two in a row must agree, as a step on a gauge with a lag
+        # looks even for a moment.
         slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
         moves_kpa_s, drops_kpa_s = slope if slope * before > 0 else 0.0, _drops_kpa_s(setup, state)
         state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, drops_kpa_s=drops_kpa_s)
@@ -84,23 +83,23 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
 
 
 def _off_s(setup: Setup, state: FillState, now_s: float) -> float:
-    """How long the pump and the vent have stood; negative while one of them runs, coasts or is told to."""
+    """How long pump and vent have been at rest; negative while one of them is commanded, runs or coasts."""
     if pump_way(setup, state) or state.outputs.vent_valve:
         return -1.0
     return min(now_s - state.changed_s - setup.line.coast_s, now_s - state.regime_s)
 
 
 def _trends(off_s: float, state: FillState) -> FillState:
-    """Keep how far the pressure last rose and fell, from one level at which it stood to the next."""
+    """Keep the size of the pressure's last rise and fall, from one steady level to the next."""
     now_s, kpa, level_kpa = state.line.at_s, state.line.kpa, state.level_kpa
     if kpa is None or off_s < _FOLLOWS_S:
-        # Until the gauge has followed the stop, it tells of the line and not of the gas.
+        # Until the gauge has followed the stop, it shows the line and not the gas.
         return state
     went_kpa = 0.0 if level_kpa is None else kpa - level_kpa
     if level_kpa is not None and abs(went_kpa) <= _WENT_KPA + 3 * state.line.smoothed_kpa:
         return state
     before = state.rose if went_kpa > 0 else state.fell
-    # Of a movement in several steps the first ones have not crept back yet.
+    # The first steps of a movement in several steps have not crept back yet.
     kept_kpa = before.kpa * math.exp(-(now_s - before.at_s) / _SLOWEST_S) if before.kpa else 0.0
     moved = Moved(now_s - _FOLLOWS_S, abs(went_kpa) + kept_kpa)
     if went_kpa > 0:
@@ -111,7 +110,7 @@ def _trends(off_s: float, state: FillState) -> FillState:
 def _taken(
     gauge: Gauge, now_s: float, raw_kpa: float | None, damped: Damped, *, may_stand: bool
 ) -> tuple[Gauge, Rest | None]:
-    """The gauge with one scan more, and what it shows if it stands; only then its noise is learned."""
+    """Update the gauge by one scan and return its rest if it is steady; only then its noise is learned."""
     before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, damped.damping_s, may_stand=may_stand)
     stands = rest.at_rest(gauge) if may_stand else None
     return (gauge if stands is None else rest.learned(gauge, before_kpa, stands)), stands
@@ -132,7 +131,7 @@ def _shown(state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> 
 
 
 def _judged(reading: Reading, state: FillState, found: Rest | None) -> Reading:
-    """The reading with its gauges as they are judged by; what came over the wire stays in ``raw_line_kpa``."""
+    """The reading with the gauge values used for decisions; the raw line value remains in ``raw_line_kpa``."""
     line_kpa = reading.line_kpa if reading.line_kpa is None else state.line.kpa
     tyre_kpa = reading.tyre_kpa if reading.tyre_kpa is None else state.tyre.kpa
     if found is not None and tyre_kpa is not None:
@@ -145,7 +144,7 @@ def _judged(reading: Reading, state: FillState, found: Rest | None) -> Reading:
 
 
 def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
-    """The slope of a line gauge that moves though all is off, faster than gas does by itself; 0 where it does not."""
+    """Slope of a line gauge that moves with all off, faster than gas creep; 0 where it does not."""
     gauge = state.line
     if not _sealed(setup, state) or not gauge.blocks or gauge.kpa is None:
         return 0.0
@@ -164,16 +163,16 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
 
 
 def _sealed(setup: Setup, state: FillState) -> bool:
-    """Whether nothing but a fault moves the pressure while all is off: by hand a person may fill or let air out."""
+    """Whether only a fault can move the pressure with all off: by hand a person may fill or let air out."""
     return setup.into != "open vessel" and not (setup.by_hand and state.state is State.RUNNING)
 
 
 def _drops_kpa_s(setup: Setup, state: FillState) -> float:
-    """How fast a line gauge that stood has fallen though all is off, to where it stands now; 0 where it has not.
+    """Rate at which a steady line gauge has dropped to its present level with all off; 0 where it has not.
 
-    Before a rest has told the tyre's pressure the gun is put on, and air let out by hand.
-    Gas creeps, hands move it by little, and behind a gun that comes off it shows the air outside, and the hose's
-    column: what is left is a pump, and what its flow loses on the way.
+    Not before a rest has given the tyre's pressure: until then the gun is put on, and air let out by hand. Gas creep
+    and hands move it little, and with the gun off it shows ambient and the hose's column: what is left is a pump, and
+    its line loss.
     """
     kpa, head = state.line.kpa, head_kpa(setup.line)
     told = state.valve_open and state.gas.sealed and state.gas.rest_kpa is not None
@@ -193,7 +192,7 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:
-    """The fastest that gas at ``kpa_abs`` creeps back at ``now_s`` after it was moved, whatever its time constant."""
+    """The fastest creep at ``now_s`` of gas at ``kpa_abs`` after a movement, whatever its time constant."""
     since_s = max(now_s - moved.at_s, 0.0)
     constant_s = min(max(since_s, _FASTEST_S), _SLOWEST_S)
     return min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa) / constant_s * math.exp(-since_s / constant_s)

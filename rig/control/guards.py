@@ -1,8 +1,8 @@
-"""Interlocks and trips: one table, each row a named condition with its delay, its consequence and its words.
+"""Interlocks and trips: one table, each row a named condition with its delay, its consequence and its texts.
 
-A condition is a pure function of the fill's setup and the facts of this scan, asked only in the states and phases of
-its row. An interlock breaks → the fill is held and goes on when a person says so. A trip latches: its cause must be
-gone and a person must reset it. Rows stand in order of urgency: of several in one scan the first is the first-out.
+A condition is a pure function of the fill's setup and this scan's facts, evaluated only in its row's states and phases.
+An interlock holds the fill until a person resumes it. A trip latches: its cause must be gone and a person must reset
+it. Rows are in order of urgency: of several in one scan the first is the first-out.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ Scope = frozenset[tuple[State, Phase]]
 
 _SLOWEST_LPS = 0.03
 SEATED_L = 0.2
-"""A reverse against a shut valve brings back no more than this."""
+"""Limit of what a reverse against a shut valve brings back."""
 _ALWAYS: Scope = frozenset(product(State, Phase))
 _LIVE: Scope = frozenset(product(set(State) - {State.IDLE, State.STOPPED, State.COMPLETE}, Phase))
 
@@ -54,16 +54,16 @@ class Guard:
     delay_s: float
     condition: Condition
     text: str
-    """What it means, in the trade's words."""
+    """Meaning, in the trade's words."""
     first: str
-    """What the person does first."""
+    """The person's first action."""
     scope: Scope = _ALWAYS
     blind: bool = False
-    """Judged even when a scan brought nothing new: it is about the controller itself or about the silence."""
+    """Evaluated even in a scan without new data: it concerns the controller itself or missing data."""
     may_accept: bool = False
-    """A judgement rather than a limit: a person may look, and go on past it for this fill."""
+    """A judgement, not a limit: a person may inspect and override it for this fill."""
     idle: bool = False
-    """Told before the start, too, where nothing is held or tripped yet."""
+    """Reported before the start, too, where nothing is held or tripped yet."""
 
 
 def _pressure_high(setup: Setup, facts: Facts) -> bool:
@@ -71,14 +71,14 @@ def _pressure_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _line_high(setup: Setup, facts: Facts) -> bool:
-    # As it came over the wire: no smoothing stands between a pressure and its limit.
+    # The raw value: no smoothing between a pressure and its limit.
     raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
     line = line if raw is None else raw
     return line is not None and line >= setup.line.relief_kpa + 3 * KPA_PER_PSI
 
 
 def _overfill(setup: Setup, facts: Facts) -> bool:
-    # A level shows a step at once, and is aimed short of the target by one.
+    # A level shows a step at once, and its target is reduced by one.
     allowance = max(0.02 * setup.target_l, 0.5) + setup.meter.litres_per_pulse
     brim = setup.brim_l
     if facts.verdict == "less" and facts.found is not None:
@@ -105,7 +105,7 @@ def _air_stays(setup: Setup, facts: Facts) -> bool:
 def _air_gone(setup: Setup, facts: Facts) -> bool:
     if facts.phase is Phase.DRAW_DOWN:
         return agreement.falls_too_far(setup, facts)
-    # Judged before the rest is taken, which anchors the air space anew. Of a tyre that is emptied the fall measures it.
+    # Evaluated before the rest re-anchors the air space. In a tyre that is emptied the fall measures it.
     return setup.into == "tyre" and facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
 
 
@@ -122,14 +122,14 @@ def _cavity_differs(setup: Setup, facts: Facts) -> bool:
 
 
 def _bead_lost(setup: Setup, facts: Facts) -> bool:
-    # Whatever the tyre held, a lost bead leaves it at the air's pressure, far from where the sealed gas should be.
+    # Whatever the tyre held, a lost bead leaves it at ambient, far from where the sealed gas should be.
     if not facts.valve_open or facts.tyre_kpa is None or facts.forward or facts.venting:
         return False
     if not (facts.rests or (facts.reverse and facts.air_at_pump)):
         return False
-    # At rest a hose that was drawn empty behind a blocked valve may show less than nothing.
+    # At rest a hose that was drawn empty behind a blocked valve may show less than zero.
     off = max(facts.tyre_kpa, 0.0) if facts.rests else abs(facts.tyre_kpa)
-    # While air is drawn a narrow bore may take all that the tyre still holds.
+    # While air is drawn, a narrow bore may lose all of the tyre's pressure.
     least = facts.gas.low if facts.gas else facts.stroke.held_kpa
     sealed = least - (air_loss_kpa(setup.line, facts.flow_lps, least) if facts.reverse else 0.0)
     above = sealed > (1.2 if off < 0.35 * KPA_PER_PSI else 2.5) * KPA_PER_PSI
@@ -140,8 +140,8 @@ def _bead_lost(setup: Setup, facts: Facts) -> bool:
 def _no_flow(setup: Setup, facts: Facts) -> bool:
     counts_back = setup.meter.reverse != "none"
     pumping = facts.forward or (facts.reverse and counts_back and facts.phase in (Phase.DRAW_DOWN, Phase.EMPTY))
-    # Long enough for a few pulses of the slowest flow worth pumping at, or of half the last stroke's: of a level that
-    # stands still in steps of litres not too much may pass uncounted until then.
+    # Time-out for a few pulses at the slowest flow worth pumping at, or at half the last stroke's: with a stuck level
+    # in steps of litres not too much may pass uncounted until then.
     steps = 2 if setup.meter.estimated else 4
     slowest_lps = max(_SLOWEST_LPS, 0.5 * facts.stroke.stop_flow_lps)
     patience_s = max(2.0, steps * setup.meter.litres_per_pulse / slowest_lps)
@@ -164,7 +164,7 @@ def _disagree(setup: Setup, facts: Facts) -> bool:
 
 
 def _dry(setup: Setup, facts: Facts) -> bool:
-    # A draw-down ends by itself at the limit; this row catches air at the pump that nothing planned.
+    # A draw-down ends by itself at the limit; this row catches unplanned air at the pump.
     return facts.dry_s > setup.dry_run_s + 2.0
 
 
@@ -186,7 +186,7 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
         return False
     line = facts.reading.line_kpa
     stands = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
-    # A tyre that was emptied may have left air in the hose, which the reverse brings back beside what passes.
+    # An emptied tyre may have left air in the hose, which the reverse brings back along with any leakage.
     hose_l = setup.line.hose_l if setup.into == "tote" else 0.0
     return facts.flushed_l > SEATED_L + hose_l or (stands and line is not None and line > KPA_PER_PSI)
 
@@ -202,7 +202,7 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
 
 
 def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
-    # Air loses little in the bore, liquid much: a gauge far below the air space's pressure means liquid.
+    # Air loses little in the bore, liquid much: a gauge far below the air space's pressure indicates liquid.
     if facts.phase is Phase.SETTLE:
         return facts.stroke.liquid_came
     flows = -facts.flow_lps > 0.3 * setup.line.back_lps
@@ -222,7 +222,7 @@ def _flow_too_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _measures_differ(setup: Setup, facts: Facts) -> bool:
-    # Into a known can it is the meter that is being proved.
+    # Into a known can the meter itself is under test.
     return facts.contradicted and setup.into != "open vessel"
 
 
@@ -342,7 +342,7 @@ GUARDS: tuple[Guard, ...] = (
           _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", _RUNNING, may_accept=True),
-    # At once: what is renewed on a module that has restarted, nothing would switch off if the bus went dead now.
+    # At once: a restarted module would not switch off renewed outputs if the bus failed now.
     Guard("output_timeout_lost", "hold", 0.0, wires.timeout_lost, "The relay module's own time-out is not armed now.",
           "The module may have restarted: look at its supply. Its time-out is written anew before you go on.",
           _RUNNING),
@@ -356,7 +356,7 @@ GUARDS: tuple[Guard, ...] = (
 )  # fmt: skip
 
 AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
-"""What liquid that nobody told of sets off; accepted beforehand where a fill is made to find it."""
+"""Guards that unreported liquid sets off; accepted beforehand where a fill is made to find it."""
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 
 
@@ -372,7 +372,7 @@ WATCHED = by_scope(GUARDS)
 def conditions(setup: Setup, facts: Facts, alarms: Alarms) -> tuple[Guard, ...]:
     """The guards whose conditions hold in this scan, most urgent first, delays not counted.
 
-    A scan that brought nothing new is no news: what held before it still holds.
+    Without new data a condition that held before still holds.
     """
     watched = WATCHED[facts.state, facts.phase]
     if facts.reading.fresh:

@@ -1,4 +1,4 @@
-"""What a stroke that has come to rest teaches: overrun, the line's loss, how fast the vent is."""
+"""Learn from a stroke that has come to rest: overrun, line loss, vent speed."""
 
 from __future__ import annotations
 
@@ -19,29 +19,29 @@ from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
 _LEARN = 0.3
-"""Share of what a stroke shows that is believed: its own scatter is not learned."""
+"""Learning rate: the scatter of single strokes is filtered out."""
 _OVERRUN_S = 0.05, 3.0
 _BY_COUNT = frozenset({"target", "feeler", "look"})
-"""Strokes that ended by the litres: one that the pressure ended had the relief or a failing bore in its flow."""
+"""Strokes ended by the litres: where pressure ended one, the relief or a failing bore affected its flow."""
 FLOW_STEPS = range(9)
-"""Steps of flow in which overruns are learned and kept, fifths of the pump's flow."""
+"""Flow steps for which overruns are learned and kept, in fifths of the pump's flow."""
 _USUAL_GAIN = 0.4, 2.5
-"""Outside this the bore is not that of the valve entered, or something is in the way."""
+"""Outside this range the bore is not that of the valve entered, or is obstructed."""
 _OTHER_BORE = 1.5
-"""From one stroke to the next the loss measured may change by this factor."""
+"""Factor by which the measured loss may change from one stroke to the next."""
 _NO_FALL_KPA = 2.0
 _SLOWER = 1.25
-"""By no more than this is the next vent opened longer than the last ones taught."""
+"""Limit of the next vent's lengthening over the learned time."""
 _SCATTER = 1.05
-"""Two vents in a row show the same speed within this."""
+"""Tolerance within which two successive vents show the same speed."""
 _TELLING_KPA = 1.0
-"""A fall by less is too little to measure."""
+"""A smaller fall is too small to measure."""
 _TELLING_S = 0.5
-"""A vent shorter than this may have been over before its valve moved."""
+"""A shorter vent may have been over before its valve moved."""
 _EVEN = 0.05
-"""A flow that falls no further below its smooth measure is even."""
+"""A flow no further below its slow estimate than this share is even."""
 _MOST_IDLE_OUTS = 3
-"""Where little was to be let out, one vent or draw without a fall of pressure proves nothing."""
+"""Where little was to be let out, a single vent or draw without a pressure fall is not significant."""
 
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
@@ -61,18 +61,18 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def flow_step(setup: Setup, flow: float) -> int:
-    """Which fifth of the pump's flow a flow is nearest to: overruns are learned by it."""
+    """Nearest fifth of the pump's flow: the key under which overruns are learned."""
     return min(round(5 * flow / setup.line.pump_lps), FLOW_STEPS[-1])
 
 
 def overrun_s(setup: Setup, state: FillState, flow: float) -> float:
-    """Seconds of flow that still pass after a stop at this flow: from the nearest step learned, else the usual."""
+    """Overrun after a stop at this flow, in seconds of flow: from the nearest learned step, else the default."""
     step = flow_step(setup, flow)
     return min(state.overruns, key=lambda learned: abs(learned[0] - step), default=(0, setup.overrun_s))[1]
 
 
 def learn_overrun(turn: Turn, stroke: Stroke) -> None:
-    """Seconds of flow between the decision to stop and standstill; not from a stroke with air or a doubtful count."""
+    """Learn the overrun from decision to standstill, in seconds of flow; not with air or a doubtful count."""
     state, flow = turn.state, stroke.stop_flow_lps
     if flow <= 0 or not turn.facts.wet or state.measure or state.alarms.first_out:
         return
@@ -83,7 +83,7 @@ def learn_overrun(turn: Turn, stroke: Stroke) -> None:
 
 
 def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    """How much of the gauge was the line's, from the gauge just before the stop and the rest after it."""
+    """Learn the line loss from the gauge just before the stop and the rest after it."""
     computed = line_loss_kpa(turn.setup.line, stroke.stop_flow_lps)
     if stroke.stop_gauge_kpa is None or not stroke.loss_told or computed <= 0:
         return
@@ -92,13 +92,13 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
     lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
     if max(lost, computed) < 3 * _ONE_PSI:
-        # Too little to measure, and too little to matter.
+        # Too small to measure, and too small to matter.
         turn.set(loss_known=True)
         return
     gain = min(max(lost / computed, 0.02), 100.0)
     if turn.state.loss_known:
         turn.set(tally=with_counted_double(turn.setup, turn.state, gain / turn.state.loss_gain))
-        # A bore does not widen from one stroke to the next: a meter that begins to count too much would say so.
+        # A bore does not widen from one stroke to the next: an overcounting meter would make it look so.
         gain = min(max(gain, turn.state.loss_gain / _OTHER_BORE), turn.state.loss_gain * _OTHER_BORE)
     turn.set(loss_gain=gain, loss_known=True)
     if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
@@ -106,7 +106,7 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def lost_kpa(turn: Turn) -> float:
-    """What the line takes now, as a rest of this fill has measured it: of its flow, or what it gave back before."""
+    """The present line loss, as measured at a rest of this fill: from its flow, or the last fall after a stop."""
     facts = turn.facts
     if not facts.wet or facts.run_s < turn.setup.line.start_lag_s + BLANK_S:
         return 0.0
@@ -114,19 +114,19 @@ def lost_kpa(turn: Turn) -> float:
 
 
 def stopped(turn: Turn, why: str) -> Stroke:
-    """The stroke now that its pump is told to stop, with what the gauge shows and how much of it the line takes."""
+    """The stroke at its stop command, with the gauge reading and the line loss in it."""
     gauge_kpa = turn.facts.reading.line_kpa
     return changed(turn.state.stroke, ended_by=why, stop_gauge_kpa=gauge_kpa, stop_loss_kpa=lost_kpa(turn))
 
 
 def learn_calm(turn: Turn) -> None:
-    """Keep what the gauge shows first once a stroke is over and the line calm: what comes after is measured by it."""
+    """Keep the first gauge reading after a stroke once the line is calm: the reference for what follows."""
     if turn.state.stroke.calm_gauge_kpa is None and calm(turn.setup, turn.facts):
         turn.set(stroke=changed(turn.state.stroke, calm_gauge_kpa=turn.facts.reading.line_kpa))
 
 
 def _learn_fall(turn: Turn, stroke: Stroke) -> None:
-    """What a stop gives back is told by the gauge alone: by run time no flow is known that a loss could be of."""
+    """Keep the gauge's fall after a stop: by run time no flow is known to compute a loss from."""
     shown_kpa = turn.facts.reading.line_kpa
     if turn.facts.wet and stroke.stop_gauge_kpa is not None and shown_kpa is not None:
         turn.set(fell_kpa=stroke.stop_gauge_kpa - shown_kpa)
@@ -142,8 +142,8 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
     if fell_kpa >= _TELLING_KPA and 0 < computed < math.inf:
-        # A bore does not narrow from one vent to the next, but a valve may stick for a while: in the end of one and in
-        # the beginning of the next, so what both show is believed.
+        # A bore does not narrow from one vent to the next, but a valve may stick for a while, at the end of one and the
+        # start of the next: only what both show is used.
         known, before = (turn.state.vent_gain, turn.state.vent_shown) if turn.state.vent_known else (1.0, 1.0)
         shown = max(stroke.open_s / computed, 0.2)
         turn.set(
@@ -152,13 +152,13 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def more_room(turn: Turn, before_l: float) -> None:
-    """An air space that measures larger than believed takes no longer to vent for it: the vents have shown how long."""
+    """Keep vent times unchanged when the air space measures larger than assumed: the vents have shown them."""
     share = min(1.0, before_l / air_l(turn))
     turn.set(vent_gain=turn.state.vent_gain * share, vent_shown=turn.state.vent_shown * share)
 
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    """Where the meter is blind backwards only the pressure tells whether the pump drew at all."""
+    """With a meter that cannot measure reverse flow only the pressure shows whether the pump drew at all."""
     drawn_l = turn.state.tally.air_drawn_l - stroke.start_air_l
     falls_kpa = (rest_kpa + turn.setup.line.atmosphere_kpa_abs) * drawn_l / air_l(turn)
     if falls_kpa < _NO_FALL_KPA:
@@ -170,32 +170,32 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
-    """How long the vent is opened: as the last ones took, else carefully; longer where that was too short to tell."""
+    """Vent time: as learned, else conservative; longer where the last vent was too short to measure."""
     last = turn.state.stroke
     too_short = last.idle_outs if last.open_s < _TELLING_S else 0
     return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + too_short)
 
 
 def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
-    """As long as the last ones took, else by the bore that the loss shows."""
+    """Vent time as learned, else from the bore that the line loss indicates."""
     line, state = turn.setup.line, turn.state
     if state.vent_known:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain
     # A stem where a large bore was entered vents slowly.
     as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
-    # Where air space or meter was doubted it may be half of what is believed, and is let down in half the time.
+    # With air space or meter in question, the air may be half of the estimate and is let down in half the time.
     share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else 0.7
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 
 def book_unseen(turn: Turn, rest_kpa: float) -> None:
-    """At the rest of a stroke of liquid, broken off or not: what pressure tells beside the count stands in doubt."""
+    """At the rest of a stroke of liquid, broken off or not, book in doubt what the pressure shows beyond the count."""
     if turn.state.stroke.pushed and turn.facts.gas is not None:
         turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
 
 
 def watch_flow(turn: Turn) -> None:
-    """Keep what an even flow shows: a suction that runs dry is told by what falls from there."""
+    """Keep the values of an even flow: the reference for detecting a suction that runs dry."""
     facts, setup, line_kpa = turn.facts, turn.setup, turn.facts.reading.line_kpa
     if facts.gas is None or not facts.wet or line_kpa is None or starves(setup, facts):
         return
@@ -208,5 +208,5 @@ def watch_flow(turn: Turn) -> None:
 
 
 def air_l(turn: Turn) -> float:
-    """The tyre's air space, litres; a little is always believed to be left."""
+    """The tyre's air space, litres; a small remainder is always assumed."""
     return max(turn.state.gas.cavity_l - turn.facts.filled_l, 0.02 * turn.state.gas.cavity_l)

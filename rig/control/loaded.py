@@ -1,7 +1,7 @@
-"""Is there liquid inside? From an air space that was measured, and the size's cavity, to liquid with its band.
+"""Detect liquid inside: from a measured air space and the size's cavity to liquid with its band.
 
-The air space comes from a sealed stroke of a fill, or from air let over out of a tank. It must not know how either was
-asked for.
+The air space comes from a sealed stroke of a fill, or from air let over out of a tank. Must not depend on how either
+was requested.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from rig.control.airspace import Found, Rise, Verdict, found_in, judged
 from rig.control.values import CavityFacts
 
 MATTERS = 0.2
-"""Liquid from this share of the cavity on changes what a job does; with less for sure the answer is no."""
+"""Share of the cavity from which liquid changes what a job does; reliably less means the answer is no."""
 Answer = Literal["yes", "no", "cannot tell"]
 
 
@@ -29,7 +29,7 @@ class Inside:
 
 
 def as_json(found: Inside | None) -> dict[str, object]:
-    """For a record, litres rounded; without a measured air space nothing can be told."""
+    """For a record, litres rounded; without a measured air space the answer is that it cannot tell."""
     if found is None:
         return {"loaded_l": None, "loaded_low_l": None, "loaded_high_l": None, "loaded_verdict": "cannot tell"}
     return {
@@ -41,9 +41,9 @@ def as_json(found: Inside | None) -> dict[str, object]:
 
 
 def inside(cavity: CavityFacts, found: Found, verdict: Verdict, told_l: float = 0.0) -> Inside:
-    """What the air space leaves for liquid: the size's cavity less the measured one, on top of what was told of.
+    """Liquid derived from the air space: the size's cavity less the measured one, plus what was reported.
 
-    Yes where the look says that the air space is too small; no where the band stays below what matters.
+    Yes where the look finds the air space too small; no where the band stays below what matters.
     """
     best = told_l + cavity.volume_l - found.cavity_l
     down, up = (
@@ -73,9 +73,9 @@ def tank_rise(
     tank_kpa: tuple[float, float],
     gauge_u_kpa: float,
 ) -> Rise:
-    """The rise that a tank of known volume gave: Boyle's law for both, each at rest and at the air's temperature.
+    """The rise from a tank of known volume: Boyle's law for both, each at rest and at ambient temperature.
 
-    What went in is uncertain by the tank's two readings and by 3 K of its air.
+    The uncertainty of what went in is that of the tank's two readings and of 3 K of its air.
     """
     (first, last), air = tank_kpa, atmosphere_kpa_abs
     spent = max(first - last, 1e-6)

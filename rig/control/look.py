@@ -1,7 +1,7 @@
-"""The look: a rest early in the fill that tells whether the air space inside fits the tyre's size.
+"""The look: a rest early in the fill that checks whether the air space inside fits the tyre's size.
 
-It stops the pump once, shortly before a third of the target, and only where the rest can tell something; every rest
-compares. What a rise of the pressure says is computed elsewhere; here is when it is asked, and what then happens.
+It stops the pump once, shortly before a third of the target, and only where the rest is informative; every rest is
+compared. The rise is evaluated elsewhere; here is when it is evaluated, and what follows.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from rig.control.turn import Turn
 from rig.control.values import Entry, Setup
 
 _SHARE = 1 / 3
-"""Share of the target before which the rest must have told."""
+"""Share of the target before which the rest must have been taken."""
 _LATE = 0.8
 """A rest from here on, as a share of the litres at the look, is the look."""
 _FEELER_S = 3.0
-"""Pumping until a flow is measured and the pump has coasted, at most at the pump's full flow."""
+"""Pumping time until a flow is measured and the pump has coasted, at most at the pump's full flow."""
 _GUARD = "cavity_differs"
 
 
@@ -27,7 +27,7 @@ def _look_l(setup: Setup) -> float:
 
 
 def sharpens_look(turn: Turn) -> bool:
-    """Whether a rest after the first litres of a rise is for the sake of a look that is to come."""
+    """Whether a rest after the first litres of a rise makes a later look more accurate."""
     gas, setup = turn.state.gas, turn.setup
     left_l = _look_l(setup) - turn.facts.in_tyre_l
     if gas.looked or gas.rise is None or gas.rise.litres > 0 or left_l <= 0 or _GUARD in turn.state.alarms.accepted:
@@ -37,7 +37,7 @@ def sharpens_look(turn: Turn) -> bool:
 
 
 def time_to_look(turn: Turn, overrun_l: float) -> bool:
-    """Whether the pump should stop now for a rest that tells if the air space fits the size."""
+    """Whether the pump should stop now for a rest that checks the air space against the size."""
     gas, facts, setup = turn.state.gas, turn.facts, turn.setup
     if gas.looked or gas.rise is None or _GUARD in turn.state.alarms.accepted:
         return False
@@ -47,7 +47,7 @@ def time_to_look(turn: Turn, overrun_l: float) -> bool:
 
 
 def before_look(turn: Turn) -> bool:
-    """Whether this stroke should rather go on to the look than end at the plan's pressure: a longer rise tells more."""
+    """Whether to go on to the look rather than end at the planned pressure: a longer rise is more accurate."""
     gas, facts, setup = turn.state.gas, turn.facts, turn.setup
     left_l = _look_l(setup) - facts.in_tyre_l
     if gas.looked or gas.rise is None or not 0 < left_l < facts.in_tyre_l:
@@ -56,7 +56,7 @@ def before_look(turn: Turn) -> bool:
 
 
 def stage_of(turn: Turn, *, rise_ends: bool) -> Stage:
-    """Whether this rest is the decisive one: where it tells enough, late before the third or before air goes out."""
+    """Whether this rest is the decisive one: informative, and late before the third or before air goes out."""
     rise = turn.state.gas.rise
     late = turn.facts.in_tyre_l >= _LATE * _look_l(turn.setup)
     decisive = (late or rise_ends) and rise is not None and worth_a_look(turn.setup.cavity, rise)
@@ -64,16 +64,16 @@ def stage_of(turn: Turn, *, rise_ends: bool) -> Stage:
 
 
 def held_back(turn: Turn, stage: Stage) -> bool:
-    """Compare the rest with what the size would show; whether a difference keeps the fill from going on.
+    """Compare the rest with the size's expected one; return whether a difference holds the fill back.
 
-    The guard holds it in the next scan; where a person has accepted a difference it goes on.
+    The guard holds it in the next scan; where a person has accepted a difference it continues.
     """
     gas = turn.state.gas
     if gas.rise is None or gas.found is None or gas.rise.litres <= 0:
         return False
     verdict = gas.verdict
     if verdict == "agrees":
-        # What was found stays found: a person has looked, or the record tells.
+        # A finding is latched: a person has inspected it, or it is in the record.
         verdict = judged(turn.setup.cavity, gas.rise, "later" if gas.looked else stage)
     turn.set(gas=changed(gas, verdict=verdict, looked=gas.looked or stage == "look"))
     turn.entries.append(Entry("cavity", _figures(turn, expected(turn.setup.cavity, gas.rise).kpa)))

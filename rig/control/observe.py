@@ -1,7 +1,7 @@
-"""From a reading to what it means: counts booked, air space followed, flow and pressure estimated.
+"""Turn a reading into facts: counts booked, air space followed, flow and pressure estimated.
 
-Bookkeeping only: nothing here decides. ``observe`` returns the state with this scan taken in and the facts that guards
-and phases judge by.
+Bookkeeping only, no decisions. ``observe`` returns the state updated by this scan and the facts on which guards and
+phases decide.
 """
 
 from __future__ import annotations
@@ -39,18 +39,18 @@ from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
-"""The hose's and the meter's litres are summed apart; less than this between them is arithmetic."""
+"""Hose and meter litres are summed separately; a smaller difference than this is rounding."""
 SURE_LOSS = 0.8
-"""Share of the measured loss that is believed where too much of it would draw too deep or accuse a sound meter."""
+"""Share of the measured loss used where too much would draw too deep or fault a sound meter."""
 BLANK_S = 2.0
-"""After a start the gauge shows the line before the meter shows the flow: losses are not computed yet."""
+"""Blanking time after a start: the gauge shows the line before the meter shows the flow, so no losses are computed."""
 
 
 @dataclass(slots=True)
 class Facts:
-    """What one scan says. Litres and flows are in the tyre's sense: positive is into the tyre.
+    """The facts of one scan. Litres and flows in the tyre's sense: positive is into the tyre.
 
-    Made in every scan and never changed; a frozen class of so many fields would take a tenth of the decision to make.
+    Built in every scan and never changed; freezing so many fields would cost a tenth of the decision's time.
     """
 
     reading: Reading
@@ -58,9 +58,9 @@ class Facts:
     phase: Phase
     dt_s: float
     run_s: float
-    """Time since the pump was told to run, 0 when it is off."""
+    """Time since the pump was commanded on, 0 when it is off."""
     off_s: float
-    """Time since the pump was told to stop, 0 when it is on."""
+    """Time since the pump was commanded off, 0 when it is on."""
     forward: bool
     reverse: bool
     outputs: Outputs
@@ -74,34 +74,34 @@ class Facts:
     pulse_age_s: float
     """Time since the meter last moved."""
     unmoved_s: float
-    """How long the pump has run this way since then, in however many strokes."""
+    """Pump run time in this direction since then, over any number of strokes."""
     gauge_age_s: float
     """Time since the line gauge last showed another value."""
     in_tyre_l: float
     filled_l: float
     offset_l: float
     still: bool
-    """The pump is off and the liquid stands."""
+    """The pump is off and the liquid at rest."""
     rests: bool
-    """And the gauge stands too, or has had all the time that it could need: it tells the tyre's pressure."""
+    """And the gauge is steady too, or its time-out is over: it shows the tyre's pressure."""
     rest_u_kpa: float
-    """What the gauge's noise has left uncertain of that pressure, at 95 %."""
+    """Uncertainty of that pressure from gauge noise, at 95 %."""
     restless: bool
-    """It has had that time, and moves all the same; or it moves as no gas does by itself."""
+    """Still moving after the time-out, or moving as no gas does by itself."""
     moves_kpa_s: float
-    """How fast the line gauge moves, though all is off, as no gas does by itself; else 0."""
+    """Rate of a line gauge that moves with all off as no gas does by itself; else 0."""
     last_way: int
     """1 forward, -1 back: which way the pump runs or last ran; 0 where it has not run yet."""
     wavers_kpa: float
-    """By no more than this does the line gauge's noise move what it shows."""
+    """Noise band of the line gauge's displayed value."""
     first_look: bool
-    """Nothing has told the tyre's pressure before: the gauge was cut off from it."""
+    """No tyre pressure is known yet: the gauge was cut off from it."""
     covered_m: float
     wet: bool
-    """Liquid stands all the way from tote to valve."""
+    """Liquid fills the whole path from tote to valve."""
     loss_known: bool
     loss_kpa: float
-    """What liquid takes between gauge and tyre at this flow, as far as it is known."""
+    """Liquid's loss between gauge and tyre at this flow, as far as it is known."""
     air_at_pump: bool
     dry_s: float
     valve_open: bool
@@ -112,21 +112,21 @@ class Facts:
     flushed_l: float
     """What the last reverse brought back."""
     stray_l: float
-    """Counted, either way, since all should stand; of the last 20 s."""
+    """Counted in either direction since all should be at rest; within the last 20 s."""
     meter_restarted: bool
     found: Found | None
     """The cavity as the sealed strokes of this fill measured it."""
     verdict: Verdict
     """Whether that fits the size."""
     contradicted: bool
-    """At rest: what stands beside the meter tells other litres, and both cannot be right."""
+    """At rest: a witness parallel to the meter gives other litres, and both cannot be right."""
     stroke: Stroke
     stroke_s: float
     """Time since this phase began."""
 
 
 def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState, Facts]:
-    """Take one reading in. Time must not go back."""
+    """Process one reading. Time must not go back."""
     assert reading.now_s >= state.now_s or state.now_s == 0.0, "the controller's clock went back"
     dt = max(0.0, reading.now_s - state.now_s) if state.now_s else 0.0
     before_restarts = restarts(state)
@@ -136,10 +136,10 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = _book(setup, state, reading, forward, back, dt)
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
-        # Only where something was told to move: what flows unasked is to be told, however it changes.
+        # Only for commanded movement: uncommanded flow must be detected, however it changes.
         state = changed(state, regime_s=reading.now_s)
     if not reading.fresh:
-        # No news is not stillness: the ages stand until the field answers again, or is given up for lost.
+        # No new data is not standstill: the ages are held until the field answers again, or is declared lost.
         state = changed(state, pulse_s=state.pulse_s + dt, gauge_s=state.gauge_s + dt)
     elif forward or back or not state.pulse_s:
         state = changed(state, pulse_s=reading.now_s)
@@ -160,7 +160,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
-    """By hand the meter alone shows whether the pump runs, and which way."""
+    """By hand only the meter shows whether the pump runs, and which way."""
     stands = reading.now_s - state.pulse_s >= STILL_S
     way = 1 if forward else -1 if back else 0 if stands else state.by_lever
     if way == state.by_lever:
@@ -170,7 +170,7 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
 
 
 def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
-    """Follow the flow; while the pump runs up, or air gives way to liquid, it is no steady flow and starts anew."""
+    """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady."""
     moving = pump_way(setup, state) or state.outputs.vent_valve
     changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
     pulses = state.tally.pulses_forward - state.tally.pulses_returned
@@ -186,10 +186,10 @@ def restarts(state: FillState) -> int:
 def count_pulses(
     setup: Setup, state: FillState, reading: Reading, most_l: float, dt: float
 ) -> tuple[FillState, int, int]:
-    """Take every measure's register in; also the pulses forward and back of the one that counts.
+    """Take every measure's register in; also return the pulses forward and back of the acting one.
 
-    ``setup`` is the fill's own, with the meter in its place. At most ``most_l`` is believable, and what the pump may
-    have moved while a register was not read.
+    ``setup`` is the fill's own, with its meter. Plausible are at most ``most_l``, plus what the pump may have moved
+    while a register was not read.
     """
     meters = (setup.meter, *setup.beside)
     before = state.counts or (Count(),) * len(meters)
@@ -217,8 +217,8 @@ def count_pulses(
 def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:
     guess = 0.0
     if setup.meter.reverse == "none" and pump_way(setup, state) < 0 and state.valve_open:
-        # The meter shows nothing backwards: the pump's own displacement is the best that is known. Against a shut
-        # valve it moves nothing.
+        # The meter cannot measure reverse flow: the pump's displacement is the best estimate. Against a shut valve it
+        # moves nothing.
         guess = setup.line.back_lps * dt
     before = state.tally
     carried = with_untold_air(setup, state, before, reading, dt, counted=bool(forward or back))
@@ -241,7 +241,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
-    """Whether nothing has been told to move for so long that all should stand."""
+    """Whether nothing has been commanded to move for so long that all should be at rest."""
     told = pump_way(setup, state) or state.outputs.vent_valve
     return not told and now_s - state.changed_s > setup.line.coast_s + STILL_S
 
@@ -331,9 +331,9 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
 def _through_line(
     setup: Setup, state: FillState, reading: Reading, flows_lps: tuple[float, float], covered_m: float
 ) -> tuple[Band | None, float]:
-    """While the pump fills: what liquid takes on its way, and the tyre's pressure by the gauge if it is all liquid."""
+    """While the pump fills: the liquid's line loss, and the tyre's pressure by the gauge if it is all liquid."""
     under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
-    # By run time the flow is what was entered, not what was seen: no loss may be computed from it.
+    # By run time the flow was entered, not measured: no loss may be computed from it.
     if under_way_s < BLANK_S or setup.meter.kind == "run time":
         return None, 0.0
     loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
@@ -364,9 +364,9 @@ def _acting(
         return None
     if rests and not state.outputs.vent_valve:
         rest = rest_kpa(setup, reading, state.tally.hose_l, covered_m)
-        # A hose that keeps a vacuum once it was reversed off is shut off from the tyre, though nothing has proved it.
+        # A hose that keeps its vacuum after it was reversed off is shut off from the tyre, though this is not proven.
         return None if state.phase is Phase.SHUT and vacuum(rest) else rest
-    # What the gauge shows of the liquid that has just left the hose is no pressure of the tyre.
+    # What the gauge shows of the liquid that has just left the hose is not the tyre's pressure.
     follows = gas is None or reading.now_s - state.regime_s >= BLANK_S
     if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None and follows:
         return _while_drawn(setup, state, reading.line_kpa, gas)
@@ -375,9 +375,9 @@ def _acting(
 
 
 def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | None) -> float:
-    """Tyre pressure while the pump draws air: the gauge, and what a narrow bore takes as far as it is sure.
+    """Tyre pressure while the pump draws air: the gauge, plus a narrow bore's loss as far as it is reliable.
 
-    Too low is the safe side: never more than the air space allows, and no loss before liquid has shown the bore's.
+    Err low: never more than the air space allows, and no loss before liquid has measured the bore's.
     """
     most_kpa = gas.high if gas is not None else math.inf
     if not state.loss_known:
@@ -388,7 +388,7 @@ def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | No
 
 
 def _extremes(state: FillState, facts: Facts) -> FillState:
-    # Before the line's loss was seen once, the gauge tells little of the tyre while liquid flows.
+    # Before the line loss was measured once, the gauge indicates little of the tyre while liquid flows.
     guessed = facts.line is not None and not facts.loss_known
     tyre = facts.gas.best if guessed and facts.gas is not None else facts.tyre_kpa
     if tyre is None or tyre == float("inf"):

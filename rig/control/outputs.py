@@ -1,4 +1,4 @@
-"""Which relays go with which state and phase. Anything that does not run is off; that is the default, not a case."""
+"""Outputs for each state and phase. Off is the default for anything that does not run, not a case."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ _STANDSTILL_LPS = 0.2 / 60
 
 
 def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
-    """The outputs that the state asks for, a reversal held back until the pump stands."""
+    """The outputs for the state, with a reversal delayed until the pump is at rest."""
     wanted = _with_valves(setup, state, _wanted(setup, state, facts))
     turns = (1 if wanted.pump_run else 0) - (1 if wanted.pump_reverse else 0)
-    # By hand the relay is the pump's supply, and the lever's way is not held back by it.
+    # By hand the relay is the pump's supply, and does not control the lever's direction.
     if not setup.by_hand and turns and state.direction and turns != state.direction and not _stands(facts):
         return replace(wanted, pump_run=False, pump_reverse=False)
     if turns and setup.fill_travel_s and not fill_valve_open(setup, state, facts.reading.now_s):
@@ -43,9 +43,9 @@ def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
 
 
 def _with_valves(setup: Setup, state: FillState, wanted: Outputs) -> Outputs:
-    """Open the fill valve wherever the gauge must see the tyre, and the way round the meter where nothing counts by it.
+    """Open the fill valve where the gauge must see the tyre, and the meter bypass where the meter is not used.
 
-    That is for as long as the fill runs, its end with it: the gun comes off by what the gauge shows.
+    For as long as the fill runs, including its end: the gun comes off according to the gauge.
     """
     if setup.cuts_gauge_off and state.state is State.RUNNING:
         wanted = replace(wanted, fill_valve=True)
@@ -80,10 +80,10 @@ def remember(turn: Turn, outputs: Outputs) -> None:
     if outputs.fill_valve is not was.fill_valve:
         turn.set(fill_valve_s=now_s)
         if turn.setup.cuts_gauge_off:
-            # What the gauge shows changes with what it sees.
+            # The gauge's reading changes with what it sees.
             turn.set(regime_s=now_s)
     if turn.setup.by_hand:
-        # The relay is the pump's supply: whether and which way it runs, the meter shows.
+        # The relay is the pump's supply: the meter shows whether it runs, and which way.
         switched_s = now_s if outputs.pump_run is not was.pump_run else turn.state.supply_s
         turn.set(outputs=outputs, supply_s=switched_s)
         return

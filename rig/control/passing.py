@@ -1,7 +1,7 @@
-"""What passes the meter beside what it tells: air that it does not count, and counts that no pump moves.
+"""Flow past the meter that differs from its indication: uncounted air, and counts beyond the pump's flow.
 
-A magnetic meter shows nothing of air, a rotor something. Their litres of liquid are as good as any; what the air does
-to the tyre's gas is known as well as the pump's flow is.
+A magnetic meter registers no air, a rotor some. Their liquid litres are valid all the same; the air's effect on the
+tyre's gas is known as well as the pump's flow is.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ from rig.control.state import FillState, air_at_pump, entering, pump_way
 from rig.control.values import Reading, Setup
 
 MOST_FLOW = 1.3
-"""Share of the pump's flow at no back pressure that no liquid passes; its plate may be a tenth off."""
+"""Limit of liquid flow as a share of the pump's flow at no back pressure; its rating may be a tenth off."""
 _SILENT_S = 1.0
-"""A blind meter that was silent for so long while the pump draws has air in it."""
+"""A meter blind to air that has been silent for this long while the pump draws has air in it."""
 _LEFT = 1 / 3
-"""No more of the hose may be left by the count: with more it is no air that silences the meter."""
+"""Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
 
 def with_untold_air(
     setup: Setup, state: FillState, tally: Tally, reading: Reading, dt_s: float, *, counted: bool
 ) -> Tally:
-    """The account of one scan with the air that the meter did not tell; ``counted``: it told something."""
+    """Update one scan's account with air that the meter did not register; ``counted``: it registered something."""
     way = pump_way(setup, state)
     on_air = setup.meter.air_going(way)
     if not way or on_air == "counts" or (on_air == "blind" and counted) or not state.valve_open:
@@ -34,7 +34,7 @@ def with_untold_air(
 
 
 def passes_untold(setup: Setup, state: FillState) -> bool:
-    """Whether air is at a meter that may show nothing of it: then it is no wonder that nothing is counted."""
+    """Whether air is at a meter that may not register it: then a missing count is expected."""
     way = pump_way(setup, state)
     return way != 0 and setup.meter.air_going(way) != "counts" and air_at_pump(setup, state)
 
@@ -52,7 +52,7 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
 
 
 def too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
-    """What was counted in this scan beyond what the pump can move; a pulse at each end of the flow's second is none."""
+    """Litres counted in this scan beyond the pump's flow; tolerance: a pulse at each end of the flow's second."""
     pulse_l = setup.meter.litres_per_pulse
     flow_lps, most_lps = abs(state.flow.fast_pps) * pulse_l, setup.line.moves_lps(state.direction)
     if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * most_lps:

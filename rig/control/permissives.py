@@ -1,4 +1,4 @@
-"""What must be true before the pump may move: measured conditions, and the confirmations that only a person can give.
+"""Conditions for the pump to move: measured ones, and the confirmations that only a person can give.
 
 A permissive blocks a start (and a resume); it never stops a fill that runs.
 """
@@ -17,10 +17,10 @@ from rig.control.values import Check, Setup
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
 
 Permissive = Callable[[Setup, FillState, Facts], str | None]
-"""Returns what is missing and how to mend it, or ``None``."""
+"""Returns what is missing and how to fix it, or ``None``."""
 
 _LIKE_AIR_KPA = 5.0
-"""So near to the air's own pressure a gauge is suspected of being an absolute one."""
+"""Distance from ambient pressure within which a gauge is suspected of being an absolute one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:
     level, told_by, way_out = setup.tote_l, "by the book" if setup.tote_by_book else "as configured", ", or dip it"
     if facts.reading.tote_l is not None:
         level, told_by, way_out = facts.reading.tote_l, "by its level", ""
-    # The hose of a draw-down comes back each time; what a fill takes for good is the target.
+    # The hose volume of a draw-down comes back each time; a fill consumes the target.
     need = setup.target_l - facts.in_tyre_l + setup.heel_l
     if level < need:
         return (
@@ -98,7 +98,7 @@ def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
     if state.fills or state.gas.rest_kpa is not None or not state.valve_open:
         return None
     if setup.cuts_gauge_off and facts.tyre_kpa is None:
-        # Seen only once the fill valve is open: judged at the first rest.
+        # Seen only once the fill valve is open: checked at the first rest.
         return None
     if facts.tyre_kpa is None:
         return "The pressure at rest is not read yet: wait a moment."
@@ -113,7 +113,7 @@ def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
 def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> str | None:
     line = facts.reading.line_kpa
     if state.phase in (Phase.SHUT, Phase.UNCOUPLE):
-        # Going on reverses it off.
+        # Resuming reverses it off.
         return None
     if not state.valve_open and line is not None and line > setup.arrival_kpa + 15 * KPA_PER_PSI:
         return "The hose stands under pressure: reverse or bleed it first."
@@ -149,7 +149,7 @@ def missing(setup: Setup, state: FillState, facts: Facts) -> tuple[Missing, ...]
 
 
 def asked_by_gauge(setup: Setup, state: FillState, facts: Facts) -> tuple[Check, ...]:
-    """What the gauge leaves open before a start, and a person can see: those asked already keep their words."""
+    """Extra confirmations required by the gauge before a start; once asked they stay unchanged."""
     line_kpa = facts.reading.line_kpa
     if state.asked or setup.into != "tyre" or not state.valve_open or facts.tyre_kpa is None or line_kpa is None:
         return state.asked
@@ -159,6 +159,6 @@ def asked_by_gauge(setup: Setup, state: FillState, facts: Facts) -> tuple[Check,
 
 
 def open_checks(setup: Setup, state: FillState) -> tuple[Check, ...]:
-    """The confirmations still to be given, in the order in which they are asked."""
+    """The outstanding confirmations, in the order in which they are asked."""
     given = {confirmation.name for confirmation in state.confirmed}
     return tuple(check for check in (*setup.checks, *state.asked) if check.name not in given)

@@ -1,7 +1,7 @@
-"""What each phase of a running fill does: when it ends, and what it asks for.
+"""Action of each phase of a running fill: when it ends, and what it asks for.
 
-Every move ends in ``settle``, and ``settle`` alone decides what comes next, from the pressure at rest and the count:
-the same policy that foresaw the fill. So a stroke that went otherwise than planned needs no path of its own.
+Every move ends in ``settle``, and ``settle`` alone chooses the next one, from the pressure at rest and the count, by
+the same policy that planned the fill. So a stroke that deviates from the plan needs no special path.
 """
 
 from __future__ import annotations
@@ -44,15 +44,15 @@ _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 _BLIND_KPA = 2 * KPA_PER_PSI
 _MOST_TOP_UPS = 3
 _LAST_SHARE = 0.02
-"""Share of the target that is a top-up, no stroke."""
+"""Share of the target below which a stroke is a top-up."""
 _COUNTED_U = 0.1
-"""One count as a share of a flow that is measured."""
+"""Largest share of one count in a flow that counts as measured."""
 _LEAST_DRAW_S = 5.0
-"""A draw that dry running would end sooner waits until the pump has cooled."""
+"""A draw that the dry-run limit would end sooner waits until the pump has cooled."""
 
 
 def settle(turn: Turn) -> None:
-    """Wait until the liquid stands, read the pressure, then choose the next move."""
+    """Wait until the liquid is at rest, read the pressure, then choose the next move."""
     facts, setup = turn.facts, turn.setup
     if setup.into == "open vessel":
         _settle_open(turn)
@@ -64,7 +64,7 @@ def settle(turn: Turn) -> None:
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):
-        # A rest anchors the air space anew, and an alarm whose delay still runs would be forgotten with it.
+        # A rest re-anchors the air space, and an alarm still in its delay would be lost with it.
         return
     stroke = turn.state.stroke
     if stroke.cools and not _may_draw(turn):
@@ -81,12 +81,12 @@ def settle(turn: Turn) -> None:
 
 
 def _judged(stroke: Stroke) -> bool:
-    """Whether the last stroke has told that something is wrong: a guard holds the fill once its delay is over."""
+    """Whether the last stroke showed a fault: a guard holds the fill once its delay is over."""
     return stroke.air_stayed or stroke.liquid_came
 
 
 def _settle_open(turn: Turn) -> None:
-    """Into an open vessel: one delivery, done when the liquid stands; a hold only divides it."""
+    """Into an open vessel: one delivery, done when the liquid is at rest; a hold only divides it."""
     facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
     if not facts.still or facts.stroke_s < setup.settle_s:
         return
@@ -101,17 +101,17 @@ def _settle_open(turn: Turn) -> None:
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
     book_unseen(turn, rest_kpa)
     if turn.state.stroke.held_kpa:
-        # Taken up after an interruption: what moved meanwhile is in the tyre as far as this rest bears it out.
+        # Resumed after an interruption: what moved meanwhile is in the tyre as far as this rest confirms it.
         turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts, rest_kpa))
     state, facts = turn.state, turn.facts
     pumped = state.stroke.pumped
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=pumped)
     stayed = "air_stays" in state.flags and stays_too_high(facts)
     went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
-    # Nothing was let out, and hardly a tyre shows: what went on past "no rise" may stand behind an open vent.
+    # Nothing was let out, and hardly a tyre shows: what an overridden "no rise" let in may be behind an open vent.
     gone = state.stroke.pushed and rest_kpa <= 2 * NO_TYRE_KPA and fell_too_far(facts)
     if stayed or went or gone:
-        # A gauge that did not go with the air before: what it says now does not make that air come back, or go.
+        # The gauge did not follow the air before: its present reading must not re-anchor the air space.
         gas = state.gas
     if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:
         turn.set(when_low_l=None)
@@ -144,11 +144,11 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     barren = _barren(turn, last)
     if last.pumped and held_back(turn, stage_of(turn, rise_ends=out)):
         return
-    # A plan whose stroke brought nothing is off the mark: the next ones use the whole window.
+    # A stroke that brought nothing shows a poor plan: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
         turn.set(stroke=changed(turn.state.stroke, barren=barren))
         if _covered(turn) and remaining <= _LAST_SHARE * setup.target_l:
-            # The liquid stands at the valve, as it was meant to, before the last litres found room.
+            # The liquid reached the valve, as planned, before the last litres found room.
             turn.flag("short of the target")
             _finish(turn, rest_kpa)
             return
@@ -166,13 +166,13 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
 
 
 def _perhaps_inside_l(turn: Turn) -> float:
-    """Air drawn near the level may have been booked as liquid: a top-up of no more than that may be one too many."""
+    """Air drawn near the level may have been booked as liquid: a top-up within that doubt may overfill."""
     near = NEAR_LEVEL in turn.state.flags
     return min(turn.state.tally.either_l, _LAST_SHARE * turn.setup.target_l) if near else 0.0
 
 
 def _barren(turn: Turn, last: Stroke) -> int:
-    """How many strokes in a row brought next to nothing into the tyre, this one's forerunner included."""
+    """Number of strokes in a row that brought next to nothing into the tyre, the last one included."""
     if not last.pumped:
         return last.barren
     gained = turn.facts.in_tyre_l - last.start_l
@@ -180,7 +180,7 @@ def _barren(turn: Turn, last: Stroke) -> int:
 
 
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
-    """Whether the careful estimate ended the last stroke well below its goal: what it taught lets it go on."""
+    """Whether the conservative estimate ended the last stroke well below its goal, so that it can go on."""
     goal = _goal_kpa(turn, last)
     if last.ended_by in ("feeler", "look"):
         return rest_kpa < goal - _EARLY_KPA
@@ -188,12 +188,12 @@ def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
 
 
 def _goal_kpa(turn: Turn, stroke: Stroke) -> float:
-    """Where a fill stroke stops short of the target: where the plan says, never above the ceiling."""
+    """Pressure at which a fill stroke stops short of the target: as planned, never above the ceiling."""
     return min(stroke.goal_kpa, turn.setup.window.ceiling_kpa)
 
 
 def _begin(turn: Turn, rest_kpa: float) -> Stroke:
-    # The last stroke's flow stands in until this one's own is measured.
+    # The last stroke's flow is used until this one's own is measured.
     last = turn.state.stroke
     return Stroke(
         turn.facts.reading.now_s,
@@ -210,7 +210,7 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
 
 
 def _below_valve(turn: Turn) -> float:
-    """How far the liquid stands below the valve, as a share of the cavity."""
+    """How far the liquid is below the valve, as a share of the cavity."""
     return turn.setup.cavity.fraction_at_valve - level(turn.setup, turn.state)
 
 
@@ -221,11 +221,11 @@ def _covered(turn: Turn) -> bool:
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     setup, stroke = turn.setup, changed(_begin(turn, rest_kpa), goal_kpa=goal_kpa, lets_out=True)
     if _covered(turn):
-        # Air cannot leave through a covered valve. The guard holds the fill and says so.
+        # Air cannot leave through a covered valve. The guard holds the fill and reports it.
         turn.set(stroke=changed(stroke, wants_air=True))
         return
     if setup.method == "vent":
-        # Come from above: the middle of what counts as there, and not all the way before the bore is known.
+        # Approach from above: aim at the middle of the tolerance, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
         turn.phase_trigger("vent", changed(stroke, open_s=vent_s(turn, rest_kpa, aim_kpa)))
     elif not _may_draw(turn):
@@ -234,7 +234,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         if _below_valve(turn) < LEVEL_DOUBT:
             turn.flag(NEAR_LEVEL)
         if turn.state.valve_raised or "cavity_differs" in turn.state.flags:
-            # Somebody went on: what takes up the room may be liquid, and the hose may fill with it instead of air.
+            # A person went on: liquid may take up the room, and fill the hose instead of air.
             tally = turn.state.tally
             turn.set(tally=changed(tally, either_l=tally.either_l + setup.line.hose_l))
         turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_drawn_l))
@@ -258,19 +258,19 @@ def _finish(turn: Turn, rest_kpa: float) -> None:
 def vent(turn: Turn) -> None:
     """Bleed for the computed time; the gauge cannot see the tyre while air rushes through the bore."""
     facts, stroke = turn.facts, turn.state.stroke
-    # In the scan that is nearest to the time.
+    # In the scan nearest to the computed time.
     if facts.stroke_s >= stroke.open_s - facts.dt_s / 2:
         turn.set(stroke=changed(stroke, open_s=facts.stroke_s))
         _end_stroke(turn, "time")
 
 
 def draw_down(turn: Turn) -> None:
-    """Draw air until the floor, or for as long as the pump may run dry."""
+    """Draw air until the floor, or up to the pump's dry-run limit."""
     facts, stroke = turn.facts, turn.state.stroke
     if facts.dry_s >= dry_limit_s(turn.setup):
         _end_stroke(turn, "dry limit")
     elif facts.gas is not None and facts.gas.low < 0:
-        # By the air drawn the tyre may be at nothing, whatever the gauge says meanwhile: the rest tells.
+        # By the air drawn the tyre may be at zero, whatever the gauge shows meanwhile: the rest decides.
         _end_stroke(turn, "unsure")
     elif (
         facts.tyre_kpa is not None
@@ -281,7 +281,7 @@ def draw_down(turn: Turn) -> None:
 
 
 def dry_limit_s(setup: Setup) -> float:
-    """How long the pump may draw air; the next forward stroke moves the suction line's air, dry running too."""
+    """Dry-run limit of a draw; the next forward stroke moves the suction line's air, also a dry run."""
     return setup.dry_run_s - 1.5 * setup.line.suction_l / setup.line.pump_lps
 
 
@@ -295,7 +295,7 @@ def _still_falls_kpa(turn: Turn) -> float:
 
 
 def fill(turn: Turn) -> None:
-    """Pump until the count or the pressure says stop, each with what still flows after the decision."""
+    """Pump until count or pressure reaches its limit, each including the overrun."""
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
     watch_flow(turn)
@@ -308,11 +308,11 @@ def fill(turn: Turn) -> None:
     if setup.into == "open vessel":
         return
     if state.stroke.feels and facts.line is not None and facts.steady:
-        # A few litres, then a rest: from there on the line's loss is known, and the look has an early rest beside it.
+        # A few litres, then a rest: from then on the line loss is known, and the look has an early rest as reference.
         _end_stroke(turn, "feeler")
         return
     if _blind(turn):
-        # By the pump's time the gauge tells of no tyre while liquid flows: a short rise measures the air space first.
+        # By run time the gauge gives no tyre pressure while liquid flows: a short rise measures the air space first.
         _end_stroke(turn, "feeler")
         return
     if time_to_look(turn, overrun_l):
@@ -328,7 +328,7 @@ def fill(turn: Turn) -> None:
 
 
 def _blind(turn: Turn) -> bool:
-    """Whether only the size says how far the pressure has risen, and it has risen far enough to be measured."""
+    """Whether the pressure rise is known only from the size, and is large enough to be measured."""
     gas, estimate = turn.state.gas, turn.facts.gas
     if turn.setup.meter.kind != "run time" or gas.stroke_u_l is not None or estimate is None:
         return False
@@ -336,12 +336,12 @@ def _blind(turn: Turn) -> bool:
 
 
 def _usual_flow(turn: Turn) -> float:
-    """The flow of a stroke whose own is not measured yet: the last one's, or what the pump gives at most."""
+    """Flow of a stroke until its own is measured: the last one's, or half of the pump's."""
     return turn.state.stroke.stop_flow_lps or 0.5 * turn.setup.line.pump_lps
 
 
 def _ceiling_estimate(turn: Turn) -> float | None:
-    """The careful side of both estimates: the smaller cavity, the smaller loss."""
+    """The conservative side of both estimates: the smaller cavity, the smaller loss."""
     highs = [band.high for band in (turn.facts.gas, turn.facts.line) if band is not None]
     return max(highs) if highs else None
 
@@ -359,14 +359,14 @@ def _watch_rise(turn: Turn) -> None:
 
 def _end_stroke(turn: Turn, why: str) -> None:
     facts = turn.facts
-    # Where pulses fall away the flow is no measure of the loss, and nothing is learned from it.
+    # With pulses missing, the flow does not give the loss, and nothing is learned from it.
     told = why == "floor" or (facts.line is not None and facts.steady)
     measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
     turn.set(
         stroke=changed(
             stopped(turn, why),
             stop_l=in_tyre_l(turn.setup, turn.state),
-            # A stroke that ended before its flow was measured tells of none: a level's one step in a second is no flow.
+            # A stroke ended before its flow was measured gives none: a level's one step in a second is no flow.
             stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
             loss_told=told,
         )

@@ -1,8 +1,8 @@
-"""What the tyre's pressure is, from a gauge that reads it only at rest, and what the strokes tell of the cavity.
+"""Estimate the tyre's pressure from a gauge that reads it only at rest, and the cavity from the strokes.
 
-Two estimates while liquid flows: the gauge less the losses of the line, and the sealed air space since the last rest
-(Boyle). Each is an interval, because bore, discharge coefficient and cavity are known within bands; rests make both
-sharper. The larger of the two acts on the ceiling. Gauge pressures throughout, absolute only inside the gas law.
+Two estimates while liquid flows: the gauge less the line losses, and the sealed air space since the last rest (Boyle).
+Each is an interval, because bore, discharge coefficient and cavity are known within bands; rests narrow both. The
+larger of the two acts on the ceiling. Gauge pressures throughout, absolute only inside the gas law.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
 _SHARPER = 0.7
-"""A measured cavity at least this much sharper counts twice as much as the size, or more."""
+"""A measured cavity at least this much more accurate counts twice as much as the size, or more."""
 NO_TYRE_KPA = 0.7 * KPA_PER_PSI
-"""A gauge at no more than this may be that of a gun in the air."""
+"""A gauge at or below this may be that of a gun in the air."""
 GUESS = 0.2
-"""What the pump's plate and time tell of a return is right within this share. Assumed, no source."""
+"""Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI
-"""A gauge that the pump draws this far below the tyre, what air loses in the bore aside, draws on liquid."""
+"""Drop below the tyre, less air's bore loss, from which a drawing pump is taken to draw liquid."""
 _LEAST_RISE_KPA = 20.0
-"""A stroke that raised the pressure by less tells too little of the cavity."""
+"""Least pressure rise of a stroke from which the cavity is measured."""
 
 
 @changeable
@@ -33,29 +33,29 @@ class Gas:
     """The air space as known from rests and strokes."""
 
     cavity_l: float
-    """By which the pressure is foreseen: the size's, then what Boyle's law made of a stroke, growth in it."""
+    """Cavity used to predict pressure: the size's, then Boyle's law's from a stroke, growth included."""
     low_l: float
     high_l: float
     rest_kpa: float | None = None
     """Tyre pressure at the last rest."""
     rest_u_kpa: float = 0.0
-    """What the gauge's noise has left uncertain of it, at 95 %."""
+    """Its uncertainty from gauge noise, at 95 %."""
     rest_offset_l: float = 0.0
     """At that rest: liquid in the tyre less air in the hose, so that gas volume = cavity − offset."""
     added_kpa_l: float = 0.0
     """Air pushed in (or drawn out, negative) since that rest, absolute pressure × volume."""
     guessed_kpa_l: float = 0.0
-    """How much of it was drawn out by the pump's time alone, because the meter shows nothing backwards."""
+    """The part drawn out by run time alone, because the meter cannot measure reverse flow."""
     sealed: bool = False
-    """No air left by a way that is not counted since that rest."""
+    """No air has left uncounted since that rest."""
     stroke_u_l: float | None = None
     """Uncertainty of ``cavity_l`` where a stroke gave it."""
     rises: tuple[Rise, ...] = ()
-    """Sealed rises that have ended, an air-out or a hold after each."""
+    """Completed sealed rises, each ended by an air-out or a hold."""
     rise: Rise | None = None
     """The sealed rise under way: from the rest at which it began to the last rest."""
     found: Found | None = None
-    """The cavity as all the rises measure it."""
+    """The cavity as measured by all the rises."""
     looked: bool = False
     """The one decisive comparison with the size has been made."""
     verdict: Verdict = "agrees"
@@ -63,13 +63,13 @@ class Gas:
 
 @dataclass(frozen=True, slots=True)
 class Remains:
-    """What the gauge showed at rest when nothing moved any more, gauge pressure."""
+    """The gauge at rest after the last movement, gauge pressure."""
 
     kpa: float
     sure: bool
-    """It is the tyre that it showed."""
+    """The reading is confirmed to be the tyre's."""
     u_kpa: float = 0.0
-    """What the gauge's noise has left uncertain of it, at 95 %."""
+    """Its uncertainty from gauge noise, at 95 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +103,9 @@ def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float, doubt_kpa_
 
 
 def level_cavity_l(gas: Gas, setup: Setup) -> float:
-    """The cavity for telling a level: the size's value and the measured one, each by what it is worth.
+    """The cavity for a level estimate: the size's value and the measured one, weighted.
 
-    Each counts by its inverse variance; a measurement that is hardly sharper than the size's own band does not count.
+    The weights are inverse variances; a measurement hardly more accurate than the size's own band is not used.
     """
     by_size_l = (setup.cavity.high_l - setup.cavity.low_l) / 4
     if gas.found is None or gas.found.sigma_l > _SHARPER * by_size_l:
@@ -115,14 +115,14 @@ def level_cavity_l(gas: Gas, setup: Setup) -> float:
 
 
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
-    """How fast pressure rises with liquid, on the side of the smaller cavity."""
+    """Pressure rise per litre of liquid, conservative: for the smaller cavity."""
     # Behind a blocked valve the strokes may measure no cavity at all.
     air = max(gas.low_l - offset_l, 0.01 * setup.cavity.volume_l)
     return (tyre_kpa + setup.line.atmosphere_kpa_abs) / air
 
 
 def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) -> float | None:
-    """Tyre pressure from a gauge while the liquid stands still, less the liquid column between gauge and air space."""
+    """Tyre pressure from a gauge while the liquid is at rest, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:
         return reading.tyre_kpa - column_kpa(setup.line, covered_m)
     return gun_kpa(setup, reading, hose_l, covered_m)
@@ -134,15 +134,15 @@ def vacuum(kpa: float | None) -> bool:
 
 
 def least_kpa(setup: Setup, goal_kpa: float) -> float:
-    """The least that a tyre may hold which is let down to ``goal_kpa`` or the floor, whichever is lower.
+    """The least pressure of a tyre that is let down to ``goal_kpa`` or the floor, whichever is lower.
 
-    Whatever was aimed at: below ambient it is no tyre that the gauge shows, or one that is drawn together.
+    Limited whatever the goal: below ambient the gauge shows no tyre, or a collapsing one.
     """
     return max(min(setup.window.floor_kpa, goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
 
 
 def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:
-    """Pressure behind the gun while the liquid stands, by the gauge at the pump; ``covered_m`` further up if told."""
+    """Pressure behind the gun with the liquid at rest, by the gauge at the pump; ``covered_m`` further up if given."""
     if reading.line_kpa is None:
         return None
     column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0
@@ -160,8 +160,8 @@ def flowing_band(
 ) -> Band | None:
     """Tyre pressure from a gauge while liquid flows forward, less head and losses.
 
-    ``flows_lps`` are the quick and the smooth measure. Where the quick one falls away, pulses have stopped coming, and
-    the high side believes in no more loss than it shows: all that the gauge reads may be the tyre.
+    ``flows_lps`` are the fast and the slow estimate. Where the fast one drops, pulses have stopped coming, and the high
+    bound uses no more loss than it gives: all of the gauge's reading may be the tyre's.
     """
     quick, smooth = flows_lps
     flows = (max(quick, 0.0) if quick < 0.75 * smooth else smooth), smooth
@@ -179,9 +179,9 @@ def flowing_band(
 
 
 def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float, *, pumped: bool) -> Gas:
-    """Take a rest reading: after a sealed stroke measure the cavity with it, then anchor the air space anew.
+    """Process a rest reading: measure the cavity after a sealed stroke, then re-anchor the air space.
 
-    ``u_kpa`` is what the gauge's noise has left uncertain of it, at 95 %.
+    ``u_kpa`` is its uncertainty from gauge noise, at 95 %.
     """
     if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
         gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
@@ -191,21 +191,21 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: flo
 
 
 def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
-    """Take a rest reading after liquid was drawn: a fall that is large enough measures the cavity like a rise."""
+    """Process a rest reading after liquid was drawn: a large enough fall measures the cavity like a rise."""
     if gas.sealed and gas.rest_kpa is not None and gas.rest_kpa - tyre_kpa >= _LEAST_RISE_KPA:
         gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
     return at_rest(gas, setup, tyre_kpa, offset_l, u_kpa, pumped=False)
 
 
 def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float, *, pumped: bool) -> Gas:
-    """Follow the sealed rise: a pumped stroke lengthens it, anything else ends it and begins another."""
+    """Follow the sealed rise: a pumped stroke extends it, anything else ends it and starts another."""
     rises, rise = gas.rises, gas.rise
     if pumped and gas.sealed and rise is not None:
         added = rise.added_kpa_l + gas.added_kpa_l
         if rise.litres > 0 and rise.way_kpa is None:
             rise = changed(rise, way_kpa=rise.to_kpa, way_l=rise.to_l, way_added_kpa_l=rise.added_kpa_l)
             rise = changed(rise, way_u_kpa=rise.to_u_kpa)
-        # Of a meter's count a step is nothing, of a level's it may be all that there is.
+        # A step is negligible in a meter's count, but may be all there is of a level's.
         step_l = setup.meter.litres_per_pulse
         put_in_u = math.hypot(setup.meter.uncertainty, step_l / max(offset_l - rise.from_l, step_l))
         rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, to_u_kpa=u_kpa, added_kpa_l=added, put_in_u=put_in_u)
@@ -217,7 +217,7 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: 
 
 
 def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
-    """The cavity by Boyle's law from a stroke between two rests; its litres are known to a step of the meter."""
+    """The cavity by Boyle's law from a stroke between two rests; the meter's step limits its accuracy."""
     assert gas.rest_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
     before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
@@ -228,6 +228,6 @@ def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: 
     uncertainty = math.hypot(read_u_kpa * air_l / abs(after - before), step_u_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
-    # Warm gas and growing sidewalls keep a rise from being exactly Boyle's: never trusted closer than 1.5 %.
+    # Warm gas and growing sidewalls make a rise deviate from Boyle's law: uncertainty at least 1.5 %.
     band = max(uncertainty, 0.015 * cavity)
     return changed(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)

@@ -1,7 +1,7 @@
-"""The procedure as plain data: states of the batch standard IEC 61512, phases of the trade, and who follows whom.
+"""The procedure as plain data: states of the batch standard IEC 61512, phases of the trade, and their transitions.
 
-Two coupled machines. ``STATES`` says whether the fill runs, waits or has ended; ``PHASES`` says which step of the trade
-a running fill is in. A trigger that a table does not hold for the present state is an error, never a silent no-op.
+Two coupled machines. ``STATES``: whether the fill runs, waits or has ended; ``PHASES``: which step of the trade a
+running fill is in. A trigger that a table does not contain for the present state is an error, never a silent no-op.
 Everything that affects transitions is in this file; conditions live with the phases and guards.
 """
 
@@ -30,7 +30,7 @@ class State(StrEnum):
 
 
 class Phase(StrEnum):
-    """What the trade does inside a running fill."""
+    """Steps of the trade in a running fill."""
 
     SETTLE = "settle"
     VENT = "vent"
@@ -57,7 +57,7 @@ def _row(trigger: str, source: list[str] | str, dest: str) -> Transition:
 
 
 ENDED = frozenset({State.COMPLETE, State.STOPPED})
-"""States that nothing leaves. An aborted fill is latched, not ended: reset leads to held, end closes it."""
+"""Final states. An aborted fill is latched, not ended: reset leads to held, end closes it."""
 
 STATES: list[Transition] = [
     _row("start", "idle", "running"),
@@ -91,21 +91,21 @@ PHASES: list[Transition] = [
     _row("uncouple", "by-hand", "uncouple"),
     _row("reopen", "uncouple", "by-hand"),
     _row("break_off", "by-hand", "by-hand"),
-    # A hold breaks a move off: it goes on from a rest, and a shut valve is asked for again.
+    # A hold breaks a move off: it continues from a rest, and a shut valve is asked for again.
     _row("break_off", ["settle", "vent", "draw-down", "fill", "top-up"], "settle"),
     _row("break_off", ["shut", "back-flush"], "shut"),
-    # Where the gun comes off first there is nothing to shut: whether the tyre is let down is judged anew.
+    # Where the gun comes off first there is nothing to shut: whether the tyre is let down is decided again.
     _row("judge_anew", ["back-flush", "uncouple"], "settle"),
     _row("break_off", "uncouple", "uncouple"),
 ]
 
 
 class ProcedureError(RuntimeError):
-    """A trigger that the tables do not hold: a defect of the program, turned into a trip by the loop."""
+    """A trigger missing from the tables: a defect of the program, turned into a trip by the loop."""
 
 
 class _Token:
-    """A throw-away model: the machine moves it once, and the caller reads where it went."""
+    """A throw-away model: the machine moves it once, and the caller reads its new state."""
 
     state: str
 
@@ -138,12 +138,12 @@ def _step(name: str, source: str, trigger: str) -> str:
 
 
 def next_state(state: State, trigger: str) -> State:
-    """Where ``trigger`` leads from ``state``; :class:`ProcedureError` when the table does not hold it."""
+    """Where ``trigger`` leads from ``state``; :class:`ProcedureError` when the table does not contain it."""
     return State(_step("states", state.value, trigger))
 
 
 def next_phase(phase: Phase, trigger: str) -> Phase:
-    """Where ``trigger`` leads from ``phase``; :class:`ProcedureError` when the table does not hold it."""
+    """Where ``trigger`` leads from ``phase``; :class:`ProcedureError` when the table does not contain it."""
     return Phase(_step("phases", phase.value, trigger))
 
 

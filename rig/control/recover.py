@@ -1,4 +1,4 @@
-"""A fill taken up again after the controller went away: held, outputs off, what moved in the dark on its own line."""
+"""Resume a fill after a controller outage: held, outputs off, unattended movement booked separately."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from rig.control.values import Outputs, Reading, Setup
 
 _UNKNOWN_KPA = 1e9
 _DARK_S = 600.0
-"""A counter that moved by more than this much pumping while nobody looked has restarted or lied."""
+"""Limit of plausible unattended pumping: a counter that moved by more has restarted or is wrong."""
 
 
 def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s: float = math.inf) -> FillState:
-    """The journalled ``state`` as a held fill; with a ``reading``, the pulses since then are in the tyre, unattended.
+    """Return the journalled ``state`` as a held fill; with a ``reading``, pulses since then are booked as unattended.
 
     ``ran_s`` is the longest that a pump may have run on: until it is known to have been switched off, or until now.
     Without a reading what it may have moved in that time is in the uncertainty.
 
-    The clock starts anew with the process, so every time in the state is forgotten; the next rest reads the pressure.
+    The clock restarts with the process, so every time in the state is discarded; the next rest reads the pressure.
     """
     now_s = reading.now_s if reading is not None else 0.0
     if reading is not None:
@@ -35,7 +35,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
     else:
         unseen_s = state.unseen_s + _ran_s(in_force(setup, state), state, ran_s)
     setup = in_force(setup, state)
-    # An ended state stays, and a trip waits for its reset as before; anything else waits for a person.
+    # An ended state stays, and a trip still waits for its reset; anything else waits for a person.
     if state.state not in (State.COMPLETE, State.STOPPED):
         reopened = state.phase is Phase.BACK_FLUSH
         state = changed(
@@ -48,17 +48,17 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
         state,
         now_s=0.0,
         since_s=now_s,
-        # As far as anybody knows the pump was switched off just now, and may still coast; it is as warm as it was.
+        # Assume that the pump was switched off just now, and may still coast; it is as warm as it was.
         changed_s=now_s,
         regime_s=now_s,
         supply_s=now_s,
         dry_ended_s=now_s,
-        # Since when gauge and meter stand as they do nobody saw.
+        # How long gauge and meter have been steady was not observed.
         gauge_kpa=None,
         line=unseen(state.line),
         tyre=unseen(state.tyre),
         level_kpa=None,
-        # By how much it moved meanwhile nobody saw.
+        # How far it moved meanwhile was not observed.
         rose=Moved(now_s, _UNKNOWN_KPA),
         fell=Moved(now_s, _UNKNOWN_KPA),
         pulse_s=0.0,
@@ -73,7 +73,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
         gas=changed(state.gas, sealed=False),
         outputs=Outputs(),
         alarms=changed(state.alarms, timers=()),
-        # Whatever stood still since, nobody saw it.
+        # Whether all stayed at rest since was not observed.
         remains=None,
         answered=frozenset(),
         flags=state.flags | {"interrupted"},
@@ -87,7 +87,7 @@ def _held_kpa(setup: Setup, state: FillState) -> float:
 
 def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> FillState:
     before_restarts = restarts(state)
-    # Only the way that the pump last ran: against it no more than the hose's liquid runs by itself.
+    # Only in the pump's last direction: against it no more than the hose's liquid runs by itself.
     unread = changed(state, unread_s=(_DARK_S,) * (1 + len(setup.beside)))
     state, forward, back = count_pulses(setup, unread, reading, setup.line.hose_l, 0.0)
     setup = in_force(setup, state)
@@ -108,30 +108,30 @@ def _doubted(state: FillState, tally: Tally, unsure_l: float) -> FillState:
 
 
 def _ran_s(setup: Setup, state: FillState, ran_s: float) -> float:
-    """For how long the pump may have run on: no longer than it takes to move all that there is room for."""
+    """How long the pump may have run on, limited by the time to move all that there is room for."""
     if not (pump_way(setup, state) or in_doubt(state)):
         return 0.0
     return min(ran_s, _room_l(setup) / setup.line.moves_lps(state.direction))
 
 
 def _let_go_l(setup: Setup, state: FillState, ran_s: float) -> float:
-    """What the pump moved at most until it was switched off, by a module's proven time-out or by whoever came."""
+    """The most that the pump moved until it was switched off, by a module's proven time-out or by a person."""
     return setup.line.moves_lps(state.direction) * (_ran_s(setup, state, ran_s) + setup.line.coast_s)
 
 
 def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, jumped: bool) -> float:
-    """Of what a register shows that moved in the dark, how much may be elsewhere, or was never there."""
+    """How much of a register's unattended movement may be elsewhere, or may not exist."""
     ran, let_go_l = _ran_s(setup, state, ran_s) > 0, _let_go_l(setup, state, ran_s)
     if jumped or (ran and setup.meter.kind == "run time"):
-        # A counter that jumped tells of nothing, and of the pump nobody knows when it was let go.
+        # A counter that jumped is no evidence, and when the pump was switched off is unknown.
         return max(abs(moved_l), min(let_go_l, _room_l(setup)) if ran else 0.0)
-    # More than the pump moved until it was switched off ran by itself, or was never there.
+    # What exceeds the pump's movement until switch-off ran by itself, or does not exist.
     unsure_l = max(abs(moved_l) - let_go_l, 0.0)
     if not state.valve_open:
-        # Past a valve that was said to be shut.
+        # Past a valve that was reported as shut.
         unsure_l = abs(moved_l)
     if ran and state.direction < 0 and setup.meter.reverse == "none" and state.valve_open:
-        # What it drew of the hose's liquid no count shows.
+        # What it drew of the hose's liquid was not counted.
         unsure_l += min(let_go_l, state.tally.hose_l)
     return unsure_l
 

@@ -1,9 +1,8 @@
-"""Which pressure a fill leaves in the tyre: what the gauge showed at rest after the last movement, or not known.
+"""The pressure a fill leaves in the tyre: the gauge at rest after the last movement, or unknown.
 
-Bookkeeping: nothing here decides. While the valve is open the reading is followed from scan to scan, and is gone with
-the first movement; once the valve is shut it stays. A gauge at rest may also show a hose that is shut off from the
-tyre, or a gun in the air: where it stands below what the sealed air space must hold, or far above, it is not taken for
-the tyre's.
+Bookkeeping only, no decisions. While the valve is open the reading is updated every scan, and cleared by the first
+movement; once the valve is shut it is kept. A gauge at rest may also show a hose shut off from the tyre, or a gun in
+the air: a reading below what the sealed air space must hold, or far above it, is not taken for the tyre's.
 """
 
 from __future__ import annotations
@@ -22,10 +21,10 @@ from rig.units import KPA_PER_PSI
 _GAUGE_IN_DOUBT = frozenset({
     "gauge_stuck", "gauge_restless", "air_stays", "estimates_disagree", "valve_blocked", "bead_lost", "no_rise",
 })  # fmt: skip
-"""Alarms after which the gauge is not taken for the tyre's: it lies, or sees a blocked bore or a gun in the air."""
+"""Alarms after which the gauge is not used: it is wrong, or sees a blocked bore or a gun in the air."""
 
 _HOSE_IN_DOUBT = frozenset({"air_pumped", "suction_dry", "reverse_flow"})
-"""Alarms after which, whoever went past them, it is not known how much liquid stands between gauge and tyre."""
+"""Alarms after which, even if overridden, the liquid between gauge and tyre is unknown."""
 
 _UNSEEN = _HOSE_IN_DOUBT | {
     "field_lost", "reading_untrusted", "output_not_obeyed", "flow_while_stopped", "off_unconfirmed",
@@ -33,24 +32,24 @@ _UNSEEN = _HOSE_IN_DOUBT | {
 }  # fmt: skip
 """Alarms after which more may have moved than was counted, or less."""
 _BY_AIR_KPA = 2 * KPA_PER_PSI
-"""How far the air space's estimate may be off besides its own band: warmth, growth, a leak. Assumed, no source."""
+"""Error of the air space's estimate beyond its own band: warmth, growth, a leak. Assumed, no source."""
 
 
 def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
-    """What the tyre is left with if the fill ends in this scan; ``None`` where no rest has told."""
+    """The pressure left in the tyre if the fill ends in this scan; ``None`` without a rest."""
     reading = facts.reading
     if setup.into == "open vessel":
         return None
     if not state.valve_open or (reading.reachable and not reading.fresh):
         return state.remains
     told = facts.rests and not facts.restless and not facts.venting and reading.reachable
-    # What stands above the valve of a tyre that is emptied is hearsay: at the gun there is no less than in the tyre.
+    # The liquid above the valve of an emptied tyre is not measured: the pressure at the gun is no less than the tyre's.
     kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
-    # A rest that anchors the air space anew agrees with itself from then on: what was in doubt stays so until it moves.
+    # A rest re-anchors the air space and agrees with itself from then on: a doubtful one remains so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not told or kpa is None:
         return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
-    # After an interruption too: whoever put the core in meanwhile left a hose that shows nothing of the tyre.
+    # After an interruption too: if the core was put in meanwhile, the hose shows nothing of the tyre.
     sealed = state.gas.sealed or "interrupted" in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
     # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
@@ -63,16 +62,16 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
 
 
 def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
-    """Nothing is told to move, and the gauge is no further from the last rest than its noise alone brings it."""
+    """Nothing is commanded to move, and the gauge is within its noise band of the last rest."""
     if state.remains is None or kpa is None or not facts.still or facts.venting or facts.restless:
         return False
     return abs(kpa - state.remains.kpa) <= facts.wavers_kpa
 
 
 def final_static_kpa(state: FillState) -> float | None:
-    """The tyre's pressure by a rest after the last movement, gauge; ``None`` without one, or in doubt."""
+    """Tyre pressure (gauge) at a rest after the last movement; ``None`` without one, or if doubtful."""
     if state.unseen_s > 0 or state.unconfirmed_s is not None:
-        # What moved since nobody has read.
+        # What has moved since was not read.
         return None
     if state.remains is None or not state.remains.sure or not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state)):
         return None
@@ -82,7 +81,7 @@ def final_static_kpa(state: FillState) -> float | None:
 
 
 def final_band(setup: Setup, state: FillState) -> Band | None:
-    """Between what the tyre's pressure lies at the end, at 95 %; ``None`` where nothing tells."""
+    """Bounds of the tyre's final pressure at 95 %; ``None`` where it is unknown."""
     if (read_kpa := final_static_kpa(state)) is not None:
         u_kpa = GAUGE_U_KPA if state.remains is None else math.hypot(GAUGE_U_KPA, state.remains.u_kpa)
         return Band(read_kpa - u_kpa, read_kpa, read_kpa + u_kpa)

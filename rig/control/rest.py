@@ -1,13 +1,13 @@
-"""Whether a gauge stands, and what it then shows: the one place where the stillness of a pressure is judged.
+"""Detect whether a gauge is steady, and what it then shows: the one place that judges steady pressure.
 
-The scans of a gauge are kept as means over short blocks. A straight line through the last of them has a slope, and its
-scatter gives slope and mean a standard error (least squares, any textbook; GUM H.3 works the same example). The scatter
-is pooled with the noise that the gauge is known for, so that a few quiet scans are not taken for a quiet gauge. Pure:
-it knows neither phases nor tyres.
+A gauge's scans are kept as means over short blocks. A straight line fitted to the last of them gives a slope; its
+scatter gives the standard errors of slope and mean (least squares, any textbook; GUM H.3 works the same example). The
+scatter is pooled with the gauge's known noise, so that a few quiet scans do not pass for a quiet gauge. Pure: depends
+on neither phases nor tyres.
 
 Stated rates, for white noise with a fifth of it slow, as ``tests/control/test_rest.py`` draws them: a gauge that creeps
-at twice a demand's ``creep_kpa_s`` is taken for standing in at most 1 of 200 windows; one that stands is taken for
-moving by :func:`moves` at most once in 100 hours.
+at twice a demand's ``creep_kpa_s`` is taken as steady in at most 1 of 200 windows; :func:`moves` reports a steady one
+as moving at most once in 100 hours.
 """
 
 from __future__ import annotations
@@ -18,41 +18,41 @@ from dataclasses import dataclass, replace
 
 _BLOCK_S = 0.2
 _LONGEST_S = 20.0
-"""Longer is no window: gas and hands have moved by then."""
+"""Longest window: beyond it gas and hands have moved."""
 _ENOUGH_S = 10.0
-"""Of a gauge that does not come to rest so much is looked at: what was before, a gun put on say, tells no more."""
+"""Longest window of a gauge that does not settle: what came before, such as the gun being put on, is irrelevant."""
 _FEWEST = 3
-"""Blocks below which a line has no scatter."""
+"""Fewest blocks for which a line has a scatter."""
 _WORTH = 8.0
-"""How many blocks the known noise counts for beside a window's own scatter."""
+"""Weight of the known noise in blocks, against a window's own scatter."""
 _BOUND = 2.0
 """Standard errors of a bound at 95 %."""
 _MOVES = 3.0
-"""Standard errors beyond which a window does not stand: too early a "no" costs some tenths of a second."""
+"""Standard errors beyond which a window is not steady: a false "no" costs some tenths of a second."""
 _SURE = 5.5
-"""Standard errors of a slope beyond which nothing that stands comes: every scan of a shift asks."""
+"""Standard errors of a slope never reached by a steady gauge: it is tested in every scan of a shift."""
 _EVEN = 0.5
-"""A pump moves evenly: the slower half of the window has at least this share of the other's slope. Of a step, or of a
-gauge that follows with a lag, it has not."""
+"""A pump moves evenly: the slower half of the window has at least this share of the other's slope. A step, or a gauge
+that lags, does not."""
 _DOUBT = 1.5
 """Standard errors by which each half may be less even than it looks."""
 _STRAIGHT = 0.08
-"""Share of its movement by which it strays from a straight line at most, root mean square; a step strays by a sixth."""
+"""Largest r.m.s. deviation from a straight line as a share of the movement; a step's is a sixth."""
 _AFTER_S, _BETWEEN_S, _BEFORE_S = 0.4, 1.6, 1.0
-"""A step: a level that it stands at, the time that contactor, pump and line may take, and the level before."""
+"""A step: time at the new level, time that contactor, pump and line may take, and time at the old level."""
 _LEVEL = 0.12
-"""Share of a step by which either level may lean: what is on its way to another level leans by more."""
+"""Share of a step by which either level may slope: a gauge on its way to another level slopes more."""
 _QUIET_KPA = 0.3
-"""Noise that a smoothed gauge may keep; one with less is not smoothed at all."""
+"""Noise that a smoothed gauge may keep; below it no smoothing is applied."""
 _MOST_DAMPING_S = 0.8
 _JUMP = 5.0
-"""Standard deviations by which a scan differs that a smoothed gauge goes after at once."""
+"""Standard deviations of a scan beyond which a smoothed gauge follows at once."""
 _FLOOR_KPA = 0.02
-"""Least noise that is believed of a gauge: its own step."""
+"""Least noise assumed of a gauge: its own resolution."""
 _FORGETS = 150.0
-"""Scans after which the noise that was learned is learned anew."""
+"""Averaging length of the learned noise, in scans."""
 _ROBUST = 25.0
-"""A single difference is believed as no more than this many times the variance known so far: hands move gauges too."""
+"""Limit of a single difference, in multiples of the variance known so far: hands move gauges too."""
 
 Block = tuple[float, float, int]
 """Mean time, mean pressure, number of scans."""
@@ -60,49 +60,49 @@ Block = tuple[float, float, int]
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """How well a user needs to know that a gauge stands."""
+    """Required accuracy of a rest."""
 
     creep_kpa_s: float = 0.35
-    """With its bound at 95 % the slope is no more. A twentieth of a psi in a second: common practice, no source."""
+    """Limit of the slope with its bound at 95 %. A twentieth of a psi in a second: common practice, no source."""
     u_kpa: float = 0.5
-    """Uncertainty at 95 % that the noise may leave in the mean."""
+    """Limit of the noise's contribution to the mean's uncertainty, at 95 %."""
     least_s: float = 1.0
 
 
 TYRE = Demand()
-"""For the tyre's pressure: a gauge of 0.25 % of 60 psi is uncertain by twice ``u_kpa`` in itself."""
+"""For the tyre's pressure: a gauge of 0.25 % of 60 psi has itself an uncertainty of twice ``u_kpa``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """What a gauge shows that stands."""
+    """Result of a steady gauge."""
 
     kpa: float
     u_kpa: float
-    """Uncertainty at 95 % that its noise has left."""
+    """Uncertainty from its noise, at 95 %."""
     slope_kpa_s: float
     slope_u_kpa_s: float
-    """The slope's, at 95 %."""
+    """Uncertainty of the slope, at 95 %."""
     span_s: float
     scatter: float
-    """Variance of a scan as the window shows it, from so many degrees of freedom."""
+    """Variance of a scan within the window, and its degrees of freedom."""
     freedom: int
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """One pressure gauge as it has been followed."""
+    """State of one pressure gauge."""
 
     raw_kpa: float | None = None
     kpa: float | None = None
-    """Smoothed as far as its noise asks for."""
+    """Smoothed as far as its noise requires."""
     at_s: float = 0.0
     variance: float = _FLOOR_KPA**2
     """Of one scan."""
     weight: float = 0.0
-    """How many differences of scans it was learned from."""
+    """Number of scan differences that it was learned from."""
     blocks: tuple[Block, ...] = ()
-    """Since it could stand, oldest first; the last one is still filling."""
+    """Since it could be steady, oldest first; the last one is still filling."""
     began_s: float = 0.0
     """When the last block began."""
 
@@ -119,19 +119,19 @@ class Gauge:
 
     @property
     def wavers_kpa(self) -> float:
-        """By no more than this does noise alone move what is shown; 0 for a gauge that shows none."""
+        """Noise band of the displayed value; 0 for a gauge without noise."""
         return 4 * self.smoothed_kpa if self.variance > 2 * _FLOOR_KPA**2 else 0.0
 
 
 def gauge_of(noise_kpa: float | None) -> Gauge:
-    """A gauge that nothing has been read from; ``noise_kpa`` is what its configuration says of one scan."""
+    """A gauge that has not been read yet; ``noise_kpa`` is the configured noise of one scan."""
     if noise_kpa is None:
         return Gauge()
     return Gauge(variance=max(noise_kpa, _FLOOR_KPA) ** 2, weight=_FORGETS / 2)
 
 
 def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | None, *, may_stand: bool) -> Gauge:
-    """Take one scan in. ``may_stand``: nothing is told to move; only then a window grows."""
+    """Process one scan. ``may_stand``: nothing is commanded to move; only then the window grows."""
     if raw_kpa is None:
         return unseen(gauge)
     kpa = _smoothed(gauge, now_s, raw_kpa, damping_s)
@@ -140,9 +140,9 @@ def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | 
 
 
 def learned(gauge: Gauge, before_kpa: float | None, rest: Rest) -> Gauge:
-    """The gauge with the noise that a rest shows: its window's scatter, then each scan against the one ``before_kpa``.
+    """Learn the noise at rest: from the window's scatter, then from each scan against the one ``before_kpa``.
 
-    Half the mean square of successive differences is the variance, whatever drifts slowly (J. von Neumann, 1941).
+    Half the mean square of successive differences is the variance, insensitive to slow drift (J. von Neumann, 1941).
     """
     if gauge.raw_kpa is None or before_kpa is None:
         return gauge
@@ -156,7 +156,7 @@ def learned(gauge: Gauge, before_kpa: float | None, rest: Rest) -> Gauge:
 
 
 def _smoothed(gauge: Gauge, now_s: float, raw_kpa: float, damping_s: float | None) -> float:
-    """A first-order filter whose time constant is the point's damping, or what its noise asks for."""
+    """A first-order filter; its time constant is the point's damping, or what the noise requires."""
     noise_kpa = gauge.noise_kpa
     if gauge.kpa is None or abs(raw_kpa - gauge.kpa) > _JUMP * noise_kpa:
         return raw_kpa
@@ -197,7 +197,7 @@ class _Line:
     pp: float = 0.0
 
     def add(self, t: float, p: float, scans: int) -> None:
-        """Take one block in, with its pressure relative to the newest block's."""
+        """Add one block, with its pressure relative to the newest block's."""
         self.blocks += 1
         self.scans += scans
         self.t += scans * t
@@ -215,24 +215,24 @@ class _Line:
         return slanted / across, max(self.pp - self.p * self.p / self.scans - slanted * slanted / across, 0.0)
 
     def span_s(self) -> float:
-        """About how long the window is: of times spread evenly."""
+        """Approximate length of the window, for evenly spaced times."""
         return math.sqrt(12 * self._across() / self.scans)
 
     def misfit(self) -> float:
-        """Mean square of what strays from the line."""
+        """Mean square of the residuals."""
         return self._fit()[1] / self.scans
 
     def pooled(self, variance: float) -> tuple[float, float]:
-        """Slope, and the variance of one scan about the line, pooled with what is known of it."""
+        """Slope, and the variance of one scan about the line, pooled with the known variance."""
         slope, scatter = self._fit()
         return slope, (_WORTH * variance + scatter) / (_WORTH + self.blocks - 2)
 
     def noise_u(self, variance: float) -> float:
-        """The slope's standard error by the known noise alone, whatever the line does not fit."""
+        """The slope's standard error from the known noise alone, whatever the misfit."""
         return math.sqrt(variance / self._across())
 
     def straight(self, variance: float) -> bool:
-        """Whether what it was made from lies on it, but for noise."""
+        """Whether the points lie on the line within the noise."""
         return self.misfit() <= (_STRAIGHT * self._fit()[0] * self.span_s()) ** 2 + _BOUND**2 * variance
 
     def slope(self, variance: float) -> tuple[float, float]:
@@ -242,10 +242,9 @@ class _Line:
 
 
 def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Rest | None:
-    """What the gauge shows if it stands: by the shortest window that meets the demand.
+    """Return the rest if the gauge is steady, from the shortest window that meets the demand.
 
-    ``longest``: by as much of the last ten seconds as lies on one line, whatever that shows, where a rest cannot be
-    waited for.
+    ``longest``: from as much of the last ten seconds as lies on one line, whatever that shows, after a time-out.
     """
     blocks = gauge.blocks
     if len(blocks) < _FEWEST:
@@ -261,7 +260,7 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
         if at_s - now_s > -demand.least_s:
             continue
         if mean_u and longest and (at_s - now_s < -_ENOUGH_S or not line.straight(gauge.variance)):
-            # Before that it stood elsewhere, say before a gun came off.
+            # Before that it was at another level, for example before a gun came off.
             line = kept
             break
         slope, slope_u = line.slope(gauge.variance)
@@ -269,20 +268,20 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
         mean_u = scan_u / math.sqrt(line.scans)
         meets = abs(slope) + _BOUND * slope_u <= demand.creep_kpa_s and _BOUND * mean_u <= demand.u_kpa
         if not longest and abs(slope) - _MOVES * slope_u > demand.creep_kpa_s:
-            # It moves now, however long it stood before.
+            # It moves now, however long it was steady before.
             return None
         if meets and not longest:
             break
     if not (meets or longest) or not mean_u:
         return None
-    # A slope that shows is followed to the window's end; of one that does not only the mean is sure.
+    # A significant slope is extrapolated to the window's end; otherwise only the mean is reliable.
     ends = line.p / line.scans
     if abs(slope) > _BOUND * slope_u:
         ends -= slope * line.t / line.scans
     assert gauge.raw_kpa is not None, "a window without a scan"
     strays_kpa = abs(gauge.raw_kpa - now_kpa - ends)
     if not longest and strays_kpa > _JUMP * scan_u + demand.creep_kpa_s * _BLOCK_S:
-        # It stood until a moment ago.
+        # It was steady until a moment ago.
         return None
     freedom = line.blocks - 2
     scatter = line.misfit() * line.scans / freedom
@@ -290,15 +289,15 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
 
 
 def unseen(gauge: Gauge) -> Gauge:
-    """The same gauge where nobody has looked for a while: its noise stays known."""
+    """The same gauge after a gap in its readings: its noise remains known."""
     return Gauge(variance=gauge.variance, weight=gauge.weight)
 
 
 def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span_s: float) -> float | None:
-    """The slope of a gauge that moves evenly, faster than it may, over its last ``span_s`` seconds; else ``None``.
+    """Slope of a gauge that moves evenly and too fast over its last ``span_s`` seconds; else ``None``.
 
-    Longer windows, each twice the one before, are asked too: what is slower shows in them. ``most_kpa_s`` says for a
-    window that began so many seconds ago how fast the gauge may rise, and how fast it may fall.
+    Longer windows, each twice the one before, are tested too, for slower movement. ``most_kpa_s`` gives the permitted
+    rise and fall rates for a window that began so many seconds ago.
     """
     blocks = gauge.blocks
     if len(blocks) < 2 * _FEWEST - 1:
@@ -324,10 +323,10 @@ def moves(gauge: Gauge, most_kpa_s: Callable[[float], tuple[float, float]], span
 
 
 def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
-    """How fast a gauge has gone from a level at which it stood to about where it is now, kPa/s; 0 where it has not.
+    """Rate at which a gauge has gone from a steady level to about its present one, kPa/s; 0 where it has not.
 
-    ``most_kpa`` says for a level of so many seconds ago how far it may go, beside what its noise may do. Levels of
-    longer ago are asked too, each twice the one before: what goes slowly is far from those.
+    ``most_kpa`` gives the permitted change from a level so many seconds ago, besides noise. Older levels are tested
+    too, each twice as long ago: slow movement is far from those.
     """
     blocks, after, last = gauge.blocks, _Line(), len(gauge.blocks) - 1
     while last >= 0 and (after.blocks < _FEWEST or blocks[-1][0] - blocks[last][0] <= _AFTER_S):
@@ -355,7 +354,7 @@ def stepped(gauge: Gauge, most_kpa: Callable[[float], float]) -> float:
 
 
 def _level(line: _Line, variance: float, step_kpa: float) -> bool:
-    """Whether a short window leans by no more than a small part of the step that leads to it or from it."""
+    """Whether a short window slopes by no more than a small part of the step that leads to it or from it."""
     leans_kpa = (abs(line.slope(variance)[0]) - _BOUND * line.noise_u(variance)) * line.span_s()
     return leans_kpa <= _LEVEL * abs(step_kpa)
 
@@ -373,7 +372,7 @@ def _sum(one: _Line, other: _Line) -> _Line:
 
 
 def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> float:
-    """The slope of a window that is surely one and the same in both its halves; 0 otherwise."""
+    """Slope of a window that is reliably the same in both halves; 0 otherwise."""
     slope, slope_u = whole.slope(gauge.variance)
     if abs(slope) <= _SURE * slope_u:
         return 0.0
@@ -381,5 +380,5 @@ def _even_slope(gauge: Gauge, whole: _Line, newest: _Line, older: _Line) -> floa
     (slower, slow_u), (faster, fast_u) = sorted(
         (way * half.pooled(gauge.variance)[0], _DOUBT * half.noise_u(gauge.variance)) for half in (newest, older)
     )
-    # Surely so: noise must not make the end of a stop's fall look even.
+    # With a margin for noise, which must not make the tail of a stop's fall look even.
     return slope if whole.straight(gauge.variance) and slower - slow_u >= _EVEN * (faster + fast_u) else 0.0

@@ -1,4 +1,4 @@
-"""What a fill shows of itself: one line of its trace, and the record when it has ended."""
+"""Report data of a fill: one line of its trace, and the record when it has ended."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def moved_l(setup: Setup, state: FillState) -> float:
 
 
 def seconds_left(setup: Setup, state: FillState) -> float:
-    """Time that the rest of the fill takes at the plan's pace."""
+    """Time that the rest of the fill takes at the planned rate."""
     share = max(0.0, 1 - moved_l(setup, state) / setup.target_l) if setup.target_l > 0 else 0.0
     return share * setup.expected_s
 
@@ -56,12 +56,12 @@ def cools(state: FillState) -> bool:
 
 
 def cooling_s(setup: Setup, state: FillState) -> float | None:
-    """How much longer a pump that has run dry rests before it draws again; None: nothing waits for it."""
+    """Remaining rest of a pump that has run dry before it draws again; None: nothing waits for it."""
     return max(0.0, state.dry_ended_s + setup.dry_rest_s - state.now_s) if cools(state) else None
 
 
 def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
-    """The finished fill as the room knows it: litres, pulses, pressures (gauge, kPa), flags."""
+    """The finished fill as recorded in this room: litres, pulses, pressures (gauge, kPa), flags."""
     uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
@@ -118,7 +118,7 @@ BASIS: dict[MeterKind, str] = {
     "pulses": "the meter's pulses", "total": "the meter's total", "rate": "summing a flow rate",
     "scale": "the scale under the tote", "tote level": "the tote's level", "run time": "the pump's run time",
 }  # fmt: skip
-"""What a volume is known by, in words."""
+"""Basis of a volume, in words."""
 
 
 def _late_flags(setup: Setup, state: FillState) -> set[str]:

@@ -15,12 +15,12 @@ from rig.control.values import Check, Meter, Outputs, Reading, Setup
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
-"""By the pump's time: a valve bore passes up to so much more than its usual coefficient says (0.8 instead of 0.7)."""
+"""By run time: a valve bore passes up to this share more than its usual coefficient gives (0.8 instead of 0.7)."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 BROKEN_OFF = "broken off"
-"""How a stroke ended that an alarm or a person stopped: nothing is learned from it."""
+"""End of a stroke that an alarm or a person stopped: nothing is learned from it."""
 PRESSED = "pressed"
-"""How the hose's own reverse ended where pressure came back behind the gun while it was to come off."""
+"""End of the hose's own reverse when pressure came back behind the gun before it was off."""
 
 
 @changeable
@@ -32,48 +32,48 @@ class Stroke:
     start_l: float = 0.0
     """In the tyre when it began."""
     stood_since_s: float = 0.0
-    """By hand: since when the pressure at rest has not moved."""
+    """By hand: time since which the pressure at rest has been steady."""
     open_s: float = 0.0
-    """How long this vent is meant to be open; once it has ended, how long it was, until the next."""
+    """Planned open time of this vent; once it has ended, its actual one, until the next."""
     goal_kpa: float = 0.0
     lets_out: bool = False
-    """Air leaves in it, and nothing else moves."""
+    """Air is let out in it, and nothing else moves."""
     air_stayed: bool = False
-    """A vent that was open long enough did not lower the pressure."""
+    """A vent or draw that should have lowered the pressure did not."""
     idle_outs: int = 0
-    """Vents or draws in a row, up to it, after which the pressure stood where it was."""
+    """Number of successive vents or draws, up to it, after which the pressure was unchanged."""
     liquid_came: bool = False
-    """A draw whose gauge, once still, stood far above what ended the draw: the pump had drawn on liquid."""
+    """After a draw the settled gauge was far above what ended the draw: the pump had drawn on liquid."""
     start_air_l: float = 0.0
     """Air that had passed back through the meter when it began."""
     barren: int = 0
-    """Strokes in a row before it that brought next to nothing."""
+    """Successive strokes before it that brought next to nothing."""
     nothing_came: bool = False
-    """A tyre that should have been emptied by now has given nothing that could be measured."""
+    """A tyre that should have been emptied by now has given nothing measurable."""
     wants_air: bool = False
-    """Air should leave but the liquid stands at the valve."""
+    """Air must leave but the liquid is at the valve."""
     drawn_out: bool = False
-    """One reverse more might draw the tyre below its least pressure, if the valve is open in truth."""
+    """One more reverse might draw the tyre below its least pressure, if the valve is actually open."""
     cools: bool = False
-    """Air should be drawn but the pump has run dry for as long as it may: at rest until it has cooled."""
+    """Air must be drawn but the pump has reached its dry-run limit: at rest until it has cooled."""
     feels: bool = False
-    """It ends once its flow is measured: the rest after it tells what the longer strokes need."""
+    """It ends once its flow is measured: the rest after it measures what longer strokes need."""
     held_kpa: float = 0.0
-    """Taken up after the controller went away: what a sound tyre holds, whatever went on meanwhile."""
+    """Resumed after a controller outage: what a sound tyre holds, whatever went on meanwhile."""
     ended_by: str = ""
     stop_l: float = 0.0
-    """In the tyre when the pump was told to stop."""
+    """In the tyre at the stop command."""
     stop_flow_lps: float = 0.0
     stop_gauge_kpa: float | None = None
-    """The gauge just then, losses and head in it."""
+    """The gauge at that moment, losses and head included."""
     stop_loss_kpa: float = 0.0
-    """What the line took then, where a rest has measured it."""
+    """The line loss at that moment, where a rest has measured it."""
     calm_gauge_kpa: float | None = None
-    """The gauge once the pump has coasted to rest, and the line has given back what it took."""
+    """The gauge once the pump has coasted to rest and the line loss has dropped off."""
     lowest_kpa: float | None = None
     """Of the gauge, since the hose is reversed off behind a shut valve."""
     loss_told: bool = False
-    """The flow was steady just then, so that what the gauge gives back at the rest was the line's loss."""
+    """The flow was steady at that moment, so the gauge's fall to the rest was the line loss."""
     watch_l: float | None = None
     """In the tyre when the watch on the pressure rise began."""
     watch_line_kpa: float = 0.0
@@ -81,9 +81,9 @@ class Stroke:
     even_lps: float = 0.0
     even_over_kpa: float = 0.0
     even_passed_l: float = 0.0
-    """When liquid last flowed evenly: its flow, how far the gauge stood above the air space, what had passed the meter.
+    """Last even flow of liquid: its rate, the gauge's excess over the air space, and what had passed the meter.
 
-    Flow and gauge are the last stroke's until its own are seen."""
+    Rate and excess are the last stroke's until its own are measured."""
 
     @property
     def pumped(self) -> bool:
@@ -92,7 +92,7 @@ class Stroke:
 
     @property
     def pushed(self) -> bool:
-        """It is over, as it should be or broken off, and the pump had run forward."""
+        """It is over, normally or broken off, and the pump had run forward."""
         return self.pumped or self.ended_by == BROKEN_OFF
 
     @property
@@ -102,13 +102,13 @@ class Stroke:
 
     @property
     def over(self) -> bool:
-        """It is over, and the pump that moved it should stand."""
+        """It is over, and its pump should be at rest."""
         return self.drew or self.pushed or self.ended_by == PRESSED
 
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A movement of the pressure one way: when it ended, and how far it went."""
+    """A pressure movement in one direction: when it ended, and its size."""
 
     at_s: float = -1e9
     kpa: float = 0.0
@@ -116,14 +116,14 @@ class Moved:
 
 @changeable
 class Alarms:
-    """First-out and what followed, with the delays that are running."""
+    """First-out and followers, with the delays that are running."""
 
     timers: tuple[tuple[str, float], ...] = ()
     """Guards whose condition holds, each with the time since which it holds."""
     first_out: str | None = None
     followers: tuple[str, ...] = ()
     accepted: frozenset[str] = frozenset()
-    """Guards that a person looked at and told to go on past."""
+    """Guards that a person has overridden."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ class Confirmation:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """The account at the last rest: from here another measure takes over when the meter fails."""
+    """The account at the last rest: another measure takes over from here when the meter fails."""
 
     tally: Tally
     counts: tuple[Count, ...] = ()
@@ -151,7 +151,7 @@ class FillState:
     tally: Tally
     mark: Mark
     measure: int = 0
-    """Which measure counts: 0 is the meter, then those beside it."""
+    """Acting measure: 0 is the meter, then those parallel to it."""
     counts: tuple[Count, ...] = ()
     """One for each measure."""
     unread_s: tuple[float, ...] = ()
@@ -169,15 +169,15 @@ class FillState:
     changed_s: float = -1e9
     """When the pump's relays last changed."""
     regime_s: float = -1e9
-    """Since when what the meter counts is of one kind: the pump's last change, or liquid after air."""
+    """Since when the metered medium is unchanged: the pump's last change, or liquid after air."""
     supply_s: float = -1e9
     """By hand: when the pump's supply was last switched."""
     fill_valve_s: float = -1e9
-    """When the fill valve was last told another thing."""
+    """When the fill valve's command last changed."""
     direction: int = 0
     """1 forward, -1 back: which way the pump last ran."""
     by_lever: int = 0
-    """Which way it runs by a person's lever, as the meter shows it; 0 when it stands."""
+    """Direction of the pump by a person's lever, as the meter shows it; 0 when it is at rest."""
     pulse_s: float = 0.0
     """When the meter last moved."""
     unmoved_s: float = 0.0
@@ -187,42 +187,42 @@ class FillState:
     """When the line gauge last showed another value."""
     line: Gauge = Gauge()
     tyre: Gauge = Gauge()
-    """The gauge at the pump and the one at the gun, as they were followed."""
+    """The followed gauges at the pump and at the gun."""
     moved_kpa_s: float = 0.0
     moves_kpa_s: float = 0.0
-    """How fast the pressure moves as no gas does by itself, though all is off: by the last block, by two in a row."""
+    """Rate of pressure movement faster than gas creep with all off: by the last block, and by two in a row."""
     drops_kpa_s: float = 0.0
-    """How fast it has just left its level downwards, though all is off."""
+    """Rate at which it has just dropped from its level with all off."""
     level_kpa: float | None = None
-    """Where the line gauge stood last, within what begins a new creep of the gas."""
+    """Last steady level of the line gauge, within the change that starts a new creep of the gas."""
     told_s: float = 0.0
-    """When the gauge last told the tyre's pressure at rest."""
+    """When the gauge last gave the tyre's pressure at rest."""
     rose: Moved = Moved()
     fell: Moved = Moved()
-    """How that level last went up and down, whatever moved it."""
+    """Last rise and fall of that level, whatever the cause."""
     dry_s: float = 0.0
     dry_ended_s: float = -1e9
     valve_open: bool = False
     valve_raised: bool = False
-    """A person went on after the liquid had covered the valve: the wheel is turned, and the valve is clear of it."""
+    """A person resumed after the liquid had covered the valve: the wheel is turned, and the valve is clear of it."""
     stroke: Stroke = Stroke()
     fills: int = 0
     top_ups: int = 0
     overruns: tuple[tuple[int, float], ...] = ()
-    """Seconds of flow after a stop as learned, by step of flow."""
+    """Learned overruns in seconds of flow, by flow step."""
     loss_gain: float = 1.0
     loss_known: bool = False
     fell_kpa: float = 0.0
-    """What the gauge fell by from the last stop of the pump to its rest."""
+    """The gauge's fall from the pump's last stop to its rest."""
     vent_gain: float = 1.0
     vent_known: bool = False
     vent_shown: float = 1.0
-    """What the last vent alone showed; ``vent_gain`` is no slower than two in a row."""
+    """The gain of the last vent alone; ``vent_gain`` is no slower than two in a row."""
     when_low_l: float | None = None
-    """In the tyre when it stood lower than planned, until a rest shows it as it was to be: a vent may stand open."""
+    """In the tyre when it was below plan, until a rest shows it as planned: a vent may be open."""
     alarms: Alarms = Alarms()
     asked: tuple[Check, ...] = ()
-    """Confirmations that the measured values ask for, besides the setup's."""
+    """Confirmations required by the measured values, besides the setup's."""
     confirmed: tuple[Confirmation, ...] = ()
     answered: frozenset[str] = frozenset()
     """Prompts answered in this phase."""
@@ -231,24 +231,24 @@ class FillState:
     peak_kpa: float | None = None
     lowest_kpa: float | None = None
     remains: Remains | None = None
-    """What the tyre is left with if the fill ends now."""
+    """The pressure left in the tyre if the fill ends now."""
     flags: frozenset[str] = field(default_factory=frozenset)
     last_note_s: float = -1e9
     fresh_s: float = 0.0
-    """When every value was last read anew."""
+    """When every value was last fresh."""
     unconfirmed_s: float | None = None
-    """Since when outputs that are to be off are not known to be."""
+    """Since when outputs that should be off have been unconfirmed."""
     supply_cut: bool = False
-    """A person said that the pump's supply is cut, for as long as this lasts."""
+    """A person has stated that the pump's supply is cut, for as long as this lasts."""
     unseen_s: float = 0.0
     """How long a pump may have run since the count was last read."""
     flush_start_l: float = 0.0
-    """Returned when the last reverse began, to tell what that reverse itself brought back."""
+    """Returned when the last reverse began: the reference for what that reverse brought back."""
     reversals: int = 0
-    """How often the hose was reversed off behind a valve that was said to be shut."""
+    """Number of reverses behind a valve reported as shut."""
     reversed_s: float = 0.0
     reversed_from_kpa: float | None = None
-    """For how long in all, since a rest last told what the tyre may hold, and what it told; None: the fill's last."""
+    """Their total time since a rest last gave the tyre's pressure, and that pressure; None: the fill's last."""
 
 
 def new_fill(setup: Setup) -> FillState:
@@ -269,7 +269,7 @@ def new_fill(setup: Setup) -> FillState:
 
 
 def in_force(setup: Setup, state: FillState) -> Setup:
-    """The setup with the measure that counts now in the meter's place, and the valve where it is now."""
+    """The setup with the acting measure in the meter's place, and the valve where it is now."""
     if state.measure:
         meter = acting_meter(setup, state)
         setup = changed(setup, meter=meter, target_l=_sure_target_l(setup, state, meter))
@@ -277,7 +277,7 @@ def in_force(setup: Setup, state: FillState) -> Setup:
 
 
 def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
-    """Where a fill stops: early enough, for by the pump's time or a level's steps more may go in than is counted."""
+    """Stop target with a margin: by run time or a level's steps more may go in than is counted."""
     tally = state.tally
     to_come_l = max(setup.target_l - (tally.earlier_forward_l - tally.earlier_returned_l), 0.0)
     step_l = min(meter.litres_per_pulse, setup.target_l / 2)
@@ -285,20 +285,20 @@ def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
 
 
 def acting_meter(setup: Setup, state: FillState) -> Meter:
-    """The measure that counts now, of a fill's own setup or of the one in force."""
+    """The acting measure, of a fill's own setup or of the one in force."""
     return setup.beside[state.measure - 1] if state.measure else setup.meter
 
 
 def pump_way(setup: Setup, state: FillState) -> int:
-    """Which way the pump runs now: 1 forward, -1 back, 0 not at all."""
+    """Pump direction now: 1 forward, -1 back, 0 off."""
     if setup.by_hand:
         return state.by_lever
     return int(state.outputs.pump_run) - int(state.outputs.pump_reverse)
 
 
 def pump_off_since_s(setup: Setup, state: FillState) -> float | None:
-    """Since when the pump is to stand, on the controller's clock; ``None`` while it may run."""
-    # By hand it is the supply; without a relay in that, a person has stopped the pump once the fill waits.
+    """Since when the pump is commanded off, on the controller's clock; ``None`` while it may run."""
+    # By hand it is the supply; without a supply relay, a person has stopped the pump once the fill waits.
     if not setup.by_hand:
         return None if pump_way(setup, state) else state.regime_s
     if state.outputs.pump_run or not (setup.has_supply or state.state in _WAITS):
@@ -312,12 +312,12 @@ def way_off(setup: Setup, phase: Phase) -> str:
 
 
 def fill_valve_open(setup: Setup, state: FillState, now_s: float) -> bool:
-    """Whether the fill valve is told to be open, and has had the time to be."""
+    """Whether the fill valve is commanded open and its travel time is over."""
     return state.outputs.fill_valve and now_s - state.fill_valve_s >= setup.fill_travel_s
 
 
 def gauge_sees(setup: Setup, state: FillState, reading: Reading) -> bool:
-    """Whether a gauge has an open way to the tyre, as far as the rig's own valves go."""
+    """Whether a gauge has an open path to the tyre, as far as the rig's own valves go."""
     return not setup.cuts_gauge_off or reading.tyre_kpa is not None or fill_valve_open(setup, state, reading.now_s)
 
 
@@ -334,18 +334,18 @@ def out_of_use(setup: Setup, state: FillState) -> frozenset[str]:
 
 
 def bases(setup: Setup, state: FillState) -> tuple[int, ...]:
-    """The counts that each measure's face goes on from after an interruption."""
+    """The counts from which each measure's display continues after an interruption."""
     counts = state.counts or (Count(),) * (1 + len(setup.beside))
     return tuple(count.register.raw or 0 for count in counts)
 
 
 def hose_wet(setup: Setup, state: FillState) -> bool:
-    """Whether liquid stands all the way from tote to valve, as far as the account knows."""
+    """Whether liquid fills the whole path from tote to valve, according to the account."""
     return state.tally.hose_l >= setup.line.hose_l and not state.tally.suction_air_kpa_l
 
 
 def in_tyre_l(setup: Setup, state: FillState) -> float:
-    """Liquid that this fill brought into the tyre by the measure that counts now."""
+    """Liquid that this fill brought into the tyre by the acting measure."""
     return state.tally.net_l(acting_meter(setup, state))
 
 
@@ -367,12 +367,12 @@ def near_level(setup: Setup, state: FillState) -> bool:
 
 
 def level(setup: Setup, state: FillState) -> float:
-    """Share of the cavity that is liquid, by the best that is known of it."""
+    """Share of the cavity that is liquid, best estimate."""
     return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
 
 
 def air_at_pump(setup: Setup, state: FillState) -> bool:
-    """Whether the pump moves air, as far as the account knows."""
+    """Whether the pump moves air, according to the account."""
     if pump_way(setup, state) < 0:
         return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
     return state.tally.suction_air_kpa_l > 0.0
@@ -383,10 +383,10 @@ _AIR_TOLD = frozenset({"measures_differ", "estimates_disagree", "no_rise", "air_
 
 
 def perhaps_air(setup: Setup, state: FillState) -> bool:
-    """Whether a running pump may move air, whatever is booked: near the level, by a guess of the hose, or once told.
+    """Whether a running pump may move air, whatever is booked: near the level, by an estimated hose, or after an alarm.
 
-    Where air came in unseen the hose holds less liquid than it is booked with; what was counted while the pump stood
-    has not carried off the air that a draw left in the suction line; and a person may wave on an alarm that is right.
+    After unobserved air the hose holds less liquid than booked; flow counted with the pump off has not cleared the air
+    that a draw left in the suction line; and an alarm that a person overrode may be right.
     """
     if pump_way(setup, state) > 0:
         if any(name == "air_pumped" for name, _ in state.alarms.timers):

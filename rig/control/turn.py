@@ -1,4 +1,4 @@
-"""One turn of the controller: the state being worked on, and what it wants written. Lives inside ``decide`` only."""
+"""One turn of the controller: the state being worked on and its journal entries. Lives inside ``decide`` only."""
 
 from __future__ import annotations
 

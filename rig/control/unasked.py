@@ -1,6 +1,6 @@
-"""What moves though nothing was told to move: by the count, and by the gauge where the count is no witness.
+"""Detect movement that nothing commanded: by the count, and by the gauge where the count cannot detect it.
 
-Judgements only; the guards say what follows from them.
+Detection only; the guards decide what follows.
 """
 
 from __future__ import annotations
@@ -14,43 +14,43 @@ from rig.control.values import Setup
 from rig.plan.physics import head_kpa
 
 _STRAY_L = 0.03
-"""More than a hose gives when its pressure changes, or than a meter counts that is knocked."""
+"""More than a hose yields on a pressure change, or than a meter counts when knocked."""
 _GIVEN_BACK = 0.5
-"""Least share of what the line takes that the gauge falls by once the pump stands."""
+"""Least share of the line loss by which the gauge drops once the pump has stopped."""
 _NOISE_KPA = 1.0
-"""A gauge that stands may waver by this."""
+"""Noise band of a steady gauge."""
 _RISES_KPA = 1.5
-"""After a draw the gas grows warm again, but by less."""
+"""The gas warms up again after a draw, but raises the pressure by less than this."""
 _HANGS_KPA = 15.0
-"""The vacuum that a full hose makes which hangs 1.5 m below its gauge."""
+"""Vacuum of a full hose that hangs 1.5 m below its gauge."""
 _SHOWS_S = 1.0
-"""Time after a pump's coasting in which the gauge has followed."""
+"""Time after the pump has coasted down in which the gauge follows."""
 
 
 def flows(setup: Setup, facts: Facts) -> bool:
-    """Liquid flows though the pump is off."""
-    # Where the level or the time counts, litres show too late, and a shut hose takes none: the gauge tells.
+    """Detect liquid that flows with the pump off."""
+    # A level or run time counts litres too late, and a shut hose takes none: here the gauge detects it.
     unasked = _goes_on_rising(setup, facts) or _pressed(setup, facts)
     return unasked or facts.stray_l > max(_STRAY_L, 2.5 * setup.meter.litres_per_pulse)
 
 
 def moves(setup: Setup, facts: Facts) -> bool:
-    """The pressure moves as no gas does by itself, though all is off, and the meter is blind to a pump that does it.
+    """Detect pressure movement faster than gas creep with all outputs off, where the meter cannot see the pump do it.
 
-    What a meter would count and does not is a leak, an open vent or a gauge that drifts: another row's matter.
+    Without a count where the meter would see the pump, it is a leak, open vent or gauge drift: another guard's matter.
     """
     blind_back = setup.meter.reverse == "none" or setup.meter.estimated
     falls = facts.moves_kpa_s < 0 and blind_back
-    # From below the tyre's pressure it rises where the hose's liquid is drawn off, and loses less and less.
+    # From below the tyre's pressure the reading also rises as the hose's liquid is drawn off and the loss drops.
     below = blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.low - APART_KPA / 2
     rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)
     return falls or rises or _drawn(setup, facts, blind_back=blind_back)
 
 
 def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
-    """A vacuum that came after the pump ran forward, or that a draw left and that grows deeper.
+    """Detect a vacuum after a forward run, or one left by a draw that grows deeper.
 
-    No leak, vent or lost gun goes below the air outside; behind a blocked valve a vacuum stays as the pump left it.
+    No leak, vent or lost gun goes below ambient; behind a blocked valve the vacuum remains as the pump left it.
     """
     line, left_kpa = facts.reading.line_kpa, facts.stroke.stop_gauge_kpa
     lever = setup.by_hand and facts.state is State.RUNNING
@@ -65,18 +65,18 @@ def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
 
 
 def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
-    """After the stop the gauge stands above what a pump that coasts to rest leaves, or goes on rising from there."""
+    """Detect a gauge above what a pump that coasts to rest leaves, or one that keeps rising after the stop."""
     stroke, line = facts.stroke, facts.reading.line_kpa
     if line is None:
         return False
     if setup.meter.estimated and stroke.lets_out and calm(setup, facts) and line > _before_kpa(setup, facts):
-        # However little of the air has left: more than before comes from a pump.
+        # However little air has left: a reading above the starting pressure means that a pump runs.
         return True
     rises_kpa = _may_rise_kpa(setup, facts)
     if rises_kpa is None:
         return False
     if setup.meter.estimated and stroke.calm_gauge_kpa is not None and line > stroke.calm_gauge_kpa + rises_kpa:
-        # With a meter that counts nothing it is the gauge that drifts.
+        # With a real meter that counts nothing it would be gauge drift.
         return True
     forward = stroke.pushed and facts.last_way >= 0
     if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
@@ -85,10 +85,10 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.most_lps * setup.line.coast_s
     most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA + facts.wavers_kpa
     if setup.meter.estimated:
-        # A level or the pump's time tells flow late: that the line has given back nothing of its loss tells it at once.
-        # They tell a flow's size badly, too, and no more was lost than the gauge stood above the air space.
+        # A level or run time detects flow late; a line loss that has not dropped off the gauge indicates it at once.
+        # Their flow rate is inaccurate too, and the loss cannot exceed the gauge's excess over the air space.
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
-        # Nor can the stroke have brought more than the pump moves in its time, however little of it was counted.
+        # The stroke cannot have brought more than the pump moves in its time, however little of it was counted.
         moved_l = MOST_FLOW * setup.line.most_lps * (facts.reading.now_s - stroke.began_s)
         if moved_l < air_l / 2:
             rises_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) * moved_l / (air_l - moved_l)
@@ -97,7 +97,7 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
 
 
 def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:
-    """By how much the gauge may rise above what it showed when the line was calm; None where nothing was calm yet."""
+    """Permitted rise of the gauge above its reading when the line was calm; None before it was calm once."""
     if facts.stroke.over or (facts.phase is Phase.BACK_FLUSH and facts.valve_open):
         # A hose that is reversed off an open valve draws air as a stroke does.
         return _RISES_KPA + facts.wavers_kpa
@@ -107,10 +107,10 @@ def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:
 
 
 def _pressed(setup: Setup, facts: Facts) -> bool:
-    """The hose was reversed off behind a shut valve, and now stands under more pressure than any tyre of this fill."""
+    """Detect a hose that was reversed off behind a shut valve and now exceeds any tyre pressure of this fill."""
     line = facts.reading.line_kpa
     told = facts.valve_open or facts.forward or facts.reverse or setup.by_hand
-    # After a reset nothing is known of the hose until it has been reversed off anew.
+    # After a reset the hose's state is unknown until it has been reversed off again.
     stood = facts.stroke.calm_gauge_kpa is not None and calm(setup, facts)
     if facts.state is not State.RUNNING or told or not stood or line is None:
         return False
@@ -118,5 +118,5 @@ def _pressed(setup: Setup, facts: Facts) -> bool:
 
 
 def _before_kpa(setup: Setup, facts: Facts) -> float:
-    """The most that the gauge may show once a stroke is over that let air out."""
+    """The highest plausible gauge reading after a stroke that let air out."""
     return facts.stroke.from_kpa + head_kpa(setup.line, facts.covered_m) + APART_KPA

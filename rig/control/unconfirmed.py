@@ -1,7 +1,7 @@
-"""Outputs that are to be off and are not known to be: since when, what may have moved, and who may end the fill then.
+"""Outputs that should be off but are unconfirmed: since when, what may have moved, and who may end the fill then.
 
-Nothing is assumed of a module that does not answer. As long as it lasts a fill ends only after a person has said that
-the pump's supply is cut.
+Nothing is assumed about a module that does not answer. Until it is confirmed, a fill ends only after a person has
+stated that the pump's supply is cut.
 """
 
 from __future__ import annotations
@@ -17,18 +17,18 @@ FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valve
 ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
 FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
 TOLD_S = 1.0
-"""A lost answer, or a module that shows its outputs late, is no reason to call anybody."""
+"""Hold-off: a lost answer, or a module that reports its outputs late, raises no alarm."""
 _PUMP = frozenset({"pump_run", "pump_reverse"})
 _FRESH_S = 1.0
-"""A scan or two may bring nothing before the figures are called old."""
+"""A scan or two without new values is tolerated before the figures count as stale."""
 _MOST_FLOW = 1.1
-"""A pump's plate may be a tenth off (common practice, no source)."""
+"""The pump's rated flow may be off by a tenth (common practice, no source)."""
 _MOST_GROWTH = 0.05
-"""Share by which a cavity may grow under the relief's pressure."""
+"""Share by which a cavity may grow at the relief pressure."""
 
 
 def followed(setup: Setup, state: FillState, facts: Facts) -> FillState:
-    """The state with this scan's knowledge of the outputs taken in."""
+    """Update the state with this scan's knowledge of the outputs."""
     reading = facts.reading
     if not reading.unconfirmed:
         since_s, supply_cut = None, False
@@ -42,27 +42,27 @@ def followed(setup: Setup, state: FillState, facts: Facts) -> FillState:
 
 
 def _unseen(setup: Setup, state: FillState, facts: Facts) -> FillState:
-    """By run time alone nothing tells afterwards how long it was; any other count, once it is read again, does."""
+    """Accumulate unobserved run time: run time never reveals it later, any other count does once it is read."""
     reading, by_time = facts.reading, acting_meter(setup, state).kind == "run time"
     unread = by_time or (bool(state.unread_s) and state.unread_s[state.measure] > 0)
     if not unread:
         if not state.unseen_s:
             return state
-        # A counter that has restarted does not tell what passed meanwhile.
+        # A restarted counter does not show what passed meanwhile.
         either_l = state.tally.either_l + (unseen_l(setup, state) if facts.meter_restarted else 0.0)
         return changed(state, unseen_s=0.0, tally=changed(state.tally, either_l=either_l))
     runs = bool(reading.unconfirmed & _PUMP) or (not by_time and pump_way(setup, state) != 0)
     if not runs or state.supply_cut:
         return state
-    # What was read last still counts for a while: the silence is older than the count's.
+    # The gap starts at the last good reading, before the count was declared unread.
     before_s = state.unseen_s or (0.0 if by_time else reading.now_s - facts.dt_s - state.fresh_s)
     return changed(state, unseen_s=before_s + facts.dt_s)
 
 
 def unseen_l(setup: Setup, state: FillState) -> float:
-    """The most that may have moved while a pump that was not known to be off was not counted.
+    """The most that may have moved, uncounted, while the pump was not confirmed off.
 
-    Into the tyre no more than it has room for, out of it no more than it holds.
+    Into the tyre no more than its remaining room, out of it no more than it holds.
     """
     moved_l = _MOST_FLOW * setup.line.most_lps * state.unseen_s
     if setup.into == "open vessel" or not moved_l:
@@ -73,26 +73,26 @@ def unseen_l(setup: Setup, state: FillState) -> float:
 
 
 def in_doubt(state: FillState) -> bool:
-    """Whether a fill may not end yet: an output may be on, and nobody has cut the supply."""
+    """Whether the fill may not end yet: an output may be on, and the supply has not been reported as cut."""
     return state.unconfirmed_s is not None and not state.supply_cut
 
 
 def told(state: FillState) -> bool:
-    """Whether outputs have not been known to be off for so long that it is told on every face."""
+    """Whether outputs have been unconfirmed for long enough to report it on every screen."""
     return unconfirmed_for_s(state) >= TOLD_S
 
 
 def unconfirmed_for_s(state: FillState) -> float:
-    """How long outputs have not been known to be off, 0 when all are."""
+    """How long outputs have been unconfirmed, 0 when all are known to be off."""
     return 0.0 if state.unconfirmed_s is None else state.now_s - state.unconfirmed_s
 
 
 def figures_age_s(state: FillState) -> float:
-    """How old the figures are, 0 while every scan brings them anew."""
+    """Age of the figures, 0 while every scan refreshes them."""
     age_s = state.now_s - state.fresh_s
     return age_s if age_s > _FRESH_S else 0.0
 
 
 def in_the_way(state: FillState) -> tuple[Missing, ...]:
-    """What keeps a fill from its end while outputs may be on."""
+    """What blocks the end of a fill while outputs may be on."""
     return (Missing("off_unconfirmed", f"{CANNOT} {FIRST}"),) if in_doubt(state) else ()

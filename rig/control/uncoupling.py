@@ -1,4 +1,4 @@
-"""The end of a fill: core or insert back, the hose reversed off, the gun off once no pressure stands behind it."""
+"""The end of a fill: core or insert back, hose reversed off, gun off once no pressure remains behind it."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from rig.control.turn import Turn
 from rig.control.values import Setup
 
 _LONGEST_FLUSH_S = 2.0
-"""A reverse that proves the insert runs no longer."""
+"""Limit of a reverse that proves the insert."""
 
 
 def shut(turn: Turn) -> None:
     """Ask for the core or insert back; then the reverse proves that it is seated.
 
-    Unless the reverses before may have drawn the tyre to its least pressure already: then it is aired up first.
+    If earlier reverses may have drawn the tyre to its least pressure already, it must be aired up first.
     """
     _tell_anew(turn)
     if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
@@ -30,7 +30,7 @@ def shut(turn: Turn) -> None:
 
 
 def flush(turn: Turn) -> None:
-    """Reverse the hose off from here on."""
+    """Start reversing the hose off."""
     stroke = changed(turn.state.stroke, lowest_kpa=None)
     if turn.state.valve_open:
         stroke = changed(stroke, calm_gauge_kpa=None)
@@ -40,7 +40,7 @@ def flush(turn: Turn) -> None:
 
 
 def back_flush(turn: Turn) -> None:
-    """Reverse for the configured time, then wait until the hose stands; the guards judge whether the insert holds."""
+    """Reverse for the configured time, then wait for rest; the guards check whether the insert holds."""
     facts, setup, tally = turn.facts, turn.setup, turn.state.tally
     if facts.valve_open:
         learn_calm(turn)
@@ -56,16 +56,16 @@ def back_flush(turn: Turn) -> None:
 
 
 def _tell_anew(turn: Turn) -> None:
-    """A gauge at rest tells anew what the tyre holds, where the valve may stand open."""
+    """Re-reference the tyre's pressure from a gauge at rest while the valve may be open."""
     facts = turn.facts
     if facts.valve_open and facts.rests and facts.tyre_kpa is not None and turn.state.reversals:
         turn.set(reversed_s=0.0, reversed_from_kpa=facts.tyre_kpa)
 
 
 def _drawn_out(turn: Turn) -> bool:
-    """Whether one reverse more may draw the tyre too low, if all that they drew came out of it: their sum counts.
+    """Whether one more reverse may draw the tyre too low, if all of them together drew from it.
 
-    The first one is what proves the insert.
+    The first one is exempt: it proves the insert.
     """
     setup, state, gas = turn.setup, turn.state, turn.state.gas
     from_kpa = gas.rest_kpa if state.reversed_from_kpa is None else state.reversed_from_kpa
@@ -85,21 +85,21 @@ def _watch_vacuum(turn: Turn) -> None:
 
 
 def flush_s(setup: Setup, *, valve_open: bool) -> float:
-    """How long the reverse runs; a hose that may hold a tyre's compressed air needs its own volume."""
+    """Duration of the reverse; a hose that may hold a tyre's compressed air needs its own volume."""
     if setup.into == "tote":
         return setup.line.hose_l / setup.line.back_lps
     return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
 
 
 def come_off(turn: Turn) -> None:
-    """After a tyre was emptied: the gun comes off, where pressure is left once core or insert is back."""
+    """After a removal: gun off, by way of core or insert back where pressure remains."""
     turn.phase_trigger("shut" if _pressed(turn) else "uncouple")
 
 
 def uncouple(turn: Turn) -> None:
-    """Ask for the gun off, with which the fill is complete; where pressure stands behind it, the end begins anew."""
+    """Ask for the gun off, which completes the fill; with pressure behind it, restart the end sequence."""
     if not turn.setup.by_hand and _pressed(turn):
-        # A contactor that welded meanwhile, say.
+        # For example after a contactor has welded.
         _begin_end_anew(turn)
         return
     text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
@@ -108,14 +108,14 @@ def uncouple(turn: Turn) -> None:
     if turn.ask("gun_off", text):
         remains = turn.state.remains
         if turn.state.valve_open and remains is not None:
-            # Off an open valve: until the core is in, what was left goes out.
+            # Off an open valve: until the core is in, the remaining pressure escapes.
             turn.set(remains=Remains(min(remains.kpa, 0.0), sure=False))
         turn.set(valve_open=False)
         turn.state_trigger("finish")
 
 
 def _begin_end_anew(turn: Turn) -> None:
-    """Let the tyre down once more, or shut it again; a pump that nobody told to run goes on raising the gauge."""
+    """Let the tyre down again, or shut it again; a pump that runs uncommanded keeps raising the gauge."""
     if not gun_off_first(turn.setup):
         turn.phase_trigger("shut")
         return

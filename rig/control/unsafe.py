@@ -1,6 +1,6 @@
-"""What is shown as the tyre's pressure: of all that tells it the unsafe one, and how old that is.
+"""The tyre pressure to display: of all estimates the one on the unsafe side, with its age.
 
-High is the danger while the pressure was last brought up, low while it was last let down or drawn.
+High is unsafe after the pressure was last raised, low after it was last let down or drawn.
 """
 
 from __future__ import annotations
@@ -13,20 +13,20 @@ from rig.control.state import FillState
 from rig.control.values import Setup
 
 _FOLLOWS_S = 1.0
-"""After a pump's coasting the gauge has followed."""
+"""Time after the pump has coasted down in which the gauge follows."""
 
 
 @dataclass(frozen=True, slots=True)
 class TyreShown:
-    """A pressure for a face, and its age."""
+    """A pressure for a screen, and its age."""
 
     kpa: float | None
     age_s: float
-    """How long ago a gauge told it; an estimate is as old as the rest that it starts from."""
+    """Age of the gauge reading; an estimate is as old as the rest that it starts from."""
 
 
 def tyre_shown(setup: Setup, state: FillState, facts: Facts) -> TyreShown:
-    """The pressure that a face shows of the tyre, in kPa; ``None`` where nothing tells it."""
+    """The tyre pressure for a screen, in kPa; ``None`` where it is unknown."""
     silent_s = max(0.0, state.now_s - state.line.at_s) if not facts.reading.fresh else 0.0
     gauge_kpa = _by_gauge(setup, state, facts)
     told = [(gauge_kpa, silent_s)] if gauge_kpa is not None else []
@@ -39,7 +39,7 @@ def tyre_shown(setup: Setup, state: FillState, facts: Facts) -> TyreShown:
 
 
 def _by_gauge(setup: Setup, state: FillState, facts: Facts) -> float | None:
-    """What the gauge tells of the tyre now, at rest or not; ``None`` while it sees the line and not the tyre."""
+    """The gauge's present tyre pressure, at rest or not; ``None`` while it sees the line and not the tyre."""
     if not facts.valve_open or facts.venting:
         return None
     if facts.forward:
@@ -54,6 +54,6 @@ def _by_gauge(setup: Setup, state: FillState, facts: Facts) -> float | None:
 def _high_is_worse(state: FillState, facts: Facts) -> bool:
     if facts.forward:
         return True
-    # Whatever moved it since the pump stopped: a pump that draws on unasked has brought it down.
+    # Whatever moved it since the pump stopped: a pump that keeps drawing uncommanded has lowered it.
     lowered = facts.reverse or facts.stroke.lets_out or state.fell.at_s > state.rose.at_s
     return not (lowered or facts.moves_kpa_s < 0)

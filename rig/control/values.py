@@ -1,4 +1,4 @@
-"""The vocabulary of the control room: what comes in, what goes out, what one fill is set up with."""
+"""Data types of the control room: inputs, outputs, and the setup of a fill."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
 OnAir = Literal["counts", "part", "blind"]
-"""What a meter does while air passes: counts its volume, counts something, or nothing at all."""
+"""Behaviour of a meter while air passes: it counts its volume, part of it, or nothing at all."""
 MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
 Into = Literal["tyre", "open vessel", "tote"]
 """Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes
@@ -23,7 +23,7 @@ when a tyre is emptied."""
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """The wanted relays. With no arguments everything is off, which is the safe state."""
+    """The commanded relays. With no arguments everything is off, which is the safe state."""
 
     pump_run: bool = False
     pump_reverse: bool = False
@@ -44,23 +44,23 @@ class Outputs:
 
 @dataclass(slots=True)
 class Reading:
-    """One scan of the field, in the program's units. ``None``: the rig has no such point, or it is not believed.
+    """One scan of the field, in the program's units. ``None``: the rig has no such point, or its value is rejected.
 
-    ``untrusted`` names the points that are stale, out of range or unreadable. Pressures are gauge. Made in every scan
+    ``untrusted`` names the points that are stale, out of range or unreadable. Pressures are gauge. Built in every scan
     and never changed; not frozen, which would cost each scan more than the conversions do.
     """
 
     now_s: float
-    """The controller's clock: monotonic, never the wall."""
+    """The controller's clock: monotonic, never wall time."""
     reachable: bool = True
     fresh: bool = True
-    """This scan brought every value anew. Without it old values stand in, and nothing is judged by their stillness."""
+    """Every value is new in this scan. Otherwise old values are held, and none counts as steady because of it."""
     counts: tuple[int | None, ...] = ()
-    """Each measure's register as it stands, before unwrapping: the meter's first, then those beside it."""
+    """Raw register of each measure, before unwrapping: the meter's first, then those parallel to it."""
     reverse_raw: int | None = None
     line_kpa: float | None = None
     raw_line_kpa: float | None = None
-    """As it came over the wire, once ``line_kpa`` is smoothed."""
+    """The raw value, once ``line_kpa`` is smoothed."""
     tyre_kpa: float | None = None
     tote_l: float | None = None
     fluid_c: float | None = None
@@ -71,26 +71,26 @@ class Reading:
     estop_ok: bool | None = None
     liquid_in_vent: bool | None = None
     strainer_kpa: float | None = None
-    """Pressure lost across the strainer."""
+    """Pressure loss across the strainer."""
     stop_pressed: bool | None = None
-    """The stop button at the gun; the emergency stop is another thing, and hardware."""
+    """The stop button at the gun; not the emergency stop, which is separate and in hardware."""
     start_pressed: bool | None = None
-    """The start button at the gun: a face turns a fresh press into a start or into the answer to the prompt."""
+    """The start button at the gun: a screen turns a fresh press into a start or into the answer to the prompt."""
     output_timeout_s: float | None = None
     outputs_seen: Outputs | None = None
-    """Relays as read back; ``None`` where they cannot be, and ``both_seen`` when run and reverse read on together."""
+    """Relays as read back; ``None`` where not possible, and ``both_seen`` when run and reverse read on together."""
     both_seen: bool = False
     unconfirmed: frozenset[str] = frozenset()
-    """Outputs that were told to go off, and of which nobody knows that they did."""
+    """Outputs commanded off whose state is not confirmed."""
     unrenewed: frozenset[str] = frozenset()
-    """Outputs that are to be on, and whose module does not take it: it may take no off either."""
+    """Outputs that should be on whose module rejects the renewal: it may reject switching off, too."""
     elsewhere: frozenset[str] = frozenset()
-    """Outputs that somebody else switches."""
+    """Outputs switched by another controller or person."""
     untrusted: frozenset[str] = frozenset()
     late_s: float = 0.0
     """Time since the last scan by the wall clock, which a fast-running simulated clock does not change."""
     bus_s: float = 0.0
-    """How much of that the slowest link took."""
+    """The slowest link's share of that time."""
     journal_lag_s: float = 0.0
     """Age of the oldest entry that is not on the disk yet."""
 
@@ -102,7 +102,7 @@ RequestKind = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a person asked for. ``id`` makes a repeated request harmless."""
+    """A person's request. ``id`` makes a repeated request harmless."""
 
     id: str
     kind: RequestKind
@@ -125,7 +125,7 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """The meter as this fill trusts it."""
+    """The meter as configured and proven for this fill."""
 
     k_per_l: float
     factor: float
@@ -137,36 +137,36 @@ class Meter:
     proven: bool
     least_l: float
     kind: MeterKind = "pulses"
-    """What the count is made from; a pulse of the other kinds is the smallest step that they show."""
+    """Source of the count; a pulse of the other kinds is their smallest step."""
     points: frozenset[str] = frozenset()
     """What it is read from."""
     repeat: float = 0.0025
-    """How well two of its readings of the same volume agree: relative, one standard deviation."""
+    """Repeatability of two readings of the same volume: relative, one standard deviation."""
     on_air: OnAir = "counts"
     shared: bool = False
-    """It is another output of the rig's own meter: it counts on where that one's wire fails, and shares what the meter
-    itself has wrong."""
+    """Another output of the rig's own meter: it continues where that one's wire fails, and shares the errors of the
+    meter itself."""
     behind_s: float = 0.0
-    """Seconds of the pump's flow that it may still lack when all has come to rest."""
+    """Lag that may remain at rest, in seconds of the pump's flow."""
     curve: tuple[tuple[float, float], ...] = ()
     """Linearisation: (flow in L/s, factor relative to ``factor``), rising in flow; empty is a straight meter."""
 
     @property
     def estimated(self) -> bool:
-        """Whether the count stands for the volume only by way of a rate, a weight, a level or a time."""
+        """Whether the volume is only derived from a rate, a weight, a level or a time."""
         return self.kind not in ("pulses", "total")
 
     @property
     def litres_per_pulse(self) -> float:
-        """True litres that one pulse stands for."""
+        """True litres per pulse."""
         return self.factor / self.k_per_l
 
     def air_going(self, way: int) -> OnAir:
-        """What is known of air that goes by, 1 forward or -1 back; where nothing counts back, the pump's time does."""
+        """Behaviour on air that passes, 1 forward or -1 back; without a reverse count, the pump's time counts it."""
         return "counts" if way < 0 and self.reverse == "none" else self.on_air
 
     def relative_factor(self, flow_lps: float) -> float:
-        """The curve at a flow of either direction: straight lines between its points, level outside them."""
+        """The curve at a flow of either direction: linear between its points, constant outside them."""
         flow = abs(flow_lps)
         if not self.curve or flow <= self.curve[0][0]:
             return self.curve[0][1] if self.curve else 1.0
@@ -178,17 +178,17 @@ class Meter:
 
 @dataclass(frozen=True, slots=True)
 class Damped:
-    """What the configuration says of a pressure gauge; ``None``: it is learned at rest."""
+    """Configured properties of a pressure gauge; ``None``: learned at rest."""
 
     noise_kpa: float | None = None
     """One standard deviation of a single scan."""
     damping_s: float | None = None
-    """Time constant with which its scans are smoothed."""
+    """Time constant of the smoothing."""
 
 
 @changeable
 class CavityFacts:
-    """What the wheel room says of the tyre's inside, and how the liquid stands in it."""
+    """The wheel room's data on the tyre's cavity and on the liquid level in it."""
 
     volume_l: float
     low_l: float
@@ -238,7 +238,7 @@ class Setup:
     """The plan reaches the target inside the pressure window."""
     expected_s: float
     stroke_s: float
-    """Longest single move that the plan foresees."""
+    """Longest single move in the plan."""
     has_timeout: bool
     timeout_s: float
     flush_s: float = 2.0
@@ -248,9 +248,9 @@ class Setup:
     late_s: float = 0.7
     """Longest gap between scans, by the wall clock."""
     overrun_s: float = 0.6
-    """Seconds of flow that still pass after the decision to stop, until a stroke has taught it."""
+    """Overrun after the decision to stop, in seconds of flow, until a stroke has measured it."""
     overruns: tuple[tuple[int, float], ...] = ()
-    """The same as learned with this fluid in earlier fills, by step of flow."""
+    """Overruns learned with this fluid in earlier fills, by flow step."""
     loss_gain: float = 1.0
     """Measured line loss per computed loss, as learned so far."""
     loss_known: bool = False
@@ -258,34 +258,34 @@ class Setup:
     """Air in the hose when the fill opens; 0 is a wet hose."""
     into: Into = "tyre"
     tote_by_book: bool = False
-    """The tote's content is what the shop's book says is left; otherwise the configuration's."""
+    """The tote's content is the shop's book value; otherwise the configured one."""
     by_hand: bool = False
-    """A person throws the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
+    """A person operates the pump's lever; ``pump_run``, where wired, is only the pump's supply."""
     has_supply: bool = True
-    """By hand: it is wired, so that the pump's supply is cut from here."""
+    """By hand: the supply relay is wired, so that the pump's supply can be cut from here."""
     beside: tuple[Meter, ...] = ()
-    """Measures that count along, the most trusted first: witnesses of the meter, and what is left when it fails."""
+    """Parallel measures, the most trusted first: witnesses of the meter, and replacements when it fails."""
     strainer_limit_kpa: float = 70.0
     line_gauge: Damped = Damped()
     tyre_gauge: Damped = Damped()
     fill_travel_s: float = 0.0
-    """How long the fill valve travels: the pump waits for it, and so does every reading of the tyre's pressure."""
+    """Travel time of the fill valve: the pump waits for it, and so does every reading of the tyre's pressure."""
     cuts_gauge_off: bool = False
-    """The fill valve stands between gauge and gun: while it is shut the gauge shows no tyre."""
+    """The fill valve is between gauge and gun: while it is shut the gauge does not see the tyre."""
 
     @property
     def brim_l(self) -> float:
-        """The most liquid that a tyre may hold while it is filled; of a vessel or tote only the person knows it."""
+        """The most liquid that a tyre may hold while it is filled; for a vessel or tote only the person knows it."""
         return math.inf if self.into != "tyre" else 0.9 * self.cavity.volume_l
 
     def armed(self, shown_s: float | None) -> bool:
-        """Whether the relay module's own time-out stands as it was written, or it has none that could be."""
+        """Whether the relay module's own time-out reads back as written, or the module has none."""
         return not self.has_timeout or (shown_s is not None and 0 < shown_s <= self.timeout_s + 0.05)
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line for the journal. ``first`` asks that it is on the disk before the outputs that came with it are on."""
+    """One journal entry. ``first``: it must be on the disk before its outputs are switched on."""
 
     kind: str
     data: dict[str, object]
@@ -294,7 +294,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """What the person is asked to do now; answered with a request of the same name."""
+    """Instruction to the person; answered with a request of the same name."""
 
     name: str
     text: str

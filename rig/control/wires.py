@@ -1,4 +1,4 @@
-"""Conditions about the wires, the modules and the controller itself: plain limits, none of them an estimate."""
+"""Conditions of the wiring, the modules and the controller itself: plain limits, no estimates."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def field_lost(setup: Setup, facts: Facts) -> bool:
 
 
 def untrusted(setup: Setup, facts: Facts) -> bool:
-    """Meter or gauge is too old or out of its range."""
+    """Meter or gauge is stale or out of range."""
     return not facts.reading.untrusted.isdisjoint(_NEEDED)
 
 
@@ -29,7 +29,7 @@ def both_on(setup: Setup, facts: Facts) -> bool:
 
 
 def not_obeyed(setup: Setup, facts: Facts) -> bool:
-    """An output reads another way than it was told, or its module does not take what it is told."""
+    """An output reads back differently from its command, or its module does not accept the command."""
     seen = facts.reading.outputs_seen
     if seen is None or facts.reading.unrenewed:
         return bool(facts.reading.unrenewed)
@@ -38,22 +38,22 @@ def not_obeyed(setup: Setup, facts: Facts) -> bool:
 
 
 def off_unconfirmed(setup: Setup, facts: Facts) -> bool:
-    """An output that is to be off is not known to be."""
+    """An output that should be off is unconfirmed."""
     return bool(facts.reading.unconfirmed)
 
 
 def elsewhere(setup: Setup, facts: Facts) -> bool:
-    """Somebody else switches an output."""
+    """An output is switched by someone else."""
     return bool(facts.reading.elsewhere)
 
 
 def late(setup: Setup, facts: Facts) -> bool:
-    """The loop came round too late while something moved."""
+    """The loop was late while something moved."""
     return _too_late(setup, facts) and not _by_bus(facts)
 
 
 def bus_late(setup: Setup, facts: Facts) -> bool:
-    """The loop came round too late while something moved, and most of the time was the bus's."""
+    """The loop was late while something moved, mostly because of the bus."""
     return _too_late(setup, facts) and _by_bus(facts)
 
 
@@ -67,11 +67,11 @@ def _by_bus(facts: Facts) -> bool:
 
 
 def journal_behind(setup: Setup, facts: Facts) -> bool:
-    """What is to be on the disk is not."""
+    """The journal's disk writes are behind."""
     return facts.reading.journal_lag_s > 3.0
 
 
 def timeout_lost(setup: Setup, facts: Facts) -> bool:
-    """The relay module's own time-out is not as it was written."""
+    """The relay module's own time-out does not read back as written."""
     shown_s = facts.reading.output_timeout_s
     return shown_s is not None and not setup.armed(shown_s)

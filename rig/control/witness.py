@@ -1,6 +1,6 @@
-"""What stands beside the meter and sees the same liquid: scale, tote level, a second meter, run time, an air space.
+"""Witnesses parallel to the meter for the same liquid: scale, tote level, a second meter, run time, an air space.
 
-A difference goes into the record, and the trend over many fills is judged elsewhere. Within one fill only a plain
+A difference goes into the record, and the trend over many fills is evaluated elsewhere. Within one fill only a clear
 contradiction counts: two values so far apart that they cannot both be right.
 """
 
@@ -16,13 +16,13 @@ from rig.control.state import FillState
 from rig.control.values import Meter, MeterKind, Setup
 
 IN_TOTE: frozenset[MeterKind] = frozenset({"scale", "tote level"})
-"""Measures that see what leaves the tote, and whatever else becomes of it."""
+"""Measures that see what leaves the tote, wherever it goes."""
 _BEYOND = 1.5
-"""Two values this many times further apart than both explain at 95 % cannot both be right: 3 standard deviations."""
+"""Multiple of the combined 95 % uncertainty beyond which two values cannot both be right: 3 standard deviations."""
 _PLAY_STEPS = 2
-"""Steps by which a measure with play may be off between two readings, however little passed."""
+"""Possible error of a measure with play between two readings, in steps, however little passed."""
 _LAG_S = 5.0
-"""Time in which a level comes to rest after the pump: common practice, no source."""
+"""Settling time of a level after the pump: common practice, no source."""
 
 Reference = MeterKind | Literal["air space"]
 """A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
@@ -30,15 +30,15 @@ Reference = MeterKind | Literal["air space"]
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What the meter and a witness say of the same liquid, litres."""
+    """Meter and witness values of the same liquid, litres."""
 
     reference: Reference
     meter_l: float
     reference_l: float
     u_l: float
-    """Of the witness in one fill, one standard deviation; a bias that stays the same is not in it."""
+    """Standard deviation of the witness in one fill, without its constant bias."""
     bias_u_l: float
-    """Of the witness at 95 %, with what it may be off in every fill."""
+    """Uncertainty of the witness at 95 %, its constant bias included."""
     most_apart_l: float
     """Further apart than this, the two cannot both be right."""
     shared: bool = False
@@ -46,7 +46,7 @@ class Comparison:
 
     @property
     def apart_l(self) -> float:
-        """How far apart the two are."""
+        """Difference of the two."""
         return abs(self.meter_l - self.reference_l)
 
     @property
@@ -56,9 +56,9 @@ class Comparison:
 
 
 def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
-    """Each witness against the meter over the whole fill; none after the meter was given up.
+    """Compare each witness with the meter over the whole fill; none after the meter was given up.
 
-    Another output of the meter itself is none: what passes for liquid at one passes for it at the other.
+    Another output of the meter itself is no witness: what passes for liquid at one passes for it at the other.
     """
     if state.measure or not state.counts:
         return ()
@@ -67,10 +67,10 @@ def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
 
 
 def contradiction(setup: Setup, state: FillState) -> Comparison | None:
-    """The sharpest witness that sees litres by itself, where it contradicts the meter; else the meter's other output.
+    """The most accurate independent litre witness if it contradicts the meter; else the meter's other output.
 
-    Not run time, whose pump may be worn, and not the air space, which liquid that nobody told of changes too. A witness
-    that has not moved at all is stuck, and says nothing.
+    Not run time, whose pump may be worn, and not the air space, which unreported liquid changes too. A witness that has
+    not moved at all is stuck, and is not used.
     """
     if state.measure or not state.counts:
         return None
@@ -90,7 +90,7 @@ def _counted_beside(setup: Setup, state: FillState) -> Iterator[Comparison]:
 
 
 def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bool:
-    """Whether somebody took from the tote or filled it up while the pump stood: then it is no witness any more."""
+    """Whether the tote was drawn from or refilled with the pump off: then it is no longer a witness."""
     if witness.kind not in IN_TOTE:
         return False
     each_l = witness.litres_per_pulse
@@ -101,17 +101,17 @@ def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bo
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
     each_l, tally = witness.litres_per_pulse, state.tally
     if witness.kind == "run time":
-        # It knows forward only, and air fills the pump as liquid does.
+        # It counts forward only, and air fills the pump as liquid does.
         meter_l, reference_l = tally.passed_forward_l(setup.meter), count.forward * each_l
     elif witness.kind in IN_TOTE:
-        # Air does not stay in the tote, but what stands in the suction line has pushed liquid there.
+        # Air does not stay in the tote, but air in the suction line has displaced liquid there.
         in_suction_l = tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs
         meter_l = tally.forward_l(setup.meter) - tally.returned_l(setup.meter) - in_suction_l
         reference_l = (count.forward - count.back) * each_l
     else:
         meter_l = tally.passed_forward_l(setup.meter) - tally.passed_back_l(setup.meter)
         reference_l = (count.forward - count.back) * each_l
-    # Two readings of a step each, wherever within it they fall.
+    # Two readings of one step resolution each.
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
