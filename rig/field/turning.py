@@ -46,8 +46,8 @@ class Turning:
     ) -> dict[str, bool]:
         """The outputs to write in place of forward and reverse, in order of writing.
 
-        ``run_on``: run was last commanded on; ``run_off``: it is known to be off. A direction that must not be changed now
-        is left out.
+        ``run_on``: run was last commanded on; ``run_off``: it is known to be off. A direction that must not be changed
+        now is left out.
         """
         self.wanted = next((name for name in (FORWARD, REVERSE) if asked.get(name)), "")
         self._off_s = (now_s if self._off_s is None else self._off_s) if run_off else None

@@ -78,8 +78,8 @@ async def empty_wheel(
 ) -> dict[str, object]:
     """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
 
-    Content that was not entered is taken from the book. Raises what a fill raises; Refused if only the meter could measure
-    the volume; QuantityError if the content is unknown.
+    Content that was not entered is taken from the book. Raises what a fill raises; Refused if only the meter could
+    measure the volume; QuantityError if the content is unknown.
     """
     known = foredrawn(settings, removal)
     if known.refusal and not removal.other_fluid:
