@@ -64,7 +64,7 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
     add_sure(stock)
 
 
-# --- telling --------------------------------------------------------------------------------------------------------
+# --- entries --------------------------------------------------------------------------------------------------------
 
 
 def stock_command(options: argparse.Namespace) -> int:
@@ -188,7 +188,7 @@ _ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, 
 }
 
 
-# --- showing --------------------------------------------------------------------------------------------------------
+# --- display --------------------------------------------------------------------------------------------------------
 
 
 def stock_document(totes: Sequence[Tote]) -> dict[str, object]:

@@ -32,7 +32,7 @@ class _Words(argparse.ArgumentParser):
 
 
 def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[str]) -> argparse.Namespace:
-    """Parse words like the command ``name``, for clients other than the command line; Refused for invalid ones."""
+    """Parse words like the command ``name``, for front ends other than the command line; Refused for invalid ones."""
     made: dict[str, argparse.ArgumentParser] = {}
 
     def add(command: str, _run: object) -> argparse.ArgumentParser:

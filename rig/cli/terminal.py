@@ -74,7 +74,7 @@ class ProgressPrinter:
 
 
 class Terminal:
-    """A client of the facade: typed lines become its operations, its snapshot is shown as questions.
+    """A front end of the facade: typed lines become its operations, its snapshot is shown as questions.
 
     Lines come from standard input, read by a thread, so that waiting for a person never blocks the loop.
     """

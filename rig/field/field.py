@@ -95,7 +95,7 @@ class Field:
 
     @property
     def elsewhere(self) -> frozenset[str]:
-        """Outputs that are switched by another controller or by hand."""
+        """Outputs that are switched from elsewhere."""
         found = self._kept.elsewhere
         return found if self.turning is None else self.turning.named(found)
 

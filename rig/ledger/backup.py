@@ -31,7 +31,7 @@ FOLDER, BESIDE = "folder", "beside"
 _FORMAT = 1
 _LEFT = ("*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*", f"{BOOK_NAME}.head*")
 """Files that a backup leaves out: locks, logs (contained in a copied database), partial files. The book's witness is
-created anew."""
+recreated."""
 _SQLITE = b"SQLite format 3\0"
 _CHUNK = 1 << 20
 _DAMAGED = (KeyError, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, ValueError, OSError)

@@ -83,7 +83,7 @@ def _made_ready(
     return manifest, record, said
 
 
-# --- what stands in place -------------------------------------------------------------------------------------------
+# --- the present folder ---------------------------------------------------------------------------------------------
 
 
 def _book_in_place(folder: Path, manifest: Manifest, fresh: Path) -> Iterator[str]:

@@ -1,6 +1,6 @@
 """Supervision after a fill that ended with its valve open: no fill runs, and the gun may still be on the tyre.
 
-The field is judged by the guard rows that detect a pump running uncommanded. The module must not know clients.
+The field is judged by the guard rows that detect a pump running uncommanded. The module must not know front ends.
 """
 
 from __future__ import annotations

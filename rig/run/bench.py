@@ -1,4 +1,4 @@
-"""A proving run by run between the controller and a client: the question between two runs, and its answer.
+"""A proving run by run between the controller and a front end: the question between two runs, and its answer.
 
 A mailbox only: the runs are made in rig.run.prover, the verdict in the meter room. It must not know
 pages.

@@ -1,8 +1,8 @@
 """The single set of operations on the controller, and its visible state, for page and command line.
 
 Every operation carries an id, and a repeat of it does nothing. A request never waits for the rig, nor the rig for a
-client: requests go into an inbox, and a snapshot is the loop's latest state. The module must not know what a page is
-and decides nothing: all requests are judged in the same place.
+front end: requests go into an inbox, and a snapshot is the loop's latest state. The module must not know what a page
+is and decides nothing: all requests are judged in the same place.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ class _Start:
 
 
 class Facade:
-    """The controller of one rig for its clients: a Person to the loop, and a watch on it."""
+    """The controller of one rig for its front ends: a Person to the loop, and a watch on it."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -139,7 +139,7 @@ class Facade:
         self._notice = ""
         self._interrupted: tuple[Interrupted, ...] = ()
 
-    # --- what a face asks ---------------------------------------------------------------------------------------
+    # --- requests of a front end --------------------------------------------------------------------------------
 
     def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
         """The answer for this wheel, with the book's cautions. Raises what ``answer`` raises."""
@@ -232,7 +232,7 @@ class Facade:
     def _repeated(self, request_id: str) -> bool:
         return request_id in self._handled
 
-    # --- what a face sees ---------------------------------------------------------------------------------------
+    # --- state for a front end ----------------------------------------------------------------------------------
 
     def snapshot(self) -> Snapshot:
         """The loop's latest state. Any thread may ask."""

@@ -17,7 +17,7 @@ from rig.run.names import COUNTS
 from rig.run.settings import Settings
 
 _SPACING_S = 0.25
-"""Between two looks: long enough for a rate, and as fast as the eye follows."""
+"""Interval of looks: a rate needs two readings apart, and the eye follows four a second."""
 _RATE_S = 2.0
 """Time base of a rate."""
 _IN_VAIN = 2

@@ -194,7 +194,7 @@ def vessel_name(reference: Can | Scale) -> str:
 
 
 def liquid_c(settings: Settings, trial: Trial) -> float:
-    """The liquid's temperature as entered; by default the can's reference, at which nothing is corrected."""
+    """The liquid's temperature as entered; by default the can's reference (no correction), or the tote's."""
     if trial.temp_c is not None:
         return trial.temp_c
     return trial.reference.ref_c if isinstance(trial.reference, Can) else settings.tote.temperature

@@ -1,6 +1,6 @@
 """Ready checks confirmed for the shift and for the machine, and by whom, so that none is asked twice.
 
-Kept in memory only: a restart of the controller asks everything again. It must not know clients or fills.
+Kept in memory only: a restart of the controller asks everything again. It must not know front ends or fills.
 """
 
 from __future__ import annotations

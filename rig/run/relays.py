@@ -80,8 +80,8 @@ async def switching(settings: Settings, *, each_alone: bool) -> AsyncIterator[tu
     """The field and the names of its outputs while a person tries them; all off afterwards.
 
     ``each_alone``: outputs as wired, including run and direction; else as the rig uses them.
+
     Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` if the field does not answer.
-    Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` when the field does not answer.
     """
     field = Field(settings.links, settings.points) if each_alone else field_of(settings)
     wired = settings.points if each_alone else settings.outputs

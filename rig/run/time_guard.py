@@ -4,6 +4,7 @@ A small computer without a battery clock may start with any time, and a clock ma
 trusted if the system reports it as synchronised, or if a person has confirmed it since the computer started; it is
 then carried on by the monotonic clock (time since start), so that a jump has no effect. Otherwise a time is plausible
 as long as no check contradicts it. If one does, a record's time is a lower bound: just after the last one before it.
+
 Pure. The system clocks, and the state kept in a rig's folder, are in :mod:`rig.run.clock_memory`.
 """
 

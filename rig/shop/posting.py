@@ -114,7 +114,7 @@ def begun(settings: Settings, journal: Journal) -> dict[str, object]:
         if book is None:
             return {BOOK_SERIAL: 0}
         if journal.last_number() == 0:
-            # The journal was lost and started anew.
+            # The journal was lost and restarted.
             numbers = (record.document.get("number") for record in book.valid(_POSTED, truck=book.own))
             journal.number_after(max((number for number in numbers if isinstance(number, int)), default=0))
         return {BOOK_SERIAL: book.heads().get(book.truck, (0, ""))[0]}
