@@ -1,1 +1,1 @@
-"""What a person asks of the book: ledger, tickets, bills, comparison, stock, office. Nothing below knows them."""
+"""A person's commands on the book: ledger, tickets, bills, comparison, stock, office. Nothing below uses them."""

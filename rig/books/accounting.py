@@ -1,7 +1,7 @@
-"""Bills as a table for a spreadsheet or an accounting program, with the columns and accounts that the shop asks for.
+"""Bills as a table for a spreadsheet or an accounting program, with the shop's own columns and accounts.
 
-Every row is a line of a bill; where tax is rounded on the sum, a row of its own for each rate. So amounts and taxes of
-the table add up to the totals of the bills, whatever columns it has; what a credit note takes back is negative.
+Every row is a line of a bill; if tax is rounded on the sum, each rate has a row of its own. So amounts and taxes of
+the table add up to the totals of the bills, whatever its columns; amounts of a credit note are negative.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ _PLAIN = Accounting(
         )),
     )
 )  # fmt: skip
-"""The columns where the price file asks for none."""
+"""The default columns."""
 _FIGURES = ("quantity", "price", "amount", "tax_percent", "tax")
 _SIGNED = ("quantity", "amount", "tax")
 Document = Mapping[str, object]
 
 
 def table_of(bills: Iterable[Document], wanted: Accounting | None) -> str:
-    """The table of some bills, drafts among them, as text of a CSV file."""
+    """The table of some bills, including drafts, as CSV text."""
     how = wanted or _PLAIN
     out = io.StringIO()
     table = csv.writer(out, delimiter=how.delimiter)
@@ -46,7 +46,7 @@ def _cell(field: str, value: object, how: Accounting) -> object:
     if value is None or value == "":
         return ""
     if field in _FIGURES:
-        # A number is no formula: its sign stays.
+        # A number is no formula: its sign is kept.
         return str(value).replace(".", how.decimal)
     return plain_cell(date.fromisoformat(str(value)).strftime(how.date) if field in ("date", "due") else str(value))
 
@@ -82,5 +82,5 @@ def _signed(line: Mapping[str, object], *, credit: bool) -> dict[str, object]:
 
 
 def _tax_account(percent: object, how: Accounting) -> str | None:
-    """By the rate as a number: 8.25 and 8.250 are one."""
+    """The tax account of a rate, compared as a number: 8.25 equals 8.250."""
     return next((name for rate, name in how.tax_accounts.items() if Decimal(rate) == Decimal(str(percent))), None)

@@ -1,4 +1,4 @@
-"""Which fills a command is about, by id, serial number or job. Reads; words and figures are others' work."""
+"""Selection of a command's fills by id, serial number or job. Only reads."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def fills_asked(book: Book, options: argparse.Namespace) -> list[Record]:
-    """The fills that a command is about; Refused when there are none."""
+    """The fills selected by a command; Refused if there are none."""
     if options.job is not None:
         records = book.valid(FILL, job=options.job)
         if not records:
@@ -25,7 +25,7 @@ def fills_asked(book: Book, options: argparse.Namespace) -> list[Record]:
 
 
 def fill_asked(book: Book, name: str) -> Record:
-    """One fill by its id or by its number, with or without the suffix of a correction; Refused when there is none."""
+    """One fill by its id or its number, with or without the suffix of a correction; Refused if there is none."""
     record = posted_under(book, name)
     name, _, _ = name.partition("-") if name.replace("-", "").isdecimal() else (name, "", "")
     if record is None and name.isdecimal():

@@ -1,4 +1,4 @@
-"""`rig backup`, `rig restore`, `rig drill`: everything that the rig would miss in one file, put back, and tried out."""
+"""`rig backup`, `rig restore`, `rig drill`: everything the rig needs in one file, its restore, and a trial restore."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from rig.ledger.book import Book
 
 OFFICE_URL = "RIG_OFFICE_URL"
-"""The variable that names the office's book."""
+"""The environment variable with the URL of the office's book."""
 _NAMES = {
     "factor": "meter factor in force",
     "factor_from": "which is from",
@@ -87,7 +87,7 @@ def backup_command(options: argparse.Namespace) -> int:
 
 
 def restore_command(options: argparse.Namespace) -> int:
-    """Put a backup back; what is newer elsewhere is said."""
+    """Restore a backup, and report what is newer elsewhere."""
     from rig.ledger.backup import read_manifest
     from rig.ledger.restoring import restore
 
@@ -116,7 +116,7 @@ def restore_command(options: argparse.Namespace) -> int:
 
 
 def _elsewhere(manifest: Manifest, settings: Settings | None, url: str | None) -> list[str]:
-    """What a second copy and the office have that the backup lacks."""
+    """Report what a second copy and the office have that the backup lacks."""
     from rig.ledger.book import Book, BookError
     from rig.ledger.keeping import book_or_empty
 
@@ -149,7 +149,7 @@ def _newer(where: str, book: Book, manifest: Manifest, way_out: str) -> list[str
 
 
 def drill_command(options: argparse.Namespace) -> int:
-    """Restore into an empty folder and compare what is there with the manifest, and with the rig's folder."""
+    """Restore into an empty folder and compare the result with the manifest, and with the rig's folder."""
     from rig.ledger.restoring import restore
 
     with tempfile.TemporaryDirectory(prefix="rig-drill-") as name:
@@ -178,7 +178,7 @@ def drill_command(options: argparse.Namespace) -> int:
 
 
 def _in_place(folder: Path, settings: Settings | None) -> tuple[Facts, str]:
-    """The figures of the rig's folder; empty, with why, where it cannot be read."""
+    """The figures of the rig's folder; empty, with the reason, if it cannot be read."""
     if not (folder / JOURNAL_NAME).exists():
         return {}, f"{folder} holds nothing to compare with"
     try:
@@ -188,7 +188,7 @@ def _in_place(folder: Path, settings: Settings | None) -> tuple[Facts, str]:
 
 
 def _settings_of_backup(manifest: Manifest, place: Path, beside: Path) -> Settings | None:
-    """The configuration in a backup; None without one. Its page's table names files that are not looked for here."""
+    """The configuration in a backup; None without one. Files named in its page's table are not checked here."""
     config = str(manifest.about.get("config") or "")
     known = [place / part.path for part in manifest.parts if part.name.startswith("folder/")]
     named = [each for each in (beside / Path(config).name, *known) if config and each.name == Path(config).name]

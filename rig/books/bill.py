@@ -1,6 +1,6 @@
-"""What a job costs, computed from its records alone: the lines of its bill, and the price lines of a ticket.
+"""The cost of a job, computed from its records alone: the lines of its bill, and the price lines of a ticket.
 
-Reads; what is issued is kept by :mod:`rig.books.invoicing`, and how it looks is :mod:`rig.books.bill_paper`.
+Reads; issued bills are stored by :mod:`rig.books.invoicing`, their layout is :mod:`rig.books.bill_paper`.
 """
 
 from __future__ import annotations
@@ -39,11 +39,11 @@ if TYPE_CHECKING:
 
 CHARGE = "charge"
 BILLED = (FILL, CHARGE, RETURN)
-"""Kinds of records that a bill is made of."""
+"""Kinds of records that are billed."""
 
 
 def job_bill(book: Book, job: str) -> dict[str, object]:
-    """What a job costs, computed from its records; Refused when there is nothing to bill or no price for it."""
+    """The cost of a job, computed from its records; Refused if there is nothing to bill or a price is missing."""
     work = book.valid(BILLED, job=job)
     if not work:
         raise Refused(f"nothing was done in job {job!r}, as far as the book knows")
@@ -72,7 +72,7 @@ def job_bill(book: Book, job: str) -> dict[str, object]:
 
 
 def addressee(book: Book, about: Mapping[str, object]) -> Party | None:
-    """Whom a job's papers go to: the customer of its number as known now, else what was written with the job."""
+    """Addressee of a job's papers: the present record of its customer number, else the job's own data."""
     known = customer_of(book, about.get("customer_number"))
     if known is not None:
         found = party_of(known.document)
@@ -84,14 +84,14 @@ def addressee(book: Book, about: Mapping[str, object]) -> Party | None:
 
 
 def exemption(book: Book, about: Mapping[str, object]) -> str | None:
-    """Why a job bears no tax: by its own word, or its customer's; None where it does."""
+    """Reason for a job's tax exemption, its own or its customer's; None if it is taxed."""
     known = customer_of(book, about.get("customer_number"))
     reason = about.get("tax_exempt") or (known.document.get("tax_exempt") if known else None)
     return str(reason) if reason else None
 
 
 def refuse_copies(work: Sequence[Record]) -> None:
-    """Refuse to bill what stands in the book twice."""
+    """Refuse to bill records that are in the book twice."""
     keys = [(record.kind, record.key, record.at) for record in work]
     twice = next((record for record, key in zip(work, keys, strict=True) if keys.count(key) > 1), None)
     if twice is not None:
@@ -104,10 +104,10 @@ def refuse_copies(work: Sequence[Record]) -> None:
 def job_lines(
     book: Book, lists: Sequence[Record], work: Sequence[Record], noted: Sequence[Record], *, exempt: bool
 ) -> tuple[PriceList, list[Line]]:
-    """The list that holds for the whole of a job, and the lines of its records, at least one, in the order of the book.
+    """The price list for the whole job, and the lines of its records, at least one, in the order of the book.
 
-    ``noted`` is what was noted of its fills. Refused without a price, and for a fill that cannot tell where its litres
-    are and of which no person has.
+    ``noted`` are the notes on its fills. Refused without a price, and for a fill of uncertain delivery without a
+    person's figure.
     """
     fills = filled(book, (each for each in work if each.kind == FILL), noted)
     drawn_out = filled(book, (each for each in work if each.kind == RETURN), noted)
@@ -124,7 +124,7 @@ def job_lines(
 
 
 def refuse_unknown(fill: Filled) -> None:
-    """Refuse to bill a fill, or what was drawn out, that does not know its litres before a person has said them."""
+    """Refuse to bill a fill or removal of uncertain volume before a person has entered it."""
     if fill.known:
         return
     body = fill.record.document
@@ -138,7 +138,7 @@ def refuse_unknown(fill: Filled) -> None:
 
 
 def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
-    """A fill as its price list sees it, with what a person noted of its litres, in the unit that it is sold by."""
+    """A fill as priced by its list, with a person's notes on the litres, in the unit of sale."""
     work = work_of(fill)
     _, price = fluid_price(prices, work)
     per_unit, unit = (1.0, "L") if price.by in ("litre", "kilogram") else (L_PER_GAL, "gal")
@@ -156,7 +156,7 @@ def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
 
 
 def work_of(fill_in: Filled) -> Work:
-    """A fill as the price list sees it: the one place where a record becomes the quantity that is billed."""
+    """A fill as priced: the only place where a record is converted to the billed quantity."""
     record, fill = fill_in.record, fill_in.record.document
     names = [str(fill[name]) for name in ("fluid", "fluid_text") if fill.get(name)]
     return Work(
@@ -176,7 +176,7 @@ def _extra_of(record: Record) -> Extra:
 
 
 def price_block(book: Book, records: Sequence[Record]) -> Block | None:
-    """The price lines of a ticket; None where the book has no price for it."""
+    """The price lines of a ticket; None if the book has no price for it."""
     lists = price_lists(book)
     if not lists:
         return None

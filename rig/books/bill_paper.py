@@ -1,4 +1,4 @@
-"""How a bill, a credit note or a quote looks on paper, from the document that the book keeps. Computes nothing."""
+"""Layout of a bill, a credit note or a quote on paper, from its stored document. Computes nothing."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from rig.ledger.shop import Shop, party_of
 
 Document = Mapping[str, object]
 CREDIT = "381"
-"""Code of a credit note (UNTDID 1001, as EN 16931 BT-3 takes it); an invoice is 380."""
+"""Code of a credit note (UNTDID 1001, as in EN 16931 BT-3); an invoice is 380."""
 
 
 def bill_paper(
     bill: Document, looks: Looks, head: Head | None, marks: Sequence[str], at: str, number: str = ""
 ) -> Paper:
-    """A bill or a credit note; ``number`` is the one that it was issued under, empty for a draft."""
+    """A bill or a credit note; ``number`` is the one it was issued under, empty for a draft."""
     credit = bill.get("type_code") == CREDIT
     issued_at = str(bill.get("issued_at") or at)
     facts = [
@@ -48,7 +48,7 @@ def bill_paper(
 
 
 def addressed(document: Document) -> tuple[str, ...]:
-    """Name, address and tax number of the customer; what a bill of an earlier version says of him."""
+    """Name, address and tax number of the customer, also from a bill of an earlier version."""
     kept = document.get("to")
     if isinstance(kept, dict):
         to = party_of(kept)
@@ -89,14 +89,14 @@ def _prices_foot(bill: Document) -> list[str]:
 
 
 def lines_of_bill(bill: Document) -> list[dict[str, object]]:
-    """The lines of a bill as its document keeps them."""
+    """The lines of a bill in its document."""
     lines = bill["lines"]
     assert isinstance(lines, list)
     return lines
 
 
 def lines_table(bill: Document) -> Table:
-    """The lines with their tax where it is rounded on each: every figure that the sums are made of is printed."""
+    """The lines, with their tax if it is rounded per line: every figure of the sums is printed."""
     lines = lines_of_bill(bill)
     each = [f"{line['tax']}" for line in lines if line["tax"] is not None]
     return (
@@ -116,7 +116,7 @@ def lines_table(bill: Document) -> Table:
 
 
 def totals(bill: Document, *, credit: bool = False) -> Rows:
-    """What is to be paid, from sums that can be added up."""
+    """The amount to pay, from sums that can be checked."""
     taxes, currency, name = bill["taxes"], bill["currency"], bill.get("tax_name") or "tax"
     assert isinstance(taxes, list)
     return (

@@ -1,6 +1,6 @@
-"""`rig bill`, `rig credit`, `rig invoice`: a bill looked at, issued, cancelled; on paper, as a table, as XML.
+"""`rig bill`, `rig credit`, `rig invoice`: show, issue and cancel a bill; on paper, as a table, as XML.
 
-Looking never writes. A file that cannot be written is found before anything is issued.
+Showing never writes. A file that cannot be written is detected before anything is issued.
 """
 
 from __future__ import annotations
@@ -89,12 +89,12 @@ def _add_outputs(command: argparse.ArgumentParser) -> None:
 
 
 def bill_command(options: argparse.Namespace) -> int:
-    """Show a job's bill as a draft, or issue it: then the book keeps it, and the same bill again is a duplicate."""
+    """Show a job's bill as a draft, or issue it: it is then stored, and the same bill again is a duplicate."""
     _check_outputs(options)
     if options.issue:
         with book_written(options) as book:
             if options.einvoice:
-                # Before a number is used up, or a print counted: what the standard would not take.
+                # Detect violations of the standard before a number is used, or a print counted.
                 standing = standing_invoice(book, options.job)
                 _einvoice(options, book, standing.document if standing else _as_if_issued(book, options.job))
             record = issued_bill(book, options.job, options.last)
@@ -107,7 +107,7 @@ def bill_command(options: argparse.Namespace) -> int:
 
 
 def looked_at(book: Book, job: str) -> tuple[Body, Record | None, list[str]]:
-    """A job's bill to look at: what was issued, where that is what the job costs now; else a draft. With its marks."""
+    """A job's bill for display: the issued one if it equals the present one, else a draft. With its marks."""
     document = job_bill(book, job)
     standing = standing_invoice(book, job)
     if standing is None:
@@ -121,7 +121,7 @@ def looked_at(book: Book, job: str) -> tuple[Body, Record | None, list[str]]:
 
 
 def credit_command(options: argparse.Namespace) -> int:
-    """Cancel an invoice; the credit note is issued with it."""
+    """Cancel an invoice and issue the credit note."""
     _check_outputs(options)
     with book_written(options) as book:
         record = credited(book, invoice_named(book, options.invoice), options.why, options.by, options.last)
@@ -130,7 +130,7 @@ def credit_command(options: argparse.Namespace) -> int:
 
 
 def invoice_command(options: argparse.Namespace) -> int:
-    """List what was issued, or hand one out again: then it says DUPLICATE."""
+    """List issued documents, or print one again, marked DUPLICATE."""
     _check_outputs(options)
     if options.invoice is None:
         with book_asked(options) as book:
@@ -173,12 +173,12 @@ def _row(book: Book, record: Record) -> Body:
 
 
 def printed_as(record: Record) -> str:
-    """The name under which the prints of a bill are counted."""
+    """The name by which the prints of a bill are counted."""
     return f"invoice {record.document['number_in_series']}" if record.kind == INVOICE else f"bill {record.serial}"
 
 
 def paper_of(book: Book, document: Body, issued: Record | None, marks: Sequence[str]) -> Paper:
-    """A bill on paper, by what the book keeps of it; ``issued`` is its record where it was issued."""
+    """A stored bill on paper; ``issued`` is its record if it was issued."""
     shop = shop_of(document)
     number = ""
     if issued is not None:

@@ -1,4 +1,4 @@
-"""`rig clock`: how far the clock is believed, and a person's word for it; the one question before the first work."""
+"""`rig clock`: trust in the clock, and its confirmation by a person; the one question before the first work."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from rig.run.time_guard import Judged, asks, iso
 from rig.shop.posting import book_to_write
 
 KIND = "clock"
-"""The kind of record that keeps what a person said of the clock."""
+"""Kind of the record of a person's statement on the clock."""
 _TRIES = 3
 _EXAMPLE = "2026-11-28 14:05"
 
@@ -34,7 +34,7 @@ def add_clock(add: Add) -> None:
 
 
 def clock_command(options: argparse.Namespace) -> int:
-    """Show how far the clock is believed, or keep a person's word for it."""
+    """Show how far the clock is trusted, or store a person's confirmation."""
     folder = folder_of(options)
     if options.confirm is not None:
         at_s = typed_s(options.confirm) if options.confirm else None
@@ -56,7 +56,7 @@ def clock_command(options: argparse.Namespace) -> int:
 
 
 def typed_s(text: str) -> float:
-    """A local time as it is typed, seconds since 1970; Refused with an example."""
+    """A local time as typed, seconds since 1970; Refused with an example."""
     try:
         found = datetime.fromisoformat(text.strip())
     except ValueError as error:
@@ -67,7 +67,7 @@ def typed_s(text: str) -> float:
 
 
 def _confirmed(folder: Path, at_s: float | None) -> dict[str, object]:
-    """Keep what somebody said; returns it for the book. Refused for a time that cannot be."""
+    """Store a person's statement; returns it for the book. Refused for an impossible time."""
     _, _, heard = look(folder)
     try:
         confirm(folder, at_s)
@@ -77,7 +77,7 @@ def _confirmed(folder: Path, at_s: float | None) -> dict[str, object]:
 
 
 def clock_text(judged: Judged, shows: str) -> str:
-    """How far the clock is believed, for a person."""
+    """Trust in the clock, for a person."""
     if judged.trust == "not believed":
         return (
             f"the clock shows {local(shows)} and is not believed: {judged.why}.\n  Records are dated just after "
@@ -88,9 +88,9 @@ def clock_text(judged: Judged, shows: str) -> str:
 
 
 def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] | None = None) -> None:
-    """Before the first work of the day: one question where the clock is not believed. A simulated rig is not asked.
+    """Ask once, before the first work of the day, if the clock is not trusted. A simulated rig is not asked.
 
-    Whatever the answer, work may begin: without one the records only say that their date is not known.
+    Work may begin whatever the answer: without one the records only state that their date is not known.
     """
     folder = Path(settings.rig.data)
     judged, known, heard = look(folder)
@@ -112,9 +112,9 @@ def settle_clock(settings: Settings, by: str = "", ask: Callable[[], str] | None
 
 
 def answered(settings: Settings, at_s: float | None, by: str) -> None:
-    """Keep a person's word for the clock, in the book too; Refused for a time that cannot be.
+    """Store a person's confirmation of the clock, in the book too; Refused for an impossible time.
 
-    A book that fails stands in no way here: it is said where work is begun.
+    A faulty book is no obstacle here: it is reported when work begins.
     """
     folder = Path(settings.rig.data)
     said = _confirmed(folder, at_s)

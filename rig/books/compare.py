@@ -1,4 +1,4 @@
-"""`rig compare` and `rig teach`: how alike wheels came out, in words and as a picture; a wheel taught by a fill."""
+"""`rig compare` and `rig teach`: agreement of wheels, in words and as a picture; teaching of a wheel by a fill."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 _BESIDE = 0.05
-"""How far beside the band of its size a wheel may be taught: a wheel of its own is what teaching is for."""
+"""Tolerance outside the band of its size for a taught wheel: teaching is meant for individual wheels."""
 _TOLERANCE_PERCENT = 0.5
 _SOURCE = "Cpk: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6"
 
@@ -77,7 +77,7 @@ def compare_command(options: argparse.Namespace) -> int:
 def compared(
     records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
 ) -> tuple[list[Group], list[Pair]]:
-    """Identical wheels and left against right among fills of the book whose litres are known."""
+    """Identical wheels, and left against right, among fills of the book with known litres."""
     wheels = [_wheel_of(each) for each in records if _known(each)]
     return groups(wheels, tolerance_percent), pairs(wheels)
 
@@ -194,7 +194,7 @@ _INKS = {"left": "#1f6fb2", "right": "#c05a1c", "": "#444444"}
 
 
 def picture(found: Sequence[Group]) -> str:
-    """The groups as SVG: a dot for each wheel over its error, the tolerance as a band."""
+    """The groups as SVG: a dot per wheel at its error, the tolerance as a band."""
     body = "\n".join(_group_picture(group, number * _ROW) for number, group in enumerate(found))
     high = max(1, len(found)) * _ROW
     return (
@@ -234,7 +234,7 @@ def _group_picture(group: Group, top: int) -> str:
 
 
 def matched(settings: Settings, fill_id: str | None, question: Question) -> Question:
-    """The question with what another wheel holds since its fill as the target; Refused for another size."""
+    """The question with another wheel's content since its fill as the target; Refused for another size."""
     if fill_id is None:
         return question
     with book_if_any(settings) as book:
@@ -258,7 +258,7 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
 
 
 def teach_command(options: argparse.Namespace) -> int:
-    """Keep what a reference fill took as a wheel's own value, or show what was taught."""
+    """Store the volume of a reference fill as a wheel's own value, or show what was taught."""
     if options.fill is not None:
         with book_written(options) as written:
             _teach(written, options)
@@ -272,20 +272,20 @@ def teach_command(options: argparse.Namespace) -> int:
 
 
 def _teach(book: WritableBook, options: argparse.Namespace) -> None:
-    """Keep what a reference fill took as a wheel's own value."""
+    """Store the volume of a reference fill as a wheel's own value."""
     body = {**_taught(filled_one(book, fill_asked(book, options.fill))), "wheel": options.wheel}
     _same_size(options, str(body["size"]))
     book.note("wheel", now(), body)
 
 
 def _lessons(book: Book, wheel: str) -> list[Record]:
-    """All that a wheel was taught and that was not declared void, in the order of the book."""
+    """All taught values of a wheel that are not void, in the order of the book."""
     taught = (each for truck in book.own for each in book.every(truck) if each.kind == "wheel")
     return [each for each in taught if each.document["wheel"] == wheel and book.end(each).kind != VOID]
 
 
 def _same_size(options: argparse.Namespace, size: str) -> None:
-    """Refuse to teach a wheel that the configuration has of another size."""
+    """Refuse to teach a wheel that has another size in the configuration."""
     settings = settings_of(options)
     own = settings.wheels.get(options.wheel) if settings else None
     if own is not None and read_size(own.size).text != size:
@@ -312,9 +312,9 @@ def _taught(found: Filled) -> dict[str, object]:
 
 
 def _up_to_the_valve(fill: dict[str, object], took_l: float) -> None:
-    """Refuse a fill that cannot have gone up to the valve: no wheel of its size is so small or so large.
+    """Refuse a fill that cannot have reached the valve: the resulting cavity is implausible for its size.
 
-    Whether the liquid truly showed at the valve only the person saw; what the strokes measured must bear it out too.
+    Only the person saw whether the liquid appeared at the valve; the cavity measured by the strokes must agree too.
     """
     size = read_size(str(fill["size"]))
     at, low_l, high_l = (fill[name] for name in ("valve_at", "cavity_low_l", "cavity_high_l"))

@@ -1,4 +1,4 @@
-"""`rig customer`: customers with their numbers, addresses and tax numbers. Words to records; decides nothing."""
+"""`rig customer`: customers with their numbers, addresses and tax numbers. Text to records; decides nothing."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def _known(book: Book, who: str) -> Record:
 
 
 def _near(book: Book, new: Record) -> Sequence[Record]:
-    """Customers whose names are nearly the same: a typing error makes one of them twice."""
+    """Customers with nearly the same name: a typing error may create one of them twice."""
     name = str(new.document["name"]).lower()
     return [
         each for each in customers(book)

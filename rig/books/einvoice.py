@@ -1,6 +1,6 @@
-"""An issued bill as an electronic invoice of EN 16931: UBL 2.1 or CII, and a PDF that holds it (Factur-X).
+"""An issued bill as an electronic invoice of EN 16931: UBL 2.1 or CII, and a PDF that contains it (Factur-X).
 
-The library that writes and checks them is loaded here only (``pip install 'ballast-rig[einvoice]'``). Terms of the
+The library that writes and checks them is loaded only here (``pip install 'ballast-rig[einvoice]'``). Terms of the
 standard are named by their numbers (BT-…, BG-…); codes: UNTDID 1001 (type), 4461 (means of payment), 5305 (category of
 tax), UN/ECE Recommendation 20 (units).
 """
@@ -27,7 +27,7 @@ Syntax = Literal["ubl", "cii"]
 _UNITS = {
     "L": "LTR", "gal": "GLL", "kg": "KGM", "lb": "LBR", "hour": "HUR", "each": "H87", "wheel": "H87", "job": "C62",
 }  # fmt: skip
-"""Codes of Recommendation 20; GLL is the US gallon. What a shop names itself is C62, one."""
+"""Codes of Recommendation 20; GLL is the US gallon. A shop's own unit is C62, one."""
 _STANDARD, _ZERO, _EXEMPT = "S", "Z", "E"
 """Categories of tax of UNTDID 5305: taxed, zero rated, exempt."""
 _TRANSFER = "30"
@@ -53,7 +53,7 @@ def einvoice_xml(bill: Document, syntax: Syntax) -> bytes:
 
 
 def einvoice_pdf(bill: Document, paper: Paper) -> bytes:
-    """The bill as PDF/A-3 with its XML (CII) in it; Refused with what is missing."""
+    """The bill as PDF/A-3 with its XML (CII) embedded; Refused with what is missing."""
     xml = einvoice_xml(bill, "cii")
     from facturx import generate_from_binary
 
@@ -68,7 +68,7 @@ def einvoice_pdf(bill: Document, paper: Paper) -> bytes:
 
 
 def _parties(bill: Document) -> tuple[Shop, Party]:
-    """Who sells and who buys; Refused where the standard asks for more than is known of them."""
+    """Seller and buyer; Refused if the standard requires data that are missing."""
     shop, kept = shop_of(bill), bill.get("to")
     missing = []
     if shop is None:
@@ -91,7 +91,7 @@ def _parties(bill: Document) -> tuple[Shop, Party]:
 
 
 def _adds_up(bill: Document) -> bool:
-    """Whether each rate's tax is that of its sum, as BR-CO-17 has it."""
+    """Whether each rate's tax is computed on its sum, as BR-CO-17 requires."""
     return all(
         cents(Decimal(each["of"]) * Decimal(each["percent"]) / 100) == Decimal(each["tax"]) for each in _taxes(bill)
     )
@@ -144,8 +144,8 @@ def _party(party: Party, country: str, *, seller: bool = False) -> dict[str, obj
         **address,
         "country_code": country,
         **{name: text for name, text in (("city", party.city), ("postcode", party.postcode)) if text},
-        # A number of a VAT register begins with its country (BT-31, BT-48). Another one is local (BT-32), and a seller
-        # who has no other number is known by it (BT-29, as BR-CO-26 asks).
+        # A VAT number begins with its country (BT-31, BT-48). Another one is local (BT-32), and identifies a seller
+        # without any other number (BT-29, as BR-CO-26 requires).
         **({"vat_identifier": party.tax_number} if _of_vat(party) else {}),
         **({"tax_identifier": local, "identifiers": {None: local}} if seller and not _of_vat(party) else {}),
     }

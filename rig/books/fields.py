@@ -1,4 +1,4 @@
-"""What a person may say anew of each kind of record, and how each word of theirs is read. Writes nothing."""
+"""Fields that a person may correct in each kind of record, and the parser of each. Writes nothing."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ VOLUMES = {
     "return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l", "holds": "holds_l", "figure": "figure_l",
     "load": "loaded_l", "dip": "tote_l",
 }  # fmt: skip
-"""Under which name each kind of record has its litres."""
+"""The field that holds the litres in each kind of record."""
 _MAY_BE_NOTHING = ("holds", "figure", "dip")
 BASES = ("counted", "estimated", "scale", "level", "chart")
 _WHOSE = ("job", "position", "by")
@@ -45,13 +45,13 @@ CORRECTABLE: dict[str, tuple[str, ...]] = {
     "dip": ("volume", "fluid", "lot", "tote", "by"),
     "connect": ("tote", "by"),
 }
-"""What of each kind of record a person may say anew, by the name of the option."""
+"""Correctable fields of each kind of record, by the name of the option."""
 _COUNTED = {"volume", "basis"}
-"""Not of what the pump moved: that stays as it was counted."""
+"""Fields not correctable for pump work: its count is kept."""
 
 
 def volume_l_of(text: str) -> float:
-    """A volume that may be nothing; Refused for less."""
+    """A volume that may be zero; Refused for less."""
     volume_l = parse(text, "volume")
     if volume_l < 0:
         raise Refused(f"{text}: a volume is not negative")
@@ -59,7 +59,7 @@ def volume_l_of(text: str) -> float:
 
 
 def volume_above_zero_l(text: str) -> float:
-    """A volume that was moved; Refused for none."""
+    """A volume that was moved; Refused for zero."""
     volume_l = volume_l_of(text)
     if volume_l == 0:
         raise Refused(f"{text}: nothing was moved then; a wrong note is taken out by `rig note void RECORD --why …`")
@@ -67,7 +67,7 @@ def volume_above_zero_l(text: str) -> float:
 
 
 def quantity_of(text: str) -> str:
-    """How many of an item, as a record keeps it; Refused for no number above 0 with one decimal."""
+    """Quantity of an item for a record; Refused unless a number above 0 with at most one decimal."""
     try:
         quantity = Decimal(text)
         whole = tenths(quantity) == quantity and 0 < quantity <= 100_000
@@ -79,7 +79,7 @@ def quantity_of(text: str) -> str:
 
 
 def refuse_unpriced(book: Book, item: str) -> None:
-    """Refuse an item that the price list in force has no price for; where there is no list, anything may be noted."""
+    """Refuse an item without a price in the list in force; without a list, any item is accepted."""
     lists = price_lists(book)
     if not lists:
         return
@@ -92,7 +92,7 @@ def refuse_unpriced(book: Book, item: str) -> None:
 def changed(
     book: Book, settings: Settings | None, kind: str, before: Body, options: argparse.Namespace
 ) -> tuple[Body, list[str]]:
-    """The fields that a person says anew of a record, and by which options; Refused for what may not be said of it."""
+    """The corrected fields of a record, and the options that gave them; Refused for fields that are not correctable."""
     may = [name for name in CORRECTABLE.get(kind, ()) if not (before.get("number") and name in _COUNTED)]
     given = [name for name in _READERS if getattr(options, name, None) not in (None, "")]
     other = next((name for name in given if name not in may), None)
@@ -132,7 +132,7 @@ def _not_out_of_another(before: Body) -> None:
 
 
 def _fluid_of_fill(settings: Settings | None, before: Body, text: str) -> Body:
-    """Another liquid of a fill with the figures that follow from it; the litres stay as they were counted."""
+    """Another liquid for a fill with the derived figures; the counted litres are kept."""
     fluid, temp_c = (read_fluid(text) if settings is None else fluid_of(settings, text)), litres_of(before, "fluid_c")
     try:
         density, ctl = fluid.density_kg_m3(temp_c), fluid.ctl(temp_c)
@@ -210,4 +210,4 @@ _READERS: dict[str, _Reader] = {
     "basis": _basis,
     **{name: _as_said(name) for name in ("leak", "cap", "step", "job", "position", "by")},
 }
-"""How each option is read."""
+"""The parser of each option."""

@@ -1,9 +1,9 @@
-"""What was issued: invoices and credit notes, each under the next number of one series without a gap.
+"""Invoices and credit notes, each issued under the next number of one series without a gap.
 
 A number is the key of its record, so it is allotted in the commit that writes it: of two programs that take the same,
-the second finds it taken and looks anew. One series for both kinds, since EN 16931 counts a credit note (code 381 of
-UNTDID 1001) as an invoice, whose number (BT-1) is unique. An invoice stands until a credit note cancels it whole.
-A book that came back from a backup cannot know what was issued since: a person says the last number on paper first.
+the second finds it taken and tries again. One series for both kinds, since EN 16931 treats a credit note (code 381 of
+UNTDID 1001) as an invoice, whose number (BT-1) is unique. An invoice is valid until a credit note cancels it as a
+whole. A restored book lacks what was issued after the backup: a person must first enter the last number on paper.
 """
 
 from __future__ import annotations
@@ -27,30 +27,30 @@ if TYPE_CHECKING:
 
 Body = dict[str, object]
 INVOICE, OLD_BILL = "invoice", "bill"
-"""Kinds of records: what was issued; a bill of versions before, under the number of its record."""
+"""Kinds of records: an issued document; a bill of earlier versions, under the number of its record."""
 DEBIT = "380"
 """Code of an invoice (UNTDID 1001)."""
 RESTORED = "restored"
-"""Kind of the record that a book came back from a backup."""
+"""Kind of the record of a restore from a backup."""
 _TRIES = 100
 _SAME = ("currency", "lines", "net", "tax", "total")
-"""A bill in which one of these is another is another bill."""
+"""Fields that must agree for two bills to be the same."""
 
 
 def invoices(book: Book) -> list[Record]:
-    """Everything that was issued, in the order of the numbers."""
+    """All issued documents, in the order of their numbers."""
     return sorted(book.valid(INVOICE, truck=book.own), key=number_in_series)
 
 
 def number_in_series(record: Record) -> int:
-    """The place of an invoice in its series."""
+    """The number of an invoice in its series."""
     number = record.document["number_in_series"]
     assert isinstance(number, int)
     return number
 
 
 def invoice_named(book: Book, text: str) -> Record:
-    """The invoice or credit note of a number, with its prefix or without; Refused for an unknown one."""
+    """The invoice or credit note with a number, with or without prefix; Refused if unknown."""
     found = [
         each for each in invoices(book) if text.strip() in (str(each.document["invoice"]), str(number_in_series(each)))
     ]
@@ -60,12 +60,12 @@ def invoice_named(book: Book, text: str) -> Record:
 
 
 def credit_of(book: Book, invoice: Record) -> Record | None:
-    """The credit note that cancels an invoice; None while it stands."""
+    """The credit note that cancels an invoice; None if it is valid."""
     return next((each for each in invoices(book) if each.document.get("cancels") == number_in_series(invoice)), None)
 
 
 def standing_invoice(book: Book, job: str) -> Record | None:
-    """The invoice of a job that no credit note cancels; None where there is none."""
+    """The invoice of a job that no credit note cancels; None if there is none."""
     issued = sorted(book.valid(INVOICE, job=job, truck=book.own), key=number_in_series)
     cancelled = {each.document.get("cancels") for each in issued}
     standing = (each for each in reversed(issued) if each.document["type_code"] == DEBIT)
@@ -73,23 +73,23 @@ def standing_invoice(book: Book, job: str) -> Record | None:
 
 
 def old_bill(book: Book, job: str) -> Record | None:
-    """The bill that a version before invoices printed for a job; None where it printed none."""
+    """The bill of a job printed by a version before invoices; None if there is none."""
     found = next(iter(book.valid(OLD_BILL, job=job, truck=book.own)), None)
     return found if found is not None and prints_of(book, f"bill {found.serial}") else None
 
 
 def same_bill(document: Body, issued: Record) -> bool:
-    """Whether what a job costs now is what was issued: the same money, of the same customer."""
+    """Whether a job's present bill equals the issued one: the same money, for the same customer."""
     kept = issued.document
     whose = "customer_number" if kept.get("customer_number") else "customer"
     return all(document.get(name) == kept.get(name) for name in (*_SAME, whose))
 
 
 def issued_bill(book: WritableBook, job: str, last: int | None = None) -> Record:
-    """The invoice of a job as the book keeps it: the one that stands, or a new one; a printed bill of old likewise.
+    """The valid invoice of a job, or a new one; an unchanged old printed bill counts as issued.
 
-    ``last`` is the last number on paper, for the first issue after a restore. Refused where the job has changed since
-    an invoice that stands: that is cancelled first.
+    ``last`` is the last number on paper, for the first issue after a restore. Refused if the job has changed since
+    a valid invoice: that must be cancelled first.
     """
     document = job_bill(book, job)
     before = old_bill(book, job)
@@ -105,7 +105,7 @@ def issued_bill(book: WritableBook, job: str, last: int | None = None) -> Record
 
 
 def changed(invoice: Record) -> str:
-    """Why no other bill is made of a job, and what to do."""
+    """Why no other bill of a job is issued, and what to do."""
     number = invoice.document["invoice"]
     return (
         f"the job has changed since invoice {number}, which stands: cancel it first by "
@@ -114,9 +114,9 @@ def changed(invoice: Record) -> str:
 
 
 def credited(book: WritableBook, invoice: Record, why: str, by: str, last: int | None = None) -> Record:
-    """Cancel an invoice by a credit note over the whole of it; Refused without a reason, and for what is none.
+    """Cancel an invoice by a credit note for its whole amount; Refused without a reason, or if it is no invoice.
 
-    ``last`` as of :func:`issued_bill`.
+    ``last`` as in :func:`issued_bill`.
     """
     if not why.strip():
         raise Refused('why? write for example `rig credit 17 --why "two wheels were billed twice"`')
@@ -142,9 +142,9 @@ def credited(book: WritableBook, invoice: Record, why: str, by: str, last: int |
 
 
 def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | None], last: int | None) -> Record:
-    """Write a document under the next number, unless one is ``standing``, which is looked at before each try."""
+    """Write a document under the next number, unless ``standing``, checked before each try, returns one."""
     for _ in range(_TRIES):
-        # Taken before what stands is looked at: whatever is issued in between has this number, and the try is lost.
+        # Read before the check: if another document is issued in between, it has this number, and the try fails.
         used = _last_in_book(book)
         found = standing()
         if found is not None:
@@ -160,7 +160,7 @@ def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | 
 
 
 def numbered(document: Body, number: int, at: str) -> Body:
-    """What a bill gets when it is issued: number, time, day, and when it is due."""
+    """Fields added to a bill when issued: number, time, day, and due date."""
     shop = shop_of(document)
     looks, days = looks_of(shop), shop.due_days if shop else None
     due = looks.due(at, days).isoformat() if days is not None and document["type_code"] == DEBIT else None
@@ -178,15 +178,15 @@ def _last_in_book(book: Book) -> int:
 
 
 def _restored_since(book: Book) -> bool:
-    """Whether the book came back from a backup after its last invoice was written."""
+    """Whether the book was restored from a backup after its last invoice."""
     ordered = book.in_order(book.valid((INVOICE, RESTORED), truck=book.own))
     return bool(ordered) and ordered[-1].kind == RESTORED
 
 
 def _last_on_paper(book: Book, used: int, last: int | None) -> int:
-    """The number after which the series goes on: the book's own, in a restored book the highest on paper.
+    """The last number of the series: the book's own; in a restored book the highest on paper.
 
-    Refused in a restored book where nobody says it, and for a number that leaves a gap or is used already.
+    Refused in a restored book if it is not given, and for a number that leaves a gap or is already used.
     """
     restored = _restored_since(book)
     if last is None and not restored:

@@ -1,4 +1,4 @@
-"""`rig ledger`: list, show, verify, export, backup, restore. Words in, text or JSON out; decides nothing."""
+"""`rig ledger`: list, show, verify, export, backup, restore. Options in, text or JSON out; decides nothing."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def add_ledger(add: Add) -> None:
 
 
 def ledger_command(options: argparse.Namespace) -> int:
-    """Run one action; returns the exit status: 3 when the ledger is unsound."""
+    """Run one action; returns the exit status: 3 if the ledger is unsound."""
     actions = {
         "verify": _verify, "repair": _repair, "post": _post, "export": _export, "backup": _backup, "restore": _restore,
     }  # fmt: skip
@@ -44,7 +44,7 @@ def ledger_command(options: argparse.Namespace) -> int:
 
 
 def _records(options: argparse.Namespace) -> int:
-    """What the book holds, a line a record; the number is what `rig note correct` and `void` go by."""
+    """List the book, a line per record; the number is used by `rig note correct` and `void`."""
     with book_asked(options) as book:
         rows = record_rows(book, job=options.job, most=_MOST_RECORDS)
     told(options, rows, rows_text(rows))
@@ -126,7 +126,7 @@ def _verify(options: argparse.Namespace) -> int:
 
 
 def _repair(options: argparse.Namespace) -> int:
-    """Declare copies void: records that were posted into a second chain of this rig. Nothing is deleted."""
+    """Declare void the copies of records that were posted into a second chain of this rig. Nothing is deleted."""
     with book_written(options) as book:
         copies = book.copies()
         why = "a copy: posted into a second chain of the same rig"
@@ -141,7 +141,7 @@ def _repair(options: argparse.Namespace) -> int:
 
 
 def _post(options: argparse.Namespace) -> int:
-    """Enter into the book what the journal has and the book has not."""
+    """Post into the book what the journal has and the book lacks."""
     from rig.ledger.keeping import book_or_empty
 
     folder = folder_of(options)

@@ -1,4 +1,4 @@
-"""What may be loaded into which tote, and what it is that is loaded. Reads; writes nothing."""
+"""Checks on loading a tote, and the composition of the load. Reads; writes nothing."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from rig.shop.totes import Tote, same_fluid
 from rig.units import show_volume
 
 _EMPTY_L = 0.5
-"""Less than this in a tote spoils no other liquid. Assumed, no source."""
+"""A smaller rest in a tote does not spoil another liquid. Assumed, no source."""
 
 
 def parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str) -> list[tuple[str, str, float]]:
-    """Liquid, lot and litres of what is loaded; Refused where it does not come out of the source."""
+    """Liquid, lot and litres of a load; Refused if the source does not hold it."""
     if source is None:
         return [(fluid or tote.fluid, lot, volume_l)]
     if source.name == tote.name:
@@ -30,7 +30,7 @@ def parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str
 
 
 def check_room(tote: Tote, volume_l: float) -> None:
-    """Refuse more than the tote takes."""
+    """Refuse a load above the tote's capacity."""
     held_l = max(tote.content.left_l or 0.0, 0.0)
     if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
         raise Refused(
@@ -40,7 +40,7 @@ def check_room(tote: Tote, volume_l: float) -> None:
 
 
 def check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -> None:
-    """Refuse another liquid on the rest of what is in the tote."""
+    """Refuse a liquid other than that in the tote."""
     held_l = tote.content.left_l
     if held_l is None or held_l < _EMPTY_L:
         return

@@ -1,4 +1,4 @@
-"""How a shop wants its papers: which units stand first, which paper, and whose clock. Words; computes nothing else."""
+"""Layout of a shop's papers: units printed first, paper size, and time zone. Text; computes nothing else."""
 
 from __future__ import annotations
 
@@ -37,26 +37,26 @@ class Looks:
         return show_temperature(celsius, us=self.us, digits=digits)
 
     def moment(self, at: str) -> str:
-        """A record's time by the clock on the wall, with its zone."""
+        """A record's time in local time, with its zone."""
         local = self._local(at)
         name, offset = local.tzname() or "", local.isoformat()[-6:]
         return f"{local:%Y-%m-%d %H:%M} {f'{name} ' if name.isalpha() else ''}(UTC{offset})"
 
     def dated(self, body: Mapping[str, object], at: str) -> str:
-        """A record's time; where the clock was not believed, after which time it was."""
+        """A record's time; with an untrusted clock, the time that it is after."""
         return f"date not known, after {self.moment(at)}" if body.get(CLOCK) == UNBELIEVED else self.moment(at)
 
     def day_of(self, body: Mapping[str, object], at: str) -> str:
-        """A record's day; where the clock was not believed, after which day it was."""
+        """A record's day; with an untrusted clock, the day that it is after."""
         day = self.day(at).isoformat()
         return f"not known, after {day}" if body.get(CLOCK) == UNBELIEVED else day
 
     def day(self, at: str) -> date:
-        """The day of a record's time where the shop is."""
+        """The day of a record's time in the shop's time zone."""
         return self._local(at).date()
 
     def due(self, at: str, days: int) -> date:
-        """So many days after that day."""
+        """The date so many days after that day."""
         return self.day(at) + timedelta(days=days)
 
     def _local(self, at: str) -> datetime:
@@ -66,5 +66,5 @@ class Looks:
 
 
 def looks_of(shop: Shop | None) -> Looks:
-    """How a shop wants its papers; without a shop metric first, on A4, by the computer's clock."""
+    """Layout of a shop's papers; without a shop metric first, on A4, in the computer's time zone."""
     return Looks() if shop is None else Looks(shop.units == "us", shop.paper == "letter", shop.zone)

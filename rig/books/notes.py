@@ -1,6 +1,6 @@
-"""`rig job`, `rig convert`, `rig note`: what a person tells the book: whose job it is, what is to be and was done.
+"""`rig job`, `rig convert`, `rig note`: a person's entries in the book: the job's customer, planned and done work.
 
-Words to records; what was a mistake is corrected or voided by `rig.books.undo`. Decides nothing.
+Text to records; mistakes are corrected or voided by `rig.books.undo`. Decides nothing.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def add_notes(add: Add) -> None:
 
 
 def job_command(options: argparse.Namespace) -> int:
-    """Keep or show what is known of a job."""
+    """Store or show what is known of a job."""
     told_now = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
     if told_now:
         with book_written(options) as written:
@@ -104,7 +104,7 @@ def job_command(options: argparse.Namespace) -> int:
 
 
 def convert_command(options: argparse.Namespace) -> int:
-    """Keep that wheels of a job are to hold another liquid; tell their steps."""
+    """Store the conversion of a job's wheels to another liquid; show its steps."""
     with book_written(options) as book:
         surely(options, lambda: keep_conversion(book, options))
         wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
@@ -114,7 +114,7 @@ def convert_command(options: argparse.Namespace) -> int:
 
 
 def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
-    """Keep that wheels of a job are to hold another liquid; what stands already is not written again."""
+    """Store the conversion of a job's wheels to another liquid; an existing identical record is not repeated."""
     settings = settings_of(options)
     to = as_written(settings, options.to)
     refuse_doubtful(book, settings, CONVERSION, {"to": options.to}, sure=options.sure)
@@ -131,7 +131,7 @@ def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
 
 
 def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
-    """Write what is known of a job; what was told before stands where it is not told anew, and its work follows it."""
+    """Write a job's facts; earlier ones remain unless entered again, and the records of its work are updated."""
     if not job.strip():
         raise Refused("a job needs a name, for example 2026-114")
     standing = book.one("job", job)
@@ -160,9 +160,9 @@ def note_command(options: argparse.Namespace) -> int:
 
 
 def keep_note(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
-    """Write what a person notes, for a request ``once``; QuantityError, Doubtful or Refused with what to write instead.
+    """Write a person's note for a request ``once``; QuantityError, Doubtful or Refused with what to write instead.
 
-    Without a request it is one telling by itself: the same told twice in one millisecond is two.
+    Without a request each call is a separate note: two identical ones within a millisecond are two.
     """
     return _NOTES[options.kind](book, options, once or secrets.token_hex(12))
 
@@ -194,7 +194,7 @@ def _moved(book: WritableBook, options: argparse.Namespace, once: str) -> Record
 
 
 def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> Body:
-    """What a note says of the fill that it is about; the note is of that fill's job and position."""
+    """A note's fields for the fill it is about; it gets that fill's job and position."""
     record = fill_asked(book, options.fill)
     fill = record.document
     if kinds and record.kind not in kinds:
@@ -204,7 +204,7 @@ def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> Body:
 
 
 def _tote(book: Book, options: argparse.Namespace) -> str:
-    """The tote that a note is about: the one that is named, or the one that is connected."""
+    """The tote of a note: the named one, or the connected one."""
     tote = by_name(totes_of(book), options.tote)
     if tote is None:
         raise Refused(f"no tote {options.tote!r}; `rig stock` shows them")
@@ -227,7 +227,7 @@ def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Recor
 
 
 def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
-    """Keep what a person found at a filled wheel: final pressure, leak check, cap; Refused without the first two."""
+    """Store the finish of a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
     kpa = parse(options.pressure, "pressure")
@@ -255,7 +255,7 @@ def _holds(book: WritableBook, options: argparse.Namespace, once: str) -> Record
 
 
 def _figure(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
-    """A person's figure of what a fill put in, or what was drawn out, where its record cannot tell."""
+    """A person's figure for the volume of a fill or removal whose record leaves it uncertain."""
     if options.fill is None or options.volume is None or options.basis not in get_args(Basis) or not options.why:
         raise Refused(
             "what went in, and how is it known? write "

@@ -1,4 +1,4 @@
-"""`rig office`: send a truck's records to the office, take them in by hand, bill and keep the yard across trucks."""
+"""`rig office`: send a truck's records to the office, take them in by hand, bill and keep yard tanks across trucks."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _office(url: str) -> WritableBook:
 
 
 def _only_truck(office: Book, device: str) -> str:
-    """The chain of the rig that is called so; Refused where none or several are."""
+    """The chain of the rig with this name; Refused if there is none, or several."""
     names = {truck: called(office, truck) for truck in office.heads()}
     found = [truck for truck, name in names.items() if name == device]
     if len(found) != 1:
@@ -77,7 +77,7 @@ def _send(options: argparse.Namespace, url: str) -> int:
     with book_written(options) as book, _office(url) as office:
         keep_name(book, load_settings(options.config).rig.name, now())
         count = send(book, office)
-        # After everything is there: what this truck took is in the office's account.
+        # Only now does the office's account include what this truck took.
         news = note_yard(book, office, now())
     held_l = {tote.name: round(tote.content.left_l or 0.0, 1) for tote in news}
     lines = [f"{count} records sent to {office.name}"]
@@ -98,7 +98,7 @@ def _fetch(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.keeping import book_of
     from rig.ledger.office import fetch
 
-    # Not through the journal: what was lost comes back first, in its own order.
+    # Without posting the journal: the lost records must come back first, in their own order.
     settings = load_settings(options.config)
     with book_of(Path(settings.rig.data)) as book, Book(url) as office:
         if book.truck not in office.heads():
@@ -164,7 +164,7 @@ def _lines(bill: dict[str, object]) -> list[dict[str, str]]:
 
 
 def month_of(text: str) -> tuple[str, str]:
-    """First moment of a month and of the next, as times of records begin; Refused for anything else."""
+    """Begin of a month and of the next, in the format of record times; Refused for anything else."""
     if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text):
         raise Refused(f"--month {text}: write for example 2026-11")
     year, month = int(text[:4]), int(text[5:])
@@ -172,9 +172,9 @@ def month_of(text: str) -> tuple[str, str]:
 
 
 def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, object]:
-    """A customer's work of a time across all trucks, job by job, each at the prices of its truck and time.
+    """Bill of a customer's work in a period across all trucks, by job, at the prices of each truck and time.
 
-    ``who`` is a number or a name; of a number every name counts that it had.
+    ``who`` is a number or a name; for a number all its former names count.
     """
     whose = _whose(office, who)
     by_name = [office.valid(BILLED, customer=name, since=since, until=until) for name in whose.names]
@@ -186,7 +186,7 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
     if not jobs:
         raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
     lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
-    # All trucks in one question: one by one they took longer than all the rest of the bill.
+    # All trucks in one query: separately they took longer than the rest of the bill.
     for each in office.valid("prices", truck=tuple(lists)):
         lists[each.truck].append(each)
     about = [each.document for name in whose.names for each in office.valid("job", customer=name)]
@@ -211,21 +211,21 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
 
 @dataclass(frozen=True, slots=True)
 class _Whose:
-    """Whose bill: every name that the customer had, the latest first, and the number that each truck knows it by."""
+    """The billed customer: all its names, the latest first, and its number at each truck."""
 
     names: tuple[str, ...]
     numbers: frozenset[tuple[str, str]] = frozenset()
     exempt: bool = False
 
     def has(self, record: Record) -> bool:
-        """Whether work under one of the names is this customer's; two of one name have two numbers."""
+        """Whether work under one of the names is this customer's; two customers of one name have two numbers."""
         number = record.document.get("customer_number")
         return number is None or not self.numbers or (record.truck, number) in self.numbers
 
 
 def _whose(office: Book, who: str) -> _Whose:
-    """The customer of a number or a name, over all trucks; Refused where several are meant by it."""
-    # By truck, since that is how the index of kinds begins.
+    """The customer with a number or a name, over all trucks; Refused if several match."""
+    # By truck, because the index of kinds begins with it.
     known = office.valid(CUSTOMER, truck=tuple(office.heads()))
     by_number = [each for each in known if each.document["customer_number"] == who.strip()]
     found = by_number or [each for each in known if place_of(who) in map(place_of, names_of(each))]

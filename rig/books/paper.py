@@ -1,4 +1,4 @@
-"""A printed paper as data, and two of its looks: columns of text for a terminal or a receipt printer, and JSON.
+"""A printed paper as data, and two of its forms: columns of text for a terminal or a receipt printer, and JSON.
 
 Pure; must not know what is printed, nor where it goes.
 """
@@ -19,20 +19,20 @@ Table = tuple[tuple[str, ...], ...]
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One part of a paper: pairs of a name and a value, and a table with its head in the first row."""
+    """One part of a paper: pairs of a name and a value, and a table with its headings in the first row."""
 
     title: str
     rows: Rows = ()
     table: Table = ()
-    """Text first, then figures. Where there is little room the columns between first and last stand on one line."""
+    """Text first, then figures. In little space the columns between first and last are joined on one line."""
     kind: Literal["plain", "named", "sums", "small"] = "plain"
-    """``named``: in little room each value of the table has its heading beside it; ``sums``: the values stand under the
-    last column of a table; ``small``: in small type at the end of the paper, after what is signed, and named."""
+    """``named``: in little space each value of the table is next to its heading; ``sums``: the values are under the
+    last column of a table; ``small``: in small type at the end of the paper, after the signatures, and named."""
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """Whose paper it is: name, lines under it, and a picture (PNG or SVG), empty for none."""
+    """Issuer of a paper: name, lines under it, and a picture (PNG or SVG), empty for none."""
 
     name: str
     lines: tuple[str, ...] = ()
@@ -41,7 +41,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """A ticket, a bill, a quote. ``marks`` stand out at the top; ``signed`` are lines for signatures."""
+    """A ticket, a bill, a quote. ``marks`` are highlighted at the top; ``signed`` are lines for signatures."""
 
     title: str
     number: str
@@ -52,14 +52,14 @@ class Paper:
     signed: tuple[str, ...] = ()
     head: Head | None = None
     to: tuple[str, ...] = ()
-    """Whom it is for: name and address."""
+    """Addressee: name and address."""
     facts: Rows = ()
-    """What stands beside that: number of the customer, date, when it is due."""
+    """Facts next to the addressee: customer number, date, due date."""
     letter: bool = False
     """On Letter paper, else A4."""
 
     def as_json(self) -> dict[str, object]:
-        """The paper's words, for a program that prints it itself."""
+        """The paper's text, for a program that prints it itself."""
         return {
             "title": self.title,
             "number": self.number,
@@ -83,8 +83,8 @@ class Paper:
 
 
 def as_text(paper: Paper, columns: int, *, ascii_only: bool = False) -> str:
-    """The paper in so many columns (24 or more); for a receipt printer in plain ASCII."""
-    # Letters first, then the layout: some letters become two.
+    """The paper as text of a width of 24 columns or more; for a receipt printer in plain ASCII."""
+    # Replace letters before the layout: some become two.
     say = plain if ascii_only else str
     lines: list[str] = []
     top = (paper.head.name, *paper.head.lines, "") if paper.head else ()
@@ -120,7 +120,7 @@ def _pair(name: str, value: str, columns: int) -> list[str]:
 
 
 def _table(block: Block, table: Sequence[Sequence[str]], columns: int) -> list[str]:
-    """The table as a grid with its head where it fits; else row by row."""
+    """The table as a grid with headings if it fits; else row by row."""
     if not table:
         return []
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
@@ -150,7 +150,7 @@ def _table_row(row: Sequence[str], columns: int) -> list[str]:
 
 
 def plain(text: str) -> str:
-    """A text in ASCII, letter by letter as near as can be."""
+    """A text in ASCII, each letter replaced by the nearest."""
     for ink, letters in _INK.items():
         text = text.replace(ink, letters)
     return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()

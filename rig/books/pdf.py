@@ -1,4 +1,4 @@
-"""A paper as PDF. A module of its own, because its library takes long to load; must not know what is printed."""
+"""Papers as PDF, in a separate module because the library loads slowly; must not know what is printed."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ from fpdf.errors import FPDFException
 from rig.books.paper import Block, Head, Paper, Table
 
 _FONTS = Path("/usr/share/fonts/truetype/dejavu")
-"""Where Debian keeps a font with more than Latin letters; without it, letters that Latin-1 lacks become '?'."""
+"""Debian's folder of a font with more than Latin letters; without it, letters missing in Latin-1 become '?'."""
 _FACES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 _MARGIN_MM, _FOOT_MM = 14.0, 14.0
 _LOGO_MM = (50.0, 20.0)
-"""The most room that a logo takes: wide, high."""
+"""Maximum size of a logo: width, height."""
 _NAME_MM = 42.0
 _LEAST, _SMALL, _TABLE, _TEXT, _TITLE = 4.5, 6.0, 8.0, 8.5, 15.0
-"""Sizes of type, points; ``_LEAST`` is the smallest to which a wide table gives way."""
+"""Font sizes, points; ``_LEAST`` is the smallest to which a wide table is reduced."""
 _MM = 0.5
-"""Height of a line over the size of its type, mm a point."""
+"""Ratio of line height to font size, mm per point."""
 _MM_OF_POINT = 25.4 / 72
 _SHORT = 10
-"""Rows of a table that is not broken over two pages."""
+"""Largest number of rows of a table that is not split over two pages."""
 _FIRST_LEAST = 0.28
-"""Share of the width that a table's first column keeps."""
+"""Minimum share of the width for a table's first column."""
 
 
 class NoFontError(RuntimeError):
-    """A paper that must hold its own font cannot be made here; the text says what to install."""
+    """A paper that must embed its font cannot be made here; the text says what to install."""
 
 
 class Page(FPDF):
-    """A page with letters in the font that is there. ``archive``: of a PDF/A-3, which must hold its fonts."""
+    """A page in the available font. ``archive``: of a PDF/A-3, which must embed its fonts."""
 
     def __init__(self, size: str | tuple[float, float], *, archive: bool = False) -> None:
         self.wide = all((_FONTS / name).exists() for name in _FACES.values())
@@ -49,23 +49,23 @@ class Page(FPDF):
                 self.add_font("DejaVu", style, _FONTS / name)
 
     def words(self, text: str) -> str:
-        """A text with the letters that the font has."""
+        """A text reduced to the font's letters."""
         return text if self.wide else text.encode("latin-1", "replace").decode("latin-1")
 
     def fitted(self, text: str, width: float) -> str:
-        """As much of a line as is that wide."""
+        """A line cut to a width."""
         while self.get_string_width(text) > width:
             text = text[:-2] + "…" if self.wide else text[:-1]
         return text
 
     def height_of(self, text: str, width: float, line: float) -> float:
-        """How high a text stands in a column, by lines of a height."""
+        """Height of a text in a column, for a line height."""
         high = self.multi_cell(width, line, text, dry_run=True, output=MethodReturnValue.HEIGHT)
         assert isinstance(high, float)
         return high
 
     def put(self, x_mm: float, y_mm: float, text: str, height_mm: float) -> None:
-        """A line of text on its base line, as much of it as there is room."""
+        """Put a line of text on its base line, cut to the available width."""
         self.set_font(self.face, "", height_mm / _MM_OF_POINT)
         self.text(x_mm, y_mm, self.fitted(self.words(text), self.w - x_mm))
 
@@ -79,17 +79,17 @@ class _Sheet(Page):
         self.set_margins(_MARGIN_MM, _MARGIN_MM)
 
     def footer(self) -> None:
-        """At the foot of each page: what it is part of."""
+        """Print the page number and the paper's identity at the foot of each page."""
         self.set_y(-11)
         self.set_font(self.face, "", 7)
         marks = "  ".join(self.paper.marks)
-        # What matters most comes first: a paper of many fills has a number longer than the line.
+        # Most important first: a paper of many fills has a number longer than the line.
         said = f"page {self.page_no()} of {{nb}}   {marks}   {self.paper.title} {self.paper.number}"
         self.cell(0, 4, self.fitted(self.words(said), self.epw))
 
 
 def page_of(width_mm: float, height_mm: float) -> Page:
-    """An empty page of a size of its own, without margins."""
+    """An empty page of a custom size, without margins."""
     page = Page((min(width_mm, height_mm), max(width_mm, height_mm)))
     page.set_margin(0)
     page.set_auto_page_break(auto=False)
@@ -98,9 +98,9 @@ def page_of(width_mm: float, height_mm: float) -> Page:
 
 
 def as_pdf(paper: Paper, *, archive: bool = False) -> bytes:
-    """The paper as a PDF on A4 or Letter; ``archive``: as PDF/A-3 (ISO 19005-3), which holds its fonts.
+    """The paper as a PDF on A4 or Letter; ``archive``: as PDF/A-3 (ISO 19005-3), which embeds its fonts.
 
-    NoFontError where there is none to hold.
+    NoFontError if there is none to embed.
     """
     sheet = _Sheet(paper, archive=archive)
     sheet.set_title(sheet.words(f"{paper.title} {paper.number}"))
@@ -131,13 +131,13 @@ def as_pdf(paper: Paper, *, archive: bool = False) -> bytes:
 
 
 def logo_fault(picture: bytes) -> str | None:
-    """Why a picture cannot stand on a paper; None when it can."""
+    """Why a picture cannot be drawn on a paper; None if it can."""
     sheet = FPDF()
     sheet.add_page()
     try:
         sheet.image(io.BytesIO(picture), w=20)
         sheet.output()
-    # What the readers of PNG and SVG raise of a file that they cannot read.
+    # Errors of the PNG and SVG readers for an unreadable file.
     except (OSError, ValueError, SyntaxError, LookupError, TypeError, NotImplementedError, FPDFException) as error:
         return f"{type(error).__name__}: {error}"
     return None
@@ -149,7 +149,7 @@ def _say(sheet: _Sheet, text: str, size: float, *, bold: bool = False) -> None:
 
 
 def _letterhead(sheet: _Sheet, head: Head) -> None:
-    """The shop's name and lines at the left, its picture at the right."""
+    """Draw the shop's name and lines at the left, its picture at the right."""
     top, under = sheet.get_y(), sheet.get_y()
     if head.logo:
         wide, high = _LOGO_MM
@@ -174,7 +174,7 @@ def _rule(sheet: _Sheet) -> None:
 
 
 def _addressed(sheet: _Sheet, paper: Paper) -> None:
-    """Whom it is for at the left, the facts beside it at the right."""
+    """Draw the addressee at the left, the facts at the right."""
     if not (paper.to or paper.facts):
         return
     sheet.ln(3)
@@ -194,7 +194,7 @@ def _addressed(sheet: _Sheet, paper: Paper) -> None:
 def _rows(sheet: _Sheet, rows: Sequence[tuple[str, str]], size: float, name_mm: float) -> None:
     height = size * _MM + 0.1
     for name, value in rows:
-        # What is billed stands in capitals: it is what the reader looks for.
+        # The billed quantity is in capitals: it is what the reader looks for.
         sheet.set_font(sheet.face, "B" if name.isupper() else "", size)
         cells = ((0.0, name_mm - 2, sheet.words(name)), (name_mm, sheet.epw - name_mm, sheet.words(value)))
         if sheet.will_page_break(max(sheet.height_of(text, wide, height) for _, wide, text in cells)):
@@ -204,13 +204,13 @@ def _rows(sheet: _Sheet, rows: Sequence[tuple[str, str]], size: float, name_mm: 
             sheet.set_xy(sheet.l_margin + left, top)
             sheet.multi_cell(wide, height, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
             ends.append(sheet.get_y())
-        # A value of more than a page ends on another one than it began.
+        # A value longer than a page ends on another page.
         sheet.set_y(max(ends) if ends[-1] > top else ends[-1])
 
 
 def _block(sheet: _Sheet, block: Block, size: float) -> None:
     sheet.ln(2.2)
-    # A title that stands alone at the foot of a page belongs to nothing, and a short table stays in one piece.
+    # Keep a title with its block, and a short table on one page.
     rows = len(block.table) if len(block.table) <= _SHORT else 0
     if sheet.will_page_break(max(20 if size == _TEXT else 10, 8 + rows * (size * _MM + 0.7))):
         sheet.add_page()
@@ -227,7 +227,7 @@ def _block(sheet: _Sheet, block: Block, size: float) -> None:
 
 
 def _sums(sheet: _Sheet, block: Block) -> None:
-    """Figures under the last column of a table, so that they can be added up where they stand."""
+    """Draw figures under the last column of a table, so that they can be added up in place."""
     for name, value in block.rows:
         if sheet.will_page_break(6):
             sheet.add_page()
@@ -257,7 +257,7 @@ def _table(sheet: _Sheet, table: Table, size: float) -> None:
 
 
 def _widths(sheet: _Sheet, table: Table, size: float) -> list[float]:
-    """Each column as wide as its widest value, the first one takes the rest; where that is little, all give way."""
+    """Each column as wide as its widest value, the first one takes the rest; if that is too little, all are reduced."""
     wide = _natural(sheet, table, size)
     first, others = min(wide[0], sheet.epw * _FIRST_LEAST), wide[1:]
     room = sheet.epw - first
@@ -267,7 +267,7 @@ def _widths(sheet: _Sheet, table: Table, size: float) -> list[float]:
 
 
 def _natural(sheet: _Sheet, table: Table, size: float) -> list[float]:
-    """How wide each column is where no value is broken; leaves the font set to the size."""
+    """Natural width of each column without line breaks; leaves the font set to the size."""
     sheet.set_font(sheet.face, "B", size)
     gap = 2.2 if size == _TABLE else 1.7
     wide = [

@@ -1,4 +1,4 @@
-"""`rig prices`: the shop's price file in the book: prices, tax, the shop's own block and its picture, its accounts."""
+"""`rig prices`: the shop's price file in the book: prices, tax, the shop's data and logo, its accounts."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 EXAMPLE = "config/prices.toml"
-"""A list to begin with."""
+"""An example list to start from."""
 PRICES, LOGO = "prices", "logo"
-"""Kinds of records: a price file; a picture, kept once under its digest."""
+"""Kinds of records: a price file; a picture, stored once under its digest."""
 _LARGEST_LOGO = 256 * 1024
 
 
@@ -38,7 +38,7 @@ def add_prices(add: Add) -> None:
 
 
 def prices_command(options: argparse.Namespace) -> int:
-    """Keep a price file, or show what is in force."""
+    """Store a price file, or show the one in force."""
     if options.file is not None:
         with book_written(options) as written:
             keep_prices(written, options.file)
@@ -52,7 +52,7 @@ def prices_command(options: argparse.Namespace) -> int:
 
 
 def keep_prices(book: WritableBook, path: Path) -> Record:
-    """Write a price file into the book, and its logo; the same as the last one is not written again."""
+    """Write a price file and its logo into the book; one identical to the last is not written again."""
     try:
         prices = read_prices(path.read_text(encoding="utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
@@ -72,7 +72,7 @@ def keep_prices(book: WritableBook, path: Path) -> Record:
 
 
 def _picture(path: Path, name: str) -> bytes:
-    """The logo that a price file names; SettingsError where it cannot stand on a paper."""
+    """The logo that a price file names; SettingsError if it cannot be drawn on a paper."""
     from rig.books.pdf import logo_fault
 
     file = path.parent / name
@@ -95,19 +95,19 @@ def price_lists(book: Book) -> list[Record]:
 
 
 def list_for(book: Book, lists: Sequence[Record], record: Record) -> Record:
-    """The list in force when a record was written, by the order of the book; before the first one, the first."""
+    """The list in force when a record was written, by the order of the book; before the first list, the first."""
     if not lists:
         raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
     return next((each for each in reversed(lists) if precedes(book, each, record)), lists[0])
 
 
 def precedes(book: Book, prices: Record, record: Record) -> bool:
-    """Whether a list stands before a record in the book."""
+    """Whether a list precedes a record in the book."""
     return book.in_order([record, prices])[0] == prices
 
 
 def read_list(record: Record) -> PriceList:
-    """The price list that a record keeps."""
+    """The price list in a record."""
     document = record.document["prices"]
     assert isinstance(document, dict)
     return prices_of(document, f"price list of record {record.serial}")
@@ -117,18 +117,18 @@ def read_list(record: Record) -> PriceList:
 
 
 def shop_now(book: Book) -> Shop | None:
-    """The shop's block of the price list that is in force now; None where it has none."""
+    """The shop's block of the price list in force; None if it has none."""
     latest = book.latest(PRICES)
     return read_list(latest).shop if latest else None
 
 
 def looks_now(book: Book) -> Looks:
-    """How the shop wants its papers."""
+    """The shop's present layout of its papers."""
     return looks_of(shop_now(book))
 
 
 def head_of(book: Book, shop: Shop | None) -> Head | None:
-    """What stands at the top of a shop's paper; None without a shop."""
+    """The head of a shop's paper; None without a shop."""
     if shop is None:
         return None
     kept = book.one(LOGO, shop.logo) if shop.logo else None
@@ -137,7 +137,7 @@ def head_of(book: Book, shop: Shop | None) -> Head | None:
 
 
 def shop_of(document: Mapping[str, object]) -> Shop | None:
-    """The shop's block as a bill or a quote keeps it; None in one of a version that had none."""
+    """The shop's block in a bill or a quote; None in one of a version without it."""
     kept = document.get("shop")
     return Shop.model_validate(kept) if isinstance(kept, dict) else None
 

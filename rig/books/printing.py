@@ -1,4 +1,4 @@
-"""Hands a paper out: on the terminal, for a receipt printer, as PDF; and keeps that it was printed."""
+"""Output of papers: on the terminal, for a receipt printer, as PDF; with a record of each print."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NOT_ISSUED = "DRAFT, not issued"
 
 
 def add_print_options(command: argparse.ArgumentParser) -> None:
-    """Options that say how a paper is printed."""
+    """Options for the form of a printed paper."""
     command.add_argument(
         "--issue", action="store_true", help="hand it out: the book keeps that, a second is a DUPLICATE"
     )
@@ -37,17 +37,17 @@ def add_print_options(command: argparse.ArgumentParser) -> None:
 
 
 def prints_of(book: Book, what: str) -> int:
-    """How many times a paper was printed before."""
+    """Number of earlier prints of a paper."""
     return sum(key.rpartition(" #")[0] == what for key in book.keys("print"))
 
 
 def book_for(options: argparse.Namespace) -> AbstractContextManager[Book]:
-    """The book for a paper: to be read where it is looked at, to be written where it is issued."""
+    """The book for a paper: for reading if it is only shown, for writing if it is issued."""
     return book_written(options) if options.issue else book_asked(options)
 
 
 def printed(options: argparse.Namespace, paper: Paper, document: Mapping[str, object]) -> None:
-    """Show a paper as the options say: on the terminal, for a receipt printer, as PDF, as JSON."""
+    """Output a paper as selected by the options: on the terminal, for a receipt printer, as PDF, as JSON."""
     if options.json and options.pdf is None:
         told(options, {**document, "paper": paper.as_json()}, "")
         return
@@ -63,7 +63,7 @@ def printed(options: argparse.Namespace, paper: Paper, document: Mapping[str, ob
 
 
 def write_file(path: Path, content: bytes) -> None:
-    """Write a file as a whole or not at all; Refused where that is not to be had."""
+    """Write a file completely or not at all; Refused if that is impossible."""
     fresh = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         fresh.write_bytes(content)
@@ -81,10 +81,10 @@ def refuse_unwritable(path: Path) -> None:
 
 
 def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
-    """Keep that a paper is handed out; returns how many times it was before: the next one is a duplicate."""
+    """Record the issue of a paper; returns the number of earlier issues: a further one is a duplicate."""
     copies = prints_of(book, what)
     of = [{"truck": record.truck, "serial": record.serial} for record in records]
-    # The shop's block of a ticket is that of the price file in force.
+    # A ticket shows the shop's block of the price file in force.
     prices = book.latest("prices")
     body = {"what": what, "copy": copies + 1, "of": of, "prices": prices.serial if prices else None}
     book.append("print", f"{what} #{copies + 1}", now(), body)
@@ -92,7 +92,7 @@ def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
 
 
 def copy_marks(copies: int | None) -> list[str]:
-    """The marks of a paper that was issued so many times before; None: it is only looked at."""
+    """The marks of a paper issued so many times before; None: it is only shown."""
     if copies is None:
         return [NOT_ISSUED]
     return ["DUPLICATE"] if copies else []

@@ -1,7 +1,7 @@
-"""`rig quote`: what a job would cost before it is done, on paper too, its acceptance, and what was done beside it.
+"""`rig quote`: the cost of a job in advance, also on paper, its acceptance, and a comparison with the work done.
 
 A wheel is written ``[PLACE=][N*]SIZE[@LEVEL]``: ``"rear left=18.4-38@75%"``, ``"2*14.9-28@4"``. The level is a share of
-the cavity (%), a clock position of the valve, a volume or a mass; without one it is what the options say for all.
+the cavity (%), a clock position of the valve, a volume or a mass; by default as in the options for all.
 """
 
 from __future__ import annotations
@@ -69,10 +69,10 @@ def quote_command(options: argparse.Namespace) -> int:
 
 
 def _keep(book: WritableBook, options: argparse.Namespace) -> None:
-    """Make the quote that is asked for, and keep who accepts it."""
+    """Make the requested quote, and store who accepts it."""
     if options.sizes:
         wheels = [each for text in options.sizes for each in _wheels_asked(options, text)]
-        # Places that were not told are numbered through.
+        # Places that were not given are numbered consecutively.
         placed = [(place or f"wheel {number}", question) for number, (place, question) in enumerate(wheels, 1)]
         standing = quote_of(book, options.job)
         make_quote(book, load_settings(options.config), options.job, placed, standing, options.item)
@@ -85,7 +85,7 @@ _COUNTED = re.compile(r"(?:(?P<count>\d{1,3})\*)?(?P<name>.+)")
 
 
 def _wheels_asked(options: argparse.Namespace, text: str) -> Iterator[tuple[str, Question]]:
-    """Place and question of each wheel that a text asks for; Refused for what cannot be read."""
+    """Place and question of each wheel in a text; Refused if it cannot be parsed."""
     match = _WHEEL.fullmatch(text.strip())
     if match is None or match["count"] == "0":
         raise Refused(f'{text!r}: write a wheel as "[PLACE=][N*]SIZE[@LEVEL]", for example "rear left=18.4-38@75%"')
@@ -96,7 +96,7 @@ def _wheels_asked(options: argparse.Namespace, text: str) -> Iterator[tuple[str,
 
 
 def _level_asked(level: str) -> dict[str, str | None]:
-    """What a wheel's own level stands for among the options that ask for a target."""
+    """Translate a wheel's own level into the options that ask for a target."""
     if not level:
         return {}
     nothing: dict[str, str | None] = {"fill": None, "volume": None, "mass": None, "valve_at": "12"}
@@ -115,12 +115,12 @@ def _asked_quote(book: Book, options: argparse.Namespace) -> Record:
 
 
 def quote_of(book: Book, job: str) -> Record | None:
-    """The quote of a job that stands, None where none was made."""
+    """The valid quote of a job, None if there is none."""
     return next(iter(book.valid("quote", job=job, truck=book.own)), None)
 
 
 def accept_quote(book: WritableBook, standing: Record, who: str) -> Record:
-    """Keep who accepts the quote that stands, and when; one that was accepted stays as it was accepted."""
+    """Store who accepts the valid quote, and when; an accepted one remains unchanged."""
     if standing.document["accepted_by"]:
         return standing
     at = now()
@@ -128,7 +128,7 @@ def accept_quote(book: WritableBook, standing: Record, who: str) -> Record:
 
 
 def quote_document(book: Book, standing: Record) -> dict[str, object]:
-    """A quote with what was done so far beside it (money as decimal text, litres); None while nothing was done."""
+    """A quote and the work done so far (money as decimal text, litres); None while nothing was done."""
     return {"serial": standing.serial, **standing.document, "done": _done(book, standing)}
 
 
@@ -140,10 +140,10 @@ def make_quote(
     standing: Record | None,
     items: Sequence[str] = (),
 ) -> Record:
-    """Keep what a job's wheels, by place, and parts would cost; it replaces the quote that was ``standing``.
+    """Store the cost of a job's wheels, by place, and parts; it replaces the quote ``standing``.
 
     Refused without a price list or a price, CorrectedError if another one has replaced it meanwhile; what ``answer``
-    raises of a wheel.
+    raises for a wheel.
     """
     lists = price_lists(book)
     if not lists:
@@ -182,7 +182,7 @@ def make_quote(
 
 
 def _parts(items: Sequence[str]) -> list[Extra]:
-    """Parts as they were asked for, ``2*core`` for two of them."""
+    """Parts as requested, ``2*core`` for two of them."""
     found = []
     for text in items:
         match = _COUNTED.fullmatch(text.strip())
@@ -225,14 +225,14 @@ def _text(quote: dict[str, object]) -> str:
 
 
 def paper_of_quote(book: Book, standing: Record) -> Paper:
-    """A quote on paper as the book keeps it."""
+    """A stored quote on paper."""
     document = {"serial": standing.serial, **standing.document}
     shop = shop_of(document)
     return quote_paper(document, looks_of(shop), head_of(book, shop), now())
 
 
 def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at: str) -> Paper:
-    """A quote on paper: each wheel with its place, its own level and what it takes; then what it costs."""
+    """A quote on paper: each wheel with its place, level and volume, then the price."""
     accepted = quote.get("accepted_by")
     made = looks.day(str(quote.get("made_at") or at)).isoformat()
     facts = [("job", str(quote["job"])), ("date", made)]
@@ -265,7 +265,7 @@ def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at
 def _wheels_table(quote: Mapping[str, object], looks: Looks) -> tuple[tuple[str, ...], ...]:
     wheels = quote.get("wheels")
     if not isinstance(wheels, list):
-        # A quote of an earlier version has its prices alone.
+        # A quote of an earlier version has only prices.
         return ()
     rows = [
         (

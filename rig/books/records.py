@@ -1,4 +1,4 @@
-"""Records of the book in words, one line each, and what may be done about each of them. Reads; decides nothing."""
+"""Records of the book in one line each, and the actions allowed on them. Reads; decides nothing."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ VOIDABLE = (
     FILL, VESSEL, RETURN, RINSE, "spill", "charge", "step", "holds", "finish", FIGURE, "load", "dip", "connect", "tote",
     "conversion", "job", "wheels of a job", "wheel", "quote", "prices", "proving",
 )  # fmt: skip
-"""Kinds of records that a person makes, or the pump on their word: any of them can be declared void."""
+"""Kinds of records made by a person, or by the pump on a person's command: all can be declared void."""
 MONEY_OR_METER = (FILL, VESSEL, RETURN, "spill", "charge", FIGURE, "quote", "prices", "proving")
-"""Of these the page lets a supervisor alone correct or void one: a bill or the meter rests on them."""
+"""Kinds that only a supervisor may correct or void on the page, as bills or the meter depend on them."""
 _SHOWN = 60
 
 
 def words_of(record: Record) -> str:
-    """A record in a line: its kind, what it says, whose work it is, and why it was written where it is a correction."""
+    """A record in a line: its kind, content and work, and the reason if it is a correction."""
     body = record.document
     what = [_figure(record), *(str(body[name]) for name in _NAMED.get(record.kind, ()) if body.get(name))]
     if record.kind == VOID:
@@ -61,7 +61,7 @@ _NAMED = {
     "bill": ("total", "currency"),
     "print": ("what",),
 }
-"""Fields that tell a record of a kind from another."""
+"""Fields that identify a record within its kind."""
 
 
 def _figure(record: Record) -> str:
@@ -75,14 +75,14 @@ def _figure(record: Record) -> str:
 
 
 def state_of(record: Record, ends: Record) -> str:
-    """Whether a record counts: ``stands``, ``void``, or ``corrected``; ``ends`` is the last in its line."""
+    """State of a record: ``stands``, ``void``, or ``corrected``; ``ends`` is its latest correction."""
     if ends.kind == VOID or ends.void_in_its_body:
         return "void"
     return "stands" if ends == record else "corrected"
 
 
 def record_row(book: Book, record: Record) -> dict[str, object]:
-    """A record with what may be done about it: a document for a program and the page."""
+    """A record with the actions allowed on it: a document for a program and the page."""
     ends = book.end(record)
     state, kind = state_of(record, ends), record.kind
     may = {
@@ -106,7 +106,7 @@ def record_row(book: Book, record: Record) -> dict[str, object]:
 def record_rows(
     book: Book, *, job: str | None = None, kind: Collection[str] = (), fill_id: str | None = None, most: int = _SHOWN
 ) -> list[dict[str, object]]:
-    """The latest records of this book's own chain, newest last; of a job, of some kinds, about a fill."""
+    """The latest records of this book's own chain, newest last; by job, kinds or fill."""
     whole = not kind and job is None and fill_id is None
     after = max(0, book.heads().get(book.truck, (0, ""))[0] - most) if whole else 0
     found = [each for each in book.every(book.truck, after=after) if _asked(each, job, kind, fill_id)][-most:]
@@ -117,7 +117,7 @@ def record_rows(
 def _asked(record: Record, job: str | None, kind: Collection[str], fill_id: str | None) -> bool:
     if kind and record.kind not in kind:
         return False
-    # The text first: to read every body of a year takes seconds.
+    # Test the text first: parsing every body of a year takes seconds.
     if any(each is not None and json.dumps(each, ensure_ascii=False) not in record.body for each in (job, fill_id)):
         return False
     if job is None and fill_id is None:
@@ -127,14 +127,14 @@ def _asked(record: Record, job: str | None, kind: Collection[str], fill_id: str 
 
 
 def _voids_of(book: Book, found: Iterable[Record]) -> list[Record]:
-    """The declarations that end the lines of these records and are not among them."""
+    """Declarations of void for these records that are not among them."""
     known = {each.serial for each in found}
     ends = {each.serial: each for each in map(book.end, found) if each.kind == VOID}
     return [each for serial, each in ends.items() if serial not in known]
 
 
 def rows_text(rows: Iterable[dict[str, object]]) -> str:
-    """A line for each record: its number, when, what it says, and whether it still counts."""
+    """A line for each record: its number, time, content, and whether it still counts."""
     marks = {"stands": " ", "void": "VOID", "corrected": "old"}
     return "\n".join(
         f"{row['serial']:>6}  {local(str(row['at']))[:16]}  {marks[str(row['state'])]:<4}  {row['text']}"

@@ -1,4 +1,4 @@
-"""`rig stock`, `rig balance`: what is in each tote and of which lot, and a day's balance."""
+"""`rig stock`, `rig balance`: content and lot of each tote, and a day's balance."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def add_stock(add: Add) -> None:
 
 
 def add_telling_options(stock: argparse.ArgumentParser) -> None:
-    """Options that tell of a tote: which, how much, of what."""
+    """Options of an entry on a tote: which, how much, of what."""
     stock.add_argument("--tote", metavar="NAME", help="which one (default: the one that is connected)")
     stock.add_argument("--volume", metavar="Q", help="loaded, or what stands in the tote")
     stock.add_argument("--from", dest="source", metavar="NAME", help="loaded out of this tote or yard tank")
@@ -64,11 +64,11 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
     add_sure(stock)
 
 
-# --- telling --------------------------------------------------------------------------------------------------------
+# --- entries --------------------------------------------------------------------------------------------------------
 
 
 def stock_command(options: argparse.Namespace) -> int:
-    """Show what is in the totes, or tell what was loaded, dipped, connected, or what a tote is."""
+    """Show the totes' content, or enter what was loaded, dipped, connected, or a tote's data."""
     if options.action == "show":
         with book_asked(options) as book:
             totes = totes_of(book)
@@ -89,9 +89,9 @@ def tell(
     totes: Sequence[Tote] | None = None,
     once: str = "",
 ) -> None:
-    """Keep what was loaded, dipped or connected, or what a tote is, for a request ``once``.
+    """Store what was loaded, dipped or connected, or a tote's data, for a request ``once``.
 
-    Refused, Doubtful, QuantityError with what to do. ``totes`` are those that may be named; without them, all that the
+    Refused, Doubtful, QuantityError with what to do. ``totes`` are those that may be named; by default, all that the
     book's own truck knows.
     """
     known = totes_of(book) if totes is None else totes
@@ -119,7 +119,7 @@ def _volume_l(options: argparse.Namespace) -> float:
 def _described(
     book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
 ) -> None:
-    """Keep what a tote is; what was told before stands where it is not told anew."""
+    """Store a tote's data; earlier values remain unless entered again."""
     name = UNNAMED if options.tote is None else options.tote.strip()
     standing = book.one("tote", f"tote {name}")
     facts: Body = {}
@@ -136,7 +136,7 @@ def _described(
     if standing is None or standing.document != body:
         book.put("tote", f"tote {name}", at, body, standing)
     if name and not body.get("yard") and not book.valid("connect", truck=book.own):
-        # The first tote with a name is the one at the pump, until another is connected.
+        # The first named tote is connected, until another one is.
         book.note("connect", at, {"tote": name, "by": options.by})
 
 
@@ -162,7 +162,7 @@ def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
 
 
 def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
-    """Keep what stands in a tote, and, where it is told, what it is."""
+    """Store a tote's measured content and, if given, its liquid."""
     volume_l, tote = _volume_l(options), _named(totes, options.tote)
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
@@ -175,7 +175,7 @@ def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
 def _connected(
     book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
 ) -> None:
-    """Keep which tote the pump draws from now on."""
+    """Store which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
     book.note("connect", now(), {"tote": tote.name, "by": options.by}, options.once)
 
@@ -188,17 +188,17 @@ _ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, 
 }
 
 
-# --- showing --------------------------------------------------------------------------------------------------------
+# --- display --------------------------------------------------------------------------------------------------------
 
 
 def stock_document(totes: Sequence[Tote]) -> dict[str, object]:
-    """The first tote, which is the connected one, as a document, and all of them."""
+    """The first tote, the connected one, as a document, and all of them."""
     rows = [tote_document(tote) for tote in totes]
     return {**rows[0], "totes": rows}
 
 
 def tote_document(tote: Tote) -> dict[str, object]:
-    """One tote, or a yard tank; ``seen_at`` is when it was looked at last, by whose word ``seen_by``."""
+    """One tote, or a yard tank; ``seen_at`` is the time of its last reading, ``seen_by`` the source."""
     left_l, seen = tote.content.left_l, tote.content.seen
     return {
         "tote": tote.name,
@@ -217,7 +217,7 @@ def tote_document(tote: Tote) -> dict[str, object]:
 
 
 def stock_text(totes: Sequence[Tote]) -> str:
-    """A line for each tote, and a call to order again under it."""
+    """A line for each tote, and a reorder notice under it if due."""
     lines = []
     for tote in totes:
         name = "in the tote" if not tote.name else f"{tote.title}{' (connected)' if tote.connected else ''}"
@@ -230,14 +230,14 @@ def stock_text(totes: Sequence[Tote]) -> str:
 
 
 def _own_only(tote: Tote) -> str:
-    """How far a truck knows a yard tank, which others may load from."""
+    """The limits of a truck's knowledge of a yard tank that others may load from."""
     seen = tote.content.seen
     since = f"since {local(seen.at)} ({_SEEN_BY[seen.move]})" if seen else "since it keeps this book (never dipped)"
     return f"by this truck's own loads {since}; others' are added up at the office: `rig office stock`"
 
 
 def held_text(tote: Tote) -> str:
-    """What is in a tote, in words."""
+    """The content of a tote, in words."""
     left_l = tote.content.left_l
     of = f" of {show_volume(tote.capacity_l)}" if tote.capacity_l is not None else ""
     own = f" --tote {tote.name}" if tote.name else ""
@@ -276,7 +276,7 @@ def balance_command(options: argparse.Namespace) -> int:
 
 
 def _called(options: argparse.Namespace, book: Book) -> str:
-    """What the rig is called: by its configuration, else by the id of its book."""
+    """The rig's name in its configuration, else the id of its book."""
     settings = settings_of(options)
     return settings.rig.name if settings else book.truck
 

@@ -1,8 +1,8 @@
-"""`rig tag`: the label of a wheel, a QR code with its words beside it, as PDF, PNG or SVG of a label's own size.
+"""`rig tag`: the label of a wheel, a QR code with its text, as PDF, PNG or SVG in label size.
 
-The text of the code is plain words, so that any reader shows them without a network. A quiet zone of four modules is
+The code contains plain text, so that any reader shows it without a network. A quiet zone of four modules is
 kept on every side (ISO/IEC 18004; denso-wave.com/qrcode/qrgene4-e.html). A module is a whole number of dots of a label
-printer: 0.5 mm or more where the words allow, which is inside what GS1 gives a QR code at the counter (0.396 to
+printer: 0.5 mm or more if the text allows, which is within GS1's range for a QR code at the point of sale (0.396 to
 0.990 mm, General Specifications 5.12.3.1 as gs1uk.org has it), and never below 0.375 mm. The two sizes are common rolls
 of label printers: common practice, no source.
 """
@@ -37,22 +37,22 @@ if TYPE_CHECKING:
 QUIET = 4
 """Modules of the quiet zone (ISO/IEC 18004)."""
 DOTS_PER_MM = 8
-"""Of a label printer of 203 dots an inch."""
+"""Resolution of a label printer of 203 dots per inch."""
 _LEAST_DOTS = 3
 _SHARE = 0.56
-"""Of the width, that the code takes at most."""
+"""Maximum share of the width for the code."""
 _GAP_MM = 1.0
 _LINE = 1.25
-"""Height of a line of text over the size of its letters."""
+"""Ratio of line height to letter height."""
 _LARGEST_MM, _READABLE_MM, _SMALLEST_MM = 4.2, 2.6, 1.5
-"""Height of letters."""
+"""Letter heights."""
 _WIDTH = 0.68
-"""Of a letter over its height, on the wide side. Assumed, no source."""
+"""Upper estimate of a letter's width over its height. Assumed, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """A label: its size, millimetres."""
+    """Size of a label, millimetres."""
 
     width_mm: float
     height_mm: float
@@ -64,13 +64,13 @@ SIZES = {"small": Size(57.0, 32.0), "large": Size(102.0, 51.0)}
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A label as it is drawn: dark modules by row, how large one is, and the lines of text beside the code."""
+    """A label as drawn: dark modules by row, their size, and the lines of text next to the code."""
 
     size: Size
     modules: tuple[tuple[bool, ...], ...]
     """Without the quiet zone."""
     dots: int
-    """Of the printer, a module."""
+    """Printer dots per module."""
     lines: tuple[str, ...]
     text_mm: float
 
@@ -85,7 +85,7 @@ class Label:
         return (len(self.modules) + 2 * QUIET) * self.module_mm
 
     def bars(self) -> Iterator[tuple[int, int, int]]:
-        """Runs of dark modules: row, column, how many; counted with the quiet zone."""
+        """Runs of dark modules: row, column, length; counted with the quiet zone."""
         for row, cells in enumerate(self.modules, start=QUIET):
             column = 0
             while column < len(cells):
@@ -128,7 +128,7 @@ def tag_command(options: argparse.Namespace) -> int:
 
 
 def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
-    """What the label says: what is in the wheel, and which record says so."""
+    """Text of the label: the content of the wheel, and the record it is from."""
     record, fill = filled.record, filled.record.document
     held = looks.volume(filled.moved_l + litres_of(fill, "existing_l")) if filled.known else "litres not known"
     freeze = fill.get("freeze_c")
@@ -145,7 +145,7 @@ def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
 
 
 def label_of(words: tuple[str, ...], size: Size) -> Label:
-    """The label of some words; Refused where they make a code that is too fine for it."""
+    """The label for some words; Refused if their code would be too fine for it."""
     code = segno.make("; ".join(words), error="m", micro=False, boost_error=False)
     modules = tuple(tuple(bool(cell) for cell in row) for row in code.matrix)
     dots = int(min(size.height_mm, _SHARE * size.width_mm) * DOTS_PER_MM / (len(modules) + 2 * QUIET))
@@ -156,7 +156,7 @@ def label_of(words: tuple[str, ...], size: Size) -> Label:
 
 
 def _set(words: tuple[str, ...], width_mm: float, height_mm: float) -> tuple[tuple[str, ...], float]:
-    """The words in lines, and the height of the letters: whole lines where they can be read, else as large as fits."""
+    """The words in lines, and the letter height: unbroken lines if readable, else as large as fits."""
     whole_mm = min(width_mm / (max(map(len, words)) * _WIDTH), height_mm / (len(words) * _LINE), _LARGEST_MM)
     if whole_mm >= _READABLE_MM:
         return words, whole_mm
@@ -171,7 +171,7 @@ def _set(words: tuple[str, ...], width_mm: float, height_mm: float) -> tuple[tup
 
 
 def _baselines(label: Label) -> Iterator[tuple[float, str]]:
-    """Where each line of text stands, millimetres from the top, centred on the label as a whole."""
+    """Position of each line of text, millimetres from the top, vertically centred on the label."""
     step = label.text_mm * _LINE
     top = (label.size.height_mm - len(label.lines) * step) / 2
     for number, line in enumerate(label.lines):
@@ -196,7 +196,7 @@ def as_svg(label: Label) -> bytes:
 
 
 def as_png(label: Label) -> bytes:
-    """The label as PNG, a dot of the printer each."""
+    """The label as PNG, one pixel per printer dot."""
     from PIL import Image, ImageDraw, ImageFont
 
     width, height = (round(each * DOTS_PER_MM) for each in (label.size.width_mm, label.size.height_mm))

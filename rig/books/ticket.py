@@ -1,7 +1,7 @@
-"""`rig ticket`: what went into a wheel or into all wheels of a job, for the customer. Words; computes no volumes.
+"""`rig ticket`: the delivery into a wheel or all wheels of a job, for the customer. Text; computes no volumes.
 
-One page a machine: a table of its wheels, what each axle took, what is to be known of a wheel; what a meter's figures
-rest on stands in small type at the end.
+One page per machine: a table of its wheels, the volume per axle, notes on single wheels; the basis of the metering is
+in small type at the end.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def add_ticket(add: Add) -> None:
 
 
 def ticket_command(options: argparse.Namespace) -> int:
-    """Show a ticket, or issue it; the second issue of the same says that it is a duplicate."""
+    """Show a ticket, or issue it; a second issue of the same one is marked as a duplicate."""
     from rig.ledger.writing import WritableBook
 
     with book_for(options) as book:
@@ -63,13 +63,13 @@ def ticket_command(options: argparse.Namespace) -> int:
 
 
 def document_of(record: Record) -> dict[str, object]:
-    """A record of the book as one document."""
+    """A book record as one document."""
     own = {"truck": record.truck, "serial": record.serial, "hash": record.hash}
     return {**record.document, **own, **({"number": number_of(record)} if "number" in record.document else {})}
 
 
 def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Paper:
-    """The ticket of some fills, at least one, by all that the book knows of them; ``copies`` as in ``copy_marks``."""
+    """The ticket of one or more fills with all the book's data on them; ``copies`` as in ``copy_marks``."""
     shop, first = shop_now(book), records[0].document
     to = addressee(book, first)
     return ticket_paper(
@@ -98,7 +98,7 @@ def ticket_paper(
     head: Head | None = None,
     to: tuple[str, ...] = (),
 ) -> Paper:
-    """The ticket of some fills, at least one, each with the note of its end; ``copies`` as in ``copy_marks``."""
+    """The ticket of one or more fills, each with its finish record; ``copies`` as in ``copy_marks``."""
     first = records[0].document
     faulty = any(end is not None and finish_faults(end, None) for end in ends)
     marks = (
@@ -124,7 +124,7 @@ def ticket_paper(
 
 
 def _noted(fills: Sequence[Filled], looks: Looks) -> Block:
-    """What persons noted of the litres after the fills: a figure of their own, spills."""
+    """Notes entered after the fills: a person's own figure, spills."""
     rows = []
     for each in fills:
         if each.figure is not None:
@@ -161,7 +161,7 @@ def _facts(records: Sequence[Record], looks: Looks) -> tuple[tuple[str, str], ..
 def _wheels(records: Sequence[Record], looks: Looks) -> tuple[tuple[str, ...], ...]:
     bodies = [record.document for record in records]
     mixed = len({_liquid_name(body) for body in bodies}) > 1
-    # In capitals only where a figure stands behind it.
+    # In capitals only if the figure is known.
     known = all(_known(body) for body in bodies)
     held = dict.fromkeys(held_words(body, known=known) for body in bodies)
     return (
@@ -194,7 +194,7 @@ def _net_l(fill: Fields) -> float:
 
 
 def _sums(records: Sequence[Record], looks: Looks) -> list[Block]:
-    """What each axle took, inner and outer wheels together, and the whole machine; nothing for a single wheel."""
+    """Volume per axle, inner and outer wheels together, and of the whole machine; nothing for a single wheel."""
     if len(records) == 1:
         return []
     axles: dict[str, list[Fields]] = {}
@@ -223,7 +223,7 @@ def _liquid_name(fill: Fields) -> str:
 
 
 def _liquids(records: Sequence[Record], looks: Looks) -> Block:
-    """Each liquid once: density, freeze point, lot and tote."""
+    """Each liquid once, with density, freeze point, lot and tote."""
     return Block("Liquid", tuple(dict.fromkeys(_liquid(record.document, looks) for record in records)))
 
 
@@ -240,7 +240,7 @@ def _liquid(fill: Fields, looks: Looks) -> tuple[str, str]:
 
 
 def _notes(records: Sequence[Record], ends: Sequence[Record | None], looks: Looks) -> Block:
-    """What is to be known besides: what is so of every wheel once, anything else with the wheels that it is about."""
+    """Further notes: once if common to all wheels, otherwise with the wheels concerned."""
     about: dict[tuple[str, str], list[str]] = {}
     for record, end in zip(records, ends, strict=True):
         for row in _notes_of(record, end, looks):
@@ -257,13 +257,13 @@ def _called(record: Record) -> str:
 
 
 def _of(wheels: Sequence[str], every: Sequence[str]) -> str:
-    """Which wheels, in as few words as name them."""
+    """The shortest list that names these wheels."""
     others = [each for each in every if each not in wheels]
     return ", ".join(wheels) if len(wheels) <= len(others) + 1 else f"all but {', '.join(others)}"
 
 
 def _notes_of(record: Record, end: Record | None, looks: Looks) -> list[tuple[str, str]]:
-    """What stopped one wheel's fill, what was found at its end, what comes next."""
+    """What stopped one wheel's fill, the findings at its end, and the next steps."""
     fill = record.document
     rows: list[tuple[str, str]] = []
     if record.corrects is not None:
@@ -288,7 +288,7 @@ def _notes_of(record: Record, end: Record | None, looks: Looks) -> list[tuple[st
 
 
 def _end_rows(fill: Fields, end: Record | None, looks: Looks) -> list[tuple[str, str]]:
-    """Final pressure, leak check and sealing cap, as a person noted them after the fill."""
+    """Final pressure, leak check and sealing cap, as entered by a person after the fill."""
     steps = [("next", step) for step in next_steps(dict(fill), us=looks.us)]
     if fill.get("valve") is None or fill.get("recovered_l") is not None:
         return steps
@@ -303,7 +303,7 @@ def _end_rows(fill: Fields, end: Record | None, looks: Looks) -> list[tuple[str,
 
 
 def _details(records: Sequence[Record], looks: Looks) -> Block:
-    """What the figures rest on, for whoever computes them again: volumes in litres, each fill a row."""
+    """The basis of the figures for recalculation: volumes in litres, one row per fill."""
     first = records[0].document
     software = first["software"]
     assert isinstance(software, dict)

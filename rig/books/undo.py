@@ -1,7 +1,7 @@
 """`rig note correct`, `void`, `take-back`: a mistake is undone by a further record with a reason; nothing is deleted.
 
-A record is named by its number in the book, or a fill by its id. A proving counts by the journal, so its void is an
-event there, which the book follows. Decides nothing about what was measured.
+A record is named by its number in the book, or a fill by its id. A proving counts by the journal, so voiding it is an
+event there, which the book follows. Makes no judgement on what was measured.
 """
 
 from __future__ import annotations
@@ -41,11 +41,11 @@ _OTHERWISE = {
     "wheel": "teach it anew by `rig teach`",
     "proving": "void it and prove anew by `rig prove`",
 }
-"""How what is not corrected field by field is put right."""
+"""How to correct kinds of records that have no correction by field."""
 
 
 def tell_work(book: WritableBook, job: str) -> None:
-    """Let the work of a job, and what was noted of it, follow what is known of the job now."""
+    """Update the records of a job's work and their notes with the job's present facts."""
     for each in book.valid((*OF_A_WHEEL, *OF_A_FILL, CHARGE), job=job, truck=book.own):
         own = job_facts(book, job, str(each.document.get("position") or ""))
         if any(each.document.get(name) != value for name, value in own.items()):
@@ -53,9 +53,9 @@ def tell_work(book: WritableBook, job: str) -> None:
 
 
 def correct(book: WritableBook, record: Record, changes: Body, why: str, by: str = "", once: str = "") -> Record:
-    """Write a record that replaces ``record``: the same with ``changes``, at the time of the first.
+    """Write a record that replaces ``record``: the same with ``changes``, at the original time.
 
-    CorrectedError where another one has replaced it already.
+    CorrectedError if another one has already replaced it.
     """
     at = now()
     whole = record.document | changes | {"corrected_at": at, "why": why, **({"corrected_by": by} if by else {})}
@@ -70,7 +70,7 @@ def _why(options: argparse.Namespace) -> str:
 
 
 def record_named(book: Book, options: argparse.Namespace) -> Record:
-    """What stands now of the record that a person names, be it void; Refused where there is none."""
+    """The present state, possibly void, of the record that a person names; Refused if there is none."""
     named = options.fill if options.record is None else options.record
     if named is None:
         raise Refused(f"which record? `rig ledger list --records` numbers them: `rig note {options.kind} 12 --why …`")
@@ -94,7 +94,7 @@ def _none(named: str) -> Record:
 
 
 def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
-    """Write a record that replaces the one that is named, with what a person says anew."""
+    """Write a record that replaces the named one, with a person's changes."""
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
     if standing.kind not in CORRECTABLE:
@@ -102,7 +102,7 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
         raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
     settings, before = settings_of(options), standing.document
     changes, _ = changed(book, settings, standing.kind, before, options)
-    # Who was at work may be said anew; who corrects is another thing.
+    # The person at work may be corrected; the person who corrects is stored separately.
     job, position = (str({**before, **changes}.get(name) or "") for name in ("job", "position"))
     if {"job", "position"} & set(changes):
         changes |= job_facts(book, job, position)
@@ -114,7 +114,7 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
 
 
 def _of_pump(record: Record) -> str:
-    """The id of work of the pump; empty for what a person noted."""
+    """The id of pump work; empty for a person's note."""
     return str(record.document.get("fill_id") or "") if record.kind in _WORK else ""
 
 
@@ -127,7 +127,7 @@ def _refuse_void(standing: Record) -> None:
 
 
 def _follow(book: WritableBook, fill: Record) -> None:
-    """What was noted of a fill goes with it to another job or wheel."""
+    """Move the notes on a fill with it to another job or wheel."""
     own = {name: fill.document.get(name) for name in ("job", "position", "customer", "machine", "site", "wheel")}
     own["address"] = fill.document.get("address")
     for each in book.valid((*OF_A_FILL, FINISH), truck=fill.truck):
@@ -140,7 +140,7 @@ def _follow(book: WritableBook, fill: Record) -> None:
 
 
 def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
-    """Declare the record that is named void."""
+    """Declare the named record void."""
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
     if standing.kind not in VOIDABLE:
@@ -151,7 +151,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
         return _proving(book, standing, why, by, folder_of(options), void=True)
     made = book.void(standing, now(), why, by, once)
     while (fill_id := _of_pump(standing)) and (copy := book.one(standing.kind, fill_id)) is not None:
-        # Of a book that an earlier version has doubled.
+        # For a book duplicated by an earlier version.
         book.void(copy, now(), why, by)
     if standing.kind == "job":
         tell_work(book, standing.key if standing.corrects is None else str(standing.document["job"]))
@@ -159,7 +159,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
 
 
 def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
-    """Let count again what was declared void."""
+    """Revoke a declaration of void."""
     void, why = record_named(book, options), _why(options)
     by = getattr(options, "signed", "") or options.by
     if void.void_in_its_body:
@@ -177,7 +177,7 @@ def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) 
 
 
 def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path, *, void: bool) -> Record:
-    """Let a proving count no more, or again: an event of the journal, which the book follows."""
+    """Void a proving, or revoke that: an event of the journal, which the book follows."""
     body = record.document if void else _voided(book, record).document
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
         of = [each for each in journal.provings() if (each.meter, each.document) == (body["meter"], body["document"])]

@@ -1,4 +1,4 @@
-"""Which book a command means, and what every one of these commands shares. Prints, parses, computes nothing else."""
+"""Common parts of the book's commands: selection of the book, options, output. Computes nothing else."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ if TYPE_CHECKING:
 
 
 class _Words(argparse.ArgumentParser):
-    """Refuses what it cannot read instead of ending the program."""
+    """Raises Refused on invalid options instead of ending the program."""
 
     def error(self, message: str) -> NoReturn:
         raise Refused(message)
 
 
 def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[str]) -> argparse.Namespace:
-    """Words as the command ``name`` would read them, for a face that is no command line; Refused for others."""
+    """Parse words like the command ``name``, for front ends other than the command line; Refused for invalid ones."""
     made: dict[str, argparse.ArgumentParser] = {}
 
     def add(command: str, _run: object) -> argparse.ArgumentParser:
@@ -44,12 +44,12 @@ def options_of(add_commands: Callable[[Add], None], name: str, words: Sequence[s
 
 
 def add_config(command: argparse.ArgumentParser) -> None:
-    """The option that says whose book."""
+    """The option that selects the rig."""
     command.add_argument("--config", type=Path, default=DEMO_CONFIG, help="the rig (default: %(default)s)")
 
 
 def add_sure(command: argparse.ArgumentParser) -> None:
-    """The option by which a person stands to what can hardly be so."""
+    """The option by which a person confirms an implausible entry."""
     command.add_argument("--sure", action="store_true", help="it is so, though it can hardly be")
 
 
@@ -57,7 +57,7 @@ T = TypeVar("T")
 
 
 def surely(options: argparse.Namespace, tell: Callable[[], T]) -> T:
-    """Do what a person tells; what can hardly be so is asked about at a terminal, and refused elsewhere (Doubtful)."""
+    """Carry out an entry; if implausible, ask for confirmation at a terminal, elsewhere refuse it (Doubtful)."""
     try:
         return tell()
     except Doubtful as doubt:
@@ -72,7 +72,7 @@ def surely(options: argparse.Namespace, tell: Callable[[], T]) -> T:
 
 
 def settings_of(options: argparse.Namespace) -> Settings | None:
-    """The rig's settings, None where there is no such file."""
+    """The rig's settings, None if there is no such file."""
     return load_settings(options.config) if options.config.exists() else None
 
 
@@ -84,9 +84,9 @@ def folder_of(options: argparse.Namespace) -> Path:
 
 @contextlib.contextmanager
 def book_asked(options: argparse.Namespace) -> Iterator[Book]:
-    """The rig's book, to be read; Refused where there is neither a book nor a configuration.
+    """The rig's book, for reading; Refused if there is neither a book nor a configuration.
 
-    Finished fills that it lacks are named on standard error.
+    Finished fills that it lacks are reported on standard error.
     """
     from rig.ledger.keeping import book_or_empty
 
@@ -100,7 +100,7 @@ def book_asked(options: argparse.Namespace) -> Iterator[Book]:
 
 
 def _kept(folder: Path) -> bool:
-    """Whether a rig kept anything there."""
+    """Whether the folder contains a rig's records."""
     from rig.ledger.keeping import BOOK_NAME
 
     return any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME))
@@ -115,9 +115,9 @@ def _waiting(fill_ids: Sequence[str]) -> str:
 
 @contextlib.contextmanager
 def book_written(options: argparse.Namespace) -> Iterator[WritableBook]:
-    """The rig's book, to be written, with everything in it that the journal has.
+    """The rig's book, for writing, with everything from the journal posted.
 
-    Refused where there is neither a book nor a journal nor a configuration: a mistaken folder gets no book.
+    Refused without a book, a journal and a configuration: a mistaken folder gets no book.
     """
     settings, folder = settings_of(options), folder_of(options)
     if settings is None and not _kept(folder):
@@ -135,7 +135,7 @@ def now() -> str:
 
 
 def day_of(options: argparse.Namespace) -> tuple[str, str]:
-    """First moment of a local day and of the next, as records are dated; today as far as the rig knows it."""
+    """Begin of a local day and of the next, in the format of record times; by default today by the rig's clock."""
     try:
         if options.date is None:
             day = datetime.fromisoformat(now_in(folder_of(options))).astimezone().date()
@@ -154,5 +154,5 @@ def told(options: argparse.Namespace, document: object, text: str) -> None:
 
 
 def local(at: str) -> str:
-    """A record's time as the clock on the wall shows it, with its distance from UTC."""
+    """A record's time in local time, with its offset from UTC."""
     return datetime.fromisoformat(at).replace(tzinfo=UTC).astimezone().isoformat(" ", "seconds")

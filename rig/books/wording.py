@@ -1,6 +1,6 @@
-"""What a person reads on a terminal: the answer for a wheel, the progress of a fill, the ticket.
+"""Terminal texts: the answer for a wheel, the progress of a fill, the ticket.
 
-The trade's words; both unit systems side by side. Decides nothing.
+In the trade's words, in both unit systems. Decides nothing.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from rig.shop.second_copy import COPY_FAULT
 from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
 
 _OLD_S = 3.0
-"""A pressure that was told longer ago is shown with its age."""
+"""Age above which a pressure is shown with its age."""
 PHASE_WORDS = {
     Phase.SETTLE: "let it settle",
     Phase.VENT: "take the air out",
@@ -53,7 +53,7 @@ CAUTIONS = (
 
 
 def answer_text(target: Target) -> str:
-    """The answer for one wheel: a sentence, then what it rests on, the plan, the cautions."""
+    """The answer for one wheel: a sentence, then its basis, the plan, the cautions."""
     cavity = target.cavity
     lines = [
         f"{cavity.designation.text}: {gallons(target.target_l):.1f} gal ({target.target_l:.0f} L) of "
@@ -112,7 +112,7 @@ def level_words(target: Target) -> str:
 
 
 def step_words(decision: Decision) -> str:
-    """What the rig is doing, in the trade's words."""
+    """The present step, in the trade's words."""
     state = decision.state
     if cools(state):
         return "let the pump cool"
@@ -142,7 +142,7 @@ def progress_line(setup: Setup, decision: Decision) -> str:
 
 
 def cannot_text(decision: Decision) -> str:
-    """Outputs that may be on and cannot be switched off from here, in words; empty where there are none."""
+    """Outputs that may be on and cannot be switched off from here, in words; empty if there are none."""
     state, names = decision.state, sorted(decision.facts.reading.unconfirmed)
     if not told(state):
         return ""
@@ -153,7 +153,7 @@ def cannot_text(decision: Decision) -> str:
 
 
 def alarm_text(name: str) -> str:
-    """Why it stopped and what to do first."""
+    """The reason for the stop and the first action."""
     guard = GUARD_NAMED[name]
     return f"Stopped because: {guard.text}\n  First: {guard.first}"
 
@@ -165,7 +165,7 @@ _MAY_BE = {
 
 
 def stopped_text(setup: Setup, decision: Decision, name: str) -> str:
-    """Why it stopped; where the air space does not fit, with the figures and what they may mean."""
+    """The reason for the stop; for an air space that does not fit, with the figures and possible causes."""
     found, verdict, cavity = decision.facts.found, decision.facts.verdict, setup.cavity
     if name != "cavity_differs" or found is None or verdict not in _MAY_BE:
         return alarm_text(name)
@@ -223,14 +223,14 @@ def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
 
 
 def held_words(record: Mapping[str, object], *, known: bool) -> str:
-    """Where the liquid is, in capitals only where a figure stands behind it."""
+    """Where the liquid is, in capitals only if the figure is known."""
     drawn = record.get("recovered_l") is not None
     words = "DRAWN OUT" if drawn else "IN THE TYRE" if record.get("valve") else "IN THE VESSEL"
     return words if known else words.lower()
 
 
 def unseen_words(record: Mapping[str, object]) -> str:
-    """What of it moved while no controller looked, and how sure that is."""
+    """The volume that moved while no controller was running, and its uncertainty."""
     moved_l, u_l = record.get("unattended_l"), record.get("unattended_u_l", 0.0)
     assert isinstance(moved_l, int | float)
     assert isinstance(u_l, int | float)
@@ -248,7 +248,7 @@ def _in_book(record: dict[str, object]) -> str:
 
 
 def _open_vessel(record: dict[str, object]) -> bool:
-    """Whether it was a delivery into an open vessel: that has no valve."""
+    """Whether it was a delivery into an open vessel, which has no valve."""
     return record["valve"] is None
 
 
@@ -270,7 +270,7 @@ _TO_DO = {
 
 
 def loaded_text(found: dict[str, object]) -> str:
-    """Whether there is liquid inside, how sure that is, and what to do."""
+    """Whether liquid is inside, with what certainty, and what to do."""
     verdict = str(found["loaded_verdict"])
     best, low, high = (found[name] for name in ("loaded_l", "loaded_low_l", "loaded_high_l"))
     band = "the pressure hardly rose"
@@ -280,7 +280,7 @@ def loaded_text(found: dict[str, object]) -> str:
 
 
 def cavity_line(record: dict[str, object]) -> str:
-    """The measured cavity beside the size's; empty where no stroke measured it."""
+    """The measured cavity next to the size's; empty if no stroke measured it."""
     measured, doubt, low, high = (
         record.get(name) for name in ("measured_cavity_l", "measured_cavity_u_l", "cavity_low_l", "cavity_high_l")
     )
@@ -291,7 +291,7 @@ def cavity_line(record: dict[str, object]) -> str:
 
 
 def next_steps(record: dict[str, object], *, us: bool = True) -> list[str]:
-    """What the person does after the gun is off."""
+    """The person's steps after the gun is off."""
     if _open_vessel(record):
         return []
     drawn_l = record.get("recovered_l")

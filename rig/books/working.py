@@ -1,4 +1,4 @@
-"""The work on the wheels of a job in words: steps done and open, and what is not as it should be. Computes nothing."""
+"""The work on the wheels of a job in words: steps done and open, and faults. Computes nothing."""
 
 from __future__ import annotations
 

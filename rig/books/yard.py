@@ -1,4 +1,4 @@
-"""`rig office stock`: what is in the yard tanks by loads, deliveries and dips of all trucks. Words; adds nothing up."""
+"""`rig office stock`: content of the yard tanks by loads, deliveries and dips of all trucks. Text; computes nothing."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ TELLS = ("load", "dip", "tote")
 
 
 def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | None, str | None]) -> int:
-    """Keep what is told at the office of a yard tank, if anything; show all of them, with the sums of a time."""
+    """Store what is entered at the office on a yard tank, if anything; show all tanks, with the sums of a period."""
     from rig.ledger.writing import WritableBook
 
     if isinstance(office, WritableBook):

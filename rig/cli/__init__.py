@@ -1,4 +1,4 @@
-"""Where the command line begins: outputs off first where a fill was interrupted, then everything that takes a while."""
+"""Entry point of the command line: outputs off first if a fill was interrupted, then everything that takes time."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from rig.run.off_first import off_first
 
         off_first(words)
-    # Only now: reading all the rooms takes longer than a pump may run on.
+    # Import late: loading all rooms takes longer than a pump may run on.
     from rig.cli.commands import main as run
 
     return run(words)

@@ -1,4 +1,4 @@
-"""`rig check` at the terminal: a configuration explained, its points live, its relays and its steps one by one."""
+"""`rig check` at the terminal: a summary of the configuration, its points live, its relays and steps one by one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from rig.run.settings import Settings, load_settings
 from rig.run.steps import steps_text, take_steps
 
 _CLEAR = "\x1b[H\x1b[J"
-"""Home, and erase below (ECMA-48)."""
+"""Cursor home, and erase below (ECMA-48)."""
 _GOOD, _NOT_GOOD = 0, 3
 
 
@@ -36,7 +36,7 @@ def add_checking(add: Add) -> None:
 
 
 def check_command(options: argparse.Namespace) -> int:
-    """Run it; returns the exit status."""
+    """Run the check; returns the exit status."""
     settings = load_settings(options.config)
     if options.relays or options.steps:
         with controlling(settings):
@@ -67,7 +67,7 @@ async def _tried(settings: Settings, *, relays: bool) -> tuple[list[dict[str, ob
 
 
 def _watched(settings: Settings) -> Picture | None:
-    """Show the field until the person has seen enough; the last picture."""
+    """Show the field until the person ends it; returns the last picture."""
     last: list[Picture] = []
 
     async def show() -> None:

@@ -1,6 +1,6 @@
-"""The command line: which command is whose, and what its exit status says. Decides nothing.
+"""The command line: the module of each command, and its exit status. Decides nothing.
 
-A command's module is imported when that command is asked for, so that none waits for what it does not need. Exit
+A command's module is imported only when needed, so that no command waits for what it does not use. Exit
 status: 0 done; 2 bad usage or configuration; 3 refused; 4 the fill ended stopped or aborted; 5 field not reached.
 """
 
@@ -82,7 +82,7 @@ def main(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         return ENDED_EARLY
     except BrokenPipeError:
-        # Whoever read the answer has seen enough (a pager, `head`): that is no failure of the command.
+        # The reader closed the pipe early (a pager, `head`): that is no failure of the command.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except Exception as error:
@@ -94,7 +94,7 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def parser_for(asked: str) -> argparse.ArgumentParser:
-    """The command line with the options of the command ``asked``; of the others it knows the names and the help."""
+    """The command line with the options of the command ``asked``; of the others only the names and the help."""
     parser = argparse.ArgumentParser(prog="rig", description="Fill controller for a metered tyre-ballast rig.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     made: dict[str, argparse.ArgumentParser] = {}
@@ -115,7 +115,7 @@ def parser_for(asked: str) -> argparse.ArgumentParser:
 
 
 def _status_of(error: Exception) -> int | None:
-    """What an error means for the exit status; None for a defect."""
+    """The exit status of an error; None for a defect."""
     from rig.field.modbus import FieldError
     from rig.fluid import FluidError
     from rig.ledger.journal import JournalError

@@ -1,4 +1,4 @@
-"""The demonstration: the simulated rig in a process of its own, filled over the wire like any other rig."""
+"""The demonstration: the simulated rig in a separate process, filled over the wire like any other rig."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _START_S = 20.0
 
 
 def demo_config(layout: str) -> Path:
-    """The demonstration rig's configuration for a way of getting the air out."""
+    """The demonstration rig's configuration for an air-out method."""
     path = _CONFIGS / ("demo.toml" if layout == "vent" else "demo-draw-down.toml")
     if not path.exists():
         raise SettingsError(f"{path} is missing: run from a checkout, or pass --config")
@@ -26,14 +26,14 @@ def demo_config(layout: str) -> Path:
 def run_demo(
     folder: Path, size: str, speed: float, layout: str, work: Callable[[Settings, Path], dict[str, object]]
 ) -> dict[str, object]:
-    """Start the simulated rig for ``size``, do ``work`` with its settings, stop the rig; returns what ``work`` did."""
+    """Start the simulated rig for ``size``, do ``work`` with its settings, stop the rig; returns the work's result."""
     if not 1 <= speed <= 100:
         raise SettingsError("--speed: write 1 to 100")
     folder.mkdir(parents=True, exist_ok=True)
     config = folder / "rig.toml"
     text = _with(demo_config(layout).read_text(encoding="utf-8"), "scale", f"{speed:g}")
     text = _with(text, "size", f'"{read_size(size).text}"')
-    # The configuration stands in the folder of the records itself.
+    # The configuration is in the folder of the records itself.
     text = _with(text, "data", '"."')
     config.write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "sim", "serve", "--config", str(config), "--port", "0", "--with-parent"]
@@ -48,7 +48,7 @@ def run_demo(
 
 
 def _with(text: str, key: str, value: str) -> str:
-    """The configuration text with one ``key`` set anew; comments stay."""
+    """The configuration text with one ``key`` replaced; comments are kept."""
     changed, times = re.subn(rf"(?m)^({key} *= *)(\S+)", rf"\g<1>{value}", text)
     assert times == 1, f"the demonstration configuration has {times} keys {key!r}"
     return changed

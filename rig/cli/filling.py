@@ -63,7 +63,7 @@ def _add_wheel_options(command: argparse.ArgumentParser) -> None:
 
 
 def demo_command(options: argparse.Namespace) -> int:
-    """Fill once on a simulated rig in a process of its own; returns the exit status."""
+    """Fill once on a simulated rig in a separate process; returns the exit status."""
 
     def watch_and_fill(settings: Settings, config: Path) -> dict[str, object]:
         question = Question(size=options.size)
@@ -87,7 +87,7 @@ def fill_command(options: argparse.Namespace) -> int:
 
 
 def loaded_command(options: argparse.Namespace) -> int:
-    """Say whether there is liquid inside; returns the exit status."""
+    """Report whether liquid is inside; returns the exit status."""
     air = tank_air_of(options.air, options.tank, options.gauge)
     settings = load_settings(options.config) if air is None else settings_or_common(_existing(options.config))
     question = of_wheel(settings, options, question_of(question_text(options), ""), options.size)
@@ -122,7 +122,7 @@ def _existing(config: Path) -> Path | None:
 
 
 def resume_command(options: argparse.Namespace) -> int:
-    """Go on with an interrupted fill; returns the exit status."""
+    """Resume an interrupted fill; returns the exit status."""
     settings = load_settings(_config_of(options))
     person = person_for(options, settings, go_on=True)
     say_cautions(wires_told(settings), as_json=options.json)

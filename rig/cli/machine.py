@@ -1,4 +1,4 @@
-"""Answers for a whole machine listed in a file, and their words.
+"""Answers for a whole machine listed in a file, and their texts.
 
 Reads options and the machine's TOML list; computes nothing. It must not know ports, fills or the ledger.
 """

@@ -1,4 +1,4 @@
-"""The options that ask for a target, the same for every command; their texts are read in `rig.shop.questions`."""
+"""The options that ask for a target, common to all commands; their texts are parsed in `rig.shop.questions`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.shop.questions import QuestionText
 
 
 def add_question_options(command: argparse.ArgumentParser) -> None:
-    """Options that ask for a target: level, volume or mass, fluid, valve, measurements, what is known of the wheel."""
+    """Options that ask for a target: level, volume or mass, fluid, valve, measurements, facts on the wheel."""
     command.add_argument("--valve-at", default="12", help="clock position of the valve; 12 is the top")
     command.add_argument("--fill", metavar="PERCENT", help="true percent of the cavity instead of a level")
     command.add_argument("--volume", help='for example "69 gal"')
@@ -28,13 +28,13 @@ def add_question_options(command: argparse.ArgumentParser) -> None:
 
 
 def question_text(options: argparse.Namespace) -> QuestionText:
-    """What the options ask, as typed."""
+    """The options' texts, as typed."""
     given = {name: getattr(options, name, None) for name in QuestionText.model_fields}
     return QuestionText.model_validate({name: value for name, value in given.items() if value is not None})
 
 
 def add_loaded_options(command: argparse.ArgumentParser) -> None:
-    """Options of the question whether there is liquid inside."""
+    """Options of the check whether liquid is inside."""
     command.add_argument("--seal", default="10", metavar="PERCENT", help="share of the cavity to seal in (default 10)")
     command.add_argument("--air", metavar="'P -> P'", help="tyre pressure at rest before and after air from a tank")
     command.add_argument("--tank", metavar="'V: P -> P'", help='that tank, for example "11 gal: 100 psi -> 62 psi"')

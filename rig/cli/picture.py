@@ -1,6 +1,6 @@
 """A picture of the wheel seen from the side: the liquid's level, the valve and its clock position.
 
-Drawn with characters for a terminal, or as SVG text for a file. It must not know how a target is found.
+Drawn with characters for a terminal, or as SVG text for a file. It must not know how a target is computed.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from rig.plan.target import Target
 from rig.units import show_volume
 
 _WIDE, _HIGH = 44, 21
-"""Characters of the drawing; a character is about twice as high as wide."""
+"""Size of the drawing in characters; a character is about twice as high as wide."""
 _SVG = 320
 
 
@@ -21,7 +21,7 @@ def _level_m(target: Target) -> float:
 
 
 def _valve_at(target: Target) -> tuple[float, float]:
-    """Place of the valve hole from the axle, right and up, metres."""
+    """Position of the valve hole relative to the axle, right and up, metres."""
     angle = math.radians(30 * target.valve_at)
     radius = target.cavity.valve_radius_m
     return radius * math.sin(angle), radius * math.cos(angle)

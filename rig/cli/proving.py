@@ -1,6 +1,6 @@
-"""`rig prove` and `rig meter`: options to a trial, a person's readings to numbers, the answer to text or JSON.
+"""`rig prove` and `rig meter`: options to a trial, a person's readings to numbers, the result to text or JSON.
 
-Decides nothing: the verdict is the meter room's, the books are kept in rig.run.
+Decides nothing: the verdict is the meter room's, the records are written in rig.run.
 """
 
 from __future__ import annotations
@@ -69,13 +69,13 @@ def _add_prove_options(command: argparse.ArgumentParser) -> None:
 
 
 def trial_text(options: argparse.Namespace) -> TrialText:
-    """What the options say of a proving, as typed."""
+    """The options of a proving, as typed."""
     given = {name: getattr(options, name) for name in TrialText.model_fields}
     return TrialText.model_validate(given | {"config": str(options.config)})
 
 
 def prove_command(options: argparse.Namespace) -> int:
-    """Prove the meter, or show what was proven; returns the exit status."""
+    """Prove the meter, or show earlier provings; returns the exit status."""
     settings = load_settings(options.config)
     if options.history:
         return _history(options, settings)

@@ -1,4 +1,4 @@
-"""A proving and the meter's page as a person reads them, in the words of the trade. Decides nothing."""
+"""A proving and the meter's page as text, in the words of the trade. Decides nothing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _BAR = 20
 
 
 def proving_text(outcome: Outcome, *, simulated: bool) -> str:
-    """Runs, spread, factor, doubt, and what to do."""
+    """Runs, spread, factor, uncertainty, and what to do."""
     proving, before = outcome.proving, outcome.before
     lines = [
         f"PROVING with {outcome.trial.fluid.name}" + ("   SIMULATED RIG: every figure is simulated." * simulated),
@@ -46,7 +46,7 @@ def proving_text(outcome: Outcome, *, simulated: bool) -> str:
 
 
 def history_text(provings: Sequence[StoredProving]) -> str:
-    """One line for each proving, oldest first."""
+    """One line per proving, oldest first."""
     if not provings:
         return "No proving yet: rig prove --can …"
     lines = []

@@ -1,4 +1,4 @@
-"""The commands that take liquid out of a wheel and rinse the line: words to work, records to words. Decides nothing."""
+"""`rig empty`, `rig rinse`: removal from a wheel, and rinsing. Options to work, records to text; decides nothing."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def empty_command(options: argparse.Namespace) -> int:
 
 
 def rinse_command(options: argparse.Namespace) -> int:
-    """Rinse, or divert what comes first after it; returns the exit status."""
+    """Rinse, or divert the first liquid after a rinse; returns the exit status."""
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
     say_cautions(wires_told(settings), as_json=options.json)

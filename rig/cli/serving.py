@@ -35,7 +35,7 @@ def add_serving(add: Add) -> None:
 
 
 def serve_command(options: argparse.Namespace) -> int:
-    """Controller and page until a stop signal."""
+    """Run controller and page until a stop signal."""
     settings = load_settings(options.config)
     panel = settings.panel
     host = options.host or panel.host
@@ -62,7 +62,7 @@ def serve_command(options: argparse.Namespace) -> int:
 
 
 def people_command(options: argparse.Namespace) -> int:
-    """List, add or remove people; a PIN is asked for twice, or read from standard input where that is no terminal."""
+    """List, add or remove people; a PIN is asked for twice, or read from standard input if that is no terminal."""
     settings = load_settings(options.config)
     people = People(Path(settings.rig.data))
     if options.action != "list" and not options.name:

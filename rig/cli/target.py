@@ -1,4 +1,4 @@
-"""`rig target`: what to put into a wheel, or into every wheel of a machine. Words to questions; decides nothing."""
+"""`rig target`: the target for a wheel, or for every wheel of a machine. Options to questions; decides nothing."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def add_target(add: Add) -> None:
 
 
 def target_command(options: argparse.Namespace) -> int:
-    """Answer, without anything moved; returns the exit status."""
+    """Answer without moving anything; returns the exit status."""
     settings, question = settings_or_common(options.config), question_of(question_text(options), "")
     if sum((bool(options.size), options.machine is not None, options.wheel is not None)) != 1:
         raise TargetError("name one or more sizes, or a machine by --machine FILE, or a wheel by --wheel W")
@@ -58,14 +58,14 @@ def target_command(options: argparse.Namespace) -> int:
 
 
 def of_wheel(settings: Settings, options: argparse.Namespace, question: Question, size: str) -> Question:
-    """The question about a size, or about the wheel of the shop that is named, as it was taught last."""
+    """The question about a size, or about the named wheel of the shop, as last taught."""
     if options.wheel is None:
         return replace(question, size=size)
     return wheel_question(with_taught(settings), options.wheel, question)
 
 
 def foretold(settings: Settings, question: Question, options: argparse.Namespace) -> Target:
-    """The answer with what the book has to say, another liquid in the tote among it."""
+    """The answer with the book's cautions, including another liquid in the tote."""
     known = foreknown(settings, question, options.job, options.position)
     if not known.refusal:
         return known.target
@@ -74,7 +74,7 @@ def foretold(settings: Settings, question: Question, options: argparse.Namespace
 
 
 def settings_or_common(config: Path | None) -> Settings:
-    """The named configuration, or the demonstration rig's pump and limits where there is none yet."""
+    """The named configuration, or the demonstration rig's pump and limits if there is none."""
     from rig.cli.demo import demo_config
 
     return load_settings(config if config is not None else demo_config("vent"))

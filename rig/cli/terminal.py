@@ -1,4 +1,4 @@
-"""A person at a terminal: prompts answered by typing; progress on one line, or on plain lines into a file."""
+"""A person at a terminal: prompts answered by typing; progress on one line, or as plain lines in a file."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _LINE_EVERY_S = 3.0
 _REDRAW_EVERY_S = 0.2
 _LOOK_EVERY_S = 0.05
 _CRY_EVERY_S = 2.0
-"""How often outputs that cannot be switched off are told again, with the terminal's bell."""
+"""Interval at which outputs that cannot be switched off are reported again, with the terminal's bell."""
 _KEYS: dict[State, dict[str, str]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
@@ -43,7 +43,7 @@ _HELP = {
 
 
 class ProgressPrinter:
-    """Shows every decision on standard error, so that standard output holds the result alone."""
+    """Shows decisions on standard error, so that standard output contains only the result."""
 
     def __init__(self) -> None:
         self._tty = sys.stderr.isatty()
@@ -53,7 +53,7 @@ class ProgressPrinter:
         self._cried_s = 0.0
 
     def __call__(self, setup: Setup, decision: Decision) -> None:
-        """Print when it is time, when the step changes, and when something stopped it."""
+        """Print periodically, when the step changes, and on a stop."""
         first_out = decision.state.alarms.first_out
         if first_out != self._alarm:
             self._alarm = first_out
@@ -74,9 +74,9 @@ class ProgressPrinter:
 
 
 class Terminal:
-    """A face of the facade: lines that are typed become its operations, what it sees is put as questions.
+    """A front end of the facade: typed lines become its operations, its snapshot is shown as questions.
 
-    Lines come from standard input, read by a thread, so that waiting for a person never holds the loop.
+    Lines come from standard input, read by a thread, so that waiting for a person never blocks the loop.
     """
 
     def __init__(self, by: str, settings: Settings) -> None:
@@ -94,7 +94,7 @@ class Terminal:
 
     @property
     def gave_up(self) -> bool:
-        """The fill cannot be started and the person leaves it; or it cannot end, and the terminal is gone."""
+        """Whether the person leaves a fill that cannot be started, or the terminal of one that cannot end is lost."""
         return self._facade.gave_up or self._gone
 
     def _listen(self) -> None:
@@ -103,7 +103,7 @@ class Terminal:
         self._lines.put(None)
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """Show what is asked, take what was typed."""
+        """Show the present question and take what was typed."""
         self._facade(setup, decision)
         seen = self._facade.snapshot()
         self._ask(seen, decision)
@@ -112,7 +112,7 @@ class Terminal:
         return self._facade.requests(setup, decision)
 
     async def ask(self, text: str) -> str | None:
-        """Put a question between two fills and wait for the line that is typed; None when the terminal is gone."""
+        """Put a question between two fills and wait for the typed line; None if the terminal is lost."""
         print(f"\n{text}", file=sys.stderr, flush=True)
         while True:
             try:
@@ -124,14 +124,14 @@ class Terminal:
         state, request_id = decision.state.state, f"{self._by}-{next(self._ids)}"
         yes = line is not None and line.lower() in ("", "y", "yes")
         if line is None:
-            # The terminal is gone: nobody watches, so nothing may go on.
+            # The terminal is lost: no one supervises, so nothing may go on.
             self._operations["end" if state is State.ABORTED else "stop"](request_id, self._by)
             self._gone = in_doubt(decision.state) and unconfirmed_for_s(decision.state) > ALONE_S
             self._lines.put(None)
         elif state is State.IDLE and not yes:
             self._facade.stop(request_id, self._by)
         elif state is State.IDLE and not seen.open_checks:
-            # It stands until the tyre has been read, so it is not asked for again.
+            # The start is pending until the tyre pressure is read: do not ask again.
             self._facade.start(request_id, self._by)
             return
         elif state is State.IDLE:
@@ -165,9 +165,9 @@ def _question(seen: Snapshot, decision: Decision) -> str:
 
 
 def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
-    """Who answers a command: the person at the terminal, or nobody where ``--unattended`` says so and may.
+    """The person for a command: the one at the terminal, or a stand-in if ``--unattended`` asks for it and is allowed.
 
-    Raises Refused where the pump is real, or worked by hand.
+    Raises Refused if the pump is real, or operated by hand.
     """
     if not options.unattended:
         by = getattr(options, "by", "") or "terminal"
@@ -181,14 +181,14 @@ def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool =
 
 
 def say_cautions(cautions: Iterable[Caution], *, as_json: bool) -> None:
-    """Print what is to be known before something moves; beside a document it goes to standard error."""
+    """Print the cautions before something moves; together with a JSON document, on standard error."""
     for each in cautions:
         text = f"{each.severity}: {each.text} [{each.source}]"
         print(text, file=sys.stderr if as_json else sys.stdout, flush=True)
 
 
 class Questions:
-    """Asks one thing at a time; answers come from standard input, read by a thread that holds nobody up."""
+    """Asks one question at a time; answers come from standard input, read by a thread that blocks nothing."""
 
     def __init__(self) -> None:
         self._lines: asyncio.Queue[str | None] = asyncio.Queue()
@@ -201,18 +201,18 @@ class Questions:
         self._put(None)
 
     def _put(self, line: str | None) -> None:
-        # The check may have ended while the thread waited for a line.
+        # The check may have ended while the thread waited.
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._lines.put_nowait, line)
 
     async def __call__(self, text: str) -> str | None:
-        """Put a question and wait for the line that is typed; None when the terminal is gone."""
+        """Put a question and wait for the typed line; None if the terminal is lost."""
         print(text, file=sys.stderr, flush=True)
         return await self._lines.get()
 
 
 def _other_measure(seen: Snapshot, state: State) -> str:
-    """What is left to count by when the meter is at fault."""
+    """The measure to switch to if the meter is at fault."""
     if state not in (State.HELD, State.ABORTED) or seen.other_measure is None:
         return ""
     return f", m = the meter is at fault: count by {BASIS[seen.other_measure]}"

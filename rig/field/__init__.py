@@ -1,4 +1,4 @@
-"""The wires: which register holds what, how it is read in few requests, how outputs are written and lapse.
+"""The wires: register maps, block reads, writing of outputs and their time-out.
 
 Knows protocols and points; must not know tyres, fills or money.
 """

@@ -1,4 +1,4 @@
-"""Which requests read all points: neighbours of one unit and table share a request, across small gaps. Pure."""
+"""Read requests for all points: neighbours of one unit and table share a request, across small gaps. Pure."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Block:
 
 
 def plan_blocks(points: Mapping[str, Point], max_gap: int) -> tuple[Block, ...]:
-    """The fewest reads that fetch ``points`` (of one link) without crossing more than ``max_gap`` unused places."""
+    """The fewest reads for ``points`` (of one link) that cross no more than ``max_gap`` unused places."""
 
     def shelf(item: tuple[str, Point]) -> tuple[int, str]:
         return item[1].unit, item[1].table
@@ -35,13 +35,13 @@ def plan_blocks(points: Mapping[str, Point], max_gap: int) -> tuple[Block, ...]:
 
 
 _TIGHT, _SHARED = 0, -1
-"""Gaps of blocks without an unused place, and of those that join only points of one place, as bits of a word."""
+"""Values of ``max_gap``: no unused places; only points of one place joined, such as bits of a word."""
 
 
 def smaller(block: Block, points: Mapping[str, Point]) -> tuple[Block, ...]:
-    """The next smaller reads that serve a block's points: without its gaps, then each place alone; itself in the end.
+    """Smaller reads for a block's points: without its gaps, then each place alone, finally the block itself.
 
-    A map says where its points are, but not where a device answers to nothing, nor how much it answers at once.
+    The map does not say where a device refuses to answer, nor how much it answers at once.
     """
     mine = {name: points[name] for name in block.names}
     tight = plan_blocks(mine, _TIGHT)

@@ -1,4 +1,4 @@
-"""Registers to numbers and back, for every type and byte order of the point map. Pure."""
+"""Conversion of registers to numbers and back, for every type and byte order of the point map. Pure."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ _NUMBERS = {kind: struct.Struct(layout) for kind, layout in _LAYOUTS.items()}
 _WORDS = {order: {1: struct.Struct(f"{end}H"), 2: struct.Struct(f"{end}2H")}
           for order, end in (("ABCD", ">"), ("CDAB", ">"), ("BADC", "<"), ("DCBA", "<"))}  # fmt: skip
 _STRAIGHT = 2
-"""So many points make a straight line."""
+"""Number of points of a straight line."""
 _BYTES_SWAPPED, _WORDS_SWAPPED = ("BADC", "DCBA"), ("CDAB", "DCBA")
 
 
 class DecodeError(ValueError):
-    """Registers that hold no number, for example the not-a-number that some modules send for a broken sensor."""
+    """Registers that hold no number, for example the NaN that some modules send for a broken sensor."""
 
 
 class EncodeError(ValueError):
@@ -26,7 +26,7 @@ class EncodeError(ValueError):
 
 
 def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | int:
-    """The number that one or two 16-bit ``registers`` hold, as they came over the wire."""
+    """The number in one or two 16-bit ``registers``, in wire order."""
     words = reversed(registers) if order in _WORDS_SWAPPED else registers
     (value,) = _NUMBERS[kind].unpack(_WORDS[order][len(registers)].pack(*words))
     if kind == "f32" and not math.isfinite(value):
@@ -35,13 +35,13 @@ def decode(registers: Sequence[int], kind: NumberType, order: Order) -> float | 
 
 
 def yes_or_no(registers: Sequence[int], point: Point) -> int:
-    """1 or 0: what a bool says by its coil, its bit or its whole register."""
+    """1 or 0: the value of a bool in its coil, its bit or its whole register."""
     word = registers[0] if point.bit is None else int(decode(registers, "u16", point.order)) >> point.bit & 1
     return int((word != 0) is not point.inverted)
 
 
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:
-    """The registers that hold ``value``; raises :class:`EncodeError` when it does not fit the type."""
+    """The registers that hold ``value``; raises :class:`EncodeError` if it does not fit the type."""
     if not math.isfinite(value):
         raise EncodeError(f"{value} is not a number that a {kind} can hold")
     try:
@@ -53,7 +53,7 @@ def encode(value: float, kind: NumberType, order: Order) -> list[int]:
 
 
 def _reorder(payload: bytes, order: Order) -> bytes:
-    """Between wire order and most significant byte first; each order is its own inverse."""
+    """Convert between wire order and most significant byte first; each order is its own inverse."""
     if order in _BYTES_SWAPPED:
         payload = b"".join(payload[i : i + 2][::-1] for i in range(0, len(payload), 2))
     if order in _WORDS_SWAPPED:
@@ -72,7 +72,7 @@ def unscaled(value: float, point: Point) -> float:
 
 
 def _along(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
-    """The line from point to point, of points that go one way; its end pieces go on beyond them."""
+    """Interpolate linearly between points in monotonic order; extrapolate the end pieces."""
     turn = 1 if xs[-1] > xs[0] else -1
     right = 1
     while right < len(xs) - 1 and turn * x > turn * xs[right]:

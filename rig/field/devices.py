@@ -1,4 +1,4 @@
-"""What a field remembers of each device between two scans: its port, its faults, and the units that are left alone."""
+"""State of each device between two scans: its port, its faults, and the units in hold-off."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from rig.field.links import LineField
 from rig.field.modbus import ModbusPort
 
 _RESTS_S = (0.1, 0.2, 0.5, 1.0, 2.0)
-"""How long a unit that did not answer is left alone, so that it does not hold up the others on its bus."""
+"""Hold-off of a unit that did not answer, so that it does not delay the others on its bus."""
 
 
 @dataclass(slots=True)
 class Rest:
-    """A unit that is left alone, and why."""
+    """Hold-off of a unit, and its reason."""
 
     until_s: float
     times: int
@@ -35,17 +35,17 @@ class Device:
     blocks: tuple[Block, ...]
     error: str = ""
     resting: dict[int, Rest] = field(default_factory=dict)
-    """Units that are left alone: silent ones where a link has several, and those that refuse to be switched off."""
+    """Units in hold-off: silent ones on a shared link, and those that refuse to be switched off."""
     every_s: float | None = None
-    """Time from one read to the next of a link that the scans do not wait for."""
+    """Read interval of a link that scans do not wait for."""
     reading: asyncio.Task[None] | None = None
     began_s: float = 0.0
     """When its last read began."""
     stubborn_s: dict[int, float] = field(default_factory=dict)
-    """Units that do not do an off, and since when."""
+    """Units that do not perform an off, and since when."""
 
     def due(self, now_s: float) -> bool:
-        """Whether it is time for another read; raises what ended the last one against all expectation."""
+        """Whether another read is due; raises an unexpected error of the last one."""
         if self.reading is None:
             return True
         if not self.reading.done():
@@ -60,7 +60,7 @@ class Device:
         return self.reading
 
     def close(self) -> None:
-        """Drop the connection, and what is asked for over it."""
+        """Drop the connection and any read in progress."""
         if self.reading is not None:
             self.reading.cancel()
             self.reading = None
@@ -68,23 +68,23 @@ class Device:
 
     @property
     def shared(self) -> bool:
-        """Whether several units hang on the link."""
+        """Whether several units share the link."""
         return len({block.unit for block in self.blocks}) > 1
 
     def rest(self, unit: int, now_s: float, error: str) -> None:
-        """Leave a unit alone for a while, longer each time, at most two seconds."""
+        """Put a unit in hold-off, longer each time, at most two seconds."""
         times = self.resting[unit].times + 1 if unit in self.resting else 0
         self.resting[unit] = Rest(now_s + _RESTS_S[min(times, len(_RESTS_S) - 1)], times, error)
 
     def rested(self, unit: int, now_s: float) -> Rest | None:
-        """Why a unit is left alone now."""
+        """The hold-off of a unit that is in force now, if any."""
         rest = self.resting.get(unit)
         return rest if rest is not None and now_s < rest.until_s else None
 
 
 @dataclass(slots=True)
 class Talker:
-    """A device that speaks in lines."""
+    """A device that sends lines."""
 
     port: LinePort
     fields: Mapping[str, LineField]
@@ -93,9 +93,9 @@ class Talker:
 
 @dataclass(slots=True)
 class Written:
-    """The last write to an output that was taken."""
+    """The last acknowledged write to an output."""
 
     on: bool
     at_s: float
     connects: int
-    """Which connection it went over: a device that was away may have restarted, and what was written may not hold."""
+    """The connection used: a device that was disconnected may have restarted and lost what was written."""

@@ -1,6 +1,6 @@
-"""The whole field of one rig: every point read in as few requests as the maps allow, every output kept as wanted.
+"""The whole field of one rig: reads all points in as few requests as the maps allow, keeps every output as commanded.
 
-A scan never raises for a silent device: values keep the time at which they were last read, and their age tells.
+A scan never raises for a silent device: stale values keep the time of their last read.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN, Turning
 from rig.field.values import Place, Value, places, take, value_of_field
 
 _REFUSES_S = 1.0
-"""A unit that for so long does not do an off, or says nothing, is at fault, not busy."""
+"""A unit that refuses an off or is silent for longer is treated as faulty, not busy."""
 LATE = 1.25
-"""A module's time-out is given a quarter more than it is set to before its outputs are taken to be off."""
+"""Margin on a module's time-out: its outputs are assumed off only after 1.25 times the set time."""
 
 
 @dataclass(slots=True)
@@ -34,27 +34,27 @@ class Field:
     links: Mapping[str, Link]
     points: Mapping[str, Point]
     renew_s: float = 0.5
-    """Coils that are on are written again after this long: some modules count only writes as a sign of life."""
+    """Refresh interval of coils that are on: some modules count only writes as a sign of life."""
     leave_s: float = 2.5
-    """A unit that refuses an off, acknowledges it and stays on, or falls silent with an output on, is sent nothing for
-    so long: many a module counts any question as a sign of life, and its own time-out, which must be shorter, is what
-    switches off then."""
+    """Hold-off: a unit that refuses an off, acknowledges it and stays on, or falls silent with an output on, is sent
+    nothing for this long. Many modules count any request as a sign of life; then their own time-out, which must be
+    shorter, switches off."""
     proven_s: Mapping[tuple[str, int], float] = field(default_factory=dict)
-    """By link and unit: a module's own time-out that a person has seen switch off. After so long without a request an
-    off counts as done."""
+    """By link and unit: a module's own time-out, verified by a person. After so long without a request an off counts as
+    done."""
     feedback: Mapping[str, str] = field(default_factory=dict)
-    """By output: the input that shows whether the contactor behind it is in, or the valve open."""
+    """By output: the input that shows whether its contactor has pulled in, or its valve is open."""
     travel_s: Mapping[str, float] = field(default_factory=dict)
-    """By output: how long the valve behind it travels."""
+    """By output: travel time of its valve."""
     turning: Turning | None = None
-    """Of a pump behind run and direction: its forward and reverse are written as these two, and shown by them."""
+    """For a pump with run and direction outputs: forward and reverse are written to these two and derived from them."""
     armed: bool = True
-    """Whether the modules' time-outs read as they were written: one that is lost switches nothing off."""
+    """Whether the modules' time-outs read back as written: a lost setting would switch nothing off."""
     values: dict[str, Value] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
     """By point: why its last reading failed."""
     took_s: dict[str, float] = field(default_factory=dict)
-    """By link: how long the last read of all its points took."""
+    """By link: duration of the last read of all its points."""
     waited_s: float = 0.0
     """How long the last scan waited for its links."""
     _devices: dict[str, Device] = field(default_factory=dict)
@@ -63,7 +63,7 @@ class Field:
     _places: dict[Block, list[Place]] = field(default_factory=dict)
     _kept: Kept = field(default_factory=Kept)
     _ended_s: dict[str, float] = field(default_factory=dict)
-    """When the last write to each output ended, well or not."""
+    """When the last write to each output ended, successful or not."""
 
     def __post_init__(self) -> None:
         for name, link in self.links.items():
@@ -83,27 +83,27 @@ class Field:
 
     @property
     def unconfirmed(self) -> dict[str, str]:
-        """Outputs that are to be off and may be on, each with the first fault of its switching off."""
+        """Outputs commanded off that may be on, each with the first fault of switching it off."""
         found = self._kept.unconfirmed
         return found if self.turning is None else self.turning.unconfirmed(found)
 
     @property
     def unrenewed(self) -> frozenset[str]:
-        """Outputs that are to be on, and whose module has not taken the last write."""
+        """Outputs commanded on whose module has not acknowledged the last write."""
         found = self._kept.unrenewed
         return found if self.turning is None else self.turning.unrenewed(found)
 
     @property
     def elsewhere(self) -> frozenset[str]:
-        """Outputs that somebody else switches."""
+        """Outputs that are switched from elsewhere."""
         found = self._kept.elsewhere
         return found if self.turning is None else self.turning.named(found)
 
     async def scan(self, idle: Collection[str] = ()) -> None:
-        """Read every point once; all links side by side, each at most one time-out longer than its answers take.
+        """Read every point once; all links in parallel, each at most one time-out longer than its answers take.
 
-        Blocks that hold nothing but ``idle`` points are not asked for: a dead device must not hold up the others. Links
-        with a pace of their own are waited for the first time only.
+        Blocks with only ``idle`` points are skipped: a dead device must not delay the others. Links with a scan
+        interval of their own are awaited the first time only.
         """
         clock = asyncio.get_running_loop().time
         began_s = clock()
@@ -116,7 +116,7 @@ class Field:
                 reading = device.begin(self._scan_link(name, device, idle), began_s)
                 links += [reading] if first else []
         if len(links) == 1:
-            # A task of its own for the only link would cost a twentieth of the scan.
+            # A separate task for a single link would cost a twentieth of the scan.
             await links[0]
         else:
             await asyncio.gather(*links)
@@ -124,7 +124,7 @@ class Field:
         self._look_at_outputs()
 
     def _look_at_outputs(self) -> None:
-        """What is known of the outputs now: as they read back, or by the proven time-out of a unit left alone."""
+        """Update the known state of the outputs: by read-back, or by the proven time-out of a unit left alone."""
         now_s = asyncio.get_running_loop().time()
         for name, ended_s in self._ended_s.items():
             value = self.values.get(name)
@@ -168,7 +168,7 @@ class Field:
                 if device.shared:
                     device.rest(block.unit, clock(), str(error))
                 else:
-                    # Last the next time: one that never answers must not keep the others from being read.
+                    # Read it last next time: a block that never answers must not keep the others from being read.
                     device.blocks = (*(each for each in device.blocks if each is not block), block)
                 self._failed([block, *waiting], str(error))
                 return
@@ -179,7 +179,7 @@ class Field:
                     device.error = device.error or str(error)
                     self._failed([block], str(error))
             except RefusedError as error:
-                # The device is there: its other blocks are read, so that only this one's points grow old.
+                # The device answers: its other blocks are still read, so that only this one's points go stale.
                 device.error = device.error or str(error)
                 self._failed([block], str(error))
             except FieldError as error:
@@ -191,7 +191,7 @@ class Field:
                 self._take(block, values)
 
     def _split(self, device: Device, block: Block) -> tuple[Block, ...]:
-        """Read a refused block in smaller ones from now on; empty where it is the smallest that serves its points."""
+        """Split a refused block into smaller ones from now on; empty if it cannot be split further."""
         parts = smaller(block, self.points)
         if len(parts) == 1:
             return ()
@@ -224,19 +224,19 @@ class Field:
     async def write(self, wanted: Mapping[str, bool], signals: Collection[str] = ()) -> None:
         """Bring the named outputs to the wanted states: off before on, only what changed or is due.
 
-        Raises :class:`FieldError` when a device does not take a write. Everything else that is to be off is still
-        written, on other links without waiting; nothing goes on that time but ``signals``, which move nothing.
+        Raises :class:`FieldError` if a device does not take a write. All other outputs to be switched off are still
+        written, without delay on other links; after a fault nothing is switched on but ``signals``, which move nothing.
         """
         turning, clock = self.turning, asyncio.get_running_loop().time
         if turning is not None and not wanted.keys().isdisjoint((FORWARD, REVERSE)):
             run_on, run_off = self._kept.asked(RUN), self._is_off(RUN)
             wanted = turning.outputs(wanted, self.values, clock(), run_on=run_on, run_off=run_off)
             if wanted[RUN] and not run_on:
-                # Written once more just before: a board that cannot be read may have restarted since.
+                # Write it again just before: a board without read-back may have restarted since.
                 self._written.pop(DIRECTION, None)
         names = [name for name in wanted if name in self.points]
         faults: list[str] = []
-        # Run alone goes on last: by then the direction must stand, over the same connection.
+        # Run goes on last and alone: by then the direction must be set, over the same connection.
         for on, alone in ((False, False), (True, False), (True, True)):
             turned = [
                 name
@@ -253,7 +253,7 @@ class Field:
             raise FieldError("; ".join(faults))
 
     async def let_go(self, names: Collection[str]) -> None:
-        """All of ``names`` off for good, the direction of a pump once it stands; :class:`FieldError` as of a write."""
+        """Switch all of ``names`` off for good, a pump's direction after its settle time; :class:`FieldError`."""
         off = dict.fromkeys(names, False)
         await self.write(off)
         if self.turning is not None and self.turning.way:
@@ -287,21 +287,21 @@ class Field:
                 self._written.pop(name, None)
                 self._kept.failed(name, str(error))
                 faults.append(str(error))
-                # Nobody there: a second wait would bring nothing and keep the next scan waiting, but for what may be
-                # on. Its off is sent all the same: an answer that comes late is no sign of a question that was lost.
+                # No answer: do not wait a second time and delay the next scan, except for outputs that may be on.
+                # Their off is sent all the same: a late answer does not mean that the request was lost.
                 silent = not isinstance(error, RefusedError)
                 gone |= silent
                 if not on:
-                    # A silent unit has had its time since it answered last.
+                    # For a silent unit the time counts from its last answer.
                     heard_s = device.port.heard_s.get(point.unit, math.inf) if silent else math.inf
                     refusing[point.unit] = str(error), heard_s
         if not on:
-            # Not before each of its outputs was told: one may refuse and another obey.
+            # Only after every output was commanded: one may refuse and another obey.
             self._leave_alone(device, refusing)
         return faults
 
     def _leave_alone(self, device: Device, refusing: Mapping[int, tuple[str, float]]) -> None:
-        """Rest the units that have not done an off for a while; ``refusing`` says why, and since when if not now."""
+        """Leave units alone that have not done an off for a while; ``refusing`` says why, and since when if not now."""
         now_s = asyncio.get_running_loop().time()
         since = {unit: min(since_s, now_s) for unit, (_, since_s) in refusing.items()}
         device.stubborn_s = {unit: device.stubborn_s.get(unit, since_s) for unit, since_s in since.items()}
@@ -317,14 +317,14 @@ class Field:
         return asyncio.get_running_loop().time() - last.at_s >= self.renew_s if on else self._reads_on(name)
 
     def _reads_on(self, name: str) -> bool:
-        """Whether a coil written off reads on: a device that ignored the write or restarted is told again."""
+        """Whether a coil written off reads on: a device that ignored the write or restarted is written again."""
         last, seen = self._written.get(name), self.values.get(name)
         if last is None or last.on or seen is None:
             return False
         return seen.at_s > last.at_s and bool(seen.raw)
 
     def _is_off(self, name: str) -> bool:
-        """Whether an output that was told off is known to be off: acknowledged or read back."""
+        """Whether an output commanded off is known to be off: acknowledged or read back."""
         if self._kept.asked(name) or self._kept.may_be_on(name):
             return False
         seen = self.values.get(name)

@@ -1,4 +1,4 @@
-"""Which bytes on an RS-485 bus are the answer to the question that was asked. Pure.
+"""Detection of the answer to a request among the bytes on an RS-485 bus. Pure.
 
 A serial bus numbers nothing: a late answer, or another device's, looks like any other. What can be compared is
 compared: unit, function, length, echo and check sum (Modbus over serial line V1.02, section 2.5.1; Modbus application
@@ -15,7 +15,7 @@ _EXCEPTION = 0x80
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """How the answer to a question begins and how long it is."""
+    """Beginning and length of the answer to a request."""
 
     unit: int
     function: int
@@ -23,7 +23,7 @@ class Expected:
     count: int
     """Bits or registers read or written."""
     value: int = 0
-    """What a single coil (0xFF00 or 0) or register was written with."""
+    """Value written to a single coil (0xFF00 or 0) or register."""
 
     @property
     def head(self) -> bytes:
@@ -47,7 +47,7 @@ class Expected:
 
 
 def answer_in(heard: bytes, expected: Expected) -> bytes:
-    """The whole frame in ``heard`` that answers, or that refuses with an exception; empty while there is none."""
+    """The complete answer or exception frame in ``heard``; empty while there is none."""
     refusal = bytes((expected.unit, expected.function | _EXCEPTION))
     for head, size in ((expected.head, expected.size), (refusal, 5)):
         start = heard.find(head)

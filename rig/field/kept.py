@@ -1,7 +1,7 @@
-"""What is known of each output: what was asked of it, and whether it is known to be off. Pure: times come in.
+"""The known state of each output: its command, and whether it is known to be off. Pure: times are arguments.
 
-An off is known when the device acknowledged it or reads back off, or when its own time-out, where one is proven, has
-had its time without a request. A later look that shows the output on takes that back.
+An off is known if the device acknowledged it or reads back off, or if its proven own time-out has elapsed without a
+request. A later reading of on revokes that.
 """
 
 from __future__ import annotations
@@ -9,27 +9,27 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 _STANDS_S = 1.0
-"""A module may show an earlier state for a while: so soon after something was asked nobody else is suspected."""
+"""Hold-off: a module may show an earlier state this long after a command before another source is suspected."""
 _TWICE = 2
-"""Once an output may drop by itself, for its module has restarted."""
+"""An output may drop out once by itself, because its module restarted."""
 
 
 @dataclass(slots=True)
 class _Output:
     asked: bool = False
     asked_s: float = 0.0
-    """When that was asked first."""
+    """When that was first commanded."""
     may_be_on: bool = False
     agreed_s: float | None = None
-    """Since when it has read back as asked."""
+    """Since when it has read back as commanded."""
     fault: str = ""
-    """Of the first off that was not done since it was known to be off."""
+    """Fault of the first off not done since it was known to be off."""
     unrenewed: bool = False
-    """It is to be on, and its last write was not done."""
+    """It is commanded on, and its last write was not done."""
     undone: int = 0
-    """How often it read as asked and then did not, though nothing else was asked."""
+    """How often it read as commanded and then did not, without a new command."""
     elsewhere: bool = False
-    """Somebody else switches it: it reads on after it had read off as asked, or went off twice under one on."""
+    """Switched from elsewhere: it reads on after reading off as commanded, or dropped out twice while commanded on."""
 
 
 @dataclass(slots=True)
@@ -42,28 +42,28 @@ class Kept:
         return self._outputs.setdefault(name, _Output())
 
     def asks(self, name: str, now_s: float, *, on: bool) -> None:
-        """A write is about to be sent."""
+        """Note that a write is about to be sent."""
         output = self._of(name)
         if output.asked is not on:
             output.asked, output.asked_s, output.agreed_s, output.undone = on, now_s, None, 0
         output.may_be_on |= on
 
     def done(self, name: str) -> None:
-        """The device acknowledged the last write."""
+        """Note that the device acknowledged the last write."""
         output = self._of(name)
         output.unrenewed = False
         if not output.asked:
             self._is_off(name)
 
     def failed(self, name: str, why: str) -> None:
-        """The last write was refused, or nobody answered."""
+        """Note that the last write was refused, or not answered."""
         output = self._of(name)
         output.unrenewed = output.asked
         if not output.asked and output.may_be_on:
             output.fault = output.fault or why
 
     def reads(self, name: str, at_s: float, *, on: bool) -> None:
-        """The output was read back, after the last write to it had ended."""
+        """Take in a read-back made after the last write had ended."""
         output = self._of(name)
         if on is output.asked:
             output.agreed_s = at_s if output.agreed_s is None else output.agreed_s
@@ -78,9 +78,9 @@ class Kept:
             self._is_off(name)
 
     def shows(self, name: str, at_s: float, *, is_in: bool, takes_s: float = 0.0) -> None:
-        """What it drives shows in or out: a contactor that stays in is no off, whatever its relay says.
+        """Take in the feedback of the driven device: a contactor that stays in is no off, whatever its relay reads.
 
-        A valve is given the time ``takes_s`` that it travels.
+        A valve is allowed its travel time ``takes_s``.
         """
         output = self._of(name)
         asked_for_s = at_s - output.asked_s
@@ -93,12 +93,12 @@ class Kept:
             output.unrenewed = True
 
     def timed_out(self, name: str) -> None:
-        """The module's own proven time-out has switched it off."""
+        """Note that the module's own proven time-out has switched it off."""
         if not self._of(name).asked:
             self._is_off(name)
 
     def asked(self, name: str) -> bool:
-        """Whether it was told on last."""
+        """Whether it was last commanded on."""
         return self._of(name).asked
 
     def may_be_on(self, name: str) -> bool:
@@ -111,15 +111,15 @@ class Kept:
 
     @property
     def unconfirmed(self) -> dict[str, str]:
-        """Outputs that are to be off and may be on, each with the first fault of its switching off."""
+        """Outputs commanded off that may be on, each with the first fault of switching it off."""
         return {name: output.fault for name, output in self._outputs.items() if output.may_be_on and not output.asked}
 
     @property
     def unrenewed(self) -> frozenset[str]:
-        """Outputs that are to be on, and whose module has not taken the last write: it may take no off either."""
+        """Outputs commanded on without acknowledgement of the last write: the module may not take an off either."""
         return frozenset(name for name, output in self._outputs.items() if output.asked and output.unrenewed)
 
     @property
     def elsewhere(self) -> frozenset[str]:
-        """Outputs that somebody else switches."""
+        """Outputs that are switched from elsewhere."""
         return frozenset(name for name, output in self._outputs.items() if output.elsewhere)

@@ -1,6 +1,6 @@
-"""A serial device that speaks in lines of text, such as a scale: bytes in, the newest line's named fields out.
+"""A serial device that sends lines of text, such as a scale: bytes in, the newest line's named fields out.
 
-Every fault comes out as :class:`FieldError`. It must not know what a field means.
+Every fault is raised as :class:`FieldError`. The module must not know what a field means.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rig.field.modbus import FieldError, SilentError
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 _CHUNK = 4096
 _BROKEN = (OSError, termios.error, ValueError, TypeError)
-"""What a serial port raises that was pulled out or cannot be set up; the library's own error is an OSError."""
+"""Errors of a serial port that was pulled out or cannot be set up; the library's own error is an OSError."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,11 @@ class Line:
     text: str
     fields: dict[str, str]
     at_s: float
-    """Wall-clock seconds, monotonic, when its end came."""
+    """Wall-clock seconds, monotonic, when its end arrived."""
 
 
 class Splitter:
-    """Bytes to whole lines: what comes before the first line's end, and what is too long, is thrown away."""
+    """Splits bytes into whole lines; discards what precedes the first line's end, and what is too long."""
 
     def __init__(self, terminator: bytes, longest: int, *, whole: bool) -> None:
         """``whole``: the first byte begins a line, as after a poll."""
@@ -75,7 +75,7 @@ class LinePort:
         now_s = asyncio.get_running_loop().time()
         if self._latest is not None and now_s - self._latest.at_s <= self._link.timeout:
             return self._latest
-        # Only a port that has just been opened is waited for; a device that fell silent must not hold every scan.
+        # Wait only after opening the port; a device that fell silent must not delay every scan.
         return await self._next(self._opened_s + self._link.timeout - now_s)
 
     async def _polled(self) -> Line:
@@ -153,7 +153,7 @@ class LinePort:
         self._came.set()
 
     def close(self) -> None:
-        """Let the port go; the next read opens it again."""
+        """Close the port; the next read opens it again."""
         if self._serial is not None:
             asyncio.get_running_loop().remove_reader(self._fd)
             with contextlib.suppress(*_BROKEN):

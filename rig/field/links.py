@@ -1,6 +1,6 @@
-"""The kinds of link that a rig may have beside Modbus TCP: an RS-485 bus, and devices that send lines of text.
+"""The kinds of link besides Modbus TCP: an RS-485 bus, and devices that send lines of text.
 
-Pure data, checked when made. Must not know what a point means to a fill.
+Pure data, validated on construction. Must not know what a point means to a fill.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ _LEAST_SILENCE_S = 0.00175
 
 
 class SerialLine(Strict):
-    """What every serial port needs to know."""
+    """Settings of every serial port."""
 
     port: str = Field(min_length=1)
-    """The port's file, for example ``/dev/serial/by-id/usb-…``, which stays the same after a replug."""
+    """The port's file, for example ``/dev/serial/by-id/usb-…``, which survives a replug."""
     baud: int = Field(default=9600, ge=300, le=1_000_000)
     parity: Parity = "N"
     stop_bits: Literal[1, 2] = 1
     stale: Seconds | None = Field(default=None, gt=0, le=10)
-    """Oldest value of its points that a running fill may rest on; else as long as its reads may take to come."""
+    """Maximum age of its points in a running fill; else as long as its reads may take."""
 
     @property
     def character_s(self) -> float:
@@ -37,20 +37,20 @@ class SerialLine(Strict):
 
 
 class RtuLink(SerialLine):
-    """A Modbus RTU bus; the defaults are what devices are shipped with, not the standard's 19200 8E1."""
+    """A Modbus RTU bus; the defaults are those devices are shipped with, not the standard's 19200 8E1."""
 
     kind: Literal["rtu"]
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
-    """Longer than the slowest device takes. A stop waits at most this long behind a poll."""
+    """Must exceed the slowest device's response time. A stop waits at most this long behind a poll."""
     turnaround: Seconds = Field(default=0.0, ge=0, le=1)
-    """Silence that the slowest device wants between its answer and the next question, besides 3.5 characters."""
+    """Turnaround silence the slowest device needs between its answer and the next request, besides 3.5 characters."""
     echo: bool = False
-    """The adapter hears itself: what it sent comes back before the answer."""
+    """The adapter echoes: what it sent is received before the answer."""
     late: Seconds | None = Field(default=None, gt=0, le=2)
-    """How long a read of all its points may take; else ``limits.late``. The rig waits for the longest of these, links
-    with a ``scan`` of their own left out."""
+    """Longest time for a read of all its points; else ``limits.late``. The rig waits for the longest of these, except
+    links with a ``scan`` of their own."""
     scan: Seconds | None = Field(default=None, gt=0, le=5)
-    """Time from one read of its points to the next, by the wall clock; else they are read in every scan of the rig."""
+    """Read interval of its points, wall clock; else they are read in every scan of the rig."""
     max_gap: int = Field(default=8, ge=0, le=120)
     """Unused registers that a block read may cross."""
 
@@ -60,21 +60,21 @@ class RtuLink(SerialLine):
         return max(3.5 * self.character_s, _LEAST_SILENCE_S, self.turnaround)
 
     def least_s(self, bytes_back: Iterable[int]) -> float:
-        """The least time on the wire of reads that bring so many bytes of values each, the devices' own time left out.
+        """Least time on the wire of reads that return so many data bytes each, without the devices' response times.
 
-        Eight bytes go out and five come back around the values (Modbus over serial line V1.02, section 2.5.1).
+        A request has eight bytes, and an answer five besides its data (Modbus over serial line V1.02, section 2.5.1).
         """
         return sum((13 + each) * self.character_s + 2 * self.silence_s for each in bytes_back)
 
 
 class LineField(Strict):
-    """One named field of a line, and the point that it is. ``value = number × scale + offset``."""
+    """One named field of a line, and its point. ``value = number × scale + offset``."""
 
     point: str
     quantity: str = ""
-    """The unit of the scaled value; what ``unit_from`` says on the line is converted to it."""
+    """The unit of the scaled value; the unit in ``unit_from`` is converted to it."""
     unit_from: str = ""
-    """The pattern's field that names the unit, for devices that a person can switch between kg and lb."""
+    """The pattern's field with the unit, for devices that can be switched between kg and lb."""
     scale: float = 1.0
     offset: float = 0.0
     low: float | None = None
@@ -82,19 +82,19 @@ class LineField(Strict):
 
 
 class LineLink(SerialLine):
-    """A device that sends lines of text by itself, or one line for each poll."""
+    """A device that sends lines of text unprompted, or one line for each poll."""
 
     kind: Literal["line"]
     bits: Literal[7, 8] = 8
     pattern: str
-    """Regular expression of a whole line, its end left off; named fields carry the values."""
+    """Regular expression of a whole line without its end; named fields carry the values."""
     example: str = ""
-    """A line as the device sends it: checked against the pattern, and what a simulated device sends."""
+    """A sample line of the device: checked against the pattern, and sent by a simulated device."""
     poll: str = ""
-    """Text that asks for one line; without it, the device sends by itself."""
+    """Text that requests one line; without it, the device sends unprompted."""
     terminator: str = Field(default="\r\n", min_length=1)
     max_line: int = Field(default=80, ge=1, le=4096)
-    """Longest line; anything longer is noise and is thrown away."""
+    """Longest line; anything longer is noise and is discarded."""
     timeout: Seconds = Field(default=0.5, gt=0, le=10)
     """The longest wait for a line that fits."""
     fields: dict[str, LineField] = Field(min_length=1)

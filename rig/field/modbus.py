@@ -1,7 +1,7 @@
-"""One Modbus link: connect, read a block, write a coil or registers. Every fault comes out as :class:`FieldError`.
+"""One Modbus link: connect, read a block, write a coil or registers. Every fault is raised as :class:`FieldError`.
 
-On an RS-485 bus, also behind a transparent gateway, nothing numbers the answers. After a time-out nothing but an off
-is sent for another time-out; then a read of another length proves that the answers are in step again.
+On an RS-485 bus, also behind a transparent gateway, answers carry no number. After a time-out only an off is sent
+for another time-out; then a read of another length verifies that the answers are in step again.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits between attempts to connect, bounded."""
 _LOSSES = 3
-"""Answers missed in a row after which a serial port is opened anew: an adapter may have hung."""
+"""Missed answers in a row after which a serial port is reopened: an adapter may hang."""
 Client = AsyncModbusTcpClient | AsyncModbusSerialClient
 _READS = {
     "coil": (1, AsyncModbusTcpClient.read_coils),
@@ -38,7 +38,7 @@ _SWITCHES: dict[Table, tuple[int, Callable[..., Awaitable[ModbusPDU]], int]] = {
     "coil": (5, AsyncModbusTcpClient.write_coil, 0xFF00),
     "holding": (6, AsyncModbusTcpClient.write_register, 1),
 }
-"""How one output is written, and what stands in the frame for on."""
+"""How one output is written, and the frame's value for on."""
 _WRITE_REGISTERS = 16
 _NO_SUCH_PLACE = (2, 3)
 """Illegal data address and illegal data value (Modbus Application Protocol V1.1b3, section 7)."""
@@ -46,19 +46,19 @@ _ROUNDING_S = 0.001
 
 
 class FieldError(RuntimeError):
-    """A link or device that does not answer as it should; the text says which and what it did."""
+    """A link or device does not answer as it should; the text names it and the fault."""
 
 
 class RefusedError(FieldError):
-    """A device that answers, but not with what was asked for: its link is alive."""
+    """A device answers, but not as requested: its link is alive."""
 
 
 class AddressError(RefusedError):
-    """A device that has no such place, or does not give so many at once (exceptions 2 and 3)."""
+    """A device has no such address, or does not return so many at once (exceptions 2 and 3)."""
 
 
 class SilentError(FieldError):
-    """A device that did not answer in time."""
+    """A device did not answer in time."""
 
 
 class ModbusPort:
@@ -78,11 +78,11 @@ class ModbusPort:
         self._losses = 0
         self._quiet_until_s = self._free_s = -1e9
         self.sent_s: dict[int, float] = {}
-        """When each unit was asked last: its own time-out runs from there."""
+        """Time of the last request to each unit: its own time-out starts then."""
         self.heard_s: dict[int, float] = {}
-        """When each unit last gave an answer of any kind."""
+        """Time of the last answer of any kind from each unit."""
         self.connects = 0
-        """How often the link came up: after each, what was written before is not known to hold."""
+        """Number of connections: after each, earlier writes may no longer hold."""
 
     async def read(self, block: Block) -> list[int]:
         """Read one block: bits or registers, exactly ``block.count`` of them."""
@@ -98,7 +98,7 @@ class ModbusPort:
             lambda client: read(client, block.address, count=block.count, device_id=block.unit),
         )
         values = reply.bits if block.table in BIT_TABLES else reply.registers
-        # Bits come in whole bytes. Registers that nobody asked for are as wrong as missing ones.
+        # Bits come in whole bytes. Surplus registers are as wrong as missing ones.
         if len(values) < block.count or (block.table not in BIT_TABLES and len(values) != block.count):
             raise RefusedError(f"{self.name}: {len(values)} instead of {block.count} values came, reading {where}")
         return [int(value) for value in values[: block.count]]
@@ -106,7 +106,7 @@ class ModbusPort:
     async def switch(self, unit: int, table: Table, address: int, *, on: bool) -> None:
         """Write one coil, or 1 or 0 to one holding register, and compare the echo.
 
-        An off waits for nothing, an on for a bus in step.
+        An off is sent at once, an on only on a bus in step.
         """
         if on:
             self._check_quiet()
@@ -131,7 +131,7 @@ class ModbusPort:
     # --- a bus in step ----------------------------------------------------------------------------------------------
 
     async def _in_step(self, block: Block) -> None:
-        """After a lost answer: be quiet, then ask for another length, so that the late one cannot be taken for it."""
+        """After a lost answer: stay silent, then read another length, which the late answer cannot be mistaken for."""
         self._check_quiet()
         lost = self._lost
         if lost is None:
@@ -142,12 +142,12 @@ class ModbusPort:
         try:
             await self._read(Block(lost.unit, table, lost.address, count, ()))  # type: ignore[arg-type]
         except RefusedError:
-            # It answers, though it has no place of that length: what was late is behind us.
+            # It answers, though not with that length: no late answer is pending any more.
             pass
         except SilentError:
             if block.unit == lost.unit:
                 raise
-            # That unit is gone; the time that it was given has passed, and another one answers for itself.
+            # That unit is gone; its time-out has passed, and another unit answers for itself.
             self._quiet_until_s = -1e9
         self._lost = None
 
@@ -172,7 +172,7 @@ class ModbusPort:
             self.close()
 
     def _filter(self, sending: bool, packet: bytes) -> bytes:
-        """What the library may see of the bytes heard so far: the one frame that answers, nothing else."""
+        """Pass to the library only the frame that answers, out of the bytes received so far."""
         if sending:
             return packet
         return answer_in(packet, self._expected) if self._expected is not None else b""
@@ -190,8 +190,8 @@ class ModbusPort:
         except ModbusException as error:
             self._missed(expected)
             raise SilentError(f"{where}: no answer ({error})") from error
-        # The library's decoders let foreign exceptions out on malformed frames, and a serial port its own: to us each
-        # is a rejected frame.
+        # The library's decoders let foreign exceptions out on malformed frames, and a serial port its own: each counts
+        # as a rejected frame.
         except Exception as error:
             self._missed(expected)
             self.close()
@@ -206,7 +206,7 @@ class ModbusPort:
             refused = AddressError if code in _NO_SUCH_PLACE else RefusedError
             raise refused(f"{where}: the device refuses (exception {code}); check unit, table and address")
         if reply.function_code != expected.function:
-            # The library pairs reply and request by number only.
+            # The library matches reply and request by number only.
             self.close()
             raise FieldError(
                 f"{where}: answer to another question (function {reply.function_code}, not {expected.function})"
@@ -217,7 +217,7 @@ class ModbusPort:
     async def _silence(self) -> None:
         clock = asyncio.get_running_loop().time
         while self._bus and (left_s := self._free_s - clock()) > 0:
-            # A sleep is rounded up to a whole millisecond, which at 115200 baud is as long as an answer.
+            # A sleep is rounded up to a whole millisecond, as long as an answer at 115200 baud.
             await asyncio.sleep(max(left_s - _ROUNDING_S, 0.0))
 
     @property
@@ -249,7 +249,7 @@ class ModbusPort:
         try:
             up = await client.connect()
         except (OSError, ValueError, termios.error):
-            # A host name that cannot be one breaks the name's encoder; a port that cannot be set up, its driver.
+            # An invalid host name breaks the name's encoder; a port that cannot be set up, its driver.
             up = False
         if not up:
             client.close()

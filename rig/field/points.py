@@ -1,4 +1,4 @@
-"""What stands on the wires: links, and points by name. Pure data, checked when made, no input or output.
+"""Links, and the points on them by name. Pure data, validated on construction, no input or output.
 
 Addresses are protocol addresses, counted from 0. A manual that writes 40001 or 30001 means table ``holding`` or
 ``input`` and address 0.
@@ -20,7 +20,7 @@ Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
 REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2}
 _BROKEN_MA, _OVER_MA = 3.6, 21.0
-"""Currents of a 4 to 20 mA loop that stand for a failure (NAMUR NE 43, from memory)."""
+"""Currents of a 4 to 20 mA loop that indicate a failure (NAMUR NE 43, from memory)."""
 BIT_TABLES = ("coil", "discrete")
 
 
@@ -39,7 +39,7 @@ Seconds = Annotated[float, quantity_field("time"), Field(ge=0)]
 
 
 class Strict(BaseModel):
-    """A table of the configuration: frozen, and a key it does not know is an error."""
+    """A table of the configuration: frozen, and an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -55,14 +55,14 @@ class TcpLink(Strict):
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """The longest wait for one reply. A stop waits at most this long behind a poll."""
     late: Seconds | None = Field(default=None, gt=0, le=2)
-    """How long a read of all its points may take; else ``limits.late``. The rig waits for the longest of these, links
-    with a ``scan`` of their own left out."""
+    """Longest time for a read of all its points; else ``limits.late``. The rig waits for the longest of these, except
+    links with a ``scan`` of their own."""
     scan: Seconds | None = Field(default=None, gt=0, le=5)
-    """Time from one read of its points to the next, by the wall clock; else they are read in every scan of the rig."""
+    """Read interval of its points, wall clock; else they are read in every scan of the rig."""
     stale: Seconds | None = Field(default=None, gt=0, le=10)
-    """Oldest value of its points that a running fill may rest on; else as long as its reads may take to come."""
+    """Maximum age of its points in a running fill; else as long as its reads may take."""
     max_gap: int = Field(default=8, ge=0, le=120)
-    """Unused registers that a block read may cross, so that one request serves where two would cost more."""
+    """Unused registers that a block read may cross, so that one request replaces two."""
 
     @property
     def silence_s(self) -> float:
@@ -71,7 +71,7 @@ class TcpLink(Strict):
 
 
 def _one_way(value: object) -> TypeGuard[Sequence[float]]:
-    """Two numbers or more that rise, or that fall."""
+    """Whether it is two or more numbers that strictly rise, or strictly fall."""
     if not isinstance(value, list | tuple) or not all(isinstance(each, int | float) for each in value):
         return False
     steps = [after - before for before, after in pairwise(value)]
@@ -87,11 +87,11 @@ class Point(Strict):
     address: int = Field(ge=0, le=65535)
     type: NumberType = "bool"
     bit: int | None = Field(default=None, ge=0, le=15)
-    """Which bit of a register a yes or no is, 0 the lowest; without it the whole register is: 0 is no."""
+    """The bit of a register that holds a yes or no, 0 the lowest; else the whole register counts: 0 is no."""
     inverted: bool = False
-    """A switch that opens when it acts: 0 is yes, and so is a broken wire."""
+    """A switch that opens when activated: 0 is yes, and so is a broken wire."""
     write_only: bool = False
-    """An output that its board cannot show: what the board acknowledges is all that is known of it."""
+    """An output without read-back: only the board's acknowledgement is known."""
     order: Order = "ABCD"
     """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
     scale: float = 1.0
@@ -100,17 +100,17 @@ class Point(Strict):
     """The unit of the scaled value, for example ``"psi"``; empty for counts and yes or no."""
     low: float | None = None
     high: float | None = None
-    """Believable range of the scaled value; outside it the reading is a sensor fault, not a number."""
+    """Plausible range of the scaled value; outside it the reading is a sensor fault."""
     noise: float | None = Field(default=None, gt=0)
-    """One standard deviation of a single scan, in ``quantity`` units, of a pressure; without it, it is learned."""
+    """Noise of a pressure: one standard deviation of a single scan, in ``quantity`` units; by default it is learned."""
     damping: Seconds | None = None
-    """Time constant with which the scans of a pressure are smoothed; without it, as its noise asks for."""
+    """Time constant of a pressure's filter; by default derived from its noise."""
     at: tuple[float, ...] = ()
     span: tuple[float, ...] = ()
-    """Raw numbers and the values that they stand for, in place of ``scale`` and ``offset``: two, or the whole table of
-    a tank whose litres do not go with its height. Between them a straight line, outside the nearest one goes on."""
+    """Raw numbers and their values, instead of ``scale`` and ``offset``: two, or the strapping table of a tank whose
+    volume is not linear in height. Linear interpolation between them, extrapolation of the end pieces outside."""
     current: Literal["", "4..20 mA", "0..20 mA"] = ""
-    """The raw numbers ``at`` are these currents of a loop: below 3.6 mA its wire is broken, above 21 mA it is over its
+    """The raw numbers ``at`` are these currents of a loop: below 3.6 mA its wire is broken, above 21 mA it is over
     range, and both are faults."""
 
     @model_validator(mode="before")
@@ -152,7 +152,7 @@ class Point(Strict):
         return self
 
     def loop_fault(self, raw: float) -> str:
-        """What a raw number says of the loop that it comes by; empty while the current is one that it may have."""
+        """The fault of the current loop that a raw number indicates; empty while the current is valid."""
         if not self.current:
             return ""
         zero_ma = 4.0 if self.current.startswith("4") else 0.0
@@ -163,5 +163,5 @@ class Point(Strict):
 
     @property
     def registers(self) -> int:
-        """How many registers (or bits) the value takes."""
+        """Number of registers (or bits) of the value."""
         return REGISTERS[self.type]

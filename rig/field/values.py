@@ -1,4 +1,4 @@
-"""What the registers, bits and lines of a device say of its points. Pure; it opens nothing and writes nothing."""
+"""Values of points from a device's registers, bits and lines. Pure; it opens nothing and writes nothing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from rig.units import QuantityError, converted
 
 @dataclass(slots=True)
 class Value:
-    """One point as last read: the raw number, the same in the point's unit, when, and why it is not believed."""
+    """One point as last read: the raw number, the scaled value, the time, and any fault."""
 
     raw: float
     scaled: float
@@ -25,21 +25,21 @@ class Value:
     fault: str = ""
     registers: tuple[int, ...] = ()
     text: str = ""
-    """The line that it came in, from a device that speaks in lines."""
+    """The line that contained it, from a device that sends lines."""
 
 
 Place = tuple[str, Point, slice]
-"""A point, by name, and which of a block's registers are its own."""
+"""A point, by name, and its slice of a block's registers."""
 
 
 def places(block: Block, points: Mapping[str, Point]) -> list[Place]:
-    """Where in a block's registers each of its points stands."""
+    """The place of each point in a block's registers."""
     starts = [(name, points[name], points[name].address - block.address) for name in block.names]
     return [(name, point, slice(start, start + point.registers)) for name, point, start in starts]
 
 
 def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int], now_s: float) -> None:
-    """Bring ``values`` up to a block's ``registers``, read at a time; what they said before is not worked out again."""
+    """Update ``values`` from a block's ``registers``; unchanged registers are not decoded again."""
     registers = tuple(registers)
     for name, point, place in own:
         mine = registers[place]
@@ -51,7 +51,7 @@ def take(values: dict[str, Value], own: Sequence[Place], registers: Sequence[int
 
 
 def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
-    """What the ``registers`` (or the one bit) of a point say at a time."""
+    """The value of a point from its ``registers`` (or one bit) at a time."""
     if point.type == "bool":
         shown = yes_or_no(registers, point)
         return Value(shown, shown, now_s, registers=registers)
@@ -64,7 +64,7 @@ def value_of(point: Point, registers: tuple[int, ...], now_s: float) -> Value:
 
 
 def value_of_field(name: str, each: LineField, line: Line) -> Value:
-    """What one named field of a line says; a number that cannot be read is a fault, not a number."""
+    """The value of one named field of a line; an unreadable number is a fault."""
     text = line.fields.get(name, "")
     try:
         raw = float(text.replace(" ", "").replace(",", "."))

@@ -1,4 +1,4 @@
-"""A backup: everything that a rig would miss in one file with a manifest, taken while the rig works, and verified.
+"""A backup: everything a rig needs in one verified file with a manifest, taken while the rig works.
 
 It is a ZIP file (PKWARE APPNOTE 6.3): every file of the rig's folder, the configuration, the files that it names, and a
 manifest with the hash of each. Knows files, chains and journals; must not know what the records say.
@@ -27,17 +27,17 @@ from rig.ledger.readonly import open_read_only
 
 MANIFEST = "manifest.json"
 FOLDER, BESIDE = "folder", "beside"
-"""Where the parts stand in a backup: files of the rig's folder, and files that stand elsewhere."""
+"""Folders in a backup: files of the rig's folder, and files from outside it."""
 _FORMAT = 1
 _LEFT = ("*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*", f"{BOOK_NAME}.head*")
-"""Files of a folder that a backup does without: locks, logs (a copy of a database has them in it), half-written ones.
-The book's witness is made anew."""
+"""Files that a backup leaves out: locks, logs (contained in a copied database), partial files. The book's witness is
+recreated."""
 _SQLITE = b"SQLite format 3\0"
 _CHUNK = 1 << 20
 _DAMAGED = (KeyError, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, ValueError, OSError)
-"""What the library raises for a file of which any byte may be another one."""
+"""Errors of the library for a file in which any byte may be corrupt."""
 Facts = Callable[[Path], Mapping[str, object]]
-"""What a folder holds, in figures that a drill compares."""
+"""Key figures of a folder, compared in a restore drill."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,18 +45,18 @@ class Part:
     """One file of a backup."""
 
     name: str
-    """In the backup, with slashes."""
+    """Path in the backup, with slashes."""
     path: str
-    """Where it stood: in the rig's folder, or as the configuration or the command names it."""
+    """Original path: in the rig's folder, or as named by the configuration or the command."""
     size: int
     sha256: str
     mode: int = 0o600
-    """Who may read it, as the system keeps it: nobody but the rig's own user, where it was not told."""
+    """File mode; by default readable by the rig's own user only."""
 
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What a backup holds."""
+    """Contents of a backup."""
 
     made_at: str
     truck: str = ""
@@ -64,15 +64,15 @@ class Manifest:
     heads: Mapping[str, Head] = field(default_factory=dict)
     parts: tuple[Part, ...] = ()
     left_out: tuple[str, ...] = ()
-    """What is not in it on purpose, and why, in words."""
+    """What was left out on purpose, and why, in words."""
     about: Mapping[str, object] = field(default_factory=dict)
-    """The program's version, the clock's standing, the folder and the configuration as they were named."""
+    """The program's version, the clock's status, the folder and the configuration as named."""
     facts: Mapping[str, object] = field(default_factory=dict)
     format: int = _FORMAT
 
     @property
     def records(self) -> int:
-        """Records of the book in it."""
+        """Number of records of its book."""
         return sum(serial for serial, _ in self.heads.values())
 
     def as_json(self) -> dict[str, object]:
@@ -93,10 +93,10 @@ def back_up(
     about: Mapping[str, object] | None = None,
     facts: Facts | None = None,
 ) -> Manifest:
-    """Write a backup of a rig's ``folder`` and the files ``beside`` it into the new file ``into``; verified there.
+    """Write a verified backup of a rig's ``folder`` and the outside files ``beside`` into the new file ``into``.
 
-    BookError when there is nothing to back up, the file is there already or cannot be written, or what was copied is
-    unsound: then no file is left behind.
+    BookError if there is nothing to back up, if the file exists or cannot be written, or if the copy is unsound: then
+    no file is left behind.
     """
     if not any(is_database(path) for path in files_of(folder)):
         raise BookError(f"{folder}: there is neither a book nor a journal yet; nothing was filled from here")
@@ -124,8 +124,8 @@ def back_up(
 def files_of(folder: Path) -> list[Path]:
     """The files of a rig's folder that a backup takes; the book first.
 
-    A fill that ends while they are copied is then in the journal at least, and a number that the book has given was
-    given by the journal too.
+    A fill that ends during the copy is then at least in the journal, and every number in the book's copy is in the
+    journal's too.
     """
     found = [path for path in sorted(folder.rglob("*")) if path.is_file() and not _is_left(path)]
     return sorted(found, key=lambda path: path.name != BOOK_NAME)
@@ -143,7 +143,7 @@ def is_database(path: Path) -> bool:
 
 
 def copy_file(source: Path, into: Path) -> None:
-    """Copy a file; a database as a whole state of it, although it is in use. OSError, BookError."""
+    """Copy a file; a database in a consistent state even while in use. OSError, BookError."""
     into.parent.mkdir(parents=True, exist_ok=True)
     if not is_database(source):
         shutil.copy(source, into)
@@ -156,7 +156,7 @@ def copy_file(source: Path, into: Path) -> None:
 
 
 def _staged(folder: Path, beside: Sequence[str], staged: Path) -> list[Part]:
-    """Copies of everything, so that what is hashed and packed does not change meanwhile."""
+    """Copy everything, so that what is hashed and packed cannot change meanwhile."""
     parts = []
     sources = [(f"{FOLDER}/{path.relative_to(folder).as_posix()}", path, "") for path in files_of(folder)]
     sources += [(f"{BESIDE}/{place}-{Path(name).name}", Path(name), name) for place, name in enumerate(beside)]
@@ -175,7 +175,7 @@ def sha256_of(path: Path) -> str:
 
 
 def _with_contents(manifest: Manifest, folder: Path, facts: Facts | None) -> Manifest:
-    """The manifest with what the copied book and journal hold; BookError where one is unsound."""
+    """The manifest with the contents of the copied book and journal; BookError if one is unsound."""
     truck, heads = contents_of(folder)
     found = dict(facts(folder)) if facts is not None else {}
     return Manifest(
@@ -184,7 +184,7 @@ def _with_contents(manifest: Manifest, folder: Path, facts: Facts | None) -> Man
 
 
 def contents_of(folder: Path) -> tuple[str, dict[str, Head]]:
-    """Id and heads of the book in a folder; empty without one. BookError where a database in it is unsound."""
+    """Id and heads of the book in a folder; empty without one. BookError if a database in it is unsound."""
     for path in files_of(folder):
         if is_database(path):
             _check_database(path)
@@ -215,7 +215,7 @@ def _pack(staged: Path, manifest: Manifest, into: Path) -> None:
     text = json.dumps(manifest.as_json(), ensure_ascii=False, indent=1)
     with contextlib.suppress(FileNotFoundError):
         into.unlink()
-    # Names and PIN hashes are in it: for the rig's own user alone, where the medium knows users.
+    # It contains names and PIN hashes: readable by the rig's own user only, if the medium has users.
     handle = os.open(into, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(handle, "w+b") as file:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed:
@@ -227,7 +227,7 @@ def _pack(staged: Path, manifest: Manifest, into: Path) -> None:
 
 
 def _verify_packed(path: Path) -> None:
-    """Read back what was written."""
+    """Read back and verify what was written."""
     with contextlib.closing(_opened(path)) as packed:
         for part in _manifest_in(packed, path).parts:
             _copy_part(packed, part, path, None)
@@ -237,7 +237,7 @@ def _verify_packed(path: Path) -> None:
 
 
 def read_manifest(path: Path) -> Manifest:
-    """The manifest of a backup; of a book alone, as earlier versions copied it, what it allows to say. BookError."""
+    """The manifest of a backup; for a book alone, as copied by earlier versions, a minimal one. BookError."""
     if not path.exists():
         raise BookError(f"{path}: no such file")
     if is_database(path):
@@ -288,7 +288,7 @@ def _manifest_of(text: str, path: Path) -> Manifest:
 
 
 def unpack(path: Path, into: Path) -> Manifest:
-    """Put what a backup holds into the folder ``into`` as it is there, verified; returns its manifest. BookError."""
+    """Unpack and verify a backup into the folder ``into``; returns its manifest. BookError."""
     manifest = read_manifest(path)
     try:
         if is_database(path):
@@ -311,7 +311,7 @@ def unpack(path: Path, into: Path) -> Manifest:
 
 
 def _copy_part(packed: zipfile.ZipFile, part: Part, path: Path, into: Path | None) -> None:
-    """Read a part and compare it with its hash; write it where that is asked for."""
+    """Read a part and verify its hash; write it if ``into`` is given."""
     found = hashlib.sha256()
     try:
         with packed.open(part.name) as source, _written(into) as write:
@@ -335,10 +335,10 @@ def _written(into: Path | None) -> Iterator[Callable[[bytes], object]]:
 
 
 def sync_folder(folder: Path) -> None:
-    """What was renamed in a folder outlives the plug."""
+    """Make renames in a folder survive a power failure."""
     handle = os.open(folder, os.O_RDONLY)
     try:
-        # Some media know no synchronisation of a folder.
+        # Some media do not support synchronising a folder.
         with contextlib.suppress(OSError):
             os.fsync(handle)
     finally:

@@ -1,6 +1,6 @@
-"""What is in each tote, of which liquid and lot, and a day's balance. Pure; knows litres and names, no book.
+"""Content of each tote by liquid and lot, and a day's balance. Pure; knows litres and names, no book.
 
-What is drawn is taken to be an even mix of what is in the tote: a new lot loaded on an old one goes out with it.
+A tote is assumed to be fully mixed: what is drawn contains its lots in proportion.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ Move = Literal["dip", "told", "load", "out", "ticket", "hose", "vent", "rinse", 
 _SIGN: dict[Move, int] = {
     "load": 1, "return": 1, "out": -1, "ticket": -1, "hose": -1, "vent": -1, "rinse": -1, "spill": -1,
 }  # fmt: skip
-"""Which way a movement changes the tote. A dip changes nothing, nor what the office told of it: they tell."""
+"""Sign of a movement's change of the tote. A dip and an office's figure are readings, not movements."""
 _STOCK: tuple[Move, ...] = ("load", "out")
-"""What came, and what went into another tote: no work, so no part of what is booked."""
+"""Loads and transfers to another tote: stock, not booked work."""
 _LOOKS: tuple[Move, ...] = ("dip", "told")
 _LEAST_SHARE = 0.01
-"""Of less than this share of a content nobody is told."""
+"""Smaller shares of a content are not reported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +30,10 @@ class Booked:
     litres: float
     tote: str = ""
     fluid: str = ""
-    """What came in; of a dip, what a person found it to be."""
+    """The liquid that came in; for a dip, the liquid found."""
     lot: str = ""
     truck: str = ""
-    """Whose record it is."""
+    """The truck of the record."""
 
 
 # --- content --------------------------------------------------------------------------------------------------------
@@ -43,27 +43,27 @@ _Parts = Mapping[tuple[str, str], float]
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What is in a vessel: litres, None where nobody has told, and of these how many of each liquid and lot."""
+    """Content of a vessel: litres, None if unknown, and the litres of each liquid and lot in it."""
 
     left_l: float | None = None
     parts: _Parts = field(default_factory=dict)
-    """Litres by liquid and lot; both may be empty, where they were not told."""
+    """Litres by liquid and lot; either name is empty if unknown."""
     seen: Booked | None = None
-    """The last look at it: what came before does not matter to the litres."""
+    """Its last reading: earlier movements do not affect the litres."""
 
     @property
     def fluids(self) -> tuple[str, ...]:
-        """The liquids in it, most first; an untold one is left out."""
+        """The liquids in it, largest first; an unknown one is left out."""
         return tuple(name for name, _ in self._shares(0) if name)
 
     @property
     def lots(self) -> tuple[tuple[str, float], ...]:
-        """The lots in it and their shares, most first; an untold one is empty."""
+        """The lots in it and their shares, largest first; an unknown one is empty."""
         return self._shares(1)
 
     @property
     def lot_text(self) -> str:
-        """The lots in words: the one, or each with its percent; empty where none was told."""
+        """The lots in words: the only one, or each with its percent; empty if unknown."""
         told = [(lot, share) for lot, share in self.lots if lot]
         if len(self.lots) == 1 and told:
             return told[0][0]
@@ -78,7 +78,7 @@ class Content:
         return tuple(sorted(shares, key=lambda each: -each[1]))
 
     def part(self, litres: float) -> list[tuple[str, str, float]]:
-        """Liquid, lot and litres of what ``litres`` of it hold; nothing where nothing is told."""
+        """Liquid, lot and litres in a part of ``litres``; empty if unknown."""
         whole = sum(self.parts.values())
         return [(fluid, lot, litres * part / whole) for (fluid, lot), part in self.parts.items()] if whole > 0 else []
 
@@ -96,7 +96,7 @@ class Content:
 
 
 def _scaled(parts: _Parts, left_l: float) -> _Parts:
-    """The same mix, as much of it as there is; what comes from nowhere is not known."""
+    """The same mix scaled to the present litres; litres without a source are of unknown liquid."""
     whole = sum(parts.values())
     if whole <= 0:
         return {("", ""): left_l} if left_l > 0 else {}
@@ -104,7 +104,7 @@ def _scaled(parts: _Parts, left_l: float) -> _Parts:
 
 
 def contents(moves: Iterable[Booked]) -> dict[str, Content]:
-    """What is in each tote after movements that come in the order of time."""
+    """Content of each tote after movements in order of time."""
     found: dict[str, Content] = {}
     for move in moves:
         found[move.tote] = found.get(move.tote, Content()).after(move)
@@ -116,27 +116,27 @@ def contents(moves: Iterable[Booked]) -> dict[str, Content]:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """A time between two dips. ``drop_l`` is what was lost besides what was loaded; None where it was not dipped."""
+    """Balance between two dips. ``drop_l``: decrease corrected for loads and transfers; None if not dipped."""
 
     drop_l: float | None
     sums_l: dict[Move, float]
-    """By kind of movement, between the dips; of the whole time where there are not two."""
+    """By kind of movement, between the dips; over the whole time if there are not two."""
     undipped: tuple[str, ...] = ()
-    """Totes that work was booked on and that were not dipped twice."""
+    """Totes with booked work that were not dipped twice."""
 
     @property
     def booked_l(self) -> float:
-        """What should have left the totes."""
+        """Volume that should have left the totes."""
         return -sum(_SIGN[move] * litres for move, litres in self.sums_l.items() if move not in _STOCK)
 
     @property
     def rest_l(self) -> float | None:
-        """What nobody has explained: more than nothing has left the totes unseen."""
+        """The unexplained residual: positive if more has left the totes than was booked."""
         return None if self.drop_l is None else self.drop_l - self.booked_l
 
 
 def balances(moves: Iterable[Booked]) -> dict[str, Balance]:
-    """The balance of each tote, of movements that come in the order of time."""
+    """The balance of each tote, from movements in order of time."""
     found: dict[str, list[Booked]] = {}
     for move in moves:
         found.setdefault(move.tote, []).append(move)
@@ -144,9 +144,9 @@ def balances(moves: Iterable[Booked]) -> dict[str, Balance]:
 
 
 def together(found: Mapping[str, Balance]) -> Balance:
-    """The balance of all totes: not known as long as one that work was booked on was not dipped twice.
+    """The balance of all totes: unknown as long as one with booked work was not dipped twice.
 
-    A tote that was neither dipped nor worked from says nothing and stands in nobody's way.
+    A tote that was neither dipped nor worked from is ignored.
     """
     undipped = tuple(tote for tote, each in found.items() if each.drop_l is None and set(each.sums_l) - set(_STOCK))
     drops_l = [each.drop_l for each in found.values() if each.drop_l is not None]

@@ -1,7 +1,7 @@
-"""The book of the shop, read: every record of one truck or of many, sealed, numbered without a gap, never changed.
+"""The book of the shop, for reading: sealed records of one or many trucks, numbered without a gap, never changed.
 
-SQLite in the rig's folder, or PostgreSQL by its URL, with the same code. A :class:`Book` opens read-only and makes
-nothing, not even a file that is missing; what may append is a :class:`rig.ledger.writing.WritableBook`. A correction
+SQLite in the rig's folder, or PostgreSQL by its URL, with the same code. A :class:`Book` opens read-only and creates
+nothing, not even a missing file; :class:`rig.ledger.writing.WritableBook` may append. A correction
 is a new record with ``corrects``: the serial number that it replaces. The order of records is that of their serial
 numbers, never of their times: a clock may have been wrong. Knows records as documents; must not know what a fill or a
 price is.
@@ -31,15 +31,15 @@ from rig.ledger.tables import HEADS, METADATA, RECORDS, SEALED
 
 _BATCH = 2000
 Entry = tuple[str, str, str, Body]
-"""Kind, key, time and body of a record to be."""
+"""Kind, key, time and body of a record to be written."""
 
 
 class BookError(JournalError):
-    """The book cannot be opened, written or believed; the text says what to do."""
+    """The book cannot be opened, written or trusted; the text says what to do."""
 
 
 class CorrectedError(BookError):
-    """Another record has replaced the one that is to be corrected: whoever writes looked at an old one."""
+    """Another record has already replaced the one to be corrected: the writer's view was outdated."""
 
 
 class NoBookError(BookError):
@@ -47,10 +47,10 @@ class NoBookError(BookError):
 
 
 class Book:
-    """A book that is read. ``truck`` is its own id, ``own`` are the chains that are its rig's."""
+    """A book for reading. ``truck`` is its own id, ``own`` the chains of its rig."""
 
     def __init__(self, url: str) -> None:
-        """Open the book at a URL for reading; NoBookError where there is none, BookError when it cannot be read."""
+        """Open the book at a URL for reading; NoBookError if there is none, BookError if it cannot be read."""
         self._path = _file_of(url)
         self._engine = self._engine_at(url)
         self.name = str(self._path) if self._path else self._engine.url.render_as_string(hide_password=True)
@@ -69,7 +69,7 @@ class Book:
         return create_engine("sqlite://", creator=lambda: open_read_only(path), poolclass=StaticPool)
 
     def _prepare(self) -> None:
-        """Look whether there is a book that can be read."""
+        """Check that there is a readable book."""
         if (self._path is not None and not self._path.exists()) or not inspect(self._engine).has_table("records"):
             raise NoBookError(f"{self.name}: there is no book yet; nothing was recorded here")
         with self._engine.connect() as db:
@@ -86,7 +86,7 @@ class Book:
 
     @property
     def own(self) -> tuple[str, ...]:
-        """The chains of this rig: its own first; in an office's book the office's alone."""
+        """The chains of this rig: its own first; in an office's book only the office's."""
         if self.identity.collects:
             return (self.truck,)
         return (self.truck, *(truck for truck in self.heads() if truck != self.truck))
@@ -100,7 +100,7 @@ class Book:
         self.close()
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Release the database."""
         self._engine.dispose()
 
     @contextlib.contextmanager
@@ -118,14 +118,14 @@ class Book:
     # --- reading ----------------------------------------------------------------------------------------------------
 
     def heads(self) -> dict[str, Head]:
-        """Where each truck's chain ends."""
+        """The end of each truck's chain."""
         with self._doing("read"), self._engine.connect() as db:
             return {truck: (serial, hash_) for truck, serial, hash_ in db.execute(select(HEADS))}
 
     def every(self, truck: str | None = None, *, after: int = 0, most: int | None = None) -> Iterator[Record]:
-        """Records as they were written, by truck and serial number; of one truck those after a serial number.
+        """Records as written, by truck and serial number; for one truck, those after a serial number.
 
-        Read in batches, so that a long reader never keeps a writer waiting.
+        Read in batches, so that a long reader never blocks a writer.
         """
         trucks = self._trucks() if truck is None else [truck]
         for name in trucks:
@@ -139,7 +139,7 @@ class Book:
                 last = batch[-1].serial
 
     def _trucks(self) -> list[str]:
-        """Every truck that has a record, whatever the heads say."""
+        """Every truck with a record, regardless of the heads."""
         query = select(RECORDS.c.truck).distinct().order_by(RECORDS.c.truck)
         with self._doing("read"), self._engine.connect() as db:
             return [str(truck) for (truck,) in db.execute(query)]
@@ -150,30 +150,30 @@ class Book:
             return [_record(row) for row in db.execute(query.order_by(RECORDS.c.serial).limit(most))]
 
     def valid(self, kind: str | Collection[str], **asked: Unpack[Asked]) -> list[Record]:
-        """Records of a kind, or of several, that none corrects or declares void, in the order of the book.
+        """Records of one or several kinds that are neither corrected nor void, in the order of the book.
 
-        Of one truck that is the order of their serial numbers, a correction in the place of what it replaces. Trucks
-        are merged by time, each chain in its own order.
+        Within a truck that is the order of serial numbers, a correction in place of what it replaces. Trucks are merged
+        by time, each chain in its own order.
         """
         with self._doing("read"), self._engine.connect() as db:
             found = [_record(row) for row in db.execute(valid_query(kind, **asked))]
         return self.in_order(each for each in found if not each.void_in_its_body)
 
     def in_order(self, records: Iterable[Record]) -> list[Record]:
-        """Records in the order of the book, as :meth:`valid` has it."""
+        """Records in the order of the book, as in :meth:`valid`."""
         return merged(records, self.origin)
 
     def origin(self, record: Record) -> int:
-        """Serial number of the first record in the line of corrections that ends with this one."""
+        """Serial number of the first record in the sequence of corrections that ends with this one."""
         known, serial = record.document.get("origin"), record.corrects
         if isinstance(known, int) or serial is None:
             return known if isinstance(known, int) else record.serial
-        # A correction by a version of the program that did not write it down.
+        # A correction by a program version that did not store it.
         [before] = self._some(record.truck, serial - 1, 1)
         return self.origin(before)
 
     def plan_of(self, query: Query) -> str:
-        """How the database goes about a query, in its own words."""
+        """The database's own query plan."""
         compiled = query.compile(self._engine, compile_kwargs={"literal_binds": True})
         word = "EXPLAIN QUERY PLAN" if self._path is not None else "EXPLAIN (ANALYZE, BUFFERS)"
         with self._doing("read"), self._engine.connect() as db:
@@ -181,26 +181,26 @@ class Book:
             return "\n".join(str(row[-1]) for row in rows)
 
     def one(self, kind: str, key: str) -> Record | None:
-        """This rig's record of a kind and key, or the latest that corrects it; None when there is none, or it is void.
+        """This rig's record of a kind and key, or its latest correction; None if there is none, or it is void.
 
-        Of copies in two chains this book's own is taken.
+        Of copies in two chains, this book's own is used.
         """
         found = self._ends(kind, key)
         return next((each for each in found if each.kind == kind and not each.void_in_its_body), None)
 
     def last(self, kind: str, key: str) -> Record | None:
-        """As :meth:`one`, but where it is void, the declaration that it is."""
+        """As :meth:`one`, but the declaration of void if it is void."""
         return next(iter(self._ends(kind, key)), None)
 
     def _ends(self, kind: str, key: str) -> list[Record]:
-        """Where the lines of corrections of a kind and key end now; of copies this book's own comes first."""
+        """The present ends of the sequences of corrections of a kind and key; of copies, this book's own first."""
         query = select(*SEALED).where(RECORDS.c.kind == kind, RECORDS.c.key == key, RECORDS.c.truck.in_(self.own))
         with self._doing("read"), self._engine.connect() as db:
             found = [self._end(db, _record(row)) for row in db.execute(query)]
         return sorted(found, key=lambda each: (each.truck != self.truck, each.truck))
 
     def end(self, record: Record) -> Record:
-        """The last in the line of corrections that goes on from a record; of kind VOID where it was declared void."""
+        """The last correction that follows from a record; of kind VOID if it was declared void."""
         with self._doing("read"), self._engine.connect() as db:
             return self._end(db, record)
 
@@ -213,7 +213,7 @@ class Book:
             record = _record(row)
 
     def latest(self, kind: str) -> Record | None:
-        """This rig's last record of a kind, as it was first written: corrections are of whatever time."""
+        """This rig's last record of a kind as first written: corrections may be of any time."""
         own = (RECORDS.c.truck.in_(self.own), RECORDS.c.kind == kind, RECORDS.c.corrects.is_(None))
         query = select(*SEALED).where(*own)
         ends = query.order_by((RECORDS.c.truck == self.truck).desc(), RECORDS.c.serial.desc()).limit(1)
@@ -222,7 +222,7 @@ class Book:
         return None if row is None else _record(row)
 
     def at_serial(self, serial: int, truck: str | None = None) -> Record | None:
-        """The record with a serial number, of this book's own chain or of another one in it; None beyond its end."""
+        """The record with a serial number, in this book's own chain or in another one; None beyond its end."""
         return next(self.every(self.truck if truck is None else truck, after=serial - 1, most=1), None)
 
     def keys(self, kind: str) -> set[str]:
@@ -238,9 +238,9 @@ class Book:
     # --- trust ------------------------------------------------------------------------------------------------------
 
     def faults(self, *, tail: int | None = None) -> list[Fault]:
-        """Everything that does not hold: in all records, or in each truck's last ``tail``; empty when all is sound.
+        """All faults in all records, or in each truck's last ``tail``; empty if all is sound.
 
-        Records that were posted into a second chain of the same rig are among them in either case.
+        Records posted into a second chain of the same rig are included in either case.
         """
         heads = self.heads()
         if tail is None:
@@ -260,9 +260,9 @@ class Book:
         ]
 
     def copies(self) -> list[tuple[Record, Record]]:
-        """Each record that was posted into a second chain too, with the copy as it is now; declared void, no more.
+        """Each record also posted into a second chain, with its copy's present state; void copies are left out.
 
-        Copies are of one kind, key and time. The one that a person has corrected since counts as the record, else this
+        Copies agree in kind, key and time. The one that a person has corrected since counts as the record, else this
         book's own, else the first by name.
         """
         said = [RECORDS.c[name] for name in ("kind", "key", "at")]
@@ -284,7 +284,7 @@ class Book:
         return first == now, first.truck != self.truck, first.truck
 
     def _damage(self) -> list[Fault]:
-        """What SQLite finds in the file itself."""
+        """Damage that SQLite detects in the file itself."""
         if self._path is None:
             return []
         with self._doing("read"), self._engine.connect() as db:
@@ -304,7 +304,7 @@ class Book:
 
 
 class EmptyBook(Book):
-    """A book in memory that holds nothing: what is read where nothing was kept yet."""
+    """An empty book in memory, read if nothing has been recorded yet."""
 
     def _engine_at(self, url: str) -> Engine:
         return create_engine(url, connect_args={"check_same_thread": False}, poolclass=StaticPool)
@@ -319,7 +319,7 @@ def witness_of(path: Path) -> Path:
 
 
 def _file_of(url: str) -> Path | None:
-    """The file of a book on disk; None for one on a server. BookError for what is no address."""
+    """The file of a book on disk; None for one on a server. BookError for an invalid address."""
     try:
         found = make_url(url)
     except SQLAlchemyError as error:
@@ -328,7 +328,7 @@ def _file_of(url: str) -> Path | None:
 
 
 def engine_of(url: str) -> Engine:
-    """The database at a URL; BookError for what is no address."""
+    """The database at a URL; BookError for an invalid address."""
     try:
         return create_engine(url)
     except (SQLAlchemyError, ImportError) as error:

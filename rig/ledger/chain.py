@@ -1,4 +1,4 @@
-"""The chain of records: how one is sealed to the one before, and how a change, a gap or a lost tail is found.
+"""The chain of records: sealing of each to the one before, and detection of a change, a gap or a lost tail.
 
 Pure: knows texts and hashes, no database, no files, no clock. A record is sealed by SHA-256 (FIPS 180-4) over its
 fields, one a line, the body last; a body is JSON with sorted keys and no blanks, in the manner of RFC 8785.
@@ -12,23 +12,23 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 VOID = "void"
-"""The kind of record that declares the one that it corrects void."""
+"""Kind of the record that declares void the one that it corrects."""
 _VOID_IN_THE_BODY = ("fill", "vessel", "return", "rinse")
 """Kinds that earlier versions declared void by a correction with ``"void": true``."""
 START = "0" * 64
-"""What stands before the first record of a truck."""
+"""The hash before the first record of a truck."""
 Body = Mapping[str, object]
 Head = tuple[int, str]
 """Serial number and hash of a truck's last record."""
 
 
 class UnfitError(ValueError):
-    """A record that cannot be sealed; the text says which part of it and why."""
+    """A record cannot be sealed; the text states which part of it and why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One record of one truck; ``key`` tells it from the others of its kind, ``at`` is ISO 8601 in UTC."""
+    """One record of one truck; ``key`` identifies it within its kind, ``at`` is ISO 8601 in UTC."""
 
     truck: str
     serial: int
@@ -41,28 +41,28 @@ class Record:
 
     @property
     def document(self) -> dict[str, object]:
-        """The body, read."""
+        """The parsed body."""
         found = json.loads(self.body)
         assert isinstance(found, dict)
         return found
 
     @property
     def corrects(self) -> int | None:
-        """Serial number of the record that this one stands in for."""
+        """Serial number of the record that this one replaces."""
         found = self.document.get("corrects")
         return found if isinstance(found, int) else None
 
     @property
     def void_in_its_body(self) -> bool:
-        """Whether it is a correction of an earlier version of the program that declares void what it corrects."""
-        # The text first: most records are no such thing, and reading each would cost a month's bill its time.
+        """Whether it is a correction by an earlier program version that declares void what it corrects."""
+        # Test the text first: parsing each record would slow down a month's bill.
         likely = self.kind in _VOID_IN_THE_BODY and '"void":true' in self.body
         return likely and self.document.get("void") is True
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Where a chain does not hold, and how."""
+    """A fault of a chain, and its place."""
 
     truck: str
     serial: int
@@ -73,7 +73,7 @@ class Fault:
 
 
 def canonical(body: Body) -> str:
-    """A body as the one text that is hashed; UnfitError for what JSON or a database cannot hold."""
+    """The canonical text of a body, which is hashed; UnfitError for what JSON or a database cannot hold."""
     try:
         text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         text.encode()
@@ -85,7 +85,7 @@ def canonical(body: Body) -> str:
 
 
 def content_key(at: str, body: Body) -> str:
-    """The key of a record that is known by what it says and when, and by nothing else."""
+    """The key of a record identified only by its content and time."""
     return f"{at} {hashlib.sha256(canonical(body).encode()).hexdigest()[:16]}"
 
 
@@ -95,7 +95,7 @@ def digest(truck: str, serial: int, kind: str, key: str, at: str, previous: str,
 
 
 def seal(truck: str, head: Head, kind: str, key: str, at: str, body: str) -> Record:
-    """The record that follows ``head``; UnfitError where a field would break the lines that are hashed."""
+    """Seal the record that follows ``head``; UnfitError if a field would break the hashed lines."""
     for name, value in (("truck", truck), ("kind", kind), ("key", key), ("at", at)):
         if not value or not value.isprintable():
             raise UnfitError(f"{name} {value!r}: write one line of plain characters, at least one")
@@ -104,7 +104,7 @@ def seal(truck: str, head: Head, kind: str, key: str, at: str, body: str) -> Rec
 
 
 def is_whole(record: Record) -> bool:
-    """Whether the record is what was sealed."""
+    """Whether the record is unchanged since it was sealed."""
     made = digest(
         record.truck, record.serial, record.kind, record.key, record.at, record.previous, record.body
     )  # fmt: skip
@@ -112,9 +112,9 @@ def is_whole(record: Record) -> bool:
 
 
 def faults_of(records: Iterable[Record], heads: Mapping[str, Head], *, whole: bool = True) -> Iterator[Fault]:
-    """Everything that does not hold in ``records``, which come by truck and serial number.
+    """All faults in ``records``, sorted by truck and serial number.
 
-    ``heads`` says where each truck's chain ends; with ``whole`` each chain must begin at 1, otherwise anywhere.
+    ``heads`` gives the end of each truck's chain; with ``whole`` each chain must begin at 1, otherwise anywhere.
     """
     ends: dict[str, Head] = {}
     for record in records:

@@ -1,4 +1,4 @@
-"""Whose book it is: fixed when it is made; of a book of an earlier version, concluded from its chains."""
+"""Identity of a book: fixed when it is created; for a book of an earlier version, inferred from its chains."""
 
 from __future__ import annotations
 
@@ -9,24 +9,24 @@ from sqlalchemy import Connection, func, inspect, select
 from rig.ledger.tables import HEADS, IDENTITY, RECORDS
 
 FROM_THE_JOURNAL = ("fill", "vessel", "return", "rinse", "event", "proving")
-"""Kinds that are posted from a journal, and so are what a second chain of the same rig has copies of."""
+"""Kinds posted from a journal, of which a second chain of the same rig therefore has copies."""
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Whose book it is, fixed when it is made."""
+    """Identity of a book, fixed when it is created."""
 
     truck: str
-    """The id under which this book's own records are sealed; no display name."""
+    """The id under which this book's own records are sealed; not a display name."""
     collects: bool
-    """It holds the chains of other trucks: an office's. Otherwise every chain in it is this rig's own."""
+    """It collects the chains of other trucks, as an office's book does. Otherwise all its chains are this rig's own."""
 
 
 def identity_of(db: Connection, made: Identity | None = None) -> Identity:
-    """Whose book it is; in one of an earlier version, which did not say so, what its chains allow to conclude.
+    """The identity of a book; for one of an earlier version, which did not store it, inferred from its chains.
 
-    Of several chains in a file that is the one with the most that a person wrote, which no copy of a journal has; a
-    server's book is an office's. ``made`` is what a book is to be that holds nothing yet.
+    Of several chains in a file it is the one with the most records written by a person, which no copy of a journal has;
+    a server's book is an office's. ``made`` is the identity for a book that is still empty.
     """
     if inspect(db).has_table(IDENTITY.name) and (row := db.execute(select(IDENTITY)).first()) is not None:
         return Identity(str(row[0]), bool(row[1]))

@@ -1,9 +1,9 @@
-"""The journal: one SQLite file, write-ahead log with full synchronisation, so that a commit outlives the plug.
+"""The journal: one SQLite file, write-ahead log, fully synchronised, so that a commit survives a power failure.
 
-A fill is opened before the pump may move, every entry is appended, and the latest state stands beside them, so that
-an interrupted fill can be shown, gone on with or closed as it is. Nothing is ever removed.
+A fill is opened before the pump may move, every entry is appended, and the latest state is stored with them, so that
+an interrupted fill can be shown, resumed or closed as it is. Only progress rows of old fills are ever removed.
 
-Provings of the meter, and every change of calibration or configuration, are rows that the file itself refuses to
+Provings of the meter, and every change of calibration or configuration, are rows that triggers protect from any
 change. The events of each kind are numbered without a gap, so their counts can only grow: modelled on the event
 counters of NIST Handbook 44's audit trails.
 """
@@ -75,12 +75,12 @@ AFTER_FILL = "after_fill"
 
 
 class JournalError(RuntimeError):
-    """The journal cannot be opened, written or believed; the text says what to do."""
+    """The journal cannot be opened, written or trusted; the text says what to do."""
 
 
 @dataclass(frozen=True, slots=True)
 class StoredFill:
-    """A fill as the journal holds it; documents are JSON text."""
+    """A fill in the journal; documents are JSON text."""
 
     number: int
     fill_id: str
@@ -103,7 +103,7 @@ class StoredEntry:
 
 @dataclass(frozen=True, slots=True)
 class StoredProving:
-    """A proving, accepted or not; the document is what the meter room found and who was there."""
+    """A proving, accepted or not; the document has the meter room's result and the persons present."""
 
     number: int
     at: str
@@ -111,22 +111,22 @@ class StoredProving:
     accepted: bool
     document: dict[str, object]
     judged: StoredEvent | None = None
-    """The last event that declared it void, or took that back."""
+    """The last event that declared it void, or revoked that."""
 
     @property
     def void(self) -> bool:
-        """Whether a person declared it void, and none took that back."""
+        """Whether a person declared it void, and none revoked that."""
         return self.judged is not None and _VOIDS in self.judged.what
 
     @property
     def counts(self) -> bool:
-        """Whether its factor was taken, and it is not void."""
+        """Whether its factor was accepted, and it is not void."""
         return self.accepted and not self.void
 
 
 @dataclass(frozen=True, slots=True)
 class StoredEvent:
-    """One change of what the count rests on; ``number`` counts the events of its kind."""
+    """One change of a setting that affects the count; ``number`` counts the events of its kind."""
 
     kind: EventKind
     number: int
@@ -136,10 +136,10 @@ class StoredEvent:
 
 
 class JournalReader:
-    """The journal of one rig, read; nothing is made or changed. Used by one thread at a time."""
+    """The journal of one rig, for reading; nothing is created or changed. Used by one thread at a time."""
 
     def __init__(self, path: Path) -> None:
-        """Open the journal at ``path``; :class:`JournalError` when there is none or it cannot be read."""
+        """Open the journal at ``path``; :class:`JournalError` if it is missing or cannot be read."""
         try:
             self._db = open_read_only(path)
         except (sqlite3.Error, OSError) as error:
@@ -151,7 +151,7 @@ class JournalReader:
         return JournalError(f"{path}: the journal cannot be opened ({error}); check the disk and the folder")
 
     def recall(self, name: str) -> object:
-        """What the rig remembers under ``name``, or ``None``."""
+        """The value stored under ``name``, or ``None``."""
         with self._reading():
             row = self._db.execute("SELECT value FROM memory WHERE name = ?", (name,)).fetchone()
             return None if row is None else json.loads(row[0])
@@ -171,7 +171,7 @@ class JournalReader:
             return [fill_id for (fill_id,) in rows]
 
     def fill(self, fill_id: str) -> StoredFill:
-        """One fill by its id or serial number; :class:`JournalError` when there is none."""
+        """One fill by its id or serial number; :class:`JournalError` if there is none."""
         found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))
         if not found:
             known = ", ".join(fill.fill_id for fill in self.fills()[-3:]) or "none"
@@ -203,7 +203,7 @@ class JournalReader:
             return [StoredEvent(kind, number, at, by, json.loads(what)) for kind, number, at, by, what in rows]
 
     def event_counts(self) -> dict[EventKind, int]:
-        """How many events of each kind there ever were."""
+        """Number of events of each kind so far."""
         with self._reading():
             found = dict(self._db.execute("SELECT kind, MAX(number) FROM events GROUP BY kind").fetchall())
         return {"calibration": found.get("calibration", 0), "configuration": found.get("configuration", 0)}
@@ -234,7 +234,7 @@ class JournalReader:
 
 
 class EmptyJournal(JournalReader):
-    """A journal in memory that holds nothing: what is read where nothing was done yet."""
+    """An empty journal in memory, read if nothing has been done yet."""
 
     def __init__(self) -> None:
         self._db = sqlite3.connect(":memory:", check_same_thread=False)
@@ -243,10 +243,10 @@ class EmptyJournal(JournalReader):
 
 
 class Journal(JournalReader):
-    """The journal of one rig, read and written. Used by one thread at a time."""
+    """The journal of one rig, for reading and writing. Used by one thread at a time."""
 
     def __init__(self, path: Path) -> None:
-        """Open or create the journal at ``path``; :class:`JournalError` when the disk or the file does not allow it."""
+        """Open or create the journal at ``path``; :class:`JournalError` if the disk or the file does not allow it."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
@@ -256,7 +256,7 @@ class Journal(JournalReader):
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.execute("PRAGMA foreign_keys=ON")
             if self._db.execute("PRAGMA journal_mode").fetchone() != ("wal",):
-                # Not waited for where another connection is at work.
+                # SQLite does not wait for this while another connection is at work.
                 with alone(path):
                     self._db.execute("PRAGMA journal_mode=WAL")
             self._db.executescript(SCHEMA)
@@ -273,7 +273,7 @@ class Journal(JournalReader):
                 yield self._db
                 self._db.execute("COMMIT")
             except BaseException:
-                # A full disk may have rolled back already; a second rollback would hide what happened.
+                # A full disk may already have caused a rollback; a second one would hide the cause.
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
@@ -290,7 +290,7 @@ class Journal(JournalReader):
         return int(cursor.lastrowid or 0)
 
     def append(self, fill_id: str, at: str, entries: Sequence[tuple[str, dict[str, object]]], state: str) -> None:
-        """Append entries and replace the fill's latest state, in one commit; a closed fill is not added to."""
+        """Append entries and replace the fill's latest state, in one commit; refused for a closed fill."""
         with self._transaction() as db:
             kept = db.execute("UPDATE fills SET state = ? WHERE fill_id = ? AND record IS NULL", (state, fill_id))
             if kept.rowcount != 1:
@@ -301,7 +301,7 @@ class Journal(JournalReader):
             )
 
     def close_fill(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
-        """Write the finished record and what the rig is to remember, in one commit; a second closing is refused."""
+        """Write the finished record and the values to store, in one commit; a second closing is refused."""
         with self._transaction() as db:
             done = db.execute(
                 "UPDATE fills SET record = ? WHERE fill_id = ? AND record IS NULL", (json.dumps(record), fill_id)
@@ -315,7 +315,7 @@ class Journal(JournalReader):
             )
 
     def append_proving(self, at: str, meter: str, by: str, document: dict[str, object], *, accepted: bool) -> int:
-        """Write a proving, and with an accepted one the calibration event that it is; returns the proving's number."""
+        """Write a proving, and the calibration event of an accepted one; returns the proving's number."""
         with self._transaction() as db:
             (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM fills").fetchone()
             kept = with_words(at, {**document, AFTER_FILL: last})
@@ -330,11 +330,11 @@ class Journal(JournalReader):
         return number
 
     def void_proving(self, number: int, at: str, by: str, why: str) -> bool:
-        """Declare a proving void, which is a calibration event; False where it is void already."""
+        """Declare a proving void, which is a calibration event; False if it is void already."""
         return self._judge(number, at, by, {_VOIDS: number, "why": why}, void=True)
 
     def take_back_void(self, number: int, at: str, by: str, why: str) -> bool:
-        """Let a proving count again that was declared void; False where it is not void."""
+        """Revoke the declaration that a proving is void; False if it is not void."""
         return self._judge(number, at, by, {_TAKES_BACK: number, "why": why}, void=False)
 
     def _judge(self, number: int, at: str, by: str, what: dict[str, object], *, void: bool) -> bool:
@@ -347,7 +347,7 @@ class Journal(JournalReader):
             return found.void is not void
 
     def append_event(self, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
-        """Write an event; returns how many of its kind there are now."""
+        """Write an event; returns the number of events of its kind."""
         with self._transaction() as db:
             return self._add_event(db, kind, at, by, what)
 
@@ -361,7 +361,7 @@ class Journal(JournalReader):
         return int(last) + 1
 
     def take_back(self, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> int:
-        """Enter provings and events that come out of a book, each kind only where there is none; returns how many."""
+        """Enter provings and events restored from a book, each kind only if there is none; returns how many."""
         with self._transaction() as db:
             (proven,) = db.execute("SELECT COUNT(*) FROM provings").fetchone()
             (noted,) = db.execute("SELECT COUNT(*) FROM events").fetchone()
@@ -377,20 +377,20 @@ class Journal(JournalReader):
         return len(lost) + len(gone)
 
     def last_number(self) -> int:
-        """The number that was given last; 0 when none was."""
+        """The last number issued; 0 if none was."""
         with self._reading():
             row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'fills'").fetchone()
             return int(row[0]) if row else 0
 
     def number_after(self, number: int) -> None:
-        """Number the next fill above ``number``, which a book has already: none is given twice. None was given yet."""
+        """Number the next fill above ``number``, the book's last: none is issued twice. Only before the first fill."""
         assert self.last_number() == 0
         with self._transaction() as db:
             db.execute("DELETE FROM sqlite_sequence WHERE name = 'fills'")
             db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('fills', ?)", (number,))
 
     def prune(self, kept: int) -> None:
-        """Drop the progress rows of closed fills but the latest ``kept``; fills, records and other entries stay."""
+        """Drop the progress rows of closed fills except the latest ``kept``; fills, records and other entries stay."""
         old = "SELECT fill_id FROM fills WHERE record IS NOT NULL ORDER BY number DESC LIMIT -1 OFFSET ?"
         find = f"SELECT 1 FROM entries WHERE kind = 'progress' AND fill_id IN ({old}) LIMIT 1"
         with self._reading():

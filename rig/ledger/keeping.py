@@ -1,4 +1,4 @@
-"""A book in a rig's folder: where it is, whether it is sound, its export, and room on the disk.
+"""The book in a rig's folder: its path, its soundness, its export, and free disk space.
 
 Knows files; must not know what the records say.
 """
@@ -19,21 +19,21 @@ from rig.ledger.writing import WritableBook
 
 BOOK_NAME = "book.sqlite"
 _TAIL = 200
-"""Records that are looked at before a fill."""
+"""Number of latest records verified before a fill."""
 
 
 def book_of(folder: Path, truck: str | None = None) -> WritableBook:
-    """The book in a rig's folder, to be written; made where there is none, with the id ``truck`` if that is given."""
+    """The book in a rig's folder, for writing; created if missing, with the id ``truck`` if given."""
     return WritableBook(_url(folder / BOOK_NAME), truck)
 
 
 def book_read(folder: Path) -> Book:
-    """The book in a rig's folder, to be read; NoBookError where there is none."""
+    """The book in a rig's folder, for reading; NoBookError if there is none."""
     return Book(_url(folder / BOOK_NAME))
 
 
 def book_or_empty(folder: Path) -> Book:
-    """The book in a rig's folder, to be read; an empty one in memory where there is none yet."""
+    """The book in a rig's folder, for reading; an empty one in memory if there is none yet."""
     return book_read(folder) if (folder / BOOK_NAME).exists() else EmptyBook("sqlite://")
 
 
@@ -42,7 +42,7 @@ def _url(path: Path) -> str:
 
 
 def unsound(folder: Path) -> str | None:
-    """Why no new fill may follow the book in ``folder``; None when its end is sound, or there is none yet."""
+    """Why the book in ``folder`` forbids a new fill; None if its end is sound, or there is none yet."""
     if not (folder / BOOK_NAME).exists():
         lost = witness_of(folder / BOOK_NAME).exists()
         return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
@@ -57,7 +57,7 @@ def unsound(folder: Path) -> str | None:
 
 
 def disk_short(folder: Path, least_mb: float) -> str | None:
-    """Why the disk has too little room left for a fill's records; None when it has enough, or cannot be asked."""
+    """Why the disk has too little space for a fill's records; None if it has enough, or this is unknown."""
     there = next((each for each in (folder.absolute(), *folder.absolute().parents) if each.exists()), None)
     with contextlib.suppress(OSError):
         room = os.statvfs(there or "/")
@@ -68,10 +68,10 @@ def disk_short(folder: Path, least_mb: float) -> str | None:
 
 
 def export(records: Iterable[Record], into: Path) -> tuple[int, Path, Path]:
-    """Write every record, a line of JSON each, and beside it a table as CSV; returns how many, and both files.
+    """Write every record, a line of JSON each, and a CSV table next to it; returns the count and both files.
 
-    The lines hold all that is sealed: a program of another make can check the chain by them. Where ``into`` is named as
-    a table is, the lines go beside it under another name.
+    The lines hold all that is sealed: an independent program can verify the chain by them. If ``into`` has the suffix
+    of a table, the lines get another name.
     """
     count, is_table = 0, into.suffix.lower() == ".csv"
     as_lines, as_table = (into.with_suffix(".jsonl"), into) if is_table else (into, into.with_suffix(".csv"))
@@ -94,5 +94,5 @@ def export(records: Iterable[Record], into: Path) -> tuple[int, Path, Path]:
 
 
 def plain_cell(value: object) -> object:
-    """A value for a cell of a table: text that a spreadsheet would run as a formula is kept from it."""
+    """A value for a table cell, escaped if a spreadsheet would run it as a formula."""
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value

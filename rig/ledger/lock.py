@@ -1,9 +1,9 @@
-"""One controller per rig, whatever folder or user it is started from; and one maker of a file that others open.
+"""Locks: one controller per rig, from any folder and user; and one creator of a file that others open.
 
-The rig is what hangs on its wires: each link's device, or host and port. Each of them is a name that the system gives
-to one process of this machine at a time (an abstract Unix socket, which no folder's rights can refuse) and takes back
-when that process ends, however it ends. Whoever is refused asks the holder over the same socket who it is. Processes in
-network namespaces of their own, such as containers, do not see each other there: give them the host's network.
+A rig is identified by its wires: each link's device, or host and port. Each is a name that the system grants to one
+process of this machine at a time (an abstract Unix socket, subject to no folder's rights) and releases when that
+process ends in any way. A refused process asks the holder's identity over the same socket. Processes in network
+namespaces of their own, such as containers, do not see each other there: give them the host's network.
 """
 
 from __future__ import annotations
@@ -24,24 +24,24 @@ from pathlib import Path
 from types import TracebackType
 
 _ASKING_S = 1.0
-"""A holder that is stopped in a debugger does not say who it is; then the system still knows its process."""
+"""Time-out for the holder's answer, for example if stopped in a debugger; the system still knows its process."""
 _MOST = 4096
 
 
 @contextlib.contextmanager
 def alone(path: Path) -> Iterator[None]:
-    """While ``path`` is made or migrated: others wait, threads of this program too."""
+    """Exclusive lock while ``path`` is created or migrated: other processes and threads wait."""
     with path.with_name(f"{path.stem}.lock").open("w") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
 
 
 class LockedError(RuntimeError):
-    """The rig cannot be had: another controller holds it, or its folder cannot be written."""
+    """The rig is not available: another controller holds it, or its folder cannot be written."""
 
 
 def serial_ends(port: str) -> set[str]:
-    """Every name of a serial port: as it is written, without links, and by its device number."""
+    """All names of a serial port: as written, with links resolved, and by its device number."""
     file = Path(port)
     found = {f"serial {file.absolute()}", f"serial {file.resolve()}"}
     with contextlib.suppress(OSError):
@@ -52,7 +52,7 @@ def serial_ends(port: str) -> set[str]:
 
 
 def tcp_ends(host: str, port: int) -> set[str]:
-    """Every address of a host and port; a host that cannot be resolved now is known by its name alone."""
+    """All addresses of a host and port; a host that cannot be resolved is known by its name only."""
     found = {host.lower().rstrip(".")}
     with contextlib.suppress(OSError, UnicodeError):
         found |= {str(address[4][0]) for address in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)}
@@ -67,12 +67,12 @@ def _plain(address: str) -> str:
 
 
 class RigLock:
-    """Held for as long as a controller may move this rig's pump."""
+    """Lock held while a controller may run this rig's pump."""
 
     def __init__(self, folder: Path | None, ends: Iterable[str] = (), config: str = "") -> None:
-        """``folder`` holds the records, ``ends`` name what hangs on the wires; without them only the folder is held.
+        """``folder`` holds the records, ``ends`` name the wires; without them only the folder is locked.
 
-        Without a folder only the wires are, and nothing is written.
+        Without a folder only the wires are locked, and nothing is written.
         """
         self._path = None if folder is None else folder / "controller.lock"
         self._ends = sorted(set(ends))
@@ -89,7 +89,7 @@ class RigLock:
         self._threads: list[threading.Thread] = []
 
     def __enter__(self) -> RigLock:
-        """Take the lock; :class:`LockedError` says who holds it, where and since when, or what is wrong here."""
+        """Take the lock; :class:`LockedError` names the holder, where and since when, or the fault."""
         try:
             for end in self._ends:
                 self._sockets.append(_taken(end))
@@ -122,7 +122,7 @@ class RigLock:
 
     def _drop(self) -> None:
         for each in self._sockets:
-            # Wakes the thread that waits there; until it is gone the system keeps the name.
+            # Wakes the waiting thread; the system keeps the name until it has ended.
             with contextlib.suppress(OSError):
                 each.shutdown(socket.SHUT_RDWR)
         for thread in self._threads:
@@ -142,7 +142,7 @@ class RigLock:
 
 
 def _name(end: str) -> str:
-    """In the abstract namespace, which begins with a null; as short as the system wants it."""
+    """Name in the abstract namespace: begins with a null, hashed to the system's length limit."""
     return f"\0ballast-rig/{hashlib.sha256(end.encode()).hexdigest()[:40]}"
 
 
@@ -158,7 +158,7 @@ def _taken(end: str) -> socket.socket:
 
 
 def _tell(listening: socket.socket, told: bytes) -> None:
-    """Tell everybody who asks, until the lock is given back."""
+    """Answer every query until the lock is released."""
     with contextlib.suppress(OSError):
         while True:
             asking, _ = listening.accept()
@@ -167,7 +167,7 @@ def _tell(listening: socket.socket, told: bytes) -> None:
 
 
 def _asked(end: str) -> bytes:
-    """What the holder says of itself; where it says nothing, its process and user as the system knows them."""
+    """The holder's own description; if it does not answer, its process and user from the system."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking, contextlib.suppress(OSError):
         asking.settimeout(_ASKING_S)
         asking.connect(_name(end))

@@ -1,4 +1,4 @@
-"""How alike wheels are: left against right, and identical wheels over a fleet. Pure; knows figures, no book.
+"""Agreement of wheels: left against right, and identical wheels over a fleet. Pure; knows figures, no book.
 
 Capability: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6: Cpk = min(U − mean, mean − L) / 3 s, with the
 sample's standard deviation s. The lower bound is the handbook's: Cpk − z √(1/(9 n) + Cpk²/(2 (n − 1))), 95 % one-sided.
@@ -17,7 +17,7 @@ _SIDES = ("left", "right")
 
 @dataclass(frozen=True, slots=True)
 class Wheel:
-    """One filled wheel: what it was to take and what it took."""
+    """One filled wheel: its target and its delivery."""
 
     number: int
     size: str
@@ -30,13 +30,13 @@ class Wheel:
 
     @property
     def side(self) -> str:
-        """``left``, ``right``, or empty where its position names neither."""
+        """``left``, ``right``, or empty if its position names neither."""
         words = self.position.lower().split()
         return next((each for each in _SIDES if each in words), "")
 
     @property
     def error_percent(self) -> float:
-        """Of the target."""
+        """Error in percent of the target."""
         return 100 * (self.net_l / self.target_l - 1)
 
 
@@ -55,7 +55,7 @@ class Pair:
 
     @property
     def difference_percent(self) -> float:
-        """Of their mean."""
+        """Difference in percent of their mean."""
         return 200 * self.difference_l / (self.left.net_l + self.right.net_l)
 
 
@@ -68,17 +68,17 @@ class Group:
     sd_l: float | None
     """None for a single wheel."""
     worst: tuple[Wheel, Wheel]
-    """The two that are furthest apart: the least and the most."""
+    """The two furthest apart: the least and the most."""
     cpk: float | None
-    """None where there is no spread to measure by."""
+    """None without spread."""
     cpk_low: float | None
     inside: int
-    """How many are within the tolerance."""
+    """Number within the tolerance."""
     tolerance_percent: float
 
     @property
     def worst_l(self) -> float:
-        """How far apart those two are."""
+        """Difference between those two."""
         return self.worst[1].net_l - self.worst[0].net_l
 
 
@@ -88,7 +88,7 @@ def axle_of(position: str) -> str:
 
 
 def pairs(wheels: Iterable[Wheel]) -> list[Pair]:
-    """Left and right of each axle of each machine; of a position the last fill counts, one side alone is no pair."""
+    """Left and right of each axle of each machine, the last fill per position; one side alone is no pair."""
     found: dict[tuple[str, str], dict[str, Wheel]] = {}
     for wheel in sorted(wheels, key=lambda each: each.number):
         if wheel.side and wheel.net_l > 0:
@@ -102,7 +102,7 @@ def pairs(wheels: Iterable[Wheel]) -> list[Pair]:
 
 
 def groups(wheels: Iterable[Wheel], tolerance_percent: float) -> list[Group]:
-    """Identical wheels together, the largest group first."""
+    """Groups of identical wheels, the largest first."""
     found: dict[tuple[str, str, float], list[Wheel]] = {}
     for wheel in wheels:
         if wheel.target_l > 0:
@@ -125,7 +125,7 @@ def _group(wheels: Sequence[Wheel], tolerance_percent: float) -> Group:
         worst=(min(wheels, key=lambda wheel: wheel.net_l), max(wheels, key=lambda wheel: wheel.net_l)),
         cpk=found,
         cpk_low=None if found is None else capability_low(found, len(nets)),
-        # A wheel on the line is inside: a thousandth of a litre is how records are rounded.
+        # A wheel on the limit is inside; records are rounded to a thousandth of a litre.
         inside=sum(abs(wheel.net_l - wheel.target_l) <= allowed_l + 5e-4 for wheel in wheels),
         tolerance_percent=tolerance_percent,
     )
@@ -137,5 +137,5 @@ def capability(mean: float, sd: float | None, low: float, high: float) -> float 
 
 
 def capability_low(cpk: float, count: int) -> float:
-    """What Cpk is at least, 95 %, as far as so many pieces tell."""
+    """Lower confidence bound of Cpk, 95 %, for so many pieces."""
     return cpk - _Z_95 * math.sqrt(1 / (9 * count) + cpk**2 / (2 * (count - 1)))

@@ -1,6 +1,6 @@
-"""A time for a record that carries how far the clock was known when it was taken.
+"""A record's time stamp with the quality of the clock when it was taken.
 
-Pure: a text with two words beside it. It must not know clocks.
+Pure: a text with two attributes. It must not know clocks.
 """
 
 from __future__ import annotations
@@ -10,19 +10,19 @@ from typing import Literal, Self
 from rig.ledger.chain import Body, Record, canonical
 
 Trust = Literal["synchronised", "confirmed", "plausible", "not believed"]
-"""synchronised: by the system's own statement since it started. confirmed: by a person since then. plausible: neither,
-and nothing is against it. not believed: the time of a record is then a bound, no earlier than which it was."""
+"""synchronised: by the system's own status since it started. confirmed: by a person since then. plausible: neither,
+and no check contradicts it. not believed: the time of a record is then a lower bound."""
 CLOCK, SAID = "clock", "clock_said"
 UNBELIEVED: Trust = "not believed"
-"""Under which names a record keeps them."""
+"""The names of the two fields in a record, and the value for an untrusted time."""
 
 
 class Moment(str):
-    """A time, ISO 8601 in UTC; what is written with it says how far it is to be believed."""
+    """A time, ISO 8601 in UTC, with its quality."""
 
     clock: Trust
     said: str | None
-    """What the clock itself showed, where that was something else."""
+    """What the clock showed, if it differs."""
 
     def __new__(cls, at: str, clock: Trust, said: str | None = None) -> Self:
         """The time ``at``."""
@@ -36,17 +36,17 @@ class Moment(str):
 
     @property
     def words(self) -> dict[str, object]:
-        """What a record says of its time."""
+        """The fields of a record that describe its time."""
         return {CLOCK: self.clock} | ({} if self.said is None else {SAID: self.said})
 
 
 def with_words(at: str, body: dict[str, object]) -> dict[str, object]:
-    """A body that says how far the time ``at`` is to be believed, where that is known; older words are replaced."""
+    """A body with the quality of the time ``at``, if known; earlier such fields are replaced."""
     if not isinstance(at, Moment):
         return body
     return {name: value for name, value in body.items() if name not in (CLOCK, SAID)} | at.words
 
 
 def says(record: Record, at: str, body: Body) -> bool:
-    """Whether a record is the one that was to be written, and not another that had its key already."""
+    """Whether a record is the one to be written, and not another that already had its key."""
     return record.body == canonical(with_words(at, dict(body)))

@@ -1,7 +1,7 @@
-"""From many trucks to one office: records go in the order of each truck's chain, once, and are verified at arrival.
+"""Transfer from many trucks to one office: records in the order of each truck's chain, once, verified at arrival.
 
-What was sent is known from the office's own head of the chain, never from a mark on the truck: so either side may die
-at any moment, and the next sending begins where the office stands. Knows books and files; must not know what they say.
+What was sent is known from the office's own head of the chain, never from a mark on the truck: either side may fail
+at any moment, and the next transfer continues from the office's head. Knows books and files, not their content.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _FIELDS = tuple(Record.__dataclass_fields__)
 def send(truck: Book, office: WritableBook, batch: int = BATCH) -> int:
     """Send what the office lacks of every chain in the truck's book; returns how many records were new there.
 
-    BookError when the two chains differ, or the office does not take what is sent; what it took before stays.
+    BookError if the two chains differ, or if the office refuses a record; what it took before remains.
     """
     sent = 0
     for name, (serial, _) in truck.heads().items():
@@ -39,7 +39,7 @@ def send(truck: Book, office: WritableBook, batch: int = BATCH) -> int:
 
 
 def _one_chain(truck: Book, office: Book, name: str) -> None:
-    """Refuse where truck and office have different records of one truck under one number, as after an old backup."""
+    """Refuse if truck and office have different records of one truck under one number, as after an old backup."""
     common = min(book.heads().get(name, (0, START))[0] for book in (truck, office))
     if common == 0:
         return
@@ -53,9 +53,9 @@ def _one_chain(truck: Book, office: Book, name: str) -> None:
 
 
 def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
-    """Bring back what the office has of a truck's chain and the truck has lost; returns how many records came.
+    """Fetch records of a truck's chain that the office has and the truck has lost; returns how many came.
 
-    BookError when the two chains differ.
+    BookError if the two chains differ.
     """
     name = truck.truck
     _one_chain(truck, office, name)
@@ -69,7 +69,7 @@ def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
 
 
 def receive(path: Path, office: WritableBook, batch: int = BATCH) -> int:
-    """Take in an exported file that came by hand; returns how many records were new."""
+    """Take in an exported file delivered by hand; returns how many records were new."""
     new = 0
     for _, records in groupby(_read(path), key=lambda record: record.truck):
         while some := list(islice(records, batch)):

@@ -1,8 +1,8 @@
-"""What work costs: a price list and what was done, to lines, taxes and a total. Pure; money is Decimal, never a float.
+"""Pricing: from a price list and the work done to lines, taxes and a total. Pure; money is Decimal, never a float.
 
-Rounding: a quantity is priced as it is printed, rounded half up to a tenth of its unit; each line is rounded half up to
-the cent. Tax is taken of each line, or of the sum of the lines of a rate, as the list says, and rounded the same way;
-totals are sums of what is printed. So a bill can be added up by hand from its own text.
+Rounding: a quantity is priced as printed, rounded half up to a tenth of its unit; each line is rounded half up to
+the cent. Tax is computed per line, or on the sum of lines per rate, as the list states, and rounded the same way;
+totals are sums of printed figures. So a bill can be added up by hand from its own text.
 """
 
 from __future__ import annotations
@@ -32,11 +32,11 @@ _OTHER = "other"
 
 
 class PriceError(ValueError):
-    """A price list that cannot be used, or that has no price for what was done; the text says what to write."""
+    """A price list is invalid, or lacks a price for the work done; the text says what to write."""
 
 
 class FluidPrice(Strict):
-    """Price of a liquid in a tyre, and by what it is sold."""
+    """Price of a liquid in a tyre, and its unit of sale."""
 
     by: By
     price: Money
@@ -44,7 +44,7 @@ class FluidPrice(Strict):
 
 
 class ItemPrice(Strict):
-    """Price of a part or a piece of work that is put on a bill by name."""
+    """Price of a part or a piece of work billed by name."""
 
     price: Money
     unit: str = "each"
@@ -52,7 +52,7 @@ class ItemPrice(Strict):
 
 
 class Fee(Strict):
-    """What every job costs besides."""
+    """An additional fee of a job."""
 
     text: str
     price: Money
@@ -85,7 +85,7 @@ class PriceList(Strict):
 
 
 def read_prices(text: str, origin: str) -> PriceList:
-    """The price list in a TOML text; PriceError lists every mistake."""
+    """Parse the price list in a TOML text; PriceError lists every mistake."""
     try:
         return prices_of(tomllib.loads(text, parse_float=Decimal), origin)
     except tomllib.TOMLDecodeError as error:
@@ -93,7 +93,7 @@ def read_prices(text: str, origin: str) -> PriceList:
 
 
 def prices_of(document: Mapping[str, object], origin: str) -> PriceList:
-    """The price list in a document, as a record keeps it."""
+    """The price list in a document from a record."""
     try:
         return PriceList.model_validate(document)
     except ValidationError as error:
@@ -103,24 +103,24 @@ def prices_of(document: Mapping[str, object], origin: str) -> PriceList:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """Liquid that went into one wheel, as its record says."""
+    """Liquid that went into one wheel, by its record."""
 
     truck: str
     serial: int
     fluid: tuple[str, ...]
-    """Names that the price list may know it by, the closest first."""
+    """Names to look up in the price list, the closest first."""
     size: str
     position: str
     net_l: Decimal
     mass_kg: Decimal
     estimated: bool = False
     remark: str = ""
-    """What a person noted of the litres, as it stands on the line."""
+    """A person's note on the litres, printed on the line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Extra:
-    """A part or a piece of work that was put on the job by hand."""
+    """A part or a piece of work added to the job by hand."""
 
     truck: str
     serial: int
@@ -139,7 +139,7 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a bill; ``of`` names the records it rests on."""
+    """One line of a bill; ``of`` names the records it is based on."""
 
     text: str
     quantity: Decimal
@@ -151,33 +151,33 @@ class Line:
 
     @property
     def amount(self) -> Decimal:
-        """Before tax."""
+        """Amount before tax."""
         return cents(self.quantity * self.price)
 
     @property
     def tax(self) -> Decimal:
-        """Of this line, where tax is rounded on each."""
+        """Tax of this line, if tax is rounded per line."""
         return cents(self.amount * self.tax_percent / 100)
 
 
 def cents(value: Decimal) -> Decimal:
-    """An amount, half up to the cent."""
+    """An amount rounded half up to the cent."""
     return value.quantize(_CENT, ROUND_HALF_UP)
 
 
 def tenths(value: Decimal) -> Decimal:
-    """A quantity, half up to a tenth."""
+    """A quantity rounded half up to a tenth."""
     return value.quantize(_TENTH, ROUND_HALF_UP)
 
 
 def exact(value: object) -> Decimal:
-    """A number of a record as it is written there."""
+    """A record's number as an exact decimal."""
     return Decimal(str(value))
 
 
 @dataclass(frozen=True, slots=True)
 class RateSum:
-    """What of a bill is taxed at one rate."""
+    """Part of a bill taxed at one rate."""
 
     percent: Decimal
     of: Decimal
@@ -185,7 +185,7 @@ class RateSum:
 
 
 def rate_sums(lines: Sequence[Line], rounding: Rounding) -> list[RateSum]:
-    """The lines of each rate together, and their tax."""
+    """Sums of the lines of each rate, and their tax."""
     found = []
     for rate in sorted({line.tax_percent for line in lines}):
         own = [line for line in lines if line.tax_percent == rate]
@@ -196,7 +196,7 @@ def rate_sums(lines: Sequence[Line], rounding: Rounding) -> list[RateSum]:
 
 
 def total_of(lines: Sequence[Line], rounding: Rounding = "line") -> tuple[Decimal, Decimal, Decimal]:
-    """Sum before tax, tax, and what is to be paid."""
+    """Sum before tax, tax, and total."""
     sums = rate_sums(lines, rounding)
     net, tax = sum((each.of for each in sums), Decimal(0)), sum((each.tax for each in sums), Decimal(0))
     return net, tax, net + tax
@@ -213,7 +213,7 @@ def lines_of(
     *,
     exempt: bool = False,
 ) -> list[Line]:
-    """The lines of a job: each fill at the list of its own time, the rest at ``prices``; PriceError without a price."""
+    """The lines of a job: each fill at the list of its time, the rest at ``prices``; PriceError without a price."""
     found = [work for work in works if tenths(work[0].net_l) > 0]
     lines = [*_fluid_lines(found), *(_extra_line(prices, extra) for extra in extras)]
     for fee in prices.fees:
@@ -235,7 +235,7 @@ def _fluid_lines(works: Sequence[tuple[Work, PriceList]]) -> list[Line]:
     charged: set[tuple[str, str]] = set()
     for work, prices in works:
         name, fluid = fluid_price(prices, work)
-        # A wheel that took two fills is one wheel, and a flat price is for the job.
+        # A wheel with two fills is one wheel, and a flat price is per job.
         once = {"wheel": work.position or f"{work.truck} {work.serial}", "flat": ""}.get(fluid.by)
         if once is not None and (name, once) in charged:
             continue
@@ -249,7 +249,7 @@ def _fluid_lines(works: Sequence[tuple[Work, PriceList]]) -> list[Line]:
 
 
 def fluid_price(prices: PriceList, work: Work) -> tuple[str, FluidPrice]:
-    """The price of a work's liquid and the name it stands under; PriceError when there is none."""
+    """The price of a work's liquid and its name in the list; PriceError if there is none."""
     names = [*work.fluid, *(name.partition(":")[0] for name in work.fluid), _OTHER]
     for name in names:
         if name in prices.fluids:
@@ -308,9 +308,9 @@ def _line(
 
 
 def bill_document(currency: str, lines: Sequence[Line], rounding: Rounding = "line") -> dict[str, object]:
-    """Lines and totals as a record keeps them; money and quantities as decimal text.
+    """Lines and totals for a record; money and quantities as decimal text.
 
-    The tax of a line is None where tax is rounded on the sum: what is not summed is not printed.
+    The tax of a line is None if tax is rounded on the sum: figures that are not summed are not printed.
     """
     net, tax, total = total_of(lines, rounding)
     return {

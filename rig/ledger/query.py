@@ -1,4 +1,4 @@
-"""Questions to the book's tables, and the order in which their answers are read. Pure; opens nothing."""
+"""Queries on the book's tables, and the order of their results. Pure; opens nothing."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ Query = Select[Any]
 
 
 class Asked(TypedDict, total=False):
-    """Which records are asked for; what is left out or None does not matter."""
+    """Filter of a query; what is left out or None is not filtered."""
 
     job: str | None
     customer: str | None
     wheel: str | None
     since: str | None
-    """Included; ``until`` is not."""
+    """Inclusive; ``until`` is exclusive."""
     until: str | None
     truck: str | Collection[str] | None
     """One, or several."""
 
 
 def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
-    """The question that :meth:`Book.valid` asks."""
+    """The query of :meth:`Book.valid`."""
     later = RECORDS.alias("later")
     kinds = (kind,) if isinstance(kind, str) else tuple(kind)
     query = select(*SEALED).where(RECORDS.c.kind.in_(kinds))

@@ -1,6 +1,6 @@
-"""A SQLite file opened so that nothing beside it or in it is made or changed, whoever owns it.
+"""Strictly read-only opening of a SQLite file: no file is created or changed, whoever owns it.
 
-SQLite itself writes when it only reads: the index of a write-ahead log, the roll-back of a broken-off commit. Where
+SQLite writes even when it only reads: the index of a write-ahead log, the rollback of an interrupted commit. If
 reading in place would need that, a private copy is read instead. https://www.sqlite.org/wal.html#read_only_databases
 """
 
@@ -29,7 +29,7 @@ def open_read_only(path: Path) -> sqlite3.Connection:
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode == sqlite3.SQLITE_BUSY:
             raise
-        # A writer was killed: its log or its broken-off commit is to be put right, and that is not ours to do here.
+        # A writer was killed: its log or its interrupted commit needs recovery, which must not be done in place.
         return _copied(path)
 
 
@@ -46,7 +46,7 @@ def _tried(uri: str) -> sqlite3.Connection:
 
 
 def _copied(path: Path) -> sqlite3.Connection:
-    """A connection to a copy in memory, made of the file with its log or its broken-off commit."""
+    """A connection to a copy in memory, made from the file with its log or its interrupted commit."""
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / path.name
         for suffix in ("", "-wal", "-journal"):

@@ -1,7 +1,7 @@
-"""A backup put back: compared with what stands in place, completed beside it, and exchanged for it in one step.
+"""Restore of a backup: compared with the present folder, completed next to it, and exchanged for it atomically.
 
-Until the exchange the folder is the old one, from then on the new one, whenever the plug is pulled; the old one is put
-aside, never removed. Knows files, chains and journals; must not know what the records say.
+A power failure before the exchange leaves the old folder, after it the new one; the old one is put aside, never
+removed. Knows files, chains and journals; must not know what the records say.
 """
 
 from __future__ import annotations
@@ -30,23 +30,23 @@ _ITSELF = "controller.lock"
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What was put back, and what is to be known of it."""
+    """What was restored, and its remarks."""
 
     manifest: Manifest
     record: Record | None
-    """That this was done, in the book; None where the backup has no book."""
+    """The book's record of the restore; None if the backup has no book."""
     said: tuple[str, ...] = ()
-    """What is newer or other elsewhere, in words."""
+    """What is newer or different elsewhere, in words."""
     aside: Path | None = None
-    """Where the folder is that stood in place."""
+    """New path of the previous folder."""
 
 
 def restore(backup: Path, folder: Path, journal_name: str, at: str, *, beside: Path | None = None) -> Restored:
-    """Put a backup in the place of a rig's ``folder``, and write into its book that this was done, ``at`` a time.
+    """Put a backup in place of a rig's ``folder``, and record the restore in its book at the time ``at``.
 
-    What the folder has and the backup has not is kept: files, and a journal that goes further. Refused (BookError) when
-    the backup is unsound, or when book or journal in place are sound and have what the backup lacks. Files that stood
-    elsewhere go back there, or all into the folder ``beside``.
+    Files that the backup lacks are kept, and a journal that goes further. Refused (BookError) if the backup is unsound,
+    or if the present book or journal is sound and has what the backup lacks. Files from outside the folder go back to
+    their place, or all into the folder ``beside``.
     """
     folder = folder.resolve()
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -71,7 +71,7 @@ def restore(backup: Path, folder: Path, journal_name: str, at: str, *, beside: P
 def _made_ready(
     backup: Path, folder: Path, journal_name: str, at: str, staging: Path, beside: Path | None
 ) -> tuple[Manifest, Record | None, list[str]]:
-    """Everything but the exchange: the new folder is whole and on the disk."""
+    """Do everything but the exchange: the new folder is complete and on the disk."""
     manifest, fresh = unpack(backup, staging), staging / FOLDER
     fresh.mkdir(exist_ok=True)
     said = [*_book_in_place(folder, manifest, fresh), *_journal_in_place(folder, fresh, journal_name)]
@@ -83,11 +83,11 @@ def _made_ready(
     return manifest, record, said
 
 
-# --- what stands in place -------------------------------------------------------------------------------------------
+# --- the present folder ---------------------------------------------------------------------------------------------
 
 
 def _book_in_place(folder: Path, manifest: Manifest, fresh: Path) -> Iterator[str]:
-    """What is to be said of the book in place; BookError where it is sound and has records that the backup lacks."""
+    """Remarks on the present book; BookError if it is sound and has records that the backup lacks."""
     if not (folder / BOOK_NAME).exists():
         return
     fault = unsound(folder)
@@ -108,7 +108,7 @@ def _book_in_place(folder: Path, manifest: Manifest, fresh: Path) -> Iterator[st
 
 
 def _lost(folder: Path, manifest: Manifest) -> Iterator[str]:
-    """How many records the book in place had seen that the backup has not."""
+    """Report how many records the present book had that the backup lacks."""
     with contextlib.suppress(OSError, ValueError):
         text = witness_of(folder / BOOK_NAME).read_text(encoding="utf-8")
         lost = sum(serial for serial, _ in json.loads(text).values()) - manifest.records
@@ -124,7 +124,7 @@ def _hash_at(folder: Path, truck: str, serial: int) -> str | None:
 
 
 def _journal_in_place(folder: Path, fresh: Path, name: str) -> Iterator[str]:
-    """Keep the journal in place where it goes further; BookError where neither goes further than the other."""
+    """Keep the present journal if it goes further; BookError if each has what the other lacks."""
     if not (folder / name).exists():
         return
     try:
@@ -148,7 +148,7 @@ _Row = tuple[str, str, str]
 
 
 def _told_by(path: Path) -> set[_Row]:
-    """What a journal tells of: that a fill was begun, that it was finished, its provings and its events."""
+    """Contents of a journal: fills begun, fills finished, its provings and its events."""
     with contextlib.closing(JournalReader(path)) as journal:
         begun = {("fill", fill.fill_id, "begun") for fill in journal.fills()}
         finished = {("fill", fill_id, "finished") for fill_id in journal.closed()}
@@ -162,7 +162,7 @@ def _said(document: object) -> str:
 
 
 def _in_book(folder: Path) -> set[_Row]:
-    """The same of what was posted into a book."""
+    """The same for what was posted into a book."""
     if not (folder / BOOK_NAME).exists():
         return set()
     with book_read(folder) as book:
@@ -182,7 +182,7 @@ def _every(book: Book, kind: str) -> list[Record]:
 
 
 def _carried_over(folder: Path, fresh: Path, settled: Sequence[str]) -> Iterator[str]:
-    """Keep files in place that the backup does not have; say which others differ. ``settled`` ones are neither."""
+    """Keep files that the backup lacks; report which others differ. ``settled`` ones are skipped."""
     for path in files_of(folder):
         name = path.relative_to(folder)
         if name.as_posix() in settled:
@@ -197,7 +197,7 @@ def _carried_over(folder: Path, fresh: Path, settled: Sequence[str]) -> Iterator
 
 
 def _rebuilt(fresh: Path, journal_name: str) -> list[str]:
-    """Provings and events that the journal lacks come back out of the book, and the numbers of fills go on."""
+    """Rebuild provings and events that the journal lacks from the book, and continue the numbers of fills."""
     if not (fresh / BOOK_NAME).exists():
         return []
     with book_read(fresh) as book:
@@ -244,7 +244,7 @@ def _noted(folder: Path, fresh: Path, manifest: Manifest, at: str) -> Record | N
 
 
 def _put_beside(staging: Path, manifest: Manifest, beside: Path | None) -> Iterator[str]:
-    """Files that stand elsewhere go where they stood; one that is another there is left, and named."""
+    """Put files back to their place outside the folder; if a different one is there, keep it and report."""
     for part in manifest.parts:
         if not part.name.startswith(f"{BESIDE}/"):
             continue
@@ -283,7 +283,7 @@ def _sync_tree(folder: Path) -> None:
 
 
 def _exchanged(fresh: Path, folder: Path, at: str) -> Path | None:
-    """Put ``fresh`` in the place of ``folder``; returns where that is now, None where it held nothing."""
+    """Put ``fresh`` in place of ``folder``; returns the new path of the latter, None if it was empty."""
     parent = folder.absolute().parent
     held = folder.exists() and any(path.name != _ITSELF for path in folder.iterdir())
     if not folder.exists():
@@ -303,7 +303,7 @@ def _exchanged(fresh: Path, folder: Path, at: str) -> Path | None:
 
 
 def exchange(one: Path, other: Path) -> None:
-    """Let two folders take each other's place, in one step; OSError where the file system cannot."""
+    """Exchange two folders atomically; OSError if the file system cannot."""
     library = ctypes.CDLL(None, use_errno=True)
     done = library.renameat2(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE)
     if done == 0:
@@ -311,7 +311,7 @@ def exchange(one: Path, other: Path) -> None:
     number = ctypes.get_errno()
     if number not in (errno.EINVAL, errno.ENOSYS):
         raise OSError(number, os.strerror(number), str(other))
-    # A file system that knows no exchange, as of many sticks: two steps, between which nothing stands in place.
+    # A file system without exchange, as on many sticks: two steps, between which the folder is missing.
     spare = one.with_name(f"{one.name}.old")
     other.rename(spare)
     one.rename(other)

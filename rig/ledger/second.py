@@ -1,7 +1,7 @@
-"""A second copy of a rig's folder on another medium, kept up record by record: what is new is added, nothing is redone.
+"""A second copy of a rig's folder on another medium, updated incrementally after each record.
 
-It is laid out as a backup is, so it is restored by the same words. Knows files, books and journals; must not know what
-the records say.
+It has the layout of a backup, so it is restored by the same commands. Knows files, books and journals; must not know
+what the records say.
 """
 
 from __future__ import annotations
@@ -26,15 +26,15 @@ _APPENDED = (("provings", "number"), ("events", "seq"), ("entries", "seq"))
 _OTHER = (
     "SELECT 1 FROM main.fills AS own LEFT JOIN source.fills AS old USING (number) WHERE old.fill_id IS NOT own.fill_id"
 )
-"""A fill that the source does not have: another journal stands there."""
+"""Finds a fill that the source does not have: the copy is of another journal."""
 
 
 def second_copy(
     folder: Path, place: Path, at: str, journal_name: str, beside: Sequence[str], about: Mapping[str, object]
 ) -> Path:
-    """Bring the copy of a rig's folder below ``place`` up to date; returns where it is.
+    """Update the copy of a rig's folder below ``place``; returns its path.
 
-    BookError or JournalError where it cannot be written. A copy of another past, as after a restore, is put aside.
+    BookError or JournalError if it cannot be written. A copy with another history, as after a restore, is put aside.
     """
     if not place.is_dir():
         raise BookError(f"{place}: is not there; is the medium in its place?")
@@ -63,7 +63,7 @@ def second_copy(
 
 
 class _OtherPastError(RuntimeError):
-    """What stands on the medium is not the beginning of what is to be copied."""
+    """The content of the medium is not the beginning of what is to be copied."""
 
 
 def _aside(own: Path) -> None:
@@ -90,7 +90,7 @@ def _chain(book: Book, copy: WritableBook, truck: str) -> None:
 
 
 def _journal(source: Path, into: Path) -> None:
-    """Rows that are new, and what may have changed: the unfinished fills and what the rig remembers; in one commit."""
+    """Copy new rows and those that may have changed: unfinished fills and the rig's memory; in one commit."""
     if not source.exists():
         return
     try:
@@ -119,7 +119,7 @@ def _rows(db: sqlite3.Connection) -> None:
 
 
 def _files(folder: Path, own: Path, beside: Sequence[str]) -> list[Part]:
-    """Copy the other files where they changed; returns everything that the copy has."""
+    """Copy other files that changed; returns all parts of the copy."""
     sources = [(f"{FOLDER}/{path.relative_to(folder).as_posix()}", path, "") for path in files_of(folder)]
     sources += [(f"{BESIDE}/{number}-{Path(name).name}", Path(name), name) for number, name in enumerate(beside)]
     parts = []
@@ -130,7 +130,7 @@ def _files(folder: Path, own: Path, beside: Sequence[str]) -> list[Part]:
             if not target.exists() or sha256_of(target) != hash_:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 _replace(target, source.read_bytes())
-                # A medium that knows no users keeps it as it can.
+                # Some media do not support file modes.
                 with contextlib.suppress(OSError):
                     shutil.copymode(source, target)
         elif target.exists():
@@ -142,7 +142,7 @@ def _files(folder: Path, own: Path, beside: Sequence[str]) -> list[Part]:
 
 
 def _replace(target: Path, content: bytes) -> None:
-    # The page's process and a command may do it at once.
+    # The page's process and a command may do this at the same time.
     fresh = target.with_name(f"{target.name}.{os.getpid()}.part")
     with fresh.open("wb") as file:
         file.write(content)

@@ -1,6 +1,6 @@
-"""What a shop says about itself in its price file: who it is, how its papers look, how it rounds tax, its accounts.
+"""The shop's own data in its price file: its identity, the layout of its papers, tax rounding, its accounts.
 
-Pure: tables to values. A postal address is a few lines; postcode, city and country stand apart for what needs them so.
+Pure: tables to values. An address is a few lines; postcode, city and country are separate for those that need them so.
 """
 
 from __future__ import annotations
@@ -19,21 +19,21 @@ ACCOUNTING_FIELDS = (
     "invoice", "type", "date", "due", "customer_number", "customer", "job", "text", "quantity", "unit", "price",
     "amount", "category", "account", "tax_percent", "tax", "tax_account", "currency", "cancels",
 )  # fmt: skip
-"""What a column of the table for accounting may hold."""
+"""Allowed fields of a column of the accounting table."""
 
 
 class Strict(BaseModel):
-    """A table of the price file: no key that is not known, never changed."""
+    """A table of the price file: immutable, and an unknown key is an error."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Party(Strict):
-    """Who stands on a paper: a shop or a customer. ``country`` is the two letters of ISO 3166-1."""
+    """A party on a paper: a shop or a customer. ``country`` is the two letters of ISO 3166-1."""
 
     name: str = Field(min_length=1, max_length=120)
     address: tuple[_Text, ...] = Field(default=(), max_length=4)
-    """Its lines as they are printed, without postcode and city where those stand apart."""
+    """Its lines as printed, without postcode and city if those are given separately."""
     postcode: _Text = ""
     city: _Text = ""
     country: str = Field(default="", pattern="^([A-Z]{2})?$")
@@ -47,7 +47,7 @@ class Party(Strict):
         return [line.strip() for line in value.splitlines() if line.strip()] if isinstance(value, str) else value
 
     def lines(self) -> list[str]:
-        """The address as it is printed under the name."""
+        """The address as printed under the name."""
         place = " ".join(part for part in (self.postcode, self.city) if part)
         return [*self.address, *([place] if place else [])]
 
@@ -56,20 +56,20 @@ class Shop(Party):
     """The table ``[shop]``."""
 
     terms: _Text = ""
-    """Of payment, in words."""
+    """Terms of payment, in words."""
     due_days: int | None = Field(default=None, ge=0, le=365)
     bank: _Text = ""
-    """A line that says where to pay."""
+    """A line that states where to pay."""
     iban: str = Field(default="", max_length=34)
     logo: str = ""
-    """A PNG or SVG file beside the price file; in the book, under which digest its picture is kept."""
+    """A PNG or SVG file next to the price file; in the book, the digest of its stored picture."""
     units: Units = "metric"
-    """Which stand first on paper."""
+    """Units printed first on paper."""
     paper: Literal["A4", "letter"] = "A4"
     zone: str = ""
-    """Time zone of the papers by its name, such as ``America/Chicago``; empty: the computer's."""
+    """Name of the papers' time zone, such as ``America/Chicago``; empty: the computer's."""
     invoice_prefix: str = Field(default="", max_length=12, pattern=r"^[\w./-]*$")
-    """Before each number: two trucks of one shop must not give out the same one."""
+    """Prefix of each number: two trucks of one shop must not issue the same one."""
 
     @field_validator("zone")
     @classmethod
@@ -87,7 +87,7 @@ class Shop(Party):
 
 
 class TaxRule(Strict):
-    """The table ``[tax]``: whether tax is rounded on each line, or on the sum of each rate."""
+    """The table ``[tax]``: whether tax is rounded per line, or on the sum per rate."""
 
     rounding: Rounding = "line"
     name: str = Field(default="tax", min_length=1, max_length=20)
@@ -97,7 +97,7 @@ class Accounting(Strict):
     """The table ``[accounting]``: columns of the CSV by their headings, and accounts by category and rate."""
 
     columns: tuple[tuple[str, str], ...] = Field(min_length=1)
-    """Heading and field, in their order; a table in the file."""
+    """Heading and field, in order; a table in the file."""
     accounts: dict[str, str] = Field(default_factory=dict)
     tax_accounts: dict[str, str] = Field(default_factory=dict)
     """By percent, written as under ``[taxes]``."""
@@ -132,11 +132,11 @@ class Accounting(Strict):
 
 
 def party_of(document: Mapping[str, object]) -> Party:
-    """The party that a record keeps, whatever else stands there."""
+    """The party in a record; other fields are ignored."""
     return Party.model_validate({name: document[name] for name in Party.model_fields if document.get(name)})
 
 
 def head_lines(shop: Shop) -> Sequence[str]:
-    """What stands under the shop's name on its papers."""
+    """Lines under the shop's name on its papers."""
     tax = [f"Tax number {shop.tax_number}"] if shop.tax_number else []
     return [*shop.lines(), *(part for part in (shop.phone, shop.email) if part), *tax]

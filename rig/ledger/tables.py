@@ -1,7 +1,7 @@
-"""The book's tables, as SQLAlchemy knows them: every record, where each truck's chain ends, and whose book it is.
+"""The book's tables in SQLAlchemy: records, the head of each truck's chain, and the book's identity.
 
-What is searched for is taken out of a record's body by the database itself (generated columns), so that it can never
-say something else than the record. The triggers that refuse changes are in the migrations.
+Searched fields are extracted from a record's body by the database itself (generated columns), so that they can never
+differ from the record. The triggers that refuse changes are in the migrations.
 """
 
 from __future__ import annotations
@@ -10,20 +10,20 @@ from sqlalchemy import BigInteger, Column, Computed, Index, MetaData, Table, Tex
 
 METADATA = MetaData()
 _TEXT = Text().with_variant(Text(collation="C"), "postgresql")
-"""Times and keys are compared by their bytes, whatever the language of the server."""
+"""Times and keys are compared bytewise, regardless of the server's locale."""
 SEARCHED: dict[str, type[Text | BigInteger]] = {"job": Text, "customer": Text, "wheel": Text, "corrects": BigInteger}
 """Fields of a body that are searched for."""
 
 
 def records_table(metadata: MetaData, dialect: str) -> Table:
-    """The table of records for a dialect, ``sqlite`` or ``postgresql``; indexes stand beside it."""
+    """The table of records for a dialect, ``sqlite`` or ``postgresql``, with its indexes."""
 
     def taken(name: str) -> str:
         if dialect == "sqlite":
             return f"json_extract(body, '$.{name}')"
         return f"((body::jsonb)->>'{name}')::bigint" if name == "corrects" else f"(body::jsonb)->>'{name}'"
 
-    # SQLite computes them where they are read or indexed; PostgreSQL keeps them.
+    # SQLite computes them when read or indexed; PostgreSQL stores them.
     table = Table(
         "records",
         metadata,
@@ -61,7 +61,7 @@ def heads_table(metadata: MetaData) -> Table:
 
 
 def identity_table(metadata: MetaData) -> Table:
-    """The table with one row: whose book it is."""
+    """The table with one row: the book's identity."""
     return Table(
         "identity",
         metadata,
@@ -74,4 +74,4 @@ RECORDS = records_table(METADATA, "sqlite")
 HEADS = heads_table(METADATA)
 IDENTITY = identity_table(METADATA)
 SEALED = [RECORDS.c[name] for name in ("truck", "serial", "kind", "key", "at", "body", "previous", "hash")]
-"""The columns that make a record, in its order."""
+"""The columns of a record, in its order."""

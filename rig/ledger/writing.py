@@ -1,7 +1,7 @@
-"""The book of the shop, written: records are appended under the head's lock, in one commit, each once.
+"""The book of the shop, for writing: records are appended under the head's lock, in one commit, each once.
 
-A book is made with an id of its own, under which its records are sealed; the name of the rig is no part of it. A
-running fill is written to the journal; the book takes what is finished.
+A book is created with an id of its own, under which its records are sealed; the rig's name is no part of it. A running
+fill is written to the journal; the book takes what is finished.
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ _HEAD = text(
     "INSERT INTO heads (truck, serial, hash) VALUES (:truck, 0, :start) "
     "ON CONFLICT (truck) DO UPDATE SET serial = heads.serial RETURNING serial, hash"
 )
-"""Takes the lock on a truck's chain, begins it where there is none, and returns where it ends."""
+"""Locks a truck's chain, creates its head if there is none, and returns the head."""
 _IDENTITY = text(
     "INSERT INTO identity (truck, collects) SELECT :truck, :collects "
     "WHERE NOT EXISTS (SELECT 1 FROM identity) ON CONFLICT DO NOTHING"
 )
-"""Of two who open a new book at once, the first says whose it is."""
+"""If two processes open a new book at once, the first sets its identity."""
 _ID_BYTES = 5
-"""Of a new truck's id: of a thousand trucks two have the same with a chance of one in two million."""
+"""Size of a new truck's id: among a thousand trucks two have the same with a chance of one in two million."""
 
 
 class WritableBook(Book):
-    """The book at a URL, made where there is none. Appends for its own truck; reads all."""
+    """The book at a URL, created if missing. Appends for its own truck; reads all."""
 
     def __init__(self, url: str, truck: str | None = None, *, collects: bool = False) -> None:
-        """Open the book, make or migrate its tables; BookError when that is not to be had.
+        """Open the book, create or migrate its tables; BookError if that fails.
 
-        A new book gets the id ``truck``, or one of its own making; one that exists keeps its id, and another ``truck``
-        is refused. ``collects``: it takes the chains of other trucks.
+        A new book gets the id ``truck``, or a generated one; an existing one keeps its id, and another ``truck`` is
+        refused. ``collects``: it takes the chains of other trucks.
         """
         self._made = Identity(truck or f"truck-{secrets.token_hex(_ID_BYTES)}", collects)
         super().__init__(url)
@@ -68,7 +68,7 @@ class WritableBook(Book):
             return identity_of(db)
 
     def adopt(self, truck: str) -> None:
-        """Go on as the book of ``truck``, whose records come back from an office; BookError where this one has any."""
+        """Become the book of ``truck``, whose records come back from an office; BookError if this one has any."""
         with self._doing("written"), self._engine.begin() as db:
             if self.identity.collects or db.execute(select(RECORDS.c.serial).limit(1)).first() is not None:
                 raise BookError(
@@ -80,17 +80,17 @@ class WritableBook(Book):
     # --- appending --------------------------------------------------------------------------------------------------
 
     def append(self, kind: str, key: str, at: str, body: Body) -> Record:
-        """Write one record; where one of this kind and key is there already, nothing: that one is returned."""
+        """Write one record; if one of this kind and key exists, that one is returned instead."""
         return self.append_all([(kind, key, at, body)])[0]
 
     def note(self, kind: str, at: str, body: Body, once: str = "") -> Record:
-        """Write one record, known by what it says and when, or by ``once``: the id of the request for it."""
+        """Write one record, keyed by its content and time, or by ``once``: the id of its request."""
         return self.append(kind, once or content_key(at, body), at, body)
 
     def put(self, kind: str, key: str, at: str, body: Body, standing: Record | None) -> Record:
-        """Write what is known under a key from now on, in the place of what was ``standing`` or was declared void.
+        """Write the present state under a key, in place of the record ``standing`` or of a void one.
 
-        CorrectedError where another one stands there by now.
+        CorrectedError if another record has taken its place.
         """
         if standing is not None:
             return self.replace(standing, body, at)
@@ -105,11 +105,11 @@ class WritableBook(Book):
     def replace(
         self, standing: Record, body: Body, written_at: str, *, at: str | None = None, once: str = ""
     ) -> Record:
-        """Write the record that replaces ``standing``: a correction, ``written_at`` a time, of one kind with it.
+        """Write the record that replaces ``standing``: a correction of the same kind, written at ``written_at``.
 
-        In the place of a declaration that a record is void it is of that record's kind. It stands in the same chain,
-        with ``at`` as its time where that is not the time of writing, and is written for a request ``once``.
-        CorrectedError where another one has replaced it already.
+        If it replaces a declaration of void, it is of the voided record's kind. It goes into the same chain, with the
+        time ``at`` if that is not the time of writing, and for the request ``once``.
+        CorrectedError if another one has already replaced it.
         """
         kind = str(standing.document["voids"]) if standing.kind == VOID else standing.kind
         own: dict[str, object] = {
@@ -124,7 +124,7 @@ class WritableBook(Book):
         return self.append_all([entry], standing.truck)[0]
 
     def void(self, standing: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
-        """Declare a record void; nothing is deleted. CorrectedError where another one has replaced it already."""
+        """Declare a record void; nothing is deleted. CorrectedError if another one has already replaced it."""
         body: dict[str, object] = {
             "corrects": standing.serial,
             "origin": self.origin(standing),
@@ -136,7 +136,7 @@ class WritableBook(Book):
         return self.append_all([(VOID, once or content_key(at, body), at, body)], standing.truck)[0]
 
     def take_back(self, void: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
-        """Write anew, in its place, what ``void`` has declared void. CorrectedError where that was done already."""
+        """Write again, in its place, what ``void`` has declared void. CorrectedError if that was already done."""
         serial = void.corrects
         assert serial is not None
         before = self.at_serial(serial, void.truck)
@@ -147,8 +147,8 @@ class WritableBook(Book):
     def append_all(self, entries: Sequence[Entry], truck: str | None = None) -> list[Record]:
         """Write records in one commit, each once, or none; raises UnfitError, CorrectedError, BookError.
 
-        They go into this book's own chain, or into that of ``truck``. A record of a kind and key that any chain of this
-        rig has already is not written a second time.
+        They go into this book's own chain, or into that of ``truck``. A record whose kind and key are already in any
+        chain of this rig is not written again.
         """
         own = self.own if truck is None else (truck,)
         with self._doing("written"), self._engine.begin() as db:
@@ -182,7 +182,7 @@ class WritableBook(Book):
 
     @staticmethod
     def _not_replaced(db: Connection, truck: str, serial: object) -> None:
-        """Two who correct one record at once would leave two: the second is refused. Under the head's lock."""
+        """Refuse a second correction of one record, which would leave two. Called under the head's lock."""
         if serial is None:
             return
         taken = select(RECORDS.c.serial).where(RECORDS.c.truck == truck, RECORDS.c.corrects == serial)
@@ -191,10 +191,10 @@ class WritableBook(Book):
             raise CorrectedError(f"record {serial} was corrected meanwhile, by record {by}: look at that one first")
 
     def take_in(self, records: Sequence[Record]) -> int:
-        """Take records that were sealed elsewhere, in the order of one truck's chain; returns how many were new.
+        """Take in records sealed elsewhere, in the order of one truck's chain; returns how many were new.
 
-        What is there already is passed over when it is the same; anything else that does not follow raises BookError,
-        and then nothing of ``records`` is taken.
+        Identical records that are already here are skipped; any other that does not follow raises BookError, and then
+        none of ``records`` is taken.
         """
         if not records:
             return 0
@@ -216,7 +216,7 @@ class WritableBook(Book):
         return len(new)
 
     def _same(self, db: Connection, truck: str, records: Sequence[Record]) -> None:
-        """Refuse records that are here already with another content."""
+        """Refuse records that exist here with another content."""
         for record in records:
             here = db.execute(
                 select(RECORDS.c.hash).where(RECORDS.c.truck == truck, RECORDS.c.serial == record.serial)
@@ -225,14 +225,14 @@ class WritableBook(Book):
                 raise BookError(f"refused at arrival: {truck}, record {record.serial}: another one stands here already")
 
     def _witness(self) -> None:
-        """Say beside the database how far it got, so that a tail that is lost with its head is missed.
+        """Record next to the database how far it got, so that a tail lost together with its head is detected.
 
         It may lag behind the database and never leads it, so it needs no synchronisation of its own.
         """
         if self._path is None:
             return
         witness = witness_of(self._path)
-        # The page's threads and other programs write it too.
+        # The page's threads and other programs also write it.
         temporary = witness.with_name(f"{witness.name}.{os.getpid()}.{threading.get_ident()}")
         heads = json.dumps(self.heads())
         with self._doing("written"):
@@ -250,6 +250,6 @@ def _row(record: Record) -> dict[str, object]:
 
 
 def _durable(connection: object, _: object) -> None:
-    """Each connection to SQLite: commits outlive the plug (https://www.sqlite.org/pragma.html#pragma_synchronous)."""
+    """Make commits on each SQLite connection durable (https://www.sqlite.org/pragma.html#pragma_synchronous)."""
     for pragma in ("busy_timeout=5000", "synchronous=EXTRA"):
         connection.execute(f"PRAGMA {pragma}")  # type: ignore[attr-defined]

@@ -1,6 +1,6 @@
-"""After a fill has ended with its valve open: no fill runs any more, and the gun may still be on the tyre.
+"""Supervision after a fill that ended with its valve open: no fill runs, and the gun may still be on the tyre.
 
-What the field then shows is judged by the rows that tell a pump that nobody switched on. It must not know faces.
+The field is judged by the guard rows that detect a pump running uncommanded. The module must not know front ends.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ class Afterwards:
     meters: Sequence[MeterFace]
     clock: Clock
     told: Guard | None = None
-    """What was found; it stays until the next work begins."""
+    """The guard that was detected; latched until the next work begins."""
 
     def see(self, reading: Reading) -> None:
-        """Take one scan in; its time goes on from the fill's."""
+        """Take in one scan; its time continues the fill's."""
         self.state, facts = observe(self.setup, self.state, reading)
         setup = in_force(self.setup, self.state)
         rows = (GUARD_NAMED[name] for name in _ROWS)
@@ -41,11 +41,11 @@ class Afterwards:
 
 
 def afterwards_of(settings: Settings, setup: Setup | None, decision: Decision | None) -> Afterwards | None:
-    """What is to be watched after a fill's last decision; ``None`` where its valve was shut, or nothing was begun."""
+    """Supervision after a fill's last decision; ``None`` if its valve was shut, or nothing was begun."""
     if setup is None or decision is None or setup.into == "open vessel":
         return None
     if setup.by_hand and not setup.has_supply:
-        # The lever is the person's again.
+        # The person operates the lever again.
         return None
     state = decision.state
     if state.state not in ENDED or not state.valve_open or not state.opened_s:

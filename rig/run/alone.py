@@ -1,4 +1,4 @@
-"""The lock of a rig: its folder of records, and everything that hangs on its wires."""
+"""The lock of a rig: its folder of records, and everything on its wires."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from rig.run.settings import Settings
 
 
 def controlling(settings: Settings) -> RigLock:
-    """Held while this rig is worked; LockedError tells who else does, from whatever folder and as whatever user."""
+    """Lock held while this rig is controlled; LockedError names the holder, from any folder and user."""
     return RigLock(Path(settings.rig.data), _ends(settings), settings.origin)
 
 
 def looking(settings: Settings) -> RigLock:
-    """Held while its wires are only read, for two who ask on one bus garble each other; writes nothing."""
+    """Lock held while its wires are only read, as two requesters on one bus garble each other; writes nothing."""
     return RigLock(None, _ends(settings), settings.origin)
 
 

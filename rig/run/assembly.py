@@ -1,4 +1,4 @@
-"""From a configuration and a question to a target and to the setup of one fill. No port is opened here."""
+"""Derive the target and the setup of one fill from a configuration and a question. No port is opened here."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_n
 _LEVEL_STEPS = 40
 _DEFAULT_VALVE = "air-water"
 _LOOK_SHARE = 0.4
-"""Share of the whole fill's time that the stroke may take which measures the cavity."""
+"""Largest share of the fill's duration for the stroke that measures the cavity."""
 _CAN_C = 15.0
-"""Water that a hose's loss is measured with."""
+"""Water temperature at which a hose's loss is measured."""
 _DISCHARGE = 0.7
 """Coefficient of the valve bore until the first stroke has measured the line's loss."""
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What a person asks of a wheel."""
+    """A person's request for one wheel."""
 
     size: str
     wanted: Wanted = Wanted()
@@ -36,30 +36,30 @@ class Question:
     taught_l: float | None = None
     valve: str = _DEFAULT_VALVE
     fluid: str | None = None
-    """Without it, what is in the tote."""
+    """If None, the liquid in the tote."""
     temp_c: float | None = None
     assay: float = FLAKE_ASSAY
-    """Share of calcium chloride in the flake that a mix is written in."""
+    """Share of calcium chloride in the flake by which a mix is specified."""
     holds_fluid: str | None = None
-    """What the tyre holds already, as a fluid is written."""
+    """What the tyre already holds, written as a fluid."""
     support: Support = "jacked"
 
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What the rig learned in earlier fills."""
+    """What the rig learned from earlier fills."""
 
     overruns: tuple[tuple[int, float], ...] = ()
-    """Seconds of flow after a stop with this fluid, by step of flow."""
+    """Seconds of overrun after a stop with this fluid, by step of flow."""
     hose_air_l: float = 0.0
     curve: tuple[tuple[float, float], ...] = ()
     """The meter's linearisation, from its last proving."""
     tote_l: float | None = None
-    """What the book says is left in the tote at the pump; None where it does not know."""
+    """Litres left in the tote at the pump by the book; None if unknown."""
 
 
 def answer(settings: Settings, question: Question) -> Target:
-    """The target for a question on this rig.
+    """Compute the target for a question on this rig.
 
     Raises SizeError, ValveError, FluidError or TargetError with what to change.
     """
@@ -83,12 +83,12 @@ def answer(settings: Settings, question: Question) -> Target:
 
 
 def cavity_asked(question: Question) -> Cavity:
-    """The cavity of the wheel that is asked about; SizeError or MeasureError with what to change."""
+    """The cavity of the wheel in question; SizeError or MeasureError with what to change."""
     return cavity_of(read_size(question.size), question.measured, question.taught_l)
 
 
 def wheel_question(settings: Settings, name: str, question: Question) -> Question:
-    """The question about a wheel of the shop: its size, volume, valve and measurements in place of the question's.
+    """Question with the size, volume, valve and measurements of a configured wheel in place of its own.
 
     SizeError when the configuration has no such wheel.
     """
@@ -119,19 +119,19 @@ def _half_percent_from_l(settings: Settings) -> float | None:
 
 
 def valve_above_gauge_m(settings: Settings, cavity: Cavity, clock: float) -> float:
-    """How far the valve stands above the gauge.
+    """Height of the valve above the gauge.
 
-    The axle stands half a wheel above the ground; a jack's few centimetres are a hundredth of a psi each.
+    The axle is half a wheel above the ground; a few centimetres of jack height are a hundredth of a psi each.
     """
     return cavity.outline.diameter_m / 2 + cavity.valve_height_m(clock) - settings.pipe.gauge_height
 
 
 def line_of(settings: Settings, fluid: Fluid, temp_c: float, bore_m: float, rise_m: float) -> Line:
-    """The line from gauge to tyre as configured, with this fluid in it."""
+    """The line from gauge to tyre as configured, filled with this fluid."""
     line = _line_as_drawn(settings, fluid, temp_c, bore_m, rise_m)
     if settings.pipe.hose_loss is None:
         return line
-    # The method of equivalent lengths: a hose so long of the same bore takes as much, also of another liquid.
+    # Method of equivalent lengths: a hose of that length and the same bore has the same loss, also with other liquids.
     water = fluid_of(settings, "water")
     tried = replace(line, density_kg_m3=water.density_kg_m3(_CAN_C), viscosity_mpas=water.viscosity_mpas(_CAN_C))
     share = settings.pipe.hose_loss / hose_loss_kpa(tried, settings.pump.flow)
@@ -166,7 +166,7 @@ def _line_as_drawn(settings: Settings, fluid: Fluid, temp_c: float, bore_m: floa
 
 
 def setup_of(settings: Settings, question: Question, target: Target, fill_id: str, memory: Memory) -> Setup:
-    """Everything that one fill is set up with."""
+    """Assemble everything that one fill needs."""
     rise_m = valve_above_gauge_m(settings, target.cavity, target.valve_at)
     line = line_of(settings, target.fluid, target.temp_c, target.valve.bore_m, rise_m)
     straight, *beside = meters_of(settings, line.density_kg_m3)
@@ -219,16 +219,16 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
 
 
 def cuts_gauge_off(settings: Settings) -> bool:
-    """Whether a fill valve that is shut stands between the line gauge and the tyre."""
+    """Whether a closed fill valve isolates the line gauge from the tyre."""
     return "fill_valve" in settings.points and settings.valves.fill_stands == "after the gauge"
 
 
 def damped(settings: Settings, name: str) -> Damped:
-    """What the configuration says of a gauge's noise, in kPa, and of its smoothing."""
+    """A gauge's configured noise, in kPa, and its smoothing."""
     point = settings.points.get(name)
     if point is None:
         return Damped()
-    # An absolute transmitter wavers by as much as one that counts from the air outside.
+    # The noise of an absolute transmitter needs only the scale factor, not the offset.
     step_kpa = conversions({name: point.quantity})[name].factor
     return Damped(None if point.noise is None else point.noise * step_kpa, point.damping)
 
@@ -236,7 +236,7 @@ def damped(settings: Settings, name: str) -> Damped:
 def vessel_setup(
     settings: Settings, fluid: Fluid, temp_c: float, volume_l: float, fill_id: str, memory: Memory
 ) -> Setup:
-    """A delivery of ``volume_l`` into an open vessel that stands beside the rig: a known can, a drain can."""
+    """Setup of a delivery of ``volume_l`` into an open vessel next to the rig: a known can, a drain can."""
     line = line_of(settings, fluid, temp_c, settings.pipe.hose_bore, -settings.pipe.gauge_height)
     straight, *beside = meters_of(settings, line.density_kg_m3)
     least_lps = 0.1 * settings.pump.flow
@@ -279,7 +279,7 @@ def vessel_setup(
 
 
 def _longest_move_s(target: Target) -> float:
-    """The longest move that is to be expected: one of the plan's, or the one that goes on until the cavity shows."""
+    """The longest stroke to expect: one of the plan's, or the one that measures the cavity."""
     planned_s = max((stroke.seconds for stroke in target.foreseen.strokes), default=0.0)
     return max(planned_s, _LOOK_SHARE * target.foreseen.seconds)
 
@@ -289,7 +289,7 @@ def _usual_overrun_s(settings: Settings) -> float:
 
 
 def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:
-    """What the controller needs of a cavity: volumes, and how high the liquid stands over the valve."""
+    """What the controller needs to know of a cavity: volumes, and the liquid head above the valve."""
     valve_m = cavity.valve_height_m(clock)
     levels = [cavity.level_of_fraction(step / _LEVEL_STEPS) for step in range(_LEVEL_STEPS + 1)]
     return CavityFacts(

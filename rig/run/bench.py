@@ -1,6 +1,6 @@
-"""A proving run by run between the controller and a face: what is asked between two runs, and what was answered.
+"""A proving run by run between the controller and a front end: the question between two runs, and its answer.
 
-A mailbox and nothing more: the runs are made in rig.run.prover, the verdict is the meter room's. It must not know
+A mailbox only: the runs are made in rig.run.prover, the verdict in the meter room. It must not know
 pages.
 """
 
@@ -17,14 +17,14 @@ Asks = Literal["", "reading", "verdict"]
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """How far a proving is."""
+    """Progress of a proving."""
 
     runs: int
     run: int = 0
-    """The one under way, or to be read; 0 only wets the vessel."""
+    """The run under way, or to be read; 0 only wets the vessel."""
     asks: Asks = ""
     counted: Counted | None = None
-    """Of the run whose vessel is to be read."""
+    """The count of the run whose vessel is to be read."""
     document: dict[str, object] | None = None
     """The verdict, once it is judged."""
 
@@ -39,26 +39,26 @@ class Bench:
         self._lock = threading.Lock()
 
     def begins(self, runs: int) -> None:
-        """A proving begins."""
+        """Note that a proving begins."""
         self._turn(Proof(runs))
 
     def asks_reading(self, run: int, counted: Counted) -> None:
-        """A run is counted: what does the vessel show?"""
+        """Ask for the vessel's reading after a counted run."""
         if self.proof is not None:
             self._turn(replace(self.proof, run=run, asks="reading", counted=counted))
 
     def goes_on(self) -> None:
-        """What was asked is answered."""
+        """Note that the question is answered."""
         if self.proof is not None:
             self._turn(replace(self.proof, asks=""))
 
     def asks_verdict(self, document: dict[str, object]) -> None:
-        """All runs are read and judged: is the factor taken?"""
+        """Ask whether the factor is accepted, all runs being read and judged."""
         if self.proof is not None:
             self._turn(replace(self.proof, asks="verdict", document=document))
 
     def ends(self) -> None:
-        """The proving is kept, or given up."""
+        """Note that the proving is stored, or given up."""
         self._turn(None)
 
     def _turn(self, proof: Proof | None) -> None:
@@ -66,14 +66,14 @@ class Bench:
             self.proof, self._seen, self._accepted = proof, None, None
 
     def read(self, seen: Seen) -> bool:
-        """A person's reading; false where none is asked for."""
+        """Take a person's reading; false if none is requested."""
         with self._lock:
             asked = self.proof is not None and self.proof.asks == "reading"
             self._seen = seen if asked else None
             return asked
 
     def accept(self, *, taken: bool) -> bool:
-        """A person's answer to the verdict; false where none is asked for."""
+        """Take a person's answer to the verdict; false if none is requested."""
         with self._lock:
             asked = self.proof is not None and self.proof.asks == "verdict"
             self._accepted = taken if asked else None
@@ -81,10 +81,10 @@ class Bench:
 
     @property
     def seen(self) -> Seen | None:
-        """The reading that was given to what is asked now."""
+        """The reading given to the present question."""
         return self._seen
 
     @property
     def accepted(self) -> bool | None:
-        """The answer that was given to the verdict."""
+        """The answer given to the verdict."""
         return self._accepted

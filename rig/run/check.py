@@ -1,4 +1,4 @@
-"""A configuration explained: what is wired where, what the limits are, what the rig cannot check without."""
+"""Summary of a configuration: the wiring, the limits, and what the rig cannot check."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _WITHOUT = {
 
 
 def check_text(settings: Settings) -> tuple[dict[str, object], str]:
-    """What the configuration says: a JSON document and text."""
+    """The configuration's summary as a JSON document and text."""
     missing = {name: text for name, text in _WITHOUT.items() if name not in settings.points}
     if settings.limits.timeout_fixed:
         del missing["output_timeout"]

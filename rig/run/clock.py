@@ -1,7 +1,7 @@
-"""The controller's clock: the wall's pace on a real rig, a multiple of it on a simulated one.
+"""The controller's clock: real time on a real rig, a multiple of it on a simulated one.
 
-A fast simulation on a busy computer loses time in lumps, on either side of the wire. A simulated rig may therefore
-show its own time; the controller then goes by that, and by the wall only while the rig does not answer.
+A fast simulation on a busy computer loses time in jumps on either side of the wire. A simulated rig may therefore
+provide its own time; the controller follows that, and the wall clock only while the rig does not answer.
 """
 
 from __future__ import annotations
@@ -10,15 +10,15 @@ import time
 from collections.abc import Callable
 
 _LONGEST_STEP_S = 0.5
-"""A fast-running simulated clock drops time that this host lost, as the simulated rig does: a stall of a busy
-computer is not physics. At the wall's pace nothing is dropped."""
+"""A simulated clock faster than real time drops time lost by this host, as the simulated rig does: a stall of a busy
+computer is not physics. At real time nothing is dropped."""
 
 
 class Clock:
     """Monotonic controller seconds. ``wall`` is for tests; the default is the system's monotonic clock."""
 
     def __init__(self, scale: float = 1.0, wall: Callable[[], float] = time.monotonic, *, since_s: float = 1.0) -> None:
-        """``since_s`` is the time that it goes on from."""
+        """``since_s`` is the time to start from."""
         self._scale = scale
         self._wall = wall
         self._last = wall()

@@ -1,7 +1,7 @@
-"""The system's clocks, and what a rig's folder remembers of time. The thin shell around :mod:`rig.run.time_guard`.
+"""The system's clocks, and a rig folder's stored clock state. The thin shell around :mod:`rig.run.time_guard`.
 
-Writing commands say whose folder it is by :func:`records_of`; a time that is taken outside is judged by the clock
-alone, and nothing is remembered of it.
+Commands that write select the folder by :func:`records_of`; a time taken outside it is judged by the clock alone,
+and nothing is stored.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _LATEST = 50
 
 
 class _Timex(ctypes.Structure):
-    """The head of struct timex, adjtimex(2), and room for the rest."""
+    """The head of struct timex, adjtimex(2), and space for the rest."""
 
     _fields_ = (
         ("modes", ctypes.c_uint), ("offset", ctypes.c_long), ("freq", ctypes.c_long), ("maxerror", ctypes.c_long),
@@ -44,7 +44,7 @@ class _Timex(ctypes.Structure):
 
 
 def system() -> Heard:
-    """What this computer says now."""
+    """This computer's clocks now."""
     boot = f"process {os.getpid()}"
     with contextlib.suppress(OSError):
         boot = _BOOT_ID.read_text(encoding="ascii").strip()
@@ -52,7 +52,7 @@ def system() -> Heard:
 
 
 def _synchronised() -> bool:
-    """By the kernel's word, which every time service sets, or by the mark of the one that leaves one."""
+    """By the kernel's status, which every time service sets, or by the marker file of the one that leaves one."""
     with contextlib.suppress(OSError, AttributeError):
         found = _Timex()
         state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(found))
@@ -68,13 +68,13 @@ def _battery() -> bool | None:
 
 
 SOURCE: ContextVar[Callable[[], Heard]] = ContextVar("SOURCE", default=system)
-"""Where times come from; another one in tests."""
+"""Source of times; replaced in tests."""
 _FOLDER: ContextVar[Path | None] = ContextVar("_FOLDER", default=None)
 
 
 @contextlib.contextmanager
 def records_of(folder: Path) -> Iterator[None]:
-    """Meanwhile :func:`utc_now` goes by what this rig's folder remembers, and remembers there what it gave."""
+    """Let :func:`utc_now` use this rig folder's clock state, and store there the times it issues."""
     token = _FOLDER.set(folder)
     try:
         yield
@@ -83,7 +83,7 @@ def records_of(folder: Path) -> Iterator[None]:
 
 
 def utc_now() -> Moment:
-    """The time for a record. No decision rests on it but that of a person."""
+    """The time for a record. Only a person's decisions depend on it."""
     folder, heard = _FOLDER.get(), SOURCE.get()()
     if folder is None:
         return judge(heard, Known()).moment
@@ -94,30 +94,30 @@ def utc_now() -> Moment:
 
 
 def look(folder: Path) -> tuple[Judged, Known, Heard]:
-    """How far the clock is believed now; nothing is remembered of it."""
+    """How far the clock is trusted now; nothing is stored."""
     known, heard = remembered(folder), SOURCE.get()()
     return judge(heard, known), known, heard
 
 
 def now_in(folder: Path) -> Moment:
-    """The time as a record of this folder would have it; nothing is remembered of it."""
+    """The time that a record of this folder would get; nothing is stored."""
     return look(folder)[0].moment
 
 
 def confirm(folder: Path, at_s: float | None = None) -> None:
-    """Somebody says that the clock is right, or that it is ``at_s`` now. ValueError for a time that cannot be."""
+    """Store a person's word that the clock is right, or that it is ``at_s`` now. ValueError for an impossible time."""
     known, heard = remembered(folder), SOURCE.get()()
     folder.mkdir(parents=True, exist_ok=True)
     _remember(folder, confirmed(known, heard, heard.wall_s if at_s is None else at_s))
 
 
 def leave_open(folder: Path) -> None:
-    """Somebody was asked and does not know."""
+    """Store that a person was asked and does not know."""
     _remember(folder, not_known(remembered(folder), SOURCE.get()()))
 
 
 def remembered(folder: Path) -> Known:
-    """What the folder remembers; without it, the last believed record of its book."""
+    """The folder's stored clock state; by default the last trusted record of its book."""
     try:
         found = json.loads((folder / MEMORY_NAME).read_text(encoding="utf-8"))
         return Known(*(None if each is None else Anchor(**each) for each in map(found.get, Known.__slots__)))
@@ -148,7 +148,7 @@ def _remember(folder: Path, known: Known) -> None:
     if not folder.is_dir():
         return
     fresh = folder / f"{MEMORY_NAME}.{os.getpid()}.{threading.get_ident()}.new"
-    # Without it the last believed record of the book is the bound.
+    # If this fails, the last trusted record of the book is the bound.
     with contextlib.suppress(OSError):
         fresh.write_text(json.dumps(asdict(known)), encoding="utf-8")
         fresh.replace(folder / MEMORY_NAME)

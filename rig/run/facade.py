@@ -1,8 +1,8 @@
-"""What a face may ask of the controller, and what it may see: the one set of operations behind page and command line.
+"""The single set of operations on the controller, and its visible state, for page and command line.
 
-Every operation carries an id, and a repeat of it does nothing. Asking never waits for the rig, and the rig never waits
-for whoever asks: requests go into an inbox, what is seen is the latest that the loop left. It must not know what a page
-is, and it decides nothing: a request is judged where every other is judged.
+Every operation carries an id, and a repeat of it does nothing. A request never waits for the rig, nor the rig for a
+front end: requests go into an inbox, and a snapshot is the loop's latest state. The module must not know what a page
+is and decides nothing: all requests are judged in the same place.
 """
 
 from __future__ import annotations
@@ -35,18 +35,18 @@ OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
 _REMEMBERED = 512
 _FIRST_REST_S = 30.0
-"""A start that waits for nothing but the first reading at rest, of a noisy gauge too, stands for so long."""
+"""A start that waits only for the first reading at rest, also of a noisy gauge, stays pending for this long."""
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What the rig is to do next: work of the pump, or to go on with an interrupted fill, or to close one as it is."""
+    """The rig's next task: pump work, or resuming an interrupted fill, or closing one as it is."""
 
     id: str
     kind: OrderKind
     by: str
     work: Work | None = None
-    """What is to be filled, emptied, rinsed or proven; None for an interrupted fill."""
+    """What to fill, empty, rinse or prove; None for an interrupted fill."""
     fill_id: str = ""
     confirmed: tuple[str, ...] = ()
     """Checks that were shown and confirmed before the order was given."""
@@ -55,7 +55,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Interrupted:
-    """A fill that waits to be gone on with or closed."""
+    """An interrupted fill, to be resumed or closed."""
 
     fill_id: str
     size: str
@@ -66,17 +66,17 @@ class Interrupted:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """What the field shows while no fill runs."""
+    """State of the field while no fill runs."""
 
     reading: Reading | None
     error: str = ""
     unasked: Guard | None = None
-    """What goes on though the last fill has ended, and nothing was told to move since."""
+    """A guard that has detected flow or movement since the last fill ended, with nothing commanded."""
 
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The controller as it was last seen. Monotonic seconds."""
+    """State of the controller when last seen. Monotonic seconds."""
 
     seen_s: float
     busy: bool
@@ -90,14 +90,14 @@ class Snapshot:
     missing: tuple[Missing, ...]
     """Why the last start, resume or reset was refused."""
     other_measure: MeterKind | None
-    """What would count if the meter were given up."""
+    """The measure that would take over from the meter."""
     live: Live
     record: dict[str, object] | None
     """The last finished fill."""
     notice: str
     """Why the last order was not carried out."""
     cautions: tuple[Caution, ...]
-    """What is to be known before anything moves, whatever the work."""
+    """Cautions that apply before anything moves, whatever the work."""
     interrupted: tuple[Interrupted, ...]
     proof: Proof | None
     """The proving under way."""
@@ -105,7 +105,7 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class _Start:
-    """A start that was asked for, and why it was refused so far."""
+    """A requested start, and why it was refused so far."""
 
     request: Request
     since_s: float
@@ -113,7 +113,7 @@ class _Start:
 
 
 class Facade:
-    """The controller of one rig as its faces see it: a Person to the loop, and a watch on it."""
+    """The controller of one rig for its front ends: a Person to the loop, and a watch on it."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -139,15 +139,15 @@ class Facade:
         self._notice = ""
         self._interrupted: tuple[Interrupted, ...] = ()
 
-    # --- what a face asks ---------------------------------------------------------------------------------------
+    # --- requests of a front end --------------------------------------------------------------------------------
 
     def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
-        """What would go into this wheel, and what the book has to say. Raises what ``answer`` raises."""
+        """The answer for this wheel, with the book's cautions. Raises what ``answer`` raises."""
         seen = self._live.reading
         return foreknown(self.settings, question, job, position, level_l=None if seen is None else seen.tote_l)
 
     def order(self, order: Order) -> bool:
-        """Put an order in; false when the rig is busy with another, true also for a repeat of the same."""
+        """Place an order; false if the rig is busy with another, true also for a repeat of the same."""
         with self._lock:
             if self._repeated(order.id):
                 return True
@@ -170,7 +170,7 @@ class Facade:
         self._ask(request_id, "answer", by, name)
 
     def hold(self, request_id: str, by: str) -> None:
-        """Break the move off and wait."""
+        """Interrupt the stroke and wait."""
         self._ask(request_id, "hold", by)
 
     def resume(self, request_id: str, by: str) -> None:
@@ -178,11 +178,11 @@ class Facade:
         self._ask(request_id, "resume", by)
 
     def stop(self, request_id: str, by: str) -> None:
-        """Stop for good; of a fill that was never started, leave it."""
+        """Stop for good; leave a fill that was never started."""
         self._ask(request_id, "stop", by)
 
     def reset(self, request_id: str, by: str) -> None:
-        """Take a trip back once its cause is gone."""
+        """Reset a trip once its cause is gone."""
         self._ask(request_id, "reset", by)
 
     def end(self, request_id: str, by: str) -> None:
@@ -190,19 +190,19 @@ class Facade:
         self._ask(request_id, "end", by)
 
     def next_measure(self, request_id: str, by: str) -> None:
-        """Give the meter up and count by the next best measure."""
+        """Give up the meter and count by the next best measure."""
         self._ask(request_id, "next_measure", by)
 
     def supply_cut(self, request_id: str, by: str) -> None:
-        """Say that the pump's supply is cut, where outputs cannot be switched off from here."""
+        """Confirm that the pump's supply is cut, if outputs cannot be switched off from here."""
         self._ask(request_id, "supply_cut", by)
 
     def read_vessel(self, request_id: str, seen: Seen) -> bool:
-        """What the vessel of a proving shows after a run; false where no reading is asked for."""
+        """Enter the vessel's reading after a proving run; false if none is awaited."""
         return self._told(request_id, lambda: self.bench.read(seen))
 
     def judge_proving(self, request_id: str, *, taken: bool) -> bool:
-        """Whether a proving that is judged is taken; false where no verdict waits."""
+        """Accept or reject a judged proving; false if no verdict is awaited."""
         return self._told(request_id, lambda: self.bench.accept(taken=taken))
 
     def _told(self, request_id: str, tell: Callable[[], bool]) -> bool:
@@ -213,17 +213,17 @@ class Facade:
         return tell()
 
     def machine_moved(self, by: str) -> None:
-        """The checks of the machine are to be asked again."""
+        """Ask the checks of the machine again."""
         self.given.forget("machine", by)
 
     def new_shift(self, by: str) -> None:
-        """Every check is to be asked again."""
+        """Ask every check again."""
         self.given.forget("shift", by)
         self.given.forget("machine", by)
 
     def _ask(self, request_id: str, kind: RequestKind, by: str, name: str = "") -> None:
         with self._lock:
-            # A repeat of a stop costs nothing and may be all that gets through.
+            # A repeated stop is harmless and may be the only request that gets through.
             if self._repeated(request_id) and kind != "stop":
                 return
             self._handled.append(request_id)
@@ -232,10 +232,10 @@ class Facade:
     def _repeated(self, request_id: str) -> bool:
         return request_id in self._handled
 
-    # --- what a face sees ---------------------------------------------------------------------------------------
+    # --- state for a front end ----------------------------------------------------------------------------------
 
     def snapshot(self) -> Snapshot:
-        """The latest that the loop left. Any thread may ask."""
+        """The loop's latest state. Any thread may ask."""
         now, order = self._now, self._order
         setup, decision = now or (None, None)
         unasked: tuple[Check, ...] = ()
@@ -263,14 +263,14 @@ class Facade:
         )
 
     def take_gap_s(self) -> float:
-        """The longest gap between two scans since the last time that this was asked, wall-clock seconds."""
+        """The longest gap between two scans since the last call, wall-clock seconds."""
         gap_s, self._gap_s = self._gap_s, 0.0
         return gap_s
 
     # --- the loop's side ----------------------------------------------------------------------------------------
 
     def take_order(self) -> Order | None:
-        """The next order, if there is one; from here on the rig is busy."""
+        """Take the next order, if any; from then on the rig is busy."""
         with self._lock:
             self._order = self._orders.popleft() if self._orders else None
             if self._order is not None:
@@ -279,7 +279,7 @@ class Facade:
         return self._order
 
     def begins(self, about: dict[str, object], question: Question) -> None:
-        """A fill is being set up."""
+        """Note that a fill is being set up."""
         self.gave_up = False
         self._about, self._question, self._now = about, question, None
         self._started, self._missing, self._record, self._pressed = None, (), None, True
@@ -291,26 +291,26 @@ class Facade:
                 self._inbox.append(Request(f"{order.id}/start", "start", by=order.by))
 
     def ends(self, record: dict[str, object] | None, notice: str = "") -> None:
-        """The order is carried out, or refused with a notice."""
+        """Note that the order is carried out, or refused with a notice."""
         self._record, self._notice = record or self._record, notice
         self._now, self._started, self._missing = None, None, ()
         with self._lock:
             self._order = None
 
     def beat(self, live: Live) -> None:
-        """What the field shows between two fills, or between two runs of a proving."""
+        """Take in the field's state between two fills, or between two runs of a proving."""
         self._now = None
         self._live, self._seen_s = live, time.monotonic()
 
     def take_stop(self) -> bool:
-        """Whether a stop was asked for between two runs; what else was asked there has nobody to hear it."""
+        """Whether a stop was requested between two runs; other requests made there are discarded."""
         with self._lock:
             stopped = any(request.kind == "stop" for request in self._inbox)
             self._inbox.clear()
         return stopped
 
     def waiting(self, interrupted: Sequence[Interrupted]) -> None:
-        """The fills that wait to be gone on with or closed."""
+        """Set the interrupted fills that are to be resumed or closed."""
         self._interrupted = tuple(interrupted)
 
     def __call__(self, setup: Setup, decision: Decision) -> None:
@@ -320,7 +320,7 @@ class Facade:
         self._gap_s = max(self._gap_s, decision.facts.reading.late_s)
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """What was asked since the last scan, and a start that waits for the first reading at rest."""
+        """Requests since the last scan, including a start that waits for the first reading at rest."""
         idle = decision.state.state is State.IDLE
         with self._lock:
             asked = list(self._inbox)
@@ -337,10 +337,10 @@ class Facade:
         return [*asked, *self._standing_start(decision, asked)]
 
     def _button(self, setup: Setup, decision: Decision) -> list[Request]:
-        """The start button at the gun, where there is one: a fresh press starts, or answers the prompt.
+        """Requests from the start button at the gun, if there is one: a new press starts, or answers the prompt.
 
-        It is the hand of whoever ordered this fill: without an order, or with questions of the ready check open, it
-        does nothing. One that was down already when the fill was opened must be let go first.
+        It acts for whoever ordered this fill: without an order, or with ready checks open, it does nothing. A button
+        that was already pressed when the fill was opened must be released first.
         """
         pressed = decision.facts.reading.start_pressed
         fresh = pressed is True and not self._pressed
@@ -355,7 +355,7 @@ class Facade:
         return []
 
     def _remembered(self, setup: Setup, decision: Decision) -> list[Request]:
-        """Checks of this shift and machine that the one who ordered has given already."""
+        """Confirmations for this shift and machine already given by the person who ordered."""
         if self._order is None:
             return []
         names = self.given.recalled(self._order.by, open_checks(setup, decision.state))
@@ -367,7 +367,7 @@ class Facade:
                 self.given.remember(request.by, [check for check in setup.checks if check.name == request.name])
 
     def _standing_start(self, decision: Decision, asked: Sequence[Request]) -> list[Request]:
-        """Ask once more for a start that was early: the gun went on a moment ago and the tyre was not read yet."""
+        """Repeat a start that came too early: the gun was just attached and the tyre pressure not yet read."""
         now_s, unread = decision.state.now_s, decision.facts.tyre_kpa is None
         start = next((request for request in asked if request.kind == "start"), None)
         if start is not None or decision.state.state is not State.IDLE:

@@ -1,4 +1,4 @@
-"""Before work begins: everything off, an interrupted fill that stands open, and how such a one is closed as it is."""
+"""Before work begins: switch all outputs off, find an interrupted fill, and close such a fill as it is."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def journal_of(folder: Path) -> Journal:
 
 
 async def all_off(settings: Settings) -> None:
-    """Switch every output off; raises FieldError when a module does not take it."""
+    """Switch every output off; raises FieldError if a module does not acknowledge."""
     field = field_of(settings)
     try:
         await field.write(dict.fromkeys(settings.outputs, False))
@@ -48,7 +48,7 @@ async def all_off(settings: Settings) -> None:
 
 
 async def may_begin(settings: Settings, journal: Journal) -> None:
-    """Refuse work while an interrupted fill stands open (the pump is switched off), or behind an unsound book."""
+    """Refuse work while a fill is left interrupted (outputs are switched off), or if the book is unsound."""
     waiting = journal.unfinished()
     if waiting:
         outputs = "outputs are off"
@@ -71,7 +71,7 @@ def _waiting_text(stored: StoredFill, outputs: str) -> str:
 
 
 def unfinished(journal: Journal, fill_id: str) -> StoredFill:
-    """The fill of that id; Refused when it is finished already."""
+    """The unfinished fill of that id; Refused if it is finished already."""
     stored = journal.fill(fill_id)
     if stored.record is not None:
         raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
@@ -81,9 +81,9 @@ def unfinished(journal: Journal, fill_id: str) -> StoredFill:
 async def closed_state(
     settings: Settings | None, journal: Journal, stored: StoredFill, setup: Setup, *, supply_cut: bool
 ) -> FillState:
-    """An interrupted fill's state as it is closed: with what the field still tells, or with how much may have moved.
+    """The state in which an interrupted fill is closed: from a current reading, or else from how much may have moved.
 
-    Refused while an output may be on that nobody here can switch off, unless a person says that the supply is cut.
+    Refused while an output may be on that cannot be switched off here, unless a person confirms that the supply is cut.
     """
     state = STATE.validate_json(stored.state)
     may_run = state.outputs.moving or in_doubt(state)
@@ -97,7 +97,7 @@ async def closed_state(
         reading = await _reading_if_any(settings, setup, state)
         dark_s, drop_s = _dark_s(settings, journal, stored.fill_id), LATE * dropped_after_s(settings)
         if fault and dark_s > drop_s and not math.isinf(dark_s):
-            # Seen to do so by a person: the modules' own time-out has switched off since.
+            # A person has seen the modules' own time-out work: it has switched off since.
             fault = ""
     if may_run and fault and not supply_cut:
         raise Refused(
@@ -109,15 +109,15 @@ async def closed_state(
 
 
 def ran_on_s(settings: Settings, journal: Journal, fill_id: str) -> float:
-    """The longest that a pump may have run since the journal's last word on a fill, seconds; endless if nobody knows.
+    """The longest that a pump may have run since the last journal entry of a fill, seconds; infinite if unknown.
 
-    Until now, when it is switched off, or until the modules did so by a time-out that a person has seen work.
+    Up to now, when it is switched off, or up to the modules' own time-out if a person has seen that work.
     """
     return min(_dark_s(settings, journal, fill_id), LATE * dropped_after_s(settings))
 
 
 def _dark_s(settings: Settings, journal: Journal, fill_id: str) -> float:
-    """How long ago the journal's last word on a fill is, by the rig's clock; endless where the time is not believed."""
+    """Age of the last journal entry of a fill, by the rig's clock; infinite if the time is not trusted."""
     now, last = now_in(Path(settings.rig.data)), journal.entries(fill_id)[-1].at
     if now.clock == UNBELIEVED:
         return math.inf
@@ -132,7 +132,7 @@ async def _reading_if_any(settings: Settings, setup: Setup, state: FillState) ->
 
 
 async def one_reading(settings: Settings, field: Field, setup: Setup, state: FillState) -> Reading:
-    """The field as it stands now; Unreachable where part of it does not answer."""
+    """One current reading of the field; Unreachable if part of it does not answer."""
     began_s = asyncio.get_running_loop().time()
     await field.scan(out_of_use(setup, state))
     if field.errors:

@@ -1,4 +1,4 @@
-"""Tables of a configuration that describe what the liquid runs through: pipe work, pump, valves, tote."""
+"""Configuration tables of the liquid's path: pipe work, pump, valves, tote."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ class PipeTable(Strict):
     hose_length: Length = 7.62
     hose_bore: Length = 0.0254
     hose_loss: Pressure | None = Field(default=None, gt=0)
-    """What hose, strainer and gun take at ``pump.flow`` of water, measured into an open can held at the gauge's height;
-    without it, as a smooth hose of this length and bore (Darcy)."""
+    """Loss of hose, strainer and gun at ``pump.flow`` of water, measured into an open can held at the gauge's height;
+    by default that of a smooth hose of this length and bore (Darcy)."""
     gun_bore: Length | None = Field(default=None, gt=0)
-    """Narrowest bore of gun or adapter, where it is narrow beside the tyre valve's and no loss was measured."""
+    """Narrowest bore of gun or adapter, if narrow compared with the tyre valve's and no loss was measured."""
     gauge_height: Height = 0.6
     """Height of the pressure gauge above the ground."""
 
@@ -44,7 +44,7 @@ class PumpTable(Strict):
     flow: Flow
     """At no back pressure."""
     reverse_flow: Flow | None = Field(default=None, gt=0)
-    """Backwards, where that is another flow."""
+    """Reverse flow, if different."""
     slip: float = Field(default=0.0004, ge=0)
     """Flow lost for each kPa across the pump, L/s per kPa."""
     start_lag: Seconds = 0.2
@@ -52,15 +52,15 @@ class PumpTable(Strict):
     coast: Seconds = 1.0
     """From the relay to standstill."""
     direction_settle: Seconds | None = Field(default=None, le=2)
-    """Of a pump behind run and direction: how long run is off before the direction is changed; else ``coast``."""
+    """With run and direction outputs: how long run is off before the direction is changed; else ``coast``."""
     dry_run: Seconds = Field(default=30.0, gt=0)
-    """How long the pump may run on air at a time."""
+    """Longest single run of the pump on air."""
     dry_rest: Seconds = 60.0
     """Pause between two dry runs."""
     relief: Pressure = Field(default=30 * KPA_PER_PSI, gt=0)
     """Setting of the relief valve."""
     relief_returns: Literal["pump side of the meter"] = "pump side of the meter"
-    """A relief that returns past the meter would count liquid that never reached the tyre: refused."""
+    """A relief that bypasses the meter would count liquid that never reached the tyre: refused."""
 
     @field_validator("relief_returns", mode="before")
     @classmethod
@@ -82,30 +82,30 @@ class AirOutTable(Strict):
 
 
 class ValvesTable(Strict):
-    """Valves that the rig switches: how long they travel, and where the fill valve stands."""
+    """Valves that the rig switches: travel times, and position of the fill valve."""
 
     fill_travel: Seconds = Field(default=0.0, le=30)
-    """From shut to open. The pump waits for it, and so does every reading of the tyre's pressure."""
+    """From shut to open. The pump and every reading of the tyre's pressure wait for it."""
     vent_travel: Seconds = Field(default=0.0, le=10)
-    """The same of the vent valve: its feedback is given so long."""
+    """The same for the vent valve: its feedback is allowed this time."""
     fill_stands: Literal["after the gauge", "before the gauge"] = "after the gauge"
-    """As seen from the pump. After it, a shut valve cuts the gauge off from the tyre: then it is open for as long as
-    the fill runs, and while it is shut what the gauge shows is no pressure of the tyre."""
+    """As seen from the pump. After the gauge, a shut valve isolates the gauge from the tyre: then it is open while the
+    fill runs, and while it is shut the gauge does not show the tyre's pressure."""
 
 
 class ToteTable(Strict):
-    """What the pump draws from."""
+    """The tote that the pump draws from."""
 
     content: Volume
     heel: Volume = 20.0
-    """What the dip tube cannot reach."""
+    """Volume that the dip tube cannot reach."""
     fluid: str = "water"
     temperature: Temperature = 15.0
 
 
 class FlushTable(Strict):
-    """The reverse at the end, so that the hose does not spray."""
+    """Back-flush at the end, so that the hose does not spray."""
 
     seconds: Seconds = 2.0
     order: StopOrder | None = None
-    """How the gun comes off; without it, as the valve's type says."""
+    """How the gun comes off; by default according to the valve's type."""

@@ -1,6 +1,6 @@
-"""Every point of the field as it stands now, good ones beside bad ones: values, ages, rates, scan time against limits.
+"""Live view of every point of the field, valid or not: values, ages, rates, scan times with their limits.
 
-It reads only. A point that fails hides no other one.
+It reads only. A failed point hides no other one.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from rig.run.names import COUNTS
 from rig.run.settings import Settings
 
 _SPACING_S = 0.25
-"""Between two looks: a rate is told from two that lie apart, and the eye follows four a second."""
+"""Interval of looks: a rate needs two readings apart, and the eye follows four a second."""
 _RATE_S = 2.0
-"""A rate is that of so long."""
+"""Time base of a rate."""
 _IN_VAIN = 2
-"""So many looks in a row that brought no further point, and nobody waits for more."""
+"""After this many looks in a row without a further point, stop waiting for more."""
 
 
 @dataclass(frozen=True, slots=True)
 class PointSeen:
-    """One point; ``None`` where it was never read."""
+    """One point; ``None`` if it was never read."""
 
     name: str
     value: float | None
@@ -37,12 +37,12 @@ class PointSeen:
     rate: float | None
     """Units a second over the last two seconds; pulses for a count, ``None`` for a yes or no."""
     fault: str
-    """Why it is not read now, or not believed."""
+    """Why it cannot be read now, or is not valid."""
 
 
 @dataclass(frozen=True, slots=True)
 class LinkSeen:
-    """One link: how long its part of a scan takes, the last and the longest, beside what the settings allow."""
+    """One link: duration of its part of a scan, last and longest, and the limit in the settings."""
 
     name: str
     scan_s: float | None
@@ -50,11 +50,11 @@ class LinkSeen:
     limit_s: float
     error: str
     every_s: float | None = None
-    """Time from one read to the next of a link with a pace of its own."""
+    """Read interval of a link with a scan interval of its own."""
 
     @property
     def late(self) -> bool:
-        """Whether a running fill would be held for it."""
+        """Whether it would put a running fill on hold."""
         return self.longest_s is not None and self.longest_s > self.limit_s
 
 
@@ -64,18 +64,18 @@ class Picture:
 
     rig: str
     scan_s: float
-    """Time between scans as configured, by the wall."""
+    """Time between scans as configured, wall clock."""
     points: tuple[PointSeen, ...]
     links: tuple[LinkSeen, ...]
 
     @property
     def failing(self) -> dict[str, str]:
-        """Points that are not read now, each with its reason."""
+        """Points that cannot be read now, each with its reason."""
         return {point.name: point.fault for point in self.points if point.value is None}
 
     @property
     def document(self) -> dict[str, object]:
-        """For ``--json``."""
+        """The document for ``--json``."""
         points = {point.name: _point_document(point) for point in self.points}
         links = {
             link.name: {"scan_s": link.scan_s, "longest_s": link.longest_s, "limit_s": link.limit_s,
@@ -125,7 +125,7 @@ def _link_line(link: LinkSeen) -> str:
 
 
 class Watch:
-    """Looks at a field again and again, and remembers what it takes to tell rates and longest times."""
+    """Scans a field repeatedly and keeps the history needed for rates and longest times."""
 
     def __init__(self, settings: Settings, field: Field) -> None:
         self._settings, self._field = settings, field
@@ -140,7 +140,7 @@ class Watch:
         now_s = asyncio.get_running_loop().time()
         self._looks += 1
         for name, took_s in field.took_s.items() if self._looks > 1 else ():
-            # The first scan connects, and may find out which places a device does not have.
+            # The first scan connects, and may split blocks that the device refuses.
             self._longest_s[name] = max(self._longest_s.get(name, 0.0), took_s)
         errors = field.errors
         links = [
@@ -181,20 +181,20 @@ class Watch:
 
 
 def turned(moved: float, bits: int) -> float:
-    """How far a counter of so many bits has gone, of which the shorter way round is believed."""
+    """How far a counter of so many bits has moved, by the shorter way round."""
     span = 2.0**bits
     return (moved + span / 2) % span - span / 2
 
 
 async def snapshot(settings: Settings) -> Picture:
-    """The field after as many looks as bring further points, two at least."""
+    """Look for as long as further points come in, at least twice, and return the last picture."""
     field = Field(settings.links, settings.points)
     watch = Watch(settings, field)
     try:
         picture, in_vain = await watch.look(), 0
         while in_vain < (_IN_VAIN if picture.failing else 1):
             missing = len(picture.failing)
-            # After an answer that did not come a bus is silent for as long again.
+            # After a missed answer a bus is silent for another time-out.
             await asyncio.sleep(max([_SPACING_S, *(link.timeout for link in settings.links.values() if missing)]))
             picture = await watch.look()
             in_vain = 0 if 0 < len(picture.failing) < missing else in_vain + 1
@@ -204,7 +204,7 @@ async def snapshot(settings: Settings) -> Picture:
 
 
 async def pictures(settings: Settings) -> AsyncIterator[Picture]:
-    """The field again and again, for as long as somebody looks."""
+    """Pictures of the field, one after another, for as long as they are requested."""
     field = Field(settings.links, settings.points)
     watch = Watch(settings, field)
     try:

@@ -1,6 +1,6 @@
 """The loop of one fill: read, decide, journal, act. A stop acts first and is journalled after.
 
-The only place where reading, clock, disk and relays meet. Whatever goes wrong in here ends with every output off.
+The only place where reading, clock, disk and relays meet. Any error in here ends with every output off.
 """
 
 from __future__ import annotations
@@ -30,15 +30,15 @@ from rig.run.settings import Settings
 
 
 class Unreachable(RuntimeError):
-    """The field does not answer before anything has moved."""
+    """The field does not answer, and nothing has moved yet."""
 
 
 class NotOff(Unreachable):
-    """Nobody is there to cut the supply of outputs that cannot be switched off: the fill is left open."""
+    """Outputs cannot be switched off and no one is there to cut the supply: the fill is left open."""
 
 
 class Impossible(RuntimeError):
-    """A state that the controller's own rules exclude: a defect. Everything is off, and the count stands."""
+    """A state that the controller's own rules exclude: a defect. All outputs are off, and the count is kept."""
 
 
 @dataclass(slots=True)
@@ -59,11 +59,11 @@ class Fill:
     _beat_s: float = -1e9
     _inbox: list[Request] = dataclasses.field(default_factory=list)
     _before: list[Entry] = dataclasses.field(default_factory=list)
-    """Entries of a fill that has not started: written together with its start, or never."""
+    """Entries of a fill not started yet: written together with its start, or never."""
     _wired: frozenset[str] = dataclasses.field(init=False)
-    """Outputs that it switches."""
+    """Outputs that the fill switches."""
     _brought: frozenset[str] = dataclasses.field(init=False)
-    """What every scan brings."""
+    """Points that every scan updates."""
     _unhurried: frozenset[str] = dataclasses.field(init=False)
     _stale_s: float = dataclasses.field(init=False)
     _own_stale_s: Mapping[str, float] = dataclasses.field(init=False)
@@ -74,10 +74,10 @@ class Fill:
         self._stale_s, self._own_stale_s = settings.stale_s, settings.own_stale_s
 
     async def run(self) -> Decision:
-        """Run until the fill has ended, or until a person who may not start it gives up.
+        """Run until the fill has ended, or until the person gives up before its start.
 
-        Raises :class:`Unreachable` when the field does not answer at the start, :class:`NotOff` when outputs cannot be
-        switched off and nobody is there, :class:`JournalError` when the disk fails, :class:`Impossible` on a defect.
+        Raises :class:`Unreachable` if the field does not answer at the start, :class:`NotOff` if outputs cannot be
+        switched off and no one is there, :class:`JournalError` if the disk fails, :class:`Impossible` on a defect.
         Outputs are off whenever this returns or raises, as far as the field can be reached.
         """
         units = conversions(self.settings.quantities, self.settings.rig.atmosphere)
@@ -98,7 +98,7 @@ class Fill:
             await self._everything_off()
 
     def _leave(self, state: FillState) -> None:
-        """Whoever is left alone with outputs that may be on goes on trying for a while; then the fill stays open."""
+        """Raise NotOff, leaving the fill open, once outputs that may be on have been retried for long enough."""
         if in_doubt(state) and (self.person.gave_up or unconfirmed_for_s(state) > ALONE_S):
             raise NotOff(
                 f"{CANNOT}\n  {'; '.join(self.field.unconfirmed.values())}\n  Fill {self.setup.fill_id} stays open: "
@@ -106,7 +106,7 @@ class Fill:
             )
 
     async def _arm(self) -> None:
-        """All off, and the output module's time-out written, before anything else is trusted."""
+        """Switch all off and write the output module's time-out, before anything else is relied on."""
         try:
             await self.field.write(self._all_off())
             await self._write_timeout()
@@ -161,13 +161,13 @@ class Fill:
         try:
             return self.recorder.lag_s
         except JournalError:
-            # A failed write is not tried again as if nothing had happened: the fill is held by its guard.
+            # Do not retry a failed write: its guard puts the fill on hold.
             return float("inf")
 
     async def _requests(self) -> list[Request]:
         requests, self._inbox = self._inbox, []
         if self.stop_asked:
-            # Asked anew in every scan until the fill has ended: a fill that is about to trip can only be closed.
+            # Repeated in every scan until the fill has ended: a fill about to trip can only be closed.
             kind: RequestKind = "end" if self.state.state is State.ABORTED else "stop"
             requests.append(Request(f"signal-{self.state.now_s}", kind, by="signal"))
         for request in requests:
@@ -187,11 +187,11 @@ class Fill:
             await self._write(wanted)
         if decision.arm:
             with suppress(FieldError):
-                # Whether it was taken, the next scan shows.
+                # The next scan shows whether it was taken.
                 await self._write_timeout()
 
     def _heartbeat(self, decision: Decision) -> dict[str, bool]:
-        """The next state of the pulsing output: it pulses while something is to move and every scan brings news."""
+        """Next state of the heartbeat output: it pulses while something is to move and every scan is fresh."""
         if HEARTBEAT not in self.settings.points:
             return {}
         now_s = decision.state.now_s
@@ -220,12 +220,12 @@ class Fill:
         try:
             await self.field.write(wanted, SIGNALS)
         except FieldError:
-            # The next scan shows a field that does not answer or a relay that does not obey; the guards act on that.
+            # The next scan detects a field that does not answer or a relay that does not obey; the guards act on that.
             return
 
     async def _everything_off(self) -> None:
         with suppress(FieldError):
-            # What is not known to be off stands in the state already.
+            # Outputs not known to be off are in the state already.
             await self.field.let_go(self._wired)
         self.field.close()
 

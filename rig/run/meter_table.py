@@ -1,4 +1,4 @@
-"""The meter as a configuration writes it: what it is, how true, and what it does backwards and on air."""
+"""The meter's configuration: kind, uncertainty, and behaviour in reverse flow and on air."""
 
 from __future__ import annotations
 
@@ -16,45 +16,45 @@ Percent = Annotated[float, Field(gt=0, le=50)]
 
 
 class MeterTable(Strict):
-    """The meter and what is known of its truth."""
+    """The meter and what is known of its accuracy."""
 
     kind: MeterKind = "pulses"
     """pulses: counts at meter_count. total: a totaliser at meter_total. rate: flow_rate, integrated. scale: tote_mass,
-    what has left the tote. tote level: the same by its level. run time: the pump's flow and how long it ran, the
-    last resort. What else is wired counts along: it bears witness, and stands in when the meter fails."""
+    what has left the tote. tote level: the same by its level. run time: the pump's flow times its run time, the last
+    resort. Other wired measures count in parallel: they serve as a cross-check, and as back-up when the meter fails."""
     k_factor: PerVolume | None = None
-    """Pulses per litre as the meter's plate says; only for pulses."""
+    """Pulses per litre by the meter's plate; only for pulses."""
     step: Volume = Field(default=0.01, gt=0)
-    """The smallest volume that a totaliser in decimals, a rate or run time is told apart by."""
+    """Resolution in volume of a decimal totaliser, a rate or run time."""
     lag: Seconds = 0.5
-    """Damping of a rate: its time constant, as set in the transmitter."""
+    """Damping of a rate: the time constant set in the transmitter."""
     division: Mass = Field(default=0.2, gt=0)
-    """The smallest step of the scale."""
+    """Resolution of the scale."""
     level_step: Volume = Field(default=2.0, gt=0)
-    """The smallest step of a tote's level, where that stands in for a meter or bears witness."""
+    """Resolution of a tote's level, if that serves as back-up or cross-check."""
     rollover: Volume | None = Field(default=None, gt=0)
-    """Where a totaliser in decimals begins again at 0; one of whole registers does so by itself."""
+    """Where a decimal totaliser wraps to 0; one of whole registers does so by itself."""
     meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
     """True volume per indicated volume, from proving."""
     proven_on: date | None = None
     least_quantity: Volume = 2.0
-    """Least volume that the meter is good for; a smaller delivery is flagged."""
+    """Minimum volume that the meter can measure; a smaller delivery is flagged."""
     reverse: Literal["signed", "unsigned", "none"] = "signed"
-    """signed: counts down, or on a second channel; unsigned: counts up whichever way; none: no pulses backwards."""
+    """signed: counts down, or on a second channel; unsigned: counts up in both directions; none: no reverse pulses."""
     on_air: OnAir = "counts"
-    """What it does while air passes: counts its volume; part: counts something; blind: nothing, as a magnetic meter."""
+    """Reading while air passes: counts its volume; part: counts something; blind: nothing, like a magnetic meter."""
     same_meter: frozenset[Literal["meter_count", "meter_total", "flow_rate"]] = frozenset({"flow_rate"})
-    """Other points of this very meter: they count on where its first one fails, but bear it no witness."""
+    """Other points of this same meter: they count on if its first one fails, but are no independent cross-check."""
     beside: dict[Literal["tote_level", "tote_mass", "flow_rate", "meter_total", "meter_count"], Percent] = Field(
         default_factory=dict
     )
-    """Percent of the volume, at 95 %, of what stands beside the meter; without it, what is usual for the kind."""
+    """Uncertainty in percent of the volume, at 95 %, of parallel measures; by default, what is usual for the kind."""
     uncertainty: float | None = Field(default=None, gt=0, le=50)
-    """Percent of the volume, at 95 %, until a proving says better; without it, what is usual for the kind."""
+    """Uncertainty in percent of the volume, at 95 %, until a proving; by default, what is usual for the kind."""
 
 
 def meter_faults(meter: MeterTable, method: Method, *, by_hand: bool) -> list[str]:
-    """What of the meter does not fit the rest of the rig, a line each."""
+    """List where the meter does not fit the rest of the rig, a line each."""
     faults = []
     if meter.kind == "pulses" and meter.k_factor is None:
         faults.append("meter.k_factor: missing; it has no safe default")

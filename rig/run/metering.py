@@ -1,7 +1,7 @@
-"""Every kind of meter behind one face: a whole number that counts forward, which control unwraps like any counter.
+"""One interface for every kind of meter: a forward-counting integer, which control unwraps like any counter.
 
-A pulse counter and a totaliser of whole registers are passed on as they stand. A decimal totaliser, a rate, a scale and
-run time become counts of the smallest volume that they tell apart, so that what control says of resolution stays true.
+A pulse counter and a totaliser of whole registers are passed on unchanged. A decimal totaliser, a rate, a scale and run
+time are converted to counts of their resolution, so that control's treatment of resolution remains valid.
 No input or output; time is an argument.
 """
 
@@ -20,15 +20,15 @@ from rig.run.settings import Settings
 from rig.units import parse, referenced
 
 _WIDE_BITS = 62
-"""Width of a count that is made here: it never wraps."""
+"""Width of a count generated here: it never wraps."""
 _LONGEST_S = 2.0
-"""A rate that was not heard for longer than this is not carried on: the volume in between is not known."""
+"""A rate that is stale for longer is not integrated: the volume in between is unknown."""
 _LEAST_FLOW = 0.01
-"""Share of the pump's flow below which a rate is nought: common practice, no source."""
+"""Low-flow cut-off as a share of the pump's flow: common practice, no source."""
 _AT_RELIEF = 0.95
-"""Share of its setting from which the relief valve passes something."""
+"""Share of its setting at which the relief valve begins to pass."""
 _AIR_KG_M3, _WEIGHTS_KG_M3 = 1.2, 8000.0
-"""Air and the weights that a scale is adjusted with, by convention (OIML D 28)."""
+"""Densities of air and of the weights for adjusting a scale, by convention (OIML D 28)."""
 UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
     "pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "tote level": 5.0, "run time": 15.0,
 }  # fmt: skip
@@ -36,28 +36,28 @@ UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
 _REPEAT: dict[MeterKind, float] = {
     "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.05,
 }  # fmt: skip
-"""How well each repeats from fill to fill, one standard deviation of the volume. Assumed, no source."""
+"""Repeatability from fill to fill, one standard deviation of the volume. Assumed, no source."""
 _BEHIND_S: dict[MeterKind, float] = {"scale": 2.0, "tote level": 2.0, "rate": 2.0}
-"""A level sways and a rate is damped and renewed at its own pace: so many seconds of the pump's flow may be missing
-when the liquid in the tyre is at rest. Common practice, no source."""
+"""A level sloshes, and a rate is damped and updated at its own interval: this many seconds of the pump's flow may be
+missing when the liquid in the tyre is at rest. Common practice, no source."""
 _TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level", "run time")
 
 
 class MeterFace(Protocol):
-    """What turns this scan's values into a count."""
+    """Converts this scan's values into a count."""
 
     @property
     def register(self) -> str:
-        """The point whose register goes on counting while it is not read; empty for a count that is made here."""
+        """The point whose register goes on counting while it is not read; empty for a count generated here."""
         ...
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
-        """The count at ``now_s`` by believed ``values`` alone; None when it cannot be known."""
+        """The count at ``now_s`` from valid ``values`` only; None if unknown."""
 
 
 @dataclass(frozen=True, slots=True)
 class Counter:
-    """A register of whole numbers, as it stands."""
+    """A register of whole numbers, passed on unchanged."""
 
     point: str = "meter_count"
 
@@ -74,7 +74,7 @@ class Counter:
 
 @dataclass(slots=True)
 class Totaliser:
-    """A total in decimals, which begins again at ``rollover`` (in its own unit) where it has one."""
+    """A decimal total, which wraps at ``rollover`` (in its own unit) if it has one."""
 
     step: float
     """In the point's own unit."""
@@ -97,18 +97,18 @@ class Totaliser:
 
 @dataclass(slots=True)
 class Integrator:
-    """A flow rate, summed over the controller's clock, its damping made good.
+    """A flow rate, integrated over the controller's clock and corrected for its damping.
 
-    A damped rate ``q`` lags: the true sum is the sum of ``q`` plus lag × q, exactly so for one time constant.
+    A damped rate ``q`` lags: the true total is the integral of ``q`` plus lag × q, exact for a first-order lag.
     """
 
     per_step: float
-    """Seconds that the point's unit of flow takes to pass one step."""
+    """Seconds that one unit of the point's flow takes to pass one step."""
     least: float
-    """Below this the rate is taken for nought: a zero that is off by a little would else fill a tyre overnight."""
+    """Low-flow cut-off: otherwise a small zero offset would accumulate to a tyre's volume overnight."""
     lag_s: float
     backwards: bool
-    """The rate has a sign."""
+    """The rate is signed."""
     count: float
     _shown: int | None = None
     _last: tuple[float, float, float] | None = None
@@ -116,7 +116,7 @@ class Integrator:
     register: str = ""
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
-        """Steps since the count that it began with."""
+        """Steps, added to the initial count."""
         value = values.get(METER_POINT["rate"])
         if value is None:
             return None
@@ -134,7 +134,7 @@ class Integrator:
 
 @dataclass(slots=True)
 class Tote:
-    """What has left the tote, in steps of a scale or a level; with play of one step, so that a flicker is no flow."""
+    """What has left the tote, in steps of a scale or a level; a hysteresis of one step suppresses flicker."""
 
     point: str
     step: float
@@ -155,33 +155,33 @@ class Tote:
 
 
 def _with_play(shown: int, level: float) -> int:
-    """``shown`` drawn along behind ``level`` with a play of one step, so that a flickering digit moves nothing."""
+    """Let ``shown`` follow ``level`` with a hysteresis of one step, so that a flickering digit changes nothing."""
     return min(max(shown, math.ceil(level - 1 - 1e-6)), math.floor(level + 1 + 1e-6))
 
 
 @dataclass(slots=True)
 class RunTime:
-    """The pump's flow times how long it ran forward; what comes back, control estimates by itself."""
+    """The pump's flow times its forward run time; return flow is estimated by control."""
 
     flow_lps: float
     slip_lps_per_kpa: float
     relief_kpa: float
     at_relief_lps: float
-    """What still goes into the tyre while the relief valve passes the rest."""
+    """Flow into the tyre while the relief valve passes the rest."""
     start_lag_s: float
     coast_s: float
     step_l: float
     kpa_per_unit: float
     """Kilopascals of one unit of the line gauge."""
     kpa_at_zero: float
-    """Below zero for a gauge that shows absolute pressures."""
+    """Negative for a gauge that shows absolute pressures."""
     count: float
     _speed: float = 0.0
     _last_s: float | None = None
     register: str = ""
 
     def take(self, values: Mapping[str, Value], now_s: float) -> int | None:
-        """Steps since the count that it began with."""
+        """Steps, added to the initial count."""
         relay, gauge = values.get("pump_run"), values.get("line_pressure")
         if relay is None or gauge is None:
             return None
@@ -200,7 +200,7 @@ class RunTime:
 
 
 def measures_of(settings: Settings) -> tuple[MeterKind, ...]:
-    """The ways in which this rig can tell a volume: its meter first, then what else is wired, by trust."""
+    """The ways in which this rig can measure a volume: its own meter first, then what else is wired, by trust."""
     wired = {*settings.points, *settings.line_points}
     able = [kind for kind in _TRUST if METER_POINT.get(kind, "line_pressure") in wired]
     if settings.meter.k_factor is None and "pulses" in able:
@@ -211,26 +211,26 @@ def measures_of(settings: Settings) -> tuple[MeterKind, ...]:
 
 
 def faces(settings: Settings, line: Line, bases: Sequence[int]) -> tuple[MeterFace, ...]:
-    """A face for each measure of a rig on a ``line``; ``bases`` are the counts that an interrupted fill stood at."""
+    """A face for each measure of a rig on a ``line``; ``bases`` are the counts of an interrupted fill."""
     return tuple(
         meter_face(settings, kind, line, base) for kind, base in zip(measures_of(settings), bases, strict=True)
     )
 
 
 def meters_of(settings: Settings, density_kg_m3: float) -> tuple[Meter, ...]:
-    """Each measure as control trusts it, the rig's own meter first."""
+    """Parameters of each measure for control, the rig's own meter first."""
     return tuple(meter_of(settings, kind, density_kg_m3) for kind in measures_of(settings))
 
 
 def meter_face(settings: Settings, kind: MeterKind, line: Line, base: int = 0) -> MeterFace:
-    """One measure of a rig on a ``line``; ``base`` is the count that an interrupted fill stood at."""
+    """The face of one measure of a rig on a ``line``; ``base`` is the count of an interrupted fill."""
     table, pump = settings.meter, settings.pump
     if kind == "pulses" or _whole(settings, kind):
         return Counter(METER_POINT[kind])
     if kind == "run time":
         unit, absolute = referenced(settings.quantities["line_pressure"])
         per_unit, zero_kpa = parse(f"1 {unit}", "pressure"), -settings.rig.atmosphere if absolute else 0.0
-        # The larger end of what it may be: a tyre believed too full is stopped early, never late.
+        # Upper bound of the flow: an overestimated content ends the fill early, never late.
         at_relief_lps = flow_lps(line, settings.limits.floor)
         return RunTime(
             pump.flow, pump.slip, pump.relief, at_relief_lps, pump.start_lag, pump.coast, table.step, per_unit,
@@ -249,10 +249,10 @@ def meter_face(settings: Settings, kind: MeterKind, line: Line, base: int = 0) -
 
 
 def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0) -> Meter:
-    """One measure as control trusts it; ``density_kg_m3`` is the liquid's, for a scale.
+    """Parameters of one measure for control; ``density_kg_m3`` is the liquid's, for a scale.
 
-    Proving, uncertainty and the way it counts backwards are those of the rig's own meter; a measure beside it has what
-    is usual for its kind.
+    Proving, uncertainty and reverse counting are those of the rig's own meter; a parallel measure has what is usual for
+    its kind.
     """
     table, own = settings.meter, kind == settings.meter.kind
     count = settings.points.get(METER_POINT.get(kind, ""))

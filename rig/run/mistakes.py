@@ -1,4 +1,4 @@
-"""The checker's findings about a configuration as lines that a person can act on: key, what is wrong, what to write.
+"""Validation errors of a configuration as lines that a person can act on: key, what is wrong, what to write.
 
 Knows how tables nest, not what they mean.
 """
@@ -18,7 +18,7 @@ Location = tuple[int | str, ...]
 
 
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
-    """The lines that one finding about a document of the ``root`` table gives."""
+    """Lines for one validation error in a document of the ``root`` table."""
     location, kind = untagged(fault["loc"], root), fault["type"]
     key = ".".join(shown(part) for part in location)
     if kind.startswith("union_tag"):
@@ -39,20 +39,20 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
 
 
 def shown(part: str | int) -> str:
-    """A key as a line of text can hold it: a quoted key may contain anything."""
+    """A key in printable form: a quoted key may contain anything."""
     text = str(part)
     return text if text.isprintable() else repr(text)
 
 
 def nearest(word: str, known: Collection[str]) -> str:
-    """A hint at the known word that ``word`` was probably meant to be, or at all of them."""
+    """A hint at the known word most similar to ``word``, or at all of them."""
     close = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
     close += [each for each in sorted(known) if word and word.casefold() in each.casefold()]
     return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(sorted(known))}"
 
 
 def drop(document: object, location: Location) -> None:
-    """Take the key at ``location`` out of a nested document, if it is there."""
+    """Remove the key at ``location`` from a nested document, if it is there."""
     for part in location[:-1]:
         document = document.get(part) if isinstance(document, dict) else None
     if isinstance(document, dict):
@@ -60,7 +60,7 @@ def drop(document: object, location: Location) -> None:
 
 
 def untagged(location: Location, root: type[Strict]) -> Location:
-    """A place without the word that says which of several kinds of table stands there."""
+    """A location without the tag that selects one of several kinds of table."""
     kept: list[int | str] = []
     models: list[type[Strict]] = [root]
     for part in location:
@@ -74,7 +74,7 @@ def untagged(location: Location, root: type[Strict]) -> Location:
 
 
 def _known_keys(table: Location, root: type[Strict]) -> Collection[str]:
-    """The keys of the table at a place. The names inside a table of tables are the shop's own and are passed over."""
+    """The keys of the table at a location. Names inside a table of tables are the shop's own and are skipped."""
     models: list[type[Strict]] = [root]
     for part in table:
         chosen = [model for model in models if part in _kinds(model)] if len(models) > 1 else []
@@ -90,7 +90,7 @@ def _tags(table: Location, root: type[Strict]) -> list[str]:
 
 
 def _below(part: int | str, models: list[type[Strict]]) -> list[type[Strict]]:
-    """The tables that may stand at a key of one of ``models``; at a shop's own name, the same ones."""
+    """The tables allowed at a key of one of ``models``; at a shop's own name, the same ones."""
     found = [
         inner for model in models for inner in _tables(getattr(model.model_fields.get(str(part)), "annotation", None))
     ]
@@ -98,7 +98,7 @@ def _below(part: int | str, models: list[type[Strict]]) -> list[type[Strict]]:
 
 
 def _kinds(model: type[Strict]) -> tuple[object, ...]:
-    """The words of the key ``kind`` that stand for this table."""
+    """The values of the key ``kind`` that select this table."""
     kind = model.model_fields.get("kind")
     return get_args(kind.annotation) if kind is not None else ()
 

@@ -1,4 +1,4 @@
-"""The names that a point may have, and what kind of quantity each carries."""
+"""The names that points may have, and the kind of quantity of each."""
 
 from __future__ import annotations
 
@@ -14,28 +14,28 @@ INPUTS = frozenset({
 })  # fmt: skip
 OUTPUTS = frozenset({"pump_run", "pump_reverse", "vent_valve", "fill_valve", "flush_valve", "beacon"})
 HEARTBEAT = "heartbeat"
-"""The output that the loop pulses while something moves: a relay outside keeps the pump's supply up by it."""
+"""The output that the loop pulses while something moves: it holds an external relay that feeds the pump."""
 SIGNALS = frozenset({"beacon", HEARTBEAT})
 """Outputs that move nothing."""
 MOVING = OUTPUTS - SIGNALS
 DIRECTED = frozenset({RUN, DIRECTION})
-"""Outputs of a pump behind run and direction, in place of forward and reverse."""
+"""Outputs of a pump with run and direction, in place of forward and reverse."""
 FEEDBACK = {
     name: f"{name}_feedback" for name in ("pump_run", "pump_reverse", RUN, DIRECTION, "fill_valve", "vent_valve")
 }
-"""By output: the auxiliary contact of the contactor that it drives, or the switch that a valve closes when open."""
-# Coils of the simulated rig through which the simulated person acts: gun on or off, core or insert out or back, hose in
-# an open vessel, and on a rig worked by hand the pump's lever and the vent at the gun.
+"""By output: the auxiliary contact of its contactor, or the switch that a valve closes when open."""
+# Coils through which the simulated person acts: gun on or off, core or insert out or back, hose in an open vessel,
+# and on a rig worked by hand the pump's lever and the vent at the gun.
 HANDS = frozenset({
     "hand_gun_on", "hand_valve_open", "hand_in_vessel", "hand_lever_forward", "hand_lever_back", "hand_vent_open",
     "hand_air_up",
 })  # fmt: skip
 SWITCHED = OUTPUTS | DIRECTED | HANDS | {HEARTBEAT}
-"""What is written, yes or no; everything else is read."""
+"""Points that are written, yes or no; all others are read."""
 UNHURRIED = frozenset({"tote_level", "tote_mass", "tote_low", "tote_full", "strainer_dp", "fluid_temp", "vessel_level"})
-"""Inputs that may come less often than every scan: they stand beside the meter, and nothing is cut off by them."""
+"""Inputs that may be read less often than every scan: they only cross-check the meter; nothing is cut off by them."""
 COUNTS = frozenset({"meter_count", "meter_reverse_count"})
-# What only a simulated rig has: those coils, the simulated world's own time, and what stands in the open vessel.
+# Points of a simulated rig only: those coils, the simulated world's own time, and the open vessel's content.
 SIMULATED = HANDS | {"plant_clock", "vessel_level"}
 POINT_NAMES = INPUTS | SWITCHED | SIMULATED | {"output_timeout"}
 QUANTITY_OF_POINT: dict[str, Kind] = {

@@ -1,7 +1,7 @@
-"""Everything off before anything slow is read: what a command that finds an interrupted fill does first of all.
+"""Switch everything off before anything slow is read: the first action of a command that finds an interrupted fill.
 
-A fill that was interrupted may have left the pump on. Nothing here waits for units, checks or the book: links and
-outputs are taken from the configuration as they stand. What cannot be read here is told by the command that follows.
+An interrupted fill may have left the pump on. Nothing here waits for units, checks or the book: links and outputs
+are taken from the configuration unchecked. What cannot be read here is reported by the command that follows.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
 
 _DATA = Path("rig-data")
 _OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
-"""The direction of a pump that may still turn is left as it is."""
+"""A direction output is not included: the pump may still turn."""
 _OF_A_FILL = frozenset({"resume", "close"})
-"""Commands that name a fill, whose configuration is the one that it was started with."""
+"""Commands that name a fill and use the configuration it was started with."""
 _NOT_NEEDED = {"timeout", "turnaround", "max_gap", "late", "scan", "stale"}
 _SECONDS = re.compile(r"\s*(\d+\.?\d*)\s*(ms|s)\s*")
 _NOT_READ = (OSError, ValueError, KeyError, TypeError, sqlite3.Error)
 
 
 def off_first(words: Sequence[str]) -> None:
-    """Switch every output off where ``words``, a command that works the pump, name a rig with an unfinished fill.
+    """Switch every output off if ``words``, a command that works the pump, name a rig with an unfinished fill.
 
-    Never raises: not being able to is told by the command itself. A rig that another controller works is left alone.
+    Never raises: a failure is reported by the command itself. A rig in use by another controller is left alone.
     """
     with contextlib.suppress(*_NOT_READ, ValidationError, LockedError, FieldError):
         config = _config(words)

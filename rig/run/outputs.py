@@ -1,4 +1,4 @@
-"""The outputs of a rig and its wires as its configuration tells of them: what switches off when this program cannot."""
+"""The outputs of a rig by its configuration: what switches them off if this program cannot."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rig.run.settings import Settings
 from rig.run.wiring import least_scan_s
 
 _FOLLOW_S = 0.1
-"""What a contactor is given to follow its relay: it pulls in within 50 ms (from memory)."""
+"""Time allowed for a contactor to follow its relay: it pulls in within 50 ms (from memory)."""
 UNGUARDED = (
     "Nothing switches the outputs off when this computer or its bus stops: the map has neither output_timeout nor "
     'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.'
@@ -20,7 +20,7 @@ UNGUARDED = (
 
 
 def field_of(settings: Settings) -> Field:
-    """The rig's field, as a fill uses it: renewals inside the modules' time-out, and what is proven of that."""
+    """The rig's field for a fill: refresh within the modules' time-out, and which time-outs are proven."""
     timeout_s = settings.limits.output_timeout
     return Field(
         settings.links,
@@ -35,7 +35,7 @@ def field_of(settings: Settings) -> Field:
 
 
 def _turning_of(settings: Settings) -> Turning | None:
-    """How a pump behind run and direction is switched; None for one with a contactor each way."""
+    """The logic of a pump with run and direction outputs; None for one with a contactor each way."""
     if RUN not in settings.points:
         return None
     shows = tuple(name for name in (DIRECTION, FEEDBACK[DIRECTION]) if name in settings.read)
@@ -44,13 +44,13 @@ def _turning_of(settings: Settings) -> Turning | None:
 
 
 def proven_of(settings: Settings) -> dict[tuple[str, int], float]:
-    """By link and unit: the modules' own time-outs that a person has seen switch off, seconds."""
+    """By link and unit: the modules' own time-outs that a person has seen work, seconds."""
     proven = settings.limits.timeout_proven_on is not None
     return dict.fromkeys(_guarded(settings), settings.limits.output_timeout) if proven else {}
 
 
 def dropped_after_s(settings: Settings) -> float:
-    """After how long a silence every output is off by a proven time-out; endless where one of them would stay on."""
+    """Silence after which every output is off by a proven time-out; infinite if one of them would stay on."""
     proven, points = proven_of(settings), settings.points
     return max(
         (proven.get((points[name].link, points[name].unit), math.inf) for name in MOVING | DIRECTED if name in points),
@@ -59,7 +59,7 @@ def dropped_after_s(settings: Settings) -> float:
 
 
 def _guarded(settings: Settings) -> set[tuple[str, int]]:
-    """Links and units whose outputs drop by themselves: the one whose register it is, or all where it is built in."""
+    """Links and units whose outputs drop out by themselves: the one with the register, or all if built in."""
     points, own = settings.points, settings.points.get("output_timeout")
     if own is not None:
         return {(own.link, own.unit)}
@@ -68,13 +68,13 @@ def _guarded(settings: Settings) -> set[tuple[str, int]]:
 
 
 def unguarded(settings: Settings) -> bool:
-    """Whether outputs stay as they are without this program: nothing is configured that would drop them."""
+    """Whether outputs stay as they are without this program, because nothing configured drops them."""
     guarded = HEARTBEAT in settings.points or _guarded(settings)
     return not guarded and not (MOVING | DIRECTED).isdisjoint(settings.points)
 
 
 def slow_buses(settings: Settings) -> list[str]:
-    """Buses that leave their devices less than half of their limit."""
+    """Report buses whose wire time leaves their devices less than half of their limit."""
     found = []
     for name, link in settings.buses.items():
         if isinstance(link, RtuLink):

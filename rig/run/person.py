@@ -1,4 +1,4 @@
-"""Who answers: the face of a person to the loop, and the stand-in that works a simulated rig unattended."""
+"""The person's interface to the loop, and the stand-in that operates a simulated rig unattended."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
     ("answer", "air_up"): (("hand_air_up", True),),
     ("answer", "gun_off"): (("hand_gun_on", False), ("hand_valve_open", False)),
 }
-"""What a simulated person's hands do before the words are said. A real rig has no such points."""
+"""What a simulated person's hands do before the reply. A real rig has no such points."""
 
 
 ALONE_S = 60.0
-"""How long an off that nobody confirms is tried again where nobody is there to cut the supply."""
+"""How long an unconfirmed off is retried if no one is there to cut the supply."""
 
 
 class Person(Protocol):
@@ -31,11 +31,11 @@ class Person(Protocol):
 
     @property
     def gave_up(self) -> bool:
-        """The fill cannot be started and the person leaves it; or it cannot end, and nobody is there."""
+        """Whether the person leaves a fill that cannot be started, or one that cannot end with no one there."""
         ...
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """What the person wants after seeing this decision; must not wait."""
+        """The person's requests after this decision; must not block."""
         ...
 
 
@@ -59,10 +59,10 @@ class Unattended:
             return self._begin(setup, decision, now_s)
         if state.state is State.HELD and self._go_on:
             return self._keep_asking("resume", decision, now_s)
-        # Going on is for the interruption alone: a hold that comes later ends the fill.
+        # Resume only after the interruption: a hold that comes later ends the fill.
         self._go_on = self._go_on and state.state is not State.RUNNING
         if state.unconfirmed_s is not None:
-            # A fill whose outputs may be on is no longer there to be ended: that takes a person at the supply.
+            # A fill whose outputs may be on cannot be ended from here: that takes a person at the supply.
             self.gave_up = unconfirmed_for_s(state) > ALONE_S
             return []
         if state.state in (State.HELD, State.ABORTED):
@@ -72,14 +72,14 @@ class Unattended:
         return []
 
     def _begin(self, setup: Setup, decision: Decision, now_s: float) -> Sequence[Request]:
-        # What the gauge asks only somebody who is there can see: without an answer the start stays refused.
+        # Only a person on site can answer the gauge's checks: without an answer the start stays refused.
         unasked = [check for check in open_checks(setup, decision.state) if check in setup.checks]
         if unasked:
             return [self._request("confirm", check.name) for check in unasked]
         return self._keep_asking("start", decision, now_s)
 
     def _keep_asking(self, kind: RequestKind, decision: Decision, now_s: float) -> Sequence[Request]:
-        """Ask once a second: the first rest reading takes a moment. Give up when it stays refused."""
+        """Ask once a second, as the first reading at rest takes a moment; give up if it stays refused."""
         if decision.missing and self._first_refusal_s is None:
             self._first_refusal_s = now_s
         if self._first_refusal_s is not None and now_s - self._first_refusal_s > self._patience_s:
@@ -95,16 +95,16 @@ class Unattended:
 
 
 class Ending:
-    """Ends an interrupted fill as it is: nothing is pumped any more."""
+    """Ends an interrupted fill as it is, without pumping."""
 
     def __init__(self, *, supply_cut: bool = False) -> None:
-        """``supply_cut``: a person says that the pump's supply is cut."""
+        """``supply_cut``: a person confirms that the pump's supply is cut."""
         self._ids = count(1)
         self._supply_cut = supply_cut
         self.gave_up = False
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """End what is held or aborted; leave it open where an output may be on and nobody has cut the supply."""
+        """End what is held or aborted; leave it open if an output may be on and the supply is not cut."""
         if in_doubt(decision.state):
             self.gave_up = told(decision.state) and not self._supply_cut
             return [Request(f"close-{next(self._ids)}", "supply_cut", by="close")] if self._supply_cut else []

@@ -1,7 +1,7 @@
-"""The runs of a proving: deliveries into an open vessel, counted; then the verdict, and its place in the journal.
+"""The runs of a proving: counted deliveries into an open vessel, then the verdict and its journal entry.
 
-Each run is a delivery like any other: same ready check, same guards, same journal. What the vessel shows is asked of a
-person, or of the simulated rig's eyes. It must not know options or words on a screen.
+Each run is a delivery like any other: same ready check, guards and journal. The vessel is read by a person, or from
+the simulated rig. The module must not know options or screen texts.
 """
 
 from __future__ import annotations
@@ -45,12 +45,12 @@ from rig.shop.posting import entered
 from rig.shop.second_copy import COPY_FAULT, after_record
 
 _HISTORY = 10
-"""How many earlier provings a new one is compared with."""
+"""Number of earlier provings that a new one is compared with."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """What a proving is made with."""
+    """Parameters of a proving."""
 
     reference: Can | Scale
     volume_l: float
@@ -59,9 +59,9 @@ class Trial:
     fluid: Fluid
     fluid_text: str
     density_kg_m3: float | None = None
-    """As a hydrometer said; without it the fluid's own."""
+    """Hydrometer reading; by default the fluid's own density."""
     temp_c: float | None = None
-    """Of the liquid, where no thermometer is wired."""
+    """Liquid temperature, if no thermometer is wired."""
     vessel_c: float | None = None
     gate: Gate = Gate()
     by: str = ""
@@ -79,7 +79,7 @@ class Counted:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What the vessel shows: litres, or kilograms on a scale; its temperature where somebody took it."""
+    """Reading of the vessel: litres, or kilograms on a scale; its temperature if taken."""
 
     amount: float
     vessel_c: float | None = None
@@ -87,7 +87,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A proving that was judged, not written yet."""
+    """A judged proving, not written yet."""
 
     trial: Trial
     runs: tuple[Run, ...]
@@ -98,7 +98,7 @@ class Outcome:
 
 
 Read = Callable[[int, Counted], Awaitable[Seen]]
-"""Reads the vessel after a run (1, 2 …); raises Refused when nobody can."""
+"""Reads the vessel after a run (1, 2 …); raises Refused if that is impossible."""
 
 
 async def count_runs(
@@ -109,9 +109,9 @@ async def count_runs(
     watch: Watch,
     stopper: Stopper | None = None,
 ) -> list[tuple[Counted, Seen]]:
-    """One conditioning run that is not counted, then the runs of ``trial``, each read before the next.
+    """Make one conditioning run that is not counted, then the runs of ``trial``, each read before the next.
 
-    Raises Refused when a run does not come to its end, and what a fill raises; outputs are off afterwards.
+    Raises Refused if a run does not complete, and what a fill raises; outputs are off afterwards.
     """
     found: list[tuple[Counted, Seen]] = []
     with at_work(settings) as journal:
@@ -156,7 +156,7 @@ async def _run(
 
 @dataclass(slots=True)
 class _Flow:
-    """Hands every decision on and keeps the flow that the run had before its stop."""
+    """Passes every decision on and keeps the flow just before the stop."""
 
     watch: Watch
     lps: float | None = None
@@ -189,26 +189,26 @@ def _about(trial: Trial, temp_c: float) -> dict[str, object]:
 
 
 def vessel_name(reference: Can | Scale) -> str:
-    """What stands in a record in the place of a wheel's size."""
+    """Name of the vessel, for the size field of a record."""
     return "known can" if isinstance(reference, Can) else "vessel on a scale"
 
 
 def liquid_c(settings: Settings, trial: Trial) -> float:
-    """The liquid's temperature as entered; without a word the can's own reference, where nothing is corrected."""
+    """The liquid's temperature as entered; by default the can's reference (no correction), or the tote's."""
     if trial.temp_c is not None:
         return trial.temp_c
     return trial.reference.ref_c if isinstance(trial.reference, Can) else settings.tote.temperature
 
 
 async def _empty(settings: Settings) -> None:
-    """A simulated person empties the vessel; a real one does it before saying so in the next ready check."""
+    """Empty the vessel on a simulated rig; a real person does so before confirming the next ready check."""
     if "hand_in_vessel" in settings.points:
         with _field(settings) as field:
             await field.write({"hand_in_vessel": False})
 
 
 async def simulated_eyes(settings: Settings) -> Seen:
-    """What stands in a simulated rig's open vessel, on a map with the point ``vessel_level``."""
+    """Level of a simulated rig's open vessel, on a map with the point ``vessel_level``."""
     with _field(settings) as field:
         await field.scan()
         if field.errors:
@@ -229,7 +229,7 @@ def _field(settings: Settings) -> Iterator[Field]:
 
 
 def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, Seen]]) -> Outcome:
-    """The verdict on runs that were counted and read, here or elsewhere. Changes nothing but the journal's events."""
+    """Judge runs that were counted and read, here or elsewhere. Changes nothing but the journal's events."""
     folder = Path(settings.rig.data)
     with records_of(folder), contextlib.closing(journal_of(folder)) as journal:
         _, before = metered(settings, journal, trial.by)
@@ -271,7 +271,7 @@ def _doubt(trial: Trial, counted: Sequence[tuple[Counted, Seen]]) -> float:
 
 
 def document_of(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, object]:
-    """What is kept of a proving, and what ``--json`` prints."""
+    """The stored document of a proving, also printed by ``--json``."""
     trial, proving = outcome.trial, outcome.proving
     reference = trial.reference
     known: dict[str, object] = (
@@ -314,14 +314,14 @@ def document_of(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict
 
 
 def _finite(percent: float) -> float | None:
-    """A single run has no spread, and JSON no infinity."""
+    """None for infinity: a single run has no spread, and JSON has no infinity."""
     return percent if percent < float("inf") else None
 
 
 def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, object]:
     """Write the proving, and the calibration event of an accepted one; returns the document with its number.
 
-    A proving that failed can never be accepted.
+    A failed proving can never be accepted.
     """
     assert outcome.proving.passed or not accepted
     document = document_of(settings, outcome, accepted=accepted)
@@ -330,7 +330,7 @@ def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, o
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
         found = standing(settings, journal.provings(), journal.events())
         counts = journal.event_counts()
-    # The journal has it; a book that fails now takes it the next time.
+    # The journal has it; if the book fails now, it is entered next time.
     with contextlib.suppress(JournalError):
         entered(settings)
     fault = after_record(settings)

@@ -1,4 +1,4 @@
-"""Quantities that a configuration writes with their unit, as the program's floats."""
+"""Types of configured quantities: text with a unit, converted to the program's floats."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From the field's values to the controller's reading: units converted, age and range judged, relays read back."""
+"""Conversion of the field's values to a reading: units converted, age and range checked, relays read back."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _SWITCHES = {
     "tote_low": "tote_low",
     "tote_full": "tote_full",
 }
-"""Points, and what a reading calls them."""
+"""Points, and their names in a reading."""
 PULSES = (Counter(),)
 _NONE: Mapping[str, float] = {}
 _BOTH = frozenset({"pump_run", "pump_reverse"})
@@ -43,7 +43,7 @@ class Conversion:
 
 
 def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> dict[str, Conversion]:
-    """Conversions of all points that have a unit, by name; absolute pressures become gauge by the air's pressure."""
+    """Conversions of all points that have a unit, by name; absolute pressures become gauge pressures."""
     found = {}
     for name, written in quantities.items():
         kind = QUANTITY_OF_POINT[name]
@@ -54,7 +54,7 @@ def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> d
 
 
 def plant_s(values: Mapping[str, Value], units: Mapping[str, Conversion], began_s: float) -> float | None:
-    """A simulated rig's own time, where it shows one and has answered since ``began_s``."""
+    """A simulated rig's own time, if it has one and has answered since ``began_s``."""
     value = values.get("plant_clock")
     if value is None or value.at_s < began_s:
         return None
@@ -82,13 +82,13 @@ def reading_of(
     unrenewed: Collection[str] = (),
     elsewhere: Collection[str] = (),
 ) -> Reading:
-    """One reading of a scan that began at ``began_s``, of the ``points`` that are asked for in every scan.
+    """One reading of a scan that began at ``began_s``, of the ``points`` that every scan asks for.
 
-    ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come when their device
-    speaks: they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed``
-    outputs may be on though they are to be off, of ``unrenewed`` ones no module has taken the last on, ``elsewhere``
-    are those that somebody else switches. A point that is older than ``stale_s`` (wall clock; some have a
-    limit of their own) or faulty is untrusted and ``None``.
+    ``meters`` are the rig's measures and ``acting`` the one that counts. ``spoken`` points come at their device's pace:
+    they may be old, but do not make a scan stale. ``idle`` points belong to nothing in use. ``unconfirmed`` outputs are
+    commanded off but may be on, ``unrenewed`` ones are commanded on without acknowledgement, ``elsewhere`` are those
+    switched from elsewhere. A point older than ``stale_s`` (wall clock; some have a limit of their own) or faulty is
+    untrusted and ``None``.
     """
     own, every = _asked_for(frozenset(points), frozenset(spoken), frozenset(idle))
     limit_s = own_stale_s.get
@@ -127,25 +127,25 @@ def reading_of(
 def _asked_for(
     points: frozenset[str], spoken: frozenset[str], idle: frozenset[str]
 ) -> tuple[frozenset[str], frozenset[str]]:
-    """What is asked for in every scan, and that with what comes by itself: the same in every scan of a fill."""
+    """Points asked for in every scan, and these plus those that come by themselves: constant throughout a fill."""
     return points - idle, (points | spoken) - idle
 
 
 def _read(
     counts: tuple[int | None, ...], meters: Sequence[MeterFace], unread: Collection[str]
 ) -> tuple[int | None, ...]:
-    """Of the counts those that this scan brought: an earlier one tells nothing of what has passed since."""
+    """Only the counts that this scan read: an earlier one does not show what has passed since."""
     return tuple([None if meter.register in unread else count for meter, count in zip(meters, counts, strict=True)])
 
 
 @cache
 def _outputs(seen: tuple[tuple[str, bool], ...]) -> Outputs:
-    """Relays as read back: there are few ways in which they can stand."""
+    """Relays as read back; cached, as there are few combinations."""
     return Outputs(**dict(seen))
 
 
 def _known(fresh: Mapping[str, Value], units: Mapping[str, Conversion]) -> dict[str, float | bool]:
-    """What is believed, by the reading's names, in the program's units."""
+    """The valid values, by the reading's names, in the program's units."""
     found: dict[str, float | bool] = {}
     for name, attribute in _SWITCHES.items():
         if name in fresh:

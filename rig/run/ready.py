@@ -1,6 +1,6 @@
-"""Which checks were given for the shift and for the machine, and by whom: so that nobody is asked twice for the same.
+"""Ready checks confirmed for the shift and for the machine, and by whom, so that none is asked twice.
 
-Kept in memory only: after a restart of the controller everything is asked again. It must not know faces or fills.
+Kept in memory only: a restart of the controller asks everything again. It must not know front ends or fills.
 """
 
 from __future__ import annotations
@@ -12,19 +12,19 @@ from rig.control.values import Check, Scope
 
 
 class GivenChecks:
-    """Checks given by each person. One whose words have changed (another support, another limit) is asked anew."""
+    """Checks confirmed by each person. One whose text changed (another support, another limit) is asked again."""
 
     def __init__(self) -> None:
         self._given: set[tuple[str, Check]] = set()
         self._lock = threading.Lock()
 
     def remember(self, by: str, checks: Iterable[Check]) -> None:
-        """``by`` gave these; a check of one wheel is never remembered."""
+        """Remember that ``by`` confirmed these; a check of one wheel is never remembered."""
         with self._lock:
             self._given |= {(by, check) for check in checks if check.scope != "wheel"}
 
     def recalled(self, by: str, checks: Iterable[Check]) -> list[str]:
-        """Names of those among ``checks`` that ``by`` has given already."""
+        """Names of those among ``checks`` that ``by`` has already confirmed."""
         with self._lock:
             return [check.name for check in checks if (by, check) in self._given]
 

@@ -1,7 +1,7 @@
-"""Puts a fill's entries on the disk from a thread of its own, so that a slow card never makes the loop late.
+"""Writes a fill's entries to the disk in a separate thread, so that a slow card never delays the loop.
 
-``opened`` and ``append`` with ``wait`` return when the entries are on the disk; otherwise they are on their way, and
-``lag_s`` says how old the oldest of them is.
+``opened`` and ``append`` with ``wait`` return when the entries are on the disk; otherwise they are queued, and
+``lag_s`` is the age of the oldest of them.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
 
 
 def frozen(value: Setup | FillState) -> str:
-    """A setup or state as JSON text that ``SETUP`` and ``STATE`` read back whole.
+    """A setup or state as JSON text that ``SETUP`` and ``STATE`` restore completely.
 
-    An endless time is kept as such: an adapter's own dump would write null, which no float can be read from.
+    An infinite time is preserved: an adapter's own dump would write null, which no float can be read from.
     """
     return to_json(value, inf_nan_mode="constants").decode()
 
@@ -38,7 +38,7 @@ class Recorder:
     def __init__(
         self, journal: Journal, about: dict[str, object], *, opened: bool = False, times: Callable[[], str] = utc_now
     ) -> None:
-        """``opened``: the journal has this fill already. ``times`` gives each entry its time."""
+        """``opened``: the journal already has this fill. ``times`` supplies the time of each entry."""
         self._journal = journal
         self._about = about
         self._opened = opened
@@ -48,7 +48,7 @@ class Recorder:
 
     @property
     def lag_s(self) -> float:
-        """Age of the oldest entry that is not on the disk. Raises what the disk raised, once."""
+        """Age of the oldest entry not yet on the disk. Raises a disk error once."""
         self._take_written()
         return time.monotonic() - self._pending[0][0] if self._pending else 0.0
 
@@ -57,7 +57,7 @@ class Recorder:
             self._pending.popleft()[1].result()
 
     async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
-        """Write ``entries`` and the state that they led to; the first call opens the fill."""
+        """Write ``entries`` and the resulting state; the first call opens the fill."""
         at, lines = self._times(), [(entry.kind, entry.data) for entry in entries]
         latest = frozen(state)
         if not self._opened:
@@ -76,15 +76,15 @@ class Recorder:
         return future
 
     async def close(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
-        """Write the finished record; returns when it is on the disk. Then raises what an entry before it met."""
+        """Write the finished record; returns when it is on the disk. Then raises the error of an earlier entry."""
         await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record, memory))
         self._take_written()
 
     @property
     def opened(self) -> bool:
-        """Whether the journal knows of this fill."""
+        """Whether the journal has this fill."""
         return self._opened
 
     def shut(self) -> None:
-        """End the thread after what is on its way."""
+        """End the thread after the queued entries."""
         self._thread.shutdown(wait=True)

@@ -1,4 +1,4 @@
-"""The wiring check of the relays: a person with the pump isolated clicks each one, and says what was seen to move.
+"""Wiring check of the relays: with the pump isolated, a person clicks each one and confirms what moved.
 
 One relay at a time, never longer than two seconds, everything off before, between and after.
 """
@@ -19,7 +19,7 @@ from rig.run.outputs import field_of
 from rig.run.settings import Settings
 
 LONGEST_S = 2.0
-"""No relay is on for longer."""
+"""Longest time that a relay is on."""
 CLICK_S = 1.0
 _WORD = "isolated"
 _ORDER = (
@@ -34,22 +34,22 @@ _ORDER = (
 )
 
 Ask = Callable[[str], Awaitable[str | None]]
-"""Puts a question to the person; None when nobody is there to answer."""
+"""Puts a question to the person; None if there is no one to answer."""
 
 
 class NotAnswered(RuntimeError):
-    """The check was not begun or not ended: a person's word is missing."""
+    """The check was not begun or not ended: a person's answer is missing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Click:
-    """One relay, and how it behaved."""
+    """One relay and its behaviour."""
 
     name: str
     read_on: bool
     read_off: bool
     seen: bool
-    """The person saw the right thing move, and nothing else."""
+    """The person saw only the right thing move."""
 
     @property
     def good(self) -> bool:
@@ -58,9 +58,9 @@ class Click:
 
 
 async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -> list[Click]:
-    """Click every relay once, as the person agrees; relays that are skipped are left out.
+    """Click every relay once, as the person agrees; skipped relays are left out.
 
-    Raises :class:`NotAnswered` without a person's word, :class:`Unreachable` when the field does not answer. Every
+    Raises :class:`NotAnswered` without a person's answer, :class:`Unreachable` if the field does not answer. Every
     output is off afterwards.
     """
     assert click_s <= LONGEST_S
@@ -77,11 +77,11 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
 
 @asynccontextmanager
 async def switching(settings: Settings, *, each_alone: bool) -> AsyncIterator[tuple[Field, list[str]]]:
-    """The field and the names of its outputs, for as long as a person tries them; all off afterwards.
+    """The field and the names of its outputs while a person tries them; all off afterwards.
 
-    ``each_alone``: outputs as they are wired, run and direction among them; else what the rig does with them.
+    ``each_alone``: outputs as wired, including run and direction; else as the rig uses them.
 
-    Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` when the field does not answer.
+    Raises :class:`NotAnswered` when it is stopped, :class:`Unreachable` if the field does not answer.
     """
     field = Field(settings.links, settings.points) if each_alone else field_of(settings)
     wired = settings.points if each_alone else settings.outputs
@@ -133,14 +133,14 @@ async def _click(field: Field, name: str, names: list[str], ask: Ask, click_s: f
         await field.write(dict.fromkeys(names, False))
     await field.scan()
     read_off = not _reads(field, name)
-    # A board that cannot be read says nothing against it: the person's eyes do.
+    # A board without read-back is judged by the person's eyes alone.
     read_on |= field.points[name].write_only
     answer = await ask(f"{name}: did the right relay click on and off, and nothing else? [y/n]")
     return Click(name, read_on, read_off, seen=answer in ("y", "yes"))
 
 
 async def all_off(field: Field, names: list[str]) -> None:
-    """All off, and read back off: whatever else is on must not meet the relay that is clicked next."""
+    """Switch all off and read it back: no other output may be on when the next relay is clicked."""
     await field.write(dict.fromkeys(names, False))
     await field.scan()
     if field.errors:
@@ -156,7 +156,7 @@ def _reads(field: Field, name: str) -> bool:
 
 
 def relays_text(clicks: list[Click]) -> str:
-    """What was found, a line for each relay."""
+    """The results, a line for each relay."""
     lines = [
         f"  {click.name:<14} {'good' if click.good else 'NOT GOOD'}"
         f"{'' if click.read_on else ', never read on'}{'' if click.read_off else ', stayed on'}"

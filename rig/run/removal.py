@@ -1,7 +1,7 @@
-"""Taking liquid out of a wheel, and rinsing: work with the same pump, guards and journal as a fill.
+"""Removal of liquid from a wheel, and rinsing: with the same pump, guards and journal as a fill.
 
-What comes out of a tyre carries rust and rubber, so it goes through the bypass where the rig has one, and the tote's
-scale or level tells the volume. Rinse water never goes into a tyre or the tote, nor does the first liquid after it.
+Liquid from a tyre carries rust and rubber, so it takes the bypass if the rig has one, and its volume is measured by the
+tote's scale or level. Rinse water never goes into a tyre or the tote, nor does the first liquid after it.
 """
 
 from __future__ import annotations
@@ -46,31 +46,31 @@ from rig.wheel.valve import valve_named
 _JUST_ABOVE_AMBIENT_KPA = KPA_PER_PSI
 _TOTE_KINDS = ("scale", "tote level", "run time")
 _DIVERT = 1.2
-"""What is diverted after a rinse, in contents of hose and suction line: mixed liquid goes with it."""
+"""Volume diverted after a rinse, in contents of hose and suction line: it includes mixed liquid."""
 
 
 @dataclass(frozen=True, slots=True)
 class Removal:
-    """What is to come out of a wheel."""
+    """Request for a removal from one wheel."""
 
     question: Question
-    """Size, valve and clock position of the valve; what it asks to put in is not looked at."""
+    """Size, valve and clock position of the valve; its fill target is ignored."""
     holds_l: float | None = None
-    """What the tyre holds, as far as anybody knows; None for what the book says."""
+    """Content of the tyre as entered; None to take it from the book."""
     fluid: str | None = None
-    """What it is; None for what the book says, and where it says nothing, what the tote is for."""
+    """The liquid; None to take it from the book, or else the tote's intended liquid."""
     volume_l: float | None = None
-    """What is to come out; None for all that comes."""
+    """Volume to remove; None for all that comes."""
     through_meter: bool = False
     """The rig has no bypass, or the liquid is clean."""
     to: str = ""
-    """Where it goes, for the record: which tote or drum, or who disposes of it."""
+    """Destination, for the record: which tote or drum, or who disposes of it."""
     by: str = ""
     job: str = ""
     position: str = ""
     config: str = ""
     other_fluid: bool = False
-    """The book names another liquid in the wheel, or in the tote that it goes into, and the person knows."""
+    """The book has another liquid in the wheel or the destination tote, and the person confirms the removal."""
 
 
 async def empty_wheel(
@@ -78,8 +78,8 @@ async def empty_wheel(
 ) -> dict[str, object]:
     """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
 
-    What nobody told of its content is taken from the book. Raises what a fill raises; Refused where nothing but the
-    meter could tell the volume; QuantityError where nobody knows how much is inside.
+    Content that was not entered is taken from the book. Raises what a fill raises; Refused if only the meter could
+    measure the volume; QuantityError if the content is unknown.
     """
     known = foredrawn(settings, removal)
     if known.refusal and not removal.other_fluid:
@@ -97,7 +97,7 @@ async def empty_wheel(
 
 
 def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Memory) -> Setup:
-    """What a removal is set up with, whose content is known."""
+    """Setup of a removal whose content is known."""
     question, holds_l = removal.question, removal.holds_l
     assert holds_l is not None, "foredrawn knows it, or refuses"
     cavity, clock = cavity_asked(question), question.wanted.valve_at
@@ -105,7 +105,7 @@ def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Me
     line = line_of(
         settings, fluid, temp_c, valve_named(question.valve).bore_m, valve_above_gauge_m(settings, cavity, clock)
     )
-    # What lies below the valve hole stays, however the wheel is turned.
+    # Liquid below the valve hole stays in, however the wheel is turned.
     comes_l = holds_l - cavity.fraction_at_clock(clock) * cavity.volume_l
     volume_l = comes_l if removal.volume_l is None else removal.volume_l
     if not 0 < volume_l <= comes_l:
@@ -127,7 +127,7 @@ def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Me
 
 
 def _bypass_measure(setup: Setup) -> int:
-    """The measure that sees liquid go round the meter; Refused where there is none."""
+    """The measure that detects liquid in the bypass; Refused if there is none."""
     for number, meter in enumerate(setup.beside, start=1):
         if meter.kind in _TOTE_KINDS:
             return number
@@ -181,7 +181,7 @@ class Rinse:
 async def rinse(
     settings: Settings, wanted: Rinse, person: Person, watch: Watch, stopper: Stopper | None = None
 ) -> dict[str, object]:
-    """Rinse, or divert the first liquid after a rinse; returns the record. What the hose then holds is remembered."""
+    """Rinse, or divert the first liquid after a rinse; returns the record. The hose's new content is stored."""
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
     with at_work(settings) as journal:
@@ -191,7 +191,7 @@ async def rinse(
         volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))
         memory = recalled(settings, journal, fluid, found)
         if not wanted.divert:
-            # Rinse water comes from elsewhere: an empty tote, as at the end of a day, stands in no way.
+            # Rinse water comes from elsewhere: an empty tote, as at the end of a day, is no obstacle.
             memory = replace(memory, tote_l=None)
         setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory)
         about = (

@@ -1,7 +1,7 @@
-"""One fill after another in one process: between them the field is looked at, and orders are waited for.
+"""The service: one fill after another in one process; in between it scans the field and waits for orders.
 
-Whatever the order, it is carried out by the same functions that the command line calls. A stop signal stops the fill
-first, outputs off, and ends the service when its record is on the disk. It must not know what a page is.
+Every order is carried out by the same functions as on the command line. A stop signal stops the fill first, outputs
+off, and ends the service once its record is on the disk. The module must not know what a page is.
 """
 
 from __future__ import annotations
@@ -43,16 +43,16 @@ from rig.wheel import SizeError, ValveError
 Answer = TypeVar("Answer")
 _LOOK_S = 0.1
 _SCAN_EVERY = 5
-"""Between fills the field is read at every fifth look: it is shown, and nothing rests on it."""
+"""Between fills the field is scanned on every fifth look: for display only."""
 _TOLD = (
     Refused, Unreachable, Impossible, FieldError, LockedError, JournalError,
     SizeError, ValveError, FluidError, TargetError, QuantityError,
 )  # fmt: skip
-"""What may stand in the way of an order: told to whoever gave it, and the service goes on."""
+"""Errors that prevent an order: reported to whoever gave it, and the service goes on."""
 
 
 _VESSEL = Question(size="open vessel")
-"""There is no wheel to draw."""
+"""Placeholder without a wheel to draw."""
 
 
 class Service:
@@ -67,15 +67,15 @@ class Service:
         self._field = field_of(settings)
 
     async def run(self) -> None:
-        """Work until a stop signal. LockedError or FieldError where the rig cannot be had at the start."""
+        """Work until a stop signal. LockedError or FieldError if the rig is not available at the start."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self.end)
         try:
             with controlling(self._settings), contextlib.suppress(FieldError):
-                # A module that does not answer yet is seen by the look between fills.
+                # A module that does not answer yet is reported by the scans between fills.
                 await all_off(self._settings)
-            # The page's views only read; a book that fails is said where work is begun.
+            # The page's views only read; a faulty book is reported when work begins.
             with contextlib.suppress(JournalError):
                 entered(self._settings)
                 after_record(self._settings, wait_s=0.0)
@@ -86,7 +86,7 @@ class Service:
                 loop.remove_signal_handler(number)
 
     def end(self) -> None:
-        """Stop what runs, then leave."""
+        """Stop the running work, then leave."""
         self._ended = True
         if self._fill is not None:
             self._fill.stop_asked = True
@@ -106,7 +106,7 @@ class Service:
         while not self._ended:
             order = self._facade.take_order()
             if order is not None:
-                # One connection at a time: some modules take no second.
+                # One connection at a time: some modules accept no second.
                 self._field.close()
                 await self._carry_out(order)
                 self._field = field_of(self._settings)
@@ -156,7 +156,7 @@ class Service:
         return await go_on(settings, order.fill_id, facade, facade, self._stoppable)
 
     async def _prove(self, trial: Trial) -> None:
-        """Make the runs, each read by a person before the next; then judge, ask, and keep what was found."""
+        """Make the runs, each read by a person before the next; then judge, ask, and store the result."""
         facade, settings, bench = self._facade, self._settings, self._facade.bench
 
         numbers = itertools.count()
@@ -185,7 +185,7 @@ class Service:
             bench.ends()
 
     async def _told(self, answer: Callable[[], Answer | None]) -> Answer:
-        """Wait for a person between two runs; the field is looked at meanwhile. Refused when it is stopped."""
+        """Wait for a person's answer between two runs, scanning the field meanwhile. Refused on a stop."""
         self._field = field_of(self._settings)
         try:
             while (found := answer()) is None:
@@ -219,7 +219,7 @@ class Service:
         return Live(reading, errors, after.told)
 
     async def _call(self) -> None:
-        """Everything off once more, and the beacon on."""
+        """Switch everything off once more, and the beacon on."""
         points = self._settings.points
         with contextlib.suppress(FieldError):
             await self._field.write({name: name == "beacon" for name in points if name in OUTPUTS | SIGNALS})
@@ -267,7 +267,7 @@ def _interrupted(stored: StoredFill) -> Interrupted:
 
 
 def question_about(about: dict[str, object]) -> Question:
-    """The wheel of a fill that the journal tells of, as far as a picture of it needs."""
+    """The wheel of a journalled fill, as far as its picture needs it."""
     valve_at = about["valve_at"]
     wanted = Wanted(valve_at=valve_at) if isinstance(valve_at, float) else Wanted()
     return replace(Question(size=str(about["size"])), wanted=wanted)

@@ -1,4 +1,4 @@
-"""One command's worth of work on a rig: fill a wheel, go on with an interrupted fill, or close it as it is."""
+"""One command's work on a rig: fill a wheel, resume an interrupted fill, or close it as it is."""
 
 from __future__ import annotations
 
@@ -49,16 +49,16 @@ __all__ = [
 
 RINSE_WATER = "rinse water"
 HOSE_HOLDS = "hose_holds"
-"""What the rig remembers of the liquid between tote and gun."""
+"""Key under which the rig stores which liquid is between tote and gun."""
 
 Watch = Callable[[Setup, Decision], None]
 Stopper = Callable[[Fill], Callable[[], None]]
-"""Arranges how a fill hears of a stop signal; returns what takes the arrangement back."""
+"""Connects a fill to a stop signal; returns the function that disconnects it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Errand:
-    """Who asks for what, for the record."""
+    """The request for a fill and who made it, for the record."""
 
     question: Question
     by: str = ""
@@ -66,9 +66,9 @@ class Errand:
     position: str = ""
     config: str = ""
     other_fluid: bool = False
-    """The tote at the pump holds another liquid by the book, and the person knows."""
+    """The tote at the pump holds another liquid by the book, and the person confirms the fill."""
     asks_inside: bool = False
-    """The fill is made to learn whether there is liquid inside: an air space that does not fit is its answer."""
+    """The fill is to find out whether liquid is inside: an air space that does not fit is a result, not a fault."""
 
 
 async def fill_wheel(
@@ -102,7 +102,7 @@ async def fill_wheel(
 async def go_on(
     settings: Settings, fill_id: str, person: Person, watch: Watch, stopper: Stopper | None = None
 ) -> dict[str, object]:
-    """Go on with an interrupted fill: it stands held, and resumes when the person says so."""
+    """Resume an interrupted fill: it is on hold until the person resumes it."""
     with at_work(settings) as journal:
         stored = unfinished(journal, fill_id)
         await all_off(settings)
@@ -116,7 +116,7 @@ async def go_on(
 
 
 def _unwatched(_setup: Setup, _decision: Decision) -> None:
-    """Nobody looks on."""
+    """A watch that does nothing."""
 
 
 async def close_as_is(
@@ -128,10 +128,10 @@ async def close_as_is(
     *,
     supply_cut: bool = False,
 ) -> dict[str, object]:
-    """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved in the dark.
+    """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved unseen.
 
-    Where the field does not answer, or without settings, by the journal; what may have moved since is in doubt. Refused
-    while an output may be on, unless a person says that the pump's supply is cut.
+    If the field does not answer, or without settings, by the journal; what may have moved since is in doubt. Refused
+    while an output may be on, unless a person confirms that the pump's supply is cut.
     """
     if settings is not None:
         with contextlib.suppress(Unreachable, FieldError):
@@ -148,14 +148,14 @@ async def close_as_is(
 
 
 def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
-    """The settings with the factor in force, and where it is from; what changed since the last start is journalled."""
+    """The settings with the factor in force, and its source; changes since the last start are journalled."""
     note_changes(journal, settings, utc_now(), by)
     found = standing(settings, journal.provings(), journal.events())
     return with_factor(settings, found), found
 
 
 def new_id() -> str:
-    """An id for a fill that begins now."""
+    """A new id for a fill that begins now."""
     day, _, time = utc_now()[:19].replace("-", "").replace(":", "").partition("T")
     return f"{day}T{time}-{secrets.token_hex(2)}"
 
@@ -172,11 +172,11 @@ async def carry_out(
     *,
     opened: bool,
 ) -> dict[str, object]:
-    """Run a fill to its end and write its record; raises Refused when it was never started."""
+    """Run a fill to its end and write its record; raises Refused if it was never started."""
     heard, began = SOURCE.get()(), utc_now()
     if not opened:
         about |= begun(settings, journal)
-        # The journal opens the fill with what is known of its begin.
+        # The journal opens the fill with the quality of its start time.
         about |= began.words
     recorder = Recorder(journal, about, opened=opened, times=lambda: carried(began, heard, SOURCE.get()()))
     seen = _LastSeen(watch)
@@ -201,7 +201,7 @@ async def carry_out(
 
 @dataclass(slots=True)
 class _LastSeen:
-    """Hands every decision on and keeps the last refusal."""
+    """Passes every decision on and keeps the last refusal."""
 
     watch: Watch
     missing: tuple[Missing, ...] = ()
@@ -235,7 +235,7 @@ def stop_on_signals(fill: Fill) -> Callable[[], None]:
 
 
 def recalled(settings: Settings, journal: Journal, fluid: Fluid, found: Standing) -> Memory:
-    """What the rig remembers for a fill with this fluid, and what the book says is in the tote; BookError."""
+    """What the rig learned for a fill with this fluid, and the tote's content by the book; BookError."""
     learned = ((step, journal.recall(f"overrun_s:{fluid.name}:{step}")) for step in FLOW_STEPS)
     hose_air = journal.recall("hose_air_l")
     return Memory(
@@ -305,7 +305,7 @@ def _whole_record(
         "ctl": round(ctl, 6),
         "mass_kg": rounded(net_l * density / 1000, 2),
         "confirmed": [{"name": c.name, "scope": scopes[c.name], "by": c.by} for c in state.confirmed],
-        # A clock that was put right while the fill stood interrupted may say that it ended before it began.
+        # A clock corrected while the fill was interrupted may put the end before the begin.
         "started_at": min(times.started_at, str(times.ended_at)),
         "ended_at": str(times.ended_at),
         "clock_jump_s": round(times.jump_s, 1) if times.jump_s else None,
@@ -314,12 +314,12 @@ def _whole_record(
 
 
 def _drawn_out(net_l: float, about: dict[str, object]) -> dict[str, object]:
-    """What came out of a wheel, of which lot by the book, and where it went."""
+    """The removed volume, its lot by the book, and its destination."""
     return {"recovered_l": rounded(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
 
 
 def _inside(setup: Setup, state: FillState) -> dict[str, object]:
-    """Whether there was liquid inside before this fill, and how much."""
+    """Whether liquid was inside before this fill, and how much."""
     found = state.gas.found
     return as_json(inside(setup.cavity, found, state.gas.verdict, setup.existing_l) if found else None)
 
@@ -327,7 +327,7 @@ def _inside(setup: Setup, state: FillState) -> dict[str, object]:
 def _fluid_figures(
     settings: Settings | None, about: dict[str, object], measured_c: float | None
 ) -> tuple[float, float, float]:
-    """Temperature, density and factor to 60 degF at delivery; the plan's where the liquid's own are not to be had."""
+    """Temperature, density and factor to 60 degF at delivery; the planned values if none can be measured."""
     planned = tuple(_number(about[name]) for name in ("temp_c", "density_kg_m3", "ctl"))
     if settings is None or measured_c is None:
         return planned[0], planned[1], planned[2]
@@ -335,7 +335,7 @@ def _fluid_figures(
         fluid = fluid_of(settings, str(about["fluid_text"]), _number(about["assay"]))
         return measured_c, fluid.density_kg_m3(measured_c), fluid.ctl(measured_c)
     except FluidError:
-        # A thermometer outside the fluid's tables must not cost the record.
+        # A temperature outside the fluid's tables must not cost the record.
         return planned[0], planned[1], planned[2]
 
 

@@ -1,7 +1,7 @@
-"""One TOML file describes a shop's rig; this reads it and explains every mistake at once.
+"""One TOML file describes a shop's rig; this module reads it and reports every mistake at once.
 
-The tables mirror how a person would describe the truck: what is wired where (``links``, ``points``), then the pipe
-work, the meter, the pump, the limits, the tote. Nothing here opens a port or moves anything.
+The tables follow a person's description of the truck: the wiring (``links``, ``points``), then the pipe work, the
+meter, the pump, the limits, the tote. Nothing here opens a port or moves anything.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ from rig.units import KPA_PER_PSI
 BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
 """Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
 _ROUNDING_KPA = 1e-6
-"""What a conversion may add: 35 psi as written is not above 35 psi."""
+"""Rounding error of a conversion: 35 psi as written is not above 35 psi."""
 _PATHS = (
     ("rig", "data", "rig-data"), ("rig", "second_copy", ""), ("panel", "texts", ""),
     ("panel", "certificate", ""), ("panel", "key", ""),
 )  # fmt: skip
-"""Keys that are paths, each with what it is by default."""
+"""Keys that are paths, each with its default."""
 _MOST_SETTLE_S = 2.0
-"""The pause that every reversal has anyway."""
+"""Upper bound of the default settle time: every reversal has this pause anyway."""
 
 
 class SettingsError(ValueError):
@@ -51,25 +51,25 @@ class RigTable(Strict):
     name: str
     simulated: bool = False
     unattended: bool = False
-    """A real rig may answer its own prompts only where the shop says so here."""
+    """A real rig answers its own prompts only if the shop allows it here."""
     by_hand: bool = False
-    """A person throws the pump's lever. ``pump_run``, where wired, is then the pump's supply, which can be cut."""
+    """A person operates the pump's lever. ``pump_run``, if wired, is then the pump's supply, which can be cut."""
     data: str = _PATHS[0][2]
     """Folder of journal and records, relative to the configuration's own folder, as every path in it."""
     atmosphere: Pressure = Field(default=101.325, ge=50, le=110)
-    """Absolute pressure of the air here: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
+    """Absolute ambient pressure: 101.3 kPa at sea level, about 84 kPa at 1500 m."""
     second_copy: str = ""
-    """Folder on another medium (a stick, a share) that has a copy of everything after every record."""
+    """Folder on another medium (a stick, a share) to which everything is copied after every record."""
 
 
 class ClockTable(Strict):
-    """The controller's clock. Only a simulated rig may run it faster than the wall."""
+    """The controller's clock. Only a simulated rig may run it faster than real time."""
 
     scale: float = Field(default=1.0, ge=1.0, le=200.0)
     scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
     heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
-    """Time of one pulse and its pause at ``heartbeat``, on the controller's clock."""
+    """Period of the ``heartbeat`` output, pulse and pause, on the controller's clock."""
 
 
 class LimitsTable(Strict):
@@ -80,22 +80,22 @@ class LimitsTable(Strict):
     trip: Pressure = 25 * KPA_PER_PSI
     arrival: Pressure = 15 * KPA_PER_PSI
     margin: Height = Field(default=0.0, ge=0, le=0.3)
-    """How far the level stays below the valve in every wheel, so that the pressure gauge stays dry."""
+    """How far the level stays below the valve in every wheel, to keep the pressure gauge dry."""
     strainer: Pressure = Field(default=70.0, gt=0)
-    """Loss across the strainer at which it wants cleaning."""
+    """Threshold of the strainer's pressure loss above which it needs cleaning."""
     tolerance: Volume = 0.4
     """A fill shorter than the target by more than this is topped up."""
     stale: Seconds = Field(default=1.0, gt=0)
-    """Oldest reading that a running fill may rest on, by the wall clock."""
+    """Maximum age of a reading in a running fill, wall clock."""
     late: Seconds = Field(default=0.7, gt=0)
-    """Longest gap between two scans, by the wall clock."""
+    """Longest gap between two scans, wall clock."""
     output_timeout: Seconds = Field(default=2.0, gt=0)
-    """Written to the relay module's time-out register, where it has one: its outputs drop after so long a silence."""
+    """Written to the relay module's time-out register, if any: its outputs drop out after this long a silence."""
     timeout_fixed: bool = False
-    """The module has this time-out without a register to write: it was set by switches, or is built in."""
+    """The module has this time-out but no register for it: set by switches, or built in."""
     timeout_proven_on: date | None = None
-    """The day on which a person pulled the bus plug and saw the outputs drop in time. Without it nobody relies on it:
-    an off that no module acknowledges is taken for not done."""
+    """The day on which a person pulled the bus plug and saw the outputs drop out in time. Without it the time-out is
+    not relied on: an off that no module acknowledges counts as not done."""
 
 
 class Settings(Strict):
@@ -156,7 +156,7 @@ class Settings(Strict):
         return faults
 
     def _pace_faults(self) -> list[str]:
-        """Links whose pace or limits their points do not stand, or that they cannot keep."""
+        """Report links whose interval or limits do not suit their points, or that are too slow for them."""
         faults, count = [], METER_POINT.get(self.meter.kind)
         for name, link in self.buses.items():
             mine = {each: point for each, point in self.points.items() if point.link == name}
@@ -189,7 +189,7 @@ class Settings(Strict):
 
     @property
     def origin(self) -> str:
-        """The file that it was read from; empty for one that was made otherwise."""
+        """The file it was read from; empty if it was not read from one."""
         return self._origin
 
     @property
@@ -198,24 +198,24 @@ class Settings(Strict):
         return {name: link for name, link in self.links.items() if not isinstance(link, LineLink)}
 
     def late_of(self, name: str) -> float:
-        """How long a link's part of a scan may take, seconds."""
+        """Longest time for a link's part of a scan, seconds."""
         link = self.links[name]
         own = None if isinstance(link, LineLink) else link.late
         return self.limits.late if own is None else own
 
     @property
     def late_s(self) -> float:
-        """Longest gap between two scans: what the slowest link may take that they wait for."""
+        """Longest gap between two scans: the limit of the slowest link that scans wait for."""
         names = (name for name, link in self.buses.items() if link.scan is None)
         return max((self.late_of(name) for name in names), default=self.limits.late)
 
     @property
     def stale_s(self) -> float:
-        """Oldest reading that a running fill may rest on: never less than a scan may take."""
+        """Maximum age of a reading in a running fill: at least the longest time of a scan."""
         return max(self.limits.stale, self.late_s)
 
     def stale_of(self, name: str) -> float:
-        """The same of one link's points: with a pace of its own, never less than its next read may take to come."""
+        """The same for one link's points: with its own scan interval, at least until its next read may be done."""
         link = self.links[name]
         if link.stale is not None:
             return link.stale
@@ -224,7 +224,7 @@ class Settings(Strict):
 
     @property
     def own_stale_s(self) -> dict[str, float]:
-        """By point, how old it may be, for those whose link has another limit than the rig."""
+        """By point, its maximum age, for points whose link has another limit than the rig."""
         limits = {name: self.stale_of(name) for name in self.links}
         on = {name: point.link for name, point in self.points.items()}
         for name, link in self.links.items():
@@ -238,25 +238,25 @@ class Settings(Strict):
 
     @property
     def unhurried(self) -> frozenset[str]:
-        """Points that come less often than every scan: in lines of text, or over a link with a pace of its own."""
+        """Points read less often than every scan: in lines of text, or over a link with its own scan interval."""
         paced = {name for name, link in self.buses.items() if link.scan is not None}
         return frozenset(self.line_points) | {name for name, point in self.points.items() if point.link in paced}
 
     @property
     def brought(self) -> frozenset[str]:
-        """Names that every scan brings: the other points, and forward and reverse as run and direction show."""
+        """Names that every scan updates: the other points, and forward and reverse derived from run and direction."""
         read = frozenset(self.read) - self.unhurried
         return read | {FORWARD, REVERSE} if read >= DIRECTED else read
 
     @property
     def outputs(self) -> frozenset[str]:
-        """What the rig can switch by itself: forward and reverse also where run and direction do them."""
+        """Outputs the rig can switch by itself: forward and reverse also if implemented by run and direction."""
         pump = frozenset({FORWARD, REVERSE}) if RUN in self.points else frozenset()
         return (MOVING | SIGNALS) & set(self.points) | pump
 
     @property
     def direction_settle_s(self) -> float:
-        """How long run is off before the direction of a pump behind run and direction is changed."""
+        """How long run is off before a direction output is changed."""
         settle = self.pump.direction_settle
         return min(self.pump.coast, _MOST_SETTLE_S) if settle is None else settle
 
@@ -314,9 +314,9 @@ class Settings(Strict):
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check the configuration in ``path``; what it writes as a path is relative to its own folder.
+    """Read and check the configuration in ``path``; its relative paths count from its own folder.
 
-    Raises :class:`SettingsError` whose text names the file and, a line each, every key that is wrong and its fix.
+    Raises :class:`SettingsError`, which names the file and, a line each, every wrong key and its fix.
     """
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -330,7 +330,7 @@ def load_settings(path: Path) -> Settings:
 
 
 def placed(document: dict[str, object], folder: Path) -> dict[str, object]:
-    """The configuration with its paths as seen from where the program runs."""
+    """The configuration with its paths relative to the working directory."""
     placed = dict(document)
     for table, key, usual in _PATHS:
         keys = placed.get(table)
@@ -351,21 +351,21 @@ def settings_of(document: dict[str, object], origin: str) -> Settings:
 
 
 def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[str]:
-    """What is wrong between tables, told together with the keys that are ``wrong`` by themselves.
+    """Faults between tables, reported together with the keys that are ``wrong`` by themselves.
 
-    The wrong keys are left out for it, so nothing is said about them; where they have no default, nothing at all.
+    Wrong keys are left out of this check and not reported again; if they have no default, there is no check.
     """
     if not wrong:
         return []
     rest = copy.deepcopy(document)
     for location in wrong:
         if location[0] == "links" and len(location) == 2:
-            # Points may hang on a link of which nothing is known: one that can be anything stands in for it.
+            # Points may depend on an unusable link: substitute a generic one.
             links = rest["links"]
             assert isinstance(links, dict)
             given = links[location[1]]
             if isinstance(given, dict) and "pattern" in given:
-                return []  # Which points come in its lines is not known.
+                return []  # The points in its lines are unknown.
             links[location[1]] = {"kind": "tcp"}
             continue
         drop(rest, location[:2] if location[0] == "points" else location)

@@ -1,4 +1,4 @@
-"""A shop's own fluid as the configuration writes it: a table of density and viscosity by temperature.
+"""Configuration of a shop's own fluid: a table of density and viscosity by temperature.
 
 It must not know how a fluid is used.
 """
@@ -39,6 +39,6 @@ class ShopFluid(Strict):
         return self
 
     def as_table(self, name: str) -> ShopTable:
-        """The fluid as the fluid room knows it."""
+        """The fluid in the fluid room's form."""
         rows = tuple((point.temperature, point.density, point.viscosity) for point in self.points)
         return ShopTable(name, rows, self.freeze, self.solid, self.flammable)

@@ -1,4 +1,4 @@
-"""How the pump-side page is served, as the configuration writes it. It must not know what the page shows."""
+"""Configuration of the pump-side page's server. It must not know what the page shows."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ Units = Literal["us", "kpa", "bar"]
 
 
 class PanelTable(Strict):
-    """The page listens to this computer alone unless the shop says otherwise here."""
+    """The page is served to this computer only, unless the shop states otherwise here."""
 
     host: str = "127.0.0.1"
-    """Address to listen at. 0.0.0.0 is every network that the computer is in."""
+    """Address to listen at. 0.0.0.0 means all networks of the computer."""
     port: int = Field(default=8080, ge=1, le=65535)
     names: tuple[str, ...] = ()
-    """Names by which browsers may call the page, beside addresses and localhost."""
+    """Host names accepted for the page, besides addresses and localhost."""
     looking: bool = True
-    """Whether the page may be looked at without sign-in. STOP never needs one."""
+    """Whether the page may be viewed without sign-in. STOP never needs one."""
     units: Units = "us"
     """us: US gallons, psi, pounds. kpa and bar: litres, that pressure, kilograms. Each browser may choose."""
     texts: str = ""
     """A translation of the page: a JSON file as rig/panel/static/texts.json."""
     certificate: str = ""
-    """PEM file of the page's certificate, with ``key`` beside it: the page is then served by https alone."""
+    """PEM file of the page's certificate, used with ``key``: the page is then served by https only."""
     key: str = ""
 
     @model_validator(mode="after")
@@ -42,7 +42,7 @@ class PanelTable(Strict):
 
 
 def loopback(host: str) -> bool:
-    """Whether an address is this computer's own."""
+    """Whether an address is this computer's loopback."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:

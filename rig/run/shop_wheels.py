@@ -1,4 +1,4 @@
-"""A wheel of the shop as the configuration writes it: its size, what a reference fill taught, its valve.
+"""Configuration of a shop's wheel: its size, the result of a reference fill, its valve.
 
 It must not know how a wheel is filled.
 """
@@ -21,9 +21,9 @@ class ShopWheel(Strict):
 
     size: str
     cavity: Volume | None = None
-    """The whole cavity, where it is known."""
+    """The whole cavity, if known."""
     took: Volume | None = None
-    """What a reference fill took until the liquid stood at the valve."""
+    """Volume of a reference fill until the liquid reached the valve."""
     valve: str | None = None
     valve_at: float = Field(default=12.0, ge=0, lt=13)
     """Clock position of the valve, in that reference fill and in the next ones."""
@@ -45,12 +45,12 @@ class ShopWheel(Strict):
 
     @property
     def measured(self) -> Measured:
-        """What was measured on it."""
+        """Its measured dimensions."""
         return Measured(self.diameter, self.section, self.rim_width)
 
     @property
     def taught_l(self) -> float | None:
-        """The whole cavity as the shop knows it, litres."""
+        """The whole cavity as known to the shop, litres."""
         if self.took is None:
             return self.cavity
         return cavity_l_of_fill(read_size(self.size), self.took, self.valve_at, self.measured)

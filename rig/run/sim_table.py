@@ -1,4 +1,4 @@
-"""What the simulated plant is, as a configuration writes it. The controller never looks here."""
+"""Configuration of the simulated plant. The controller never reads it."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from rig.units import KPA_PER_PSI
 
 
 class SimTable(Strict):
-    """The simulated plant's own truths, read by the simulator only. The controller never looks here."""
+    """True values of the simulated plant, read by the simulator only."""
 
     size: str = "16.9-28"
     cavity: Volume | None = None
-    """True cavity; without it, the volume that the size designation gives times ``cavity_factor``."""
+    """True cavity; by default the size designation's volume times ``cavity_factor``."""
     cavity_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
     growth: float = Field(default=0.0, ge=0, le=0.005)
     """Cavity growth per psi."""
     sag: float = Field(default=0.0, ge=0, le=0.1)
-    """Share of the cavity that the walls give up for each psi below ambient, besides the growth."""
+    """Share of the cavity lost to wall deflection for each psi below ambient, besides the growth."""
     exponent: float = Field(default=1.0, ge=1.0, le=1.4)
-    """Polytropic exponent of the air inside: 1 keeps its temperature."""
+    """Polytropic exponent of the air inside: 1 is isothermal."""
     liquid_warmer: float = Field(default=0.0, ge=-30, le=30)
     """Kelvin by which the liquid is warmer than the air inside at the start."""
     gauge_error: Pressure = Field(default=0.0, ge=0)
@@ -38,20 +38,20 @@ class SimTable(Strict):
     discharge: float = Field(default=0.7, gt=0.3, lt=1.0)
     """Discharge coefficient of the valve bore for liquid."""
     k_factor: PerVolume | None = None
-    """True pulses per litre; without it, the meter's plate value divided by the meter factor."""
+    """True pulses per litre; by default the meter's plate value divided by the meter factor."""
     meter_noise: float = Field(default=0.0, ge=0, le=0.05)
     """Relative linearity error of the meter over its flow range, one standard deviation, drawn by seed."""
     on_air: OnAir | None = None
-    """What the meter truly does with air; without it, as the configuration says."""
+    """True behaviour of the meter on air; by default as configured."""
     rate_lag: Seconds = Field(default=0.5, gt=0)
-    """Damping of the meter's flow rate, as it truly is."""
+    """True damping of the meter's flow rate."""
     reverse_flow: Flow | None = None
-    """What the pump truly moves backwards; without it, as the configuration says."""
+    """True reverse flow of the pump; by default as configured."""
     tote_brim: Volume | None = None
     """Content at which the float at the tote's rim rises."""
     hose_volume_factor: float = Field(default=1.0, gt=0.5, lt=1.5)
     hose_liquid: Volume | None = None
-    """Liquid in the hose at the start; without it the hose is full."""
+    """Liquid in the hose at the start; by default the hose is full."""
     bead_limit: Pressure = -4 * KPA_PER_PSI
     """Gauge pressure below which a bead leaves the rim."""
     rest_slip: float = Field(default=0.0, ge=0)

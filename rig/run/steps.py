@@ -1,7 +1,7 @@
-"""The wiring check of inputs and pump, step by step: a person does something, and what the wires show is judged.
+"""Wiring check of inputs and pump, step by step: a person acts, and the resulting signals are judged.
 
 The pump runs for two seconds at a time, with water and an open can, forward and then in reverse: no tyre before both
-turned the right way. Everything is off before, between and after.
+directions are verified. Everything is off before, between and after.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from rig.units import KPA_PER_PSI, show_pressure
 
 _SCAN_S = 0.1
 _OPEN_KPA = KPA_PER_PSI
-"""A gauge in open air shows no more: a tenth of what an absolute one shows."""
+"""Limit of a gauge's reading in open air: a tenth of what an absolute one shows."""
 _LEAST_STEPS = 2
-"""A meter that shows less has not moved: one step may flicker."""
+"""A meter that moved less has not moved: one step may flicker."""
 _WATER = "water"
 _READY = (
     "Now the pump, forward and in reverse, two seconds each. WATER only, suction under it, the gun open and held in an "
@@ -38,14 +38,14 @@ _WAYS = "o = it came out of the gun, i = it was drawn in, n = nothing"
 
 @dataclass(slots=True)
 class Course:
-    """How one value went while a person did something."""
+    """Course of one value while a person acted."""
 
     first: float
     last: float
     low: float
     high: float
     forward: float = 0.0
-    """Sum of all its rises, and of all its falls; a counter's way round included."""
+    """Sum of all its rises, and of all its falls; counter wrap-around included."""
     back: float = 0.0
 
     @property
@@ -56,7 +56,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One step, and what came of it."""
+    """One step and its result."""
 
     name: str
     good: bool
@@ -72,7 +72,7 @@ class Courses:
         self.of: dict[str, Course] = {}
 
     def take(self, values: Mapping[str, Value]) -> None:
-        """Take one scan in; what is not believed is left out."""
+        """Take in one scan; faulty values are left out."""
         for name, value in values.items():
             if value.fault:
                 continue
@@ -91,12 +91,12 @@ class Courses:
 
 
 Judge = Callable[[Mapping[str, Course]], str]
-"""What is wrong by the courses; empty when they are as they should be."""
+"""Returns the fault shown by the courses; empty if there is none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What a person does with a hand, and how it is judged."""
+    """An action by a person, and how its result is judged."""
 
     name: str
     text: str
@@ -104,7 +104,7 @@ class Step:
 
 
 def steps_of(settings: Settings) -> list[Step]:
-    """The steps of this rig that move nothing by themselves, in the order in which they are done."""
+    """The steps of this rig that switch nothing, in the order in which they are done."""
     wired = {*settings.read, *settings.line_points}
     steps = [_open_air(name) for name in ("line_pressure", "tyre_pressure") if name in wired]
     if settings.meter.kind in ("pulses", "total", "rate"):
@@ -120,7 +120,7 @@ _SWITCHES = (
     ("tote_full", "Lift the float at the tote's rim by hand and let it fall.", 0),
     ("liquid_in_vent", "Wet the sensor in the vent line, then dry it.", 0),
 )
-"""Yes or no inputs, what is done with each, and what it reads when nothing is."""
+"""Yes or no inputs, the action for each, and the reading at rest."""
 
 
 def _open_air(name: str) -> Step:
@@ -148,7 +148,7 @@ def _meter(settings: Settings, way: int) -> Step:
 
 
 def meter_fault(courses: Mapping[str, Course], point: str, reverse: str, way: int) -> str:
-    """What is wrong with a meter through which something went: ``way`` is 1 forward, -1 back."""
+    """The fault of a meter after flow through it: ``way`` is 1 forward, -1 back."""
     course, second = courses[point], courses.get("meter_reverse_count")
     if point == METER_POINT["rate"]:
         forward, back = max(course.high, 0.0), max(-course.low, 0.0)
@@ -180,9 +180,9 @@ def _switch(name: str, text: str, rests: int) -> Step:
 
 
 async def take_steps(settings: Settings, ask: Ask, run_s: float = LONGEST_S) -> list[Trial]:
-    """Go through all steps; one that is skipped is left out.
+    """Go through all steps; a skipped one is left out.
 
-    Raises :class:`NotAnswered` when the terminal goes away, :class:`Unreachable` when an output does not answer.
+    Raises :class:`NotAnswered` if the terminal is lost, :class:`Unreachable` if an output does not answer.
     """
     assert run_s <= LONGEST_S
     trials: list[Trial] = []
@@ -217,7 +217,7 @@ async def _said(ask: Ask, text: str) -> str:
 
 
 async def _watched(settings: Settings, field: Field, ask: Ask, text: str) -> tuple[str, Courses]:
-    """Put a question, and follow every point until it is answered."""
+    """Put a question, and follow every point until the answer."""
     courses = Courses(settings)
     await field.scan()
     courses.take(field.values)
@@ -230,7 +230,7 @@ async def _watched(settings: Settings, field: Field, ask: Ask, text: str) -> tup
 
 
 async def _turn_pump(settings: Settings, field: Field, names: list[str], name: str, ask: Ask, run_s: float) -> Trial:
-    """Run the pump one way for a moment, and ask what was seen."""
+    """Run the pump briefly one way, and ask what was seen."""
     way = 1 if name == "pump_run" else -1
     await all_off(field, names)
     courses = Courses(settings)
@@ -243,10 +243,10 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
     await _arm(settings, field)
     loop = asyncio.get_running_loop()
     try:
-        # One that turns its direction first runs later, and as long.
+        # A pump that first changes its direction starts later and runs for as long.
         until_s, last_s = math.inf, loop.time() + run_s + settings.direction_settle_s + LONGEST_S
         while loop.time() < min(until_s, last_s):
-            # Renewed, and the supply kept up, as in a fill: it runs here too.
+            # Refresh outputs and heartbeat as in a fill.
             await field.write(opened | beats | {name: True})
             until_s = loop.time() + run_s if until_s == math.inf and name not in field.unrenewed else until_s
             await asyncio.sleep(min(_SCAN_S, run_s / 4))
@@ -263,7 +263,7 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
 
 
 async def _arm(settings: Settings, field: Field) -> None:
-    """The output module's own time-out, where it has one: the pump is live, and this computer may hang."""
+    """Write the output module's own time-out, if any: the pump is live, and this computer may hang."""
     if "output_timeout" in settings.points:
         unit = conversions(settings.quantities)["output_timeout"]
         await field.write_number("output_timeout", (settings.limits.output_timeout - unit.offset) / unit.factor)
@@ -285,6 +285,6 @@ def _pump_fault(settings: Settings, courses: Mapping[str, Course], name: str, wa
 
 
 def steps_text(trials: list[Trial]) -> str:
-    """What was found, a line for each step."""
+    """The results, a line for each step."""
     lines = [f"  {trial.name:<16} {'good' if trial.good else f'NOT GOOD: {trial.found}'}" for trial in trials]
     return "\n".join(lines) or "  no step was taken"

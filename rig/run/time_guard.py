@@ -1,11 +1,11 @@
-"""Whether the clock can be believed, and which time a record gets where it cannot.
+"""Plausibility of the clock, and the time stamp that a record gets if the clock is not trusted.
 
-A small computer without a battery clock starts with any time at all, and a clock may be set while it runs. A time is
-believed that the system itself says is synchronised, or that a person has confirmed since the computer started; it is
-then carried on by the clock that nobody sets (since the start), so a jump changes nothing. Without either a time is
-plausible as long as nothing is against it. Otherwise a record's time is a bound: just after the last one before it.
+A small computer without a battery clock may start with any time, and a clock may be set while it runs. A time is
+trusted if the system reports it as synchronised, or if a person has confirmed it since the computer started; it is
+then carried on by the monotonic clock (time since start), so that a jump has no effect. Otherwise a time is plausible
+as long as no check contradicts it. If one does, a record's time is a lower bound: just after the last one before it.
 
-Pure. The system's own clocks, and what is remembered in a rig's folder, are in :mod:`rig.run.clock_memory`.
+Pure. The system clocks, and the state kept in a rig's folder, are in :mod:`rig.run.clock_memory`.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from datetime import UTC, datetime
 from rig.ledger.moment import Moment, Trust
 
 MADE_S = datetime(2026, 11, 1, tzinfo=UTC).timestamp()
-"""The program was made after this: no clock is right that says less."""
+"""The program was built after this: a clock that shows an earlier time is wrong."""
 _AHEAD_S = 366 * 86400.0
-"""A rig that stood longer than this is asked. Assumed, no source."""
+"""After a longer idle time the rig asks for the date. Assumed, no source."""
 _FIRST_AHEAD_S = 10 * 366 * 86400.0
-"""A new rig is set up within so long of the making of its program. Assumed, no source."""
+"""A new rig is set up at most this long after its program was built. Assumed, no source."""
 _JUMP_S, _SLEW = 2.0, 5e-4
-"""A clock that is put right gently goes at most 500 ppm wrong (adjtime(3), Linux); more than that, it was set."""
+"""A slewed clock deviates by at most 500 ppm (adjtime(3), Linux); a larger deviation means that it was set."""
 _ASK_AGAIN_S = 12 * 3600.0
 _STEP_S = 0.001
 _RANK: dict[Trust, int] = {"not believed": 0, "plausible": 1, "confirmed": 2, "synchronised": 2}
@@ -30,22 +30,22 @@ _RANK: dict[Trust, int] = {"not believed": 0, "plausible": 1, "confirmed": 2, "s
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What the system says at one moment."""
+    """The system's clocks and their status, sampled at one moment."""
 
     wall_s: float
-    """Its clock, seconds since 1970."""
+    """Wall clock, seconds since 1970."""
     boot_s: float
-    """Seconds since it started, which nobody sets; sleep counts."""
+    """Monotonic seconds since the system started; sleep counts."""
     boot: str
-    """Which start that was."""
+    """Identifies that start."""
     synchronised: bool
     battery: bool | None = None
-    """Whether it has a clock that goes on without power; None where it does not say."""
+    """Whether it has a battery-backed clock; None if unknown."""
 
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """A time that was given, and where the clocks stood then."""
+    """A time stamp that was issued, and both clocks at that moment."""
 
     at_s: float
     wall_s: float
@@ -56,14 +56,14 @@ class Anchor:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What a rig remembers of time."""
+    """A rig's stored clock state."""
 
     believed: Anchor | None = None
-    """The last time that was believed."""
+    """The last trusted time."""
     last: Anchor | None = None
-    """The last time that was given, believed or not."""
+    """The last time issued, trusted or not."""
     asked: Anchor | None = None
-    """When a person was asked last, and did not know."""
+    """When a person was last asked and did not know."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,18 +73,18 @@ class Judged:
     at_s: float
     trust: Trust
     said_s: float | None
-    """What the clock showed, where that was something else."""
+    """What the clock showed, if it differs."""
     why: str
-    """Why it is not believed, or not followed; empty where it is."""
+    """Why the clock is not trusted or not followed; empty if it is."""
 
     @property
     def moment(self) -> Moment:
-        """As a record takes it."""
+        """The time in a record's format."""
         return Moment(iso(self.at_s), self.trust, None if self.said_s is None else iso(self.said_s))
 
 
 def iso(at_s: float) -> str:
-    """Seconds since 1970 as a record's time: ISO 8601, UTC, milliseconds. A time beyond the calendar is its edge."""
+    """Seconds since 1970 as a record's time: ISO 8601, UTC, milliseconds; clamped to the range of the calendar."""
     edge = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
     return datetime.fromtimestamp(min(max(at_s, 0.0), edge), UTC).isoformat(timespec="milliseconds")
 
@@ -96,14 +96,14 @@ def seconds(at: str) -> float:
 
 
 def jumped_s(since: Anchor | Heard, heard: Heard) -> float:
-    """By how much the clock was set since then, within one start of the computer; 0 where it just went on."""
+    """By how much the clock was set since then, within one start of the computer; 0 if it ran on undisturbed."""
     passed_s = heard.boot_s - since.boot_s
     jump_s = heard.wall_s - since.wall_s - passed_s
     return 0.0 if abs(jump_s) <= _JUMP_S + _SLEW * abs(passed_s) else jump_s
 
 
 def judge(heard: Heard, known: Known) -> Judged:
-    """The time for a record that is made now."""
+    """Judge the clock and return the time for a record made now."""
     if heard.synchronised and heard.wall_s >= MADE_S:
         return Judged(heard.wall_s, "synchronised", None, "")
     anchor = known.believed
@@ -114,7 +114,7 @@ def judge(heard: Heard, known: Known) -> Judged:
 
 
 def _carried(heard: Heard, anchor: Anchor, known: Known) -> Judged:
-    """A time was believed since the start: it goes on by the clock that nobody sets."""
+    """Carry on the time trusted since the start, by the monotonic clock."""
     at_s, jump_s = anchor.at_s + heard.boot_s - anchor.boot_s, jumped_s(anchor, heard)
     if not jump_s:
         said_s = heard.wall_s if abs(at_s - heard.wall_s) > _JUMP_S else None
@@ -126,7 +126,7 @@ def _carried(heard: Heard, anchor: Anchor, known: Known) -> Judged:
 
 
 def _fault(heard: Heard, before: Anchor | None) -> str:
-    """What is against a clock that nobody vouches for; empty where nothing is."""
+    """Why an unconfirmed clock is implausible; empty if it is plausible."""
     if heard.wall_s < MADE_S:
         return "it is earlier than the program itself was made"
     if heard.battery is False:
@@ -140,7 +140,7 @@ def _fault(heard: Heard, before: Anchor | None) -> str:
 
 
 def _bound(heard: Heard, known: Known, why: str) -> Judged:
-    """The earliest that it can be: after the last time that was given, by as much as is known to have passed."""
+    """A lower bound of the time: the last time issued plus the time known to have passed since."""
     last = known.last or known.believed
     if last is None:
         return Judged(MADE_S + _STEP_S, "not believed", heard.wall_s, why)
@@ -156,18 +156,18 @@ def _span(seconds_: float) -> str:
 
 
 def after(known: Known, heard: Heard, judged: Judged) -> Known:
-    """What is remembered once a time was given."""
+    """Return the clock state to store after a time was issued."""
     given = Anchor(judged.at_s, heard.wall_s, heard.boot_s, heard.boot, judged.trust)
     if judged.trust == "not believed":
         return replace(known, last=given)
     if judged.why and known.believed is not None:
-        # The clock was set meanwhile: what is carried on stays bound to how it stood before.
+        # The clock was set meanwhile: keep the trusted anchor from before the jump.
         return replace(known, last=given)
     return replace(known, last=given, believed=given)
 
 
 def confirmed(known: Known, heard: Heard, at_s: float) -> Known:
-    """What is remembered once somebody said that it is ``at_s`` now. ValueError for a time that cannot be."""
+    """Return the state after a person stated that it is ``at_s`` now. ValueError for an impossible time."""
     if at_s < MADE_S:
         raise ValueError(f"{iso(at_s)[:10]} is before this program was made: look at the year")
     given = Anchor(at_s, heard.wall_s, heard.boot_s, heard.boot, "confirmed")
@@ -175,12 +175,12 @@ def confirmed(known: Known, heard: Heard, at_s: float) -> Known:
 
 
 def not_known(known: Known, heard: Heard) -> Known:
-    """What is remembered once somebody was asked and did not know: work goes on, and is not asked again at once."""
+    """Return the state after a person was asked and did not know: work goes on, with a hold-off for the question."""
     return replace(known, asked=Anchor(heard.wall_s, heard.wall_s, heard.boot_s, heard.boot, "not believed"))
 
 
 def asks(known: Known, heard: Heard) -> bool:
-    """Whether a person is to be asked before the first work of the day."""
+    """Whether to ask a person for the time before the first work of the day."""
     if judge(heard, known).trust != "not believed":
         return False
     asked = known.asked
@@ -192,23 +192,23 @@ def asks(known: Known, heard: Heard) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """Begin and end of work, with what is known of them."""
+    """Begin and end of work, and how far they are trusted."""
 
     started_at: str
     ended_at: Moment
     jump_s: float
-    """By how much the clock was set meanwhile."""
+    """By how much the clock was set in between."""
 
 
 def carried(began: Moment, heard: Heard, now: Heard) -> str:
-    """The time now, by the clock that nobody sets since work began."""
+    """The time now, by the monotonic clock since work began."""
     return iso(seconds(began) + now.boot_s - heard.boot_s)
 
 
 def between(began: Moment, heard: Heard, ended: Moment, now: Heard) -> Times:
-    """Begin and end of work within one start of the computer: their distance is that of the clock nobody sets.
+    """Begin and end of work within one start of the computer; their difference is that of the monotonic clock.
 
-    Both rest on whichever of the two times is the better known, the begin where they are alike.
+    Both are derived from the better known of the two times, or from the begin if they agree.
     """
     passed_s, jump_s = now.boot_s - heard.boot_s, jumped_s(heard, now)
     carried_s, end_s = seconds(began) + passed_s, seconds(ended)

@@ -1,4 +1,4 @@
-"""What may be wrong between points and links: names, links, units, shared addresses, ports taken twice. Pure."""
+"""Checks between points and links: names, links, units, shared addresses, ports used twice. Pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def wiring_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> lis
 
 
 def pump_faults(points: Mapping[str, Point], *, by_hand: bool, settle_s: float | None) -> list[str]:
-    """Contradictions between a contactor each way, and run and direction, a line for each."""
+    """Report mixtures of forward and reverse contactors with run and direction, a line for each."""
     mine = sorted(DIRECTED.intersection(points))
     if not mine:
         stray = "pump.direction_settle: there is no points.motor_direction; leave it out"
@@ -86,7 +86,7 @@ def _quantity_faults(where: str, name: str, quantity: str) -> Iterator[str]:
     if absolute and name == "strainer_dp":
         yield f"{where}.quantity: a difference of two pressures is neither gauge nor absolute; write {quantity!r}"
     try:
-        # Only whether the unit is of the right kind matters here; the field multiplies by it once.
+        # Only the kind of the unit matters here; the field applies its factor.
         parse(f"1 {quantity}", kind)
     except QuantityError:
         wanted = f"a unit of {kind}, for example {unit_of(kind)!r}"
@@ -140,13 +140,13 @@ def _port_faults(links: Mapping[str, Link]) -> Iterator[str]:
 
 
 def least_scan_s(link: RtuLink, points: Mapping[str, Point]) -> float:
-    """The least time on the wire of one read of all ``points``, the devices' own time left out."""
+    """Least time on the wire of one read of all ``points``, without the devices' response times."""
     blocks = plan_blocks(points, link.max_gap)
     return link.least_s((block.count + 7) // 8 if block.table in BIT_TABLES else 2 * block.count for block in blocks)
 
 
 def too_slow(name: str, link: Link, points: Mapping[str, Point], late_s: float) -> list[str]:
-    """Whether a bus cannot bring its points within their limit, however quick its devices are."""
+    """Report a bus that cannot read its points within their limit, however fast its devices are."""
     if not isinstance(link, RtuLink) or (least_s := least_scan_s(link, points)) <= late_s:
         return []
     return [
@@ -156,7 +156,7 @@ def too_slow(name: str, link: Link, points: Mapping[str, Point], late_s: float) 
 
 
 def timeout_faults(point: Point, wanted_s: float) -> list[str]:
-    """Whether the output module's time-out register can hold what is wanted of it."""
+    """Report a time-out that the output module's register cannot hold."""
     if point.table != "holding":
         return [f"points.output_timeout.table: the time-out is written; write 'holding', not {point.table!r}"]
     try:
@@ -164,7 +164,7 @@ def timeout_faults(point: Point, wanted_s: float) -> list[str]:
         registers = encode(unscaled(wanted_s / step_s, point), point.type, point.order)
         set_s = scaled(decode(registers, point.type, point.order), point) * step_s
     except QuantityError:
-        return []  # A wrong unit is told by wiring_faults.
+        return []  # A wrong unit is reported by wiring_faults.
     except EncodeError:
         set_s = 0.0
     if wanted_s / 2 <= set_s <= wanted_s + 0.05:

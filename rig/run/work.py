@@ -1,4 +1,4 @@
-"""The rig's folder while work is done: nobody else at work, the journal open, times by what the rig remembers."""
+"""Access to the rig's folder for work: exclusive, the journal open, times by the folder's clock state."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from rig.run.settings import Settings
 
 @contextlib.contextmanager
 def at_work(settings: Settings | None, folder: Path | None = None) -> Iterator[Journal]:
-    """The rig's journal, for as long as this is the only controller; without settings by its ``folder``.
+    """The rig's journal, while this is the only controller; without settings, by its ``folder``.
 
     Raises LockedError, JournalError.
     """

@@ -1,1 +1,1 @@
-"""What the shop's book knows, for whoever works the pump and whoever bills: wheels, totes, customers, calibration."""
+"""The shop's book as used for pumping and billing: wheels, totes, customers, calibration."""

@@ -1,7 +1,7 @@
-"""What the book knows before work on a wheel: what is in the tote at the pump, whether it lasts, what the wheel holds.
+"""What the book knows before work on a wheel: the liquid in the tote, whether it is enough, the wheel's content.
 
-Words for a person, who decides; only another liquid than the one asked for is refused without an explicit word. It
-must not know how a fill is made, nor how any of it is shown.
+The results are cautions; the person decides. Only a liquid other than the requested one is refused without an explicit
+override. The module must not know how a fill is made, nor how any of it is shown.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _WIRES = "the configuration"
 _SOURCE = "the shop's own book"
 _TRACE_L = 1.0
-"""Less than this in a wheel or a tote is not told of. Assumed, no source."""
+"""Smaller volumes in a wheel or a tote are not reported. Assumed, no source."""
 _AT_THE_PUMP = Tote(UNNAMED, connected=True)
 """The tote of a rig that keeps no book."""
 _OTHER_SIDE = {"left": "right", "right": "left"}
@@ -40,22 +40,22 @@ _OTHER_SIDE = {"left": "right", "right": "left"}
 
 @dataclass(frozen=True, slots=True)
 class Foreknown:
-    """A question with the liquid that is drawn, its answer with the book's cautions first, and what is against it."""
+    """A question with the liquid to be drawn, its answer with the book's cautions first, and any reason to refuse."""
 
     question: Question
     target: Target
     told: tuple[Caution, ...] = ()
-    """What is to be said of tote and wheel, mostly by the book; it stands among the answer's cautions too."""
+    """Cautions on the tote and the wheel, mostly from the book; they are also among the answer's cautions."""
     refusal: str = ""
-    """Why this fill needs an explicit word; empty where it needs none."""
+    """Why this fill needs an explicit override; empty if it needs none."""
 
 
 def foreknown(
     settings: Settings, question: Question, job: str = "", position: str = "", *, level_l: float | None = None
 ) -> Foreknown:
-    """The answer to a question with what the book knows; raises what ``answer`` raises.
+    """Answer a question with what the book knows; raises what ``answer`` raises.
 
-    ``level_l`` is what the tote's level shows now, where somebody has looked: it goes before the book.
+    ``level_l`` is the tote level as read now, if it was read; it takes precedence over the book.
     """
     try:
         with book_if_any(settings) as book:
@@ -76,13 +76,13 @@ def _answered(settings: Settings, question: Question, told: tuple[Caution, ...],
 
 
 def wires_told(settings: Settings) -> tuple[Caution, ...]:
-    """What is to be said of the wires before every start: outputs that stay on without this program, slow buses."""
+    """Cautions on the wiring, shown before every start: outputs that stay on without this program, slow buses."""
     danger = (Caution("danger", UNGUARDED, _WIRES),) if unguarded(settings) else ()
     return (*danger, *(Caution("caution", text, _WIRES) for text in slow_buses(settings)))
 
 
 def left_in_tote_l(settings: Settings) -> float | None:
-    """What the book says is left in the tote at the pump; None where it does not know. BookError."""
+    """Litres left in the tote at the pump by the book; None if it does not know. BookError."""
     with book_if_any(settings) as book:
         left_l = None if book is None else totes_of(book)[0].content.left_l
     return None if left_l is None else max(left_l, 0.0)
@@ -98,7 +98,7 @@ def _by_book(
     drawn = question.fluid or next((each for each in tote.fluids if read_as(settings, each)), settings.tote.fluid)
     asked = replace(question, fluid=drawn)
     if (held.left_l or 0.0) > _TRACE_L and asked.holds_fluid is None:
-        # What is dangerous on top of what is told by the answer itself.
+        # The answer itself warns of dangerous mixtures with what is already inside.
         asked = replace(asked, holds_fluid=next((each for each in held.fluids if read_as(settings, each)), None))
     need_l = answer(settings, asked).target_l
     told = (
@@ -118,7 +118,7 @@ def _by_book(
 
 
 def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
-    """Why the tote at the pump is not what was asked for; empty where it is, or nobody has told."""
+    """Why the tote at the pump does not match the requested liquid; empty if it does, or if its content is unknown."""
     way_out = (
         "connect the right one (`rig stock connect --tote NAME`), tell what is in it (`rig stock dip --volume Q "
         "--fluid F`), or say --other-fluid to go on knowingly"
@@ -134,9 +134,9 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
 
 
 def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[float, str, str] | None:
-    """Litres in the tote at the pump, how a sentence says so, and whose word it is; None where nobody can say.
+    """Litres in the tote at the pump, a phrase that states them, and their source; None if unknown.
 
-    Its level where somebody has looked, else the book; the configuration only where there is no level to look at.
+    From its level if it was read, else from the book; from the configuration only if no level is wired.
     """
     if level_l is not None:
         return level_l, f"{tote.title} holds {show_volume(level_l)} by its level", "the tote's level"
@@ -150,7 +150,7 @@ def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[floa
 
 
 def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: float, twin: str) -> Iterator[Caution]:
-    """Whether the tote lasts for this wheel, and for the other one of its axle."""
+    """Warn if the tote does not hold enough for this wheel, or for this and the other one of its axle."""
     if stands is None:
         return
     left_l, have, source = stands
@@ -168,7 +168,7 @@ def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: f
 
 
 def _twin_to_do(folder: Path, book: Book | None, job: str, position: str) -> str:
-    """The other wheel of the axle where it is not filled in this job yet; without a job, since the day began."""
+    """The other wheel of the axle if it is not yet filled in this job; without a job, since midnight."""
     words = position.lower().split()
     if not any(word in _OTHER_SIDE for word in words):
         return ""
@@ -180,13 +180,13 @@ def _twin_to_do(folder: Path, book: Book | None, job: str, position: str) -> str
 
 
 def _day_began(folder: Path) -> str:
-    """The last local midnight, as far as the rig knows the time, as records are dated."""
+    """The last local midnight by the rig's clock, in the format of record times."""
     midnight = datetime.fromisoformat(now_in(folder)).astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
     return midnight.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
 def _held(settings: Settings, held: Content, question: Question, drawn: str, position: str) -> Iterator[Caution]:
-    """What the wheel holds already by the book, where the person has not told it."""
+    """Warn of what the wheel already holds by the book, if the person's entry does not agree with it."""
     left_l, told_l = held.left_l or 0.0, question.wanted.existing_l
     if left_l <= _TRACE_L:
         return
@@ -205,12 +205,12 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
 
 
 def _as_told(left_l: float, told_l: float) -> bool:
-    """Whether a person and the book mean the same litres in a wheel."""
+    """Whether the entered volume agrees with the book's: within 1 L or 5 %, whichever is more."""
     return abs(left_l - told_l) <= max(_TRACE_L, 0.05 * left_l)
 
 
 def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) -> Iterator[Caution]:
-    """Steps of a conversion that come before the refill and are not done, and another liquid than was agreed."""
+    """Warn of open conversion steps that precede the refill, and of a liquid other than the agreed one."""
     work = work_on(book, job, position)
     if work is None or work.to is None:
         return
@@ -227,19 +227,19 @@ def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) 
 
 @dataclass(frozen=True, slots=True)
 class Foredrawn:
-    """What is in a wheel before it is drawn out: told by a person, or else by the book."""
+    """The content of a wheel before removal: as entered by a person, or else from the book."""
 
     holds_l: float
     fluid: str
     lot: str = ""
     told: tuple[Caution, ...] = ()
-    """Where it was taken from, and where the book says otherwise."""
+    """Where the figures come from, and where the book disagrees."""
     refusal: str = ""
-    """Why this removal needs an explicit word; empty where it needs none."""
+    """Why this removal needs an explicit override; empty if it needs none."""
 
 
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
-    """The content that a removal goes by; QuantityError where nobody knows the litres, FluidError for no liquid."""
+    """The content that a removal assumes; QuantityError if the volume is unknown, FluidError for an unknown liquid."""
     told = wires_told(settings)
     held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
@@ -273,7 +273,7 @@ def _litres_inside(held: Content, removal: Removal) -> float:
 
 
 def _told_of_litres(held: Content, removal: Removal) -> Iterator[Caution]:
-    """From where the litres were taken, or that the book has others than were told."""
+    """Report that the volume is taken from the book, or that the book disagrees with the entered one."""
     left_l, told_l = held.left_l, removal.holds_l
     if left_l is None or (told_l is not None and _as_told(left_l, told_l)):
         return
@@ -286,7 +286,7 @@ def _told_of_litres(held: Content, removal: Removal) -> Iterator[Caution]:
 
 
 def _told_of_liquid(settings: Settings, held: Content, removal: Removal, fluid: str) -> Iterator[Caution]:
-    """From where the liquid was taken, where nobody told it, and that it is a mix."""
+    """Report where the liquid is taken from if none was entered, and whether the wheel holds a mix."""
     if len(held.fluids) > 1:
         text = f"{removal.position} holds a mix by the book ({' + '.join(held.fluids)}), counted as {fluid}"
         yield Caution("caution", f"{text}: weigh a sample before it is used again or disposed of", _SOURCE)
@@ -305,7 +305,7 @@ def _told_of_liquid(settings: Settings, held: Content, removal: Removal, fluid: 
 
 
 def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> str:
-    """Why the liquid that was told is not believed; empty where the book says the same, or nothing."""
+    """Why the entered liquid is refused; empty if the book agrees or has none."""
     told = removal.fluid
     if told is None or not held.fluids or any(same_fluid(settings, told, each) for each in held.fluids):
         return ""
@@ -316,7 +316,7 @@ def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> s
 
 
 def _would_mix(settings: Settings, into: Tote | None, fluid: str) -> str:
-    """Why what comes out must not go where it was said; empty where it may."""
+    """Why the liquid must not go to the stated destination, because the two would mix; empty if it may."""
     if into is None or (into.content.left_l is not None and into.content.left_l <= _TRACE_L):
         return ""
     there = into.fluids or ((settings.tote.fluid,) if into.connected else ())

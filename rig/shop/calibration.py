@@ -1,12 +1,12 @@
-"""Which factor counts, and what changed since the last time: the meter's standing, from journal and configuration.
+"""The meter factor in force, from journal and configuration, and changes since the last start.
 
 The factor in force is that of the latest accepted proving in the journal, not declared void, of this meter (its kind
 and point, and for a pulse meter its pulses per litre), unless the configuration states a ``meter_factor`` that was
-entered after that proving, by the order of the journal, with a ``proven_on``. A clock decides nothing: a proving stands
-however it is dated. Only a proving whose date is believed goes before a ``proven_on`` that is not later. A
-configuration without ``proven_on`` never goes before a proving.
+entered after that proving, by the order of the journal, with a ``proven_on``. No clock decides: a proving is valid
+however it is dated. Only a proving with a trusted date takes precedence over a ``proven_on`` that is not later. A
+configuration without ``proven_on`` never takes precedence over a proving.
 
-What the count rests on is compared with what it was at the last start; a difference is an event in the journal.
+Settings that affect the count are compared with those at the last start; a difference is a journal event.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ Points = tuple[tuple[float, float], ...]
 _CALIBRATION = (
     "meter.k_factor", "meter.meter_factor", "meter.proven_on", "meter.uncertainty", "meter.step", "meter.division",
 )  # fmt: skip
-"""Keys that turn pulses into litres; the others that matter for the count are configuration."""
+"""Keys that convert pulses to litres; other keys that affect the count are of the kind configuration."""
 RECORD_KEYS = ("meter_factor_on", "meter_factor_u_percent", "calibration_events", "configuration_events")
-"""What a record says of its meter besides the factor itself."""
+"""What a record states of its meter besides the factor itself."""
 _WHOLE_TABLES = ("meter", "fluids")
 _SINGLE_KEYS = {"pipe": ("hose_volume", "suction_volume"), "rig": ("atmosphere",),
                 "pump": ("flow", "slip", "start_lag", "coast")}  # fmt: skip
@@ -38,12 +38,12 @@ _SINGLE_KEYS = {"pipe": ("hose_volume", "suction_volume"), "rig": ("atmosphere",
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """The factor in force and where it is from."""
+    """The factor in force and its source."""
 
     factor: float
     source: Source
     on: str | None
-    """Day of its proving, ISO; None when the meter is not proven."""
+    """Day of its proving, ISO; None if the meter is not proven."""
     by: str
     u_percent: float
     """Of one delivery, at 95 %."""
@@ -54,11 +54,11 @@ class Standing:
     """Fills opened after this moment (ISO, UTC) were metered with it."""
     curve: Points = ()
     after_fill: int | None = None
-    """Number of the last fill before the proving; None where that is not known."""
+    """Number of the last fill before the proving; None if unknown."""
 
 
 def meter_name(settings: Settings) -> str:
-    """What tells this meter from another: a proving holds for one meter only."""
+    """Identity of this meter: a proving applies to one meter only."""
     table = settings.meter
     point = METER_POINT.get(table.kind)
     plate = f", {table.k_factor:g} pulses per L" if table.kind == "pulses" and table.k_factor else ""
@@ -66,7 +66,7 @@ def meter_name(settings: Settings) -> str:
 
 
 def standing(settings: Settings, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> Standing:
-    """The factor in force, by the rule of this module, from everything that the journal has, oldest first."""
+    """The factor in force, by the rule of this module, from the whole journal, oldest first."""
     name, table = meter_name(settings), settings.meter
     last = next((each for each in reversed(provings) if each.counts and each.meter == name), None)
     if last is not None and not _stated_after(settings, last, events):
@@ -140,7 +140,7 @@ def with_factor(settings: Settings, found: Standing) -> Settings:
 
 
 def record_keys(found: Standing, counts: Mapping[EventKind, int]) -> dict[str, object]:
-    """What every record says of its meter besides the factor itself."""
+    """What every record states of its meter besides the factor itself."""
     values = (found.on, found.u_percent, counts["calibration"], counts["configuration"])
     return dict(zip(RECORD_KEYS, values, strict=True))
 
@@ -149,7 +149,7 @@ def record_keys(found: Standing, counts: Mapping[EventKind, int]) -> dict[str, o
 
 
 def rests_on(settings: Settings) -> dict[str, object]:
-    """Everything in the configuration that the count rests on, by dotted key."""
+    """All settings that affect the count, by dotted key."""
     document = settings.model_dump(mode="json")
     found: dict[str, object] = {}
     for table in _WHOLE_TABLES:
@@ -162,7 +162,7 @@ def rests_on(settings: Settings) -> dict[str, object]:
 
 
 def dotted(value: object, at: str = "") -> dict[str, object]:
-    """Every key of nested tables with its value, its path written with dots."""
+    """Every key of nested tables as a dotted path, with its value."""
     if not isinstance(value, dict):
         return {at: value}
     return {
@@ -177,7 +177,7 @@ def changes(before: Mapping[str, object], after: Mapping[str, object]) -> dict[s
 
 
 def note_changes(journal: Journal, settings: Settings, at: str, by: str) -> None:
-    """Write an event for what changed since the last start: one of each kind at most, none where nothing did."""
+    """Write an event for changes since the last start: at most one of each kind, none without a change."""
     now = rests_on(settings)
     seen = next((event.what["settings"] for event in reversed(journal.events()) if "settings" in event.what), None)
     if not isinstance(seen, dict):

@@ -1,6 +1,6 @@
-"""Customers as the book knows them: each a record under a number that stays, whatever is corrected in it.
+"""Customers in the book: each a record under a permanent number, whatever is corrected in it.
 
-Reads, and writes a customer who is new; must not know how any of it is shown.
+Reads, and writes new customers; must not know how any of it is shown.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ _TRIES = 100
 
 
 class CustomerFacts(Party):
-    """What is kept of a customer beside the number."""
+    """Data stored for a customer besides the number."""
 
     tax_exempt: str = ""
-    """Why no tax is charged; empty: it is."""
+    """Reason for tax exemption; empty: tax is charged."""
 
 
 def customers(book: Book) -> list[Record]:
@@ -37,19 +37,19 @@ def customers(book: Book) -> list[Record]:
 
 
 def customer_of(book: Book, number: object) -> Record | None:
-    """The customer of a number as known now; None where there is none."""
+    """The present record of a customer number; None if there is none."""
     return book.one(CUSTOMER, str(number)) if number else None
 
 
 def names_of(customer: Record) -> list[str]:
-    """The name of a customer and those that it had before it was corrected: work that was done then is under them."""
+    """A customer's name and its former ones before corrections, under which earlier work is recorded."""
     former = customer.document.get("former_names", [])
     assert isinstance(former, list)
     return [str(customer.document["name"]), *former]
 
 
 def customer_named(book: Book, text: str) -> Record | None:
-    """The customer of a number, or of a name that only one has; None for neither. Refused where several have it."""
+    """The customer with a number, or with a unique name; None for neither. Refused if several have the name."""
     by_number = customer_of(book, text.strip())
     if by_number is not None:
         return by_number
@@ -61,7 +61,7 @@ def customer_named(book: Book, text: str) -> Record | None:
 
 
 def facts_of(given: Mapping[str, object]) -> dict[str, object]:
-    """What is given of a customer, checked; Refused with what to write."""
+    """Validated customer data; Refused with what to write."""
     try:
         facts = CustomerFacts.model_validate(dict(given))
     except ValidationError as error:
@@ -76,7 +76,7 @@ def _kept(facts: Strict) -> dict[str, object]:
 
 
 def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, number: str = "") -> Record:
-    """Write a customer under a number of the shop's own, or under the next one that is free; Refused if it is taken."""
+    """Write a customer under the shop's own number, or under the next free one; Refused if it is taken."""
     kept = facts_of(facts)
     for _ in range(_TRIES):
         own = number or _next_number(book)
@@ -91,7 +91,7 @@ def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, numbe
 
 
 def _next_number(book: Book) -> str:
-    """One above the highest number that is one; a correction's key is no number."""
+    """One above the highest numeric number; a correction's key is no number."""
     numbers = (str(each.document["customer_number"]) for each in customers(book))
     taken = [int(number) for number in numbers if number.isdecimal()] + [
         int(key) for key in book.keys(CUSTOMER) if key.isdecimal() and len(key) < 18
@@ -100,7 +100,7 @@ def _next_number(book: Book) -> str:
 
 
 def of_customer(book: WritableBook, text: str, at: str) -> dict[str, object]:
-    """What a job keeps of a customer who is called ``text``, by number or name; one who is not known yet is new."""
+    """The customer fields of a job for ``text``, a number or name; an unknown customer is created."""
     if not text.strip():
         return {"customer": None, "customer_number": None}
     found = customer_named(book, text) or new_customer(book, {"name": " ".join(text.split())}, at)

@@ -1,7 +1,7 @@
-"""What of a fill counts as in the wheel: what was metered, less what a person noted as spilled, or a person's figure.
+"""Volume of a fill that counts as in the wheel: metered volume less noted spills, or a person's figure.
 
-A record that cannot tell where its litres are is not billed by itself: a person says by scale, level or chart what went
-in. Both stay in the book, the metered litres as they were counted. It must not know prices, nor how any of it is shown.
+A record whose delivery is uncertain is not billed on its own: a person enters the volume by scale, level or chart.
+Both stay in the book, the metered litres as counted. The module must not know prices, nor how any of it is shown.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
 FIGURE, SPILL = "figure", "spill"
-"""A person's figure of the litres of the pump's work; what was spilled of a fill."""
+"""A person's figure for the litres of pump work; the spilled volume of a fill."""
 OF_A_FILL = (FIGURE, SPILL)
 Basis = Literal["scale", "level", "chart"]
 
 
 def unknown_because(fill: Mapping[str, object]) -> str | None:
-    """Why a fill's record cannot say by itself what is to be billed; None where it can."""
+    """Why a fill's record alone does not determine the billed volume; None if it does."""
     if delivery_in(fill) != "not known":
         return None
     return str(fill.get("not_billable_because") or "where its litres are is not known within 5 %")
@@ -34,7 +34,7 @@ def unknown_because(fill: Mapping[str, object]) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """One fill, or what was drawn out of a wheel, and what persons noted of its litres."""
+    """One fill or removal, and what persons noted of its litres."""
 
     record: Record
     spilled_l: float = 0.0
@@ -42,18 +42,18 @@ class Filled:
 
     @property
     def metered_l(self) -> float:
-        """Net into the wheel, as it was counted; of what was drawn out, the litres that came out."""
+        """Net volume into the wheel, as counted; for a removal, the volume that came out."""
         return litres_of(self.record.document, "net_l" if self.record.kind != RETURN else "drawn_l")
 
     @property
     def known(self) -> bool:
-        """Whether it can be billed: by its record, or by a person's figure."""
+        """Whether it can be billed, by its record or by a person's figure."""
         return self.figure is not None or unknown_because(self.record.document) is None
 
     @property
     def moved_l(self) -> float:
-        """What counts: a person's figure where there is one, which says what is in the wheel after every spill, or what
-        came out of it.
+        """The volume that counts: a person's figure if there is one (content of the wheel after all spills, or volume
+        removed), else the metered volume less spills.
         """
         if self.figure is not None:
             return litres_of(self.figure.document, "figure_l")
@@ -61,7 +61,7 @@ class Filled:
 
     @property
     def mass_kg(self) -> float:
-        """What that weighs; as the record has it where nobody noted anything else."""
+        """The mass of that volume; from the record if nothing else was noted."""
         fill = self.record.document
         if self.figure is None and not self.spilled_l:
             return litres_of(fill, "mass_kg")
@@ -69,7 +69,7 @@ class Filled:
 
 
 def filled(book: Book, fills: Iterable[Record], noted: Iterable[Record]) -> list[Filled]:
-    """Fills, or work that drew out, with what was ``noted`` of them; other notes are passed over."""
+    """Fills or removals with what was ``noted`` of them; other notes are skipped."""
     spilled_l: dict[tuple[str, str], float] = defaultdict(float)
     figures: dict[tuple[str, str], Record] = {}
     for each in book.in_order(each for each in noted if each.kind in OF_A_FILL):

@@ -1,6 +1,6 @@
-"""What a rig's folder holds, in figures: the factor in force, counters, stock, the last fill. Compared after a restore.
+"""Key figures of a rig's folder: factor in force, counters, stock, last fill. Compared after a restore.
 
-Reads; it must not know how any of it is shown.
+Only reads; it must not know how any of it is shown.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Facts = dict[str, object]
 
 
 def holdings(folder: Path, settings: Settings | None) -> Facts:
-    """The figures of a rig's folder, by name; JournalError where a file of it cannot be read."""
+    """The figures of a rig's folder, by name; JournalError if one of its files cannot be read."""
     with contextlib.closing(journal_to_read(folder)) as journal:
         facts = {**_meter(journal, settings), "unfinished": [fill.fill_id for fill in journal.unfinished()]}
         finished = len(journal.closed())
@@ -61,7 +61,7 @@ def _book(folder: Path) -> Facts:
 
 
 def _pumped(record: Record) -> bool:
-    """Whether the pump did it; what a person noted has no number."""
+    """Whether it is pump work; a person's note has no number."""
     return isinstance(record.document.get("number"), int)
 
 
@@ -70,7 +70,7 @@ def _tenth(value: float | None) -> float | None:
 
 
 def _people(folder: Path) -> int:
-    """How many may sign in at the page."""
+    """Number of persons who may sign in at the page."""
     with contextlib.suppress(OSError, ValueError):
         listed = json.loads((folder / "people.json").read_text(encoding="utf-8"))
         return len(listed)

@@ -1,4 +1,4 @@
-"""The meter's page: the factor in force, where it is from, and what the fills since then say of it.
+"""The meter's page: the factor in force, its source, and the evidence from the fills since.
 
 Reads the journal, changes nothing. It must not know how a page is laid out.
 """
@@ -21,7 +21,7 @@ _EVENTS_SHOWN = 5
 
 @dataclass(frozen=True, slots=True)
 class MeterPage:
-    """What is known of a meter now."""
+    """Present status of a meter."""
 
     meter: str
     standing: Standing
@@ -59,12 +59,12 @@ class MeterPage:
 
 
 def _shown(event: StoredEvent) -> dict[str, object]:
-    """An event without the whole of the settings, which stands in the journal."""
+    """An event without the full settings, which are in the journal."""
     return {key: value for key, value in event.what.items() if key != "settings"}
 
 
 def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
-    """The page of the configured meter from its journal."""
+    """Build the page of the configured meter from its journal."""
     found = standing(settings, journal.provings(), journal.events())
     fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found)]
     doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
@@ -84,7 +84,7 @@ def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
 def _since(fill: StoredFill, found: Standing) -> bool:
     """Whether a fill was metered with the factor in force: after its proving by the journal's own numbers.
 
-    By the day where a person stated only that; by the time where an earlier version wrote no number down.
+    By the day if a person stated only that; by the time if an earlier version wrote no number.
     """
     moment = found.since
     if found.after_fill is not None:
@@ -97,9 +97,9 @@ def _since(fill: StoredFill, found: Standing) -> bool:
 
 
 def comparisons_in(record: dict[str, object], repeat: float) -> Iterator[Comparison]:
-    """The usable comparisons of a record; one against nothing, or without a doubt of its own, says nothing.
+    """The usable comparisons of a record; those without a positive reference or uncertainty are left out.
 
-    ``repeat`` is how well the meter itself repeats: relative, one standard deviation.
+    ``repeat`` is the meter's own repeatability: relative, one standard deviation.
     """
     listed = record.get("comparisons")
     for each in listed if isinstance(listed, Sequence) else ():

@@ -1,4 +1,4 @@
-"""The files that a rig needs besides its folder: the configuration, and what it names. What of these no copy takes."""
+"""Files that a rig needs besides its folder: the configuration and the files it names, except private keys."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ _KEY_WORDS = "the page's private key: put it back from where it is kept, or make
 
 
 def about_folder(config: Path | None, folder: Path) -> dict[str, object]:
-    """What the manifest of a copy says of where it is from."""
+    """Origin data for the manifest of a copy."""
     known = config is not None and config.exists()
     return {**software(), "data": str(folder), "config": str(config) if known else None}
 
 
 def named_files(settings: Settings | None, config: Path | None, folder: Path) -> tuple[list[str], list[str]]:
-    """The configuration and the files that it names outside the folder, and what of these is left out, in words.
+    """The configuration and the files it names outside the folder, and which of these are left out, in words.
 
-    A private key is no record: whoever finds a copy must not be able to pass for the page. OSError.
+    A private key is no record: whoever finds a copy must not be able to impersonate the page. OSError.
     """
     names = [str(config)] if config is not None and config.exists() else []
     names += [] if settings is None else _files_in(settings.model_dump(mode="json"))

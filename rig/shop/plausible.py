@@ -1,7 +1,7 @@
-"""What a person notes beside what can well be: each figure of a record in its range, its liquid among those known.
+"""Plausibility checks on what a person enters: each figure of a record in its range, its liquid a known one.
 
-A figure outside its range is not wrong by that; whoever notes it is asked, and says so knowingly. It must not know how
-a record is written, nor who asks.
+A figure outside its range may still be correct; the person is asked to confirm it. The module must not know how a
+record is written, nor who asks.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ Of = Literal["wheel", "tote", "pressure", "number"]
 
 
 class Doubtful(Refused):
-    """What a person notes can hardly be so; said again with the word for it (``--sure``), it is kept."""
+    """An entry failed its plausibility check; confirmed by its word (``--sure``), it is kept."""
 
     def __init__(self, doubts: Sequence[str]) -> None:
-        """Make it of one sentence for each doubt."""
+        """Create it from one sentence per doubt."""
         super().__init__("; ".join(doubts) + ". If it is so, say it again with --sure")
         self.doubts = tuple(doubts)
 
@@ -50,7 +50,7 @@ _FIGURES: dict[str, tuple[str, Of]] = {
     "finish": ("final_kpa", "pressure"),
     "charge": ("quantity", "number"),
 }
-"""The figure of each kind of record, and what its range is that of."""
+"""The figure checked in each kind of record, and which range applies to it."""
 _LIQUIDS = {"return": "fluid", "holds": "fluid", "load": "fluid", "dip": "fluid", "tote": "fluid", "conversion": "to"}
 """The liquid that each kind of record names."""
 _NAMES = ("water", "beet", "cacl2:20%", "methanol:33.6%", "pg:50%vol", "eg:50%vol")
@@ -59,7 +59,7 @@ _NAMES = ("water", "beet", "cacl2:20%", "methanol:33.6%", "pg:50%vol", "eg:50%vo
 def refuse_doubtful(
     book: Book, settings: Settings | None, kind: str, body: Body, *, sure: bool, standing: Record | None = None
 ) -> None:
-    """Raise Doubtful for a record that can hardly be so, unless a person is ``sure``; it is to replace ``standing``."""
+    """Raise Doubtful for an implausible record, unless a person is ``sure``; it is to replace ``standing``."""
     doubts = [] if sure else [*_of_figure(book, kind, body, standing), *_of_liquid(settings, kind, body)]
     if doubts:
         raise Doubtful(doubts)
@@ -99,7 +99,7 @@ def _of_cavity(size: str) -> Range:
 
 
 def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
-    """What goes into a tote, or out of it: no more than it takes, where that was told; of a fill, than it moved."""
+    """Range of a tote's figure: up to its capacity if entered; for a spill of a fill, up to the fill's volume."""
     fill = posted_under(book, str(body["fill_id"])) if body.get("fill_id") else None
     if fill is not None:
         other_l = filled_one(book, fill).spilled_l - (litres_of(standing.document, "spilled_l") if standing else 0.0)
@@ -112,7 +112,7 @@ def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
 
 
 def size_of_wheel(book: Book, body: Body) -> str:
-    """The size of the wheel that a record is about, as it was filled or emptied last; empty where none is known."""
+    """The size of the wheel of a record, as last filled or emptied; empty if unknown."""
     if body.get("size"):
         return str(body["size"])
     if body.get("fill_id"):

@@ -1,7 +1,7 @@
-"""From the journal to the book: every finished fill, every proving and every event, each once.
+"""Posting from the journal to the book: every finished fill, every proving and every event, each once.
 
-Done when a fill is closed and whenever a command opens the book to write, so that a crash between the two loses nothing
-and doubles nothing: the book knows each by what it is, a fill by its id, a proving and an event by their content.
+Done when a fill is closed and whenever a command opens the book to write, so that a crash between the two neither loses
+nor duplicates anything: the book identifies a fill by its id, a proving and an event by their content.
 Commands that only read open the book read-only and post nothing.
 """
 
@@ -24,37 +24,37 @@ from rig.run.settings import Settings
 from rig.shop.totes import returned_to, tote_facts, totes_of
 
 if TYPE_CHECKING:
-    # The book's library takes a fifth of a second to load, which a command without a book should not pay.
+    # The book's library takes a fifth of a second to load; a command without a book should not pay for it.
     from rig.ledger.book import Book, Entry
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
 LEAST_MB = 50.0
-"""Room on the disk for the records of a day, with plenty to spare. Assumed, no source."""
+"""Free disk space for a day's records, with a wide margin. Assumed, no source."""
 FILL, VESSEL, RETURN, RINSE = "fill", "vessel", "return", "rinse"
 """A fill of a wheel; a delivery into an open vessel, as for a proving; what came out of a wheel; a rinse."""
 NAMED = "named"
-"""What the rig is called from then on."""
+"""The kind of a record of the rig's name from then on."""
 _POSTED = (FILL, VESSEL, RETURN, RINSE)
 JOURNAL_NAME = "journal.sqlite"
 BOOK_SERIAL = "book_serial"
-"""In what the journal keeps about a fill: where the book ended when it began."""
+"""Key in the journal's data of a fill: the book's last serial number when the fill began."""
 KEPT_TRACES = 50
-"""Of so many fills, the latest, the journal keeps the progress rows. They are drawn in History; assumed, no source."""
+"""Number of latest fills whose progress rows the journal keeps for History; assumed, no source."""
 _COPIED = ("fluid_text", "config")
 
 
 def not_to_be_filled(folder: Path) -> str | None:
-    """Why no new fill may be started for the records' sake: an unsound book, a disk nearly full; None when it may."""
+    """Why the records forbid a new fill: an unsound book, a disk nearly full; None if they do not."""
     from rig.ledger.keeping import disk_short, unsound
 
     return disk_short(folder, LEAST_MB) or unsound(folder)
 
 
 def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> dict[str, object]:
-    """A closed fill's record with its number in the book, tote and lot, and the totes that are to be ordered again.
+    """A closed fill's record with its number in the book, tote and lot, and the totes to be reordered.
 
-    Where the book fails, with why: the journal keeps the record.
+    If the book fails, with the reason: the journal keeps the record.
     """
     from rig.ledger.book import BookError
     from rig.ledger.keeping import book_of
@@ -72,14 +72,14 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
 
 
 def journal_to_read(folder: Path) -> JournalReader:
-    """The journal of a rig's folder, to be read; an empty one where nothing was done yet. JournalError."""
+    """The journal of a rig's folder, for reading; an empty one if there is none yet. JournalError."""
     path = folder / JOURNAL_NAME
     return JournalReader(path) if path.exists() else EmptyJournal()
 
 
 @contextlib.contextmanager
 def book_if_any(settings: Settings) -> Iterator[Book | None]:
-    """The book of a rig, to be read; None where there is none. BookError where it cannot be read."""
+    """The book of a rig, for reading; None if there is none. BookError if it cannot be read."""
     from rig.ledger.keeping import BOOK_NAME, book_read
 
     folder = Path(settings.rig.data)
@@ -92,9 +92,9 @@ def book_if_any(settings: Settings) -> Iterator[Book | None]:
 
 @contextlib.contextmanager
 def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[WritableBook]:
-    """The book of a rig's folder, to be written, with everything in it that the journal has; BookError.
+    """The book of a rig's folder, for writing, with everything from the journal posted; BookError.
 
-    ``device`` is what the rig is called now; ``simulated`` marks what it does as simulated.
+    ``device`` is the rig's present name; ``simulated`` marks its work as simulated.
     """
     from rig.ledger.keeping import book_of
 
@@ -106,28 +106,28 @@ def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[Wri
 
 
 def begun(settings: Settings, journal: Journal) -> dict[str, object]:
-    """Number the next work above what the book has; returns where the book ends now, for what is kept about it.
+    """Number the next work above those in the book; returns the book's last serial number, to be stored with it.
 
-    BookError where the book cannot be read.
+    BookError if the book cannot be read.
     """
     with book_if_any(settings) as book:
         if book is None:
             return {BOOK_SERIAL: 0}
         if journal.last_number() == 0:
-            # A journal that was lost and begun anew.
+            # The journal was lost and restarted.
             numbers = (record.document.get("number") for record in book.valid(_POSTED, truck=book.own))
             journal.number_after(max((number for number in numbers if isinstance(number, int)), default=0))
         return {BOOK_SERIAL: book.heads().get(book.truck, (0, ""))[0]}
 
 
 def entered(settings: Settings) -> None:
-    """Enter into the book what the journal has and the book has not; JournalError when the book fails."""
+    """Post what the journal has and the book lacks; JournalError if the book fails."""
     with book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated):
         pass
 
 
 def not_posted(folder: Path, book: Book | None) -> list[str]:
-    """Ids of the finished fills that the journal has and the book has not, oldest first."""
+    """Ids of the finished fills in the journal but not in the book, oldest first."""
     known = _posted_ids(book) if book else set()
     with contextlib.closing(journal_to_read(folder)) as journal:
         return [fill_id for fill_id in journal.closed() if fill_id not in known]
@@ -138,9 +138,9 @@ def _posted_ids(book: Book) -> set[str]:
 
 
 def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) -> list[Record]:
-    """Write into the book what the journal has and the book has not, in the journal's order; returns the new records.
+    """Write into the book what the journal has and the book lacks, in the journal's order; returns the new records.
 
-    The progress rows of all but the latest fills are dropped from the journal afterwards.
+    The progress rows of all but the latest fills are then dropped from the journal.
     """
     events, provings, work = _event_entries(book, journal), _proving_entries(book, journal), []
     known = _posted_ids(book)
@@ -157,18 +157,18 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
 
 
 def _in_turn(*lists: list[Entry]) -> list[Entry]:
-    """Each list in its own order, whatever the clock said; the lists merged by the latest time so far."""
+    """Merge the lists by the latest time so far, each kept in its own order whatever its clock showed."""
     timed = [list(zip(accumulate((entry[2] for entry in each), max), each, strict=True)) for each in lists]
     return [entry for _, entry in heapq.merge(*timed, key=lambda pair: pair[0])]
 
 
 def _of_clock(said: Mapping[str, object]) -> dict[str, object]:
-    """What a row of the journal says of its time."""
+    """The clock data of a journal row."""
     return {name: said[name] for name in (CLOCK, SAID) if name in said}
 
 
 _Said = tuple[str, str, dict[str, object]]
-"""What earlier versions keyed it by, its time, its body."""
+"""Key of earlier versions, time, body."""
 
 
 def _event_entries(book: Book, journal: Journal) -> list[Entry]:
@@ -189,7 +189,7 @@ def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
 
 
 def follow_provings(book: WritableBook, journal: Journal) -> None:
-    """Declare void in the book what was declared void in the journal, and let count again what does so there."""
+    """Void in the book what was voided in the journal, and take back what was taken back there."""
     from rig.ledger.chain import VOID
 
     for proving in journal.provings():
@@ -201,7 +201,7 @@ def follow_provings(book: WritableBook, journal: Journal) -> None:
 
 
 def _record_of(book: Book, proving: StoredProving) -> Record | None:
-    """A proving as it ends in the book, be it void; versions before numbered them."""
+    """A proving's latest record in the book, even if void; earlier versions keyed it by number."""
     from rig.ledger.chain import content_key
 
     keys = (content_key(proving.at, _proving_body(proving)), str(proving.number))
@@ -215,7 +215,7 @@ def _proving_body(proving: StoredProving) -> dict[str, object]:
 
 
 def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:
-    """Entries of what the book has not, by content; versions before numbered them, so number and time count as well."""
+    """Entries the book lacks, by content; earlier versions used numbers, so number and time count as well."""
     from rig.ledger.chain import content_key
 
     known = book.keys_at(kind)
@@ -251,9 +251,9 @@ def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, device: str, s
 
 
 def _kind_of(book: Book, record: dict[str, object], before: int | None) -> tuple[str, dict[str, object]]:
-    """Under which kind work of the pump is kept, and what it moved in the words of that kind.
+    """The kind under which pump work is stored, and what it moved, in the fields of that kind.
 
-    ``before`` is where the book ended when the work began.
+    ``before`` is the book's last serial number when the work began.
     """
     work = record.get("kind", FILL)
     if work == RETURN:
@@ -261,49 +261,49 @@ def _kind_of(book: Book, record: dict[str, object], before: int | None) -> tuple
         return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"], "tote": tote}
     facts = tote_facts(book, before)
     if work in (RINSE, "divert"):
-        # Rinse water comes from elsewhere; the first liquid after it comes out of the tote.
+        # Rinse water comes from elsewhere; the first liquid after it from the tote.
         return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert", **facts}
     return (VESSEL if record["valve"] is None else FILL), facts
 
 
 def number_of(record: Record) -> str:
-    """The number of work of the pump, the same wherever it is shown; a correction keeps it and adds which one it is."""
+    """The number of pump work, the same everywhere; a correction keeps it and appends its revision."""
     body = record.document
     revision = body.get("revision", 0 if record.corrects is None else 1)
     return f"{work_number(record)}" + (f"-{revision}" if revision else "")
 
 
 def work_number(record: Record) -> int:
-    """The number of work of the pump without the suffix of a correction."""
+    """The number of pump work without the suffix of a correction."""
     number = record.document["number"]
     assert isinstance(number, int)
     return number
 
 
 def called(book: Book, truck: str) -> str:
-    """What the rig of a chain is called, as it told last; its id where it never did."""
+    """The latest name of a chain's rig; its id if it has none."""
     told = book.valid(NAMED, truck=truck)
     return str(told[-1].document["name"]) if told else truck
 
 
 def keep_name(book: WritableBook, name: str, at: str) -> None:
-    """Keep what this rig is called, for an office that names trucks by it; written where it has changed."""
+    """Store this rig's name, by which an office names trucks, if it has changed."""
     if called(book, book.truck) != name:
         book.note(NAMED, at, {"name": name})
 
 
 def posted_under(book: Book, fill_id: str) -> Record | None:
-    """The record of work of the pump, or what corrects it; None when it was not posted."""
+    """The record of pump work, or its correction; None if it was not posted."""
     return next((found for kind in _POSTED if (found := book.one(kind, fill_id)) is not None), None)
 
 
 def place_of(position: object) -> str:
-    """A place on a machine as it is compared and kept: small letters, single spaces."""
+    """A place on a machine in the form compared and stored: small letters, single spaces."""
     return " ".join(str(position or "").lower().split())
 
 
 def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
-    """What the book knows of a job, for the records of what was done in it; ``wheel`` names one wheel of a machine."""
+    """What the book knows of a job, for the records of its work; ``wheel`` names one wheel of a machine."""
     known = book.one("job", job) if job else None
     found = known.document if known else {}
     machine = found.get("machine")
@@ -314,9 +314,9 @@ def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
 
 
 def totaliser_ml(book: Book) -> int:
-    """Where the totaliser stands that nobody can set back: all that ever went forward, millilitres."""
+    """The non-resettable totaliser: the sum of all forward flow, millilitres."""
     last = [record for kind in (FILL, VESSEL) if (record := book.latest(kind)) is not None]
-    # Of these a person may have written the latest, which says nothing of the totaliser; there are few.
+    # The latest of these may be a person's entry without a totaliser; there are few.
     last += book.valid((RETURN, RINSE), truck=book.own)
     ends = (record.document.get("totaliser_end_ml") for record in last)
     return max((end for end in ends if isinstance(end, int)), default=0)
@@ -324,7 +324,7 @@ def totaliser_ml(book: Book) -> int:
 
 @cache
 def software() -> dict[str, str]:
-    """Version of the program, and the hash over its source, for a ticket."""
+    """Version of the program and the hash of its source, for a ticket."""
     try:
         number = version("ballast-rig")
     except PackageNotFoundError:

@@ -1,6 +1,6 @@
-"""What a person asks of a wheel, as text, and the question that it makes: one reader for the terminal and the page.
+"""Parsing of a person's request for a wheel, from text to a question: one parser for the terminal and the page.
 
-A text that cannot be read is a :class:`QuantityError` that says what to write instead. Computes nothing.
+Unreadable text raises a :class:`QuantityError` that states what to write instead. Computes nothing.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rig.wheel import Measured
 
 
 class QuestionText(Strict):
-    """A question as it was typed, each field under the name of its option; None is left to the rig."""
+    """A question as typed, each field named like its option; None leaves it to the rig."""
 
     valve_at: str = "12"
     fill: str | None = None
@@ -48,7 +48,7 @@ class QuestionText(Strict):
 
 
 def question_of(text: QuestionText, size: str) -> Question:
-    """The question about a wheel of ``size``; QuantityError for a text that is no quantity."""
+    """The question about a wheel of ``size``; QuantityError for text that is no quantity."""
     return Question(
         size=size,
         wanted=Wanted(
@@ -100,7 +100,7 @@ def _margin(text: str | None) -> float:
 
 
 def sealed_share(text: str) -> float:
-    """The share of the cavity that is to be sealed in; QuantityError outside 5 to 30 percent."""
+    """The share of the cavity to be sealed in; QuantityError outside 5 to 30 percent."""
     percent = _percent(text)
     if not 5 <= percent <= 30:
         raise QuantityError(f"--seal {text}: write 5 to 30, percent of the cavity")
@@ -109,7 +109,7 @@ def sealed_share(text: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class TankAir:
-    """Air let over from a tank, as read off by a person: litres and gauge pressures before and after."""
+    """Air transferred from a tank, as read by a person: litres and gauge pressures before and after."""
 
     tyre_kpa: tuple[float, float]
     tank_l: float
@@ -118,7 +118,7 @@ class TankAir:
 
 
 def tank_air_of(air: str | None, tank: str | None, gauge: str) -> TankAir | None:
-    """The air that was let over, None without; QuantityError where one half is missing or nothing moved."""
+    """The transferred air, None without any; QuantityError if one half is missing or nothing moved."""
     if air is None and tank is None:
         return None
     if air is None or tank is None:

@@ -1,4 +1,4 @@
-"""What can well be of the figures that a person enters: one table of ranges, and where each comes from. Pure."""
+"""Plausible ranges of the figures that a person enters, each with its source. Pure."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.wheel import TyreClass
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """From where to where a figure can well be, in the unit of its record, and why."""
+    """Plausible range of a figure, in the unit of its record, and the reason."""
 
     low: float
     high: float
@@ -37,7 +37,7 @@ OF_A_QUESTION: dict[str, Range] = {
 
 
 def parse_within(option: str, text: str, kind: Kind) -> float:
-    """The quantity that a text writes for an option; QuantityError for one that cannot be, with why."""
+    """Parse an option's quantity; QuantityError, with the reason, if it is implausible."""
     value, found = parse(text, kind), OF_A_QUESTION[option]
     if not found.low <= value <= found.high:
         raise QuantityError(f"--{option.replace('_', '-')} {text} cannot be: {found.source}")

@@ -1,4 +1,4 @@
-"""After every record the second copy is brought up to date, by a thread of its own: a slow medium delays nothing.
+"""Updates the second copy after every record, in a separate thread: a slow medium delays nothing.
 
 It must not know what is copied.
 """
@@ -16,16 +16,16 @@ from rig.shop.named_files import about_folder, named_files
 from rig.shop.posting import JOURNAL_NAME
 
 WAIT_S = 10.0
-"""How long a command waits for the medium before it says that it is still being written. Assumed, no source."""
+"""How long a command waits for the medium before it reports that writing is not finished. Assumed, no source."""
 
 FILL_WAIT_S = 3.0
-"""The same after a fill, when nothing moves but the page wants to go on."""
+"""The same after a fill, when nothing moves but the page should go on."""
 COPY_FAULT = "second_copy_fault"
 
 
 @dataclass(slots=True)
 class _Copier:
-    """Brings one rig's copy up to date, one time after another; what is asked for meanwhile is done once, after it."""
+    """Updates one rig's copy, one run after another; requests made during a run cause one further run."""
 
     settings: Settings
     fault: str = ""
@@ -34,7 +34,7 @@ class _Copier:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def ask(self) -> threading.Thread:
-        """Begin, where nothing runs yet; returns the thread that does it."""
+        """Request an update and start the thread if none runs; returns the thread."""
         with self._lock:
             self._wanted = True
             if self._running is None:
@@ -59,9 +59,9 @@ _LOCK = threading.Lock()
 
 
 def after_record(settings: Settings, wait_s: float = WAIT_S) -> str:
-    """Bring the second copy up to date, where one is configured; returns why it is not, empty where it is.
+    """Update the second copy, if one is configured; returns why it is not up to date, empty if it is.
 
-    Waits no longer than ``wait_s``; with 0 it returns at once, with what the last time came to.
+    Waits no longer than ``wait_s``; with 0 it returns at once, with the result of the last update.
     """
     if not settings.rig.second_copy:
         return ""
@@ -76,7 +76,7 @@ def after_record(settings: Settings, wait_s: float = WAIT_S) -> str:
 
 
 def copied_too(settings: Settings, record: dict[str, object]) -> dict[str, object]:
-    """A finished fill's record, with why the second copy does not have it, where it has not."""
+    """A finished fill's record, with the reason if the second copy lacks it."""
     fault = after_record(settings, FILL_WAIT_S)
     return {**record, COPY_FAULT: fault} if fault else record
 

@@ -1,4 +1,4 @@
-"""The shop's wheels as reference fills have taught them: the book's latest value stands above the configuration's.
+"""The shop's wheels as taught by reference fills: the book's latest value overrides the configuration's.
 
 It must not know how a wheel is filled.
 """
@@ -17,19 +17,19 @@ if TYPE_CHECKING:
 
 
 def with_taught(settings: Settings) -> Settings:
-    """The settings with the wheels as the rig's book has them; JournalError where it cannot be read."""
+    """The settings with the wheels of the rig's book; JournalError if it cannot be read."""
     with book_if_any(settings) as book:
         return settings if book is None else taught_in(book, settings)
 
 
 def taught_in(book: Book, settings: Settings) -> Settings:
-    """The settings with every wheel as it was taught last, and the one taught last first.
+    """The settings with every wheel as last taught, most recently taught first.
 
-    A wheel that the configuration has of another size stays as the configuration has it.
+    A wheel whose size in the configuration differs keeps the configuration's values.
     """
     found: dict[str, dict[str, object]] = {}
     for each in book.valid("wheel"):
-        # Anew at the end, where the one taught last stands.
+        # Move it to the end, as the one taught last.
         found.pop(name := str(each.document["wheel"]), None)
         found[name] = each.document
     wheels: dict[str, ShopWheel] = {}

@@ -1,6 +1,6 @@
-"""What a person writes of a proving, as text: the trial that it makes, and the readings of its vessel as numbers.
+"""Parsing of a person's entries for a proving: its parameters as a trial, and the vessel's readings as numbers.
 
-One reader for the terminal and the page. A text that cannot be read is a :class:`QuantityError` that says what to write
+One parser for the terminal and the page. Unreadable text raises a :class:`QuantityError` that states what to write
 instead.
 """
 
@@ -17,12 +17,12 @@ from rig.units import Kind, QuantityError, parse
 _WIDEST_RANGE = 0.5
 """Per cent; maintenance tolerance for such meters (NIST Handbook 44, 3.30, from memory)."""
 _WATER_DENSITY_DOUBT, _HYDROMETER_DOUBT, _RECIPE_DOUBT = 2e-4, 1e-3, 5e-3
-"""Of the density for a proving by weight. Water is what it is; a hydrometer is read to a unit in the third place; a
-recipe is half a per cent. Assumed, no source."""
+"""Density uncertainty in a proving by weight. Water is known; a hydrometer is read to a unit in the third place; a
+recipe to half a per cent. Assumed, no source."""
 
 
 class TrialText(Strict):
-    """A proving as it was typed, each field under the name of its option; None is left to the rig."""
+    """A proving as typed, each field named like its option; None leaves it to the rig."""
 
     can: str | None = None
     can_temp_ref: str = "60 degF"
@@ -48,7 +48,7 @@ class TrialText(Strict):
 
 
 def trial_of(typed: TrialText, settings: Settings) -> Trial:
-    """The trial that the texts describe; QuantityError where they do not go together."""
+    """The trial described by the texts; QuantityError if they contradict each other."""
     text = typed.fluid or settings.tote.fluid
     fluid = fluid_of(settings, text)
     if (typed.can is not None) + (typed.scale is not None) + (typed.reference is not None) != 1:
@@ -116,8 +116,8 @@ def _percent(text: str) -> float:
 
 
 def seen_of(text: str, tare: str, trial: Trial) -> Seen:
-    """One reading as it is written: ``20.03 L``, from the mark ``+0.03 L``, by weight ``20.01 kg``, with a temperature
-    behind ``@`` where it was taken. QuantityError with what to write instead.
+    """Parse one reading: ``20.03 L``, from the mark ``+0.03 L``, by weight ``20.01 kg``, with a temperature
+    after ``@`` if taken. QuantityError with what to write instead.
     """
     amount, _, temp = (part.strip() for part in text.partition("@"))
     vessel_c = parse(temp, "temperature") if temp else None
@@ -133,12 +133,12 @@ def seen_of(text: str, tare: str, trial: Trial) -> Seen:
 
 
 def listed(text: str) -> list[str]:
-    """Items apart by semicolons, or by commas where there are none."""
+    """Items separated by semicolons, or by commas if there are none."""
     return [item.strip() for item in text.split(";" if ";" in text else ",") if item.strip()]
 
 
 def offline_runs(typed: TrialText, settings: Settings, trial: Trial) -> list[tuple[Counted, Seen]]:
-    """Runs as typed: pulses, and what the reference showed in each (its volume, where nothing else is said)."""
+    """Runs as typed: pulses, and the reference's reading in each (by default its volume)."""
     try:
         pulses = [int(item) for item in listed(typed.pulses or "")]
     except ValueError as error:

@@ -1,7 +1,7 @@
-"""What the book knows of one wheel: what is inside, and which steps of the work on it are done. Reads; asks nobody.
+"""What the book knows of one wheel: its content, and which steps of the work on it are done. Reads only.
 
-A wheel is a position on a machine of a customer; where the machine was not told, a position in a job. It must not know
-how a fill is made, nor how any of it is shown.
+A wheel is a position on a customer's machine; if the machine is not known, a position in a job. The module must not
+know how a fill is made, nor how any of it is shown.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
 
 FINISH, STEP, HOLDS, CONVERSION = "finish", "step", "holds", "conversion"
-"""The end of a fill; a step done by hand; what a person found inside; that a wheel is to hold another liquid."""
+"""Finish of a fill; a step done by hand; content found by a person; conversion of a wheel to another liquid."""
 OF_A_WHEEL = (FILL, RETURN, FINISH, STEP, HOLDS, CONVERSION)
 OUT, RINSED, RIM, FITTED, REFILL, END = (
     "take the old out", "rinse", "inspect rim", "valve or wheel", "refill", "finish",
 )  # fmt: skip
 STEPS = (OUT, RINSED, RIM, FITTED, REFILL, END)
-"""The steps of a conversion, in their order."""
+"""The steps of a conversion, in order."""
 BY_HAND = {OUT: OUT, RINSED: RINSED, RIM: RIM, "new valve": FITTED, "new wheel": FITTED, "valve kept": FITTED}
-"""What a person may note, and the step that it does."""
+"""What a person may enter, and the step that it completes."""
 _EMPTIES = (RINSED, "new wheel")
-"""After these nothing of the old liquid is left inside."""
+"""After these steps none of the old liquid is left inside."""
 
 
 def same_position(one: object, other: object) -> bool:
@@ -41,7 +41,7 @@ def same_position(one: object, other: object) -> bool:
 
 
 def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -> list[Record]:
-    """Records of one wheel, of a kind or of several, in any job where its machine is known; none without a position."""
+    """Records of one wheel, of one or several kinds, in any job if its machine is known; none without a position."""
     if not position.strip():
         return []
     facts = job_facts(book, job, position)
@@ -52,14 +52,14 @@ def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -
 
 
 def _same_customer(one: Mapping[str, object], other: Mapping[str, object]) -> bool:
-    """By number where both have one: a name may have been corrected since."""
+    """Compare by number if both have one: a name may have been corrected since."""
     numbers = one.get("customer_number"), other.get("customer_number")
     name = "customer_number" if all(numbers) else "customer"
     return one.get(name) == other.get(name)
 
 
 def in_job(book: Book, kind: str | Collection[str], job: str, position: str, since: str | None = None) -> list[Record]:
-    """Records of a kind, or of several, of one position in one job."""
+    """Records of one or several kinds, of one position in one job."""
     found = book.valid(kind, job=job, since=since)
     return [each for each in found if same_position(each.document.get("position"), position)]
 
@@ -68,9 +68,9 @@ def in_job(book: Book, kind: str | Collection[str], job: str, position: str, sin
 
 
 def inside(book: Book, job: str, position: str) -> Content:
-    """What a wheel holds by the book; litres are None where the book tells nothing of it.
+    """What a wheel holds by the book; its litres are None if unknown.
 
-    After work whose litres are not known they are None until somebody has told or found them anew.
+    After work of unknown volume they are None until a person enters the content again.
     """
     records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
     pumped = [each for each in records if each.kind in (FILL, RETURN)]
@@ -86,11 +86,11 @@ def inside(book: Book, job: str, position: str) -> Content:
 
 
 def _moved(record: Record, pumped_l: float) -> Iterator[Booked]:
-    """What one record says was moved into a wheel or found in it; ``pumped_l`` counts of the pump's work."""
+    """One record's movements into or out of a wheel, or the content found; ``pumped_l`` counts of the pump's work."""
     body = record.document
     if record.kind == FILL:
         if held_l := litres_of(body, "existing_l"):
-            # A person told what was inside before: that stands above what the book had added up.
+            # The previous content as entered by a person takes precedence over the book's sum.
             yield Booked(record.at, "dip", held_l)
         lot = str(body.get("lot") or "")
         yield Booked(record.at, "load", pumped_l, fluid=str(body["fluid"]), lot=lot)
@@ -106,7 +106,7 @@ def _moved(record: Record, pumped_l: float) -> Iterator[Booked]:
 
 
 def finish_of(book: Book, fill: Record) -> Record | None:
-    """The last note of final pressure, leak check and cap that is about this fill; None when there is none."""
+    """The last record of final pressure, leak check and cap for this fill; None if there is none."""
     body = fill.document
     job, position = str(body.get("job") or ""), str(body.get("position") or "")
     noted = [each for each in book.valid(FINISH, truck=fill.truck) if each.document.get("fill_id") == body["fill_id"]]
@@ -118,7 +118,7 @@ def finish_of(book: Book, fill: Record) -> Record | None:
 
 
 def finish_faults(finish: Record, working_kpa: object) -> list[str]:
-    """What is not as it should be at the end of a fill; empty when all is."""
+    """List the faults found at the end of a fill; empty if there are none."""
     body, found = finish.document, []
     if body.get("leak") != "none":
         found.append(f"LEAK at the {body.get('leak')}")
@@ -136,7 +136,7 @@ def finish_faults(finish: Record, working_kpa: object) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of the work on a wheel, and the record that says that it is done."""
+    """One step of the work on a wheel, and the record that completes it."""
 
     name: str
     record: Record | None
@@ -148,19 +148,19 @@ class Work:
 
     position: str
     to: str | None
-    """The liquid that it is converted to; None where it is only filled."""
+    """The liquid it is converted to; None if it is only filled."""
     steps: tuple[Step, ...]
     faults: tuple[str, ...]
-    """What is not as it should be, in words."""
+    """Faults, in words."""
 
     @property
     def open_steps(self) -> tuple[str, ...]:
-        """What is still to be done, in its order."""
+        """Steps still to be done, in order."""
         return tuple(step.name for step in self.steps if step.record is None)
 
 
 def work_of_job(book: Book, job: str) -> list[Work]:
-    """The work on every wheel of a job whose position was told, in the order in which they were begun."""
+    """The work on every wheel of a job with a known position, in the order of its begin."""
     records = book.valid(OF_A_WHEEL, job=job)
     by_position: dict[str, list[Record]] = {}
     for record in records:
@@ -171,7 +171,7 @@ def work_of_job(book: Book, job: str) -> list[Work]:
 
 
 def work_on(book: Book, job: str, position: str) -> Work | None:
-    """The work on one wheel of a job; None where the book has nothing of it."""
+    """The work on one wheel of a job; None if the book has none."""
     if not job:
         return None
     return next((each for each in work_of_job(book, job) if same_position(each.position, position)), None)
@@ -184,7 +184,7 @@ def _work(position: str, records: Sequence[Record]) -> Work:
     fill, finish = done.get(REFILL), done.get(END)
     place = {id(record): number for number, record in enumerate(records)}
     if finish is not None and (place[id(finish)] < place[id(fill)] if fill is not None else to is not None):
-        # What was checked before the last fill says nothing of it.
+        # A check made before the last fill does not apply to it.
         finish = None
         del done[END]
     names = STEPS if to is not None else (REFILL, END)
@@ -199,7 +199,7 @@ def _work(position: str, records: Sequence[Record]) -> Work:
 
 
 def _step_of(record: Record, to: str | None) -> str | None:
-    """The step that a record does, if it does one; of a change of liquid, only with the liquid it is about."""
+    """The step that a record completes, if any; in a conversion, only with the right liquid."""
     body = record.document
     if record.kind == STEP:
         return BY_HAND[str(body["step"])]
@@ -211,5 +211,5 @@ def _step_of(record: Record, to: str | None) -> str | None:
 
 
 def _is_of(record: Record, fluid: str | None) -> bool:
-    """Whether a record is about a liquid; about any where none is meant. What nobody named is the old liquid."""
+    """Whether a record is about this liquid, or True if ``fluid`` is None. An unnamed liquid is the old one."""
     return fluid is None or same_fluid(None, str(record.document.get("fluid") or ""), fluid)

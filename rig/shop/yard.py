@@ -1,7 +1,7 @@
-"""Yard tanks that several trucks load from: one account over the records of all of them, as the office has them.
+"""Yard tanks that several trucks load from: one account over all their records, as the office has them.
 
-A tank is known by its name, however a truck writes it. Times are those of each truck's clock. A truck's own book knows
-only what it took itself; what the office said last is kept there as one more look at the tank.
+A tank is identified by its name, in any spelling. Times are those of each truck's clock. A truck's own book has only
+what it took itself; the office's last figure is kept there as one more dip of the tank.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 OFFICE_SAYS = "yard"
-"""The kind of a truck's record of what the office said stands in a yard tank."""
+"""The kind of a truck's record of the office's figure for a yard tank's content."""
 _DIFFERS_L = 0.05
 
 
@@ -30,21 +30,21 @@ class YardTank:
 
     tote: Tote
     balance: Balance
-    """Between its first and its last dip in the time asked for."""
+    """Between its first and its last dip in the period."""
     taken_l: dict[str, float]
-    """Litres that each truck loaded out of it in that time."""
+    """Litres that each truck loaded out of it in the period."""
     brought_l: float
-    """Litres that were delivered into it in that time, booked by whomever."""
+    """Litres delivered into it in the period, by any truck's records."""
 
 
 def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -> list[YardTank]:
-    """Every named yard tank that any truck knows; contents at ``until``, sums and balance of the time asked for."""
+    """Every named yard tank of any truck; contents at ``until``, sums and balance over the period."""
     told: dict[str, dict[str, object]] = {}
     known: set[tuple[str, str]] = set()
     told_of = _yards_told(book)
     for record in told_of:
         name = place_of(record.document["tote"])
-        # What was told last stands; the name is written as it was first.
+        # The latest entry is valid; the name keeps its first spelling.
         facts = {key: value for key, value in record.document.items() if value is not None}
         told[name] = told.get(name, {}) | facts | {"tote": told.get(name, facts)["tote"]}
         known |= {(record.truck, name), (book.truck, name)}
@@ -63,14 +63,14 @@ def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -
 
 
 def _yards_told(book: Book) -> list[Record]:
-    # Truck by truck, since that is what the book has an index for.
+    # Truck by truck, because the book has an index for that.
     found = book.valid("tote", truck=tuple(book.heads()))
     return [each for each in found if each.document.get("yard") and place_of(each.document["tote"])]
 
 
 def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
-    """What moved the totes of these trucks, in the order of the book, each by the name that all of them go by."""
-    # Fills draw from a yard tank only where one was connected; a year's fills of all trucks are not read for nothing.
+    """Movements of these trucks' totes, in the order of the book, under the tank's common name."""
+    # Fills draw from a yard tank only if one was connected; avoid reading a year's fills of all trucks.
     trucks = {book.truck, *(each.truck for each in told_of)}
     yards = {(each.truck, each.document["tote"]) for each in told_of}
     connected = book.valid("connect", truck=trucks)
@@ -90,7 +90,7 @@ def _taken(moves: Iterator[Booked]) -> dict[str, float]:
 
 
 def note_yard(truck: WritableBook, office: Book, at: str) -> list[Tote]:
-    """Keep in a truck's book what the office says of the yard tanks that it knows; returns those that it says anew."""
+    """Enter the office's figures for the yard tanks into a truck's book; returns the tanks whose figure changed."""
     own = {place_of(tote.name): tote for tote in totes_of(truck) if tote.yard and tote.name}
     news = []
     for tank in yard_tanks(office):
