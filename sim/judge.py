@@ -1,4 +1,4 @@
-"""The judge: checks every tick of a virtual fill and reports which requirements were broken.
+"""The judge: checks every tick of a virtual fill and reports broken requirements.
 
 It shares no decision and no accounting with the controller: it compares the values that go over the wire and into the
 record with the plant's true state and with tables of its own. It changes nothing.
