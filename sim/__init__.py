@@ -1,5 +1,5 @@
-"""A simulated rig: a plant that obeys the physics, behind the same wires as a real one.
+"""A simulated rig: a physical model of the plant with the same interfaces as a real one.
 
-It shares the reading of configurations, tables and quantities with the controller and nothing else: no gas law, no
-accounting, no decision is common to both, so that one can be wrong without the other agreeing.
+It shares only the reading of configurations, tables and quantities with the controller, and no gas law, accounting or
+decision, so that an error in one is not repeated in the other.
 """

@@ -1,4 +1,4 @@
-"""Command line of the simulated rig: ``python -m sim`` serve, bench, campaign. It prints, exits, decides nothing."""
+"""Command line of the simulated rig: ``python -m sim`` serve, bench, campaign. It prints, exits and decides nothing."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     if options.with_parent:
-        # Nothing is ever written to this pipe: it turns readable when the other end is gone.
+        # Nothing is ever written to this pipe: it becomes readable when the other end is closed.
         asyncio.get_running_loop().add_reader(sys.stdin, stop.set)
 
     def ready(places: list[str]) -> None:

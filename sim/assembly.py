@@ -1,4 +1,4 @@
-"""From a shop's configuration to a simulated rig: the one place where settings become the plant's plain numbers."""
+"""Build a simulated rig from a shop's configuration: the only conversion of settings to plant parameters."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ if TYPE_CHECKING:
     from rig.run.meter_table import MeterTable
 
 _PULSES_PER_L = 100.0
-"""Of the plant's own meter, where the rig reads another kind."""
+"""Pulses per litre of the plant's meter, where the rig reads another kind."""
 _HEIGHTS = 65
-"""Points of the table that turns a fraction of the cavity into a height of the surface."""
+"""Points of the table of surface height by fraction of the cavity."""
 
 
 class AssemblyError(ValueError):
-    """A configuration that no plant can be built from; the message says what to write instead."""
+    """A configuration from which no plant can be built; the message says what to write instead."""
 
 
 def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
-    """The plant that a configuration describes; ``size`` stands in for the one in ``[sim]``.
+    """The plant that a configuration describes; ``size`` replaces the one in ``[sim]``.
 
-    :class:`AssemblyError` for a size or a fluid that cannot be read, or more liquid than the tyre holds.
+    :class:`AssemblyError` for a size or fluid that cannot be read, or more existing liquid than the cavity's volume.
     """
     sim = settings.sim or SimTable()
     pump, pipe = settings.pump, settings.pipe
@@ -79,7 +79,7 @@ def _tyre(sim: SimTable, size: str | None) -> TyreParams:
         cavity = cavity_of(read_size(size or sim.size))
     except SizeError as error:
         raise AssemblyError(f"sim.size: {error}") from error
-    # A cavity in litres belongs to the size beside it; another size on the command line has its own.
+    # A cavity in litres belongs to the size in the same table; another size on the command line has its own.
     stated = sim.cavity if size is None else None
     volume_l = stated if stated is not None else cavity.volume_l * sim.cavity_factor
     if sim.existing >= volume_l:
@@ -119,7 +119,7 @@ def _fluid(settings: Settings) -> FluidParams:
 
 
 def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParams:
-    # The meter factor is true volume per indicated volume, so the true pulses per litre are the plate's over it.
+    # The meter factor is true over indicated volume, so the true pulses per litre are the plate's divided by it.
     plate_k = _PULSES_PER_L if meter.k_factor is None else meter.k_factor
     true_k = sim.k_factor if sim.k_factor is not None else plate_k / meter.meter_factor
     return MeterParams(

@@ -1,4 +1,4 @@
-"""The figures: ``python -m sim bench``. Every one is a ratio within one run, or a share of what is allowed."""
+"""The benchmark: ``python -m sim bench``. Every figure is a ratio within one run, or a share of a limit."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _BAUDS = (19200, 115200)
 
 
 def figures(count: int, seed: int) -> Iterator[Ratio]:
-    """All figures, the quick ones first; ``count`` fills, 0 for none."""
+    """All figures, the quick ones first; ``count`` is the number of fills, 0 for none."""
     yield tcp()
     for baud in _BAUDS:
         yield rtu(baud)
@@ -27,7 +27,7 @@ def figures(count: int, seed: int) -> Iterator[Ratio]:
 
 
 def bench(count: int, seed: int, *, as_json: bool) -> int:
-    """Print the figures as they come; returns the exit status."""
+    """Print the figures as they are measured; returns the exit status."""
     print(f"{platform.machine()}, Python {platform.python_version()}, seed {seed}", file=sys.stderr, flush=True)
     found = []
     for figure in figures(count, seed):

@@ -1,7 +1,7 @@
-"""How true the records of many simulated fills are, and what learning the cut-off is worth.
+"""Accuracy of the records of many simulated fills, and the benefit of the learned cut-off.
 
-Each rig has a meter of its own truth, is proven into an open vessel with five runs, and then fills mixed wheels through
-mixed valves with mixed fluids. The simulator's own pulses per litre are never shown to the controller.
+Each rig has its own true meter, is proven into an open vessel with five runs, and then fills mixed wheels through mixed
+valves with mixed fluids. The controller never gets the simulator's true pulses per litre.
 """
 
 from __future__ import annotations
@@ -33,19 +33,19 @@ _PER_RIG = 10
 _RUNS, _RANGE_PERCENT, _CAN_L = 5, 0.1, 60.0
 _TEMP_C = 15.0
 _COAST_S = 1.0
-"""What every rig's configuration says of its pump."""
+"""The coast-down time in every rig's configuration."""
 _LARGE = ("16.9-28", "18.4-38", "480/80R42", "20.8-38", "18.4-34", "14.9-28")
 _SMALL = ("11L-15", "26x12-12", "11.2-24", "7.50-16", "12.4-28", "10-16.5")
 _FLUIDS = ("water", "cacl2:20%", "methanol:33.6%", "beet", "pg:30%vol")
 _VALVES = (("air-water", "8 mm"), ("air-water", "7 mm"), ("clamp-in", "4 mm"))
 Layout = Literal["vent", "draw-down"]
 Overruns = dict[str, tuple[tuple[int, float], ...]]
-"""What a rig has learned of its cut-off, by fluid."""
+"""A rig's learned overruns, by fluid."""
 
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """One fill: litres meant, recorded and true; ``hose_l`` for what a draw-down's air front may add."""
+    """One fill: target, recorded and true litres; ``hose_l`` for what a draw-down's air front may add."""
 
     target_l: float
     net_l: float
@@ -66,7 +66,7 @@ def _settings(layout: Layout, seed: int, **changes: object) -> Settings:
 
 
 def _proven(settings: Settings) -> Settings:
-    """The settings with the factor of a simulated proving: five runs into an open vessel, read by eye of the plant."""
+    """The settings with the factor of a simulated proving: five runs into an open vessel, read from the plant."""
     fluid = read_fluid("water")
     rig = VirtualRig(settings)
     runs: list[Run] = []
@@ -87,7 +87,7 @@ def _proven(settings: Settings) -> Settings:
 
 
 def _one(settings: Settings, rng: random.Random, overruns: Overruns | None) -> Filled | None:
-    """One fill of a wheel drawn by ``rng``, ``overruns`` learned or (None) fixed. None: not for this rig."""
+    """Run a fill of a random wheel, ``overruns`` learned or (None) fixed; None where this rig cannot fill it."""
     size = rng.choice(_LARGE if rng.random() < 0.5 else _SMALL)
     fluid = rng.choice(_FLUIDS)
     valve, bore = rng.choice(_VALVES)
@@ -102,7 +102,7 @@ def _one(settings: Settings, rng: random.Random, overruns: Overruns | None) -> F
         update={"sim": sim.model_copy(update=truth), "tote": settings.tote.model_copy(update={"fluid": fluid})}
     )
     question = Question(size, Wanted(), valve=valve, fluid=fluid)
-    # What the shop wrote of its pump is not what the pump does.
+    # The configured coast-down time differs from the pump's true one.
     believed = settings.model_copy(update={"pump": settings.pump.model_copy(update={"coast": _COAST_S})})
     try:
         target = answer(believed, question)
@@ -128,7 +128,7 @@ def _filled(settings: Settings, setup: Setup, fluid: str, overruns: Overruns | N
 
 
 def _forget(fill: VirtualFill, decision: Decision) -> None:
-    """A cut-off that is fixed: nothing that a stroke teaches outlasts its scan."""
+    """Keep the cut-off fixed: discard what was learned after every scan."""
     fill.state = replace(decision.state, overruns=())
 
 
@@ -159,7 +159,7 @@ def _quantile(values: Sequence[float], share: float) -> float:
 
 
 def fills(count: int = 500, seed: int = 1) -> list[Ratio]:
-    """Record errors of ``count`` fills, half with a wet hose; delivery errors against a cut-off that learns nothing."""
+    """Record errors of ``count`` fills, half with a wet hose; delivery errors relative to a fixed cut-off."""
     rigs = max(1, count // (2 * _PER_RIG))
     wet, drawn = (_run([(layout, seed + at, True) for at in range(rigs)]) for layout in ("vent", "draw-down"))
     fixed = _run([("vent", seed + at, False) for at in range(rigs)])
@@ -176,7 +176,7 @@ def _relative(found: Sequence[Filled]) -> list[float]:
 
 
 def _record_ratio(name: str, found: Sequence[Filled], hose_share: float) -> Ratio:
-    """99th percentile of the record's error over what is allowed: 0.3 % of the target or 0.1 L, some of the hose."""
+    """99th percentile of the record's error over its limit: 0.3 % of the target or 0.1 L, and a share of the hose."""
     shares = [
         abs(each.net_l - each.true_l) / (max(0.003 * each.target_l, 0.1) + hose_share * each.hose_l) for each in found
     ]

@@ -1,8 +1,8 @@
-"""How fast the field is read, against what the wire and a bare client allow in the same run. Ratios, not times.
+"""Scan rate of the field relative to the wire and to a bare client in the same run. Ratios, not times.
 
 TCP: a 40-point rig read by the field, against the bare library client reading the same blocks from the same server.
-RTU: the demonstration rig on a bus whose answers are paced to the wire, against characters, silences and the measured
-turnaround of that server.
+RTU: the demonstration rig on a bus with answers paced to the wire, against characters, silences and the server's
+measured turnaround.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 _DEMO = Path(__file__).parent.parent / "config" / "demo.toml"
 _READ_CODE = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 _SILENCE = 3.5
-"""Characters of silence between frames (Modbus over serial line V1.02); above 19200 baud 1.75 ms stand for them."""
+"""Characters of silence between frames (Modbus over serial line V1.02); above 19200 baud it is 1.75 ms instead."""
 _FAST_SILENCE_S = 0.00175
 _PATIENCE_S = 20.0
 _BETWEEN_S = 0.004
@@ -52,7 +52,7 @@ _BETWEEN_S = 0.004
 
 @dataclass(frozen=True, slots=True)
 class Ratio:
-    """One figure: what was measured over what it is compared with."""
+    """One figure: the measured value relative to its reference."""
 
     name: str
     value: float
@@ -62,7 +62,7 @@ class Ratio:
 
 @dataclass(frozen=True, slots=True)
 class Medians:
-    """Seconds of one scan, and of one answer beyond its characters."""
+    """Median seconds of one scan, and of one answer beyond its characters."""
 
     scan_s: float
     turnaround_s: float
@@ -129,7 +129,7 @@ async def _tcp_ratio(port: int, rounds: int) -> tuple[float, int]:
     field = Field({"io": link}, points)
     ratios = []
     for _ in range(rounds):
-        # Side by side in short turns, so that a busy moment of this machine falls on both.
+        # Alternate in short turns, so that a busy moment of this machine affects both.
         bare_s = await _timed(lambda: _bare_scan(client, blocks))
         field_s = await _timed(field.scan)
         ratios.append(bare_s / field_s)
@@ -147,7 +147,7 @@ async def _timed(work: Callable[[], Awaitable[None]], times: int = 20) -> float:
 
 
 def tcp(rounds: int = 100) -> Ratio:
-    """Scans a second of a 40-point rig, over those of a bare client reading the same blocks."""
+    """Scan rate of a 40-point rig, relative to a bare client reading the same blocks."""
     with _tcp_server() as port:
         ratio, requests = asyncio.run(_tcp_ratio(port, rounds))
     return Ratio("TCP scan, 40 points, over a bare client", ratio, ">= 0.8", f"{requests} requests a scan")
@@ -192,7 +192,7 @@ def _characters_s(block: Block, character_s: float) -> float:
 
 
 class _BareBus:
-    """A client that does nothing but write bytes and read bytes."""
+    """A client that only writes and reads bytes."""
 
     def __init__(self, port: str) -> None:
         self._fd = os.open(port, os.O_RDWR | os.O_NOCTTY)
@@ -200,7 +200,7 @@ class _BareBus:
         termios.tcflush(self._fd, termios.TCIOFLUSH)
 
     def ask_s(self, block: Block) -> float:
-        """Seconds from the first byte of the question to the last of the answer."""
+        """Seconds from the first byte of the request to the last of the answer."""
         started = time.perf_counter()
         os.write(self._fd, _request(block))
         left = _reply_length(block)
@@ -210,12 +210,12 @@ class _BareBus:
         return time.perf_counter() - started
 
     def close(self) -> None:
-        """Leave the bus to others."""
+        """Close the bus."""
         os.close(self._fd)
 
 
 async def _rtu_medians_s(settings: Settings, link: RtuLink, blocks: tuple[Block, ...], rounds: int) -> Medians:
-    """Turn by turn on one bus, so that a busy moment of this machine falls on both."""
+    """Alternate on one bus, so that a busy moment of this machine affects both."""
     field, bare = Field(settings.links, settings.points), _BareBus(link.port)
     await field.scan()
     scans, turnarounds = [], []
@@ -234,7 +234,7 @@ async def _rtu_medians_s(settings: Settings, link: RtuLink, blocks: tuple[Block,
 
 
 def rtu(baud: int, rounds: int = 120) -> Ratio:
-    """Median scan of the demonstration rig on a bus, over what characters, silences and turnaround take."""
+    """Median scan of the demonstration rig on a bus, relative to the time of characters, silences and turnaround."""
     with _paced_rig(baud) as settings:
         link = settings.links["io"]
         assert isinstance(link, RtuLink)

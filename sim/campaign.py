@@ -1,6 +1,6 @@
-"""Many fills in virtual time, each drawn from its seed and judged on every tick: ``python -m sim campaign``.
+"""Run many fills in virtual time, each drawn from its seed and judged on every tick: ``python -m sim campaign``.
 
-A seed with a breach is made simple, part by part, and printed as the one command that runs it again.
+A seed with a breach is simplified part by part and printed as the one command that repeats it.
 """
 
 from __future__ import annotations
@@ -40,18 +40,18 @@ if TYPE_CHECKING:
     from rig.control.values import Setup
 
 _MOST_S = 6 * 3600.0
-"""No fill of a campaign may take longer than this in virtual time, or than three times what was foreseen."""
+"""Time-out of a fill in virtual time: this, or three times the expected time if longer."""
 _DARK_S = 5.0
 _PRINTED = "fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "code", "outcomes"
 _CLOSEST = 20
 _DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
-"""What a defect of the program may raise out of a decision: in the loop it turns everything off."""
+"""Exceptions by which a decision may reveal a program defect: in the loop they turn everything off."""
 _OFF = dict.fromkeys(("pump_run", "pump_reverse", "vent_valve"), False)
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What came of one fill. ``outcome`` is "refused" where the plan did not allow it."""
+    """The result of one fill. ``outcome`` is "refused" where the plan did not permit it."""
 
     case: Case
     outcome: str
@@ -62,7 +62,7 @@ class Judged:
     virtual_s: float = 0.0
     trace: str = ""
     used: tuple[tuple[str, float], ...] = ()
-    """Promises that this fill came near to breaking, with the share of each limit that it used."""
+    """Requirements that this fill nearly broke, with the share of each limit that it used."""
 
 
 class JudgedFill:
@@ -83,7 +83,7 @@ class JudgedFill:
         self.trace.see(decision)
 
     def run(self, most_s: float = _MOST_S) -> Decision:
-        """Run to the end, over the interruption if there is one."""
+        """Run to the end, through the interruption if there is one."""
         crash_at, interrupted = self._scenario.crash_at, False
         if crash_at is not None:
             last = self._fill.run(most_s=max(1.0, crash_at * self._setup.expected_s))
@@ -94,7 +94,7 @@ class JudgedFill:
         return last
 
     def _interrupt(self, last: Decision) -> bool:
-        """The controller is gone; relays keep their last word until the module's own time-out, then a new process."""
+        """Simulate a restart: relays keep their last command until the module's time-out, then a new process starts."""
         state = last.state
         if state.state in ENDED or not state.opened_s or self.person.gave_up:
             return False
@@ -144,7 +144,7 @@ def run_case(case: Case) -> Judged:
 
 
 def shrunk(failing: Judged) -> Judged:
-    """The simplest fill that still breaks the same promise: each part is left out once, and stays out if it may."""
+    """The simplest fill with one of the same breaches: leave each part out once, for good if the breach remains."""
     names, best = {breach.name for breach in failing.breaches}, failing
     for part in failing.case.parts:
         trial = run_case(best.case.without(part))
@@ -191,7 +191,7 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run_campaign(options: argparse.Namespace) -> int:
-    """Run what the command line asks for; returns the exit status."""
+    """Run the command line's campaign; returns the exit status."""
     if options.table:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
@@ -228,14 +228,14 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def campaign(cases: Sequence[Case], *, jobs: int, minutes: float | None, as_json: bool) -> int:
-    """Run a fill for each case; prints, and returns the exit status: 0 without a breach, 1 with one."""
+    """Run a fill for each case and print; returns the exit status: 0 without a breach, 1 with one."""
     began_s = time.monotonic()
     until_s = None if minutes is None else began_s + 60 * minutes
     found: list[Judged] = []
     for each in _all(cases, jobs, until_s):
         found.append(each)
         if each.breaches:
-            # At once, so that a campaign that is broken off has not been for nothing.
+            # Printed at once, so that an interrupted campaign is not lost.
             print(f"breach: {each.case.command}", file=sys.stderr, flush=True)
         _bar(len(found), len(cases), sum(bool(one.breaches) for one in found))
     took_s = time.monotonic() - began_s
@@ -312,7 +312,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
 
 
 def _closest(ran: list[Judged]) -> list[dict[str, object]]:
-    """For every promise that has a measure, the fills that came nearest to breaking it."""
+    """For every requirement with a measured share, the fills that came nearest to breaking it."""
     by_name: dict[str, list[tuple[float, str]]] = {}
     for each in ran:
         broken = {breach.name for breach in each.breaches}

@@ -1,7 +1,7 @@
-"""The same code, compiled: fills in virtual time run twice as fast, and their traces stay the same to the bit.
+"""Run the same code compiled: fills in virtual time run twice as fast, with bit-identical traces.
 
 mypyc comes with the type checker and needs a C compiler. It compiles a copy of the checkout, under ``.compiled``, once
-for each state of the sources; a copy that is there is used again. Nothing but a campaign runs on it.
+for each state of the sources; an existing copy is reused. Only a campaign runs on it.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ _COMPILED = (
     "rig/field/codec.py", "rig/run/readings.py", "rig/run/metering.py", "sim/plant/*.py", "sim/modules.py",
     "sim/registers.py", "sim/judge*.py", "sim/trace.py", "sim/truth.py", "sim/person.py", "sim/virtual.py",
 )  # fmt: skip
-"""What a fill spends its time in."""
+"""Where a fill spends its time."""
 _AS_THEY_ARE = ("__init__.py", "rig/control/changed.py", "rig/control/procedure.py")
-"""One works on the mapping behind a value, one derives an exception: both are Python's own."""
+"""Not compiled: one works on the mapping behind a value, one derives an exception, both in Python's own way."""
 _LAST_LINES = 12
 
 
 class CompileError(RuntimeError):
-    """The sources cannot be compiled here; the message says what to do."""
+    """Compilation is not possible here; the message says what to do."""
 
 
 def is_compiled() -> bool:
@@ -57,7 +57,7 @@ def run_compiled(arguments: Sequence[str]) -> int:
 
 
 def built() -> Path:
-    """Where the compiled copy of this state of the sources is; compiles it where it is missing."""
+    """The folder of the compiled copy of this state of the sources; compiles it where it is missing."""
     if not (_ROOT / _SETTINGS).exists() or _ROOT.parent.name == _CACHE:
         raise CompileError("Only a checkout can be compiled: clone the repository and run this there.")
     where = _ROOT / _CACHE / _state_of_sources()
@@ -68,7 +68,7 @@ def built() -> Path:
 
 
 def _state_of_sources() -> str:
-    """A name that changes with the sources, the interpreter and the compiler."""
+    """A hash of the sources, the interpreter and the compiler's version."""
     try:
         compiler = metadata.version("mypy")
     except metadata.PackageNotFoundError as error:
@@ -87,7 +87,7 @@ def _sources() -> Iterator[Path]:
 
 
 def _build(where: Path) -> None:
-    """Compile beside and move in place whole, so that a build that was broken off is never taken for one."""
+    """Compile in a temporary folder and rename it, so that an interrupted build is never taken for a complete one."""
     where.parent.mkdir(exist_ok=True)
     with TemporaryDirectory(prefix=_BUILDING, dir=where.parent) as place:
         copy = Path(place) / where.name
@@ -105,14 +105,14 @@ def _copy_to(copy: Path) -> None:
         to = copy / path.relative_to(_ROOT)
         to.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, to)
-    # The build is of some modules alone; by its usual name the project's file would make it one of the project.
+    # Only some modules are compiled; under its usual name the project file would make this a build of the project.
     (copy / _SETTINGS).rename(copy / _TYPES)
 
 
 def _compile(copy: Path) -> None:
     names = [str(path.relative_to(copy)) for pattern in _COMPILED for path in sorted(copy.glob(pattern))]
     names = [name for name in names if not name.endswith(_AS_THEY_ARE)]
-    # The second of mypyc's levels runs as fast as its last, and is built in less time.
+    # The second of mypyc's levels runs as fast as its last and compiles faster.
     environment = {**os.environ, "MYPYC_OPT_LEVEL": "1"}
     command = [sys.executable, "-m", "mypyc", f"--config-file={_TYPES}", *names]
     done = subprocess.run(command, cwd=copy, env=environment, capture_output=True, text=True, check=False)

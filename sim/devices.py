@@ -1,7 +1,7 @@
-"""The simulated rig behind real wires: Modbus TCP, RS-485 buses, lines of text. Wall time outside, plant time inside.
+"""The simulated rig on real transports: Modbus TCP, RS-485 buses, text lines. Wall time outside, plant time inside.
 
 One server for each endpoint, bus or port of the configuration, one device for each unit number on it. Every request
-first brings the plant up to date, so that a reading is never older than the question.
+first advances the plant, so that a reading is never older than its request.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from rig.run.settings import Settings
 
 Values: TypeAlias = "list[int] | list[bool] | None"
-"""What a write carries; None for a read."""
+"""Values of a write; None for a read."""
 _TICK_S = 0.01
 _TRUTH_PLANT_S = 1.0
 _TRUTH_WALL_S = 0.1
@@ -49,12 +49,12 @@ _BIT_TABLES = ("coil", "discrete")
 
 
 class ServeError(OSError):
-    """A port that cannot be listened on; the message says which and what to do."""
+    """A port on which listening fails; the message says which and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """One TCP server: its name inside (``host:port`` of the configuration) and where it listens."""
+    """One TCP server: its internal name (``host:port`` of the configuration) and its listening address."""
 
     name: str
     host: str
@@ -70,13 +70,13 @@ class Rig:
     def __init__(self, modules: Modules, speed: float, truth: Truth, truth_file: Path | None) -> None:
         self.modules = modules
         self.ports: list[tuple[str, int]] = []
-        """Where it listens: host and port of each server, in the order of the configuration's links."""
+        """Listening host and port of each server, in the order of the configuration's links."""
         self._truth, self._truth_file = truth, truth_file
         self._clock = asyncio.get_running_loop().time
         self._pace = Pace(speed, self._clock())
         self._servers: list[ModbusTcpServer] = []
         self.wires: dict[str, RtuServer | LineServer] = {}
-        """What hangs on serial ports, by link; each can be closed and opened again, as a plug is pulled."""
+        """Servers on serial ports by link; each can be closed and reopened, like a pulled plug."""
         self._task: asyncio.Task[None] | None = None
         self._failure: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._written_plant_s = self._written_wall_s = -1e9
@@ -85,11 +85,11 @@ class Rig:
 
     @property
     def places(self) -> list[str]:
-        """Where everything is to be found, in words."""
+        """Addresses and ports of all servers, as text."""
         return [*(f"{host}:{port}" for host, port in self.ports), *(wire.port.path for wire in self.wires.values())]
 
     def hang(self, settings: Settings, *, paced: bool) -> None:
-        """Put the devices of serial links on their ports, not yet open."""
+        """Create the servers of serial links, not yet open."""
         for name, link in settings.links.items():
             if isinstance(link, RtuLink):
                 units = frozenset(where.unit for where in self.modules.spans if where.endpoint == link.port)
@@ -102,7 +102,7 @@ class Rig:
         return None if self.modules.plant.upsets.bus_silent else line_of(link, self.modules.shown)
 
     async def open(self, endpoints: Iterable[Endpoint]) -> None:
-        """Listen on every endpoint and port, then let the plant run; :class:`ServeError` if one cannot be had."""
+        """Listen on every endpoint and port, then run the plant; :class:`ServeError` if one is not available."""
         try:
             for endpoint in endpoints:
                 self.ports.append((endpoint.host, await self._listen(endpoint)))
@@ -134,10 +134,10 @@ class Rig:
         return _bound_port(server)
 
     async def close(self) -> None:
-        """Stop, and write the truth a last time."""
+        """Stop, and write the truth file a last time."""
         if self._task is not None:
             self._task.cancel()
-            # Whatever ended the task was raised by run_until; closing goes on in any case.
+            # run_until raised the error that ended the task, if any; closing goes on in any case.
             await asyncio.gather(self._task, return_exceptions=True)
         self._failure.cancel()
         for wire in self.wires.values():
@@ -164,7 +164,7 @@ class Rig:
             write_truth(self._truth_file, self.document())
 
     async def run_until(self, stop: asyncio.Event) -> None:
-        """Wait for ``stop``, or for a failure inside the rig, which is raised."""
+        """Wait for ``stop`` or a failure inside the rig, which is raised."""
         assert self._task is not None
         stopping = asyncio.create_task(stop.wait())
         parts: list[asyncio.Future[None]] = [self._task, self._failure]
@@ -176,12 +176,12 @@ class Rig:
                 part.result()
 
     def fail(self, error: Exception) -> None:
-        """Something broke while a request was answered; the library would only turn it into an exception reply."""
+        """Keep an error from a request, to be raised; the library would only turn it into an exception reply."""
         if not self._failure.done():
             self._failure.set_exception(error)
 
     def document(self) -> dict[str, object]:
-        """The truth as it stands; the keys are those of :mod:`sim.truth`."""
+        """The present truth document; the keys are those of :mod:`sim.truth`."""
         modules = self.modules
         return {
             **self._truth.document(),
@@ -193,7 +193,7 @@ class Rig:
     # --- requests ---------------------------------------------------------------------------------------------------
 
     def ask(self, endpoint: str, unit: int) -> bool:
-        """Bring the plant up to date for a request; False if a cut bus kept it from arriving."""
+        """Advance the plant for a request; False if a dead bus kept it from arriving."""
         self.modules.advance_to(self._pace.asked(self._clock()))
         if self.modules.plant.upsets.bus_silent:
             return False
@@ -211,11 +211,11 @@ class _Answer:
     async def __call__(
         self, function: int, start: int, address: int, count: int, registers: list[int], values: Values
     ) -> ExcCodes | None:
-        """Serve one access, as pymodbus asks for it; ``registers`` begins at ``start`` and is edited in place."""
+        """Serve one access from pymodbus; ``registers`` begins at ``start`` and is edited in place."""
         if function not in _TABLES:
             return ExcCodes.ILLEGAL_FUNCTION
         if function in (5, 6) and values is None:
-            # pymodbus reads back what it has just stored, for the echo that ends a single write.
+            # pymodbus reads back the stored value for the echo of a single write.
             return None
         if not self._rig.ask(self._endpoint.name, self._unit):
             raise NoSuchIdException
@@ -238,14 +238,14 @@ class _Answer:
         return None
 
     async def _wait(self, delay_s: float) -> bool:
-        """Answer late; False if a newer request has come meanwhile, which a real device would answer instead."""
+        """Delay an answer; False if a newer request came meanwhile, which a real device would answer instead."""
         self._latest += 1
         mine = self._latest
         await asyncio.sleep(delay_s)
         return mine == self._latest
 
     def _read_bits(self, where: Where, address: int, groups: int, registers: list[int], start: int) -> None:
-        # pymodbus tells the first bit, but the length only in groups of sixteen: what lies beyond the run reads 0.
+        # pymodbus gives the first bit, but the length only in groups of sixteen: bits beyond the run read 0.
         span = next((span for span in self._rig.modules.spans.get(where, ()) if address in span), None)
         if span is None:
             raise UnknownAddress(f"{where}: {address}")
@@ -272,7 +272,7 @@ def _device(rig: Rig, endpoint: Endpoint, unit: int) -> SimDevice:
             rig.fail(error)
             raise
 
-    # Each table spans every address: which of them exist is judged by the answer, which so sees every request.
+    # Each table spans every address, so that the answer sees every request and decides which addresses exist.
     bits, words = (_whole(DataType.BITS, False), _whole(DataType.REGISTERS, 0))
     return SimDevice(unit, simdata=([bits], [bits], [words], [words]), action=action)
 
@@ -282,7 +282,7 @@ def _whole(kind: DataType, value: int | bool) -> SimData:
 
 
 def _stranger() -> SimDevice:
-    """Stands for every unit number that no device has: a gateway says that nobody answers."""
+    """Answer for every unit number without a device: a gateway reports no response."""
 
     async def action(*_request: object) -> ExcCodes | None:
         return ExcCodes.GATEWAY_NO_RESPONSE
@@ -304,9 +304,9 @@ def _bound_port(server: ModbusTcpServer) -> int:
 
 
 def endpoints_of(settings: Settings, port: int | None = None) -> list[Endpoint]:
-    """The servers that a configuration needs; ``port`` moves the first there and the others to the ports after it.
+    """The servers for a configuration; ``port`` replaces the first one's port, the others follow after it.
 
-    Port 0 lets the system choose. Links with the same host and port share a server, as units behind one gateway.
+    Port 0 lets the system choose. Links with the same host and port share a server, like units behind one gateway.
     """
     found: dict[str, Endpoint] = {}
     for link in settings.links.values():
@@ -331,10 +331,9 @@ async def serve(
 ) -> Rig:
     """Start a simulated rig and return it running; the caller closes it.
 
-    ``paced`` holds the answers on a bus back for as long as the wire takes. ``open_vessel`` hangs the hose's end in an
-    open vessel instead of on the tyre.
-    ``speed`` is plant seconds per wall second (default: the configuration's clock scale). Raises
-    :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
+    ``paced`` delays the answers on a bus by their transmission time. ``open_vessel`` puts the hose's end in an open
+    vessel instead of on the tyre. ``speed`` is plant seconds per wall second (default: the configured clock scale).
+    Raises :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
     """
     _quiet_library()
     plant = Plant(plant_params(settings, size))
@@ -352,7 +351,7 @@ async def serve(
 
 
 def _ends(settings: Settings) -> tuple[dict[str, str], dict[str, int]]:
-    """The endpoint of each link that carries registers, and the unused run that each endpoint bridges."""
+    """The endpoint of each link with registers, and the longest gap that each endpoint bridges."""
     names: dict[str, str] = {}
     gaps: dict[str, int] = {}
     for link_name, link in settings.buses.items():
@@ -362,5 +361,5 @@ def _ends(settings: Settings) -> tuple[dict[str, str], dict[str, int]]:
 
 
 def _quiet_library() -> None:
-    # The library reports refused requests and busy ports on its own; here they become replies and one clear line.
+    # The library logs refused requests and busy ports itself; here they become replies and one clear line.
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)

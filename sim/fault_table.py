@@ -1,4 +1,4 @@
-"""Every fault in every phase of both layouts, judged: how long until the outputs are safe, and what passed until then.
+"""Every fault in every phase of both layouts, judged: time until the outputs are safe, and volume passed until then.
 
 ``python -m sim campaign --table`` prints it as Markdown. A fault that changes nothing in a phase is counted, not timed.
 """
@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from rig.control.values import Setup
 
 _INTO_S = 0.7
-"""How long a phase has lasted when the fault comes."""
+"""Time into a phase at which the fault begins."""
 LAYOUTS: tuple[Layout, ...] = ("vent", "draw-down")
 
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """One fault in one phase."""
+    """The result of one fault in one phase."""
 
     fault: str
     layout: Layout
@@ -39,17 +39,17 @@ class Met:
     first_out: str | None
     outcome: str
     safe_s: float | None
-    """From the onset until nothing is commanded for good; None where no alarm came."""
+    """From the onset until the last moving command; None where no alarm came."""
     passed_l: float
     """Liquid that left the hose's end or entered the tyre from the onset until standstill."""
     rise_kpa: float
-    """How far the tyre's true pressure rose above that at the onset."""
+    """Largest rise of the tyre's true pressure above that at the onset."""
     breaches: tuple[Breach, ...]
 
 
 @dataclass(slots=True)
 class _Timer:
-    """Watches one fill from the onset on."""
+    """Measures one fill from the onset on."""
 
     rig: VirtualRig
     onset_s: float
@@ -61,7 +61,7 @@ class _Timer:
     phases: list[tuple[str, float]] = field(default_factory=list)
 
     def see(self, decision: Decision) -> None:
-        """Take one tick in."""
+        """Evaluate one tick."""
         plant, state = self.rig.plant, decision.state
         if state.state.value == "running" and (not self.phases or self.phases[-1][0] != state.phase.value):
             self.phases.append((state.phase.value, plant.time_s))
@@ -104,7 +104,7 @@ def _run(layout: Layout, events: Sequence[Event], onset_s: float) -> tuple[_Time
 
 @cache
 def phases_of(layout: Layout) -> tuple[tuple[str, float], ...]:
-    """The phases of a healthy fill, each with a plant time inside it; filling in the middle and near the end, too."""
+    """The phases of a healthy fill, each with a plant time inside it; a repeated one also at its last occurrence."""
     timer, _, _ = _run(layout, (), 0.0)
     first: dict[str, float] = {}
     last: dict[str, float] = {}
@@ -116,7 +116,7 @@ def phases_of(layout: Layout) -> tuple[tuple[str, float], ...]:
 
 
 def met(fault: str, layout: Layout, phase: str, at_s: float) -> Met:
-    """One fault begun at a plant time."""
+    """Run one fault that begins at a plant time."""
     onset_s = 0.0 if FAULTS[fault].only_at_start else at_s
     timer, judge, record = _run(layout, [Event(fault, onset_s)], onset_s)
     first_out = record["first_out"]
@@ -138,7 +138,7 @@ def _job(job: tuple[str, Layout, str, float]) -> Met:
 
 
 def jobs(faults: Sequence[str] = tuple(FAULTS)) -> Iterator[tuple[str, Layout, str, float]]:
-    """Every fault in every phase of both layouts; what only a start can have comes once a layout."""
+    """Every fault in every phase of both layouts; one that is possible only at the start comes once per layout."""
     for fault in faults:
         for layout in LAYOUTS:
             places = phases_of(layout)
@@ -146,7 +146,7 @@ def jobs(faults: Sequence[str] = tuple(FAULTS)) -> Iterator[tuple[str, Layout, s
 
 
 def table(processes: int, say: Callable[[str], None]) -> int:
-    """Print the table; returns how many fills had a breach."""
+    """Print the table; returns the number of fills with a breach."""
     say("| fault | layout | phases | told as | worst s to safe | in phase | L passed | kPa risen | breaches |")
     say("| --- | --- | --: | --- | --: | --- | --: | --: | --: |")
     failing = []

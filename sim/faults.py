@@ -1,4 +1,4 @@
-"""Faults by name: what each does to the plant or its wires, and a schedule that brings them on in plant time.
+"""Faults by name: the effect of each on the plant or its wiring, and a schedule that applies them in plant time.
 
 On the command line a fault is ``NAME@SECONDS`` or ``NAME@SECONDS:DURATION``; without a duration it stays.
 """
@@ -24,12 +24,12 @@ _FULL_SHARE = 0.4
 
 
 class FaultError(ValueError):
-    """A fault that cannot be read; the message says what to write instead."""
+    """A fault that cannot be parsed; the message says what to write instead."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What a fault does: switches that it holds while it lasts, or one act at its onset."""
+    """The effect of a fault: switches held while it is active, or one action at its onset."""
 
     text: str
     holds: Mapping[str, object] = field(default_factory=dict)
@@ -100,20 +100,20 @@ FAULTS: Mapping[str, Fault] = {
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A fault with its time."""
+    """A fault with its onset and duration."""
 
     name: str
     onset_s: float
     duration_s: float | None = None
 
     def active(self, now: float) -> bool:
-        """Whether the fault holds at a plant time."""
+        """Whether the fault is active at a plant time."""
         since = now - self.onset_s
         return since >= 0.0 and (self.duration_s is None or since < self.duration_s)
 
 
 def read_fault(text: str) -> Event:
-    """The event that ``NAME@SECONDS[:DURATION]`` writes; :class:`FaultError` if it is none."""
+    """Parse ``NAME@SECONDS[:DURATION]``; :class:`FaultError` if it is no event."""
     name, at, times = text.partition("@")
     onset, colon, duration = times.partition(":")
     fault = FAULTS.get(name)
@@ -148,11 +148,11 @@ class Schedule:
         self._acted: set[Event] = set()
 
     def next_change(self) -> float:
-        """When something begins or ends next; infinite if nothing does."""
+        """Time of the next onset or end; infinite if there is none."""
         return self._changes[0] if self._changes else math.inf
 
     def apply(self, now: float, modules: Modules) -> None:
-        """Bring the switches up to a plant time, and do what is due once."""
+        """Set the switches for a plant time, and perform each due action once."""
         while self._changes and self._changes[0] <= now:
             self._changes.pop(0)
         upsets = Upsets()

@@ -1,7 +1,7 @@
-"""The judge: watches every tick of a virtual fill and says which promise was not kept.
+"""The judge: checks every tick of a virtual fill and reports broken requirements.
 
-It shares no decision and no accounting with the controller: it reads the values that go over the wire and into the
-record, and compares them with the plant's truth and with tables of its own. It changes nothing.
+It shares no decision and no accounting with the controller: it compares the values that go over the wire and into the
+record with the plant's true state and with tables of its own. It changes nothing.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ _MOST_BREACHES = 20
 _ROUNDING_L = 0.004
 _GRAVITY = 9.80665
 _GAUGE_KPA = 3.0
-"""A gauge of 60 psi errs by 1 kPa at 95 %; it stands when it moves by less than a third of one, and the rest is the
-liquid column's, whose share in a hose that holds some air is guessed."""
+"""A 60 psi gauge has an error of 1 kPa at 95 %; it is steady when it moves by less than a third of one. The rest is for
+the liquid column, whose share in a hose that holds some air is a guess."""
 _COLUMN_M = 1.0
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _JUMPS = frozenset({"meter_reset", "meter_rollback"})
 _BELIEVED_PULSES = 60
-"""A counter that falls by no more than this cannot be told from liquid that ran back."""
+"""A count that falls by no more than this cannot be distinguished from liquid that ran back."""
 _DISTURBS_COUNT = frozenset({
     "meter_stuck", "meter_dead", "meter_noise", "meter_double", "meter_backwards", "meter_reset", "meter_rollback",
     "bus_silent", "bus_slow", "exception_reply",
@@ -39,7 +39,7 @@ _DISTURBS_COUNT = frozenset({
 
 
 def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers: bool) -> Limits:
-    """The promises of a fill, taken from its settings and the rig's."""
+    """The requirements on a fill, taken from its settings and the rig's."""
     settings, line = rig.settings, setup.line
     assert settings.sim is not None
     order_b = setup.stop_order == "gun off, then core back"
@@ -69,16 +69,16 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
 
 
 class Judge:
-    """One fill under watch. ``heard`` is told what a person asks; ``see`` every decision; ``close`` the record."""
+    """The judge of one fill. ``heard`` takes a person's requests, ``see`` every decision, ``close`` the record."""
 
     def __init__(
         self, setup: Setup, rig: VirtualRig, faults: frozenset[str] = frozenset(), *, delivers: bool = True
     ) -> None:
-        """``delivers``: nobody interferes, so a sound rig must complete the fill and meet the target."""
+        """``delivers``: no person interferes, so a sound rig must complete the fill and meet the target."""
         self.limits = limits_of(setup, rig, faults, delivers=delivers)
         self.breaches: list[Breach] = []
         self.used: dict[str, float] = {}
-        """The most of each limit that was used, as a share."""
+        """Largest share of each limit that was used."""
         self.ticks = 0
         self._rig = rig
         self._conduct = Conduct(self.limits, self._tell)
@@ -93,15 +93,15 @@ class Judge:
         self._seen_end = ("", "")
 
     def heard(self, requests: Sequence[Request]) -> None:
-        """What a person asks for; the next decision answers it."""
+        """Note a person's requests; the next decision answers them."""
         self._requests.extend(requests)
 
     def see(self, decision: Decision) -> None:
-        """Judge one tick: the relays of this decision are written, the plant stands as the scan found it."""
+        """Judge one tick: the relays of this decision are written, the plant is as the scan found it."""
         self.ticks += 1
         before_s = self._now_s
         if self.ticks == 1:
-            # What went through the meter before the first scan, nobody can have counted.
+            # The controller cannot have counted what went through the meter before the first scan.
             self._pulses = self._rig.plant.meter.pulses
         seen = seen_of(decision, self._requests, before_s)
         self._requests.clear()
@@ -114,7 +114,7 @@ class Judge:
         self._seen_end = seen.state, seen.first_out or ""
 
     def _count(self, seen: Seen) -> None:
-        """Note when the meter's count fell by more than liquid could have taken it back."""
+        """Note when the meter's count fell by more than reverse flow can explain."""
         pulses, last = self._rig.plant.meter.pulses, self._last_pulses
         self._last_pulses = pulses
         if last is None or pulses >= last:
@@ -125,7 +125,7 @@ class Judge:
             self._fell_at_s = seen.now_s
 
     def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
-        """The controller went away: records before and after it came back, and whether the new state moves anything."""
+        """Judge a restart of the controller: records before and after it, and whether the new state moves anything."""
         self._conduct.interrupted()
         self._physics.interrupted()
         self._last_pulses = None
@@ -137,7 +137,7 @@ class Judge:
             self._note("I9 totals as journalled", now_s, f"attended {journalled_l:.3f} L became {kept_l:.3f} L")
 
     def close(self, record: Mapping[str, object], *, ended: bool, interrupted: bool = False) -> None:
-        """Judge the record of the whole fill; ``ended`` false when it ran out of time."""
+        """Judge the record of the whole fill; ``ended`` is false when it ran out of time."""
         now_s = self._now_s or 0.0
         found = [*self._conduct.closed(), *self._adds_up(record), *self._tells_the_truth(record)]
         found += [*self._pressure_left(record), *self._signed_nothing(record)]
@@ -155,7 +155,7 @@ class Judge:
         self._note(name, self._now_s or 0.0, text)
 
     def _use(self, name: str, share: float) -> None:
-        """Note how near to a limit this fill came."""
+        """Note the share of a limit that this fill used."""
         self.used[name] = max(share, self.used.get(name, 0.0))
 
     def _note(self, name: str, at_s: float, text: str) -> None:
@@ -174,7 +174,7 @@ class Judge:
             yield "record as shown", f"{outcome} by {record['first_out']} after {state} by {first_out or None}"
 
     def _tells_the_truth(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
-        """I4: net against truth where the fill is complete, within what the record itself states."""
+        """I3: pulses counted, meter resets reported. I4: net volume true within the uncertainty in the record."""
         plant, faults = self._rig.plant, self.limits.faults
         if not _DISTURBS_COUNT & faults and self._rig.settings.meter.reverse == "signed":
             pulses = plant.meter.pulses - self._pulses
@@ -187,25 +187,25 @@ class Judge:
         told = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
         if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not told:
             yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
-        # A leak takes what was put in, and nobody at the pump can count it.
+        # Liquid lost through a leak cannot be counted at the pump.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0
         off_l, u_l = _litres(record, "net_l") - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
-        # What a meter at fault misses before anybody can notice it, when the fill ends just then.
+        # Volume that a faulty meter misses before the fault can be detected, where the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
         if {"pressure_stuck", "pressure_drift"} & faults:
-            # The suction line's air is reckoned by the gauge, until its lie is found out.
+            # The suction line's air is estimated from the gauge until the gauge fault is detected.
             unseen_l += 0.2 * self.limits.suction_l
         if "meter_double" in faults and record["outcome"] == "stopped":
-            # Of a fill that is broken off the air space alone can speak against its meter, and rests err by half a psi.
+            # In a fill that is broken off only the air space can contradict the meter, and rests are off by half a psi.
             unseen_l += 0.5 * _PSI * plant.tyre.room_l() / plant.tyre.pressure()
         if "valve_stuck_open" in faults:
-            # After somebody went on, the hose may spit for as long as a leak takes to be told.
+            # After a resume the hose may spit for as long as a leak takes to be detected.
             unseen_l += self.limits.reacted_l(5.0)
         if "air_in_line" in faults:
-            # No meter tells air from liquid, and in the tyre both take up room; the tote's level tells it in the end:
-            # right to 5 %, in steps of 2 L, three standard deviations apart and come to rest.
+            # No meter distinguishes air from liquid, and in the tyre both take up room; the tote's level detects it in
+            # the end: right to 5 %, in steps of 2 L, three standard deviations apart and at rest.
             unseen_l += 1.5 * (0.05 * abs(delivered_l(plant)) + 2.0) + 4.0 + 2.0 * self.limits.pump_lps
-        # Stated at 95 %: a record may be off by half as much again without being wrong about itself.
+        # The uncertainty is stated at 95 %: an error of up to 1.5 times it does not make the record wrong.
         jump_l = _BELIEVED_PULSES / self._k_per_l if _JUMPS & faults else 0.0
         most_l = 1.5 * u_l + 0.05 + jump_l + unseen_l
         self._use("I4 record true", abs(off_l) / most_l)
@@ -213,7 +213,7 @@ class Judge:
             yield "I4 record true", f"{off_l:+.2f} L from the truth, ± {u_l:.2f} L stated"
 
     def _pressure_left(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
-        """What the record says is left in the tyre is true at the end, or not said; a gauge that lies is excused."""
+        """The final pressure in the record is true or absent; a fill with a faulty gauge is excused."""
         plant, faults = self._rig.plant, self.limits.faults
         kpa = tyre_kpa(plant)
         read, low, high = (record[name] for name in ("final_static_kpa", "final_low_kpa", "final_high_kpa"))
@@ -222,8 +222,8 @@ class Judge:
             yield "pressure left", "a sound fill that is complete, and no rest told"
         if len(faults) > 1 or _LYING & faults:
             return
-        # What leaks once the valve is shut, or by hand before the record is closed, no gauge at the pump can see.
-        # Nor, where nothing counts backwards, what an insert that seats late lets through as the hose is reversed off.
+        # No gauge at the pump sees a leak once the valve is shut, or air let out by hand before the record closes.
+        # Nor, with no reverse count, what an insert that seats late lets through while the hose is reversed off.
         unseen = BREATHING if self.limits.counts_back else BREATHING | {"insert_not_seated"}
         below_kpa = 1e9 if unseen & faults else _GAUGE_KPA + self.limits.column_kpa
         if isinstance(read, float):

@@ -1,9 +1,9 @@
-"""The judge's rules of physics: what truly happened in the plant, against what the fill was promised to keep to.
+"""The judge's rules of physics: what truly happened in the plant, against the limits of the fill.
 
-Allowances come from the rig alone. A pressure limit may be passed by what the pump still moves between the physical
+Allowances depend on the rig alone. A pressure limit may be exceeded by what the pump still moves between the physical
 onset and standstill: Q × (detection + two scans + relay + half the coast), pressed into the true air space,
-Δp = p_abs × ΔV / room (Boyle). Detection is the gauge's lag and the trip's 0.3 s. A fault that takes the relay or the
-valve out of anybody's hands is excused from the limits that only those could keep; the commands are still judged.
+Δp = p_abs × ΔV / room (Boyle). Detection is the gauge's lag and the trip's 0.3 s. A fault that disables the relay or
+the valve is excused from the limits that only those could keep; the commands are still judged.
 """
 
 from __future__ import annotations
@@ -21,27 +21,27 @@ _PSI = 6.894757
 _TRIP_DELAY_S = 0.3
 _RELIEF_BAND_KPA = 10.0
 _PLAIN_KPA = 6 * _PSI
-"""A tyre above this that loses its gun is told from one that stands low."""
+"""A tyre above this pressure that loses its gun can be distinguished from one at low pressure."""
 BREATHING = frozenset({"leak", "hose_off", "bead_loss", "valve_stuck_open"})
-"""Faults by which a tyre loses pressure whatever is commanded."""
+"""Faults with which a tyre loses pressure whatever is commanded."""
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _UNSTOPPABLE = frozenset({"pump_welded", "reverse_welded", "write_ignored"})
-"""Faults with which the pump runs whatever is commanded: only its relief valve and a person at the supply are left."""
+"""Faults with which the pump runs whatever is commanded: only its relief valve or a person at the supply limits it."""
 _SILENT = frozenset({"bus_silent", "bus_slow", "exception_reply"})
 _STALE_S = 1.0
 _TIMEOUT_S = 2.0
 _WARM_KPA, _SLOWEST_KPA_S = 2.0, 0.05
-"""What gas cooled by a draw rises by as it grows warm again, and a gauge's noise; a rise that counts as one."""
+"""Pressure rise of gas that rewarms after a draw, with a gauge's noise; the slowest rise that counts as one."""
 _NOISE = 3.5
-"""How much longer than the shortest window of a straight line a noisy slope takes to be told: its halves must agree,
+"""Factor on the shortest window of a straight-line fit within which a noisy slope is detected: its halves must agree,
 and windows double."""
 _SURE, _SCAN_S = 5.5, 0.25
 _HANDS_KPA = 1.25 * _PSI
-"""By so much the gauge may rise while hands are at the gun, before it is no longer asked off."""
+"""Rise of the gauge permitted while hands are at the gun, before the request to take it off is withdrawn."""
 
 
 class Physics:
-    """Follows one plant; every rule tells what was broken."""
+    """The rules of physics for one plant; each reports its breaches."""
 
     def __init__(self, limits: Limits, plant: Plant, timeout_s: float, tell: Tell, used: Used) -> None:
         self._limits, self._plant, self._tell, self._used = limits, plant, tell, used
@@ -61,14 +61,14 @@ class Physics:
         self._single = len(limits.faults) <= 1
 
     def look(self, seen: Seen, shown_timeout_s: float | None) -> None:
-        """Judge one tick; ``shown_timeout_s`` is what the output module's time-out register truly holds."""
+        """Judge one tick; ``shown_timeout_s`` is the true content of the output module's time-out register."""
         if seen.requests:
             resumed = sum(kind in ("resume", "start") for _, kind, _ in seen.requests)
             self._resumes += resumed
             if resumed and not self._plant.gun_on:
-                # Whoever goes on with the gun off has the gauge show a tyre at nothing.
+                # After a resume with the gun off the gauge reads as for a tyre without pressure.
                 self._tight_kpa = 0.0
-        # What is counted by the pump's time flows by definition; only the rest after the stroke can tell.
+        # A count by the pump's run time flows by definition; only the rest after the stroke can contradict it.
         self._meter_given_up |= "next_measure" in seen.notes
         self._kpa = tyre_kpa(self._plant)
         self._conserved()
@@ -98,7 +98,7 @@ class Physics:
             self._tell("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
 
     def interrupted(self) -> None:
-        """The controller went away: what lasts begins anew with the one that comes back."""
+        """Restart all timers: the controller restarted."""
         self._since.clear()
         self._was_away = True
 
@@ -112,20 +112,20 @@ class Physics:
         return False
 
     def _passes(self, name: str, value: float, most: float) -> bool:
-        """Whether more than a limit is used."""
+        """Whether a value exceeds its limit."""
         self._near(name, value, most)
         return value > most
 
     def _near(self, name: str, value: float, most: float) -> None:
-        """Note how near to a limit a fill came."""
+        """Note the share of a limit that was used, above one half."""
         if 0.0 < 0.5 * most < value:
             self._used(name, value / most)
 
     def _obeys_upsets(self, seen: Seen, silent: bool) -> None:
-        """I6: from what goes wrong outside the fill to safe commands."""
+        """I6: reaction time from a fault outside the fill to safe commands."""
         limits, upsets, now_s = self._limits, self._plant.upsets, seen.now_s
         scans_s = 3 * limits.scan_s
-        # Over a dead bus relays can only drop by the modules' own time-out; the stop in the pump's supply acts at once.
+        # On a dead bus relays drop only by the modules' own time-out; the stop in the pump's supply acts at once.
         obeyed_s = scans_s + (self._timeout_s if silent else 0.0)
         if self._lasts("estop", upsets.estop and seen.moving, now_s, obeyed_s):
             self._tell("I6 emergency stop", "relays are on with the emergency stop pressed")
@@ -133,14 +133,14 @@ class Physics:
             self._tell("I11 reset while the cause stands", "reset with the emergency stop pressed")
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
             self._tell("I6 field lost", "a running fill on a field that does not answer")
-        # A module that acknowledges writes and does nothing is kept awake by every request that still comes.
+        # The time-out of a module that acknowledges writes and does nothing is restarted by every further request.
         stuck = upsets.pump_welded or upsets.reverse_welded or upsets.write_ignored
         turns = abs(self._plant.pump.speed) > 0.01 and not stuck
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
             self._tell("I6 field lost", "the pump turns though the bus is dead")
 
     def _obeys_limits(self, seen: Seen, shown_timeout_s: float | None) -> None:
-        """I6: from the physical onset to safe commands; the time-out is None where it cannot be known."""
+        """I6: reaction time from the physical onset to safe commands; the time-out is None where it cannot be known."""
         limits, plant, now_s = self._limits, self._plant, seen.now_s
         scans_s = 3 * limits.scan_s
         lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
@@ -161,12 +161,12 @@ class Physics:
         dry = abs(speed) > 0.01 and (seen.run or seen.reverse)
         if dry:
             liquid, gas = plant.line.suction.tail if speed > 0 else plant.line.hose.head
-            # A hose that was drawn empty holds neither: the tyre's air goes straight through. Under pressure the air
-            # of froth takes less room than it will in the tote.
+            # A hose that was drawn empty holds neither: the tyre's air goes straight through. Under pressure the air in
+            # froth takes up less room than it will in the tote.
             dry = gas / (plant.tyre.atmosphere if speed > 0 else plant.line.kpa_abs) >= liquid
         if speed > 0 and "level_stuck" in limits.faults:
-            # An empty tote that its level denies shows on the gauge once as much has passed as the hose holds: before,
-            # air pushes the hose's liquid on, or the air of an emptied hose, where liquid should come.
+            # An empty tote with a stuck level shows on the gauge only after one hose volume has passed: until then air
+            # pushes on the hose's liquid, or the air of an emptied hose, where liquid should come.
             self._unseen_l = self._unseen_l + plant.line.flow_lps * seen.dt_s if dry else 0.0
             dry = dry and self._unseen_l > limits.hose_l
         if dry:
@@ -190,7 +190,7 @@ class Physics:
         limits, kpa = self._limits, self._kpa
         base_kpa = min(limits.trip_kpa, limits.ceiling_kpa + _PSI)
         if kpa <= base_kpa:
-            # Every allowance is on top of one of these.
+            # Every allowance is added to one of these.
             return
         if self._unstoppable:
             most = max(limits.trip_kpa, limits.relief_kpa + _RELIEF_BAND_KPA) + limits.head_kpa
@@ -213,8 +213,8 @@ class Physics:
         base_kpa = min(limits.floor_kpa, self._from_kpa)
         least = base_kpa - 2 * _PSI - fell_kpa
         if self._lying:
-            # Less than 3 psi in one draw is within the doubt of cavity and count; the bead must not be risked. After an
-            # interruption nothing is left that contradicts the gauge but the air drawn since.
+            # Less than 3 psi in one draw is within the uncertainty of cavity and count; the bead must not be risked.
+            # After an interruption only the air drawn since can contradict the gauge.
             least = min(least, -3 * _PSI if self._was_away else -_PSI)
         if self._passes("I5 floor", base_kpa - kpa, base_kpa - least):
             self._tell("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
@@ -226,7 +226,7 @@ class Physics:
         over_l = delivered_l(plant) - limits.target_l
         if over_l > 0.0:
             slack_l = max(0.02 * limits.target_l, 0.5) + 0.05 * limits.hose_l
-            # A meter that falls silent is noticed after two seconds of flow, once for each time that somebody goes on.
+            # A meter that stops counting is detected after two seconds of flow, once for each resume.
             unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
             if self._passes("overfilled", over_l, slack_l + unseen_l):
                 self._tell("overfilled", f"{over_l:.2f} L over the target")
@@ -242,7 +242,7 @@ class Physics:
             self._tight_kpa = self._kpa
             return
         if self._tight_kpa > _PLAIN_KPA:
-            # The gauge falls far below any pressure that the tyre could have.
+            # The gauge falls far below any plausible tyre pressure.
             most_l = 1.0 + self._limits.reacted_l(5.0)
         else:
             most_l = max(10.0, 0.2 * plant.tyre.cavity_l(plant.tyre.atmosphere)) + self._limits.reacted_l(3.0)
@@ -260,16 +260,16 @@ class Physics:
             self._tell("vented liquid", f"{lost_l:.1f} L left by the vent")
 
     def _uncommanded(self, seen: Seen) -> None:
-        """Off is proved by standstill: else a trip, whatever the state was."""
+        """Flow with the pump off must trip, whatever the state was."""
         plant, limits = self._plant, self._limits
         flows = not (seen.run or seen.reverse) and abs(plant.line.flow_lps) > 0.02
-        # The vent lets some of the hose's liquid out while the pump stands.
+        # The vent lets some of the hose's liquid out while the pump is off.
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
         told_s = limits.coast_s + 4.0 + self._noise_s()
         self._hands = live and (self._hands or seen.phase in ("shut", "uncouple"))
         if live and (self._meter_given_up or (plant.line.flow_lps < 0 and not limits.counts_back)):
-            # Level and pump's time tell flow late or never, as a meter does that is blind backwards: the gauge does, by
-            # more than gas that grows warm again.
+            # Level, pump run time and a meter blind backwards detect flow late or never: the gauge detects it, by a
+            # movement beyond that of rewarming gas.
             rises_kpa_s = abs(plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps)
             # Hands at the gun move the gauge as well.
             shows_kpa = _WARM_KPA + (_HANDS_KPA if self._hands else 0.0)
@@ -278,9 +278,9 @@ class Physics:
             self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
 
     def _noise_s(self) -> float:
-        """What a gauge's noise costs where the gauge alone sees liquid drawn back.
+        """Detection delay by the gauge's noise, where the gauge alone sees liquid drawn back.
 
-        A slope is known to s * sqrt(12 dt / T**3) from scans of noise s in a window T (least squares, any textbook).
+        The uncertainty of a slope is s * sqrt(12 dt / T**3): scans of noise s, window T (least squares, any textbook).
         """
         plant = self._plant
         noise_kpa, drawn_lps = plant.params.gauge_noise_kpa, -plant.line.flow_lps
@@ -297,7 +297,7 @@ class Physics:
         kpa = plant.line.gun_kpa_abs - plant.tyre.atmosphere
         if plant.valve_open:
             kpa = max(kpa, self._kpa)
-        # A pump that starts by itself while the words stand there is told like any flow without command.
+        # A pump that starts by itself while the prompt is shown is detected like any flow without command.
         welded_s = self._limits.coast_s + 4.0 if self._unstoppable else 0.0
         if self._lasts("gun off", kpa > 1.5 * _PSI, seen.now_s, welded_s):
             self._tell("gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it")

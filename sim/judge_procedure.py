@@ -1,6 +1,6 @@
-"""The judge's rules of conduct: states, requests, relays, alarms. They look at what is said and done, not at the plant.
+"""The judge's rules of procedure: states, requests, relays and alarms as commanded and reported, not the plant.
 
-A table of its own says which state may follow which and whose word it takes. Nothing here comes from the controller.
+Its own table lists the permitted changes of state and the requests they need. None of it comes from the controller.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _WAITS = ("holding", "held", "stopping", "aborting", "aborted", "restarting", "i
 _KNOWN = frozenset({*_WAITS, "running"})
 _STOPPABLE = ("idle", "running", "holding", "held", "restarting")
 _MAY_FOLLOW: dict[tuple[str, str], tuple[str, ...]] = {
-    # (was, now) → requests of which one is needed; "alarm" is the controller's own reason, "" needs none.
+    # (was, now) → requests, one of which is needed; "alarm" is the controller's own reason, "" needs none.
     ("idle", "running"): ("start",),
     ("running", "complete"): ("answer", ""),
     ("running", "holding"): ("hold", "alarm"),
@@ -38,7 +38,7 @@ _STOPPED = ("stopping", "stopped", *_LATCHED)
 
 
 class Conduct:
-    """Follows one fill; every rule tells what was broken."""
+    """The rules of procedure for one fill; each reports its breaches."""
 
     def __init__(self, limits: Limits, tell: Tell) -> None:
         self._limits, self._tell = limits, tell
@@ -63,12 +63,12 @@ class Conduct:
         self._state = seen.state
 
     def interrupted(self) -> None:
-        """The controller went away: what follows begins held or as latched as it was, with a new process's ids."""
+        """Note a restart of the controller: the fill goes on held, or aborted where it was latched."""
         self._state = "aborted" if self._state in _LATCHED else "held"
         self._off_since_s, self._direction = -1e9, 0
 
     def closed(self) -> Iterator[tuple[str, str]]:
-        """Judge what must be true of a whole fill."""
+        """Judge what must hold over a whole fill."""
         if self._state in _ENDED and self._outcomes != 1:
             yield "I7 one closing", f"{self._outcomes} outcomes"
         if self._starts > 1:
@@ -112,7 +112,7 @@ class Conduct:
         self._outcomes += len(seen.outcomes)
 
     def _stepped(self, seen: Seen, fresh: list[tuple[str, str]]) -> str:
-        """Judge each change of state that was noted; returns where they lead."""
+        """Judge each noted change of state; returns the last state."""
         at = self._state
         kinds = {kind for kind, _ in fresh} | {""}
         if seen.alarms:

@@ -1,4 +1,4 @@
-"""Simulated devices that speak in lines of text, such as a scale: the configured example line with today's numbers."""
+"""Simulated devices that send lines of text, such as a scale: the configured example line with present values."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from rig.field.links import LineField, LineLink
 
 _EVERY_S = 0.1
-"""Plant seconds between two lines of a device that sends by itself."""
+"""Plant seconds between two lines of a device that sends without polls."""
 _LEAST_S = 0.004
 
 
 def line_of(link: LineLink, shown: Callable[[str], float]) -> str:
-    """The example line with its numbers replaced by what the points stand at."""
+    """The example line with its numbers replaced by the points' present values."""
     found = re.fullmatch(link.pattern, link.example)
     assert found is not None, "the configuration's example fits its pattern"
     text = link.example
@@ -40,7 +40,7 @@ def _on_the_wire(each: LineField, unit: str, value: float) -> float:
 
 
 def _formatted(value: float, like: str) -> str:
-    """A number of the same width, sign and decimals as an example."""
+    """Format a number with the width, sign and decimals of an example."""
     decimals = len(like.partition(".")[2])
     sign = "-" if value < 0 else "+" if like.startswith(("+", "-")) else ""
     pad = "0" if like.lstrip("+- ").startswith("0") and decimals + 2 < len(like) else " "
@@ -51,7 +51,7 @@ class LineServer:
     """One device on one port."""
 
     def __init__(self, link: LineLink, line: Callable[[], str | None], speed: float) -> None:
-        """``line`` gives the line as it stands now, None while the device is dead."""
+        """``line`` gives the present line, None while the device is dead."""
         self._link, self._line = link, line
         self._every_s = max(_EVERY_S / speed, _LEAST_S)
         self._asked = b""
@@ -59,7 +59,7 @@ class LineServer:
         self.port = Port(link, self._heard)
 
     def open(self) -> None:
-        """Begin to speak, or to listen for polls."""
+        """Begin to send, or to wait for polls."""
         self.port.open()
         if not self._link.poll:
             self._task = asyncio.create_task(self._speak())
@@ -85,7 +85,7 @@ class LineServer:
             self.port.send((text + self._link.terminator).encode("ascii"))
 
     def close(self) -> None:
-        """Fall silent and pull the plug."""
+        """Stop sending and close the port."""
         if self._task is not None:
             self._task.cancel()
             self._task = None

@@ -1,7 +1,7 @@
-"""The simulated rig's input and output modules without their wires: registers on one side, the plant on the other.
+"""The simulated rig's input and output modules without transport: registers on one side, the plant on the other.
 
-It holds the coils, the time-out that drops them, and the schedule of faults, all in plant time. It opens no port; the
-servers of :mod:`sim.devices`, or a campaign in virtual time, call it.
+It holds the coils, their time-out and the schedule of faults, all in plant time. It opens no port: the servers of
+:mod:`sim.devices`, or a campaign in virtual time, call it.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ _WRITABLE = SWITCHED | {_TIMEOUT}
 _SENSED = tuple(each.name for each in fields(Readings))
 _sensed = attrgetter(*_SENSED)
 _AIR_UP = "hand_air_up"
-"""A press, not a state: the simulated person airs the tyre up once."""
+"""A momentary command: the simulated person airs the tyre up once."""
 _BEAT_HOLD_S = 2.5
-"""The timer relays behind a pulsing output let the pump's supply go so long after it last changed."""
+"""The timer relays behind a pulsing output drop the pump's supply this long after its last change."""
 _MOST_S = 5.0
-"""Longest stretch advanced between looks at the time-out and the schedule."""
+"""Longest step between checks of the time-out and the schedule."""
 
 
 class UnknownAddress(LookupError):
@@ -58,21 +58,21 @@ class _Slot:
     address: int
     registers: int
     bit: int | None
-    """Its bit of a register that others share."""
+    """Its bit in a shared register."""
     last: float | None = None
     """The value that its registers show."""
 
 
 @dataclass(slots=True)
 class _Run:
-    """Addresses that a table answers, one after the other: the points there, and each register or bit as it stands."""
+    """A contiguous run of addresses that a table answers: its points, and the present registers or bits."""
 
     span: range
     slots: list[_Slot]
     cells: list[int]
 
     def show(self, values: Mapping[str, float]) -> None:
-        """Rewrite the registers of what has moved: most values have not since they were read before."""
+        """Rewrite the registers of changed values only: most have not changed since the last read."""
         for slot in self.slots:
             value = values[slot.name]
             if value != slot.last:
@@ -98,7 +98,7 @@ class Modules:
         *,
         open_vessel: bool = False,
     ) -> None:
-        """``endpoints`` and ``gaps`` give each link's endpoint and the unused run that a device bridges with zeros.
+        """``endpoints`` and ``gaps`` give each link's endpoint and the longest gap that a device bridges with zeros.
 
         ``open_vessel``: the hose's end hangs in an open vessel from the start, for a map without simulated hands.
         """
@@ -110,8 +110,8 @@ class Modules:
         self._commands = dict.fromkeys(SWITCHED, False)
         self._directed = RUN in points
         self._beats, self._supplied = HEARTBEAT in points, False
-        """Whether the pump's supply hangs on a pulsing output, and whether it is on."""
-        # A map without simulated hands stands for a rig whose gun is on and whose core is out from the start.
+        """Whether the pump's supply depends on a pulsing output, and whether it is on."""
+        # A map without simulated hands represents a rig with the gun on and the core out from the start.
         self._commands |= dict.fromkeys({"hand_gun_on", "hand_valve_open"} - set(points), True)
         self._commands["hand_in_vessel"] = open_vessel
         self._timeout_s = 0.0
@@ -119,7 +119,7 @@ class Modules:
         self._beat_s = -math.inf
         self._shown: dict[str, float] = {}
         self._moved = True
-        """Something may have changed since ``_shown`` was worked out."""
+        """Something may have changed since ``_shown`` was computed."""
         tables: dict[Where, list[_Slot]] = {}
         for name, point in points.items():
             where = Where(endpoints[point.link], point.unit, point.table)
@@ -141,7 +141,7 @@ class Modules:
     # --- time -------------------------------------------------------------------------------------------------------
 
     def advance_to(self, plant_s: float) -> None:
-        """Run the plant up to a time; faults come on and outputs drop at their own instants."""
+        """Advance the plant to a time; faults begin and outputs drop at their exact times."""
         self._moved = True
         while plant_s - self.plant.time_s > 1e-9:
             drop_s = self._drop_s()
@@ -167,7 +167,7 @@ class Modules:
         self._command()
 
     def restart(self) -> None:
-        """The output module loses power for a moment: outputs off, time-out register back to 0."""
+        """Power-cycle the output module: outputs off, time-out register back to 0."""
         self._timeout_s = 0.0
         self._drop()
 
@@ -184,7 +184,7 @@ class Modules:
         self._coils = Coils(**told)
 
     def asked(self, endpoint: str, unit: int) -> None:
-        """A request has come for a device: one with outputs keeps them on."""
+        """Note a request to a device: it restarts the time-out of one with outputs."""
         self.requests += 1
         if (endpoint, unit) in self._guarded:
             self._asked_s = self.plant.time_s
@@ -192,7 +192,7 @@ class Modules:
     # --- registers --------------------------------------------------------------------------------------------------
 
     def read(self, where: Where, address: int, count: int) -> list[int]:
-        """Raw registers or bits as they stand; :class:`UnknownAddress` outside the device's runs."""
+        """Present raw registers or bits; :class:`UnknownAddress` outside the device's runs."""
         stop = address + count
         for run in self._runs.get(where, ()):
             span = run.span
@@ -202,11 +202,11 @@ class Modules:
         raise UnknownAddress(f"{where}: {address}")
 
     def shown(self, name: str) -> float:
-        """What a point stands at, in the program's unit."""
+        """The present value of a point, in the program's unit."""
         return float(self._values()[name])
 
     def _values(self) -> Mapping[str, float]:
-        """What every point stands at; worked out once between two changes."""
+        """The present value of every point, computed once between two changes."""
         if self._moved:
             self._moved = False
             plant, shown = self.plant, self._shown
@@ -228,7 +228,7 @@ class Modules:
             self._take(slot, raws[at : at + slot.registers])
 
     def _written(self, where: Where, address: int, count: int) -> list[_Slot]:
-        """The points that a write is for, all of them whole."""
+        """The points that a write covers, each completely."""
         slots, stop = [], address + count
         while address < stop:
             slot = self._writable.get(where, {}).get(address)
@@ -255,7 +255,7 @@ class Modules:
 
 
 def _runs(slots: list[_Slot], gap: int) -> list[_Run]:
-    """Runs of addresses from the slots, joined across gaps of at most ``gap``, which read zero."""
+    """Join slots to runs of addresses across gaps of at most ``gap``, which read zero."""
     runs: list[_Run] = []
     for slot in sorted(slots, key=lambda slot: slot.address):
         start, stop = slot.address, slot.address + slot.registers

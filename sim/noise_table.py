@@ -1,6 +1,6 @@
-"""What a gauge's noise costs: sound fills at each step of it, as a table of minutes and of fills that were held.
+"""The cost of gauge noise: sound fills at each noise level, as a table of minutes and of fills that were held.
 
-Noise is one standard deviation of a scan, in per cent of a gauge of 60 psi. The fills are the same at every step.
+Noise is one standard deviation of a scan, in per cent of a 60 psi gauge. The fills are the same at every level.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _PERCENT_KPA = 0.6 * KPA_PER_PSI
 
 
 def noisy(seed: int, percent: float) -> Judged:
-    """One sound fill of a seed at this noise."""
+    """Run one sound fill of a seed at a noise level."""
     scenario = drawn(Case(seed, _SOUND))
     sim = scenario.settings.sim
     assert sim is not None, "a campaign's rig is simulated"
@@ -33,7 +33,7 @@ def noisy(seed: int, percent: float) -> Judged:
 
 
 def noise_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> int:
-    """Print a line for each step of noise; returns the breaches."""
+    """Print a line for each noise level; returns the number of fills with a breach."""
     say(f"{'noise, % of 60 psi':>18} {'fills':>6} {'complete':>9} {'held':>6} {'minutes':>8} {'breaches':>9}")
     breaches = 0
     with ProcessPoolExecutor(jobs) as pool:

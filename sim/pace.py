@@ -1,21 +1,21 @@
-"""How far the plant may run: wall time times speed, but never far ahead of a master that has fallen behind.
+"""Plant time by wall time and speed, limited to a short lead over a delayed master.
 
-A fast simulation on a busy host would otherwise let the physics run on while its controller waits for a processor,
-which no real rig can do. Plant time begins with the first request, so that a fault set for a plant second falls
-there however long a master takes to start. Time is an argument; this looks at no clock.
+Otherwise the physics of a fast simulation on a busy host would run on while the controller waits for a processor,
+which is impossible on a real rig. Plant time begins with the first request, so that a fault occurs at its plant second
+however long a master takes to start. Time is an argument; no clock is read here.
 """
 
 from __future__ import annotations
 
 LEAD_S = 0.1
-"""Plant seconds that a fast plant may run beyond the last request: a few requests make a scan, and air is drawn out
-of a small tyre in two seconds."""
+"""Plant seconds that a fast plant may run beyond the last request: a scan takes a few requests, and drawing the air out
+of a small tyre takes two seconds."""
 PATIENCE_S = 1.0
-"""Wall seconds without a request after which the plant runs free: the master is gone, and time-outs must work."""
+"""Wall seconds without a request after which the plant runs freely: the master is gone, and time-outs must work."""
 
 
 class Pace:
-    """Turns wall time into plant time."""
+    """Converts wall time to plant time."""
 
     __slots__ = ("_asked_plant_s", "_asked_wall_s", "_plant_s", "_wall_s", "speed")
 
@@ -27,7 +27,7 @@ class Pace:
         self._asked_plant_s = plant_s
 
     def advance(self, wall_s: float) -> float:
-        """Return the plant time that belongs to ``wall_s``; never goes back, and time held back is not caught up."""
+        """Return the plant time at ``wall_s``; it never goes back, and time held back is not caught up."""
         if wall_s <= self._wall_s:
             return self._plant_s
         if self._asked_wall_s is None:
@@ -44,7 +44,7 @@ class Pace:
         return self._plant_s
 
     def asked(self, wall_s: float) -> float:
-        """A master asks now; returns the plant time of the answer."""
+        """Note a request; returns the plant time of the answer."""
         plant_s = self.advance(wall_s)
         self._asked_wall_s, self._asked_plant_s = wall_s, plant_s
         return plant_s

@@ -1,6 +1,6 @@
-"""The scripted person of a campaign: confirms, answers, now and then holds, stops, resets, or gives the meter up.
+"""The scripted person of a campaign: confirms and answers, sometimes holds, stops, resets or gives the meter up.
 
-Acts on what the screen says and on the time alone; knows nothing of the plant. It gives an end to every fill.
+It acts only on the screen's content and the time, knows nothing of the plant, and ends every fill.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 
 _AGAIN_S = 1.0
 _PATIENCE_S = 30.0
-"""How long the same wish is repeated before the fill is ended or left."""
+"""Time for which the same request is repeated before the fill is ended or left."""
 
 
 class Scripted:
-    """One person at one fill. ``heard`` is told every request, as the judge wants."""
+    """One person at one fill. ``heard`` gets every request, for the judge."""
 
     def __init__(self, habits: Habits, expected_s: float, heard: Callable[[Sequence[Request]], None]) -> None:
         self.gave_up = False
@@ -40,7 +40,7 @@ class Scripted:
         self._prompted: tuple[str, float] | None = None
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        """What the person wants after seeing this decision."""
+        """The person's requests after this decision."""
         wanted = self._wanted(setup, decision)
         if self._habits.repeats:
             wanted = [*wanted, *wanted]
@@ -96,7 +96,7 @@ class Scripted:
         return self._insist(kind, now_s)
 
     def _insist(self, kind: RequestKind, now_s: float) -> list[Request]:
-        """Ask once a second, for as long as patience lasts."""
+        """Repeat a request, once a second at most, until patience ends."""
         if self._wish is None or self._wish[0] != kind:
             self._left -= kind != "start"
             self._wish = kind, now_s

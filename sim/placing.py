@@ -1,6 +1,6 @@
-"""Where a single fault begins: evenly over the kinds of phase, so that one of seconds is met as often as a long one.
+"""Onset of a single fault: uniform over the kinds of phase, so that a short phase is hit as often as a long one.
 
-The fill is run once without its fault to see which phases it has, and when.
+The fill is run once without its fault to find its phases and their times.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
     from sim.scenarios import Scenario
 
 _AROUND_S = 10.0
-"""A phase changes what it judges by within so long of its ends."""
+"""A phase changes its criteria within this time of its ends."""
 
 Spans = dict[str, list[tuple[float, float]]]
-"""Begin and end of every phase or standing state of a fill, by its name, in plant time."""
+"""Begin and end of every phase or idle state of a fill, by name, in plant time."""
 
 
 def placed(scenario: Scenario, most_s: float) -> Scenario:
-    """The scenario with each fault begun anew in a kind of phase, half of them near its ends.
+    """The scenario with the onset of each fault moved into a kind of phase, half of them near its ends.
 
-    A power cut is left out of the fill that is looked at, which is therefore the real one only until then.
+    The trial fill has no power cut, so that it equals the real one only until then.
     """
     sound = set_up(replace(scenario, faults=()))
     if sound is None:
@@ -55,7 +55,7 @@ def placed(scenario: Scenario, most_s: float) -> Scenario:
 
 
 def onset_s(rng: random.Random, spans: Spans) -> float:
-    """A kind of phase, one of the times that the fill was in it, and a time in that."""
+    """Draw a kind of phase, one of its occurrences, and a time in that."""
     times = spans[rng.choice(sorted(spans))]
     began_s, ended_s = rng.choice((times[0], times[-1], rng.choice(times)))
     edge = rng.choice(("within", "within", "begin", "end"))
@@ -67,4 +67,4 @@ def onset_s(rng: random.Random, spans: Spans) -> float:
 
 
 def _unheard(_requests: Sequence[object]) -> None:
-    """Nobody judges this fill."""
+    """Ignore requests: this fill is not judged."""

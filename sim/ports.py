@@ -1,7 +1,7 @@
-"""The simulated devices' end of a serial port: a pseudo-terminal under the configured name, or a real port.
+"""The simulated devices' end of a serial port: a pseudo-terminal with the configured name, or a real port.
 
-A configured name that does not exist becomes a link to the pseudo-terminal, so that the same configuration serves both
-sides. It knows bytes, no devices.
+A configured name that does not exist becomes a link to the pseudo-terminal, so that both sides use the same
+configuration. It knows bytes, no devices.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class PortError(OSError):
 
 
 class Port:
-    """One open end; ``heard`` is called with what comes."""
+    """One end of a port; ``heard`` is called with received bytes."""
 
     def __init__(self, link: SerialLine, heard: Callable[[bytes], None]) -> None:
         self._link, self._heard = link, heard
@@ -34,10 +34,10 @@ class Port:
         self._real: serial.Serial | None = None
         self._linked: Path | None = None
         self.path = link.port
-        """Where the controller finds the other end."""
+        """Path of the other end, for the controller."""
 
     def open(self) -> None:
-        """Open, and hear from now on; :class:`PortError` for a port that cannot be had."""
+        """Open and start receiving; :class:`PortError` for a port that is not available."""
         path = Path(self._link.port)
         if path.is_char_device():
             self._open_real()
@@ -55,7 +55,7 @@ class Port:
         self._fd = self._real.fileno()
 
     def _open_pseudo(self, path: Path) -> None:
-        # The controller's end is held open here too: otherwise it could not come and go.
+        # The controller's end is held open here too, so that the controller can disconnect and reconnect.
         self._fd, self._held = os.openpty()
         tty.setraw(self._held)
         self.path = os.ttyname(self._held)
@@ -76,13 +76,13 @@ class Port:
         self._heard(data)
 
     def send(self, data: bytes) -> None:
-        """Send what goes into the wire now; nobody listening is no error."""
+        """Send as much as the buffer takes now; a missing listener is no error."""
         if self._fd >= 0:
             with contextlib.suppress(BlockingIOError):
                 os.write(self._fd, data)
 
     def close(self) -> None:
-        """Close both ends, as a pulled plug does."""
+        """Close both ends, like a pulled plug."""
         if self._fd < 0:
             return
         asyncio.get_running_loop().remove_reader(self._fd)

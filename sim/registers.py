@@ -1,6 +1,6 @@
-"""Values to raw registers and back, as the simulated devices do it. Its own code: the controller's is not used here.
+"""Values to raw registers and back in the simulated devices, with code independent of the controller's.
 
-A wrong byte order or scale in one of them therefore shows up as a wrong reading, not as agreement.
+A wrong byte order or scale in either therefore gives a wrong reading instead of agreement.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rig.field.points import Point
 
 COUNTERS = frozenset({"meter_count", "meter_reverse_count", "meter_total"})
-"""Points that wrap round at the end of their register; every other clamps."""
+"""Points that wrap around at the end of their register; all others clamp."""
 KINDS: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
@@ -33,19 +33,19 @@ _LIMITS = {"u16": (0, 0xFFFF), "i16": (-0x8000, 0x7FFF), "u32": (0, 0xFFFF_FFFF)
 
 @dataclass(frozen=True, slots=True)
 class Codec:
-    """One point's way between the program's unit and its registers."""
+    """Conversion of one point between the program's unit and its registers."""
 
     type: str
     order: str
     scale: float
     offset: float
     unit_zero: float
-    """What 0 of the wire's unit is in the program's."""
+    """Zero of the wire's unit, in the program's unit."""
     unit_step: float
     wraps: bool
     inverted: bool = False
     table: tuple[tuple[float, float], ...] = ()
-    """Of a tank whose litres do not go with its height: values of the wire's unit, rising, and raw numbers."""
+    """For a tank with a nonlinear level: values of the wire's unit, rising, and raw numbers."""
 
     def encode(self, value: float) -> Sequence[int]:
         """Registers for a value in the program's unit."""
@@ -61,7 +61,7 @@ class Codec:
         return words if self.order == "ABCD" else self._ordered(words)
 
     def decode(self, registers: Sequence[int]) -> float:
-        """The value in the program's unit that registers hold."""
+        """Value of registers in the program's unit."""
         if self.type == "bool":
             return float(registers[0] & 1)
         data = b"".join(word.to_bytes(2, "big") for word in self._ordered(registers))
@@ -84,7 +84,7 @@ class Codec:
         return min(max(raw, low), high)
 
     def _ordered(self, words: Sequence[int]) -> Sequence[int]:
-        """Between the wire's order and A (most significant) to D; each order is its own inverse."""
+        """Convert between the wire's order and A (most significant) to D; each order is its own inverse."""
         if self.order in ("BADC", "DCBA"):
             words = [(word & 0xFF) << 8 | word >> 8 for word in words]
         return words[::-1] if self.order in ("CDAB", "DCBA") else words

@@ -1,7 +1,7 @@
-"""The simulated devices on an RS-485 bus: frames in, the modules' answers out, paced to the wire where wanted.
+"""The simulated devices on an RS-485 bus: frames in, the modules' answers out, paced to the wire on request.
 
-Its own framing, so that a fault of the controller's library shows. Functions, exceptions and lengths: Modbus
-application protocol V1.1b3; check sum and silences: Modbus over serial line V1.02.
+It has its own framing, so that a fault of the controller's library is detected. Functions, exceptions and lengths:
+Modbus application protocol V1.1b3; check sum and silences: Modbus over serial line V1.02.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _TABLES: Final[dict[int, Table]] = {1: "coil", 2: "discrete", 3: "holding", 4: "
                                     5: "coil", 6: "holding", 15: "coil", 16: "holding"}  # fmt: skip
 _UNKNOWN_FUNCTION, _UNKNOWN_ADDRESS, _BROKEN = 1, 2, 4
 TURNAROUND_S = 0.002
-"""What a quick device takes to answer."""
+"""Response time of a quick device."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class RtuServer:
         fail: Callable[[Exception], None],
         paced: bool,
     ) -> None:
-        """``ask`` brings the plant up to date and tells whether a request arrives; ``fail`` hears what breaks."""
+        """``ask`` advances the plant and returns whether a request arrives; ``fail`` takes errors."""
         self._bus, self._modules, self._ask, self._fail, self._paced = bus, modules, ask, fail, paced
         self._kept = b""
         self._lock = asyncio.Lock()
@@ -56,11 +56,11 @@ class RtuServer:
         self.port = Port(bus.link, self._heard)
 
     def open(self) -> None:
-        """Listen."""
+        """Open the port."""
         self.port.open()
 
     def close(self) -> None:
-        """Pull the plug."""
+        """Cancel all answers and close the port."""
         for task in self._tasks:
             task.cancel()
         self.port.close()
@@ -81,7 +81,7 @@ class RtuServer:
             self._fail(error)
 
     def _frame(self) -> bytes:
-        """The first whole request in what was kept; noise before it is dropped."""
+        """The first complete request in the buffer; noise before it is dropped."""
         while len(self._kept) >= 8:
             size = 9 + self._kept[6] if self._kept[1] in (15, 16) else 8
             if len(self._kept) < size:
@@ -98,7 +98,7 @@ class RtuServer:
         came_s = asyncio.get_running_loop().time()
         async with self._lock:
             link, upsets = self._bus.link, self._modules.plant.upsets
-            # Deadlines, not waits: roundings must not add up.
+            # Deadlines, not waits, so that rounding errors do not accumulate.
             due_s = came_s + (len(frame) + 3.5) * link.character_s + TURNAROUND_S
             await self._until(due_s)
             if not self._ask(self._bus.name, unit):
@@ -157,7 +157,7 @@ def _bits(function: int, bits: list[int]) -> bytes:
 
 
 def check_sum(data: bytes) -> bytes:
-    """The two bytes that end a frame, low byte first."""
+    """The CRC that ends a frame, low byte first."""
     crc = 0xFFFF
     for byte in data:
         crc ^= byte

@@ -1,7 +1,7 @@
-"""One seed, one fill: wheel, bore, fluid, layout, truths, faults and the person at the rig, all drawn from it.
+"""Draw a fill from one seed: wheel, bore, fluid, layout, true values, faults and the person at the rig.
 
-Every part is drawn by a generator of its own, so that leaving one out changes no other: that is how a failing seed is
-made simple. Nothing here judges.
+Every part has its own generator, so that leaving one out changes no other: that is how a failing seed is simplified.
+Nothing here judges.
 """
 
 from __future__ import annotations
@@ -37,83 +37,83 @@ Pair = tuple[str, str]
 _Fault = tuple[str, float, float | None]
 """Name, onset as a share of the expected time, duration in seconds."""
 _OFTEN = 3.0
-"""How much more likely it is with a single fault that a person or a power cut does something beside it."""
+"""Factor on the probability that a person or a power cut interferes in a fill with a single fault."""
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
     "rig", "noise", "late",
 )  # fmt: skip
-"""What can be left out of a scenario, by name."""
+"""Parts of a scenario that can be left out, by name."""
 LATE = ("reverse_welded",)
-"""Faults that joined when seeds of the others were known: they take the place of another now and then, part "late"."""
+"""Faults added when seeds of the others were in use: they sometimes replace another, by the part "late"."""
 AS_THEN = ("noise", "late")
-"""Parts that joined later: with these left out a seed is the fill that it was before."""
+"""Parts added later: without them a seed is the same fill as before."""
 _EARLY = tuple(sorted(FAULTS.keys() - set(LATE)))
 _SPAN_KPA = 60 * KPA_PER_PSI
 _MOST_NOISE = 0.005
-"""Of the gauge's span, one standard deviation: the worst that a loop of 4 to 20 mA on a truck has."""
+"""One standard deviation, as a share of the gauge's span: the worst of a 4 to 20 mA loop on a truck."""
 PAIRS: tuple[Pair, ...] = tuple(permutations(sorted(FAULTS), 2))
 """Every ordered pair of faults."""
 
 
 class Case(NamedTuple):
-    """What a scenario is drawn from."""
+    """The parameters from which a scenario is drawn."""
 
     seed: int
     dropped: Collection[str] = ()
-    """The parts that are left out."""
+    """Parts left out."""
     pair: Pair | None = None
-    """The two faults that are asked for, in this order; None: drawn like everything else."""
+    """Two given faults, in this order; None: drawn like everything else."""
     wide: bool = False
-    """The rig and the wheel are unlike the demonstration's."""
+    """Rig and wheel differ from the demonstration's."""
     single: bool = False
-    """Exactly one fault, and people and power cuts interfere more often: what the promises of one fault rest on."""
+    """Exactly one fault, and people and power cuts interfere more often: the evidence for single-fault requirements."""
 
     @property
     def often(self) -> float:
-        """How much more likely than in other fills somebody or something interferes."""
+        """Factor on the probability of interference by a person or a power cut."""
         return _OFTEN if self.single else 1.0
 
     @property
     def parts(self) -> tuple[str, ...]:
-        """What could still be left out."""
+        """Parts not left out yet."""
         return tuple(part for part in PARTS if part not in self.dropped)
 
     @property
     def command(self) -> str:
-        """The one command that runs this fill again."""
+        """The command that repeats this fill."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
         wide, single = " --wide" if self.wide else "", " --single" if self.single else ""
         return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{single}{pair}{drop}"
 
     def without(self, part: str) -> Case:
-        """The same with one part less."""
+        """The same case without a part."""
         return self._replace(dropped=(*self.dropped, part))
 
     def part(self, name: str) -> random.Random | None:
-        """The generator of a part; one that is left out has none, and takes its plain value."""
+        """The generator of a part; None for one that is left out, which takes its default value."""
         return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
 
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """What the scripted person does besides confirming and answering; shares of the fill's expected time."""
+    """The scripted person's actions besides confirming and answering; times as shares of the expected time."""
 
     think_s: float = 0.0
     hold_at: float | None = None
     stop_at: float | None = None
     goes_on: int = 0
-    """How often a held or tripped fill is taken up again before it is ended."""
+    """Number of times that a held or tripped fill is resumed before it is ended."""
     gives_meter_up: bool = False
     repeats: bool = False
-    """Every request is sent twice, as by a double touch."""
+    """Every request is sent twice, as by a double tap."""
     hasty: bool = False
-    """Asks for the start before anything is confirmed."""
+    """Requests the start before anything is confirmed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything that one fill is drawn with."""
+    """Everything drawn for one fill."""
 
     case: Case
     layout: Layout
@@ -164,7 +164,7 @@ def drawn(case: Case) -> Scenario:
 
 
 def set_up(scenario: Scenario) -> tuple[Setup, VirtualRig] | None:
-    """The fill's setup and its rig with the faults scheduled; None where the plan refuses such a fill."""
+    """The fill's setup and its rig with the faults scheduled; None where the plan refuses the fill."""
     try:
         target = answer(scenario.settings, scenario.question)
     except TargetError:
@@ -213,7 +213,7 @@ def _start(case: Case) -> dict[str, object]:
 
 
 def _noise(case: Case) -> dict[str, object]:
-    """Half of the gauges are as quiet as their own steps."""
+    """Draw the gauge noise; half of the gauges have none beyond their resolution."""
     rng = case.part("noise")
     if rng is None or rng.random() < 0.5:
         return {}
@@ -235,7 +235,7 @@ def _meter(case: Case, changes: dict[str, dict[str, object]]) -> None:
     if rng is None:
         return
     plate = rng.choice((20, 50, 100, 100, 500))
-    # Proven to 0.2 % at 95 %: the true factor lies about the stated one with less than half of that, and none beyond.
+    # Proven to 0.2 % at 95 %: the standard deviation of the true factor is less than half of that, clipped at 0.2 %.
     factor = round(rng.uniform(0.97, 1.03), 4)
     true_k = plate / factor * (1.0 + min(max(rng.gauss(0.0, 0.0007), -0.002), 0.002))
     reverse = rng.choice(("signed", "signed", "unsigned", "none"))
@@ -256,7 +256,7 @@ def _faults(case: Case) -> tuple[_Fault, ...]:
             continue
         duration_s = _duration_s(rng)
         found.append(_lasting(_fault(case, part, rng), rng.uniform(0.0, 1.1), duration_s))
-    # The second comes on top of the first: alone it is a single fault like any other.
+    # The second is independent of the first: alone it is an ordinary single fault.
     return tuple(found)
 
 
@@ -269,7 +269,7 @@ def _fault(case: Case, part: str, rng: random.Random) -> str:
 
 
 def _pair(case: Case, pair: Pair) -> tuple[_Fault, ...]:
-    """Both faults of a pair that are not dropped, the second on top of the first or after it."""
+    """The faults of a pair that are not dropped, the second during the first or after it."""
     found = list[_Fault]()
     onset = 0.0
     for part, name in zip(("fault1", "fault2"), pair, strict=True):
@@ -285,7 +285,7 @@ def _duration_s(rng: random.Random) -> float | None:
 
 
 def _lasting(name: str, onset: float, duration_s: float | None) -> _Fault:
-    # A gun that was blown off does not find its way back.
+    # A gun that was blown off remains off.
     return name, onset, None if name == "hose_off" else duration_s
 
 

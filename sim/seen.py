@@ -1,6 +1,6 @@
-"""What a judge may look at: one tick of a virtual fill as it goes over the wire, and the plant's truth beside it.
+"""What a judge may use: one tick of a virtual fill as it goes over the wire, and the plant's true state.
 
-It reads values and names of the controller's decision and computes nothing with them; it must not know how they came.
+It reads values and names of the controller's decision without computing; it must not know how they were decided.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 Tell = Callable[[str, str], None]
 """Takes the name and the text of a breach."""
 Used = Callable[[str, float], None]
-"""Takes the name of a promise and how much of its limit was used, as a share."""
+"""Takes the name of a requirement and the share of its limit that was used."""
 LIVE = ("running", "holding", "held", "restarting", "stopping")
-"""States of a fill that has begun and not ended."""
+"""States of a fill that is in progress."""
 
 
 @dataclass(frozen=True, slots=True)
 class Breach:
-    """A promise that was not kept."""
+    """A requirement that was broken."""
 
     name: str
     at_s: float
@@ -35,7 +35,7 @@ class Breach:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the fill was promised to keep to, as plain numbers; pressures gauge."""
+    """The limits of a fill as plain numbers; gauge pressures."""
 
     target_l: float
     floor_kpa: float
@@ -56,26 +56,26 @@ class Limits:
     checks: frozenset[str]
     """Confirmations that a start needs."""
     faults: frozenset[str]
-    """Faults that this fill meets, at any time."""
+    """Faults injected into this fill, at any time."""
     delivers: bool = True
-    """Nobody interferes, so a sound rig must complete the fill and meet the target."""
+    """No person interferes, so a sound rig must complete the fill and meet the target."""
     counts_back: bool = True
     gun_off_first: bool = False
-    """The gun comes off an open valve, and what was left in the tyre goes with it."""
+    """The gun comes off an open valve, and the remaining tyre pressure is lost."""
     column_kpa: float = 0.0
-    """Liquid above the valve of a tyre that is emptied, and in the hose: the gauge may stand so much above the tyre."""
+    """Liquid column above the valve of a tyre that is emptied, and in the hose: the gauge may read this much high."""
 
     def reacted_l(self, detect_s: float) -> float:
-        """Litres that still pass after a condition that is detected within ``detect_s``.
+        """Litres that still pass after the onset of a condition detected within ``detect_s``.
 
-        Two scans to see and to say it, the relay's delay, and half the coast-down, all at the pump's full flow.
+        Two scans to read and to command, the relay's delay, and half the coast-down, all at the pump's full flow.
         """
         return self.pump_lps * (detect_s + 2 * self.scan_s + self.relay_s + self.coast_s / 2)
 
 
 @dataclass(slots=True)
 class Seen:
-    """One tick. Not frozen, for there is one of it in every tick and making it would take three times as long."""
+    """One tick. Not frozen: one is created in every tick, and a frozen one would take three times as long."""
 
     now_s: float
     dt_s: float
@@ -90,10 +90,10 @@ class Seen:
     prompt: str | None
     forward: int
     back: int
-    """Pulses that the account holds."""
+    """Pulses in the controller's account."""
     stop_pressed: bool
     requests: Sequence[tuple[str, str, str]]
-    """Id, kind and name of what a person asked for before this tick."""
+    """Id, kind and name of a person's requests before this tick."""
     moving: bool
     """Anything that moves liquid or air is commanded."""
     notes: Sequence[str] = ()
@@ -105,7 +105,7 @@ class Seen:
 
 
 def seen_of(decision: Decision, requests: Sequence[Request], before_s: float | None) -> Seen:
-    """A tick as a judge sees it; ``before_s`` is the time of the tick before."""
+    """Convert a decision to a tick for the judge; ``before_s`` is the time of the previous tick."""
     state, outputs, entries = decision.state, decision.outputs, decision.entries
     run, reverse, vent = outputs.pump_run, outputs.pump_reverse, outputs.vent_valve
     other = outputs.fill_valve or outputs.flush_valve
@@ -140,5 +140,5 @@ def tyre_kpa(plant: Plant) -> float:
 
 
 def delivered_l(plant: Plant) -> float:
-    """Liquid that the tyre truly holds above what it started with."""
+    """True liquid in the tyre, less that at the start."""
     return plant.tyre.liquid_l - plant.start_liquid_l

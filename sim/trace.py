@@ -1,6 +1,6 @@
-"""The trace of a virtual fill as one hash: what was read and noted in every tick, and the state where it turns.
+"""The trace of a virtual fill as one hash: readings and notes of every tick, and the state at changes.
 
-Same seed, same program: same hash, in whatever process. Sets are written in order, so no hash seed shows through.
+The same seed and program give the same hash in any process. Sets are written in order, so the hash seed has no effect.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 
 def canonical(value: object) -> str:
-    """One text for one value: dataclasses by field, sets and mappings in order, floats to the last bit."""
+    """Canonical text of a value: dataclasses by field, sets and mappings in order, floats to the last bit."""
     return _writer(type(value))(value)  # type: ignore[arg-type]  # every type is hashable
 
 
 @cache
 def _writer(kind: type) -> Callable[[Any], str]:
-    """How the values of one type are written."""
+    """The writer for the values of one type."""
     if is_dataclass(kind):
         parts = [attrgetter(each.name) for each in fields(kind)]
         return lambda value: "(" + ",".join([canonical(part(value)) for part in parts]) + ")"
@@ -42,14 +42,14 @@ def _writer(kind: type) -> Callable[[Any], str]:
 
 
 class Trace:
-    """Takes every decision in; ``digest`` is what they come to."""
+    """Hash of all decisions; ``digest`` is the result."""
 
     def __init__(self) -> None:
         self._sha = hashlib.sha256()
         self._outputs: Outputs | None = None
 
     def see(self, decision: Decision) -> None:
-        """Take one tick in; the whole state where more was noted than how the fill gets on."""
+        """Add one tick, with the whole state where outputs changed or more than progress was noted."""
         reading, outputs, entries = decision.facts.reading, decision.outputs, decision.entries
         counts = ",".join(map(repr, reading.counts))
         text = f"[{reading.now_s!r},[{counts}],{reading.line_kpa!r},{reading.tote_l!r},{canonical(entries)}"

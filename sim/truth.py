@@ -1,4 +1,4 @@
-"""The truth file: what really happened in the plant, for whoever judges a controller. The controller never reads it.
+"""The truth file: what really happened in the plant, for judging a controller. The controller never reads it.
 
 One JSON document, replaced whole. Volumes in litres, pressures gauge in kPa, times in plant seconds:
 
@@ -7,8 +7,8 @@ One JSON document, replaced whole. Volumes in litres, pressures gauge in kPa, ti
 - ``tyre_liquid_l``, ``start_liquid_l``, ``delivered_l`` (liquid in the tyre now less at the start), ``fraction``;
 - ``tyre_kpa``, ``peak_tyre_kpa``, ``lowest_tyre_kpa``, ``line_kpa``, ``peak_line_kpa``;
 - ``hose_liquid_l`` (between meter and valve), ``suction_liquid_l``, ``tote_l``, ``spilled_l``, ``vented_l``,
-  ``vessel_l`` (what stands in the open vessel now), ``caught_l`` (in open vessels in all),
-  ``drained_l`` (taken from the tote by something else than the pump), ``start_hose_liquid_l``,
+  ``vessel_l`` (in the open vessel now), ``caught_l`` (in open vessels in all),
+  ``drained_l`` (taken from the tote other than by the pump), ``start_hose_liquid_l``,
   ``start_suction_liquid_l``, ``start_tote_l``, ``start_tyre_kpa``;
 - ``pulses``, ``reverse_pulses`` (as counted by the meter, unwrapped);
 - ``gun_on``, ``valve_open``, ``pump_speed`` (-1 to 1), ``pump_on``, ``bead_lost``, ``both_relays_s`` (how long both
@@ -49,7 +49,7 @@ class Truth:
         }
 
     def document(self) -> dict[str, object]:
-        """The truth as it stands."""
+        """The present document."""
         plant = self._plant
         air, line, tyre, extremes = plant.params.atmosphere_kpa_abs, plant.line, plant.tyre, plant.extremes
         return {
@@ -84,7 +84,7 @@ class Truth:
 
 
 def write_truth(path: Path, document: dict[str, object]) -> None:
-    """Replace the file whole, so that a reader never sees half of it."""
+    """Replace the file atomically, so that a reader never sees a partial one."""
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     beside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")

@@ -1,6 +1,6 @@
-"""Rigs and wheels unlike the demonstration's: every shipped size, other hoses, pumps, gauges, scans and limits.
+"""Rigs and wheels that differ from the demonstration's: every shipped size, other hoses, pumps, gauges, scans, limits.
 
-What a campaign draws besides stays as it is, so that the same seed tells what the rig itself changes.
+A campaign's other draws are unchanged, so that the same seed shows the effect of the rig itself.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import random
 
 _LEAST_CAVITY_L = 20.0
-"""A pump that coasts moves litres: no tyre of a lawn mower is filled by such a rig."""
+"""Smallest cavity: a coasting pump moves litres, so such a rig fills no lawn mower's tyre."""
 _MORE_SIZES = (
     "710/70R42", "VF 380/90R46", "17.5-25", "23.5R25", "29.5-25", "7.00-12", "5.00-15", "600/50-22.5", "12.5/80-18",
     "340/85R24", "10.00-20", "23x10.50-12", "IF 600/70R30",
@@ -26,14 +26,14 @@ _INCH_M = 0.0254
 
 @cache
 def sizes() -> tuple[str, ...]:
-    """Sizes to draw from: all that are shipped, and some that are not."""
+    """Sizes to draw from: all shipped ones and some more."""
     return tuple(
         size for size in (*KNOWN_SIZES, *_MORE_SIZES) if cavity_of(read_size(size)).volume_l >= _LEAST_CAVITY_L
     )
 
 
 def rig(rng: random.Random) -> dict[str, dict[str, object]]:
-    """Tables of a rig's file: its pipe, pump, gauge, clock and limits."""
+    """Draw tables of a rig's file: pipe, pump, limits, clock and simulation."""
     hose_m, bore_m = rng.choice((2, 3, 5, 8, 12)), rng.choice((0.75, 1.0, 1.25)) * _INCH_M
     hose_l = 1000 * math.pi / 4 * bore_m**2 * hose_m * rng.uniform(1.0, 1.15)
     ceiling_psi = rng.choice((15, 18, 20, 20))

@@ -1,7 +1,7 @@
-"""A whole fill in virtual time: the controller's decisions against the simulated rig, without wires, waits or disk.
+"""A whole fill in virtual time: the controller's decisions against the simulated rig, without transport, waits or disk.
 
-The same settings, point map, decoding and ``decide`` as over the wire; only the transport is a function call and the
-clock a number. One scan is one step, so a fill of a quarter of an hour takes a fraction of a second.
+Settings, point map, decoding and ``decide`` are those used over the wire; only the transport is a function call and
+the clock a number. One scan is one step, so a fill of a quarter of an hour takes a fraction of a second.
 """
 
 from __future__ import annotations
@@ -39,15 +39,15 @@ from sim.plant.whole import Plant
 _END = "virtual"
 _SETTLE_S = 1.0
 _RENEW_S = 0.5
-"""Coils are written again after so long, as over the wire."""
+"""Interval of rewriting coils, as over the wire."""
 _REFUSES_S = 1.0
-"""A module that for so long does not do an off is left alone, as over the wire."""
+"""Time-out of a module that does not execute an off; then it gets no requests, as over the wire."""
 _LONG_STEP_S = 0.25
-"""Step while nothing changes."""
+"""Step length in a steady state."""
 _SETTLED_S = 2.5
-"""How long a move runs before its step may be longer."""
+"""Time that a move must run before the step may be longer."""
 _NEAR_S = 2.0
-"""Seconds before a move ends from which the scans are as close as the rig's own; a vent keeps to its time by itself."""
+"""Time before the end of a move from which the rig's own scan time is used; a quarter of it for a timed vent."""
 _OUTPUTS = tuple(each.name for each in fields(Outputs))
 _relays = attrgetter(*_OUTPUTS)
 _STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT)
@@ -55,7 +55,7 @@ _STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT)
 
 @dataclass(slots=True)
 class _Coil:
-    """An output, and how it was written last."""
+    """An output, and its last written value."""
 
     point: Point
     where: Where
@@ -75,7 +75,7 @@ class VirtualRig:
         self.values: dict[str, Value] = {}
         self.meters: Sequence[MeterFace] = (Counter(),)
         self._units = conversions(settings.quantities, settings.rig.atmosphere)
-        # What only a simulated rig has is for hands, and for a clock over the wire: a scan is as of a real rig.
+        # Points that only a simulated rig has are for hands and the clock over the wire: a scan is that of a real rig.
         points = {name: point for name, point in settings.read.items() if name not in SIMULATED}
         self._blocks = tuple(
             (block, Where(_END, block.unit, block.table), places(block, points))
@@ -96,13 +96,13 @@ class VirtualRig:
         self._points, self._spoken = frozenset(points), frozenset(settings.line_points)
 
     def advance(self, dt_s: float) -> None:
-        """Let time pass."""
+        """Advance the time."""
         self.now_s += dt_s
         self.modules.advance_to(self.now_s - _SETTLE_S)
 
     def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
-        """Read every point once; ``acting`` is the measure that counts, ``idle`` what nothing depends on."""
-        # Modules that refuse everything are asked nothing, as over the wire: then their own time-out runs.
+        """Read every point once; ``acting`` is the measure in use, ``idle`` are points on which nothing depends."""
+        # Modules that refuse everything get no requests, as over the wire, so that their own time-out runs.
         upsets = self.plant.upsets
         left_alone = self.now_s < self._left_until_s
         if not (left_alone or upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1):
@@ -122,7 +122,7 @@ class VirtualRig:
         return self.reading(acting, idle)
 
     def _look_at_outputs(self) -> None:
-        """As over the wire: what goes on not being off is left to its module's time-out."""
+        """Leave outputs that remain unconfirmed off to their module's time-out, as over the wire."""
         unconfirmed = self._kept.unconfirmed
         if not unconfirmed:
             self._unsure_s = None
@@ -136,7 +136,7 @@ class VirtualRig:
                 self._kept.timed_out(name)
 
     def reading(self, acting: int, idle: Collection[str]) -> Reading:
-        """What the values that were read last say now."""
+        """Convert the last read values to a reading."""
         return reading_of(
             self._points,
             self._units,
@@ -165,7 +165,7 @@ class VirtualRig:
             self.values[each.point] = value_of_field(name, each, line)
 
     def write(self, wanted: Mapping[str, bool]) -> None:
-        """Write coils by name, what changed or is due again; names that the map does not have are passed over."""
+        """Write the coils that changed or are due again, by name; names missing in the map are ignored."""
         for name, on in wanted.items():
             coil = self._coils.get(name)
             due = coil is not None and (coil.on is not on or self.now_s - coil.at_s >= _RENEW_S)
@@ -187,7 +187,7 @@ class VirtualRig:
             self._write(point, where, encode(raw, point.type, point.order))
 
     def _write(self, point: Point, where: Where, raws: list[int]) -> bool:
-        """Whether the module acknowledged it."""
+        """Write registers or coils; returns whether the module acknowledged."""
         upsets = self.plant.upsets
         if upsets.bus_silent or upsets.bus_exception:
             return False
@@ -200,7 +200,7 @@ class VirtualRig:
 
 @dataclass(slots=True)
 class VirtualFill:
-    """One fill on a virtual rig. ``watch`` sees every decision, and may change ``state`` before the next."""
+    """One fill on a virtual rig. ``watch`` gets every decision and may change ``state`` before the next."""
 
     rig: VirtualRig
     setup: Setup
@@ -210,7 +210,7 @@ class VirtualFill:
     _inbox: list[Request] = field(default_factory=list)
 
     def run(self, most_s: float = 4 * 3600.0, until: Callable[[Decision], bool] | None = None) -> Decision:
-        """Run until the fill has ended, ``until`` says so, or ``most_s`` has passed; returns the last decision."""
+        """Run until the fill has ended, ``until`` is true or ``most_s`` has passed; returns the last decision."""
         state = self.state or new_fill(self.setup)
         self.rig.meters = faces(self.rig.settings, self.setup.line, bases(self.setup, state))
         self.rig.arm(self.setup.timeout_s)
@@ -232,13 +232,13 @@ class VirtualFill:
                 return decision
 
     def _step_s(self, state: FillState) -> float:
-        """The rig's own scan time near anything that may change, longer in the middle of a steady stroke or a wait."""
+        """Step length: the rig's scan time near any change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
         dull = not self._inbox and (self._steady(state) if state.outputs.moving else self._stands(state))
         return max(scan_s, _LONG_STEP_S) if dull else scan_s
 
     def _stands(self, state: FillState) -> bool:
-        """Whether the pump has coasted to rest; a person's lever may move it at any time."""
+        """Whether the pump has coasted to rest; never true where a person's lever may move it at any time."""
         rests_s = state.now_s - max(state.since_s, state.changed_s)
         return not self.setup.by_hand and rests_s >= self.setup.line.coast_s
 
@@ -248,7 +248,7 @@ class VirtualFill:
         return state.phase in _STEADY and under_way_s >= _SETTLED_S and not self._near_its_end(state)
 
     def _near_its_end(self, state: FillState) -> bool:
-        """Whether a move will be over within seconds."""
+        """Whether a move will end within seconds."""
         if state.phase is Phase.VENT:
             return state.stroke.open_s - (state.now_s - state.since_s) < _NEAR_S / 4
         inside_l, flow = in_tyre_l(self.setup, state), abs(state.flow.fast_pps) * self.setup.meter.litres_per_pulse
@@ -260,7 +260,7 @@ class VirtualFill:
         return gauge_kpa - state.stroke.goal_kpa < _NEAR_S * falls_kpa_s
 
     def ask(self, request: Request) -> None:
-        """Put a request into the next scan, as a person would."""
+        """Queue a person's request for the next scan."""
         self._inbox.append(request)
 
     def _requests(self) -> Sequence[Request]:

@@ -1,4 +1,4 @@
-"""What goes in: density, freeze point and viscosity by temperature, and what to beware of. Pure; knows no tyre."""
+"""Fluids: density, freeze point and viscosity by temperature, and cautions. Pure; knows no tyre."""
 
 from rig.fluid.errors import FluidError
 from rig.fluid.fluids import BASE_C, Fluid, Kind, mixed

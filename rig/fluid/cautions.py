@@ -1,4 +1,4 @@
-"""What to beware of with a fluid: for people, metal, ground and winter, and on top of what the tyre holds already.
+"""Cautions for a fluid: people, metal, ground and winter, and mixing with the tyre's present content.
 
 One line each, with a severity and a source. It must not know tyres beyond tube or tubeless, nor rigs.
 """
@@ -26,7 +26,7 @@ def cautions_of(
     tubeless: bool | None = None,
     coldest_c: float | None = None,
 ) -> tuple[Caution, ...]:
-    """Cautions for a fluid; ``existing`` is what is in the tyre, ``coldest_c`` the coldest day that it must stand."""
+    """Cautions for a fluid; ``existing`` is in the tyre already, ``coldest_c`` is the coldest day to withstand."""
     return (
         *_by_kind(fluid, tubeless),
         *_winter(fluid, coldest_c),

@@ -1,6 +1,6 @@
-"""A fluid of one strength: density, viscosity, freeze point, correction to 60 F, mass, and mixing with another.
+"""A fluid of one strength: density, viscosity, freeze point, correction to 60 F, mass, and mixing.
 
-It must not know how a fluid is written, nor tyres, valves or rigs.
+It must not know the notation of fluids, nor tyres, valves or rigs.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from rig.fluid.tables import Properties, ShopTable, solution, strengths_of
 from rig.wheel.caution import Caution
 
 BASE_C = 15.0 + 5.0 / 9.0
-"""60 F, the temperature at which a corrected volume is stated."""
+"""60 F, the base temperature of corrected volumes."""
 
 Kind = Literal["water", "cacl2", "methanol", "pg", "eg", "beet", "shop"]
 
@@ -24,8 +24,8 @@ Kind = Literal["water", "cacl2", "methanol", "pg", "eg", "beet", "shop"]
 class Fluid:
     """A fluid of one strength.
 
-    ``strength`` is a fraction by mass (brine, methanol) or volume (glycols), None where it has none. ``freeze_c`` is
-    where slush begins, ``solid_c`` where it is hard (None: not known). ``basis`` says where the figures are from.
+    ``strength`` is a fraction by mass (brine, methanol) or volume (glycols), None where there is none. ``freeze_c`` is
+    where slush begins, ``solid_c`` where it is solid (None: not known). ``basis`` is the source of the figures.
     """
 
     name: str
@@ -50,7 +50,7 @@ class Fluid:
         return self.density_kg_m3(temp_c) / self.density_kg_m3(BASE_C)
 
     def mass_kg(self, volume_l: float, temp_c: float) -> float:
-        """Mass of a volume that was measured at a temperature."""
+        """Mass of a volume at a temperature."""
         return volume_l * self.density_kg_m3(temp_c) / 1000
 
     def volume_l(self, mass_kg: float, temp_c: float) -> float:
@@ -60,7 +60,7 @@ class Fluid:
     def cautions(
         self, *, existing: Fluid | None = None, tubeless: bool | None = None, coldest_c: float | None = None
     ) -> tuple[Caution, ...]:
-        """What to beware of: with it, on top of what the tyre holds already, on the coldest day."""
+        """Cautions: for the fluid itself, on the tyre's present content, on the coldest day."""
         return cautions_of(self, existing=existing, tubeless=tubeless, coldest_c=coldest_c)
 
 
@@ -72,8 +72,8 @@ _PACKAGED = {
     "eg": "CoolProp (ASHRAE), inhibited ethylene glycol by volume",
 }
 
-# Where brine is hard, by mass percent: 2, 3.5 and 5 lb of flake per gallon of water in the Kubota M108DC operator's
-# manual, p. 54. Not known between and beyond.
+# Solid point of brine by mass percent: 2, 3.5 and 5 lb of flake per gallon of water in the Kubota M108DC operator's
+# manual, p. 54. Interpolated between them, not known beyond.
 _BRINE_SOLID = ((14.9, -30.0), (22.8, -47.0), (28.9, -52.0))
 
 # Methanol mixes from about a tenth by mass have a flash point under 60 C. From memory of safety data sheets.
@@ -90,7 +90,7 @@ def _brine_solid(percent: float) -> float | None:
 
 
 def packaged(kind: Kind, strength: float, name: str) -> Fluid:
-    """A fluid of the packaged tables; :class:`FluidError` for a strength outside them."""
+    """A fluid from the packaged tables; :class:`FluidError` for a strength outside them."""
     low, high = strengths_of(kind)
     if not low - 1e-9 <= strength <= high + 1e-9:
         why = ", and above the eutectic the freeze point rises again" if kind == "cacl2" else ""
@@ -106,12 +106,12 @@ def packaged(kind: Kind, strength: float, name: str) -> Fluid:
 
 
 def from_table(table: ShopTable, kind: Kind = "shop") -> Fluid:
-    """A fluid by table, as it stands."""
+    """A fluid by its own table, without a strength."""
     return Fluid(table.name, kind, None, table.freeze_c, table.solid_c, table.flammable, table.basis, table)
 
 
 def mixed(first: Fluid, first_l: float, second: Fluid, second_l: float, temp_c: float) -> Fluid:
-    """What two liquids at a temperature become in the tyre: of one kind, or one of them water.
+    """The mix of two liquids at a temperature: of one kind, or one of them water.
 
     :class:`FluidError` where the mix is not known; the message says to take the old liquid out.
     """

@@ -1,8 +1,8 @@
-"""Writes the property tables of the aqueous fluids from CoolProp: ``python -m rig.fluid.make_tables``.
+"""Write the property tables of the aqueous fluids from CoolProp: ``python -m rig.fluid.make_tables``.
 
 Run by a developer with the test extra installed; nothing imports it. For each strength the temperatures run from the
-freeze point, or the lowest temperature that CoolProp's data have, (place 0) to the top of the table (place 1), so that
-the table ends exactly where the liquid does.
+freeze point, or the lowest temperature of CoolProp's data, (place 0) to the top of the table (place 1), so that the
+table ends exactly where the liquid does.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ TABLE = Path(__file__).with_name("tables.json")
 
 def _coolprop(what: str, fluid: str, strength: float, kelvin: float) -> float:
     if fluid == "Water":
-        # IAPWS-95 as CoolProp holds it starts at the triple point, a hundredth of a degree over the freeze point.
+        # CoolProp's IAPWS-95 starts at the triple point, a hundredth of a degree above the freeze point.
         return float(PropsSI(what, "T", max(kelvin, 273.16), "P", AIR_PA, fluid))
     return float(PropsSI(what, "T", kelvin, "P", AIR_PA, f"INCOMP::{fluid}[{strength}]"))
 
@@ -30,9 +30,9 @@ def _coolprop(what: str, fluid: str, strength: float, kelvin: float) -> float:
 def _brine_density(strength: float, kelvin: float) -> float:
     """Density of calcium chloride brine over the whole range, kg/m3.
 
-    CoolProp holds two fits: MCA covers every strength to 40 C and is up to 0.45 % off the handbooks, MCA2 is within
-    0.15 % but starts at 9 % and ends at 30 C. So MCA is scaled onto MCA2, the scale held beyond MCA2's ends; under
-    9 % the salt keeps the volume that it takes up in the 9 % brine.
+    CoolProp has two fits: MCA covers every strength to 40 C and differs from the handbooks by up to 0.45 %, MCA2 is
+    within 0.15 % but starts at 9 % and ends at 30 C. So MCA is scaled to MCA2, the scale held beyond MCA2's ends; below
+    9 % the salt is assumed to keep its specific volume of the 9 % brine.
     """
     weak, strong, hot = 0.09, 0.294, 302.9
     if strength >= weak:
@@ -45,18 +45,18 @@ def _brine_density(strength: float, kelvin: float) -> float:
     liquid = max(kelvin, KELVIN + 0.01)
     water = _coolprop("D", "Water", 0.0, liquid)
     salt = (1 / _brine_density(weak, liquid) - (1 - weak) / water) / weak
-    # Under 0 C there is no water to compare with, and the brine follows the slope of MCA.
+    # Below 0 C there is no liquid water to compare with, and the brine follows the slope of MCA.
     slope = _coolprop("D", "MCA", strength, kelvin) / _coolprop("D", "MCA", strength, liquid)
     return slope / ((1 - strength) / water + strength * salt)
 
 
 def density(fluid: str, strength: float, kelvin: float) -> float:
-    """Density that the tables are made of, kg/m3."""
+    """Density for the tables, kg/m3."""
     return _brine_density(strength, kelvin) if fluid == "MCA" else _coolprop("D", fluid, strength, kelvin)
 
 
 def viscosity(fluid: str, strength: float, kelvin: float) -> float:
-    """Viscosity that the tables are made of, mPa s."""
+    """Viscosity for the tables, mPa s."""
     return 1000 * _coolprop("V", fluid, strength, kelvin)
 
 

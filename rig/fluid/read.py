@@ -1,4 +1,4 @@
-"""Reads how a fluid is written: ``NAME[:STRENGTH]``, or a fluid that the shop has put into its own table.
+"""Parse a fluid: ``NAME[:STRENGTH]``, or a fluid from the shop's own table.
 
 It must not know tyres, valves or rigs.
 """
@@ -16,7 +16,7 @@ from rig.fluid.tables import ShopTable
 from rig.units import QuantityError, parse
 
 FLAKE_ASSAY = 0.77
-"""Share of calcium chloride in ordinary flake; 83 and 94 % are sold too."""
+"""Share of calcium chloride in ordinary flake; 83 and 94 % are also sold."""
 
 _FORMS = "water, beet, cacl2:20%, cacl2:3.5lb/gal, methanol:33.6%, pg:50%vol or eg:50%vol"
 
@@ -50,10 +50,10 @@ _PERCENT = re.compile(
 
 
 def _beet() -> ShopTable:
-    """Beet fluid until the shop puts its supplier's figures in.
+    """Beet fluid, until the shop enters its supplier's figures.
 
-    10.7 lb/gal (taken at 60 F) is common practice and -35 F the trade's freeze point; the expansion of 4e-4 per K and
-    the viscosities are assumptions, in the range of thick sugar juices.
+    10.7 lb/gal (assumed at 60 F) is common practice and -35 F the trade's freeze point; the expansion of 4e-4 per K
+    and the viscosities are assumptions, in the range of thick sugar juices.
     """
     temps = (-37.2, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
     mpas = (6500.0, 3000.0, 1150.0, 480.0, 220.0, 110.0, 60.0, 36.0, 24.0, 17.0)
@@ -66,9 +66,9 @@ BEET = _beet()
 
 
 def read_fluid(text: str, assay: float = FLAKE_ASSAY, shop: Mapping[str, ShopTable] | None = None) -> Fluid:
-    """The fluid that ``NAME[:STRENGTH]`` writes; ``assay`` is the flake's share of CaCl2, ``shop`` its own fluids.
+    """Parse ``NAME[:STRENGTH]``; ``assay`` is the flake's share of CaCl2, ``shop`` has the shop's own fluids.
 
-    A shop's fluid of the same name comes first. :class:`FluidError` for an unknown name, a missing or surplus
+    A shop's fluid of the same name has priority. :class:`FluidError` for an unknown name, a missing or surplus
     strength, or one outside the tables.
     """
     name, colon, strength = (part.strip() for part in text.partition(":"))

@@ -1,7 +1,7 @@
 """Density, viscosity and freeze point by strength and temperature, interpolated in packaged or shop tables.
 
-Refuses below the freeze point and outside a table instead of extrapolating. It must not know how fluids are written
-or what they do to people and metal.
+Raises an error below the freeze point and outside a table instead of extrapolating. It must not know the notation of
+fluids or their effects on people and metal.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from rig.fluid.errors import FluidError
 
 
 class Properties(Protocol):
-    """What a fluid's table answers; temperatures in Celsius, errors are :class:`FluidError`."""
+    """Properties by a fluid's table; temperatures in Celsius, errors are :class:`FluidError`."""
 
     def density_kg_m3(self, temp_c: float) -> float:
         """Density at a temperature."""
@@ -71,7 +71,7 @@ class Solution:
 
 
 def check_range(name: str, temp_c: float, freeze_c: float, low_c: float, top_c: float) -> None:
-    """Refuse a temperature at which a table has no liquid."""
+    """Raise :class:`FluidError` for a temperature at which a table has no liquid."""
     if temp_c < freeze_c:
         raise FluidError(
             f"{name} freezes at {freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: warm it or take a stronger mix"
@@ -94,7 +94,7 @@ def _packaged() -> dict[str, Any]:
 
 
 def strengths_of(kind: str) -> tuple[float, float]:
-    """Weakest and strongest mix that the packaged table of a kind holds (fractions)."""
+    """Weakest and strongest mix in the packaged table of a kind (fractions)."""
     rows = _packaged()[kind]["rows"]
     return rows[0]["strength"], rows[-1]["strength"]
 
@@ -125,8 +125,8 @@ def solution(kind: str, strength: float, name: str) -> Solution:
 class ShopTable:
     """A shop's own fluid by table: (temperature Celsius, density kg/m3, viscosity mPa s), rising in temperature.
 
-    Two rows or more; :class:`FluidError` if they cannot be a liquid's. Density runs straight between rows,
-    viscosity straight in its logarithm.
+    Two rows or more; :class:`FluidError` if they are implausible for a liquid. Density is interpolated linearly,
+    viscosity linearly in its logarithm.
     """
 
     name: str

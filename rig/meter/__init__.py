@@ -1,1 +1,1 @@
-"""The meter's honesty: its factor from a proving, and charts that see it drift. Pure; it knows no rig and no fill."""
+"""The meter's accuracy: its factor from a proving, and drift detection by charts. Pure; knows no rig and no fill."""

@@ -1,16 +1,15 @@
 """A control chart of the meter against one reference: two one-sided cumulative sums of standardised deviations.
 
-Tabular CUSUM (Page 1954; Montgomery, Introduction to Statistical Quality Control). How often it cries wolf and how soon
-it sees a drift is computed as a Markov chain (Brook and Evans, Biometrika 59, 1972), not taken on trust.
+Tabular CUSUM (Page 1954; Montgomery, Introduction to Statistical Quality Control). Its false alarm rate and its delay
+in detecting a drift are computed as a Markov chain (Brook and Evans, Biometrika 59, 1972), not assumed.
 
-A reference with a bias of its own first has to be learned. Each later deviation is judged against the mean of those
-before it, with the uncertainty of that mean: such values are independent, so the chart needs no long baseline and does
-not cry wolf more often for want of one (Hawkins, Self-starting cusum charts, The Statistician 36, 1987). The price is
-told: a drift is seen less well while the baseline is short.
+The bias of a reference must be learned first. Each later deviation is judged against the mean of those before it, with
+the uncertainty of that mean: such values are independent, so the chart needs no long baseline and gives no more false
+alarms without one (Hawkins, Self-starting cusum charts, The Statistician 36, 1987). The price, which is reported:
+detection of a drift is weaker while the baseline is short.
 
-The uncertainty that comes with a comparison is a claim. Where the differences from one fill to the next are far larger
-than it allows, the chart goes by them, the largest left out: a drift makes one of them larger, a claim that is too good
-makes them all so.
+The uncertainty stated with a comparison is a claim. Where the differences from fill to fill are far larger than it
+allows, the chart scales by them instead, without the largest: a drift enlarges one of them, an optimistic claim all.
 """
 
 from __future__ import annotations
@@ -21,25 +20,25 @@ from functools import lru_cache
 from typing import Literal
 
 SLACK = 0.5
-"""Half of the drift that the chart is tuned for, in standard deviations."""
+"""Half the drift that the chart is tuned for, in standard deviations."""
 LIMIT = 5.073
 """Decision limit of the sums: one false alarm in 500 fills, both directions together."""
 BASELINE_FILLS = 5
-"""Fills that teach a reference's bias before any is judged."""
+"""Number of fills that learn a reference's bias before any is judged."""
 WITHIN_FILLS = 10
 SURE = 0.9
 _STATES = 60
 _JUMPS = BASELINE_FILLS
-"""Fewer differences from fill to fill say nothing of their size."""
+"""Fewest differences from fill to fill from which their size is estimated."""
 _MEAN_JUMP = math.sqrt(2 / math.pi)
 """Mean size of a normal value, in standard deviations."""
 _PLAIN = 1.5
-"""Scatter this many times the claimed is hardly chance."""
+"""Scatter above this multiple of the claimed one is significant."""
 _LARGEST_DRIFT = 20.0
-"""Standard deviations; beyond it the chart is not worth having."""
+"""Standard deviations; a chart that detects only larger drifts is useless."""
 
 Direction = Literal["low", "high"]
-"""Which way the meter reads against the reference."""
+"""Direction of the meter's error against the reference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +46,7 @@ class Chart:
     """The chart after some fills. Deviations are relative: (meter − reference) / reference."""
 
     learns: bool
-    """The reference has a bias of its own, which is the mean of what was seen."""
+    """The reference has its own bias: the mean of the deviations so far."""
     fills: int = 0
     weight: float = 0.0
     """Sum of 1/sigma² of the baseline."""
@@ -56,23 +55,23 @@ class Chart:
     high: float = 0.0
     low: float = 0.0
     high_fills: int = 0
-    """Since when the sum is above nought."""
+    """Number of fills since the sum rose above zero."""
     low_fills: int = 0
     sigma: float = 0.0
-    """Of the last fill, as claimed."""
+    """Claimed uncertainty of the last fill."""
     latest: float = 0.0
     """The last deviation."""
     jumps: float = 0.0
-    """Sum of the differences from fill to fill, in what they should be."""
+    """Sum of the differences from fill to fill, in multiples of their claimed uncertainty."""
     largest: float = 0.0
     """The largest of them."""
     out: Direction | None = None
-    """Which limit was crossed first; a proving begins a new chart."""
+    """The limit that was crossed first; latched, since a proving begins a new chart."""
     out_at: int = 0
 
     @property
     def excess(self) -> float:
-        """How many times more the fills scatter than they claim to; 1 where that is not plain yet."""
+        """Ratio of the fills' scatter to the claimed one; 1 where it is not significant yet."""
         steps = self.fills - 1
         if steps < _JUMPS:
             return 1.0
@@ -80,7 +79,7 @@ class Chart:
         return scatter if scatter > _PLAIN else 1.0
 
     def drift(self) -> float:
-        """About how far the meter is off by what the larger sum says, with its sign; 0 while both are at nought."""
+        """Estimated drift of the meter by the larger sum, with its sign; 0 while both sums are zero."""
         if not (self.high_fills or self.low_fills):
             return 0.0
         if self.high >= self.low:
@@ -114,7 +113,7 @@ def seen(chart: Chart, deviation: float, sigma: float) -> Chart:
     )
     if chart.out is None and max(high, low) > LIMIT:
         chart = replace(chart, out="high" if high > low else "low", out_at=chart.fills)
-    # What is out of limits must not become the baseline.
+    # Deviations out of limits must not enter the baseline.
     return _learned(chart, deviation, sigma) if chart.learns and chart.out is None else chart
 
 
@@ -123,7 +122,7 @@ def _learned(chart: Chart, deviation: float, sigma: float) -> Chart:
     return replace(chart, weight=weight, mean=chart.mean + (deviation - chart.mean) * sigma**-2 / weight)
 
 
-# --- what the chart can do -------------------------------------------------------------------------------------------
+# --- performance of the chart ----------------------------------------------------------------------------------------
 
 
 def _normal(x: float) -> float:
@@ -145,7 +144,7 @@ def _chain(slack: float, limit: float, mean: float, states: int) -> tuple[tuple[
 
 
 def _one_sided(slack: float, limit: float, mean: float) -> float:
-    """Mean number of fills until a one-sided sum that begins at nought crosses the limit: (I − P)·x = 1, solved."""
+    """Mean number of fills until a one-sided sum from zero crosses the limit: the solution of (I − P)·x = 1."""
     chain = _chain(slack, limit, mean, _STATES)
     rows = [[(1.0 if at == to else 0.0) - p for to, p in enumerate(steps)] + [1.0] for at, steps in enumerate(chain)]
     for at in range(_STATES - 1, 0, -1):
@@ -162,9 +161,9 @@ def average_run_length(drift: float, slack: float = SLACK, limit: float = LIMIT)
 
 
 def chance_to_see(drift: float, baseline: int | None = None, fills: int = WITHIN_FILLS) -> float:
-    """Chance that a drift (in standard deviations) is seen within ``fills``, from sums at nought.
+    """Probability that a drift (in standard deviations) is detected within ``fills``, from sums at zero.
 
-    ``baseline`` fills had taught the reference's bias before the drift began; None is a reference without one.
+    ``baseline`` is the number of fills that learned the bias before the drift began; None for a reference without bias.
     """
     shares = [1.0] + [0.0] * (_STATES - 1)
     for later in range(fills):
@@ -174,7 +173,7 @@ def chance_to_see(drift: float, baseline: int | None = None, fills: int = WITHIN
 
 
 def _left_of_drift(baseline: int | None, later: int) -> float:
-    """How much of the drift shows in fill ``later`` after it began: the rest has gone into the mean."""
+    """The share of a drift that is visible ``later`` fills after it began: the mean has absorbed the rest."""
     if baseline is None:
         return 1.0
     before = baseline + later
@@ -183,7 +182,7 @@ def _left_of_drift(baseline: int | None, later: int) -> float:
 
 @lru_cache(maxsize=256)
 def least_drift(baseline: int | None = None) -> float | None:
-    """The least drift, in standard deviations, seen within 10 fills with a chance of 0.9; None where there is none."""
+    """Least drift, in standard deviations, detected within 10 fills with probability 0.9; None where there is none."""
     if baseline is not None and baseline < 1:
         return None
     low, high = 0.0, _LARGEST_DRIFT

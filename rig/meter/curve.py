@@ -1,7 +1,7 @@
-"""Factor by flow: runs at different flows make the points of a meter's linearisation.
+"""Factor by flow: runs at different flows give the points of a meter's linearisation.
 
-One flow makes no curve: the factor is then the same at every flow. What lies outside the flows that were run is not
-known; whoever uses the points holds their ends constant there.
+One flow gives no curve: the factor is then the same at every flow. Outside the flows that were run the factor is not
+known; the end values are held constant there by the user of the points.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ SAME_FLOW = 1.1
 
 @dataclass(frozen=True, slots=True)
 class AtFlow:
-    """Runs at one flow; the flow is None where nobody took the time."""
+    """Runs at one flow; the flow is None where it was not timed."""
 
     flow_lps: float | None
     factors: tuple[float, ...]
@@ -27,7 +27,7 @@ class AtFlow:
 
     @property
     def range_percent(self) -> float:
-        """Largest less smallest factor, over the smallest, in per cent."""
+        """Largest minus smallest factor, relative to the smallest, in per cent."""
         return 100 * (max(self.factors) - min(self.factors)) / min(self.factors)
 
 
@@ -48,7 +48,7 @@ def by_flow(runs: Sequence[tuple[float | None, float]]) -> tuple[AtFlow, ...]:
 
 
 def relative_curve(groups: Sequence[AtFlow], base: float) -> tuple[tuple[float, float], ...]:
-    """Points (flow in L/s, factor relative to ``base``), rising in flow; empty for a single flow."""
+    """Points (flow in L/s, factor relative to ``base``) in rising flow; empty for a single flow."""
     if len(groups) < 2:
         return ()
     return tuple((group.flow_lps, group.mean / base) for group in groups if group.flow_lps is not None)

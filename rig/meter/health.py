@@ -1,7 +1,7 @@
-"""What the fills since the last proving say of the meter: a chart for each reference, and a verdict in plain words.
+"""The meter's condition by the fills since the last proving: a control chart and a verdict for each reference.
 
-Right after a proving the meter is right, so what a reference then differs by is the reference's own bias: learned in
-the first fills, unless it is a true standard. It must not know where comparisons come from.
+The meter is assumed right just after a proving, so a reference's difference then is its own bias: learned in the first
+fills, unless it is a true standard. It must not know where comparisons come from.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Literal
 from rig.meter.chart import BASELINE_FILLS, LIMIT, WITHIN_FILLS, Chart, Direction, least_drift, seen
 
 _WATCH = 0.7 * LIMIT
-"""A sound meter is seldom above it: in two fills of a hundred."""
+"""A sound meter exceeds it in only two fills of a hundred."""
 
 Condition = Literal["learning", "fine", "watch", "out"]
 
@@ -34,23 +34,23 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """How the meter stands against one reference."""
+    """The meter's condition against one reference."""
 
     reference: str
     condition: Condition
     direction: Direction | None
-    """Which way the meter reads; None where nothing is seen."""
+    """Direction of the meter's error; None where none is detected."""
     fills: int
     drift_percent: float
-    """About how far it is off, by the chart."""
+    """Estimated drift, by the chart."""
     sees_percent: float | None
-    """The least drift that this reference shows within 10 fills, nine times in ten; None where it shows none yet."""
+    """Least drift that this reference detects within 10 fills, nine times in ten; None where it detects none yet."""
     excess: float
-    """How many times more the fills scatter than the reference claims; 1 where that is not plain."""
+    """Ratio of the fills' scatter to the reference's claim; 1 where it is not significant."""
     bias_percent: float | None
-    """What the reference differs by on its own; None for a standard."""
+    """The reference's own bias; None for a standard."""
     out_at: int | None
-    """The fill, counted from the proving, in which the limit was crossed."""
+    """The fill, counted from the proving, at which the limit was crossed."""
     high: float
     low: float
     limit: float
@@ -62,8 +62,8 @@ def verdicts(
 ) -> tuple[Verdict, ...]:
     """One verdict for each reference, from the fills since the last proving, oldest first.
 
-    What one of the ``standards`` differs by is the meter's doing; the others' bias is learned. ``doubts`` says how far
-    a reference may be off by itself (relative, at 95 %): a bias beyond that is told.
+    A difference from one of the ``standards`` counts as the meter's error; the others' bias is learned. ``doubts`` has
+    each reference's own uncertainty (relative, at 95 %): a bias beyond that is reported.
     """
     charts: dict[str, Chart] = {}
     for comparisons in fills:
@@ -119,7 +119,7 @@ def _text(name: str, condition: Condition, direction: Direction | None, chart: C
 
 
 def _bias_text(name: str, condition: Condition, chart: Chart, doubt: float | None) -> str:
-    """What a constant difference says, which no chart sees: one of the two was off from the start."""
+    """Report a constant difference, which no chart detects: one of the two was off from the start."""
     if doubt is None or not chart.learns or condition == "learning":
         return ""
     if abs(chart.mean) <= doubt + 2 * chart.weight**-0.5:
@@ -132,7 +132,7 @@ def _scatter_text(chart: Chart) -> str:
 
 
 def advice(found: Sequence[Verdict], *, proven: bool) -> str:
-    """What to do next, in one sentence."""
+    """The next action, in one sentence."""
     out = [each for each in found if each.condition == "out"]
     directions = {each.direction for each in out}
     names = " and ".join(each.reference for each in out)

@@ -4,7 +4,7 @@
 
 The gate is repeatability: 40 % of a 0.5 % tolerance, so 0.2 % between the largest and the smallest of at least three
 runs (NIST Handbook 44, 3.30 T.3, from memory). Modelled on such rules; it makes no measuring system lawful for trade.
-It must not know where pulses come from, nor who keeps the result.
+It must not know the source of the pulses, nor where the result is kept.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ D2 = {
 }  # fmt: skip
 MOST_RUNS = max(D2)
 _PETROLEUM_U_PERCENT = 0.027
-"""What the petroleum trade asks of the mean of its runs (API MPMS 4.8, from memory)."""
+"""Uncertainty that the petroleum trade requires of the mean of its runs (API MPMS 4.8, from memory)."""
 _FACTORS = 0.8, 1.25
-"""Outside this it is not the meter that is off but the pulses per litre."""
+"""Plausible factors: outside them the configured pulses per litre are wrong."""
 _THIRD_OF_GATE_PERCENT = 0.1
 _MINUTE_S = 60.0
 
@@ -54,18 +54,18 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """What a proving must hold."""
+    """Acceptance criteria of a proving."""
 
     runs: int = 3
     range_percent: float = 0.2
     confirm_percent: float = 0.25
-    """A change of the factor beyond this is asked about: from one proving to the next a sound meter moves less
+    """A larger change of the factor needs confirmation: a sound meter changes less from one proving to the next
     (company guideline for base curves; a US Army fuel handbook allows 0.0025)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What is known of the meter before this proving."""
+    """The meter's data before this proving."""
 
     pulses_per_l: float
     least_l: float
@@ -83,13 +83,13 @@ class Proving:
     factors: tuple[float, ...]
     range_percent: float
     u_percent: float
-    """Of the factor: spread of the runs and the reference together."""
+    """Of the factor: the runs' spread and the reference combined."""
     u_runs_percent: float
     u_reference_percent: float
     u_delivery_percent: float
-    """Of one delivery with this factor: the factor's own, and how much single runs scatter."""
+    """Of one delivery with this factor: the factor's own and the scatter of single runs."""
     petroleum_range_percent: float
-    """The range that the petroleum trade would allow for as many runs; for information."""
+    """The range that the petroleum trade allows for this number of runs; for information."""
     curve: tuple[tuple[float, float], ...]
     flows_lps: tuple[float, ...]
     fails: tuple[str, ...]
@@ -98,7 +98,7 @@ class Proving:
 
     @property
     def passed(self) -> bool:
-        """Whether the gate holds."""
+        """Whether the proving meets the gate."""
         return not self.fails
 
 
@@ -107,7 +107,7 @@ def prove(
 ) -> Proving:
     """Judge ``runs``; ``reference_doubt`` is relative, at 95 %. ValueError for no run, too many, or one without pulses.
 
-    Runs at different flows are judged flow by flow; the factor is that of the fastest, the curve leads to the others.
+    Runs at different flows are judged flow by flow; the factor is that of the highest flow, the curve gives the others.
     """
     gate = gate or Gate()
     if not runs or any(run.pulses <= 0 or run.reference_l <= 0 for run in runs):
@@ -148,7 +148,7 @@ def runs_u_percent(group: AtFlow) -> float:
 
 
 def petroleum_range_percent(runs: int) -> float:
-    """The range at which the mean of so many runs is known to 0.027 %; nought for a single run."""
+    """The range at which the mean of this number of runs has an uncertainty of 0.027 %; zero for a single run."""
     return _PETROLEUM_U_PERCENT * D2[runs] * math.sqrt(runs) / T_975[runs] if runs > 1 else 0.0
 
 

@@ -1,6 +1,6 @@
-"""What a meter is compared with, a known can or a scale: what a person reads, as litres at the vessel's temperature.
+"""References for a meter, a known can or a scale: convert a reading to litres at the vessel's temperature.
 
-Doubts are relative and at 95 %. It must not know pulses, meters or fills.
+Uncertainties (``doubt``) are relative and at 95 %. It must not know pulses, meters or fills.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ EXPANSION_PER_C: dict[Material, float] = {"mild steel": 3.35e-5, "stainless": 4.
 """Cubic expansion of the vessel. Steels: 1.86e-5 and 2.65e-5 per degF (NIST Handbook 105-3, from memory); polyethylene
 is three times a linear 1.5e-4 per degC (from memory)."""
 CAN_DOUBT: dict[Material, float] = {"mild steel": 5e-4, "stainless": 5e-4, "plastic": 3e-3}
-"""Of a can's volume where its paper says nothing: a field standard holds 0.05 % (NIST Handbook 105-3, from memory); a
-plastic jug's marks are assumed, no source."""
+"""Uncertainty of a can's volume without a document: a field standard holds 0.05 % (NIST Handbook 105-3, from memory);
+a plastic jug's marks are assumed, no source."""
 WEIGHTS_KG_M3 = 8000.0
 """Density of the weights that a scale is adjusted with, by convention (OIML D 28)."""
 
@@ -33,7 +33,7 @@ class Can:
     doubt: float = CAN_DOUBT["mild steel"]
 
     def litres(self, shown_l: float, vessel_c: float) -> float:
-        """What the can truly holds when it shows ``shown_l`` and has the temperature ``vessel_c``."""
+        """True content of the can when it shows ``shown_l`` at the temperature ``vessel_c``."""
         return shown_l * (1 + EXPANSION_PER_C[self.material] * (vessel_c - self.ref_c))
 
 
@@ -57,14 +57,14 @@ class Scale:
 
     doubt_kg: float
     density_doubt: float
-    """Of the liquid's density: small where a hydrometer said it, large where only the recipe did."""
+    """Uncertainty of the liquid's density: small by hydrometer, large by the recipe alone."""
     air: Air = Air()
 
     def litres(self, net_kg: float, density_kg_m3: float) -> float:
-        """Volume of what the scale shows, the air's lift put right (ISO 4185)."""
+        """Volume by the scale's reading, corrected for air buoyancy (ISO 4185)."""
         air = self.air.density_kg_m3()
         return 1000 * net_kg * (1 - air / WEIGHTS_KG_M3) / (density_kg_m3 - air)
 
     def doubt(self, net_kg: float) -> float:
-        """Relative doubt of a volume by weight."""
+        """Relative uncertainty of a volume by weight."""
         return math.hypot(self.doubt_kg / net_kg, self.density_doubt)

@@ -1,6 +1,6 @@
-"""After a fill: what a person found at the wheel, and its ticket to read or as PDF. Words; computes nothing.
+"""After a fill: a person's findings at the wheel, and its ticket to read or as PDF. Text only; computes nothing.
 
-What is not told is said on the ticket to be not told. It must not know requests.
+The ticket states what was not reported. It must not know requests.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _COLUMNS = 32
 
 
 class AfterForm(Touch):
-    """What was found once the wheel was aired up."""
+    """Findings once the wheel was aired up."""
 
     pressure: str = Field(max_length=20)
     """With its unit."""
@@ -40,9 +40,9 @@ class AfterForm(Touch):
 
 
 def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> dict[str, object]:
-    """Keep what was found at a wheel; a later word stands in for an earlier one.
+    """Keep the findings at a wheel; later ones replace earlier ones.
 
-    Returns what was told and the ticket with it. Raises QuantityError, Refused.
+    Returns the findings and the ticket with them. Raises QuantityError, Refused.
     """
     words = ["finish", f"--fill={fill_id}", f"--pressure={form.pressure}", f"--leak={form.leak}", f"--by={by}"]
     words += [*(["--cap"] if form.cap else []), *(["--sure"] if form.sure else [])]
@@ -52,13 +52,13 @@ def keep_after(settings: Settings, fill_id: str, form: AfterForm, by: str) -> di
 
 
 def after_of(settings: Settings, fill_id: str) -> dict[str, object]:
-    """What was told of a wheel after its fill, and the ticket with it."""
+    """The findings at a wheel after its fill, and the ticket with them."""
     with book_of_rig(settings) as book:
         return {"after": after_view(book, fill_id), "ticket": ticket_words(book, fill_id)}
 
 
 def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
-    """What was told of a wheel after its fill, and what is not as it should be; None when nothing was told."""
+    """The findings at a wheel after its fill, with its faults; None when nothing was reported."""
     fill = fill_asked(book, fill_id)
     told = finish_of(book, fill)
     if told is None:
@@ -71,12 +71,12 @@ def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
 
 
 def ticket_words(book: Book, fill_id: str) -> str:
-    """The ticket of one fill to read; Refused when it is not in the book. Reading is not printing."""
+    """The ticket of one fill to read; Refused when it is not in the book. Reading does not count as a print."""
     return as_text(ticket_of(book, [fill_asked(book, fill_id)], None), _COLUMNS)
 
 
 def ticket_pdf(settings: Settings, *, fill_id: str = "", job: str = "") -> bytes:
-    """The ticket of a fill or of a job's fills as PDF, and the note that it was printed; Refused without a fill."""
+    """The ticket of a fill or of a job's fills as PDF; keeps the print in the book. Refused without a fill."""
     from rig.books.pdf import as_pdf
 
     with book_to_keep(settings) as book:

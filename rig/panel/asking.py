@@ -1,6 +1,6 @@
-"""What a person entered on the page as a question to the rig, and the answer as the page shows it. Computes nothing.
+"""Convert a form of the page to a question to the rig, and the answer for the page. Computes nothing.
 
-The form's fields are read by the reader of the command line's options, so both understand the same words.
+The form's fields go through the parser of the command line's options, so both accept the same words.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ _TEXT = Field(default="", max_length=60)
 
 
 class Touch(Strict):
-    """A touch that is to be done once: a repeat of the same id does nothing."""
+    """An operation to be done once: a repeat of the same id does nothing."""
 
     id: str = Field(min_length=8, max_length=64, pattern=r"^[!-~]+$")
 
 
 class WheelForm(Strict):
-    """One wheel as it was picked or typed; an empty field is left to the rig."""
+    """One wheel as picked or typed; the rig decides an empty field."""
 
     wheel: str = _TEXT
     """A wheel of the shop; otherwise ``size``."""
@@ -49,24 +49,24 @@ class WheelForm(Strict):
     valve_at: str = _TEXT
     support: Support = "jacked"
     target: str = _TEXT
-    """Nothing: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
+    """Empty: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
     holds: str = _TEXT
-    """Liquid that is in the tyre already."""
+    """Liquid already in the tyre."""
     other_fluid: bool = False
-    """The tote holds another liquid by the book, and the person knows."""
+    """The person confirms that the tote holds another liquid by the book."""
 
 
 def asked(settings: Settings, form: WheelForm) -> Question:
-    """The question that the form asks, of a wheel of the shop as it was taught last.
+    """Convert a form to a question; a wheel of the shop is as last taught.
 
-    QuantityError or SizeError with what to write instead; JournalError of a named wheel where the book cannot be read.
+    QuantityError or SizeError with what to write instead; JournalError for a named wheel where the book cannot be read.
     """
     question = _typed(form)
     return wheel_question(with_taught(settings), form.wheel, question) if form.wheel else question
 
 
 def wheels_view(settings: Settings) -> list[dict[str, object]]:
-    """The shop's own wheels as configuration and book have them now, the one taught last first."""
+    """The shop's own wheels by the present configuration and book, the last taught first."""
     return [
         {"name": name, "size": wheel.size, "valve_at": wheel.valve_at, "took_l": wheel.took}
         for name, wheel in with_taught(settings).wheels.items()
@@ -95,7 +95,7 @@ def _target(text: str) -> dict[str, str]:
 
 
 def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
-    """The answer with its picture, and the checks of the ready check; raises what ``answer`` raises."""
+    """The answer with its picture and the checks before a start; raises the errors of ``answer``."""
     settings = facade.settings
     known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
     question, target = known.question, known.target
@@ -116,7 +116,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
 
 
 def _level(target: Target) -> str:
-    """Where the liquid stands against the valve, as a name for the catalogue."""
+    """The liquid's level relative to the valve, as a name for the catalogue."""
     share = target.fill_fraction - target.cavity.fraction_at_clock(target.valve_at)
     if abs(share) < 0.005:
         return "at_valve"
@@ -124,7 +124,7 @@ def _level(target: Target) -> str:
 
 
 def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Errand:
-    """Who asks for what, for the record."""
+    """The order with its person, for the record."""
     question, job, position = asked(settings, form), form.job.strip(), form.position.strip()
     return Errand(question, by, job, position, config, other_fluid=form.other_fluid)
 
@@ -133,7 +133,7 @@ def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Erra
 
 
 class EmptyForm(WheelForm):
-    """What is to come out of a wheel that ``holds`` so much: ``target`` is a volume, or nothing for all that comes."""
+    """A removal from a wheel that ``holds`` a volume: ``target`` is a volume, or empty for all that comes."""
 
     valve_at: str = Field(default="6", max_length=60)
     holds_fluid: str = _TEXT
@@ -142,18 +142,18 @@ class EmptyForm(WheelForm):
 
 
 class RinseForm(Strict):
-    """Water through the line into a drain vessel; or, after it, the first liquid diverted."""
+    """A rinse with water through the line into a drain vessel or, after it, diversion of the first liquid."""
 
     volume: str = Field(default="10 L", max_length=60)
     divert: bool = False
 
 
 def removal_of(settings: Settings, form: EmptyForm, by: str, config: str) -> Removal:
-    """What a person asks to have out of a wheel; QuantityError, SizeError with what to write instead."""
+    """Convert a form to a removal; QuantityError, SizeError with what to write instead."""
     wheel = WheelForm.model_validate({**form.model_dump(include=set(WheelForm.model_fields)), "target": ""})
     question = asked(settings, wheel)
     cavity_asked(question)
-    # A wheel of the shop is filled with its valve elsewhere than it is emptied.
+    # A wheel of the shop is filled at another valve position than it is emptied at.
     clock = _typed(wheel).wanted.valve_at
     removal = Removal(
         question=replace(question, wanted=replace(question.wanted, valve_at=clock)),
@@ -173,5 +173,5 @@ def removal_of(settings: Settings, form: EmptyForm, by: str, config: str) -> Rem
 
 
 def rinse_of(form: RinseForm, by: str, config: str) -> Rinse:
-    """A rinse as a person asks for it; QuantityError for a volume that is none."""
+    """Convert a form to a rinse; QuantityError for a text that is no volume."""
     return Rinse(parse(form.volume, "volume"), form.divert, by, config)

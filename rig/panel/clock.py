@@ -1,4 +1,4 @@
-"""The clock at the page's door: a signed-in person's device may say what time it is. Offered, never believed silently.
+"""The clock by a signed-in person's device: its time is offered for confirmation, never adopted silently.
 
 It must not know requests.
 """
@@ -17,18 +17,18 @@ from rig.run.session import Refused
 from rig.run.settings import Settings
 
 _APART_S = 120.0
-"""A device that differs by less is not worth a question. Assumed, no source."""
+"""A smaller difference raises no question. Assumed, no source."""
 
 
 class ClockForm(Touch):
-    """What a person says of the clock."""
+    """A person's answer about the clock."""
 
     at: str = Field(default="", max_length=40)
-    """The time by their device, ISO 8601; empty: nobody knows it now."""
+    """The time by their device, ISO 8601; empty: not known now."""
 
 
 def offered(settings: Settings, device_at: str) -> dict[str, str] | None:
-    """The question whether a device's time is to be taken; None where there is none to ask."""
+    """The question whether to adopt a device's time; None where there is none."""
     try:
         device_s = typed_s(device_at)
     except Refused:
@@ -41,7 +41,7 @@ def offered(settings: Settings, device_at: str) -> dict[str, str] | None:
 
 
 def keep_clock(settings: Settings, form: ClockForm, by: str) -> dict[str, object]:
-    """Keep what a person said; Refused for a time that cannot be."""
+    """Keep a person's answer; Refused for an implausible time."""
     if form.at:
         answered(settings, typed_s(form.at), by)
     else:

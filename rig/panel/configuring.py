@@ -1,6 +1,6 @@
-"""The configuration for the supervisor: as it is in force, and written anew after a check, for the next start.
+"""The configuration for the supervisor: the one in force, and a new one, checked, for the next start.
 
-Every writing is a configuration event in the journal with who did it and which keys changed. It must not know requests.
+Every change is a configuration event in the journal with the person and the changed keys. It must not know requests.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from rig.shop.second_copy import after_record
 
 
 class ConfigForm(Strict):
-    """The whole text of the configuration, and which text it was made from."""
+    """The whole text of the configuration, and the hash of the text it was made from."""
 
     text: str = Field(max_length=48_000)
     was: str = Field(max_length=64)
 
 
 def config_view(settings: Settings, path: Path) -> dict[str, object]:
-    """What is in force, explained, and the file as it stands now; SettingsError when it cannot be read."""
+    """The configuration in force, explained, and the present file; SettingsError when it cannot be read."""
     found, text = check_text(settings)
     return {"text": text, "found": found, "file": str(path), **_as_it_stands(path)}
 
@@ -61,10 +61,10 @@ def _document(path: Path, text: str) -> dict[str, object]:
 
 
 def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> dict[str, object]:
-    """Check a text, put it in the place of the file, and keep who did it.
+    """Check a text, replace the file with it, and keep who did it.
 
-    Returns what a check says of the new one and the keys that changed. Raises SettingsError for a text that is no
-    configuration; Refused while a fill runs, or where the file was changed meanwhile.
+    Returns the result of the check and the changed keys. Raises SettingsError for a text that is no configuration;
+    Refused while a fill runs, or where the file was changed meanwhile.
     """
     new = settings_of(placed(_document(path, form.text), path.parent), str(path))
     try:
@@ -73,7 +73,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
             if _mark(standing) != form.was:
                 raise Refused("the file was changed since this page read it: load it again")
             changed = changes(_keys(path, standing), _keys(path, form.text))
-            # The event first: a change that nobody knows of is worse than an event without one.
+            # The event first: an unrecorded change is worse than an event without a change.
             journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
             _replace(path, form.text)
     except LockedError as error:
@@ -83,14 +83,14 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
 
 
 def _keys(path: Path, text: str) -> dict[str, object]:
-    """Every key with its value as text; a file that is no TOML any more has none, and is replaced all the same."""
+    """Every key with its value as text; none for a file that is not valid TOML, which is replaced all the same."""
     with contextlib.suppress(SettingsError):
         return {key: str(value) for key, value in dotted(_document(path, text)).items()}
     return {}
 
 
 def _replace(path: Path, text: str) -> None:
-    """The new file is whole on the disk before it takes the old one's place, and the old one stays beside it."""
+    """Write the new file to disk completely, keep the old one as a copy, then replace it."""
     fresh = path.with_name(f"{path.name}.new")
     with fresh.open("w", encoding="utf-8") as file:
         file.write(text)

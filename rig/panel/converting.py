@@ -1,7 +1,7 @@
-"""A change of liquid in the wheels of a job, for the page: its steps with which are done, hand work, parts, the bill.
+"""A change of liquid in the wheels of a job, for the page: steps and their status, hand work, parts, the bill.
 
-The form's fields are handed to the reader of the command line's options, so both understand the same words. What is
-done is read from the records. It must not know requests, and it decides nothing.
+The form's fields go through the parser of the command line's options, so both accept the same words. The status comes
+from the records. It must not know requests, and it decides nothing.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ View = dict[str, object]
 
 
 class ConvertForm(Strict):
-    """Wheels of a job that are to hold another liquid."""
+    """Wheels of a job that are to be changed to another liquid."""
 
     positions: tuple[str, ...] = Field(min_length=1, max_length=24)
     to: str = Field(min_length=1, max_length=60)
@@ -41,7 +41,7 @@ class ConvertForm(Strict):
 
 
 class NoteForm(Touch):
-    """What was done by hand at a wheel, what came out of it by other means, or a part that goes on the job's bill."""
+    """A step done by hand at a wheel, a volume taken out by other means, or a part for the job's bill."""
 
     kind: Literal["step", "return", "charge"]
     position: str = _TEXT
@@ -55,7 +55,7 @@ class NoteForm(Touch):
 
 
 def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: str) -> View:
-    """Keep that wheels are to hold another liquid; returns the steps."""
+    """Keep a change of liquid for wheels; returns the steps."""
     words = [job, *(f"--position={each}" for each in form.positions), f"--to={form.to}", f"--by={by}"]
     words += ["--sure"] if form.sure else []
     options = options_of(add_notes, "convert", [*words, f"--config={config}"])
@@ -65,7 +65,7 @@ def convert(settings: Settings, config: str, job: str, form: ConvertForm, by: st
 
 
 def note_work(settings: Settings, config: str, job: str, form: NoteForm, by: str) -> View:
-    """Keep a step that was done by hand, or a part for the bill; returns the steps as they then stand. Refused."""
+    """Keep a step done by hand, or a part for the bill; returns the updated steps. Refused."""
     given = form.model_dump(exclude={"id", "kind", "sure"}) | {"job": job, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     words += ["--sure"] if form.sure else []
@@ -76,13 +76,13 @@ def note_work(settings: Settings, config: str, job: str, form: NoteForm, by: str
 
 
 def conversion_view(settings: Settings, job: str) -> View:
-    """The wheels of a job that are to hold another liquid, the step of each that comes next, and the parts so far."""
+    """The wheels of a job that are to be changed to another liquid, the next step of each, and the parts so far."""
     with book_of_rig(settings) as book:
         return _view(book, job)
 
 
 def bill_pdf(settings: Settings, job: str) -> bytes:
-    """A job's bill as PDF to look at; Refused where nothing was done or a price is wanting."""
+    """A job's bill as PDF to look at; Refused where nothing was done or a price is missing."""
     from rig.books.pdf import as_pdf
 
     with book_of_rig(settings) as book:
@@ -91,7 +91,7 @@ def bill_pdf(settings: Settings, job: str) -> bytes:
 
 
 def invoice_pdf(settings: Settings, job: str) -> bytes:
-    """A job's invoice as PDF, issued; the second time it says DUPLICATE. Refused as a bill, and where one stands."""
+    """Issue a job's invoice as PDF; a second print says DUPLICATE. Refused as a bill, and where one is in force."""
     from rig.books.pdf import as_pdf
 
     with book_to_keep(settings) as book:
@@ -138,7 +138,7 @@ def _work(book: Book, job: str, work: Work) -> View:
 
 
 def _step(step: Step) -> View:
-    """A step, the words by which a person may note it, and of a done one what was done, by whom and when."""
+    """A step, the words for noting it, and for a done one what was done, by whom and when."""
     body = step.record.document if step.record else {}
     return {
         "step": step.name,

@@ -1,7 +1,7 @@
-"""The page's door: who asks, who may look, act or set up; sign-in, and handing the controls over.
+"""Access control of the page: identity, permission to look, act or set up, sign-in, and hand-over of the controls.
 
-Looking and STOP need no sign-in (looking can be shut); everything else needs a signed-in person, and what moves the
-rig needs the one who drives. It must not know the field, nor what is asked for.
+Looking and STOP need no sign-in (looking can be restricted); all else needs a signed-in person, and what moves the rig
+needs the driver. It must not know the field, nor the content of a request.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ COOKIE = "rig_session"
 
 
 class SignIn(Strict):
-    """Who, and the PIN."""
+    """Name and PIN."""
 
     name: str = Field(max_length=40)
     pin: str = Field(max_length=20)
     at: str = Field(default="", max_length=40)
-    """The time by the browser's device."""
+    """The time of the browser's device."""
 
 
 class Act(Touch):
@@ -42,7 +42,7 @@ class Act(Touch):
 
 
 class Door:
-    """Stands before every address of the page."""
+    """Access control for every route of the page."""
 
     def __init__(self, facade: Facade, people: People) -> None:
         self._facade = facade
@@ -51,12 +51,12 @@ class Door:
         self._looking = facade.settings.panel.looking
 
     def who(self, request: Request) -> Session | None:
-        """Whoever is signed in at this browser."""
+        """The session of this browser, or None."""
         token = request.cookies.get(COOKIE, "")
         return self.sessions.found(token, time.monotonic(), busy=self._facade.snapshot().busy) if token else None
 
     def person(self, request: Request) -> Session:
-        """The signed-in person; for a request that changes something its token too."""
+        """Require a signed-in person, and the token for a request that changes something."""
         session = self.who(request)
         if session is None:
             raise HTTPException(401, "sign in first")
@@ -65,35 +65,35 @@ class Door:
         return session
 
     def driver(self, request: Request) -> Session:
-        """The one who has the controls."""
+        """Require the person with the controls."""
         session = self.person(request)
         if self.sessions.driver is not session:
             raise HTTPException(409, "another page has the controls")
         return session
 
     def supervisor(self, request: Request) -> Session:
-        """A signed-in supervisor."""
+        """Require a signed-in supervisor."""
         session = self.person(request)
         if session.role != "supervisor":
             raise HTTPException(403, "for the supervisor")
         return session
 
     def may_look(self, request: Request) -> None:
-        """Let pass whoever may look."""
+        """Require permission to look."""
         if not self._looking:
             self.person(request)
 
     # --- sign-in ------------------------------------------------------------------------------------------------
 
     async def sign_in(self, request: Request) -> Response:
-        """Name and PIN for a session."""
+        """Open a session for a name and PIN."""
         form = SignIn.model_validate_json(await request.body())
         now_s, address = time.monotonic(), f"from {request.client.host if request.client else '?'}"
         name = form.name.casefold()
         pause_s = max(self.sessions.pause_s(name, now_s), self.sessions.pause_s(address, now_s))
         if pause_s > 0:
             raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
-        # Counted before it is looked at, so that tries at the same time are tries too.
+        # Counted before the PIN is checked, so that concurrent tries count too.
         self.sessions.wrong(name, now_s)
         self.sessions.wrong(address, now_s)
         someone = await run_in_threadpool(self._people.known, form.name, form.pin)
@@ -108,7 +108,7 @@ class Door:
         return response
 
     async def clock(self, request: Request) -> Response:
-        """What a signed-in person says of the clock."""
+        """Keep a signed-in person's answer about the clock."""
         session = self.person(request)
         form = ClockForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(keep_clock, self._facade.settings, form, session.name))
@@ -121,7 +121,7 @@ class Door:
         return response
 
     async def me(self, request: Request) -> Response:
-        """Who is signed in here; asked every few seconds, which also tells that this page is still there."""
+        """Who is signed in here; polled every few seconds, which also shows that this page is still open."""
         return JSONResponse(self._me(self.who(request)))
 
     def _me(self, session: Session | None) -> dict[str, object]:
@@ -130,12 +130,12 @@ class Door:
         return {"name": session.name, "role": session.role, "id": session.id, "csrf": session.csrf}
 
     async def drive(self, request: Request) -> Response:
-        """Take the controls, or ask for them."""
+        """Take the controls, or request them."""
         session = self.person(request)
         return JSONResponse({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
 
     async def hand_over(self, request: Request) -> Response:
-        """Give the controls to the one who asks, or keep them."""
+        """Give the controls to the person who requests them, or keep them."""
         form = Act.model_validate_json(await request.body())
         self.sessions.hand_over(self.person(request), give=form.give)
         return JSONResponse({})

@@ -1,6 +1,6 @@
-"""What every answer and every request of the page must carry: headers, host, origin. It must not know people.
+"""Requirements on every request and response of the page: headers, host, origin. It must not know people.
 
-Policy: nothing from elsewhere, nothing inline, no frame. OWASP's list of secure headers names them one by one.
+Policy: no external content, nothing inline, no frame. The headers are from OWASP's list of secure headers.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 OWN_HEADER = "x-rig"
-"""A page of another site cannot send it without asking first, and is never answered."""
+"""Another site's page cannot send it without a preflight request, which is never answered."""
 _LARGEST_BODY = 65536
-"""A whole configuration, and nothing near a photograph."""
+"""Enough for a whole configuration, far less than a photograph."""
 
 
 class Guarded:
-    """Wraps the page: refuses what comes by another name or from another site, adds the headers to every answer."""
+    """Wraps the page: refuses requests with another host name or from another site, adds headers to every response."""
 
     def __init__(self, app: ASGIApp, names: Collection[str] = (), *, https: bool = False) -> None:
         self._app = app
@@ -60,7 +60,7 @@ class Guarded:
     def _refusal(self, request: Request) -> Response | None:
         host = request.headers.get("host", "")
         if not self._known(host):
-            # Whoever makes a name of his own point at this rig must not get at it through a browser.
+            # A foreign name that resolves to this rig must not give access to it through a browser (DNS rebinding).
             return PlainTextResponse("unknown host: add it to panel.names", 421)
         if request.method in ("GET", "HEAD"):
             return None

@@ -1,6 +1,6 @@
-"""What was filled before, for the page: fills with their tickets and traces, left against right, the meter.
+"""History for the page: fills with their tickets and traces, left against right, the meter.
 
-Reads the journal through a connection of its own and changes nothing. It must not know requests.
+Reads the journal through its own connection and changes nothing. It must not know requests.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _SIDES = {"left": "right", "right": "left"}
 
 
 def opposite(position: str) -> str:
-    """The same place on the other side of the machine; empty where there is none."""
+    """The opposite position on the machine; empty where there is none."""
     words = position.split()
     turned = [_SIDES.get(word, word) for word in words]
     return " ".join(turned) if turned != words else ""
@@ -81,9 +81,9 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
 
 
 def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None, str | None]:
-    """A fill's ticket, what was told afterwards, and why a person's figure of its litres is asked for.
+    """A fill's ticket, the findings afterwards, and why a person's figure of its litres is requested.
 
-    Behind a broken book what the journal keeps, and nothing.
+    Where the book cannot be read, or has no such fill, only the ticket from the journal.
     """
     from rig.ledger.book import BookError
 
@@ -99,7 +99,7 @@ def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, di
 
 
 def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
-    """Rows of seconds since the first, litres, L/s and gauge kPa; at most a few hundred."""
+    """Rows of seconds since the first, litres, L/s and gauge kPa; a few hundred at most."""
     lines = [entry.data for entry in entries if entry.kind == "progress"]
     step = len(lines) // _MOST_POINTS + 1
     rows: list[list[object]] = []
@@ -110,7 +110,7 @@ def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
         if not rows:
             base = -t_s
         elif t_s < last:
-            # The clock began anew when the fill was gone on with.
+            # The clock restarted when the fill was resumed.
             base += last
         last = float(t_s)
         rows.append([round(base + t_s, 1), *(line.get(name) for name in _TRACED)])
@@ -118,7 +118,7 @@ def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
 
 
 def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | None:
-    """This wheel against the latest on the other side of the same job and size, before or after it."""
+    """Compare this wheel with the latest on the opposite side, of the same job and size, before or after it."""
     other = opposite(str(one.about.get("position") or ""))
     alike = [
         fill

@@ -1,7 +1,7 @@
-"""The latest picture for everyone who looks: made a few times a second, once for all, and never queued.
+"""The latest picture for all viewers: made a few times a second, once for all, and never queued.
 
-A browser that is slow, or twenty that are, get what is newest when they are ready for it. The controller is not asked
-and does not wait: the hub looks at what it left. It must not know requests.
+Slow browsers get the newest picture when they are ready for it. The controller never waits: the hub reads the snapshot
+that it published. It must not know requests.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _MOST_POINTS = 600
 
 
 class Hub:
-    """Lives in the page's own event loop."""
+    """The picture maker; runs in the page's own event loop."""
 
     def __init__(self, facade: Facade, sessions: Sessions) -> None:
         self._facade = facade
@@ -32,16 +32,16 @@ class Hub:
         self._step_s = 0.5
         self.watching = 0
         self.ended = False
-        """Set when the page is about to end: streams end by themselves, and nobody is cut off in the middle."""
+        """Set before the page ends, so that streams finish by themselves instead of being cut off."""
 
     async def run(self) -> None:
-        """Make pictures for ever."""
+        """Make pictures periodically, without end."""
         while True:
             self.draw()
             await asyncio.sleep(PERIOD_S)
 
     def draw(self) -> None:
-        """Make the picture of this moment and wake everyone who waits for it."""
+        """Make the present picture and wake all waiting streams."""
         sessions = self._sessions
         shown = picture(self._facade, time.monotonic(), sessions.driver, sessions.asking)
         fill = shown["fill"]
@@ -52,7 +52,7 @@ class Hub:
         fresh.set()
 
     def _keep(self, fill: dict[str, object]) -> None:
-        """One more point of the trace; when it grows long every other one goes."""
+        """Add a point to the trace; when it grows too long, drop every other one."""
         if fill["id"] != self._traced:
             self._traced, self._trace, self._step_s = str(fill["id"]), [], 0.5
         t_s = fill["t_s"]
@@ -75,7 +75,7 @@ class Hub:
         return self._text
 
     async def stream(self) -> AsyncIterator[str]:
-        """Pictures as server-sent events; whoever is slow misses some."""
+        """Pictures as server-sent events; a slow reader misses some."""
         self.watching += 1
         try:
             while not self.ended:

@@ -1,7 +1,7 @@
-"""Jobs as the page keeps them: whose they are, which wheels they have, and how far each of them is.
+"""Jobs as the page keeps them: customer, wheels, and the progress of each wheel.
 
-Whose job it is stands in the book as every job's record; its wheels are a record beside it. What is done is never
-kept: it is read from the fills. It must not know requests.
+The customer is in the job's record of the book, the wheels are in a second record. Progress is never kept: it is read
+from the fills. It must not know requests.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 WHEELS = "wheels of a job"
-"""The kind of record that says which wheels a job has."""
+"""The kind of record that lists a job's wheels."""
 _MOST_WHEELS = 24
 _SHOWN = 40
 _FACTS = ("customer", "machine", "site")
@@ -44,7 +44,7 @@ View = dict[str, object]
 
 
 class JobForm(Strict):
-    """A job as a technician makes it; of a job that is there already, its new list of wheels."""
+    """A new job; for an existing one, its new list of wheels."""
 
     job: str = Field(max_length=60)
     """Empty: the next number of the day."""
@@ -55,19 +55,19 @@ class JobForm(Strict):
 
 
 class AwayForm(Strict):
-    """Why a job is put away."""
+    """The reason for putting a job away."""
 
     why: str = Field(max_length=120)
 
 
 class AcceptForm(Touch):
-    """The quote that a person has before them and accepts."""
+    """The quote that a person sees and accepts."""
 
     serial: int
 
 
 def book_of_rig(settings: Settings) -> Book:
-    """The rig's book, to be read; an empty one where nothing was kept yet."""
+    """Open the rig's book for reading; an empty one where nothing was kept yet."""
     from rig.ledger.keeping import book_or_empty
 
     return book_or_empty(Path(settings.rig.data))
@@ -75,7 +75,7 @@ def book_of_rig(settings: Settings) -> Book:
 
 @contextlib.contextmanager
 def book_to_keep(settings: Settings) -> Iterator[WritableBook]:
-    """The rig's book, to be written; the second copy follows by itself."""
+    """Open the rig's book for writing; the second copy is updated automatically."""
     with book_to_write(Path(settings.rig.data), settings.rig.name, simulated=settings.rig.simulated) as book:
         yield book
     after_record(settings, wait_s=0.0)
@@ -83,14 +83,14 @@ def book_to_keep(settings: Settings) -> Iterator[WritableBook]:
 
 @contextlib.contextmanager
 def _opened(settings: Settings) -> Iterator[tuple[Book, Settings]]:
-    """The rig's book, to be read, and the settings with the wheels as it has them."""
+    """Open the rig's book for reading; the settings have the wheels taught in it."""
     with book_of_rig(settings) as book:
         yield book, taught_in(book, settings)
 
 
 @contextlib.contextmanager
 def _to_keep(settings: Settings) -> Iterator[tuple[WritableBook, Settings]]:
-    """The rig's book, to be written, and the settings with the wheels as it has them."""
+    """Open the rig's book for writing; the settings have the wheels taught in it."""
     with book_to_keep(settings) as book:
         yield book, taught_in(book, settings)
 
@@ -99,7 +99,7 @@ def _to_keep(settings: Settings) -> Iterator[tuple[WritableBook, Settings]]:
 
 
 def keep(facade: Facade, form: JobForm, by: str) -> View:
-    """Keep a job and its wheels; raises what an answer for one of its wheels raises, Refused without a wheel."""
+    """Keep a job and its wheels; raises the errors of an answer for one of its wheels, Refused without a wheel."""
     if not form.wheels:
         raise Refused("a job needs a wheel: enter its size and where it sits")
     for wheel in dict.fromkeys(form.wheels):
@@ -115,7 +115,7 @@ def keep(facade: Facade, form: JobForm, by: str) -> View:
 
 
 def _next_name(book: Book) -> str:
-    """The day and the next number of that day."""
+    """The date and the day's next free number."""
     day = now()[:10]
     taken = book.keys("job")
     return next(name for number in range(1, 1000) if (name := f"{day}-{number}") not in taken)
@@ -130,9 +130,9 @@ def _keep_wheels(book: WritableBook, job: str, wheels: Sequence[WheelForm], by: 
 
 
 def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
-    """Put a job's list of wheels away: a record that stands in for it, with why. What was done in it stays.
+    """Put a job's list of wheels away: a record with the reason replaces it. The work done remains.
 
-    Keeping the job anew takes it up again. Refused for an unknown one, and without a reason.
+    Keeping the job again takes it up again. Refused for an unknown one, and without a reason.
     """
     why = form.why.strip()
     if not why:
@@ -145,9 +145,9 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
 
 
 def quote(settings: Settings, job: str) -> View:
-    """Quote a job's wheels by the price list in force.
+    """Quote a job's wheels at the price list in force.
 
-    Refused for a job that is put away, for a quote that was accepted, and without a price.
+    Refused for a job that is put away, for a quote already accepted, and without a price.
     """
     with _to_keep(settings) as (book, shop):
         plan = _plan(book, job)
@@ -162,7 +162,7 @@ def quote(settings: Settings, job: str) -> View:
 
 
 def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
-    """Accept a job's quote as it was shown; Refused without one, and for one that another has replaced meanwhile."""
+    """Accept a job's quote as shown; Refused without one, and for one that was replaced meanwhile."""
     with _to_keep(settings) as (book, shop):
         standing = quote_of(book, job)
         if standing is None:
@@ -188,7 +188,7 @@ def quote_pdf(settings: Settings, job: str) -> bytes:
 
 
 def jobs_view(settings: Settings) -> list[View]:
-    """The jobs that have wheels, the ones with something left to do first, each half the latest first."""
+    """The jobs that have wheels: unfinished ones first, within each group the latest first."""
     with _opened(settings) as (book, shop):
         kept = book.valid(WHEELS, truck=book.own)[-_SHOWN:]
         views = [job_view(book, shop, str(each.document["job"])) for each in reversed(kept)]
@@ -202,7 +202,7 @@ def one_view(settings: Settings, job: str) -> View:
 
 
 def job_view(book: Book, settings: Settings, job: str) -> View:
-    """One job: its wheels with how far each is, which is next, how alike they came out, and its quote.
+    """One job: its wheels with their progress, the next one, their comparison, and its quote.
 
     Refused for an unknown one.
     """
@@ -227,13 +227,13 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
 
 
 def compare_view(settings: Settings) -> View:
-    """How alike all the wheels came out that this rig filled."""
+    """Compare all the wheels that this rig filled."""
     with book_of_rig(settings) as book:
         return compare_document(*compared(book.valid(FILL, truck=book.own)))
 
 
 def _away(plan: Record) -> str:
-    """Why a job's list of wheels is put away; empty where it is not. Earlier versions wrote it in two fields."""
+    """The reason why a list of wheels is put away; empty where it is not. Earlier versions used two fields."""
     body = plan.document
     return str(body.get("put_away") or (body["why"] if body.get("void") else ""))
 
@@ -246,7 +246,7 @@ def _plan(book: Book, job: str) -> Record:
 
 
 def forms_of_job(book: Book, job: str) -> list[WheelForm]:
-    """The wheels of a job as they were entered; Refused for a job that has no list of wheels."""
+    """The wheels of a job as entered; Refused for a job without a list of wheels."""
     return _forms(_plan(book, job))
 
 
@@ -259,7 +259,7 @@ def _forms(plan: Record) -> list[WheelForm]:
 def _wheels(
     settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Filled], work: Mapping[str, Work]
 ) -> list[View]:
-    """Each wheel with the fills that went into it: of two at one place the first takes the first whole fill."""
+    """Each wheel with its fills: of two wheels at one place the first takes the first completed fill."""
     done = _told_apart(fills)
     views: list[View] = []
     for form in forms:
@@ -277,7 +277,7 @@ def _wheels(
 
 
 def _converted(work: Work | None) -> View:
-    """What a wheel is converted to and its next step; such a wheel is done when all its steps are."""
+    """A wheel's new liquid and its next step; such a wheel is done when all its steps are."""
     if work is None or work.to is None:
         return {"to": None, "step": None}
     left = work.open_steps
@@ -291,7 +291,7 @@ def _size(settings: Settings, form: WheelForm) -> str:
 
 
 def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
-    """The fills of each place and size, a list for each wheel: all up to the one that ended as it should."""
+    """The fills of each place and size, one list for each wheel, which ends with a completed fill."""
     found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
     for fill in fills:
         figured = {"delivery": "known"} if fill.figure is not None else {}

@@ -1,6 +1,6 @@
-"""The people of a rig and their PINs: argon2 hashes in a file that only the rig's own user may read.
+"""The people of a rig and their PINs: argon2 hashes in a file readable only by the rig's own user.
 
-There is no default PIN: a rig without people can be looked at and stopped, and nothing else. It must not know sessions.
+There is no default PIN: a rig without people can only be viewed and stopped. It must not know sessions.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class PeopleError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Someone:
-    """Who may sign in."""
+    """A person who may sign in."""
 
     name: str
     role: Role
@@ -38,11 +38,11 @@ class Someone:
 
 
 class People:
-    """The people of the rig whose folder is given."""
+    """The people file in a rig's folder."""
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / "people.json"
-        # About 20 ms and 8 MB on a small computer: the rate limit does the rest. RFC 9106 names the parameters.
+        # About 20 ms and 8 MB on a small computer; the rate limit adds to it. RFC 9106 defines the parameters.
         self._hasher = PasswordHasher(time_cost=3, memory_cost=8192, parallelism=1)
         self._nobody = self._hasher.hash("nobody")
 
@@ -57,7 +57,7 @@ class People:
             raise PeopleError(f"{self.path}: cannot be read ({error}); mend or remove it, then add people") from error
 
     def add(self, name: str, role: Role, pin: str) -> None:
-        """Add someone, or give someone another PIN and role."""
+        """Add a person, or replace a person's PIN and role."""
         name = " ".join(name.split())
         if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():
             raise PeopleError(f"a name has 1 to {_NAME_LENGTH} letters")
@@ -68,7 +68,7 @@ class People:
         self._write([*others, Someone(name, role, self._hasher.hash(pin))])
 
     def remove(self, name: str) -> None:
-        """Take someone off the list."""
+        """Remove a person."""
         left = [each for each in self.all() if each.name.casefold() != name.casefold()]
         if len(left) == len(self.all()):
             raise PeopleError(f"nobody is called {name!r}")
@@ -89,7 +89,7 @@ class People:
         fresh.replace(self.path)
 
     def known(self, name: str, pin: str) -> Someone | None:
-        """The one of that name and PIN. Takes as long for a wrong name as for a wrong PIN."""
+        """The person with this name and PIN, or None. Takes as long for a wrong name as for a wrong PIN."""
         found = next((each for each in self.all() if each.name.casefold() == name.casefold()), None)
         try:
             self._hasher.verify(found.pin if found else self._nobody, pin)
@@ -99,7 +99,7 @@ class People:
 
 
 def pin_fault(pin: str) -> str:
-    """What is wrong with a PIN; empty when it will do."""
+    """The fault of a PIN; empty when it is acceptable."""
     if not (pin.isascii() and pin.isdigit() and _SHORTEST <= len(pin) <= _LONGEST):
         return f"a PIN has {_SHORTEST} to {_LONGEST} digits"
     steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}

@@ -1,4 +1,4 @@
-"""A proving as the page asks for it, and the provings so far: fields to the reader of typed texts. Computes nothing.
+"""A proving as the page requests it, and the provings so far: passes fields to the text parser. Computes nothing.
 
 It must not know requests.
 """
@@ -26,7 +26,7 @@ _ROW = ("by", "factor", "factor_before", "range_percent", "u_percent", "fluid", 
 
 
 class ProveForm(Strict):
-    """A known can, or a scale under a vessel; an empty field is left to the rig."""
+    """A known can, or a scale under a vessel; the rig decides an empty field."""
 
     can: str = _TEXT
     material: Material = "mild steel"
@@ -41,18 +41,18 @@ class ProveForm(Strict):
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A proving that was asked for, with the reader of what its vessel shows."""
+    """A requested proving, with the parser of its vessel readings."""
 
     trial: Trial
     tare: str
 
     def seen(self, text: str) -> Seen:
-        """A reading as it is typed; QuantityError with what to write instead."""
+        """Parse a typed reading; QuantityError with what to write instead."""
         return seen_of(text.strip(), self.tare, self.trial)
 
 
 def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> Asked:
-    """The proving that the form asks for; QuantityError, FluidError, Refused with what to do instead."""
+    """Convert a form to a proving; QuantityError, FluidError, Refused with what to do instead."""
     if settings.rig.by_hand:
         raise Refused("this rig is worked by hand: prove it at the rig's computer by rig prove --pulses")
     given = form.model_dump(exclude={"runs", "material"})
@@ -62,7 +62,7 @@ def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> 
 
 
 def provings_view(settings: Settings) -> list[dict[str, object]]:
-    """The provings so far, the latest first: numbers for the page, runs as they were."""
+    """The provings so far, latest first: numbers for the page, runs unchanged."""
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         found = journal.provings()[-_SHOWN:]
     return [

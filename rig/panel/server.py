@@ -1,6 +1,6 @@
-"""The page's server in a thread of its own, so that no browser can make the controller late.
+"""The page's server in its own thread, so that no browser can delay the controller.
 
-The controller's stop signals stay with the controller: the server installs no handlers, and is told when to end.
+Stop signals remain with the controller: the server installs no handlers and ends on request.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ class PageError(RuntimeError):
 class _Server(uvicorn.Server):
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Leave the signals alone: outputs go off first, and the page ends last."""
+        """Install no handlers: outputs go off first, and the page ends last."""
         yield
 
 
 def listening(host: str, port: int) -> socket.socket:
-    """A socket at that address; PageError when it is taken or not ours."""
+    """Bind a socket to an address; PageError when that is in use or not available."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     bound = socket.socket(family, socket.SOCK_STREAM)
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

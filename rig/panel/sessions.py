@@ -1,7 +1,7 @@
-"""Who is signed in, who drives, and how often a PIN may be tried. Time is an argument; it must not know requests.
+"""Sessions, the driver, and the rate limit of PIN tries. Time is an argument; it must not know requests.
 
-Two phones at once see the same; one drives. Whoever signs in first drives; after that the controls are handed over by
-the one who has them, or taken when that page has been gone for a while.
+All pages show the same; one drives. The first to sign in drives; after that the driver hands the controls over, or
+another takes them when the driver's page has been silent for a while.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from rig.panel.people import Role, Someone
 
 SHIFT_S = 14 * 3600.0
-"""A session lasts for a shift and is never ended in the middle of a fill."""
+"""Length of a session, one shift; it never ends while a fill runs."""
 GONE_S = 8.0
-"""A driver's page that has been silent for so long is gone: another may take the controls."""
+"""Time-out of a silent driver's page: after it another may take the controls."""
 _FREE_TRIES = 5
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 30.0, 900.0
 _MOST_SESSIONS = 50
@@ -29,7 +29,7 @@ class Session:
     token: str
     csrf: str
     id: str
-    """What others may know it by."""
+    """Public identifier."""
     name: str
     role: Role
     since_s: float
@@ -44,23 +44,23 @@ class _Tries:
 
 @dataclass(slots=True)
 class Sessions:
-    """Everyone who is signed in now, in memory: a restart of the controller signs everybody out."""
+    """All sessions, in memory only: a restart of the controller signs everybody out."""
 
     _by_token: dict[str, Session] = field(default_factory=dict)
     _tries: dict[str, _Tries] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     driver: Session | None = None
     asking: Session | None = None
-    """Who asks the driver for the controls."""
+    """Who requests the controls from the driver."""
 
     def pause_s(self, whom: str, now_s: float) -> float:
-        """How long ``whom`` (a name, an address) must wait before the next try."""
+        """Time that ``whom`` (a name, an address) must wait before the next try."""
         with self._lock:
             tries = self._tries.get(whom)
             return max(0.0, tries.until_s - now_s) if tries else 0.0
 
     def wrong(self, whom: str, now_s: float) -> None:
-        """A PIN was wrong: after a few the pauses begin, each twice as long as the last."""
+        """Count a wrong PIN: after a few tries pauses begin, each twice as long as the last."""
         with self._lock:
             if len(self._tries) > 1000:
                 self._tries = {key: tries for key, tries in self._tries.items() if tries.until_s > now_s}
@@ -70,7 +70,7 @@ class Sessions:
                 tries.until_s = now_s + min(_FIRST_PAUSE_S * 2 ** (tries.wrong - _FREE_TRIES), _LONGEST_PAUSE_S)
 
     def open(self, someone: Someone, now_s: float, *whom: str) -> Session:
-        """Sign someone in, and forget the wrong tries of ``whom``."""
+        """Sign someone in, and reset the wrong tries of ``whom``."""
         with self._lock:
             for each in whom:
                 self._tries.pop(each, None)
@@ -87,7 +87,7 @@ class Sessions:
         return session
 
     def found(self, token: str, now_s: float, *, busy: bool) -> Session | None:
-        """The session of a cookie's token; an old one ends here, but never while a fill runs."""
+        """The session of a cookie's token; an expired one ends here, but never while a fill runs."""
         with self._lock:
             session = self._by_token.get(token)
             if session is None:
@@ -109,7 +109,7 @@ class Sessions:
         self.asking = None if self.asking is session else self.asking
 
     def ask_to_drive(self, session: Session, now_s: float) -> bool:
-        """Take the controls where nobody holds them or their page is gone; otherwise ask for them."""
+        """Take the controls where no one has them or the driver's page is silent; otherwise request them."""
         with self._lock:
             if self.driver is None or self.driver is session or now_s - self.driver.seen_s > GONE_S:
                 self.driver, self.asking = session, None
@@ -118,12 +118,12 @@ class Sessions:
             return False
 
     def hand_over(self, session: Session, *, give: bool) -> None:
-        """The driver's answer to the one who asks."""
+        """The driver's answer to a request for the controls."""
         with self._lock:
             if self.driver is session and self.asking is not None:
                 self.driver, self.asking = (self.asking if give else session), None
 
 
 def same(given: str, wanted: str) -> bool:
-    """Whether two secrets are equal, in a time that tells nothing."""
+    """Compare two secrets in constant time."""
     return hmac.compare_digest(given.encode(), wanted.encode())

@@ -1,6 +1,6 @@
-"""The page's addresses around a fill: jobs, what is told after a wheel, papers, stock.
+"""The page's routes around a fill: jobs, findings after a fill, documents, stock.
 
-Reads and writes the book, away from the controller's loop. It must not know the field, and it moves nothing.
+Reads and writes the book, outside the controller's loop. It must not know the field, and it moves nothing.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _REMEMBERED = 512
 
 
 class Shop:
-    """What the page asks of the book."""
+    """The page's requests to the book."""
 
     def __init__(self, facade: Facade, door: Door, config: str) -> None:
         self._facade = facade
@@ -33,7 +33,7 @@ class Shop:
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
 
     def routes(self) -> list[Route]:
-        """The addresses."""
+        """The routes."""
         return [
             Route("/api/wheels", self.wheels, methods=["GET"]),
             Route("/api/jobs", self.jobs, methods=["GET"]),
@@ -48,7 +48,7 @@ class Shop:
             Route("/api/jobs/{job:path}/bill.pdf", self.bill, methods=["POST"]),
             Route("/api/jobs/{job:path}/invoice.pdf", self.invoice, methods=["POST"]),
             Route("/api/jobs/{job:path}/ticket.pdf", self.ticket, methods=["POST"]),
-            # Last: a job's name may hold a slash.
+            # Last: a job's name may contain a slash.
             Route("/api/jobs/{job:path}", self.job, methods=["GET"]),
             Route("/api/compare", self.compare, methods=["GET"]),
             Route("/api/stock", self.stock, methods=["GET"]),
@@ -65,7 +65,7 @@ class Shop:
         return JSONResponse(await run_in_threadpool(look))
 
     async def _once(self, request_id: str, tell: Callable[[], object], look: Callable[[], object]) -> Response:
-        """Do it for the first request of this id; a repeat only looks. What failed was not done, and may come again."""
+        """Act on the first request of an id; a repeat only reads. A failed request was not done and may be repeated."""
         if request_id in self._handled:
             return JSONResponse(await run_in_threadpool(look))
         self._handled.append(request_id)
@@ -79,7 +79,7 @@ class Shop:
         return reply
 
     async def wheels(self, request: Request) -> Response:
-        """The shop's own wheels; they may be taught anew while the page is served."""
+        """The shop's own wheels, read afresh: they may be taught again while the page is served."""
         return await self._look(request, lambda: wheels_view(self._settings))
 
     # --- jobs ---------------------------------------------------------------------------------------------------
@@ -93,19 +93,19 @@ class Shop:
         return await self._look(request, lambda: jobs.one_view(self._settings, request.path_params["job"]))
 
     async def keep_job(self, request: Request) -> Response:
-        """Make a job, or give one another list of wheels."""
+        """Make a job, or replace the list of wheels of one."""
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(jobs.keep, self._facade, form, session.name))
 
     async def put_away(self, request: Request) -> Response:
-        """Put a job away that is not to be done."""
+        """Put away a job that is not to be done."""
         session = self._door.person(request)
         form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
         return JSONResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
 
     async def quote(self, request: Request) -> Response:
-        """A job is quoted, or quoted anew."""
+        """Quote a job, or quote it again."""
         self._door.person(request)
         form, job = Touch.model_validate_json(await request.body()), request.path_params["job"]
         return await self._once(
@@ -113,7 +113,7 @@ class Shop:
         )
 
     async def accept_quote(self, request: Request) -> Response:
-        """A job's quote is accepted."""
+        """Accept a job's quote."""
         session = self._door.person(request)
         form, job = jobs.AcceptForm.model_validate_json(await request.body()), request.path_params["job"]
         return await self._once(
@@ -129,7 +129,7 @@ class Shop:
         return Response(document, media_type="application/pdf")
 
     async def compare(self, request: Request) -> Response:
-        """How alike the wheels in the book came out."""
+        """Compare the wheels in the book."""
         return await self._look(request, lambda: jobs.compare_view(self._settings))
 
     # --- another liquid -----------------------------------------------------------------------------------------
@@ -140,14 +140,14 @@ class Shop:
         return await self._look(request, lambda: converting.conversion_view(self._settings, job))
 
     async def convert(self, request: Request) -> Response:
-        """Wheels of a job are to hold another liquid."""
+        """Plan another liquid for wheels of a job."""
         session = self._door.person(request)
         form, job = converting.ConvertForm.model_validate_json(await request.body()), request.path_params["job"]
         told = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
         return JSONResponse(told)
 
     async def note(self, request: Request) -> Response:
-        """A step was done by hand; a part goes on the bill."""
+        """Note a step done by hand, or a part for the bill."""
         session = self._door.person(request)
         form, job = converting.NoteForm.model_validate_json(await request.body()), request.path_params["job"]
         return await self._once(
@@ -157,13 +157,13 @@ class Shop:
         )
 
     async def bill(self, request: Request) -> Response:
-        """A job's bill as PDF, to look at: for who is signed in, since it says who pays what."""
+        """A job's bill as PDF, to look at: only for a signed-in person, since it shows who pays what."""
         self._door.person(request)
         document = await run_in_threadpool(converting.bill_pdf, self._settings, request.path_params["job"])
         return Response(document, media_type="application/pdf")
 
     async def invoice(self, request: Request) -> Response:
-        """A job's invoice as PDF: issued, under a number of its own."""
+        """Issue a job's invoice as PDF, under a number of its own."""
         self._door.person(request)
         document = await run_in_threadpool(converting.invoice_pdf, self._settings, request.path_params["job"])
         return Response(document, media_type="application/pdf")
@@ -171,7 +171,7 @@ class Shop:
     # --- after a fill -------------------------------------------------------------------------------------------
 
     async def after(self, request: Request) -> Response:
-        """What was found at a wheel once it was aired up."""
+        """Keep the findings at a wheel once it was aired up."""
         session = self._door.person(request)
         form = after.AfterForm.model_validate_json(await request.body())
         fill_id = request.path_params["fill_id"]
@@ -182,7 +182,7 @@ class Shop:
         )
 
     async def ticket(self, request: Request) -> Response:
-        """A ticket as PDF: a print, which the book keeps, and so a request that changes something."""
+        """A ticket as PDF; the print is kept in the book, so the request changes something."""
         self._door.person(request)
         document = await run_in_threadpool(lambda: after.ticket_pdf(self._settings, **request.path_params))
         return Response(document, media_type="application/pdf")
@@ -190,12 +190,12 @@ class Shop:
     # --- mistakes -----------------------------------------------------------------------------------------------
 
     async def records(self, request: Request) -> Response:
-        """Records of the book, and what may be done about each."""
+        """Records of the book, and the corrections possible."""
         asked = {name: request.query_params.get(name, "") for name in ("job", "fill_id", "kinds")}
         return await self._look(request, lambda: undoing.records_view(self._settings, **asked))
 
     async def undo(self, request: Request) -> Response:
-        """A record is corrected, voided, or its void taken back; by a supervisor where money or meter rest on it."""
+        """Correct or void a record, or take its void back; only a supervisor where money or meter depend on it."""
         session, serial = self._door.person(request), request.path_params["serial"]
         act = next((each for each in undoing.ACTS if each == request.path_params["act"]), None)
         if act is None:
@@ -210,7 +210,7 @@ class Shop:
         )
 
     async def note_of_fill(self, request: Request) -> Response:
-        """A supervisor's figure of what a fill put in, or what was spilled of it."""
+        """Keep a supervisor's figure of what a fill put in, or spilled."""
         session, fill_id = self._door.supervisor(request), request.path_params["fill_id"]
         form = undoing.FillNoteForm.model_validate_json(await request.body())
         return await self._once(
@@ -222,11 +222,11 @@ class Shop:
     # --- stock --------------------------------------------------------------------------------------------------
 
     async def stock(self, request: Request) -> Response:
-        """What is in the totes."""
+        """The contents of the totes."""
         return await self._look(request, lambda: stock.stock_view(self._settings))
 
     async def tell_stock(self, request: Request) -> Response:
-        """What a person tells of a tote."""
+        """Keep a person's report on a tote."""
         session = self._door.person(request)
         form = stock.StockForm.model_validate_json(await request.body())
         return await self._once(

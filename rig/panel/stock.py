@@ -1,7 +1,7 @@
-"""The totes for the page: what is in each by the book, and what a person tells of them: loaded, dipped, connected.
+"""The totes for the page: the contents of each by the book, and a person's reports: loaded, dipped, connected.
 
-The form's fields are handed to the reader of the command line's options, so both understand the same words. It must not
-know requests.
+The form's fields go through the parser of the command line's options, so both accept the same words. It must not know
+requests.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _TEXT = Field(default="", max_length=60)
 
 
 class StockForm(Touch):
-    """What a person tells of a tote; an empty field is not told."""
+    """A person's report on a tote; an empty field is not reported."""
 
     action: Literal["load", "dip", "connect", "tote"]
     tote: str = _TEXT
@@ -43,7 +43,7 @@ def stock_view(settings: Settings) -> dict[str, object]:
 
 
 def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
-    """Keep what a person tells; returns every tote as it then stands. QuantityError, Refused."""
+    """Keep a person's report; returns every tote with the new state. QuantityError, Refused."""
     given = form.model_dump(exclude={"id", "action", "source", "mixed", "sure"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     words += [f"--{name}" for name in ("mixed", "sure") if getattr(form, name)]

@@ -1,7 +1,7 @@
-"""Records of the book for the page, and what a person corrects, voids or takes back there; a figure or spill of a fill.
+"""Records of the book for the page, to correct, void or take back; a person's figure or spill of a fill.
 
-The form's fields are handed to the reader of the command line's options, so both understand the same words. It must not
-know requests.
+The form's fields go through the parser of the command line's options, so both accept the same words. It must not know
+requests.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ View = dict[str, object]
 
 
 class UndoForm(Touch):
-    """Why a record is wrong and, of a correction, what is so instead; an empty field stays as it was."""
+    """Why a record is wrong and, for a correction, the right values; an empty field is unchanged."""
 
     why: str = _WHY
     sure: bool = False
@@ -60,7 +60,7 @@ class UndoForm(Touch):
 
 
 class FillNoteForm(Touch):
-    """What went into a wheel by a person's figure, or was spilled of it."""
+    """A person's figure of what a fill put in, or of what was spilled."""
 
     kind: Literal["figure", "spill"]
     volume: str = Field(max_length=60)
@@ -70,7 +70,7 @@ class FillNoteForm(Touch):
 
 
 def records_view(settings: Settings, *, job: str = "", fill_id: str = "", kinds: str = "") -> View:
-    """The latest records, the newest first: all, or those of a job, about a fill, of some kinds (a comma between)."""
+    """The latest records, newest first: all, or those of a job, of a fill, of some kinds (comma-separated)."""
     with book_of_rig(settings) as book:
         kind = tuple(each for each in kinds.split(",") if each)
         rows = record_rows(book, job=job or None, fill_id=fill_id or None, kind=kind)
@@ -78,16 +78,16 @@ def records_view(settings: Settings, *, job: str = "", fill_id: str = "", kinds:
 
 
 def for_supervisor(settings: Settings, serial: int) -> bool:
-    """Whether a bill or the meter rests on a record."""
+    """Whether a bill or the meter depends on a record."""
     with book_of_rig(settings) as book:
         record = _seen(book, serial)
     return str(record.document.get("voids", record.kind)) in MONEY_OR_METER
 
 
 def undo(settings: Settings, config: str, serial: int, act: Act, form: UndoForm, by: str) -> View:
-    """Correct, void or take back the record that a person has before them; returns it as it stands then.
+    """Correct, void or take back the record that a person sees; returns the latest records.
 
-    CorrectedError where another one has replaced it meanwhile; Refused, Doubtful, QuantityError.
+    CorrectedError where it was replaced meanwhile; Refused, Doubtful, QuantityError.
     """
     given = form.model_dump(exclude={"id", "sure", "cap"})
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
@@ -113,7 +113,7 @@ def _seen(book: Book, serial: int) -> Record:
 
 
 def note_of_fill(settings: Settings, config: str, fill_id: str, form: FillNoteForm, by: str) -> View:
-    """Keep a person's figure of what a fill put in, or what was spilled of it; returns what is noted of the fill."""
+    """Keep a person's figure of what a fill put in, or spilled; returns the fill's records."""
     given = {"volume": form.volume, "basis": form.basis, "why": form.why, "by": by, "fill": fill_id, "config": config}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     options = options_of(add_notes, "note", [form.kind, *words, *(["--sure"] if form.sure else [])])

@@ -1,6 +1,6 @@
-"""A snapshot as the picture that the page draws: plain numbers in SI units, names for the catalogue of texts.
+"""Convert a snapshot to the picture that the page draws: plain numbers in SI units, names for the catalogue of texts.
 
-It must not judge: what may be pressed is shown by the state's name, and the controller refuses what may not be.
+It must not judge: the state's name determines the buttons shown, and the controller refuses what is not permitted.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ _PRESSES: dict[State, tuple[str, ...]] = {
     State.HELD: ("resume", "end"),
     State.ABORTED: ("reset", "end"),
 }
-"""What each state has an answer to, besides STOP."""
+"""Commands that each state accepts, besides STOP."""
 
 Picture = dict[str, object]
 
 
 def number(value: float | None, digits: int = 3) -> float | None:
-    """A finite number, rounded; what is unknown or endless is None."""
+    """Round a finite number; None for unknown or infinite."""
     return None if value is None or not math.isfinite(value) else round(value, digits)
 
 
@@ -55,7 +55,7 @@ def rig_view(settings: Settings) -> Picture:
 
 
 def picture(facade: Facade, now_s: float, driver: Session | None, asking: Session | None) -> Picture:
-    """Everything that the page shows of this moment, the same for everyone who looks."""
+    """The present picture, the same for every viewer."""
     seen = facade.snapshot()
     return {
         "age_s": round(now_s - seen.seen_s, 2),
@@ -138,7 +138,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "existing_l": number(setup.existing_l),
         "cavity_l": number(setup.cavity.volume_l),
         "filled": number(min(1.0, max(0.0, (setup.existing_l + inside) / setup.cavity.volume_l)), 4),
-        # What is not read any more is not nothing: the pump may run.
+        # A stale reading must not show as zero: the pump may be running.
         "flow_lps": None if figures_age_s(state) else number(facts.flow_lps, 4),
         "tyre_kpa": number(tyre.kpa, 2),
         "tyre_age_s": number(tyre.age_s, 1),
@@ -165,13 +165,13 @@ def _fill(seen: Snapshot) -> Picture | None:
 
 
 def _held_for(state: FillState) -> str:
-    """Of a fill that stands: nothing is wrong, a person asked for it."""
+    """Why a fill without an alarm is held: by a person, or by an interruption; empty otherwise."""
     waits = state.state in (State.HOLDING, State.HELD) and state.alarms.first_out is None
     return "person" if waits and "interrupted" not in state.flags else "interruption" if waits else ""
 
 
 def _cannot(state: FillState, reading: Reading) -> Picture | None:
-    """Outputs that may be on and cannot be switched off from here."""
+    """Report outputs that may be on and cannot be switched off from here."""
     if not told(state):
         return None
     return {
@@ -203,12 +203,12 @@ def _alarm(seen: Snapshot) -> Picture | None:
 
 
 def checks_view(checks: tuple[Check, ...]) -> list[Picture]:
-    """The confirmations that are asked for."""
+    """The confirmations requested."""
     return [{"name": check.name, "scope": check.scope, "text": check.text} for check in checks]
 
 
 def wheel_view(cavity: Cavity, valve_at: float) -> Picture:
-    """The wheel's section to draw, metres from the axle, and where the liquid stands at equal steps of its fraction."""
+    """The wheel's section to draw, metres from the axle, and the liquid's level at equal steps of its fraction."""
     return {
         "outer_m": number(cavity.outline.diameter_m / 2, 4),
         "crown_m": number(cavity.crown_m, 4),

@@ -1,7 +1,7 @@
-"""The page's addresses: touches become operations of the facade, the facade's snapshot becomes pictures.
+"""The page's routes: requests become operations of the facade, the facade's snapshot becomes pictures.
 
-Looking and STOP need no sign-in (looking can be shut); everything else needs a signed-in person, and what moves the
-rig needs the one who drives. It must not know the field, and it decides nothing about the fill.
+Looking and STOP need no sign-in (looking can be restricted); all else needs a signed-in person, and what moves the rig
+needs the driver. It must not know the field, and it decides nothing about the fill.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, P
 
 
 class OrderForm(Touch):
-    """What is to be done next."""
+    """The next order."""
 
     kind: OrderKind
     fill_id: str = Field(default="", max_length=60)
@@ -57,11 +57,11 @@ class OrderForm(Touch):
     prove: ProveForm = ProveForm()
     confirmed: tuple[str, ...] = Field(default=(), max_length=40)
     start: bool = True
-    """Start at once; without it the start button at the gun does."""
+    """Start at once; otherwise the start button at the gun starts it."""
 
 
 class Reading(Touch):
-    """What a vessel shows, as it is typed."""
+    """A typed reading of a vessel."""
 
     text: str = Field(max_length=60)
 
@@ -96,11 +96,11 @@ class Page:
     # --- looking ------------------------------------------------------------------------------------------------
 
     async def rig(self, request: Request) -> Response:
-        """What does not change."""
+        """The constant part."""
         return JSONResponse({**rig_view(self._facade.settings), "looking": self._panel.looking})
 
     async def texts(self, request: Request) -> Response:
-        """Every word of the page, one catalogue."""
+        """All texts of the page, one catalogue."""
         own = json.loads((STATIC / "texts.json").read_text(encoding="utf-8"))
         shop = json.loads(Path(self._panel.texts).read_text(encoding="utf-8")) if self._panel.texts else {}
         return JSONResponse({**own, **shop})
@@ -116,7 +116,7 @@ class Page:
         return JSONResponse(self.hub.trace())
 
     async def fills(self, request: Request) -> Response:
-        """What was filled before."""
+        """The latest fills."""
         self.door.may_look(request)
         return JSONResponse(await run_in_threadpool(fills_view, self._facade.settings))
 
@@ -136,12 +136,12 @@ class Page:
         return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
 
     async def settings(self, request: Request) -> Response:
-        """The configuration explained, for the supervisor, and the file to change."""
+        """The configuration explained, and the file to change; for the supervisor."""
         self.door.supervisor(request)
         return JSONResponse(await run_in_threadpool(config_view, self._facade.settings, Path(self._config)))
 
     async def write_settings(self, request: Request) -> Response:
-        """Write the configuration anew for the next start; never while the rig is busy."""
+        """Write a new configuration for the next start; never while the rig is busy."""
         session = self.door.supervisor(request)
         form = ConfigForm.model_validate_json(await request.body())
         if self._facade.snapshot().busy:
@@ -152,13 +152,13 @@ class Page:
     # --- acting -------------------------------------------------------------------------------------------------
 
     async def answer(self, request: Request) -> Response:
-        """What would go into this wheel."""
+        """The answer for a wheel."""
         session = self.door.person(request)
         form = WheelForm.model_validate_json(await request.body())
         return JSONResponse(await run_in_threadpool(answer_view, self._facade, form, session.name))
 
     async def order(self, request: Request) -> Response:
-        """Fill this wheel; go on with that fill, or close it."""
+        """Order a fill, a removal, a rinse or a proving; resume or close an interrupted fill."""
         session = self.door.driver(request)
         form = OrderForm.model_validate_json(await request.body())
         if form.kind == "prove":
@@ -170,7 +170,7 @@ class Page:
         return JSONResponse({})
 
     def _work(self, form: OrderForm, by: str) -> Work | None:
-        """What is ordered, read and answered before the rig is asked: a wrong word is told to whoever wrote it."""
+        """Parse and check an order before it goes to the rig, so that an error is reported to its sender."""
         settings = self._facade.settings
         match form.kind:
             case "fill":
@@ -188,7 +188,7 @@ class Page:
                 return None
 
     async def reading(self, request: Request) -> Response:
-        """What the vessel of a proving shows after a run."""
+        """Take the vessel's reading after a run of a proving."""
         self.door.driver(request)
         self.door.supervisor(request)
         form = Reading.model_validate_json(await request.body())
@@ -197,7 +197,7 @@ class Page:
         return JSONResponse({})
 
     async def verdict(self, request: Request) -> Response:
-        """Whether the factor of a proving is taken."""
+        """Accept or reject the factor of a proving."""
         self.door.driver(request)
         self.door.supervisor(request)
         form = Act.model_validate_json(await request.body())
@@ -206,7 +206,7 @@ class Page:
         return JSONResponse({})
 
     async def act(self, request: Request) -> Response:
-        """One touch of the driver."""
+        """Perform one operation for the driver."""
         session = self.door.driver(request)
         form = Act.model_validate_json(await request.body())
         operation = self._operations.get(request.path_params["operation"])
@@ -292,7 +292,7 @@ async def _meanwhile(request: Request, error: Exception) -> Response:
 
 
 async def _doubted(request: Request, error: Exception) -> Response:
-    """Asked back: the same again with ``sure`` is kept."""
+    """Report doubts; the same form with ``sure`` is kept."""
     assert isinstance(error, Doubtful)
     return JSONResponse({"error": str(error), "doubts": list(error.doubts)}, 422)
 

@@ -1,6 +1,6 @@
-"""What speaks for and against liquid in this wheel: its build, its work, what is inside already, the cold.
+"""Advice for and against liquid in a wheel: construction, use, present content, cold.
 
-Each line has a severity and a source, or the words that it has none. It must not know pumps, pressures or plans.
+Each line has a severity and a source, or a note that it has none. It must not know pumps, pressures or plans.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ Inside = Literal["nothing", "sealant", "foam", "liquid"]
 _RADIAL_SHARE = 0.40
 _BIAS_SHARE = 0.75
 _CAREFUL = 0.03
-"""A valve at 4 o'clock gives 35 to 41 % by shape, and the trade calls it 40 %."""
+"""Tolerance of the shares: a valve at 4 o'clock gives 35 to 41 % by shape, and the trade calls it 40 %."""
 _SMALL_FRONT_IN = 6.7
 _RADIALS = "tyre makers quoted in a trade paper; operator's manuals: radials 40 % at most"
 _TWO_AXLES = "a tractor operator's manual: all tyres of an axle to one level"
@@ -28,7 +28,7 @@ _SPEED = "a tractor operator's manual: 32 km/h (20 mph) with liquid in the tyres
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What is known of the wheel besides its size; None where nobody has looked."""
+    """Known facts of the wheel besides its size; None where not inspected."""
 
     tube: bool | None = None
     chloride_history: bool = False
@@ -41,12 +41,12 @@ class Circumstances:
 
     @property
     def tubeless(self) -> bool | None:
-        """The same question as the fluid room asks it."""
+        """The opposite of ``tube``, as :mod:`rig.fluid` needs it."""
         return None if self.tube is None else not self.tube
 
 
 def against_liquid(cavity: Cavity, known: Circumstances) -> tuple[Caution, ...]:
-    """Reasons for which the right answer is no liquid at all; empty where there are none."""
+    """Reasons against any liquid; empty where there are none."""
     return tuple(_against(cavity, known))
 
 
@@ -70,7 +70,7 @@ def _against(cavity: Cavity, known: Circumstances) -> Iterator[Caution]:
 def advice(
     cavity: Cavity, fluid: Fluid, fraction: float, known: Circumstances, existing_l: float
 ) -> tuple[Caution, ...]:
-    """What else to weigh before this fluid goes into this wheel up to this share of its cavity."""
+    """Further cautions for this fluid in this wheel up to this share of its cavity."""
     return (
         *_build(cavity, fraction),
         *_work(known),

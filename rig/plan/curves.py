@@ -1,7 +1,7 @@
-"""How long a fill or a vent takes between two pressures, as two curves that are computed once for a line.
+"""Time of a fill or a vent between two pressures, from two curves that are computed once for a line.
 
 A sealed stroke keeps its gas N = P·H (Boyle), so its time is N times a difference of one curve of the pressure; a vent
-keeps its air space H, so its time is H times a difference of another. With them a whole plan costs a few look-ups.
+keeps its air space H, so its time is H times a difference of the other. A whole plan then takes a few look-ups.
 Pressures inside are absolute. It must not know what a good plan is.
 """
 
@@ -18,7 +18,7 @@ _STEP_KPA = 2.0
 _LOWEST_KPA, _HIGHEST_KPA = -40.0, 260.0
 _NODES = round((_HIGHEST_KPA - _LOWEST_KPA) / _STEP_KPA) + 1
 _STILL_LPS = 0.002
-"""Below this flow the pump does not lift the pressure any more: 0.12 L/min."""
+"""Flow below which the pump no longer raises the pressure: 0.12 L/min."""
 _RISE_STEP_M = 0.01
 _NEVER = 1e9
 
@@ -73,14 +73,14 @@ def _kpa(node: float) -> float:
 
 
 def _cumulative(halves: list[float]) -> tuple[float, ...]:
-    """Integral from the lowest pressure, by Simpson's rule over each step with its middle."""
+    """Integral from the lowest pressure, by Simpson's rule over each step with its midpoint."""
     steps = ((a + 4 * m + b) * _STEP_KPA / 6 for a, m, b in zip(halves[:-2:2], halves[1::2], halves[2::2], strict=True))
     return tuple(itertools.accumulate(steps, initial=0.0))
 
 
 @lru_cache(maxsize=64)
 def _flows(line: Line) -> tuple[float, ...]:
-    """Flow into back pressures at the nodes, of a line without rise."""
+    """Flow against the back pressures at the nodes, of a line without rise."""
     return tuple(flow_into(line, _kpa(node)) for node in range(_NODES))
 
 
@@ -89,7 +89,7 @@ def _vent(bore_m: float, atmosphere_kpa_abs: float) -> tuple[float, ...]:
     total, curve = 0.0, []
     for node in range(_NODES):
         curve.append(total)
-        # The four middles of a step: near ambient the curve is steep.
+        # Four midpoints per step: near ambient the curve is steep.
         for part in range(4):
             above = _kpa(node + (part + 0.5) / 4)
             if above > 0:

@@ -1,4 +1,4 @@
-"""A whole machine: wheels on axles, what they take together, and what the weight does and does not do.
+"""A whole machine: wheels on axles, their total liquid and mass, and the effects of the weight.
 
 Both sides of an axle get the same. It must not know sizes as text, files or screens.
 """
@@ -15,7 +15,7 @@ from rig.wheel.caution import COMMON_PRACTICE
 
 @dataclass(frozen=True, slots=True)
 class Axle:
-    """One kind of wheel on a machine: ``wheels`` like ones, two or four (duals), all filled alike."""
+    """One kind of wheel on a machine: ``wheels`` equal ones, two or four (duals), all filled alike."""
 
     name: str
     target: Target
@@ -28,18 +28,18 @@ class Axle:
 
     @property
     def mass_kg(self) -> float:
-        """Mass that the axle gains; it is carried by the ground, not by the axle's bearings."""
+        """Mass added to the axle; the ground carries it, not the axle's bearings."""
         return self.wheels * self.target.mass_kg
 
     @property
     def seconds(self) -> float:
-        """Pumping time, one wheel after the other, without coupling and moving the machine."""
+        """Pumping time, wheel by wheel, without coupling and moving the machine."""
         return self.wheels * self.target.foreseen.seconds
 
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """The machine without liquid, as far as known: mass, track of its wider axle, height of its centre of gravity."""
+    """The machine without liquid: mass, track of its wider axle, height of its centre of gravity."""
 
     mass_kg: float
     track_m: float
@@ -48,7 +48,7 @@ class Body:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A machine's answer."""
+    """The answer for a machine."""
 
     name: str
     axles: tuple[Axle, ...]
@@ -63,7 +63,7 @@ class Job:
 
     @property
     def mass_kg(self) -> float:
-        """Mass that the machine gains."""
+        """Mass added to the machine."""
         return sum(axle.mass_kg for axle in self.axles)
 
     @property
@@ -73,17 +73,17 @@ class Job:
 
     @property
     def totes(self) -> int:
-        """Totes to bring, each with what can be drawn from it."""
+        """Number of totes to bring, by the usable volume of each."""
         return math.ceil(self.litres / self.tote_l - 1e-9)
 
     @property
     def price(self) -> float | None:
-        """Price of the liquid, in whatever money the price per litre is."""
+        """Price of the liquid, in the currency of the price per litre."""
         return None if self.price_per_l is None else self.price_per_l * self.litres
 
     @property
     def tipping_deg(self) -> tuple[float, float] | None:
-        """Static side-slope angles at which the machine tips, before and after; None where the body is not known.
+        """Static side-slope tipping angles, before and after; None where the body is not known.
 
         Rigid and at rest: tan(angle) = half the track over the height of the centre of gravity (statics). The liquid's
         centre is taken at its own height in the wheel, level and not sloshing.
@@ -97,7 +97,7 @@ class Job:
         return math.degrees(math.atan2(half, before)), math.degrees(math.atan2(half, after))
 
     def cautions(self) -> tuple[Caution, ...]:
-        """What the weight does not do."""
+        """Limits of what the weight does."""
         text = "weight on the rear axle gives grip; it does not unload the front axle under a loader: hang it behind"
         found = [
             Caution("note", text, "statics of a beam on two axles"),
@@ -113,7 +113,7 @@ class Job:
 
 
 def liquid_centre_m(target: Target) -> float:
-    """Height of the liquid's centre over the ground, by slices of equal volume; the wheel unloaded."""
+    """Height of the liquid's centre above the ground, by slices of equal volume; the wheel unloaded."""
     cavity, slices = target.cavity, 8
     levels = [cavity.level_of_fraction(target.fill_fraction * (step + 0.5) / slices) for step in range(slices)]
     return cavity.outline.diameter_m / 2 + sum(levels) / slices

@@ -1,6 +1,6 @@
-"""The words of a plan: the pressure window, what is known at rest, the two moves, and a fill as foreseen.
+"""The values of a plan: the pressure window, the state at rest, the two moves, and a foreseen fill.
 
-Values only. It must not know how a move is chosen.
+It must not know how a move is chosen.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from rig.plan.physics import Line, sealed_kpa
 
 Method = Literal["vent", "draw-down"]
 NEAR_KPA = 3.5
-"""How near is near enough: half a psi, so that a reading at the edge does not ask for one more small move."""
+"""Tolerance of a goal: half a psi, so that a reading at the edge does not cause one more small move."""
 SETTLE_S = 5.0
-"""From the end of one move to the start of the next: coasting, standing still, reading the gauge."""
+"""From the end of one move to the start of the next: coasting, settling, reading the gauge."""
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Gauge pressures between which the tyre is worked, and the one at which it is to stand in the end."""
+    """Permitted range of the tyre's gauge pressure, and the wanted final pressure."""
 
     floor_kpa: float
     ceiling_kpa: float
@@ -29,7 +29,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class AtRest:
-    """What is known when the liquid stands still."""
+    """The state when the liquid is at rest."""
 
     tyre_kpa: float
     air_l: float
@@ -37,23 +37,23 @@ class AtRest:
     remaining_l: float
     """Liquid still to go in."""
     hose_air_l: float = 0.0
-    """Air in the hose, at the tyre's pressure: the next stroke pushes it into the tyre."""
+    """Air in the hose at the tyre's pressure: the next stroke pushes it into the tyre."""
     suction_air_l: float = 0.0
-    """Air between tote and meter, at atmospheric pressure: likewise."""
+    """Air between tote and meter at atmospheric pressure: likewise."""
     open_l: float = math.inf
-    """Liquid that may go in before it stands at the valve: no air gets out after that."""
+    """Liquid that may go in before it reaches the valve: after that no air can be let out."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fill:
-    """Pump until the target, or until the tyre stands at ``until_kpa``."""
+    """Pump until the target, or until the tyre reaches ``until_kpa``."""
 
     until_kpa: float
 
 
 @dataclass(frozen=True, slots=True)
 class AirOut:
-    """Let or draw air out until the tyre stands at ``to_kpa``."""
+    """Let or draw air out until the tyre reaches ``to_kpa``."""
 
     to_kpa: float
 
@@ -71,7 +71,7 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Foreseen:
-    """A whole fill on the model."""
+    """A whole fill, simulated on the model."""
 
     strokes: tuple[Stroke, ...]
     final_kpa: float
@@ -80,18 +80,18 @@ class Foreseen:
 
     @property
     def fills(self) -> int:
-        """How many times liquid is pumped."""
+        """Number of strokes that pump liquid."""
         return sum(stroke.move == "fill" for stroke in self.strokes)
 
 
 def gas_kpa_l(line: Line, rest: AtRest) -> float:
-    """Gas that the next stroke compresses, absolute pressure times volume: the tyre's, the hose's, the suction's."""
+    """Gas that the next stroke compresses, absolute pressure times volume: tyre, hose and suction line."""
     atmosphere = line.atmosphere_kpa_abs
     return (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) + atmosphere * rest.suction_air_l
 
 
 def end_kpa(line: Line, rest: AtRest, litres: float) -> float:
-    """Gauge pressure after ``litres`` more went into a sealed tyre, the air of hose and suction line with them."""
+    """Gauge pressure after ``litres`` more, with the air of hose and suction line, went into a sealed tyre."""
     if litres >= rest.air_l:
         return float("inf")
     before_l = gas_kpa_l(line, rest) / (rest.tyre_kpa + line.atmosphere_kpa_abs)

@@ -1,8 +1,8 @@
-"""The laws that a fill obeys between the pump's gauge and the tyre's air space.
+"""The physical laws of a fill between the pump's gauge and the tyre's air space.
 
 Pressures ending in ``_abs`` are absolute, others are gauge; mixing them is the classic mistake. Laws: Boyle for the
-sealed air space (a slow fill keeps its temperature), orifice flow for the valve bore, Churchill 1977 for the hose,
-isentropic nozzle flow (choked or not) for air through a bore.
+sealed air space (a slow fill is isothermal), orifice flow for the valve bore, Churchill 1977 for the hose, isentropic
+nozzle flow (choked or not) for air through a bore.
 """
 
 from __future__ import annotations
@@ -13,19 +13,19 @@ from functools import lru_cache
 
 GRAVITY = 9.80665
 NO_LIMIT_S = 1e9
-"""A dry-run limit that is none; finite, so that it can be written to a journal."""
+"""Dry-run time of a pump without a limit; finite, so that it can be written to a journal."""
 _GAMMA = 1.4
 _GAS_CONSTANT = 287.05
 _AIR_KELVIN = 288.15
 AIR_J_KG = _GAS_CONSTANT * _AIR_KELVIN
-"""R·T of the air in a tyre: a kilogram per second through a bore is so many kPa·L/s of gas."""
+"""R·T of the air in a tyre: kPa·L/s of gas for each kilogram per second through a bore."""
 _AIR_DISCHARGE = 0.8
 _CRITICAL_RATIO = (2 / (_GAMMA + 1)) ** (_GAMMA / (_GAMMA - 1))
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What lies between pump and air space, with the liquid that runs through it."""
+    """The line between pump and air space, with its liquid."""
 
     pump_lps: float
     slip_lps_per_kpa: float
@@ -47,23 +47,23 @@ class Line:
     start_lag_s: float = 0.2
     coast_s: float = 1.0
     dry_run_s: float = NO_LIMIT_S
-    """How long the pump may draw air at a time, and how long it then rests."""
+    """Longest dry run of the pump; ``dry_rest_s`` is the rest after it."""
     dry_rest_s: float = 60.0
     reverse_lps: float | None = None
-    """What the pump moves backwards; None: as much as forward."""
+    """Reverse flow of the pump; None: as forward."""
 
     @property
     def back_lps(self) -> float:
-        """What the pump moves backwards."""
+        """Reverse flow of the pump."""
         return self.pump_lps if self.reverse_lps is None else self.reverse_lps
 
     @property
     def most_lps(self) -> float:
-        """What the pump moves at most, whichever way."""
+        """The larger of forward and reverse flow."""
         return max(self.pump_lps, self.back_lps)
 
     def moves_lps(self, way: int) -> float:
-        """What the pump moves one way: 1 forward, -1 back; 0 where either may be."""
+        """Flow of the pump in a direction: 1 forward, -1 back; the larger of both for 0, direction unknown."""
         return self.most_lps if way == 0 else self.pump_lps if way > 0 else self.back_lps
 
 
@@ -73,7 +73,7 @@ def head_kpa(line: Line, covered_m: float = 0.0) -> float:
 
 
 def column_kpa(line: Line, height_m: float) -> float:
-    """What a column of the liquid weighs."""
+    """Pressure of a column of the liquid."""
     return line.density_kg_m3 * GRAVITY * height_m / 1000
 
 
@@ -85,7 +85,7 @@ def bore_loss_kpa(line: Line, flow_lps: float) -> float:
 
 
 def air_loss_kpa(line: Line, flow_lps: float, tyre_kpa: float) -> float:
-    """Pressure that air from a tyre at ``tyre_kpa`` loses in the bore: the same law at the air's density."""
+    """Pressure lost in the bore by air from a tyre at ``tyre_kpa``: the same law at the air's density."""
     air_kg_m3 = 1000 * max(tyre_kpa + line.atmosphere_kpa_abs, 0.0) / AIR_J_KG
     return bore_loss_kpa(line, abs(flow_lps)) * air_kg_m3 / line.density_kg_m3
 
@@ -128,13 +128,13 @@ def _flow_at(line: Line, back_kpa: float) -> float:
 
 
 def flow_lps(line: Line, tyre_kpa: float) -> float:
-    """Flow into a tyre at ``tyre_kpa``: what the pump delivers against the line, at most what the relief allows."""
+    """Flow into a tyre at ``tyre_kpa``: the pump's delivery against the line, limited by the relief valve."""
     # Rounded to a tenth of a kilopascal, so that a plan of hundreds of steps solves each point once.
     return _flow_at(line, round(tyre_kpa + head_kpa(line), 1))
 
 
 def gas_flow_kg_s(bore_m: float, inside_kpa_abs: float, outside_kpa_abs: float) -> float:
-    """Mass of air per second through ``bore_m``, choked where it is; 0 when the inside is not above the outside."""
+    """Mass flow of air through ``bore_m``, choked or not; 0 when the inside is not above the outside."""
     if inside_kpa_abs <= outside_kpa_abs:
         return 0.0
     ratio = max(outside_kpa_abs / inside_kpa_abs, _CRITICAL_RATIO)
@@ -144,7 +144,7 @@ def gas_flow_kg_s(bore_m: float, inside_kpa_abs: float, outside_kpa_abs: float) 
 
 
 def series_bore_m(*bores_m: float) -> float:
-    """The single bore that passes as much as several in a row."""
+    """The single bore equivalent to several in series."""
     return float(sum(bore**-4 for bore in bores_m) ** -0.25)
 
 

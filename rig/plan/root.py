@@ -1,15 +1,15 @@
-"""Where a falling function of pressure passes zero, near enough for a plan. It must not know what it means."""
+"""Root of a falling function of pressure, to the precision of a plan. It must not know the function's meaning."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 _NEAR_ZERO = 0.2
-"""Near enough, kPa: the search goes on from there in larger steps."""
+"""Tolerance, kPa: the search continues from there in larger steps."""
 
 
 def root(falling: Callable[[float], float], low: float, high: float) -> float:
-    """Where a falling function passes zero between two pressures, or the end that is nearest to it."""
+    """The root of a falling function between two pressures, or the end nearest to it."""
     if high <= low:
         return high
     f_low, f_high = falling(low), falling(high)
@@ -22,7 +22,7 @@ def root(falling: Callable[[float], float], low: float, high: float) -> float:
         here = falling(at)
         if abs(here) < _NEAR_ZERO:
             return at
-        # The end that stays counts half (Illinois): the bracket closes from both sides.
+        # The value at the retained end is halved (Illinois): the bracket closes from both sides.
         if here > 0:
             low, f_low, f_high = at, here, f_high / 2
         else:

@@ -1,6 +1,6 @@
-"""A scheme of strokes and air-outs, and what it takes on the model: its moves, its time, whether it is workable.
+"""A scheme of strokes and air-outs, and its simulation on the model: moves, time, feasibility.
 
-It must not know which schemes are tried, nor which is chosen.
+It must not know which schemes are tried, nor which one is chosen.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from rig.plan.moves import NEAR_KPA, SETTLE_S, AtRest, Method, Stroke, Window, g
 from rig.plan.physics import NO_LIMIT_S, Line
 
 _SPARE_KPA, _SPARE_COVERED_KPA = 0.7, 1.5
-"""Air-outs aim to end this much below the ceiling: a reading a little off must not ask for one more of them.
+"""Margin of the fill's end below the ceiling, so that a small error of reading does not cause one more air-out.
 
-More where the liquid covers the valve in the end: no air-out is possible there, and the fill would stay short.
+It is larger where the liquid covers the valve at the end: no air-out is possible there, and the fill would be short.
 """
 MOST_AIR_OUTS = 60
-"""No scheme has more: far beyond what a fill takes."""
+"""Limit for a scheme: far more than a fill needs."""
 _EDGE_KPA = 0.01
 _NOTHING_L = 1e-9
 WORTH_KPA = 2 * NEAR_KPA
-"""No air-out is smaller: one that just makes room for the rest would be asked for again and again."""
+"""Smallest air-out: one that only just makes room for the rest would be repeated again and again."""
 _LEAST_VENT_KPA = 0.5
 
 
@@ -38,7 +38,7 @@ class Job:
     floor_kpa: float
     """Lowest pressure that the method may and can reach."""
     ceiling_kpa: float
-    """Highest pressure that the window allows and the pump reaches."""
+    """Highest pressure that the window permits and the pump reaches."""
     end_air_l: float
     """Air space when the target is in."""
 
@@ -46,27 +46,27 @@ class Job:
     def of(cls, line: Line, window: Window, method: Method, rest: AtRest) -> Job:
         """The job of a fill from a state at rest."""
         curves = curves_of(line)
-        # A vent opens to the air outside: it never gets below, and creeps towards the end.
+        # A vent never gets below ambient pressure, and approaches it slowly.
         floor = max(window.floor_kpa, _LEAST_VENT_KPA) if method == "vent" else window.floor_kpa
         ceiling = min(window.ceiling_kpa, curves.reach_kpa)
         return cls(line, curves, window, method, rest, floor, ceiling, rest.air_l - rest.remaining_l)
 
     @property
     def may_begin_with_air(self) -> bool:
-        """Whether the tyre stands far enough above the floor."""
+        """Whether the tyre is far enough above the floor."""
         return self.rest.tyre_kpa - self.floor_kpa >= WORTH_KPA
 
     @property
     def aim_kpa(self) -> float:
-        """Highest pressure at which an air-out aims to end the fill."""
+        """Highest planned final pressure."""
         covered = self.rest.open_l < self.rest.remaining_l
         return self.ceiling_kpa - (_SPARE_COVERED_KPA if covered else _SPARE_KPA)
 
     def shallowest_kpa(self, from_kpa: float, air_l: float) -> float:
-        """Highest pressure to which letting air out is worth its time.
+        """Highest goal of an air-out that is worth its time.
 
-        A draw takes out more gas than hose and suction line bring back, in half the air space believed in, for a
-        cavity is never known well. Down to the floor it is the most that can be done.
+        A draw must take out more gas than hose and suction line bring back, computed with half the estimated air space,
+        because a cavity is never known well. Near the floor that is waived, as nothing deeper is possible.
         """
         worth = from_kpa - WORTH_KPA
         if self.method == "vent":
@@ -78,26 +78,26 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Scheme:
-    """Strokes that stop at one pressure in the mean, the last at the target, and air-outs that go to another; gauge."""
+    """Strokes with one mean stop pressure, the last to the target, and air-outs to another pressure; gauge."""
 
     air_first: bool
     air_outs: int
     stop_kpa: float
     air_to_kpa: float
     end_kpa: float
-    """The last air-out goes as much deeper as it takes to end no higher."""
+    """Highest final pressure: the last air-out goes as deep as it needs."""
     one_run: bool = False
-    """A draw ends when the pump has run dry for as long as it may, even above its goal."""
+    """A draw ends when the permitted dry-run time is used up, even above its goal."""
     rise_kpa: float = 0.0
-    """How much higher the last stop lies than the first; those between lie on a line, none above the window."""
+    """Rise from the first stop to the last; those between are interpolated, none above the window."""
 
     @property
     def stops(self) -> int:
-        """How many strokes stop before an air-out."""
+        """Number of strokes that stop before an air-out."""
         return self.air_outs - self.air_first
 
     def stop_of_kpa(self, air_outs: int, top_kpa: float) -> float:
-        """Where the stroke stops that comes after so many air-outs."""
+        """Stop pressure of the stroke after a number of air-outs."""
         if not self.rise_kpa:
             return self.stop_kpa
         along = (air_outs - self.air_first) / (self.stops - 1) - 0.5
@@ -106,7 +106,7 @@ class Scheme:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A scheme run on the model."""
+    """A scheme with its simulated result."""
 
     scheme: Scheme
     strokes: tuple[Stroke, ...]
@@ -120,12 +120,12 @@ class Trial:
 
     @property
     def cost_s(self) -> float:
-        """Its time; infinite where it does not reach the target or has a move that is not worth making."""
+        """Its time; infinite where it misses the target, is not workable or has a move not worth its time."""
         return self.seconds if self.reaches_target and self.workable and self.worthwhile else math.inf
 
 
 def run(job: Job, scheme: Scheme) -> Trial:
-    """Run a scheme on the model until the target is in, or until a move moves nothing."""
+    """Simulate a scheme until the target is in, or until a move has no effect."""
     rest, strokes, air_outs, seconds = job.rest, list[Stroke](), 0, 0.0
     workable = worthwhile = True
     atmosphere, top = job.line.atmosphere_kpa_abs, job.ceiling_kpa
@@ -155,7 +155,7 @@ def run(job: Job, scheme: Scheme) -> Trial:
 
 
 def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
-    """Where the next air-out goes when so many have been: the last at least as deep as the end asks for."""
+    """Goal of the next air-out after ``taken`` ones: the last at least as deep as the final pressure requires."""
     if taken < scheme.air_outs - 1:
         return scheme.air_to_kpa
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs
@@ -166,7 +166,7 @@ def _goal(job: Job, scheme: Scheme, rest: AtRest, taken: int) -> float:
 
 
 def _run_dry_kpa(job: Job, rest: AtRest) -> float:
-    """How far a draw gets when the pump runs dry for as long as it may."""
+    """Pressure that a draw reaches within the permitted dry-run time."""
     line, atmosphere = job.line, job.line.atmosphere_kpa_abs
     emptied = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / (rest.air_l + line.hose_l)
     reached = emptied * math.exp(-_dry_budget_s(line) * line.back_lps / (rest.air_l + line.hose_l))
@@ -191,20 +191,20 @@ def _air_out(job: Job, rest: AtRest, to_kpa: float, before: list[Stroke]) -> tup
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, rest.hose_air_l, rest.suction_air_l, rest.open_l)
     else:
         seconds = draw_seconds(line, rest, to_kpa)
-        # Most pumps may run dry as they like, and nothing needs to be added up.
+        # Most pumps have no dry-run limit, so that nothing needs to be summed.
         limited = before and line.dry_run_s < NO_LIMIT_S
         drawn_s = sum(stroke.seconds for stroke in before if stroke.move == "air out") if limited else 0.0
         if limited and drawn_s + seconds > line.dry_run_s:
-            # The pump rests once its dry time is used up; pumping liquid is rest too.
+            # The pump rests once its dry-run time is used up; pumping liquid counts as rest.
             seconds += max(0.0, line.dry_rest_s - before[-1].seconds - 2 * SETTLE_S)
         after = AtRest(to_kpa, rest.air_l, rest.remaining_l, line.hose_l, line.suction_l, rest.open_l)
     return Stroke("air out", 0.0, rest.tyre_kpa, to_kpa, seconds), after
 
 
 def draw_seconds(line: Line, rest: AtRest, to_kpa: float) -> float:
-    """Time to draw a tyre down: the hose's liquid first, then air at the pump's volume flow, with its rests."""
+    """Time to draw a tyre down: the hose's liquid, then air at the pump's volume flow, and its dry-run rests."""
     atmosphere = line.atmosphere_kpa_abs
-    # Emptying the hose already lets the tyre's gas expand into it; the pump then removes volume from a fixed space.
+    # Emptying the hose lets the tyre's gas expand into it; the pump then removes volume from a fixed space.
     space_l = rest.air_l + line.hose_l
     start_abs = (rest.tyre_kpa + atmosphere) * (rest.air_l + rest.hose_air_l) / space_l
     dry_s = max(0.0, math.log(start_abs / (to_kpa + atmosphere))) * space_l / line.back_lps
@@ -213,5 +213,5 @@ def draw_seconds(line: Line, rest: AtRest, to_kpa: float) -> float:
 
 
 def _dry_budget_s(line: Line) -> float:
-    """How long one draw may run dry: the next forward stroke moves the suction line's air first, dry too."""
+    """Dry-run time of one draw: the next forward stroke needs some too, to move the suction line's air."""
     return max(line.dry_run_s - 1.5 * line.suction_l / line.pump_lps, 0.1 * line.dry_run_s)

@@ -1,11 +1,11 @@
-"""The search behind the plan: like strokes, as many and as deep as costs the least time.
+"""The search for the plan: equal strokes, their number and depth chosen for the least time.
 
 A scheme stops all its strokes at one pressure and lets the air out to one other, the last air-out deeper where the
-end needs it. For each number of air-outs a few schemes that lie far apart are run; from the best the search goes
-downhill in the two pressures, and on to more air-outs while that is quicker; from the best of all also in stops that
-rise or fall from stroke to stroke. An air-out that would not be worth its time goes deeper until it is: the optimum
-often lies on that edge. The published procedure (down to the floor, up to the ceiling) is always among them: a plan
-is never slower. It must not know what the controller does with the answer.
+end needs it. For each number of air-outs a few widely spaced schemes are simulated; from the best the search descends
+in the two pressures, and on to more air-outs while that is quicker; from the best of all also with stops that rise or
+fall from stroke to stroke. An air-out not worth its time goes deeper until it is: the optimum is often at that edge.
+The published procedure (down to the floor, up to the ceiling) is always among them: a plan is never slower. It must
+not know what the controller does with the answer.
 """
 
 from __future__ import annotations
@@ -20,25 +20,25 @@ from rig.plan.root import root
 from rig.plan.schemes import MOST_AIR_OUTS, WORTH_KPA, Job, Scheme, Trial, run
 
 WORKING_SHARE = 0.02
-"""How much longer a plan may take to end nearer to the working pressure."""
+"""Extra time, as a share, that a plan may take to end nearer to the working pressure."""
 _QUICKER_S = 1e-3
 _COARSE = ((1.0, 1.0), (1.0, 0.5), (0.5, 0.5), (0.5, 0.0), (0.0, 1.0), (0.0, 0.0))
-"""Where stop and goal are tried first, as shares of their spans; a draw may have one minimum high and one low."""
+"""First trials of stop and goal, as shares of their spans; a draw may have one minimum high and one low."""
 _HOPE = 0.1
-"""How much slower the better of the first few may be where going downhill still promises something."""
+"""Share by which the best of the first trials may be slower and still be refined."""
 _CLOSE = 0.015
-"""The same for numbers of air-outs that begin alike."""
+"""The same for numbers of air-outs with the same first move."""
 _STEPS = (0.2, 0.08, 0.03)
-"""Shares of the spans by which the search goes downhill."""
+"""Step sizes of the descent, as shares of the spans."""
 Point = tuple[float, float, float]
-"""Where strokes stop in the mean and where air-outs go, kPa gauge; by how much the stops rise."""
+"""Mean stop pressure and goal of the air-outs, kPa gauge; rise of the stops."""
 _LEVEL: tuple[Point, ...] = ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0))
 _TILTED: tuple[Point, ...] = (*_LEVEL, (0, 0, 2), (0, 0, -2))
-"""Ways to go from a point: with all stops alike, and at the best also with the first and last a step off the mean."""
+"""Directions of descent: with equal stops, and for the best also with first and last stop a step off the mean."""
 
 
 def best_trial(job: Job) -> Trial | None:
-    """The quickest scheme, or one that takes hardly longer and ends nearer to the working pressure. None: none fits."""
+    """The quickest scheme, or one hardly slower that ends nearer to the working pressure; None if there is none."""
     if job.end_air_l <= 0 or job.rest.remaining_l <= 0:
         return None
     trials = [*_search(job), *_simple(job)]
@@ -52,7 +52,7 @@ def _quickest(trials: list[Trial]) -> Trial | None:
 
 
 def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
-    """Of the trials, and of some made for it, the one nearest to the working pressure that takes hardly longer."""
+    """Of the trials and some additional ones, the nearest to the working pressure that is hardly slower."""
     working = min(job.window.working_kpa or 0.0, job.aim_kpa)
     of = best.scheme
     made = list[Trial]()
@@ -66,7 +66,7 @@ def _working(job: Job, trials: list[Trial], best: Trial) -> Trial:
 
 
 def published(job: Job) -> Scheme:
-    """The published procedure: bleed to the floor, fill to the ceiling, again until the target."""
+    """The published procedure: bleed to the floor, fill to the ceiling, repeat until the target."""
     first, top = job.may_begin_with_air, job.ceiling_kpa
     return Scheme(first, MOST_AIR_OUTS, stop_kpa=top, air_to_kpa=job.floor_kpa, end_kpa=top)
 
@@ -74,13 +74,13 @@ def published(job: Job) -> Scheme:
 def _simple(job: Job) -> Iterator[Trial]:
     yield run(job, published(job))
     if job.method == "draw-down" and job.line.dry_run_s < NO_LIMIT_S:
-        # The dry runs are what takes long then, and a run moves most gas at the highest pressure.
+        # Dry runs then dominate the time, and a run moves the most gas at the highest pressure.
         for first in (False, True) if job.may_begin_with_air else (False,):
             yield run(job, replace(published(job), air_first=first, one_run=True))
 
 
 def _search(job: Job) -> list[Trial]:
-    """Trials of both beginnings: a few of each, then downhill where those promise something."""
+    """Trials of both first moves: a few of each, then a descent where those are promising."""
     begins = [_begun(job, first) for first in ((False, True) if job.may_begin_with_air else (False,))]
     hopeful_s = (1 + _HOPE) * min(family.best_s for families in begins for family in families)
     for families in begins:
@@ -93,7 +93,7 @@ def _search(job: Job) -> list[Trial]:
 
 
 def _begun(job: Job, air_first: bool) -> list[_Family]:
-    """Families with more and more air-outs, until one more only costs time."""
+    """Families with increasing numbers of air-outs, until one more only costs time."""
     families: list[_Family] = []
     best_s = math.inf
     for air_outs in range(int(air_first), MOST_AIR_OUTS):
@@ -106,7 +106,7 @@ def _begun(job: Job, air_first: bool) -> list[_Family]:
 
 
 def _refine(job: Job, families: list[_Family]) -> None:
-    """Downhill with the numbers of air-outs that are nearly the best, and with more while more is quicker."""
+    """Refine the numbers of air-outs that are nearly the best, and add more while that is quicker."""
     close_s = (1 + _CLOSE) * min(family.best_s for family in families)
     for family in families:
         if family.best_s <= close_s:
@@ -122,7 +122,7 @@ def _refine(job: Job, families: list[_Family]) -> None:
 
 
 class _Family:
-    """The schemes with one beginning and one number of air-outs, as points that are run once each."""
+    """The schemes with one first move and one number of air-outs, as points that are simulated once each."""
 
     def __init__(self, job: Job, air_first: bool, air_outs: int, end_kpa: float | None = None) -> None:
         top, floor = job.ceiling_kpa, job.floor_kpa
@@ -137,7 +137,7 @@ class _Family:
             self._trial(self._moved((self._least_stop, floor, 0.0), *point))
 
     def _span(self, lowest_kpa: float) -> None:
-        """Find the spans of stop and goal, and run the scheme whose last stroke ends where the others stop."""
+        """Find the spans of stop and goal, and try the scheme whose last stroke ends where the others stop."""
         job, scheme, top, floor = self._job, self.scheme, self._job.ceiling_kpa, self._job.floor_kpa
         end, highest = job.aim_kpa, top - WORTH_KPA
 
@@ -150,26 +150,26 @@ class _Family:
 
     @property
     def trials(self) -> list[Trial]:
-        """All that were run; none where so few air-outs cannot do."""
+        """All trials; empty where this number of air-outs is too small."""
         return list(self._known.values())
 
     @property
     def best_s(self) -> float:
-        """Time of the quickest."""
+        """Time of the quickest trial."""
         return min((trial.cost_s for trial in self._known.values()), default=math.inf)
 
     def go_downhill(self, ways: tuple[Point, ...] = _LEVEL) -> None:
-        """From the best trial step by step to what is quicker."""
+        """Descend step by step from the best trial."""
         if not self._known or not self.scheme.air_outs:
             return
-        # Goals above the shallowest that pays cost the same: from the deepest of them every way leads on.
+        # Goals above the shallowest worthwhile one cost the same: start from the deepest of them.
         here = min(self._known, key=lambda point: (self._known[point].cost_s, point[1]))
         for step in _STEPS:
             while (there := self._quicker(here, step, ways)) is not None:
                 here = there
 
     def _quicker(self, here: Point, step: float, ways: tuple[Point, ...]) -> Point | None:
-        """A point one step away that is quicker, if there is one."""
+        """A quicker point one step away, if there is one."""
         cost_s = self._known[here].cost_s
         for way in ways:
             there = self._moved(here, *(step * share for share in way))
@@ -178,7 +178,7 @@ class _Family:
         return None
 
     def _moved(self, here: Point, stop: float, goal: float, rise: float = 0.0) -> Point:
-        """The point so many shares of the spans away."""
+        """The point at a distance in shares of the spans."""
         job = self._job
         top, floor = job.ceiling_kpa, job.floor_kpa
         stops = max(top - self._least_stop, WORTH_KPA)
@@ -199,7 +199,7 @@ class _Family:
 
 
 def _end(job: Job, scheme: Scheme, stop_kpa: float, air_to_kpa: float) -> float:
-    """Gauge pressure at which a scheme with these two pressures ends when it takes all its air-outs."""
+    """Final gauge pressure of a scheme with these two pressures after all its air-outs."""
     line, rest, outs = job.line, job.rest, scheme.air_outs
     atmosphere = line.atmosphere_kpa_abs
     drawn = job.method == "draw-down"

@@ -1,7 +1,7 @@
-"""What to do next at rest, and the whole fill foreseen.
+"""The next move at rest, and the forecast of the whole fill.
 
-``next_move`` is the one policy: the controller asks it at every rest, with what was measured, and ``foresee`` runs it
-ahead on the model to show times and pressures before anything moves. So the plan on the screen is the procedure.
+Both use one search: the controller calls ``next_move`` at every rest with the measured state, and ``foresee`` simulates
+the fill to show times and pressures before anything moves. So the plan on the screen is the procedure.
 """
 
 from __future__ import annotations
@@ -43,10 +43,10 @@ __all__ = [
 
 
 def next_move(line: Line, window: Window, rest: AtRest, method: Method = "vent") -> Fill | AirOut:
-    """Choose what to do at rest: the first move of the quickest plan from here.
+    """Choose the next move at rest: the first move of the quickest plan from here.
 
-    Near the floor it is a fill whatever the plan, and no air-out is smaller than a psi, so that asking
-    again after a move that ended a little off does not ask for it once more.
+    Near the floor it is always a fill, and no air-out is smaller than a psi, so that a move that ended a little off
+    its goal is not repeated.
     """
     job = Job.of(line, window, method, rest)
     trial = best_trial(job)
@@ -55,12 +55,12 @@ def next_move(line: Line, window: Window, rest: AtRest, method: Method = "vent")
     first = trial.strokes[0]
     if first.move == "air out":
         return AirOut(job.floor_kpa if trial.scheme.one_run else first.to_kpa)
-    # The last stroke may use the whole window: its end is the target, and the cavity is never known exactly.
+    # The last stroke may use the whole window: it ends at the target, and the cavity is never known exactly.
     return Fill(window.ceiling_kpa if len(trial.strokes) == 1 else first.to_kpa)
 
 
 def _without_plan(job: Job) -> Fill | AirOut:
-    """Nothing reaches the target from here: air out where that helps, else as much as the window lets in."""
+    """The move where no plan reaches the target: air out where that helps, else fill as far as the window permits."""
     rest, ceiling = job.rest, job.window.ceiling_kpa
     fits = end_kpa(job.line, rest, rest.remaining_l) <= ceiling
     last_room = rest.open_l < 0 and rest.tyre_kpa < ceiling - NEAR_KPA
@@ -69,16 +69,16 @@ def _without_plan(job: Job) -> Fill | AirOut:
 
 @lru_cache(maxsize=4096)
 def foresee(line: Line, window: Window, rest: AtRest, method: Method) -> Foreseen:
-    """The whole fill on the model, with a rest of :data:`SETTLE_S` after each move.
+    """Simulate the whole fill, with a rest of :data:`SETTLE_S` after each move.
 
-    Where nothing reaches the target it is the published procedure, as far as it goes.
+    Where no plan reaches the target, the published procedure as far as it gets.
     """
     job = Job.of(line, window, method, rest)
     return _foreseen(best_trial(job) or run(job, published(job)))
 
 
 def fixed_procedure(line: Line, window: Window, rest: AtRest, method: Method) -> Foreseen:
-    """The published procedure on the same model: bleed to the floor, fill to the ceiling, again until the target."""
+    """Simulate the published procedure: bleed to the floor, fill to the ceiling, repeat until the target."""
     job = Job.of(line, window, method, rest)
     return _foreseen(run(job, published(job)))
 

@@ -1,7 +1,7 @@
-"""How much goes into a wheel, what it weighs, how it is pumped and what to beware of: the answer before the work.
+"""The answer before the work: a wheel's target volume and mass, the plan for pumping it, and the cautions.
 
-Joins wheel, fluid and strokes. A target is a level at the valve (what published charts give), a true percent of the
-cavity, a volume or a mass; the first two are never mixed, because a 12 o'clock valve stands at 71 to 85 % by shape.
+Combines wheel, fluid and strokes. A target is a level at the valve (as in published charts), a true percent of the
+cavity, a volume or a mass; the first two are never mixed, because a 12 o'clock valve is at 71 to 85 % by shape.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from rig.wheel import Caution, Cavity, ValveType, valve_cautions
 from rig.wheel.caution import COMMON_PRACTICE
 
 _UNDER_OPEN_VALVE = 0.015
-"""Where the gun comes off an open valve the liquid stays this share of the cavity below it."""
+"""Where the gun comes off an open valve, the liquid remains below it by this share of the cavity."""
 
 
 _LARGE_BORE_M = 0.008
-"""Bore of an air-water valve with its insert out: an assumption, no open source prints it."""
+"""Bore of an air-water valve with its insert out: an assumption, not in any open source."""
 _HALF_PERCENT = 0.005
 _MOST_AT_START_KPA = 15 * KPA_PER_PSI
 
 
 class TargetError(ValueError):
-    """A target that cannot be: the message says what to change."""
+    """An impossible target; the message says what to change."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What was asked for: at most one of percent, volume and mass; otherwise the level at the valve."""
+    """The request: at most one of percent, volume and mass; otherwise the level at the valve."""
 
     valve_at: float = 12.0
     percent: float | None = None
@@ -44,13 +44,13 @@ class Wanted:
     start_kpa: float | None = None
     working_kpa: float | None = None
     margin_m: float = 0.0
-    """How far the level stays below the valve, so that the pressure gauge stays dry."""
+    """Distance of the level below the valve, so that the pressure gauge remains dry."""
     known: Circumstances = Circumstances()
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """The answer. Litres and kilograms are what this fill puts in, on top of what the tyre holds already."""
+    """The answer. Litres and kilograms are those that this fill adds to the tyre's content."""
 
     cavity: Cavity
     valve: ValveType
@@ -70,21 +70,21 @@ class Target:
     foreseen: Foreseen
     cautions: tuple[Caution, ...]
     chart_l: float
-    """What stands at a 12 o'clock valve: the value of published charts."""
+    """Volume up to a 12 o'clock valve: the value of published charts."""
     margin_m: float
     published_s: float
-    """The published procedure on the same model."""
+    """Time of the published procedure on the same model."""
     large_bore_saves_s: float
-    """What a large-bore valve would save; 0 where it has one."""
+    """Time that a large-bore valve would save; 0 where the wheel has one."""
     sealed_start_kpa: float | None
-    """Start pressure inside the window from which one sealed stroke ends at the working pressure."""
+    """Start pressure within the window from which one sealed stroke ends at the working pressure."""
     against: tuple[Caution, ...]
     """Reasons for no liquid at all."""
     half_percent_from_l: float | None = None
-    """Smallest fill that is right to 0.5 % with this hose and meter; None: no fill is, prove the meter."""
+    """Smallest fill with an uncertainty of 0.5 % with this hose and meter; None: no fill has it, prove the meter."""
 
     def as_json(self) -> dict[str, object]:
-        """One flat document, SI units in the names, gauge pressures."""
+        """A flat document with SI units in the names; gauge pressures."""
         return {
             "size": self.cavity.designation.text,
             "cavity_l": round(self.cavity.volume_l, 2),
@@ -137,7 +137,7 @@ def _rounded(value: float | None) -> float | None:
 
 
 def ceiling_kpa(window: Window, valve: ValveType) -> float:
-    """The least of the rig's ceiling and the valve's rating."""
+    """The lower of the rig's ceiling and the valve's rating."""
     return min(window.ceiling_kpa, valve.rating_kpa)
 
 
@@ -151,7 +151,7 @@ def target_for(
     window: Window,
     method: Method,
 ) -> Target:
-    """Answer for one wheel.
+    """The answer for one wheel.
 
     Raises :class:`TargetError` for a target that is not above zero or above 90 % of the cavity, and
     :class:`rig.fluid.FluidError` outside the fluid's tables.
@@ -207,7 +207,7 @@ def _sealed_start(line: Line, window: Window, rest: AtRest) -> float | None:
 
 
 def _total(cavity: Cavity, wanted: Wanted, density_kg_m3: float) -> tuple[float, float | None]:
-    """Litres in the tyre when done, and the share of the cavity where that is how they were asked for."""
+    """Litres in the tyre when done; also the share of the cavity where the request is a share or a level."""
     given = [value for value in (wanted.percent, wanted.volume_l, wanted.mass_kg) if value is not None]
     if len(given) > 1:
         raise TargetError("several targets given: choose one of --fill, --volume and --mass")
@@ -226,10 +226,10 @@ def _total(cavity: Cavity, wanted: Wanted, density_kg_m3: float) -> tuple[float,
 def half_percent_from_l(
     litres_per_pulse: float, hose_l: float, uncertainty: float, least_l: float, method: Method
 ) -> float | None:
-    """Smallest fill that is right to 0.5 %: two pulses and the hose's doubt beside the meter's own uncertainty.
+    """Smallest fill with an uncertainty of 0.5 %: two pulses, the hose's uncertainty and the meter's own.
 
-    A wet hose is known to 0.2 % of its volume, one that air has passed to 5 % (assumptions). None where the meter
-    alone takes up the 0.5 %.
+    A wet hose is known to 0.2 % of its volume, one that air has passed to 5 % (assumptions). None where the meter's
+    own uncertainty uses up the 0.5 %.
     """
     if uncertainty >= _HALF_PERCENT:
         return None

@@ -1,4 +1,4 @@
-"""What the tyre holds: size text to cavity, level and valve. Pure; must not know liquids in bulk, rigs or wires."""
+"""The wheel: size text to cavity, level and valve. Pure; must not know liquids in bulk, rigs or wires."""
 
 from rig.wheel.caution import Caution, Severity
 from rig.wheel.cavity import Cavity, cavity_l_of_fill, cavity_of, geometric_cavity, liquid_at_valve

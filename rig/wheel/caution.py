@@ -1,6 +1,6 @@
-"""One-line cautions: what to beware of, how serious it is and who says so.
+"""One-line cautions with severity and source.
 
-Shared by the rooms that say what to put in (tyre, valve, fluid). It must not know any of them.
+Shared by the modules of tyre, valve and fluid. It must not know any of them.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ COMMON_PRACTICE = "common practice, no source"
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One line for a person, with its severity and its source (or the words that it has none)."""
+    """One line for a person, with its severity and its source (or a note that it has none)."""
 
     severity: Severity
     text: str

@@ -1,8 +1,8 @@
-"""What a tyre holds: the cavity's volume with its band and where it comes from, and the level at every valve position.
+"""The cavity of a tyre: its volume with bounds and origin, and the level at every valve position.
 
-A cavity comes from a wheel that the shop has taught, else from a published value, else from geometry. A published
-value is the volume that stands at a 12 o'clock valve, so the cavity is that value over the fraction below such a
-valve. It must not know liquids, pressures or rigs.
+A cavity comes from a taught wheel of the shop, else from a published value, else from geometry. A published value is
+the volume up to a 12 o'clock valve, so the cavity is that value divided by the fraction below such a valve. It must
+not know liquids, pressures or rigs.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ UNMEASURED = Measured()
 
 @dataclass(frozen=True, slots=True)
 class Cavity:
-    """The inner volume of a tyre, litres, with an honest band, and its shape.
+    """The inner volume of a tyre, litres, with its bounds, and its shape.
 
     Levels are metres above the axle; clock positions are hours, 12 (or 0) at the top, and a half hour after twelve is
     12.5 or 0.5. Fractions are of the whole cavity, 0 to 1.
@@ -66,11 +66,11 @@ class Cavity:
         return self.valve_radius_m * math.cos(math.radians(30 * hours))
 
     def fraction_at_clock(self, hours: float) -> float:
-        """Fraction of the cavity that stands below a valve at a clock position."""
+        """Fraction of the cavity below a valve at a clock position."""
         return self.fraction_at_level(self.valve_height_m(hours))
 
     def clock_of_fraction(self, fraction: float) -> float:
-        """Clock position, 12 down to 6 by the right hand side, of a valve at which a fraction stands.
+        """Clock position, 12 down to 6 by the right hand side, of a valve at the level of a fraction.
 
         :class:`ValueError` where no position gives it.
         """
@@ -90,7 +90,7 @@ class Cavity:
 
 
 def _root(f: Callable[[float], float], low: float, high: float) -> float:
-    """Root of a rising function between two levels, by the Illinois rule: a bracket that never widens."""
+    """Root of a rising function between two levels, by the Illinois method: the bracket never widens."""
     f_low, f_high = f(low), f(high)
     side = 0
     for _ in range(60):
@@ -111,17 +111,17 @@ def _root(f: Callable[[float], float], low: float, high: float) -> float:
     return (low + high) / 2
 
 
-# A wheel that the shop has taught: what the meter and the reading of the level leave open.
+# A taught wheel: uncertainty of the meter and of the level reading.
 _TAUGHT_U = 0.02
-# A published value at 95 %: the difference between makers, and whole gallons, which lie evenly about the true value
-# (GUM 4.3.7: half the step / root 3, times 2); neither has to do with the other (GUM 5.1.2).
+# A published value at 95 %: the difference between makers, and rounding to whole gallons, a uniform distribution
+# (GUM 4.3.7: half the step / root 3, times 2); the two are independent (GUM 5.1.2).
 _TABLE_U = 0.05
 _WHOLE_GALLON_U_L = 3.785 / math.sqrt(3)
 
 
 @lru_cache(maxsize=4096)
 def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
-    """The cavity by geometry alone, even where there is a published value: to compare the two."""
+    """The cavity by geometry alone, even where there is a published value, to compare the two."""
     outline = outline_of(d, measured)
     section = section_of(d, outline)
     shape_m3 = section.volume_m3()
@@ -134,20 +134,20 @@ def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
 def cavity_of(d: Designation, measured: Measured = UNMEASURED, taught_l: float | None = None) -> Cavity:
     """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry.
 
-    Measurements go into the geometry; a published value is scaled by the change that they make there.
-    :class:`MeasureError` if a measurement or a taught volume cannot be this tyre's.
+    Measurements change the geometry; a published value is scaled by the same change.
+    :class:`MeasureError` if a measurement or a taught volume is implausible for this tyre.
     """
     shape = geometric_cavity(d, measured)
     return _with_published(shape) if taught_l is None else _taught(shape, taught_l)
 
 
 def _with_published(shape: Cavity) -> Cavity:
-    """The cavity with the published rows of its size, or as it is if there are none."""
+    """The cavity with the published rows of its size; unchanged if there are none."""
     rows = fills_of(shape.designation.text)
     if not rows:
         return shape
     plain = geometric_cavity(shape.designation)
-    # A tyre that was measured differs from the published one by what the measurement changes in the geometry.
+    # A measured tyre differs from the published one as the measurement changes the geometry.
     scale = shape.shape_m3 / plain.shape_m3
     at_valve = plain.fraction_at_clock(12)
     volumes = [scale * row.at_valve_l / at_valve for row in rows if not row.by_weight]
@@ -177,10 +177,10 @@ def _taught(shape: Cavity, taught_l: float) -> Cavity:
 
 
 def liquid_at_valve(cavity: Cavity, hours: float = 12) -> float:
-    """Litres that stand in a tyre up to its valve at a clock position."""
+    """Litres in a tyre up to its valve at a clock position."""
     return cavity.volume_l * cavity.fraction_at_clock(hours)
 
 
 def cavity_l_of_fill(d: Designation, filled_l: float, hours: float = 12, measured: Measured = UNMEASURED) -> float:
-    """Whole cavity, litres, of a wheel that took ``filled_l`` until the liquid stood at the valve: a reference fill."""
+    """Whole cavity, litres, by a reference fill: ``filled_l`` until the liquid reached the valve."""
     return filled_l / cavity_of(d, measured).fraction_at_clock(hours)

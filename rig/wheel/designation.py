@@ -1,7 +1,7 @@
-"""Reads what is written on a tyre: the size designation, in every spelling that people use.
+"""Parse the size designation on a tyre, in every spelling in use.
 
-The result says what was read (family, construction, marked lengths), nothing that has to be looked up or computed.
-It must not know dimensions, volumes or liquids.
+The result has only what the mark states (family, construction, marked lengths), nothing looked up or computed. It must
+not know dimensions, volumes or liquids.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ FORMS = (
 
 
 class SizeError(ValueError):
-    """A text that is no tyre size; the message shows the forms accepted and the nearest known sizes."""
+    """A text that is no tyre size; the message shows the accepted forms and the nearest known sizes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,15 +67,15 @@ class Designation:
                 return other
 
 
-# Strength grades and vehicle letters in front of a mark, and whole words (maker, tread code); the cavity is the same.
+# Strength grades and vehicle letters before a mark, and whole words (maker, tread code); the cavity is the same.
 _PREFIX = re.compile(r"^(?:(?:IF|VF|CFO|CHO|NRO|LSW|LT|ST|AT|P)\s*|[A-Z][A-Z0-9-]*\s+)+(?=\d)")
 _WORDS = re.compile(r"\b(?:TYRES?|TIRES?|SIZES?|REARS?|FRONTS?)\b|[\"'”“″]")
 _NUM = r"(\d{1,4}(?:\.\d{1,2})?)"
 # A number before PR or PLY is a ply rating, never a rim: 9.5-36 8PR is no 9.5/36-8.
 _RIM = r"(\d{1,2}(?:\.\d)?)(?!\s*(?:PR|PLY)\b)"
 _JOIN = r"\s*(LR|R|B|D|-|X|/|\s)\s*"
-# What may follow a size: ply rating, load index and speed symbol, tread code, tube words, the same size in another
-# system. Never more of the rim's digits, nor a further length.
+# Permitted after a size: ply rating, load index and speed symbol, tread code, tube words, the same size in another
+# system; never more digits of the rim, nor a further length.
 _TAIL = r"(?:[A-Z(+*].*|\s.*)?"
 
 _METRIC = re.compile(rf"{_NUM}\s*[/X\s-]\s*(\d{{2,3}}){_JOIN}{_RIM}{_TAIL}")
@@ -100,7 +100,7 @@ def _number(value: float) -> str:
 
 
 def _mark(width: str) -> str:
-    """A marked inch width with the decimals that it was written with: 6.00 and 9.50 are not 6 and 9.5."""
+    """A marked inch width with its decimals as written: 6.00 and 9.50 are not 6 and 9.5."""
     whole, _, decimals = width.partition(".")
     return f"{int(whole)}.{decimals}" if decimals else str(int(whole))
 
@@ -168,7 +168,7 @@ def _three_family(diameter: float, width: float, rim: float) -> Family:
 def _read_low(m: re.Match[str]) -> Designation | None:
     width, rim = float(m[1]), float(m[3])
     c = _construction(m[2] or "-")
-    # Wide L codes on tractor rims are drive tyres with a low section; the rest run on implements.
+    # Wide L codes on tractor rims are drive tyres with a low section; the rest are implement tyres.
     family: Family = "drive" if rim >= 20 else "implement"
     if rim in _EARTH_RIMS:
         family = "earthmover"
@@ -181,7 +181,7 @@ def _read_plain(m: re.Match[str]) -> Designation | None:
     if m[2] == "LR":
         return None
     if "." not in mark and (width >= 1000 or (width >= 400 and rim <= 20)):
-        # The point left out of a two-decimal mark; no metric tyre without aspect ratio is that wide.
+        # A two-decimal mark without its point; no metric tyre without aspect ratio is that wide.
         return _without_point(mark, rim, c)
     if width >= 100:
         if width % 5 or f"{width / 10:g}" in OLD_CODES.values():
@@ -220,7 +220,7 @@ def _plain_family(mark: str, width: float, rim: float) -> Family:
 
 
 _Reader = Callable[[re.Match[str]], Designation | None]
-# In this order: an earlier form that fits is never a later one.
+# In this order: a text that fits an earlier form is never meant as a later one.
 _READERS: tuple[tuple[re.Pattern[str], _Reader], ...] = (
     (_DOUBLE, _read_double),
     (_METRIC, _read_metric),
@@ -231,7 +231,7 @@ _READERS: tuple[tuple[re.Pattern[str], _Reader], ...] = (
 
 
 def _plain_text(text: str) -> str:
-    """Upper case, one kind of dash, multiplication sign and decimal mark, without the words around a size."""
+    """Normalise: upper case, one kind of dash, multiplication sign and decimal mark, no words around a size."""
     upper = text.upper().replace("×", "X").replace("½", ".5").replace(",", ".")
     upper = re.sub(r"(?<=\d)\s+1/2\b", ".5", upper)
     for dash in "‐‑‒–—−":
@@ -240,7 +240,7 @@ def _plain_text(text: str) -> str:
 
 
 def _possible(d: Designation) -> bool:
-    """Whether the marked lengths can be a tyre at all."""
+    """Plausibility check of the marked lengths."""
     if d.rim_in not in _RIMS or not 2 <= d.width_in <= 62:
         return False
     if d.family == "drive" and not (d.width_in >= 6 and d.rim_in >= 14):
@@ -252,7 +252,7 @@ def _possible(d: Designation) -> bool:
 
 @lru_cache(maxsize=4096)
 def read_size(text: str) -> Designation:
-    """Return the size that ``text`` writes; :class:`SizeError` if it is none."""
+    """Parse a size; :class:`SizeError` if ``text`` is none."""
     plain = _plain_text(text)
     prefix = _PREFIX.match(plain)
     body = plain[prefix.end() :] if prefix else plain
@@ -265,7 +265,7 @@ def read_size(text: str) -> Designation:
 
 
 def _advice(text: str, body: str) -> str:
-    """The message for an unreadable size: the forms, and the known sizes that look most like it."""
+    """The message for an unreadable size: the forms, and the most similar known sizes."""
     key = body.lower().replace(" ", "")[:40]
     turned = "-".join(reversed(key.split("-")))
     near = [size for size in KNOWN_SIZES if size == turned or (len(key) > 2 and size.startswith(key))][:2]

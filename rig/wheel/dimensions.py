@@ -1,7 +1,7 @@
-"""From a size mark to outside lengths: diameter, section width and rim width, with how far they may be off.
+"""Outside lengths by size mark: diameter, section width and rim width, with their uncertainties.
 
-Rules by family in the manner of the approval regulation for farm tyres (UN R106, annex 5) and of makers' data sheets;
-figures that were not read from a named sheet are from memory. It must not know cavities, volumes or liquids.
+Rules by family after the approval regulation for farm tyres (UN R106, annex 5) and makers' data sheets; figures
+without a named sheet are from memory. It must not know cavities, volumes or liquids.
 """
 
 from __future__ import annotations
@@ -21,19 +21,18 @@ _DRIVE: _Table = (
     (18.4, 0.846), (20.8, 0.824), (23.1, 0.805), (24.5, 0.797),
 )  # fmt: skip
 _DRIVE_RIM: _Table = ((8.3, 0.843), (9.5, 0.842), (11.2, 0.890), (13.6, 0.882), (16.9, 0.880), (24.5, 0.860))
-# Low-section drive and industrial codes, and low-section implement codes; the latter on 16.1 in rims stand higher.
+# Low-section drive and industrial codes, and low-section implement codes; the latter are taller on 16.1 in rims.
 _DRIVE_LOW: _Table = ((17.5, 0.710), (19.5, 0.711), (21.0, 0.721), (28.0, 0.672), (30.5, 0.650))
 _IMPLEMENT: _Table = (
     (7.5, 0.830), (8.5, 0.785), (9.5, 0.750), (11.0, 0.710), (12.5, 0.700), (14.0, 0.775), (16.5, 0.755),
     (19.0, 0.720), (21.5, 0.695), (27.0, 0.660),
 )  # fmt: skip
-# Steps, not slopes: the series were laid down apart.
+# Steps, not slopes: the series were defined separately.
 _TWO_DECIMAL: _Table = ((6.5, 1.085), (6.51, 1.05), (8.5, 1.05), (8.51, 0.985))
 _COMPACT: _Table = ((5.0, 1.10), (6.0, 1.10), (7.0, 1.035), (8.0, 1.02), (10.0, 1.00))
 
-# Relative uncertainty (about two standard deviations) of diameter and section width that come from the rules. Fitted
-# to nothing: read off the spread of 23 published dimensions (MAXAM MS502, Mitas SK-05, Antego ATW-009/010/017 sheets)
-# and of makers among each other.
+# Relative uncertainty (about two standard deviations) of diameter and section width by the rules. Not fitted: from the
+# spread of 23 published dimensions (MAXAM MS502, Mitas SK-05, Antego ATW-009/010/017 sheets) and between makers.
 _SPREAD: dict[Family, tuple[float, float]] = {
     "drive": (0.012, 0.03), "metric": (0.018, 0.04), "compact": (0.035, 0.05), "front": (0.020, 0.04),
     "implement": (0.025, 0.04), "skid": (0.025, 0.04), "turf": (0.025, 0.04), "flotation": (0.025, 0.04),
@@ -41,13 +40,13 @@ _SPREAD: dict[Family, tuple[float, float]] = {
 }  # fmt: skip
 _TAPE = (0.004, 0.010)
 
-# A mark without aspect ratio: common ones are 70 on small rims and 85 on tractor rims, give or take.
+# A mark without aspect ratio: 70 on small rims and 85 on tractor rims are common, with this uncertainty.
 _UNMARKED_SPREAD = 12.0
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What a person measured on the wheel, metres; None where nothing was measured."""
+    """A person's measurements of the wheel, metres; None where not measured."""
 
     diameter_m: float | None = None
     section_m: float | None = None
@@ -68,12 +67,12 @@ class Outline:
 
 
 class MeasureError(SizeError):
-    """A measurement that cannot be this tyre's; the message says what is expected."""
+    """A measurement that is implausible for this tyre; the message says what is expected."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Marked:
-    """Inch lengths that a mark stands for: section height, section width, rim width."""
+    """Lengths of a mark, inches: section height, section width, rim width."""
 
     height: float
     section: float
@@ -81,7 +80,7 @@ class _Marked:
 
 
 def _between(table: _Table, at: float) -> float:
-    """Straight line between the rows of a rising table; its ends are held."""
+    """Linear interpolation in a rising table; the end values are held."""
     k = bisect_left([row[0] for row in table], at)
     if k == 0 or k == len(table):
         return table[min(k, len(table) - 1)][1]
@@ -94,13 +93,13 @@ def _drive(d: Designation) -> _Marked:
     if d.low_section:
         return _Marked(w * _between(_DRIVE_LOW, w), w, 0.87 * w)
     if w == 15.5:
-        # Made low: 15.5-38 stands 61.8 in high. From memory.
+        # A low section: 15.5-38 is 61.8 in high. From memory.
         return _Marked(0.77 * w, w, 0.90 * w)
     return _Marked(w * _between(_DRIVE, w), w, w * _between(_DRIVE_RIM, w))
 
 
 def assumed_aspect(d: Designation) -> float:
-    """The aspect ratio of a metric mark, or a common one where the mark has none."""
+    """The aspect ratio of a metric mark; a common one is assumed where the mark has none."""
     if d.aspect is not None:
         return d.aspect
     return 70.0 if d.rim_in <= 24.5 else 85.0
@@ -147,7 +146,7 @@ def _forklift(d: Designation) -> _Marked:
 
 
 def _three_part(d: Designation, diameter_in: float) -> _Marked:
-    """Three-part marks: from 20 in up turf tyres stand under their mark, wide ones are narrower (Antego ATW-010)."""
+    """Three-part marks: turf tyres from 20 in up are smaller than marked, wide ones narrower (Antego ATW-010)."""
     w = d.width_in
     if d.family != "turf":
         return _Marked((0.985 * diameter_in - d.rim_in) / 2, 0.97 * w, 0.82 * w)
@@ -170,7 +169,7 @@ def _marked(d: Designation) -> _Marked:
 
 
 def outline_of(d: Designation, measured: Measured) -> Outline:
-    """Outside lengths for a size, measurements in place of the rules where there are some (:class:`MeasureError`)."""
+    """Outside lengths for a size, by measurement where there is one, else by rule (:class:`MeasureError`)."""
     m = _marked(d)
     diameter_m = (d.rim_in + 2 * m.height) * INCH_M
     diameter_u, section_u = _SPREAD[d.family]
@@ -190,7 +189,7 @@ def outline_of(d: Designation, measured: Measured) -> Outline:
 
 
 def _taken(d: Designation, what: str, measured_m: float | None, rule_m: float, reach: float) -> float:
-    """The measured length, else the rule's; one so far from the rule is another tyre's or in another unit."""
+    """The measured length, else the rule's; plausibility check: a far one is another tyre's or in another unit."""
     if measured_m is None:
         return rule_m
     if not abs(measured_m / rule_m - 1) <= reach:

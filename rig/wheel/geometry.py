@@ -1,7 +1,7 @@
-"""From outside lengths to the inner section: how thick tread and walls are, how flat the tread, where the valve is.
+"""Inner section by outside lengths: thickness of tread and walls, shape of the crown, position of the valve.
 
-The few constants were fitted on published fill volumes (see tests/wheel/test_fit.py, which holds the error by class);
-each stands for a thing that can be measured on a cut tyre. It must not know size marks beyond their family.
+The few constants were fitted to published fill volumes (see tests/wheel/test_fit.py, which limits the error by class);
+each is a length or ratio that can be measured on a cut tyre. It must not know size marks beyond their family.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ _DROP_CENTRE_IN = 16.3
 
 @dataclass(frozen=True, slots=True)
 class Build:
-    """How tyres are built, metres and ratios; the defaults are the fit.
+    """Construction constants, metres and ratios; the defaults are the fit.
 
-    The tread is ``lug_m`` or ``rib_m`` plus ``per_width`` of the section width (no more for wider than ``widest_m``),
-    but no more than a share of the section's height.
+    The tread is ``lug_m`` or ``rib_m`` plus ``per_width`` of the section width (up to ``widest_m``), limited to a share
+    of the section's height.
     """
 
     lug_m: float = 0.0394
@@ -72,23 +72,23 @@ def valve_radius_m(d: Designation, build: Build = FITTED) -> float:
     return seat - build.valve_below_seat_m if d.rim_in < _DROP_CENTRE_IN else seat
 
 
-# Relative uncertainty of the section itself, lengths taken as right: about two standard deviations of what is left
-# on published volumes, wider where there are few or none to compare with.
+# Relative uncertainty of the section itself, with the lengths assumed right: about two standard deviations of the
+# residuals on published volumes, larger where there are few or none to compare with.
 _MODEL: dict[Family, float] = {
     "drive": 0.045, "metric": 0.06, "compact": 0.10, "front": 0.06, "implement": 0.07, "skid": 0.08, "turf": 0.09,
     "flotation": 0.10, "earthmover": 0.08, "forklift": 0.10,
 }  # fmt: skip
-# Makers and charts round to whole gallons, and a litre either way is nothing to a fitter.
+# Makers and charts round to whole gallons, and a litre either way is insignificant to a fitter.
 _ROUNDING_L = 1.5
 
 
 def band_l(d: Designation, o: Outline, s: Section, volume_l: float) -> tuple[float, float]:
-    """Low and high bound of a cavity that comes from geometry, litres."""
+    """Low and high bound of a cavity by geometry, litres."""
     middle = o.rim_m / 2 + s.height_m / 2
     by_diameter = o.diameter_m / 2 * (1 / s.height_m + 0.5 / middle) * o.diameter_u
     model = _MODEL[d.family]
     if d.family == "drive" and d.width_in > d.rim_in:
-        # Wide codes on small rims, such as 18.4-16.1, stand lower than the rule for tractor rims.
+        # Wide codes on small rims, such as 18.4-16.1, are lower than by the rule for tractor rims.
         model += 0.06
     relative = math.hypot(model, by_diameter, 0.9 * o.section_u)
     rounding = min(_ROUNDING_L, 0.2 * volume_l)

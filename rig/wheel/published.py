@@ -1,8 +1,8 @@
-"""Published fill volumes: what stands in a tyre with its valve at 12 o'clock, by size, with the source of each.
+"""Published fill volumes: content of a tyre up to its valve at 12 o'clock, by size, with the source of each.
 
-Rows printed as a volume at the "75 %" level count as read. A row printed as "100 %, use three quarters" counts with
-three quarters. A row printed as a weight counts with the density of its mix, and only widens a band: its manuals
-disagree with each other by a fifth. It must not know geometry.
+Rows printed as a volume at the "75 %" level are used unchanged. A row printed as "100 %, use three quarters" counts at
+three quarters. A row printed as a weight is converted by the density of its mix, and only widens the bounds: such
+manuals disagree with each other by a fifth. It must not know geometry.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from importlib.resources import files
 from rig.units import L_PER_GAL
 from rig.wheel.designation import read_size
 
-# Pounds of 77 % flake per gallon of water -> pounds per gallon of mix, from the water chart's neighbours in dealers'
-# tables; the property tables give the same within half a percent.
+# Pounds of 77 % flake per gallon of water -> pounds per gallon of mix, from dealers' tables next to the water chart;
+# the property tables agree within half a percent.
 _MIX_LB_PER_GAL = {"2": 9.45, "3.5": 10.1, "5": 10.6}
 
-# Which row is taken when a size has several: the water chart (the most sizes, one series), then other volumes, then
-# weights. Rows printed jointly for two sizes belong to neither: they are kept to be read, not used.
+# Priority of the rows of one size: the water chart (the most sizes, one series), then other volumes, then weights.
+# Rows printed jointly for two sizes belong to neither: they are kept for reference, not used.
 _RANK = ("chart", "itm475", "m108dc", "farmall45c")
 
 
 @dataclass(frozen=True, slots=True)
 class PublishedFill:
-    """One published row: litres standing at a 12 o'clock valve, how it was printed, and where."""
+    """One published row: litres up to a 12 o'clock valve, how it was printed, and where."""
 
     size: str
     at_valve_l: float
@@ -76,6 +76,6 @@ def _by_size() -> dict[str, tuple[PublishedFill, ...]]:
 
 
 def fills_of(size: str) -> tuple[PublishedFill, ...]:
-    """Published rows of a canonical size, the one that is taken first; the bias twin's rows serve a radial mark."""
+    """Published rows of a canonical size by priority; a radial mark without rows uses those of its bias twin."""
     by_size = _by_size()
     return by_size.get(size) or by_size.get(size.replace("R", "-")) or ()

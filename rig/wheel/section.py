@@ -1,10 +1,10 @@
-"""The cavity of a tyre as a body of revolution: its volume, and what stands below a level.
+"""The cavity of a tyre as a body of revolution: its volume, and the volume below a level.
 
-The inner section is a ring described by a few lengths: from the rim seat up to the widest point a quarter ellipse,
-above it a superellipse closed at the crown, below it the rim well. Every ring of radius r is cut by a horizontal
-line y above the axle: the share 1 - acos(y/r)/pi of it lies below. It must not know designations, tables or liquids.
+The inner section is described by a few lengths: from the rim seat up to the widest point a quarter ellipse, above it a
+superellipse closed at the crown, below it the rim well. A horizontal line at y above the axle cuts every ring of
+radius r: the share 1 - acos(y/r)/pi of it is below. It must not know designations, tables or liquids.
 
-The integrals are a fixed Gauss-Legendre rule in the angle of r = middle - half cos(angle): the section has vertical
+The integrals use a fixed Gauss-Legendre rule in the angle of r = middle - half cos(angle): the section has vertical
 tangents at the ends of its pieces and the rings a square root at r = y, and both become smooth in that angle.
 """
 
@@ -62,7 +62,7 @@ class Section:
         return self.rim_radius_m + self.height_m
 
     def width_at(self, radius_m: float) -> float:
-        """Inner width of the ring at a radius, well included; 0 outside the cavity."""
+        """Inner width at a radius, well included; 0 outside the cavity."""
         h = radius_m - self.rim_radius_m
         if h < 0:
             return self.well_width_m if h >= -self.well_depth_m else 0.0
@@ -77,7 +77,7 @@ class Section:
         return (seat - self.well_depth_m, seat, seat + self.widest_m, seat + self.height_m)
 
     def _pieces(self, split_m: float) -> Iterator[tuple[float, float]]:
-        """The smooth pieces of the section, cut once more at the level."""
+        """The smooth pieces of the section, also split at the level."""
         edges = self._edges()
         for low, high in itertools.pairwise(edges):
             if low < split_m < high:
@@ -101,10 +101,10 @@ class Section:
         return self._integral(lambda r: 2 * math.pi * r, 0.0)
 
     def volume_above_m3(self, level_m: float) -> float:
-        """Volume above a level that is not below the axle; ``level_m`` counts from the axle."""
+        """Volume above a level at or above the axle; ``level_m`` is measured from the axle."""
         return self._integral(lambda r: 2 * r * math.acos(level_m / r) if r > level_m else 0.0, level_m)
 
     def surface_m2(self, level_m: float) -> float:
-        """Area of the liquid's surface at a level: the rate at which the volume grows with it."""
+        """Area of the liquid's surface at a level: the derivative of the volume."""
         y = abs(level_m)
         return self._integral(lambda r: 2 * r / math.sqrt(r * r - y * y) if r > y else 0.0, y)

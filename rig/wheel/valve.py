@@ -20,7 +20,7 @@ Material = Literal["rubber", "metal", "tube"]
 
 
 class ValveError(ValueError):
-    """A text that names no valve; the message lists the names."""
+    """A text that names no known valve; the message lists the names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,9 +28,9 @@ class ValveType:
     """One kind of valve.
 
     ``rating_kpa`` is the highest cold pressure (gauge), ``rim_hole_m`` the hole that it needs. ``bore_m`` is the free
-    bore with the core or insert out, and an assumption (4 mm small stem, 8 mm air-water valve): no open source prints
-    it. ``stop_order`` is how the gun comes off; where ``needs_adapter``, the core goes back under the gun only through
-    an adapter with a core tool, and without one the other order is the only one.
+    bore with the core or insert out, and an assumption (4 mm small stem, 8 mm air-water valve), not in any open source.
+    ``stop_order`` is how the gun comes off; with ``needs_adapter`` the core goes back under the gun only through an
+    adapter with a core tool, and without one only the other order is possible.
     """
 
     name: str
@@ -68,12 +68,12 @@ _VALVES = tuple(_valve(row) for row in csv.DictReader(_TEXT.splitlines()))
 
 
 def valve_types() -> tuple[ValveType, ...]:
-    """Every kind of valve that the table holds."""
+    """Every kind of valve in the table."""
     return _VALVES
 
 
 def _folded(text: str) -> str:
-    """Letters and digits only, without the words that every valve has."""
+    """Reduce to letters and digits, without the words that every valve name has."""
     words = "".join(c if c.isalnum() else " " for c in text.casefold()).split()
     joined = "".join(word for word in words if word not in {"valve", "valves", "stem", "the", "a", "type"})
     return re.sub(r"^tr(?=j?\d)", "", joined)
@@ -83,7 +83,7 @@ _BY_NAME = {_folded(name): valve for valve in _VALVES for name in (valve.name, *
 
 
 def valve_named(text: str) -> ValveType:
-    """The valve that a trade or standard name means; :class:`ValveError` if none."""
+    """The valve with a trade or standard name; :class:`ValveError` if none."""
     folded = _folded(text)
     found = _BY_NAME.get(folded)
     if found is None:
@@ -96,7 +96,7 @@ def valve_named(text: str) -> ValveType:
     return found
 
 
-# Rubber pull-through valves in farm wheels: where the trade begins to doubt them, and where it wants metal.
+# Rubber pull-through valves in farm wheels: pressures from which the trade mistrusts them, and requires metal.
 _RUBBER_DOUBT_PSI = 45.0
 _METAL_PSI = 65.0
 
@@ -109,7 +109,7 @@ def valve_cautions(
     chloride: bool = False,
     rim_hole_m: float | None = None,
 ) -> tuple[Caution, ...]:
-    """What speaks against a valve: at the higher of working and filling pressure (gauge), with chloride, in a rim hole.
+    """Cautions for a valve: at the higher of working and filling pressure (gauge), with chloride, in a rim hole.
 
     ``chloride`` is true if calcium goes in or has ever been in this wheel.
     """

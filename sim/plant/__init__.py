@@ -1,1 +1,1 @@
-"""The physics of the rig: tyre, valve, hose, pump, meter, tote. No clock, no input or output, no global randomness."""
+"""The physics of the rig: tyre, valve, hose, pump, meter, tote. No clock, input or output, or global randomness."""

@@ -1,13 +1,13 @@
-"""Liquid and gas one behind the other in a pipe: plug flow. It keeps amounts, and knows no pressures of its own.
+"""Plug flow of liquid and gas in a pipe. It keeps amounts and has no pressure of its own.
 
-Each plug holds litres of liquid and an amount of gas (kPa·L); its volume depends on the pressure it is seen at. A
-plug with both is froth. The first plug lies on the tote's side, the last on the tyre's.
+Each plug has litres of liquid and an amount of gas (kPa·L); its volume depends on the given pressure. A plug with both
+is froth. The first plug is on the tote's side, the last on the tyre's.
 """
 
 from __future__ import annotations
 
 _WHOLE_L = 1e-9
-"""A remainder smaller than this goes with the rest: it is a rounding error, not a plug."""
+"""A smaller remainder is a rounding error, not a plug, and is taken with the rest."""
 
 
 class Column:
@@ -21,7 +21,7 @@ class Column:
 
     @property
     def content(self) -> tuple[float, float]:
-        """All that is in the pipe: litres, kPa·L."""
+        """Total content of the pipe: litres, kPa·L."""
         if len(self._plugs) == 1:
             return self._plugs[0]
         return sum([plug[0] for plug in self._plugs]), sum([plug[1] for plug in self._plugs])
@@ -43,12 +43,12 @@ class Column:
 
     @property
     def head(self) -> tuple[float, float]:
-        """The plug nearest the tote: litres, kPa·L; nothing if the pipe is empty."""
+        """The plug nearest the tote: litres, kPa·L; zeros if the pipe is empty."""
         return self._plugs[0] if self._plugs else (0.0, 0.0)
 
     @property
     def tail(self) -> tuple[float, float]:
-        """The plug nearest the tyre: litres, kPa·L; nothing if the pipe is empty."""
+        """The plug nearest the tyre: litres, kPa·L; zeros if the pipe is empty."""
         return self._plugs[-1] if self._plugs else (0.0, 0.0)
 
     def push_head(self, liquid_l: float, gas: float) -> None:
@@ -60,15 +60,15 @@ class Column:
         self._push(liquid_l, gas, -1)
 
     def take_head(self, volume_l: float, kpa_abs: float) -> tuple[float, float]:
-        """Remove a volume on the tote's side, as it is at the pressure; less if there is less."""
+        """Remove a volume, at the given pressure, on the tote's side; less if there is less."""
         return self._take(volume_l, kpa_abs, 0)
 
     def take_tail(self, volume_l: float, kpa_abs: float) -> tuple[float, float]:
-        """Remove a volume on the tyre's side, as it is at the pressure; less if there is less."""
+        """Remove a volume, at the given pressure, on the tyre's side; less if there is less."""
         return self._take(volume_l, kpa_abs, -1)
 
     def take_last_gas(self) -> float:
-        """Remove the gas that lies open at the tyre's side, if the last plug is gas alone; returns kPa·L."""
+        """Remove the last plug on the tyre's side if it is gas alone; returns kPa·L."""
         if self._plugs and self._plugs[-1][0] <= 0.0:
             return self._plugs.pop()[1]
         return 0.0

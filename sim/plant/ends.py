@@ -1,4 +1,4 @@
-"""Pressure at the gun for each thing that the hose's end can be joined to. Pure functions of a flow.
+"""Pressure at the gun for each connection of the hose's end. Pure functions of a flow.
 
 Flows in L/s out of the hose, pressures in kPa absolute. ``k`` factors are those of ``laws.orifice_factor``.
 """
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 
 def tyre_end(tyre: Tyre, dt: float, ahead: float, behind: float) -> Callable[[float], float]:
-    """Open tyre valve: gas pressure after the step, liquid standing above the hole, and the bore's loss.
+    """Open tyre valve: gas pressure after the step, head of the liquid above the hole, and the bore's loss.
 
-    ``ahead`` and ``behind`` are the bore's factors times the density of what goes in and of what comes out.
+    ``ahead`` and ``behind`` are the bore's factor times the density of the inflow and of the outflow.
     """
     head, pressure = tyre.head_kpa(), tyre.pressure
 
@@ -29,7 +29,7 @@ def tyre_end(tyre: Tyre, dt: float, ahead: float, behind: float) -> Callable[[fl
 
 
 def vent_end(air_kpa_abs: float, ahead: float, behind: float) -> Callable[[float], float]:
-    """Tyre valve closed, vent valve open: only the vent's loss."""
+    """Tyre valve closed, vent valve open: the vent's loss alone."""
 
     def gun(flow: float) -> float:
         return air_kpa_abs + (ahead * flow * flow if flow >= 0.0 else -behind * flow * flow)
@@ -40,7 +40,7 @@ def vent_end(air_kpa_abs: float, ahead: float, behind: float) -> Callable[[float
 class SharedEnd:
     """Tyre valve and vent valve both open at the gun: they share a pressure between tyre and ambient.
 
-    Liquid from the hose leaves by the vent until the vent cannot take it at tyre pressure; the rest enters the tyre.
+    Liquid from the hose leaves through the vent up to the vent's capacity at tyre pressure; the rest enters the tyre.
     Without liquid at the gun (``density_kg_m3`` None) the hose only displaces gas and the pressure is that of the vent.
     """
 
@@ -50,7 +50,7 @@ class SharedEnd:
         self, inside_kpa_abs: float, air_kpa_abs: float, bore: float, vent: float, density_kg_m3: float | None
     ) -> None:
         self._inside, self._air = inside_kpa_abs, air_kpa_abs
-        # Two orifices in series: the drop divides as their factors.
+        # Two orifices in series: the drop divides in proportion to their factors.
         self._still = air_kpa_abs + (inside_kpa_abs - air_kpa_abs) * vent / (bore + vent)
         self._bore = bore * density_kg_m3 if density_kg_m3 else None
         self._vent = vent * (density_kg_m3 or 1.0)
@@ -81,12 +81,12 @@ class SharedEnd:
         return 0.5 * (low + high)
 
     def vent_share(self, flow: float, gun_kpa_abs: float) -> float:
-        """Share of the hose's liquid that leaves by the vent."""
+        """Share of the hose's liquid that leaves through the vent."""
         if flow <= self._capacity():
             return 1.0
         return min(1.0, math.sqrt(max(0.0, gun_kpa_abs - self._air) / self._vent) / flow)
 
     def free(self, flow: float) -> float:
-        """Share of the vent that is left for gas."""
+        """Share of the vent that is available to gas."""
         capacity = self._capacity()
         return max(0.0, 1.0 - flow / capacity) if capacity > 0.0 else 0.0

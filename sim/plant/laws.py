@@ -1,7 +1,7 @@
 """Flow laws as plain functions: orifice, hose, gas through a bore, and a root finder. They know no rig and no state.
 
 Volumes in litres, flows in litres per second, pressures in kilopascals absolute unless a name says otherwise. An
-amount of gas is written as pressure times volume (kPa·L, isothermal), which is what stays constant.
+amount of gas is pressure times volume (kPa·L, isothermal), which remains constant.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ GAS_CONSTANT = 287.05
 GAMMA = 1.4
 GRAVITY = 9.80665
 KPA_PER_PSI = 6.894757293168361
-# Below this ratio of pressures the flow in the throat is sonic; compressible-flow textbook (Shapiro 1953).
+# Pressure ratio below which the flow in the throat is sonic; compressible-flow textbook (Shapiro 1953).
 CRITICAL_RATIO: float = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
 _CHOKED: float = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
 _SUBSONIC = 2.0 * GAMMA / (GAMMA - 1.0)
@@ -29,7 +29,7 @@ def area_m2(bore_m: float) -> float:
 
 
 def series(first_m2: float, second_m2: float) -> float:
-    """Effective area of two orifices one behind the other (incompressible: the pressure drops add)."""
+    """Effective area of two orifices in series (incompressible: the pressure drops add)."""
     if first_m2 <= 0.0 or second_m2 <= 0.0:
         return 0.0
     return 1.0 / math.sqrt(1.0 / first_m2**2 + 1.0 / second_m2**2)
@@ -44,12 +44,12 @@ def orifice_factor(effective_m2: float) -> float:
 
 
 def orifice_flow_lps(effective_m2: float, drop_kpa: float, density_kg_m3: float) -> float:
-    """Liquid through an orifice for a pressure drop that is not negative."""
+    """Flow of liquid through an orifice for a nonnegative pressure drop."""
     return 1000.0 * effective_m2 * math.sqrt(2000.0 * drop_kpa / density_kg_m3)
 
 
 def gas_flow(effective_m2: float, up_kpa_abs: float, down_kpa_abs: float, kelvin: float) -> float:
-    """Gas through a short bore from ``up`` to ``down``, choked or not, as kPa·L/s at the gas temperature."""
+    """Flow of gas through a short bore from ``up`` to ``down``, choked or not, in kPa·L/s at the gas temperature."""
     if up_kpa_abs <= down_kpa_abs:
         return 0.0
     ratio = down_kpa_abs / up_kpa_abs
@@ -66,7 +66,7 @@ def gas_density_kg_m3(kpa_abs: float, kelvin: float) -> float:
 
 
 class HoseLoss:
-    """Pressure lost in a smooth hose, by the friction factor of Churchill (1977) for all regimes."""
+    """Pressure loss in a smooth hose, by Churchill's friction factor (1977) for all regimes."""
 
     __slots__ = ("_factor", "_reynolds")
 
@@ -77,7 +77,7 @@ class HoseLoss:
         self._factor = 0.5e-9 * length_m / bore_m * density_kg_m3 / area**2
 
     def drop_kpa(self, flow_lps: float) -> float:
-        """Loss with the sign of the flow, when the hose is full of liquid."""
+        """Loss of a hose full of liquid, with the sign of the flow."""
         reynolds = self._reynolds * abs(flow_lps)
         if reynolds < 1e-3:
             return 64.0 * self._factor * flow_lps / self._reynolds
@@ -95,10 +95,10 @@ def _churchill(reynolds: float) -> float:
 def rising_root(
     function: Callable[[float], float], guess: float, slope: float, low: float, high: float, tolerance: float
 ) -> tuple[float, float]:
-    """Root of a rising function between ``low`` and ``high``, and the last slope seen (for the next warm start).
+    """Root of a rising function between ``low`` and ``high``, and the last slope (for the next warm start).
 
-    Secant steps, kept inside a shrinking bracket; a step that leaves it, or a bracket that shrinks too slowly, gives
-    way to halving. The root is the last ``x`` that the function was asked for.
+    Secant steps within a shrinking bracket; bisection where a step leaves it or the bracket shrinks too slowly. The
+    root is the last ``x`` at which the function was evaluated.
     """
     x = min(max(guess, low), high)
     y = function(x)

@@ -1,8 +1,8 @@
-"""Tote, suction line, pump, meter and hose as one line, up to whatever the hose's end is joined to.
+"""Tote, suction line, pump, meter and hose as one line, up to the connection of the hose's end.
 
-Each step finds the flow at which the hose's content, the pump and the hose's end agree (quasi-steady, one root of a
-rising function), then moves the plugs. Amounts are moved, never recomputed, so liquid and gas are conserved; a
-residual of the root is made good by the next step, because the hose's volume is judged from its true content.
+Each step solves for the flow at which the hose's content, the pump and the hose's end agree (quasi-steady, one root of
+a rising function), then moves the plugs. Amounts are moved, never recomputed, so liquid and gas are conserved; the next
+step corrects a residual of the root, because the hose's volume is computed from its true content.
 
 Gas at the very end of the hose, open to the tyre, belongs to the tyre (``Tyre.pocket_l``); gas elsewhere in the hose is
 at line pressure, gas in the suction line at atmospheric pressure.
@@ -29,14 +29,14 @@ if TYPE_CHECKING:
 
 _FLOOR_KPA_ABS = 0.5
 _TOLERANCE_LPS = 1e-6
-"""A flow is found to so much."""
+"""Tolerance of a solved flow."""
 _SMOOTH = 0.01
-"""A flow that changes by less, as a share, changes as the pressures do; by more, something else came to an end."""
+"""Relative change of flow up to which it follows the pressures; a larger one is a change of medium at an end."""
 _WIDEST_LPS = 2000.0
 
 
 class End(Enum):
-    """What the hose's end is joined to."""
+    """Connection of the hose's end."""
 
     DEAD = "closed"
     AIR = "open to the air"
@@ -47,26 +47,26 @@ class End(Enum):
 
 
 OPEN = (End.AIR, End.VESSEL)
-"""Ends at ambient pressure. The vessel's is held at the valve's height, above the vessel's liquid."""
+"""Ends at ambient pressure. In a vessel the end is held at the valve's height, above the vessel's liquid."""
 JOINED = (End.TYRE, End.TYRE_AND_VENT)
-"""Ends at which the hose shares its last gas with the tyre."""
+"""Ends at which the hose's last gas is shared with the tyre."""
 
 
 @dataclass(slots=True)
 class Books:
-    """Where liquid and gas went, in total."""
+    """Totals of liquid and gas that left the line other than into the tyre."""
 
     spilled_l: float = 0.0
     vessel_l: float = 0.0
     """Caught in open vessels."""
     vented_l: float = 0.0
     drained_l: float = 0.0
-    """Taken from the tote by something else than the pump."""
+    """Taken from the tote other than by the pump."""
     gas_out: float = 0.0
-    """Net gas that left the line to the air outside, kPa·L."""
+    """Net gas that left the line to ambient air, kPa·L."""
 
     def lose(self, end: End, liquid_l: float) -> None:
-        """Book liquid that left the hose elsewhere than into the tyre."""
+        """Book liquid that left the hose other than into the tyre."""
         if end is End.VESSEL:
             self.vessel_l += liquid_l
         elif end is End.VENT:
@@ -76,7 +76,7 @@ class Books:
 
 
 class Line:
-    """State of the line; ``kpa_abs`` is the pressure between pump and hose, ``flow_lps`` past the meter."""
+    """State of the line; ``kpa_abs`` is the pressure between pump and hose, ``flow_lps`` the flow past the meter."""
 
     def __init__(self, params: PlantParams, pump: Pump, tyre: Tyre) -> None:
         pipe, fluid = params.pipe, params.fluid
@@ -99,17 +99,17 @@ class Line:
         self.gun_kpa_abs = self._air
         self.flow_lps = 0.0
         self.liquid_l = 0.0
-        """Of what passed the meter in the last step, with its sign."""
+        """Liquid that passed the meter in the last step, signed."""
         self.end_flow_lps = 0.0
         self._end = End.DEAD
         self._speed = 0.0
         self._slope = 0.05
-        """How much fuller the hose would be for a flow less by 1 L/s, but for that flow itself."""
+        """Slope of the residual by the end flow, less its direct part ``dt``; kept for the next warm start."""
 
     # --- one step ---------------------------------------------------------------------------------------------------
 
     def step(self, dt: float, speed: float, end: End, upsets: Upsets) -> float:
-        """Advance by ``dt`` with the pump's mean speed; returns what passed the meter, at line pressure, with sign."""
+        """Advance by ``dt`` with the pump's mean speed; returns the signed volume past the meter, at line pressure."""
         if end is not self._end:
             self._rejoin(end)
         before, even = self.end_flow_lps, speed == self._speed
@@ -121,7 +121,7 @@ class Line:
         change = 0.5 * (self.end_flow_lps - before)
         if not even or abs(change) > _SMOOTH * abs(self.end_flow_lps):
             change = 0.0
-        # Between the flows at the step's two ends, which is of second order, and by as much at either end of the hose.
+        # Mean of the flows at the step's two ends (second order), with the same correction at both ends of the hose.
         through, out = (self.flow_lps - change) * dt, (self.end_flow_lps - change) * dt
         if out > 0.0:
             self._leave(out, dt)
@@ -136,7 +136,7 @@ class Line:
         return through
 
     def even_s(self) -> float:
-        """Time after which something else comes to the hose's end or to the pump, at the flows of the last step."""
+        """Time until the medium changes at the hose's end or at the pump, at the flows of the last step."""
         even_s, out, through, pocket_l = math.inf, self.end_flow_lps, self.flow_lps, self._tyre.pocket_l
         if out > 0.0:
             liquid, gas = self.hose.tail
@@ -152,7 +152,7 @@ class Line:
         return gas / (self._air * liquid + gas) if gas > 0.0 else 0.0
 
     def _settle_dead(self, dt: float, speed: float, gain: float) -> None:
-        """Find the pressure at which the hose, closed at its end, takes what the pump moves."""
+        """Solve for the pressure at which the hose, closed at its end, takes the pump's flow."""
         liquid, gas = self.hose.content
         empty = self._pipe.hose_l - self._stretch * self._air - liquid
         offered, pump = self._offered_air(), self._pump.flow_lps
@@ -168,7 +168,7 @@ class Line:
         self.end_flow_lps = 0.0
 
     def _settle_open(self, dt: float, speed: float, gain: float) -> None:
-        """Find the flow out of the hose's end, and the pressures that go with it."""
+        """Solve for the flow out of the hose's end and the corresponding pressures."""
         liquid, gas = self.hose.content
         filled = min(1.0, liquid / self._pipe.hose_l)
         head, stretch, air = self._head * filled, self._stretch, self._air
@@ -182,7 +182,7 @@ class Line:
         offered, pump = self._offered_air(), self._pump.flow_lps
 
         def overfull(flow: float) -> float:
-            # The root is the last flow looked at, so what is left here belongs to it.
+            # The root is the last flow evaluated, so the values stored here belong to it.
             gun = boundary(flow)
             kpa = gun + head + filled * loss(flow)
             kpa = max(kpa, _FLOOR_KPA_ABS)
@@ -229,13 +229,13 @@ class Line:
         return share * self._density + (1.0 - share) * gas_kg_m3
 
     def vent_room(self) -> float:
-        """Share of the vent valve that is free for the tyre's gas while hose liquid leaves by it too."""
+        """Share of the vent valve available to the tyre's gas while hose liquid leaves through it too."""
         if self.end_flow_lps <= 0.0 or self._tyre.pocket_l > 0.0:
             return 1.0
         return self._shared(self._density).free(self.end_flow_lps)
 
     def _rejoin(self, end: End) -> None:
-        """The hose's end is joined to something else: the pocket of gas at the end changes its owner."""
+        """Change the connection of the hose's end: the gas pocket there moves between hose and tyre."""
         tyre = self._tyre
         if self._end in JOINED and end not in JOINED:
             self._cut_pocket()
@@ -315,13 +315,13 @@ class Line:
         self.suction.push_tail(liquid, gas)
 
     def drain_tote(self) -> None:
-        """Someone takes all that the dip tube could reach."""
+        """Remove all liquid that the dip tube could reach."""
         above = max(0.0, self.tote_l - self._heel_l)
         self.tote_l -= above
         self.books.drained_l += above
 
     def _refill(self) -> None:
-        """Keep the suction line full: from the tote, or with air when the tote is down to its heel."""
+        """Keep the suction line full: from the tote, or with air when only the tote's heel is left."""
         missing = self._pipe.suction_l - self.suction.volume_l(self._air)
         if missing > 0.0:
             liquid = min(missing, max(0.0, self.tote_l - self._heel_l))

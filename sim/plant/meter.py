@@ -1,4 +1,4 @@
-"""The flow meter: whole pulses from volume, with its own truth, its own faults, and its own way with air."""
+"""The flow meter: whole pulses from volume, with its true factor, its faults and its response to air."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 
 _KNOTS = 9
 _SEEN_OF_AIR = {"counts": 1.0, "part": 0.4, "blind": 0.0}
-"""Share of the air's volume that is counted. A part: assumed, no source."""
+"""Share of the air's volume that is counted. The value for "part" is assumed, no source."""
 
 
 class Meter:
-    """Running counts (they do not wrap here; registers do) and the flow the meter shows."""
+    """Running counts (registers wrap, these do not) and the indicated flow."""
 
     __slots__ = ("_carry", "_curve", "_frozen", "_full_lps", "_params", "_rng", "flow_lps", "pulses", "reverse_pulses")
 
@@ -33,13 +33,13 @@ class Meter:
         self.flow_lps = 0.0
 
     def _error(self, flow_lps: float) -> float:
-        """Linearity error at a flow: straight lines between the knots."""
+        """Linearity error at a flow: linear interpolation between the knots."""
         place = min(abs(flow_lps) / self._full_lps, 1.0) * (_KNOTS - 1)
         index = int(place)
         return self._curve[index] + (place - index) * (self._curve[index + 1] - self._curve[index])
 
     def update(self, dt: float, volume_l: float, upsets: Upsets, liquid_l: float | None = None) -> None:
-        """Count a volume that passed, with its sign; ``liquid_l`` of it is no air, without it all."""
+        """Count a signed volume; ``liquid_l`` of it is liquid, by default all."""
         liquid_l = volume_l if liquid_l is None else liquid_l
         volume_l = liquid_l + _SEEN_OF_AIR[self._params.on_air] * (volume_l - liquid_l)
         flow = volume_l / dt
@@ -58,7 +58,7 @@ class Meter:
             self._count(pulses)
 
     def _count(self, pulses: float) -> None:
-        # Edges lie at fixed places of the rotor: one that was passed forward is passed again on the way back.
+        # Edges are at fixed rotor positions: one that was passed forward is passed again in reverse.
         self._carry += pulses
         whole = math.floor(self._carry + 1e-9)
         if not whole:
@@ -70,18 +70,18 @@ class Meter:
             self.pulses += whole
 
     def hold(self, stuck: bool) -> None:
-        """Freeze what the registers show, or let go."""
+        """Freeze the registers' values, or release them."""
         self._frozen = (self.pulses, self.reverse_pulses, self.flow_lps) if stuck else None
 
     def reset(self) -> None:
-        """The count is lost, as after a power cycle of the counter."""
+        """Lose the count, as after a power cycle of the counter."""
         self.pulses = self.reverse_pulses = 0
 
     def roll_back(self, volume_l: float) -> None:
-        """The count jumps back by a volume, as when a counter restores an old value."""
+        """Set the count back by a volume, as when a counter restores an old value."""
         self.pulses -= round(volume_l * self._params.k_per_l)
 
     def shown(self) -> tuple[int, int, float, float]:
-        """Count, backward count, total in litres and flow in litres per second, as the registers show them."""
+        """Count, reverse count, total in litres and flow in litres per second, as in the registers."""
         forward, backward, flow = self._frozen or (self.pulses, self.reverse_pulses, self.flow_lps)
         return forward, backward, (forward - backward) / self._params.plate_k_per_l, flow

@@ -1,4 +1,4 @@
-"""What the simulated rig truly is: plain numbers, no state. It knows neither configuration files nor tables."""
+"""True parameters of the simulated rig: plain numbers, no state. It knows neither configuration files nor tables."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class TyreParams:
     cavity_l: float
     growth_per_psi: float = 0.0
     sag_per_psi: float = 0.0
-    """Share of the cavity lost besides for each psi below ambient: radial walls give, thick bias walls hardly."""
+    """Additional share of the cavity lost per psi below ambient: radial walls yield, thick bias walls hardly."""
     valve_fraction: float = 0.79
     """Share of the cavity below the valve hole."""
     valve_height_m: float = 1.1
@@ -24,13 +24,13 @@ class TyreParams:
     bore_m: float = 0.008
     discharge: float = 0.7
     bead_limit_kpa: float = -4.0 * KPA_PER_PSI
-    """Gauge pressure below which a bead lets go."""
+    """Gauge pressure below which a bead is lost."""
     start_kpa: float = 0.0
     existing_l: float = 0.0
     exponent: float = 1.0
-    """Polytropic exponent of the gas: 1 keeps its temperature, 1.4 loses no heat."""
+    """Polytropic exponent of the gas: 1 is isothermal, 1.4 adiabatic."""
     liquid_warmer_k: float = 0.0
-    """How much warmer the liquid is than the gas at the start."""
+    """Temperature of the liquid above that of the gas at the start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class PipeParams:
     bore_m: float = 0.0254
     gauge_height_m: float = 0.6
     stretch_per_kpa: float = 3e-5
-    """Relative growth of the hose's volume: millilitres come back when a tight hose is relieved. No source."""
+    """Relative growth of the hose's volume: a tight hose returns millilitres when relieved. No source."""
     start_liquid_l: float | None = None
     """Liquid in the hose at the start; None: full ("wet hose")."""
 
@@ -63,7 +63,7 @@ class PumpParams:
 
     flow_lps: float = 40.0 / 60.0
     reverse_lps: float | None = None
-    """What it moves backwards; None: as much as forward."""
+    """Reverse flow; None: as forward."""
     slip_lps_per_kpa: float = 0.0004
     rest_slip_lps_per_kpa: float = 0.0
     """Leak-back through the pump at rest."""
@@ -72,23 +72,23 @@ class PumpParams:
     relay_delay_s: float = 0.05
     relief_kpa: float = 30.0 * KPA_PER_PSI
     relief_band_kpa: float = 10.0
-    """Above the setting at which the relief passes the whole flow."""
+    """Pressure above the setting at which the relief valve passes the whole flow."""
 
 
 @dataclass(frozen=True, slots=True)
 class MeterParams:
-    """The meter's truth: pulses per litre, and what it does backwards."""
+    """True properties of the meter: pulses per litre, and its behaviour in reverse."""
 
     k_per_l: float = 100.0
     plate_k_per_l: float = 100.0
-    """What a totaliser divides by."""
+    """Divisor of a totaliser."""
     reverse: Literal["signed", "unsigned", "none"] = "signed"
     second_channel: bool = False
-    """Backward pulses go to a register of their own."""
+    """Reverse pulses have their own register."""
     on_air: Literal["counts", "part", "blind"] = "counts"
-    """What it makes of air: its volume, a part of it, or nothing."""
+    """What it counts of air: its volume, a part of it, or nothing."""
     flow_lag_s: float = 0.5
-    """Damping of the flow that it shows."""
+    """Time constant of the indicated flow."""
     noise: float = 0.0
     """Relative linearity error over the flow range, one standard deviation."""
 
@@ -108,7 +108,7 @@ class PlantParams:
     tote_l: float = 900.0
     heel_l: float = 20.0
     brim_l: float | None = None
-    """Content at which the float at the tote's rim rises; None: none does."""
+    """Content at which the float at the tote's rim rises; None: no float."""
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
@@ -118,14 +118,14 @@ class PlantParams:
     has_supply_relay: bool = True
     seed: int = 1
     gauge_error_kpa: float = 0.0
-    """One standard deviation of the line gauge's error, drawn by seed at steps over its range."""
+    """One standard deviation of the line gauge's error, drawn by seed at support points over its range."""
     gauge_noise_kpa: float = 0.0
-    """One standard deviation of the noise of a gauge's single value."""
+    """One standard deviation of the noise of a single gauge reading."""
 
 
 @dataclass(frozen=True, slots=True)
 class Coils:
-    """What is commanded: the rig's outputs, and the simulated person's hands. All off is the state at the start."""
+    """Commands: the rig's outputs, and the simulated person's hands. All off is the state at the start."""
 
     pump_run: bool = False
     pump_reverse: bool = False
@@ -136,7 +136,7 @@ class Coils:
     hand_gun_on: bool = False
     hand_valve_open: bool = False
     hand_in_vessel: bool = False
-    """The hose's end, off the gun or with it, is held in an open vessel, which was empty when it was put there."""
+    """The hose's end, with or without the gun, is held in an open vessel, which was empty when it was put there."""
     hand_lever_forward: bool = False
     hand_lever_back: bool = False
     hand_vent_open: bool = False

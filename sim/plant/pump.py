@@ -1,4 +1,4 @@
-"""The pump with its relays and its relief valve. It knows its own speed and answers what it moves at a pressure."""
+"""The pump with its relays and its relief valve: its speed, and its flow at a pressure."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 _VAPOUR_KPA_ABS = 2.0
 _STARVED_KPA_ABS = 12.0
-"""Between these inlet pressures a reversed pump loses its suction (cavitation). From memory, rounded."""
+"""Range of inlet pressure in which a reversed pump loses its suction (cavitation). From memory, rounded."""
 
 
 class Relay:
@@ -38,7 +38,7 @@ class Relay:
 
     @property
     def due_s(self) -> float | None:
-        """When the contact will move, if it is about to."""
+        """Time at which the contact will move, None if it will not."""
         return self._due
 
 
@@ -52,9 +52,9 @@ class Pump:
         self.speed = 0.0
 
     def turn(self, dt: float, target: float) -> float:
-        """Let the speed go towards ``target`` for ``dt``; returns its mean over that time.
+        """Ramp the speed towards ``target`` for ``dt``; returns its mean over that time.
 
-        The ramp is linear both ways. To change direction the pump first comes to rest.
+        The ramp is linear in both directions. To reverse, the pump first comes to rest.
         """
         start, left, area = self.speed, dt, 0.0
         while left > 1e-12 and self.speed != target:
@@ -73,9 +73,9 @@ class Pump:
         return area / dt if dt > 0.0 else start
 
     def flow_lps(self, speed: float, line_kpa_abs: float, air: float, atmosphere: float, gain: float) -> float:
-        """Net volume past the meter at line pressure, relief taken off; falls as the line pressure rises.
+        """Net flow past the meter at line pressure, minus the relief flow; falls as the line pressure rises.
 
-        ``air`` is the share of gas in what the suction line offers, at atmospheric pressure.
+        ``air`` is the share of gas at the suction line's end, at atmospheric pressure.
         """
         params = self._params
         rise = line_kpa_abs - atmosphere

@@ -1,4 +1,4 @@
-"""Transmitters: each follows the truth with a lag, and some lie when told to. They know no registers."""
+"""Transmitters: each follows the true value with a lag, and some can be made faulty. They know no registers."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ if TYPE_CHECKING:
     from sim.plant.upsets import Upsets
 
 _GAUGE_STEP_KPA = 10.0
-"""Over so much a gauge's error is of one kind. Assumed, no source."""
+"""Spacing of the support points of a gauge's error. Assumed, no source."""
 _SLOW_NOISE, _SLOW_NOISE_S = 0.2, 5.0
 """Share of a gauge's noise that is slow, and its time constant. Assumed, no source."""
 _FLOAT_L = 2.0
-"""The float at the dip tube falls with so much above what it cannot reach. Assumed, no source."""
+"""Volume above the heel at which the float at the dip tube falls. Assumed, no source."""
 _STRAINER_KPA = 5.0
-"""Loss of a clean strainer at the pump's full flow. Assumed, no source."""
+"""Pressure loss of a clean strainer at the pump's full flow. Assumed, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What the wires carry, in the program's units; pressures gauge."""
+    """The sensors' values, in the program's units; gauge pressures."""
 
     meter_count: int
     meter_reverse_count: int
@@ -45,12 +45,12 @@ class Readings:
 
 
 def _buoyed(density_kg_m3: float) -> float:
-    """What a scale shows of a liquid's mass: air carries a part of it, and a part of the weights that it knows."""
+    """Ratio of a scale's reading to a liquid's mass: air buoyancy on the liquid and on the adjustment weights."""
     return (1 - 1.2 / density_kg_m3) / (1 - 1.2 / 8000)
 
 
 class GaugeError:
-    """What a gauge shows too much, by pressure: drawn at steps, the same standard deviation everywhere."""
+    """A gauge's error by pressure: drawn at support points, with the same standard deviation everywhere."""
 
     def __init__(self, sigma_kpa: float, seed: int) -> None:
         self._sigma_kpa, self._seed = sigma_kpa, seed
@@ -71,7 +71,7 @@ class GaugeError:
 
 
 class Noise:
-    """What a transmitter's value wavers by from one moment to the next: white, and a little that is slow."""
+    """A transmitter's noise: mostly white, with a small slow part."""
 
     __slots__ = ("_rng", "_sigma_kpa", "_slow_kpa", "kpa")
 
@@ -91,7 +91,7 @@ class Noise:
 
 
 class Lagged:
-    """A value shown with a first-order lag, exactly so for a truth that goes in a straight line during a step."""
+    """A first-order lag, exact for a true value that is linear during a step."""
 
     __slots__ = ("_true", "shown")
 
@@ -99,13 +99,13 @@ class Lagged:
         self._true = self.shown = 0.0
 
     def follow(self, true: float, behind: float, decay: float) -> None:
-        """Go on to a step's end: ``decay`` of an old difference is left, and ``behind`` of the step's own change."""
+        """Advance to a step's end; ``decay`` of the old difference and ``behind`` of the step's change remain."""
         self.shown = true - (true - self._true) * behind - (self._true - self.shown) * decay
         self._true = true
 
 
 class Sensors:
-    """Lagged values, gauge pressures."""
+    """All transmitters: lagged values, gauge pressures."""
 
     __slots__ = (
         "_air",
@@ -142,7 +142,7 @@ class Sensors:
         self._tote = params.tote_l
 
     def update(self, dt: float, line: Line, gun_on: bool, upsets: Upsets) -> None:
-        """Follow the truth for ``dt``."""
+        """Follow the true values for ``dt``."""
         decay = math.exp(-dt / self._lag_s) if self._lag_s > 0.0 else 0.0
         behind = (1.0 - decay) * self._lag_s / dt
         drift = upsets.pressure_drift_kpa_s
@@ -155,12 +155,12 @@ class Sensors:
             self._tote = line.tote_l
 
     def shake(self, dt: float) -> None:
-        """Draw what the gauges waver by at the end of ``dt``."""
+        """Draw the gauges' noise at the end of ``dt``."""
         self._line_noise.shake(dt)
         self._tyre_noise.shake(dt)
 
     def readings(self, meter: Meter, vent_liquid: bool, upsets: Upsets) -> Readings:
-        """What the wires carry now."""
+        """The present readings."""
         forward, backward, total_l, flow_lps = meter.shown()
         line_kpa = self._line.shown
         drift_kpa = upsets.pressure_offset_kpa + self._drift_kpa + self._line_noise.kpa

@@ -1,4 +1,4 @@
-"""Switches by which a plant can be made to misbehave. All off is a healthy rig. The names of faults live elsewhere."""
+"""Switches for faults of a plant. All off is a healthy rig. The faults' names are defined in :mod:`sim.faults`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class Upsets:
-    """What is wrong at present."""
+    """The active upsets."""
 
     meter_stuck: bool = False
     meter_dead: bool = False
@@ -19,7 +19,7 @@ class Upsets:
     reverse_welded: bool = False
     pump_gain: float = 1.0
     vent_stuck: bool | None = None
-    """The vent valve's position whatever its command."""
+    """Position of the vent valve regardless of its command; None: it obeys."""
     gun_blown: bool = False
     insert_stuck: bool = False
     """A hand that closes the tyre valve does not close it."""
@@ -31,9 +31,9 @@ class Upsets:
     level_stuck: bool = False
     estop: bool = False
     vent_wet: bool = False
-    """The wire of the liquid-in-vent switch is closed whether liquid is there or not."""
+    """The liquid-in-vent switch is closed whether there is liquid or not."""
     bus_silent: bool = False
     bus_late: float = 0.0
-    """How late replies come, in time-outs of the link."""
+    """Delay of replies, in multiples of the link's time-out."""
     bus_exception: bool = False
     write_ignored: bool = False

@@ -1,6 +1,6 @@
-"""The whole plant: outputs and hands in, readings out, in plant time. It opens no port and looks at no clock.
+"""The whole plant: outputs and hands in, readings out, in plant time. It opens no port and reads no clock.
 
-``Plant.step(dt, coils)`` is all that a campaign in virtual time needs; the devices on the wires call the same.
+``Plant.step(dt, coils)`` is one step; a campaign in virtual time and the devices on real transports run the same model.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ if TYPE_CHECKING:
     from sim.plant.sensors import Readings
 
 LONG_STEP_S = 0.25
-"""While liquid flows steadily: the flow is found for the end of the step, so that a long one is stable."""
+"""Step limit in steady flow: the flow is solved for the end of the step, so that a long step is stable."""
 SWING_KPA = 0.25
-"""By no more than this should a step change the tyre's pressure."""
+"""Target for the largest change of the tyre's pressure in a step."""
 REST_STEP_S = 0.25
 EDGE_STEP_S = 0.01
 _STILL_LPS = 1e-5
 _AIRED_UP_KPA = 100.0
 _EDGE_S = 0.3
-"""How long after a change the short step is kept."""
+"""Time after a change for which the short step is kept."""
 _FILM_L = 0.02
-"""Liquid in the vent that its switch notices; the millilitres that a tight hose gives up do not close it."""
+"""Liquid in the vent that its switch detects; the millilitres from a relieved tight hose do not close it."""
 _FILM_S = 2.0
-"""Time in which the vent drains."""
+"""Time constant of the vent's draining."""
 
 
 @dataclass(slots=True)
@@ -49,7 +49,7 @@ class Extremes:
 
 
 class Plant:
-    """A rig that runs in its own time; seeded, so that the same calls give the same trace."""
+    """A rig in its own time; seeded, so that the same calls give the same trace."""
 
     def __init__(self, params: PlantParams) -> None:
         self.params = params
@@ -67,7 +67,7 @@ class Plant:
         self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
         self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
         self._relay_due_s = math.inf
-        """When the next of them will move."""
+        """Time at which the next relay will move."""
         self._bore_m2, self._vent_m2 = area_m2(params.tyre.bore_m), area_m2(params.vent_bore_m)
         self._coils = Coils()
         self._valve_open = False
@@ -82,12 +82,12 @@ class Plant:
     # --- time -------------------------------------------------------------------------------------------------------
 
     def step(self, dt: float, coils: Coils) -> Readings:
-        """Advance by ``dt`` seconds with these commands; returns what the sensors then show."""
+        """Advance by ``dt`` seconds with these commands; returns the sensors' readings."""
         self.advance(dt, coils)
         return self.readings()
 
     def advance(self, dt: float, coils: Coils) -> None:
-        """Advance by ``dt`` seconds in short steps near changes and longer ones between."""
+        """Advance by ``dt`` seconds, in short steps near changes and longer ones between."""
         self._command(coils)
         end, began_s = self.time_s + dt, self.time_s
         while end - self.time_s > 1e-9:
@@ -96,22 +96,22 @@ class Plant:
         self.sensors.shake(end - began_s)
 
     def readings(self) -> Readings:
-        """What the sensors show now."""
+        """The sensors' present readings."""
         return self.sensors.readings(self.meter, self._vent_film_l > _FILM_L, self.upsets)
 
     @property
     def gun_on(self) -> bool:
-        """The gun is on the valve."""
+        """Whether the gun is on the valve."""
         return self._end not in OPEN
 
     @property
     def vessel_l(self) -> float:
-        """What stands in the open vessel: caught since the hose's end was last put into one."""
+        """Content of the open vessel: caught since the hose's end was last put into one."""
         return self.line.books.vessel_l - self._vessel_from_l
 
     @property
     def valve_open(self) -> bool:
-        """Core or insert is out."""
+        """Whether core or insert is out."""
         return self._valve_open
 
     @property
@@ -133,7 +133,7 @@ class Plant:
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
 
     def _note_relays(self) -> None:
-        """Look up when the next relay will move."""
+        """Update the time at which the next relay will move."""
         self._relay_due_s = min([relay.due_s for relay in self._relays if relay.due_s is not None], default=math.inf)
 
     def _pump_wanted(self, coils: Coils) -> tuple[bool, bool]:
@@ -143,8 +143,8 @@ class Plant:
         return supply and coils.hand_lever_forward, supply and coils.hand_lever_back
 
     def _step_length(self, left: float) -> float:
-        # Anything that is just starting or stopping is followed closely: overrun is decided there. So is a change of
-        # what passes the gun or the pump: a step ends with the gas or the liquid that is there now.
+        # Short steps near any start or stop, since they determine the overrun. A step also ends where the medium at the
+        # gun or the pump changes between gas and liquid.
         if self.time_s < self._edge_until_s or self.pump.speed not in (-1.0, 0.0, 1.0):
             length = EDGE_STEP_S
         elif self._rests():
@@ -155,24 +155,24 @@ class Plant:
         return min(left, length, due) if due > 1e-9 else min(left, length)
 
     def _rests(self) -> bool:
-        """Whether nothing moves but the sensors, which follow a step of any length exactly."""
+        """Whether only the sensors change, which follow a step of any length exactly."""
         line = self.line
         still = self.pump.speed == 0.0 and abs(line.flow_lps) < _STILL_LPS and abs(line.end_flow_lps) < _STILL_LPS
         return still and self._end is not End.TYRE_AND_VENT and not self.upsets.leak_bore_m
 
     def upset(self, upsets: Upsets) -> None:
-        """Change what is wrong with the plant."""
+        """Set the active upsets."""
         if upsets.meter_stuck != self.upsets.meter_stuck:
             self.meter.hold(upsets.meter_stuck)
         self.upsets = upsets
         self._edge_until_s = max(self._edge_until_s, self.time_s + _EDGE_S)
 
     def air_up(self) -> None:
-        """A person with a compressor brings the tyre to a usual pressure."""
+        """Set the tyre to a usual pressure, as a person with a compressor does."""
         self.tyre.set_pressure(self.params.atmosphere_kpa_abs + _AIRED_UP_KPA)
 
     def start_with(self, share: float) -> None:
-        """Before anything moves: the tyre holds this share of its cavity in liquid, at its starting pressure."""
+        """Fill this share of the cavity with liquid at the starting pressure, before anything moves."""
         self.tyre.liquid_l = self.start_liquid_l = share * self.params.tyre.cavity_l
         self.tyre.set_pressure(self.params.atmosphere_kpa_abs + self.params.tyre.start_kpa)
 
@@ -197,7 +197,7 @@ class Plant:
         self._note(dt)
 
     def _move_relays(self) -> bool:
-        """Let the relays go that are due; returns whether a contact has changed."""
+        """Move the relays that are due; returns whether a contact has changed."""
         before = [relay.closed for relay in self._relays]
         after = [relay.update(self.time_s) for relay in self._relays]
         self._note_relays()
@@ -207,20 +207,20 @@ class Plant:
         upsets = self.upsets
         run, reverse = self._run.closed, self._reverse.closed
         if run and reverse:
-            # Both contactors against each other: the motor stalls. No controller should ever ask for it.
+            # Both contactors closed: the motor stalls. No controller should ever command it.
             self.extremes.both_relays_s += dt
             return 0.0
         if upsets.pump_welded and not reverse:
             run = True
         if upsets.reverse_welded:
-            # Run against it: the motor stalls.
+            # With run closed too the motor stalls.
             run, reverse = False, not run
         if upsets.pump_dead or upsets.estop:
             return 0.0
         return 1.0 if run else -1.0 if reverse else 0.0
 
     def _join(self) -> End:
-        """What the hose's end is joined to now."""
+        """The present connection of the hose's end."""
         upsets = self.upsets
         self._valve_open = self._coils.hand_valve_open or (upsets.insert_stuck and self._valve_open)
         if self._coils.hand_in_vessel and not upsets.gun_blown:
@@ -236,7 +236,7 @@ class Plant:
         return End.VENT if vent else End.DEAD
 
     def _breathe(self, dt: float, end: End) -> None:
-        """Everything that passes between tyre and open air: vent, bare valve, leak."""
+        """Exchange between tyre and ambient air: vent, bare valve, leak."""
         params, tyre, books = self.params, self.tyre, self.line.books
         gas, liquid = params.gas_discharge, params.tyre.discharge
         if end is End.TYRE_AND_VENT:
@@ -262,15 +262,15 @@ class Plant:
         extremes.lowest_tyre_kpa = min(extremes.lowest_tyre_kpa, tyre)
         extremes.peak_line_kpa = max(extremes.peak_line_kpa, line)
 
-    # --- what is conserved ------------------------------------------------------------------------------------------
+    # --- conserved quantities ---------------------------------------------------------------------------------------
 
     def liquid_total_l(self) -> float:
-        """All liquid, wherever it is: constant but for rounding."""
+        """All liquid in the model: constant except for rounding."""
         line, books = self.line, self.line.books
         inside = line.tote_l + line.suction.liquid_l + line.hose.liquid_l + self.tyre.liquid_l
         return inside + books.spilled_l + books.vessel_l + books.vented_l + books.drained_l
 
     def gas_total(self) -> float:
-        """All gas, wherever it is, in kPa·L: constant but for rounding."""
+        """All gas in the model, in kPa·L: constant except for rounding."""
         line = self.line
         return self.tyre.gas + line.suction.gas + line.hose.gas + self.tyre.gas_out + line.books.gas_out
