@@ -92,6 +92,7 @@ def test_its_doubt_is_what_sampling_gives(from_u_kpa: float, to_u_kpa: float) ->
     assert found.sigma_l == pytest.approx(statistics.stdev(seen), rel=0.08)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("from_u_kpa", "way_u_kpa", "to_u_kpa"), [(0.0, 1.0, 0.0), (0.5, 0.5, 0.5), (0.5, 2.0, 0.5)])
 def test_what_a_rest_on_the_way_tells_is_as_doubtful_as_its_noise(
     from_u_kpa: float, way_u_kpa: float, to_u_kpa: float
@@ -153,6 +154,7 @@ def test_a_sound_tyre_agrees_and_a_gross_difference_never_does() -> None:
         assert judged(cavity, after(900.0), stage) == "more"  # type: ignore[arg-type]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("rise", [START, replace(START, way_kpa=5 * PSI, way_l=2.0)], ids=["start", "way"])
 @pytest.mark.parametrize("share", [0.02, 0.06, 0.15])
 def test_the_look_takes_as_many_sound_tyres_for_loaded_as_it_says(share: float, rise: Rise) -> None:
@@ -197,6 +199,7 @@ def test_no_stop_where_it_would_tell_nothing() -> None:
 NOTICED = {"taught": 0.99, "table": 0.935, "geometry": 0.745}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("kind", NOTICED)
 def test_hidden_liquid_is_noticed_and_sound_tyres_are_left_alone(kind: str) -> None:
     assert rate(kind, "fifth of cavity", 1500, held_on_paper) >= NOTICED[kind]

@@ -87,6 +87,7 @@ def by_hand(
     return Ran(setup, rig, fill.run(most_s=1200.0), 0, tuple(alarms))
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("supply", [True, False], ids=["with a supply relay", "without any relay"])
 @pytest.mark.parametrize("size", ["16.9-28", "11L-15"])
 def test_the_record_of_a_fill_by_hand_is_as_whole_as_any(size: str, supply: bool) -> None:
@@ -99,6 +100,7 @@ def test_the_record_of_a_fill_by_hand_is_as_whole_as_any(size: str, supply: bool
     assert ran.record["net_basis"] == "counted"
 
 
+@pytest.mark.full
 def test_the_supply_is_cut_where_a_heedless_person_would_overfill() -> None:
     ran = by_hand("11L-15", stops_at_l=1e9)
     assert ran.truth_l < ran.setup.target_l + 0.5

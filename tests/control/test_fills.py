@@ -42,6 +42,7 @@ def test_record_is_true_and_pressure_stays_under_the_ceiling(size: str, layout: 
     assert layout == "draw-down" or ran.record["net_basis"] == "counted"
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("question", "changes"),
     [
@@ -143,6 +144,7 @@ def test_the_gun_comes_off_an_open_valve_only_from_a_tyre_let_down(layout: str) 
     assert fraction < ran.setup.cavity.fraction_at_valve - 0.005
 
 
+@pytest.mark.full
 def test_a_pump_that_ran_dry_for_long_enough_rests_once_and_says_so() -> None:
     waits: list[Decision] = []
     rests = 0

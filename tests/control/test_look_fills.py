@@ -24,6 +24,7 @@ FILLS = int(os.environ.get("RIG_LOOK_FILLS", "6"))
 LEAST = {"taught": 0.99, "table": 0.92, "geometry": 0.72}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("kind", LEAST)
 def test_a_fifth_of_the_cavity_is_noticed_before_a_third_is_in(kind: str) -> None:
     ended = [fill_to_the_third(draw) for draw in draws(kind, FILLS, "fifth of cavity")]
@@ -33,6 +34,7 @@ def test_a_fifth_of_the_cavity_is_noticed_before_a_third_is_in(kind: str) -> Non
     assert len(held) >= FILLS * rate - 3 * (FILLS * rate * (1 - rate)) ** 0.5
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("kind", LEAST)
 def test_a_sound_tyre_goes_on(kind: str) -> None:
     ended = [fill_to_the_third(draw) for draw in draws(kind, FILLS, "sound")]

@@ -50,6 +50,7 @@ def finished(ran: Ran, flag: str) -> dict[str, object]:
     return record
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("fault", ["meter_dead@70", "meter_stuck@70", "meter_reset@70"])
 def test_a_fill_ends_on_the_scale_when_the_meter_fails(fault: str) -> None:
     ran = run_fill("16.9-28", faults=[fault], person=GivesTheMeterUp(), points__tote_mass=SCALE)
@@ -58,6 +59,7 @@ def test_a_fill_ends_on_the_scale_when_the_meter_fails(fault: str) -> None:
     assert cast("float", record["net_u_l"]) < 0.01 * ran.truth_l
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("size", ["11L-15", "11.2-24", "16.9-28", "18.4-38", "480/80R42"])
 def test_a_sound_fill_by_the_tote_s_level_alone_is_left_alone(size: str) -> None:
     """Its steps of 2 L are no flow of their own, no leak when one comes late, no overfill when one comes last."""
@@ -94,6 +96,7 @@ def test_when_nothing_else_counts_the_request_is_refused() -> None:
     assert {"standing", "measure"} <= set(refusals)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 def test_witnesses_agree_with_a_true_meter_and_tell_a_slipping_one(layout: str) -> None:
     def ratios(**keys: object) -> dict[str, float]:

@@ -117,6 +117,7 @@ def shows_s(truth: Callable[[float], float], share: float, seed: int, seconds: f
     return None
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("share", [0.0, 0.001, 0.005])
 def test_what_stands_is_never_told_to_move_in_an_hour(share: float) -> None:
     """Without noise nothing moves; with it an hour of scans has no false alarm (stated: one in 100 hours)."""

@@ -105,6 +105,7 @@ def phases(size: str, layout: str, keys: tuple[tuple[str, object], ...]) -> dict
 # --- a contactor that welds ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("before_end_s", [20.0, 1.0, 0.2])
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
 def test_a_reverse_contactor_that_welds_in_a_draw_trips_when_the_draw_is_over(size: str, before_end_s: float) -> None:
@@ -253,6 +254,7 @@ def test_reverses_that_a_person_repeats_do_not_draw_the_tyre_below_its_limit(rev
 DRY = {"points__tote_level": None, "tote__content": "2500 L"}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("share", [0.02, 0.5, 0.97])
 @pytest.mark.parametrize("rig", [
     {"sim__valve_bore": "8 mm"}, {"sim__valve_bore": "25 mm", "tote__fluid": "water"},

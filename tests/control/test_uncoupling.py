@@ -19,6 +19,7 @@ def behind_gun_kpa(plant: Plant) -> float:
     return max(plant.line.gun_kpa_abs, plant.tyre.pressure() if plant.valve_open else 0.0) - plant.tyre.atmosphere
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("order", ["core back, then gun off", "gun off, then core back"])
 def test_a_hose_that_came_under_pressure_is_reversed_off_anew(order: str) -> None:
     """A contactor welds while the gun is to come off; mended, reset and gone on from, the gun stays on at first."""

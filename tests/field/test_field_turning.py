@@ -290,6 +290,7 @@ _DEEDS = ("forward", "reverse", "off", "settle", "refuse run", "refuse direction
           "reconnect", "restart")  # fmt: skip
 
 
+@pytest.mark.full
 @settings(max_examples=40)
 @given(st.lists(st.sampled_from(_DEEDS), min_size=1, max_size=25), st.booleans(), st.booleans())
 @example(["reverse", "again", "restart", "again", "forward", "settle", "again"], False, True)

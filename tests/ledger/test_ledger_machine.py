@@ -315,6 +315,7 @@ class Ledger(RuleBasedStateMachine):
 
 
 TestLedger = Ledger.TestCase
+TestLedger.pytestmark = [pytest.mark.full]
 TestLedger.settings = settings(max_examples=25, stateful_step_count=20, deadline=None)
 TestLedger.pytestmark = [pytest.mark.timeout(120)]
 

@@ -170,6 +170,7 @@ def test_a_sender_killed_anywhere_loses_and_doubles_nothing(tmp_path: Path, offi
     assert office.faults() == []
 
 
+@pytest.mark.full
 def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path) -> None:
     with server() as own, truck(tmp_path, "A", 300) as book:
         for _ in range(2):

@@ -71,6 +71,7 @@ def own(run: Run, truck: int, name: str) -> Tank:
     return next(dict(each) for each in totes if each["tote"] == name)
 
 
+@pytest.mark.full
 def test_what_all_trucks_took_and_anybody_brought_is_one_account(run: Run) -> None:
     run(1, "office", "send")
     # The delivery is booked at the office, a second one by truck 2.
@@ -89,6 +90,7 @@ def test_what_all_trucks_took_and_anybody_brought_is_one_account(run: Run) -> No
     assert found["lots"] == {"Y1": round(1900 / 2900, 3), "Y2": round(1000 / 2900, 3)}
 
 
+@pytest.mark.full
 def test_what_two_dips_differ_by_besides_is_unexplained(run: Run) -> None:
     run(1, "stock", "dip", "--tote", "Big tank", "--volume", "3000 L")
     run(2, "stock", "load", "--tote", "A", "--from", "big  tank", "--volume", "700 L")
@@ -104,6 +106,7 @@ def test_what_two_dips_differ_by_besides_is_unexplained(run: Run) -> None:
     assert tank(run, "--month", "2020-01")["taken_l"] == {}
 
 
+@pytest.mark.full
 def test_a_truck_says_that_it_knows_only_its_own(run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run(1, "stock", "load", "--tote", "Big tank", "--volume", "3000 L", "--fluid", "beet", "--lot", "Y1")
     run(2, "stock", "load", "--tote", "A", "--from", "big  tank", "--volume", "700 L")
@@ -148,6 +151,7 @@ def test_a_pump_that_draws_from_the_yard_tank_counts_too(run: Run, tmp_path: Pat
     assert tank(run)["left_l"] == 2739.0
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("words", "advice"),
     [

@@ -42,6 +42,7 @@ def run_length(deviation: Callable[[int], float], sigma: float, *, learns: bool,
     return most
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("learns", [False, True])
 def test_one_false_alarm_in_500_fills_by_chance(learns: bool) -> None:
     """A seeded thousand of charts; the mean of 1000 run lengths of about 500 scatters by 16."""
@@ -71,6 +72,7 @@ def test_a_sound_meter_is_seldom_called_in_ten_fills() -> None:
     assert 2 * chance_to_see(0.0) < 0.02
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("baseline", [5, 15, 40])
 def test_what_a_learned_bias_costs_by_chance(baseline: int) -> None:
     """The least drift that is seen nine times in ten after so many fills, in charts that had not cried wolf."""

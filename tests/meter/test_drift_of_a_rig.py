@@ -35,6 +35,7 @@ def test_a_sound_meter_is_called_sound() -> None:
     assert "tote level" in found
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("share", "direction"), [(0.93, "low"), (1.07, "high")])
 def test_a_meter_that_goes_off_is_called_within_a_few_fills(share: float, direction: str) -> None:
     found = page([100.0] * 8 + [100.0 * share] * 6)["tote level"]

@@ -35,6 +35,7 @@ def part_added(page: Page, count: int) -> None:
     expect(page.locator("#charges li")).to_have_count(count)
 
 
+@pytest.mark.full
 def test_a_bill_is_a_draft_until_it_is_issued_from_the_page(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="30") as served:
         assert command(tmp_path, "prices", str(PRICES), "--config", "rig.toml").returncode == 0

@@ -73,6 +73,7 @@ def gallons(page: Page) -> float:
     return float(found[1])
 
 
+@pytest.mark.full
 def test_two_wheels_with_few_touches(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -123,6 +124,7 @@ def test_hold_goes_on_and_stop_needs_nobody(browser: Browser, tmp_path: Path) ->
         expect(page.locator("#sentence")).to_be_visible()
 
 
+@pytest.mark.full
 def test_a_trip_is_told_and_reset(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -150,6 +152,7 @@ def reset_until_held(page: Page) -> None:
     raise AssertionError("the reset never took")
 
 
+@pytest.mark.full
 def test_a_page_without_its_controller_says_so_in_time(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -169,6 +172,7 @@ def test_a_page_without_its_controller_says_so_in_time(browser: Browser, tmp_pat
         expect(page.locator("#step")).to_be_visible()
 
 
+@pytest.mark.full
 def test_what_was_typed_outlasts_a_lost_picture(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -183,6 +187,7 @@ def test_what_was_typed_outlasts_a_lost_picture(browser: Browser, tmp_path: Path
         expect(page.locator("#job-size")).to_have_value("11L-15")
 
 
+@pytest.mark.full
 def test_a_restarted_controller_offers_the_interrupted_fill(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -199,6 +204,7 @@ def test_a_restarted_controller_offers_the_interrupted_fill(browser: Browser, tm
             expect(page.locator("#step")).to_have_text(re.compile("Fill|settle|air"))
 
 
+@pytest.mark.full
 def test_two_pages_and_one_driver(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         one, other = opened(browser, served.url), opened(browser, served.url)
@@ -215,6 +221,7 @@ def test_two_pages_and_one_driver(browser: Browser, tmp_path: Path) -> None:
         expect(other.locator("#start")).to_be_visible()
 
 
+@pytest.mark.full
 def test_sign_in_is_refused_and_slowed_down(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -248,6 +255,7 @@ TWO_TOUCHES = """async () => {
 }"""
 
 
+@pytest.mark.full
 def test_a_late_answer_does_not_take_a_newer_ones_place(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url)
@@ -271,6 +279,7 @@ def hold_key(page: Page) -> None:
     page.keyboard.up("Enter")
 
 
+@pytest.mark.full
 def test_everything_goes_by_keyboard(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         page = opened(browser, served.url, width=1280, height=900, touch=False)
@@ -297,6 +306,7 @@ def test_everything_goes_by_keyboard(browser: Browser, tmp_path: Path) -> None:
         assert gallons(page) == pytest.approx(served.rig.truth()["delivered_l"] / 3.785411784, abs=0.1)
 
 
+@pytest.mark.full
 def test_units_change_everywhere_at_once(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **BIG) as served:
         page = opened(browser, served.url, width=1280, height=900, touch=False)

@@ -53,6 +53,7 @@ def lever_rig(folder: Path) -> Iterator[tuple[Rig, ModbusTcpClient]]:
         process.stdout.close()
 
 
+@pytest.mark.full
 def test_the_page_counts_and_warns_while_a_person_has_the_lever(browser: Browser, tmp_path: Path) -> None:
     with lever_rig(tmp_path) as (rig, hand):
         for name, (pin, role) in PEOPLE.items():

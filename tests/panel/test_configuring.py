@@ -83,6 +83,7 @@ def test_nothing_is_written_while_the_rig_works_or_over_another_change(shop: tup
         write_config(settings, path, form, "Sam")
 
 
+@pytest.mark.full
 def test_the_supervisor_writes_on_the_page(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         page = opened(browser, served.url, width=1280, height=900, touch=False)

@@ -6,6 +6,7 @@ import re
 import time
 from pathlib import Path
 
+import pytest
 from pages import browsing, opened, page_served, press_and_hold, sign_in
 from playwright.sync_api import expect
 from virtual_fills import fill_of, rig_settings, run_fill
@@ -18,6 +19,7 @@ from rig.run.facade import Facade
 REST_S = 300.0
 
 
+@pytest.mark.full
 def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
     hot = {"pump__dry_run": "30 s", "pump__dry_rest": f"{REST_S:g} s"}
     settings = rig_settings("draw-down", **hot)
@@ -42,6 +44,7 @@ def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
     assert [seen[0]["cooling_s"], seen[-1]["cooling_s"]] == [None, None]
 
 
+@pytest.mark.full
 def test_the_page_says_that_the_pump_cools_and_for_how_many_minutes(tmp_path: Path) -> None:
     hot = f'"30 s"\ndry_rest = "{REST_S:g} s"'
     with (

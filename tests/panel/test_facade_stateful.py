@@ -7,6 +7,7 @@ import time
 from collections import Counter
 from typing import Literal
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -119,3 +120,4 @@ Touched.TestCase.settings = settings(
     max_examples=40, stateful_step_count=40, suppress_health_check=list(HealthCheck), derandomize=True
 )
 TestTouched = Touched.TestCase
+TestTouched.pytestmark = [pytest.mark.full]

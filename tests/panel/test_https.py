@@ -24,6 +24,7 @@ def self_signed(folder: Path) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=str(folder / "page.pem"))
 
 
+@pytest.mark.full
 def test_https_is_served_and_the_cookie_stays_on_it(tmp_path: Path) -> None:
     trusting = self_signed(tmp_path)
     panel = '[panel]\ncertificate = "page.pem"\nkey = "page.key"\n'

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 from pages import PIN, page_served
 
 WATCHERS = 20
@@ -63,6 +64,7 @@ def crowd(url: str) -> Iterator[list[int]]:
         thread.join()
 
 
+@pytest.mark.full
 def test_twenty_watchers_do_not_make_the_loop_late(tmp_path: Path) -> None:
     with (
         page_served(tmp_path, size='"16.9-28"', scale="10") as served,

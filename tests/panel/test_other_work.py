@@ -33,6 +33,7 @@ def worked(client: httpx.Client, kind: str, **work: object) -> dict[str, Any]:
     return record
 
 
+@pytest.mark.full
 def test_a_wheel_is_emptied_from_the_page_and_what_came_is_counted(tmp_path: Path) -> None:
     with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         with signed_in(served) as client:
@@ -45,6 +46,7 @@ def test_a_wheel_is_emptied_from_the_page_and_what_came_is_counted(tmp_path: Pat
         assert listed["fill_id"] == record["fill_id"]
 
 
+@pytest.mark.full
 def test_after_a_rinse_no_fill_until_the_first_liquid_was_diverted(tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served, signed_in(served) as client:
         assert worked(client, "rinse", rinse={"volume": "10 L"})["kind"] == "rinse"
@@ -93,6 +95,7 @@ def browser() -> Iterator[Browser]:
         yield found
 
 
+@pytest.mark.full
 def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         page = opened(browser, served.url)
@@ -110,6 +113,7 @@ def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None
         assert gallons(page) == pytest.approx(-served.rig.truth()["delivered_l"] / GAL, abs=0.15)
 
 
+@pytest.mark.full
 def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_between(
     browser: Browser, tmp_path: Path
 ) -> None:
@@ -143,6 +147,7 @@ def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_betwe
         expect(page.locator("#outcome")).to_contain_text("Stopped")
 
 
+@pytest.mark.full
 def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         told = command(tmp_path, "stock", "load", "--volume", "900 L", "--fluid", "water", "--config", "rig.toml")
@@ -167,6 +172,7 @@ def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Brows
         assert (fill["fluid"], fill["outcome"]) == ("beet", "complete")
 
 
+@pytest.mark.full
 def test_of_a_yard_tank_the_page_says_whose_loads_it_knows(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         for words in (("tote", "--yard"), ("dip", "--volume", "3000 L")):

@@ -66,6 +66,7 @@ def taken(page: Page) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.full
 def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
         page = opened(browser, served.url)
@@ -89,6 +90,7 @@ def test_a_can_is_read_run_by_run_and_the_factor_taken(browser: Browser, tmp_pat
         assert meter["calibration_events"] == 1
 
 
+@pytest.mark.full
 def test_a_scale_under_the_vessel_proves_as_well(browser: Browser, tmp_path: Path) -> None:
     """Water of 15 degC is 999.10 kg/m3 (CRC Handbook, from memory); air 1.2 and weights 8000 kg/m3 by OIML D 28."""
     kg_per_l = (999.10 - 1.2) / (1 - 1.2 / 8000) / 1000

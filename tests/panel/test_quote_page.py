@@ -212,6 +212,7 @@ async def test_the_whole_book_is_compared_for_who_may_look(tmp_path: Path) -> No
     assert (await Door(tmp_path, looking=False).client.get("/api/compare")).status_code == 401
 
 
+@pytest.mark.full
 def test_a_quote_is_accepted_and_its_fleet_seen(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         assert command(tmp_path, "prices", PRICES, "--config", "rig.toml").returncode == 0

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 from pages import PIN, Served, page_process, page_served
 from processes import Rig, command, configuration
 
@@ -71,6 +72,7 @@ def records(folder: Path) -> list[dict[str, Any]]:
     return listed
 
 
+@pytest.mark.full
 def test_a_stop_signal_stops_first_then_records_then_leaves(tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         with signed_in(served) as client:
@@ -102,6 +104,7 @@ def test_a_whole_fill_ends_with_its_record_and_the_rig_is_free_again(tmp_path: P
         assert "not ready" in until(client, "notice")["notice"]
 
 
+@pytest.mark.full
 def test_an_interrupted_fill_is_closed_from_the_page(tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         with signed_in(served) as client:

@@ -118,6 +118,7 @@ def browser() -> Iterator[Browser]:
         yield found
 
 
+@pytest.mark.full
 def test_a_supervisor_undoes_a_charge_and_answers_a_question(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path) as served:
         data = tmp_path / "rig-data"

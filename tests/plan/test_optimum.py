@@ -35,6 +35,7 @@ def _case(line: Line, window: Window, start_psi: float, cavity_l: float, share: 
     return Case(line, window, start_psi * PSI, cavity_l, share * cavity_l, method == "draw-down")
 
 
+@pytest.mark.full
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize("method", ["vent", "draw-down"])
 @pytest.mark.parametrize("bore_mm", BORES_MM)

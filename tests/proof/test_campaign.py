@@ -37,6 +37,7 @@ def test_a_campaign_names_the_fills_that_came_nearest_to_a_breach(capsys: pytest
     assert [near["share"] for near in closest if near["promise"] == "I4 record true"]
 
 
+@pytest.mark.full
 def test_a_breach_is_made_simple_and_printed_as_one_command(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -95,6 +96,7 @@ def test_a_single_fault_s_place_is_looked_for_in_the_same_fill_without_it() -> N
     assert 0.0 <= share < 3.0
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", range(6))
 def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
     ran = run_case(Case(seed, ("fault1", "fault2", "crash", "person", "order"), wide=True))
@@ -130,6 +132,7 @@ def test_every_fault_is_in_the_table_in_both_layouts() -> None:
     }
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("fault", ["estop", "bus_silent", "write_ignored", "device_restart", "bead_loss", "hose_off"])
 def test_a_fault_in_a_phase_is_told_and_all_goes_off_in_time(fault: str) -> None:
     """A third of the phases each time; ``python -m sim campaign --table`` runs all of every fault."""

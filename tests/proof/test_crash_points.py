@@ -153,6 +153,7 @@ def _taken_up(script: Script, setup_text: str, state_text: str) -> None:
     assert not decide(setup, after, replace(script.reading, now_s=2.0)).outputs.moving
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("after", [False, True])
 def test_gone_at_every_call(script: Script, tmp_path: Path, after: bool) -> None:
     _, _, closed, calls = _write(script, tmp_path / "whole.db", 0)
@@ -174,6 +175,7 @@ def _cuts(length: int) -> Iterator[int]:
     yield from (0, 1, 31, length)
 
 
+@pytest.mark.full
 def test_a_torn_log_loses_whole_calls_from_the_end_and_invents_none(script: Script, tmp_path: Path) -> None:
     path = tmp_path / "whole.db"
     journal = Journal(path)

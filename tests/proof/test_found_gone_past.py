@@ -28,6 +28,7 @@ def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
+@pytest.mark.full
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
     """Found by a campaign: behind a blocked valve the emptied hose was the rest; then 152 kPa by run time."""
     ran = run_case(Case(12488, (*AS_THEN, "crash", "dry", "fault2", "order", "pump", "start"), wide=True))
@@ -61,6 +62,7 @@ def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
     assert (ran.outcome, ran.breaches) == ("aborted", ())
 
 
+@pytest.mark.full
 def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
     """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry too long."""
     drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
@@ -107,6 +109,7 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 1.0
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("seed", "drop"),
     [
@@ -213,6 +216,7 @@ TOLD = {
 }
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", IN_TWENTY_THOUSAND, ids=lambda seed: IN_TWENTY_THOUSAND[seed])
 def test_what_twenty_thousand_fills_found_is_found_no_more(seed: int) -> None:
     ran = run_case(Case(seed, AS_THEN))
@@ -242,6 +246,7 @@ def test_a_meter_that_counted_double_is_in_doubt_though_nobody_waited_for_the_lo
     assert dict(ran.used)["I4 record true"] < 0.7
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("fault", ["pressure_stuck", "pressure_drift"])
 @pytest.mark.parametrize("before_s", [1.0, 8.0])
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
@@ -262,6 +267,7 @@ def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_b
     assert not ran.rig.plant.tyre.bead_lost
 
 
+@pytest.mark.full
 def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pressure() -> None:
     """Found by single faults: gone past "no rise", a rest of 5 kPa was taken for the tyre's, and 65 stood behind it."""
     scenario = drawn(Case(15190008, (*AS_THEN, "crash", "fault1", "fault2")))
@@ -279,6 +285,7 @@ def _begun(seed: int, fault: str, onset_s: float, lasts_s: float | None = None) 
     return replace(scenario, faults=((fault, onset_s / found[0].expected_s, lasts_s),))
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("onset_s", [347.6, 351.0, 356.5], ids=["settling", "reversed off", "gun asked off"])
 def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_no_meter_counts(onset_s: float) -> None:
     """Found by single faults begun in any phase: after the last draw nobody looked for a gauge that goes on rising."""
@@ -291,6 +298,7 @@ def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_
     assert (sound.outcome, sound.first_out) == ("complete", None)
 
 
+@pytest.mark.full
 def test_a_contactor_that_welds_while_the_insert_is_put_back_is_told_by_the_gauge_where_no_meter_counts() -> None:
     """Found by single faults begun in any phase: by a level, 7 L went in while the words asked for the insert."""
     ran = run_case(Case(3422, single=True))

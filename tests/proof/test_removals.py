@@ -60,6 +60,7 @@ EXCUSED = {
 }
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("measure", "onset_s"),
     [(BY_METER, 12.0), (BY_METER, 40.0), (BY_LEVEL, 40.0), (BY_TIME, 12.0)],

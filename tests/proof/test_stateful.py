@@ -10,6 +10,7 @@ import json
 from collections.abc import Sequence
 from typing import get_args
 
+import pytest
 from defects import SMALL
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
@@ -150,3 +151,4 @@ class Rigged(RuleBasedStateMachine):
 
 Rigged.TestCase.settings = LIMITS
 TestRigged = Rigged.TestCase
+TestRigged.pytestmark = [pytest.mark.full]

@@ -77,6 +77,7 @@ async def test_run_and_direction_are_clicked_each_alone(tmp_path: Path) -> None:
     assert [(click.name, click.good) for click in clicks] == [("motor_run", True), ("motor_direction", True)]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("word", [None, "", "yes", "y"])
 async def test_without_the_word_nothing_moves(word: str | None) -> None:
     async with rig() as (of, served):

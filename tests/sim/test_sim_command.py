@@ -19,6 +19,7 @@ def command(*arguments: object) -> list[str]:
     return [sys.executable, "-m", "sim", "serve", *map(str, arguments)]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_serves_until_it_is_told_to_stop(tmp_path: Path, number: signal.Signals) -> None:
     truth = tmp_path / "truth.json"
@@ -52,6 +53,7 @@ def test_a_port_in_use_ends_with_one_line() -> None:
     assert "--port" in text
 
 
+@pytest.mark.full
 def test_bad_usage_is_explained(tmp_path: Path) -> None:
     assert failed("--config", tmp_path / "none.toml")[0] == 2
     code, text = failed("--config", DEMO, "--fault", "meter_stuk@5")

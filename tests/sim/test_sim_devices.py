@@ -117,6 +117,7 @@ async def test_a_bus_that_does_not_answer_in_time(fault: str) -> None:
                 await client.read_coils(address, count=1, device_id=1)
 
 
+@pytest.mark.full
 async def test_a_cut_bus_lets_the_outputs_drop() -> None:
     async with running(settings(plain_map()), "bus_silent@1") as (rig, (client,)):
         await client.write_register(0, 15, device_id=1)

@@ -79,6 +79,7 @@ def _unhurried(_fill: Fill) -> Callable[[], None]:
     return lambda: None
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("wire", ["tcp", "rtu"])
 @pytest.mark.parametrize("breaks_to", ["refuses", "silent"])
 async def test_a_board_that_cannot_be_switched_off_keeps_the_fill_open_until_a_person_has_cut_the_supply(
@@ -101,6 +102,7 @@ async def test_a_board_that_cannot_be_switched_off_keeps_the_fill_open_until_a_p
         assert record["final_static_kpa"] is None
 
 
+@pytest.mark.full
 async def test_unattended_the_fill_stays_open_and_is_closed_only_with_a_persons_word(tmp_path: Path) -> None:
     board = Board(speed=SPEED, breaks_at_l=2.0, breaks_to="silent")
     async with rig(board, tmp_path, "tcp") as settings:
@@ -137,6 +139,7 @@ async def test_a_silent_board_whose_watchdog_counts_requests_drops_and_a_proven_
     assert abs(net_l - board.litres) <= u_l
 
 
+@pytest.mark.full
 async def test_the_heartbeat_keeps_the_supply_while_the_fill_runs_and_lets_it_go_when_the_board_is_lost(
     tmp_path: Path,
 ) -> None:

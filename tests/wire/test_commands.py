@@ -42,6 +42,7 @@ def test_the_demonstration_fills_a_wheel_over_the_wire(tmp_path: Path, layout: s
     assert json.loads(listed.stdout)[0]["fill_id"] == record["fill_id"]
 
 
+@pytest.mark.full
 def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
     done = command(tmp_path, "demo", "--size", "11L-15", "--speed", "60")
     assert done.returncode == 0, done.stderr
@@ -50,6 +51,7 @@ def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
     assert re.search(r"fill +in the tyre +\d+\.\d of \d+\.\d L .* gal\) +flow .* tyre .* left \d+:\d\d", done.stderr)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("layout", "phase"),
     [
@@ -80,6 +82,7 @@ def test_kill_in_any_step_keeps_the_count_and_can_go_on(tmp_path: Path, layout: 
     assert "interrupted" in record["flags"]
 
 
+@pytest.mark.full
 def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_moved_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -110,6 +113,7 @@ def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_mov
     assert twin.wanted.volume_l == pytest.approx(truth["delivered_l"], abs=record["net_u_l"] + 0.05)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("prompt", "step"), [("insert back", "shut"), ("gun off.", "uncouple")])
 def test_kill_while_a_prompt_waits(tmp_path: Path, prompt: str, step: str) -> None:
     attended = [word for word in FILL if word != "--unattended"]
@@ -158,6 +162,7 @@ def test_a_stop_signal_switches_off_and_records(tmp_path: Path, number: signal.S
     assert not truth["pump_on"]
 
 
+@pytest.mark.full
 def test_a_field_that_goes_away_aborts_the_fill(tmp_path: Path) -> None:
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
         wait_for_phase(tmp_path, process, "fill")
@@ -169,6 +174,7 @@ def test_a_field_that_goes_away_aborts_the_fill(tmp_path: Path) -> None:
     assert record["net_basis"] == "estimated"
 
 
+@pytest.mark.full
 def test_a_second_controller_is_refused(tmp_path: Path) -> None:
     with serving(tmp_path, scale="5"), started(tmp_path, *FILL) as process:
         wait_for_phase(tmp_path, process, "fill")
@@ -266,6 +272,7 @@ def test_usage_errors_have_their_status(tmp_path: Path) -> None:
     assert command(tmp_path, "--help").returncode == 0
 
 
+@pytest.mark.full
 def test_a_fluid_of_the_shop_s_own_goes_through_to_the_record(tmp_path: Path) -> None:
     own = (
         '\n[fluids.house]\nfreeze = "-20 degC"\npoints = [\n'
@@ -284,6 +291,7 @@ def test_a_fluid_of_the_shop_s_own_goes_through_to_the_record(tmp_path: Path) ->
     assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
 
 
+@pytest.mark.full
 def test_a_taught_wheel_of_the_shop_is_filled_by_its_name(tmp_path: Path) -> None:
     own = '\n[wheels.front]\nsize = "11L-15"\ntook = "48 L"\n'
     with serving(tmp_path, extra=own) as rig:

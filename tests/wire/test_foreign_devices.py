@@ -52,6 +52,7 @@ def all_in_registers(folder: Path) -> dict[str, Any]:
     return document
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("mapped", [other_map, all_in_registers])
 async def test_a_fill_against_a_server_in_node(tmp_path: Path, mapped: Callable[[Path], dict[str, Any]]) -> None:
     document = mapped(tmp_path)

@@ -11,6 +11,7 @@ from processes import command, serving
 TANK = ("--tank", "11 gal: 100 psi -> 70 psi")
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("existing", "verdict"), [("0 L", "no"), ("34 L", "yes")])
 def test_a_sealed_tenth_answers_and_is_in_the_ledger(tmp_path: Path, existing: str, verdict: str) -> None:
     with serving(tmp_path, scale="60", size='"11L-15"', extra=f'existing = "{existing}"\n') as rig:
@@ -39,6 +40,7 @@ def test_air_from_a_tank_needs_no_rig(tmp_path: Path) -> None:
     assert found["loaded_low_l"] < 114 - 57 < found["loaded_high_l"]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     "wrong",
     [

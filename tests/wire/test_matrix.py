@@ -148,6 +148,7 @@ async def outcome(case: Case, folder: Path) -> Row:
     )
 
 
+@pytest.mark.full
 @pytest.mark.timeout(600 if WHOLE else 120)
 @pytest.mark.parametrize("case", TABLE if WHOLE else SHORT, ids=str)
 async def test_whatever_breaks_is_told_and_made_safe_and_the_record_holds_the_truth(case: Case, tmp_path: Path) -> None:

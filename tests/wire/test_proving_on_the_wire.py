@@ -33,6 +33,7 @@ def plate(folder: Path) -> None:
     configuration(folder, k_factor='"250 pulse/gal"')
 
 
+@pytest.mark.full
 def test_an_unattended_proving_finds_what_the_plate_does_not_say(tmp_path: Path) -> None:
     with serving(tmp_path, "vent", extra=OFF) as rig:
         done = command(tmp_path, *LIVE, "--by", "Jo", "--accept")
@@ -59,6 +60,7 @@ def test_an_unattended_proving_finds_what_the_plate_does_not_say(tmp_path: Path)
     assert shown["charts"]
 
 
+@pytest.mark.full
 def test_a_person_reads_the_can_and_says_yes(tmp_path: Path) -> None:
     attended = [word for word in LIVE if word != "--unattended"]
     with serving(tmp_path, "vent", extra=OFF) as rig, started(tmp_path, *attended) as process:
@@ -87,6 +89,7 @@ def test_a_person_reads_the_can_and_says_yes(tmp_path: Path) -> None:
     assert sum("What does the can show" in line for line in asked) == 3
 
 
+@pytest.mark.full
 def test_a_good_sheet_is_taken_and_a_bad_one_is_refused(tmp_path: Path) -> None:
     """250 pulse/gal: 25010 … over 100 gal is 0.028 % apart, 1252 … over 5 gal is 0.24 %."""
     plate(tmp_path)
@@ -117,6 +120,7 @@ def test_brine_on_a_scale(tmp_path: Path) -> None:
     assert found["u_percent"] == pytest.approx(0.105, abs=0.005)
 
 
+@pytest.mark.full
 def test_a_map_without_hands_is_proven_with_the_hose_hung_in_a_vessel_and_readings_from_elsewhere(
     tmp_path: Path,
 ) -> None:
@@ -137,6 +141,7 @@ def test_a_map_without_hands_is_proven_with_the_hose_hung_in_a_vessel_and_readin
     assert truth["caught_l"] == pytest.approx(240, rel=0.02)
 
 
+@pytest.mark.full
 def test_a_proving_that_is_stopped_keeps_nothing_but_its_delivery(tmp_path: Path) -> None:
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *LIVE, "--accept") as process:
         wait_for_phase(tmp_path, process, "fill")
@@ -164,6 +169,7 @@ def test_without_a_word_a_good_proving_is_kept_but_not_taken(tmp_path: Path) -> 
     assert (found["passed"], found["accepted"], found["factor_in_force"]) == (True, False, 1.0)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

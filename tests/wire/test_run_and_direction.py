@@ -18,6 +18,7 @@ from rig.run.session import Errand, fill_wheel
 from rig.run.settings import load_settings
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["demo.toml", "demo-draw-down.toml"])
 async def test_a_fill_by_run_and_direction_ends_complete_and_lets_go_of_the_direction(
     layout: str, tmp_path: Path
@@ -36,6 +37,7 @@ async def test_a_fill_by_run_and_direction_ends_complete_and_lets_go_of_the_dire
     assert abs(record["net_l"] - float(str(truth["delivered_l"]))) < 0.2
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("wire", ["tcp", "rtu"])
 async def test_a_board_of_other_hands_is_never_turned_while_it_runs(wire: str, tmp_path: Path) -> None:
     board = Board(speed=4.0, directed=True)

@@ -35,6 +35,7 @@ async def test_a_fill_over_an_rs485_bus(tmp_path: Path) -> None:
     assert not truth["pump_on"]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("more", [{}, {"poll": "W\r\n"}], ids=["sending", "polled"])
 async def test_a_fill_by_the_scale_on_a_serial_line(more: dict[str, object], tmp_path: Path) -> None:
     async with served(with_a_scale(tmp_path, **more)) as (settings, rig):
@@ -70,6 +71,7 @@ def run_time(document: dict[str, Any]) -> None:
     document["meter"] |= {"kind": "run time", "reverse": "none"}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("change", "basis", "share"),
     [(totaliser, "counted", 0.01), (decimal_total, "counted", 0.01), (rate, "estimated", 0.03),
@@ -90,6 +92,7 @@ async def test_a_fill_by_other_kinds_of_meter(
     assert error_l(record, truth) <= record["net_u_l"] + 0.2
 
 
+@pytest.mark.full
 async def test_a_fill_whose_level_comes_over_a_slow_bus_at_its_own_pace(tmp_path: Path) -> None:
     document = demo(tmp_path, speed=12)
     document["links"]["slow"] = {"kind": "rtu", "port": str(tmp_path / "bus"), "baud": 2400, "scan": "0.3 s"}
@@ -115,6 +118,7 @@ class WaitsForTheModules(Unattended):
         return [] if tripped and not dropped else super().requests(setup, decision)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("upset", "told"),
     [("bus_exception", {"field_lost"}), ("write_ignored", {"output_not_obeyed", "off_unconfirmed"})],
@@ -160,6 +164,7 @@ class InAStroke:
             self._act()
 
 
+@pytest.mark.full
 async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
     async with served(on_a_bus(tmp_path)) as (settings, rig):
         wire = rig.wires["io"]
@@ -179,6 +184,7 @@ async def test_a_plug_pulled_and_put_back_in_a_stroke(tmp_path: Path) -> None:
     assert error_l(record, truth) <= record["net_u_l"] + 0.1, (record, truth)
 
 
+@pytest.mark.full
 async def test_a_relay_module_that_restarts_in_a_stroke_is_armed_again_and_the_fill_goes_on(tmp_path: Path) -> None:
     async with served(on_a_bus(tmp_path)) as (settings, rig):
         restarted = InAStroke(rig.modules.restart)
