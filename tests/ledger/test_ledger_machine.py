@@ -315,9 +315,8 @@ class Ledger(RuleBasedStateMachine):
 
 
 TestLedger = Ledger.TestCase
-TestLedger.pytestmark = [pytest.mark.full]
 TestLedger.settings = settings(max_examples=25, stateful_step_count=20, deadline=None)
-TestLedger.pytestmark = [pytest.mark.timeout(120)]
+TestLedger.pytestmark = [pytest.mark.timeout(120), pytest.mark.full]
 
 
 # --- what it found --------------------------------------------------------------------------------------------------

@@ -25,6 +25,8 @@ from sim.person import Scripted
 from sim.scenarios import AS_THEN, Case, Habits, drawn
 from sim.virtual import VirtualRig
 
+pytestmark = pytest.mark.full
+
 
 @pytest.mark.parametrize("later", ["hold", "stop"])
 def test_a_hold_in_the_same_scan_as_a_resume_is_not_swallowed(later: str) -> None:
@@ -41,7 +43,6 @@ def test_a_hold_in_the_same_scan_as_a_resume_is_not_swallowed(later: str) -> Non
     assert not decision.outputs.moving
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("fault", ["pressure_stuck", "pressure_drift"])
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
 def test_a_gauge_that_lies_while_air_is_drawn_does_not_cost_the_bead(fault: str, size: str) -> None:
@@ -179,7 +180,6 @@ def test_a_reset_is_refused_while_the_field_brings_nothing_new() -> None:
     assert [item.name for item in asked.missing] == ["emergency_stop"]
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", [60035, 60122])
 def test_air_drawn_at_the_level_is_not_topped_up_again_and_again(seed: int) -> None:
     """Found by a campaign, on sound rigs: air booked as liquid, 3 L too much, a record 4 L off that stated 1.3."""
@@ -235,13 +235,11 @@ FOUND = {
 """Seeds of campaigns, and what each found in the controller."""
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", FOUND, ids=lambda seed: FOUND[seed])
 def test_what_a_campaign_found_is_found_no_more(seed: int) -> None:
     assert run_case(Case(seed, AS_THEN)).breaches == ()
 
 
-@pytest.mark.full
 def test_a_draw_through_a_narrow_bore_ends_where_it_should() -> None:
     """Found beside a breach: the bore took up to 13 kPa of what the gauge showed, and six short draws stood for one."""
     rests: list[float] = []
@@ -260,7 +258,6 @@ def test_a_draw_through_a_narrow_bore_ends_where_it_should() -> None:
     assert ran.rig.plant.extremes.lowest_tyre_kpa > floor_kpa - 1.0
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("share", [0.4, 0.7])
 @pytest.mark.parametrize("nth", range(4))
 def test_a_vent_valve_that_sticks_for_a_while_does_not_cost_the_bead(nth: int, share: float) -> None:
@@ -290,7 +287,6 @@ def test_a_meter_that_begins_to_count_double_is_noticed_within_seconds(onset: fl
     assert ran.breaches == ()
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("size", ["16.9-28", "20.8-38"])
 def test_careful_vents_that_work_are_no_shut_valve(size: str) -> None:
     """Found on a rig whose only meter is the tote's level: three vents in a row lowered little, and held the fill."""
@@ -307,7 +303,6 @@ FOUND_WIDE = {
 """The same of rigs and wheels unlike the demonstration's."""
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", FOUND_WIDE, ids=lambda seed: FOUND_WIDE[seed])
 def test_what_a_wide_campaign_found_is_found_no_more(seed: int) -> None:
     assert run_case(Case(seed, AS_THEN, wide=True)).breaches == ()
@@ -335,7 +330,6 @@ def test_where_liquid_went_stays_in_doubt_when_another_measure_takes_over() -> N
         assert taken.tally.either_l == kept
 
 
-@pytest.mark.full
 def test_a_shut_vent_is_noticed_where_little_is_to_be_let_out() -> None:
     """Found by a campaign: with 3 psi to let out, a vent that stayed shut was opened again every 15 s for six hours."""
     narrow = Question("16.9-28", valve="rubber")
