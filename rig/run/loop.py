@@ -19,10 +19,11 @@ from rig.control.values import Entry, Outputs, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError
+from rig.ledger.lock import LockedError
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
 from rig.run.names import HANDS as HAND_POINTS
-from rig.run.names import HEARTBEAT, SIGNALS
+from rig.run.names import HEARTBEAT, MOVING, SIGNALS
 from rig.run.person import ALONE_S, HANDS, Person
 from rig.run.readings import Conversion, conversions, plant_s, reading_of
 from rig.run.recorder import Recorder
@@ -106,9 +107,19 @@ class Fill:
             )
 
     async def _arm(self) -> None:
-        """Switch all off and write the output module's time-out, before anything else is relied on."""
+        """Switch all off and write the output module's time-out, before anything else is relied on.
+
+        Raises :class:`LockedError` if an output was on before a new fill: another controller may work this rig.
+        """
         try:
+            found_on = await self._found_on()
             await self.field.write(self._all_off())
+            if found_on:
+                self.field.close()
+                raise LockedError(
+                    f"{', '.join(found_on)} was on before this program switched anything: another controller may work "
+                    "this rig, or an output was left on. It is off now; find out which, then start again"
+                )
             await self._write_timeout()
             await self.field.scan()
         except FieldError as error:
@@ -120,6 +131,14 @@ class Fill:
         if self.setup.has_timeout:
             unit = conversions(self.settings.quantities)["output_timeout"]
             await self.field.write_number("output_timeout", (self.setup.timeout_s - unit.offset) / unit.factor)
+
+    async def _found_on(self) -> list[str]:
+        """Outputs that are on before the start of a new fill; an interrupted fill may have left its own on."""
+        if self.state.state is not State.IDLE:
+            return []
+        await self.field.scan()
+        values = self.field.values
+        return sorted(name for name in self._wired & MOVING if name in values and values[name].raw)
 
     async def _turn(self, units: Mapping[str, Conversion]) -> Decision:
         began_s = asyncio.get_running_loop().time()

@@ -18,6 +18,7 @@ from plain_board import HEARTBEAT, Board, Mode, config_of, over_rtu, over_tcp
 from rig.books.wording import cannot_text
 from rig.control.decide import Decision
 from rig.control.values import Request, Setup
+from rig.ledger.lock import LockedError
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.interrupted import Refused, journal_of
@@ -100,6 +101,16 @@ async def test_a_board_that_cannot_be_switched_off_keeps_the_fill_open_until_a_p
     if breaks_to == "silent":
         assert board.litres - net_l > 1.0, "the pump ran on unseen, or this test tells nothing"
         assert record["final_static_kpa"] is None
+
+
+async def test_an_output_that_is_on_before_the_start_is_not_ours(tmp_path: Path) -> None:
+    """Another machine's controller holds no lock here: its pump shows by the output that it has switched on."""
+    board = Board(speed=SPEED)
+    board.coils[0] = True
+    async with rig(board, tmp_path, "tcp") as settings:
+        with pytest.raises(LockedError, match=r"pump_run was on before .* another controller"):
+            await fill_wheel(settings, Errand(QUESTION), Unattended(), Seen(), _unhurried)
+    assert not any(board.coils)
 
 
 @pytest.mark.full
