@@ -250,7 +250,7 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
     if len(blocks) < _FEWEST:
         return None
     now_s, now_kpa, _ = blocks[-1]
-    line, meets = _Line(), False
+    line, meets, stepped_within = _Line(), False, False
     slope = slope_u = mean_u = scan_u = 0.0
     for at_s, kpa, scans in reversed(blocks):
         kept = replace(line) if longest and mean_u else line
@@ -259,10 +259,12 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
             continue
         if at_s - now_s > -demand.least_s:
             continue
-        if mean_u and longest and (at_s - now_s < -_ENOUGH_S or not line.straight(gauge.variance)):
+        bent = longest and not line.straight(gauge.variance)
+        if mean_u and longest and (at_s - now_s < -_ENOUGH_S or bent):
             # Before that it was at another level, for example before a gun came off.
             line = kept
             break
+        stepped_within = bent
         slope, slope_u = line.slope(gauge.variance)
         scan_u = math.sqrt(line.pooled(gauge.variance)[1])
         mean_u = scan_u / math.sqrt(line.scans)
@@ -276,7 +278,10 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
         return None
     # A significant slope is extrapolated to the window's end; otherwise only the mean is reliable.
     ends = line.p / line.scans
-    if abs(slope) > _BOUND * slope_u:
+    if stepped_within:
+        # A step within the shortest window: a line through two levels ends beyond both, so the newest block is used.
+        ends = 0.0
+    elif abs(slope) > _BOUND * slope_u:
         ends -= slope * line.t / line.scans
     assert gauge.raw_kpa is not None, "a window without a scan"
     strays_kpa = abs(gauge.raw_kpa - now_kpa - ends)
