@@ -111,7 +111,7 @@ def job_lines(
     """
     fills = filled(book, (each for each in work if each.kind == FILL), noted)
     drawn_out = filled(book, (each for each in work if each.kind == RETURN), noted)
-    for each in (*fills, *drawn_out):
+    for each in fills:
         refuse_unknown(each)
     try:
         works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
@@ -124,15 +124,14 @@ def job_lines(
 
 
 def refuse_unknown(fill: Filled) -> None:
-    """Refuse to bill a fill or removal of uncertain volume before a person has entered it."""
+    """Refuse to bill a fill of uncertain volume before a person has entered it."""
     if fill.known:
         return
     body = fill.record.document
     what = f"{body['size']} {body.get('position') or ''}".strip()
-    work, did = ("drawn out, No.", "came out") if fill.record.kind == RETURN else ("fill No.", "went in")
     raise Refused(
-        f"{work} {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
-        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what {did}: "
+        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
+        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what went in: "
         f'`rig note figure --fill {body["fill_id"]} --volume Q --basis scale|level|chart --why "…"`'
     )
 
