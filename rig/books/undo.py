@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -97,9 +98,7 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
     """Write a record that replaces the named one, with a person's changes."""
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
-    if standing.kind not in CORRECTABLE:
-        how = _OTHERWISE.get(standing.kind, "it is not a person's record")
-        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
+    _refuse_kind(standing, CORRECTABLE, "it is not a person's record")
     settings, before = settings_of(options), standing.document
     changes, _ = changed(book, settings, standing.kind, before, options)
     # The person at work may be corrected; the person who corrects is stored separately.
@@ -116,6 +115,12 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
 def _of_pump(record: Record) -> str:
     """The id of pump work; empty for a person's note."""
     return str(record.document.get("fill_id") or "") if record.kind in _WORK else ""
+
+
+def _refuse_kind(standing: Record, kinds: Collection[str], otherwise: str) -> None:
+    if standing.kind not in kinds:
+        how = _OTHERWISE.get(standing.kind, otherwise)
+        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
 
 
 def _refuse_void(standing: Record) -> None:
@@ -143,9 +148,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
     """Declare the named record void."""
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
-    if standing.kind not in VOIDABLE:
-        how = _OTHERWISE.get(standing.kind, "it tells what was done, and stays")
-        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
+    _refuse_kind(standing, VOIDABLE, "it tells what was done, and stays")
     by = getattr(options, "signed", "") or options.by
     if standing.kind == "proving":
         return _proving(book, standing, why, by, folder_of(options), void=True)

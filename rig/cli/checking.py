@@ -10,7 +10,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.cli.table import DEMO_CONFIG, Add
+from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
 from rig.cli.terminal import Questions
 from rig.field.points import TcpLink
 from rig.run.alone import controlling, looking
@@ -23,7 +23,6 @@ from rig.run.steps import steps_text, take_steps
 
 _CLEAR = "\x1b[H\x1b[J"
 """Cursor home, and erase below (ECMA-48)."""
-_GOOD, _NOT_GOOD = 0, 3
 
 
 def add_checking(add: Add) -> None:
@@ -42,11 +41,11 @@ def check_command(options: argparse.Namespace) -> int:
         with controlling(settings):
             found, text = asyncio.run(_tried(settings, relays=options.relays))
         print(json.dumps(found) if options.json else text)
-        return _GOOD if found and all(each["good"] for each in found) else _NOT_GOOD
+        return OK if found and all(each["good"] for each in found) else REFUSED
     if not options.live:
         document, text = check_text(settings)
         print(json.dumps(document) if options.json else text)
-        return _GOOD
+        return OK
     lasting = sys.stdout.isatty() and not options.json
     alone = all(isinstance(link, TcpLink) for link in settings.links.values()) and not lasting
     with contextlib.nullcontext() if alone else looking(settings):
@@ -55,7 +54,7 @@ def check_command(options: argparse.Namespace) -> int:
         print(json.dumps(picture.document) if options.json else picture.text)
     if picture is not None and picture.failing:
         raise Unreachable("; ".join(dict.fromkeys(picture.failing.values())))
-    return _GOOD
+    return OK
 
 
 async def _tried(settings: Settings, *, relays: bool) -> tuple[list[dict[str, object]], str]:

@@ -11,12 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from rig.books.compare import matched
-from rig.books.wording import SURE_WAY, answer_text, loaded_text, ticket_text
+from rig.books.wording import SURE_WAY, answer_text, loaded_text
 from rig.cli.demo import run_demo
 from rig.cli.options import add_loaded_options, add_question_options, question_text
-from rig.cli.table import DATA, DEMO_CONFIG, ENDED_EARLY, OK, Add
+from rig.cli.table import DATA, DEMO_CONFIG, OK, Add
 from rig.cli.target import foretold, of_wheel, settings_or_common
-from rig.cli.terminal import ProgressPrinter, person_for, say_cautions
+from rig.cli.terminal import ProgressPrinter, person_for, print_ended, say_cautions
 from rig.control.loaded import as_json, inside_by_air, tank_rise
 from rig.plan.target import TargetError
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
@@ -152,10 +152,10 @@ def _say(options: argparse.Namespace, text: str) -> None:
 
 
 def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
-    print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
+    status = print_ended(options, record, simulated=simulated)
     if "loaded_verdict" in record and not options.json:
         print(loaded_text(record))
     low = record.get("order_again")
     if isinstance(low, list) and low:
         _say(options, f"ORDER AGAIN: below the mark: {', '.join(low)}")
-    return OK if record["outcome"] == "complete" else ENDED_EARLY
+    return status

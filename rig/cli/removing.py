@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
 from pathlib import Path
 
-from rig.books.wording import ticket_text
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import DEMO_CONFIG, Add
-from rig.cli.terminal import ProgressPrinter, person_for, say_cautions
+from rig.cli.terminal import ProgressPrinter, person_for, print_ended, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
-from rig.run.settings import Settings, load_settings
+from rig.run.settings import load_settings
 from rig.shop.before import foredrawn, wires_told
 from rig.shop.questions import question_of
 from rig.units import parse
-
-_OK, _ENDED_EARLY = 0, 4
 
 
 def add_removing(add: Add) -> None:
@@ -70,7 +66,7 @@ def empty_command(options: argparse.Namespace) -> int:
     )
     say_cautions(foredrawn(settings, removal).told, as_json=options.json)
     record = asyncio.run(empty_wheel(settings, removal, person_for(options, settings), ProgressPrinter()))
-    return _finish(options, settings, record)
+    return print_ended(options, record, simulated=settings.rig.simulated)
 
 
 def rinse_command(options: argparse.Namespace) -> int:
@@ -79,9 +75,4 @@ def rinse_command(options: argparse.Namespace) -> int:
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
     say_cautions(wires_told(settings), as_json=options.json)
     record = asyncio.run(rinse(settings, wanted, person_for(options, settings), ProgressPrinter()))
-    return _finish(options, settings, record)
-
-
-def _finish(options: argparse.Namespace, settings: Settings, record: dict[str, object]) -> int:
-    print(json.dumps(record) if options.json else ticket_text(record, simulated=settings.rig.simulated))
-    return _OK if record["outcome"] == "complete" else _ENDED_EARLY
+    return print_ended(options, record, simulated=settings.rig.simulated)

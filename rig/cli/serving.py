@@ -10,7 +10,7 @@ import json
 import sys
 from pathlib import Path
 
-from rig.cli.table import DEMO_CONFIG, Add
+from rig.cli.table import DEMO_CONFIG, OK, Add
 from rig.panel.people import ROLES, People, PeopleError
 from rig.panel.server import listening, served
 from rig.panel.web import Page
@@ -58,7 +58,7 @@ def serve_command(options: argparse.Namespace) -> int:
                 asyncio.run(Service(settings, facade).run())
             finally:
                 page.hub.ended = True
-    return 0
+    return OK
 
 
 def people_command(options: argparse.Namespace) -> int:
@@ -75,7 +75,7 @@ def people_command(options: argparse.Namespace) -> int:
         print(f"rig: {fault}", file=sys.stderr)
     listed = [{"name": each.name, "role": each.role} for each in people.all()]
     print(json.dumps(listed) if options.json else "\n".join(f"{each['name']:<40} {each['role']}" for each in listed))
-    return 0
+    return OK
 
 
 def _new_pin() -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import json
 import queue
 import sys
 import threading
@@ -13,7 +14,8 @@ from collections.abc import Iterable, Sequence
 from itertools import count
 
 from rig.books.clock import settle_clock
-from rig.books.wording import cannot_text, progress_line, step_words, stopped_text
+from rig.books.wording import cannot_text, progress_line, step_words, stopped_text, ticket_text
+from rig.cli.table import ENDED_EARLY, OK
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
@@ -185,6 +187,12 @@ def say_cautions(cautions: Iterable[Caution], *, as_json: bool) -> None:
     for each in cautions:
         text = f"{each.severity}: {each.text} [{each.source}]"
         print(text, file=sys.stderr if as_json else sys.stdout, flush=True)
+
+
+def print_ended(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
+    """Print the record of ended work, as JSON or as its ticket; returns the exit status."""
+    print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
+    return OK if record["outcome"] == "complete" else ENDED_EARLY
 
 
 class Questions:
