@@ -16,6 +16,7 @@ from sim.campaign import add_campaign, run_campaign
 from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
+from sim.heat_table import heat_table
 from sim.noise_table import noise_table
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     options = _parser().parse_args(given)
     if options.command == "bench":
-        return bench(options.fills, options.seed, as_json=options.json)
+        return bench(options.fills, options.seed, start=options.start, as_json=options.json)
     if options.command == "campaign":
         return _campaign(given, options)
     try:
@@ -50,10 +51,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _campaign(given: Sequence[str], options: argparse.Namespace) -> int:
     if not options.compiled or is_compiled():
-        if options.noise_table:
-            seeds = range(options.seed, options.seed + options.fills)
-            return 1 if noise_table(seeds, options.jobs, lambda line: print(line, flush=True)) else 0
-        return run_campaign(options)
+        made = noise_table if options.noise_table else heat_table if options.heat_table else None
+        if made is None:
+            return run_campaign(options)
+        seeds = range(options.seed, options.seed + options.fills)
+        return 1 if made(seeds, options.jobs, lambda line: print(line, flush=True)) else 0
     try:
         return run_compiled(given)
     except CompileError as error:
@@ -79,10 +81,12 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
     run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")
     run.add_argument("--open-vessel", action="store_true", help="the hose's end hangs in an open vessel from the start")
+    run.add_argument("--free", action="store_true", help="a fast plant waits for nobody, as a real one")
     run.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened as JSON")
     figures = commands.add_parser("bench", help="the figures", description="Measure, and print ratios within one run.")
     figures.add_argument("--fills", type=int, default=500, help="simulated fills, 0 for none (default %(default)s)")
     figures.add_argument("--seed", type=int, default=1)
+    figures.add_argument("--start", action="store_true", help="only how long commands take to start")
     figures.add_argument("--json", action="store_true", help="one JSON document")
     add_campaign(commands)
     return parser
@@ -116,6 +120,7 @@ async def _serve(settings: Settings, faults: list[Event], options: argparse.Name
     rig = await serve(
         settings, speed=options.speed, port=options.port, size=options.size, faults=faults,
         truth_file=options.truth, ready=ready, paced=options.paced, open_vessel=options.open_vessel,
+        free=options.free,
     )  # fmt: skip
     try:
         await rig.run_until(stop)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from rig.fluid import FluidError
 from rig.run.assembly import fluid_of
 from rig.run.settings import Settings
-from rig.run.sim_table import SimTable
 from rig.wheel import Cavity, SizeError, cavity_of, read_size
-from sim.plant.params import FluidParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
+from sim.liquids import air_solubility, vapour_kpa
+from sim.plant.params import FluidParams, HeatParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
+from sim.table import SimTable, sim_of
 
 if TYPE_CHECKING:
     from rig.run.meter_table import MeterTable
@@ -29,10 +31,10 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
 
     :class:`AssemblyError` for a size or fluid that cannot be read, or more existing liquid than the cavity's volume.
     """
-    sim = settings.sim or SimTable()
+    sim = sim_of(settings)
     pump, pipe = settings.pump, settings.pipe
     return PlantParams(
-        tyre=_tyre(sim, size),
+        tyre=_tyre(sim, size, settings.tote.temperature),
         fluid=_fluid(settings),
         pipe=PipeParams(
             suction_l=pipe.suction_volume,
@@ -41,6 +43,11 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
             bore_m=pipe.hose_bore,
             gauge_height_m=pipe.gauge_height,
             start_liquid_l=sim.hose_liquid,
+            fittings_kpa=sim.fittings_loss,
+            linear_kpa=sim.linear_loss,
+            suction_length_m=sim.suction_length or 0.0,
+            suction_bore_m=sim.suction_bore,
+            suction_lift_m=sim.suction_lift,
         ),
         pump=PumpParams(
             flow_lps=pump.flow,
@@ -56,6 +63,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         vent_bore_m=settings.air_out.vent_bore,
         tote_l=settings.tote.content,
         heel_l=settings.tote.heel,
+        vortex_l=sim.vortex,
         brim_l=sim.tote_brim,
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
@@ -63,6 +71,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         gauge_noise_kpa=sim.gauge_noise,
         has_fill_valve="fill_valve" in settings.points,
         fill_travel_s=settings.valves.fill_travel,
+        vent_travel_s=sim.vent_travel,
         lever=settings.rig.by_hand,
         has_supply_relay="pump_run" in settings.points,
         seed=sim.seed,
@@ -71,10 +80,10 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
 
 def size_of(settings: Settings, size: str | None = None) -> str:
     """The size designation of the simulated tyre."""
-    return size or (settings.sim or SimTable()).size
+    return size or sim_of(settings).size
 
 
-def _tyre(sim: SimTable, size: str | None) -> TyreParams:
+def _tyre(sim: SimTable, size: str | None, liquid_c: float) -> TyreParams:
     try:
         cavity = cavity_of(read_size(size or sim.size))
     except SizeError as error:
@@ -91,15 +100,29 @@ def _tyre(sim: SimTable, size: str | None) -> TyreParams:
         growth_per_psi=sim.growth,
         sag_per_psi=sim.sag,
         exponent=sim.exponent,
-        liquid_warmer_k=sim.liquid_warmer,
+        heat=_heat(sim, liquid_c),
+        growth_delayed=sim.growth_delayed,
+        growth_s=sim.growth_time,
         valve_fraction=cavity.fraction_at_clock(sim.valve_at),
         valve_height_m=axle_m + cavity.valve_height_m(sim.valve_at),
         surface_heights_m=_heights(cavity, axle_m),
         bore_m=sim.valve_bore,
         discharge=sim.discharge,
+        bore_length_m=sim.valve_length or 0.0,
         bead_limit_kpa=sim.bead_limit,
         start_kpa=sim.start_pressure,
         existing_l=sim.existing,
+    )
+
+
+def _heat(sim: SimTable, liquid_c: float) -> HeatParams | None:
+    if sim.heat_time is None:
+        return None
+    return HeatParams(
+        time_s=sim.heat_time,
+        wall_c=liquid_c if sim.wall_temperature is None else sim.wall_temperature,
+        vapour_s=math.inf if sim.vapour_time is None else sim.vapour_time,
+        dissolves_s=math.inf if sim.dissolving_time is None else sim.dissolving_time,
     )
 
 
@@ -115,7 +138,8 @@ def _fluid(settings: Settings) -> FluidParams:
         viscosity = fluid.viscosity_mpas(tote.temperature)
     except FluidError as error:
         raise AssemblyError(f"tote.fluid: {error}") from error
-    return FluidParams(density, viscosity, tote.temperature)
+    vapour = vapour_kpa(fluid, tote.temperature)
+    return FluidParams(density, viscosity, tote.temperature, vapour, air_solubility(fluid))
 
 
 def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParams:
@@ -130,4 +154,8 @@ def _meter(meter: MeterTable, sim: SimTable, second_channel: bool) -> MeterParam
         on_air=sim.on_air or meter.on_air,
         flow_lag_s=sim.rate_lag,
         noise=sim.meter_noise,
+        viscosity_drift=sim.viscosity_drift,
+        proven_mpas=sim.proven_viscosity,
+        slip=sim.meter_slip,
+        slip_after_l=sim.meter_slip_after,
     )

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from sim.bench_fills import fills
+from sim.bench_start import starts
 from sim.bench_wires import Ratio, rtu, tcp
 
 if TYPE_CHECKING:
@@ -26,11 +27,11 @@ def figures(count: int, seed: int) -> Iterator[Ratio]:
         yield from fills(count, seed)
 
 
-def bench(count: int, seed: int, *, as_json: bool) -> int:
-    """Print the figures as they are measured; returns the exit status."""
+def bench(count: int, seed: int, *, start: bool, as_json: bool) -> int:
+    """Print the figures as they are measured, or those of the ``start`` of commands alone; returns the exit status."""
     print(f"{platform.machine()}, Python {platform.python_version()}, seed {seed}", file=sys.stderr, flush=True)
     found = []
-    for figure in figures(count, seed):
+    for figure in starts() if start else figures(count, seed):
         found.append(figure)
         if not as_json:
             print(f"{figure.value:8.3f}  aim {figure.aim:<9} {figure.name}  ({figure.detail})", flush=True)

@@ -13,7 +13,6 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
-from pathlib import Path
 from statistics import median
 from typing import Literal
 
@@ -25,10 +24,11 @@ from rig.meter.proving import Before, Run, prove
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of, vessel_setup
 from rig.run.settings import Settings, settings_of
+from rig.run.shipped import shipped
 from sim.bench_wires import Ratio
+from sim.table import with_sim
 from sim.virtual import VirtualFill, VirtualRig
 
-_CONFIG = Path(__file__).parent.parent / "config"
 _PER_RIG = 10
 _RUNS, _RANGE_PERCENT, _CAN_L = 5, 0.1, 60.0
 _TEMP_C = 15.0
@@ -56,7 +56,7 @@ class Filled:
 
 def _settings(layout: Layout, seed: int, **changes: object) -> Settings:
     name = "demo.toml" if layout == "vent" else "demo-draw-down.toml"
-    document = tomllib.loads((_CONFIG / name).read_text(encoding="utf-8"))
+    document = tomllib.loads(shipped(name).read_text(encoding="utf-8"))
     document["sim"] |= {"seed": seed, "meter_noise": 0.0002}
     document["tote"]["content"] = "3000 L"
     for path, value in changes.items():
@@ -91,15 +91,13 @@ def _one(settings: Settings, rng: random.Random, overruns: Overruns | None) -> F
     size = rng.choice(_LARGE if rng.random() < 0.5 else _SMALL)
     fluid = rng.choice(_FLUIDS)
     valve, bore = rng.choice(_VALVES)
-    sim = settings.sim
-    assert sim is not None
     truth = {
         "size": size, "cavity_factor": rng.gauss(1.0, 0.01), "growth": rng.uniform(0, 0.002),
         "discharge": rng.uniform(0.62, 0.8), "valve_bore": float(bore.removesuffix(" mm")) / 1000,
         "seed": rng.randrange(10**6),
     }  # fmt: skip
-    settings = settings.model_copy(
-        update={"sim": sim.model_copy(update=truth), "tote": settings.tote.model_copy(update={"fluid": fluid})}
+    settings = with_sim(settings, **truth).model_copy(
+        update={"tote": settings.tote.model_copy(update={"fluid": fluid})}
     )
     question = Question(size, Wanted(), valve=valve, fluid=fluid)
     # The configured coast-down time differs from the pump's true one.

@@ -34,13 +34,14 @@ from rig.field.field import Field
 from rig.field.links import RtuLink
 from rig.field.points import BIT_TABLES, Point, TcpLink
 from rig.run.settings import Settings, settings_of
+from rig.run.shipped import shipped
 from sim.rtu import check_sum
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator
     from multiprocessing.connection import Connection
 
-_DEMO = Path(__file__).parent.parent / "config" / "demo.toml"
+_DEMO = shipped("demo.toml")
 _READ_CODE = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 _SILENCE = 3.5
 """Characters of silence between frames (Modbus over serial line V1.02); above 19200 baud it is 1.75 ms instead."""
@@ -168,7 +169,7 @@ def _paced_rig(baud: int) -> Iterator[Settings]:
         config.write_text(f"{text[:start]}[links.io]\n{lines}\n{text[end:]}", encoding="utf-8")
         assert old["kind"] == "tcp"
         command = [sys.executable, "-m", "sim", "serve", "--config", str(config), "--paced", "--speed", "1"]
-        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=_DEMO.parent.parent)
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         try:
             assert process.stdout is not None
             process.stdout.readline()

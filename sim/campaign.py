@@ -20,6 +20,7 @@ from rig.control.procedure import ENDED
 from rig.control.recover import recovered
 from rig.control.snapshot import fill_record
 from rig.field.field import LATE
+from rig.record.work import Counted
 from rig.run.outputs import dropped_after_s
 from sim.compiled import is_compiled
 from sim.fault_table import table
@@ -28,16 +29,20 @@ from sim.judge import Judge
 from sim.person import Scripted
 from sim.placing import placed
 from sim.scenarios import PAIRS, PARTS, Case, Pair, Scenario, drawn, set_up
-from sim.seen import Breach
+from sim.score import Account, as_documents, print_scores, scored, worse
+from sim.seen import Breach, delivered_l
+from sim.table import sim_of
 from sim.trace import Trace
 from sim.virtual import VirtualFill, VirtualRig
+from sim.world import strata as world_strata
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from rig.control.decide import Decision
     from rig.control.state import FillState
     from rig.control.values import Setup
+    from sim.virtual import Tape
 
 _MOST_S = 6 * 3600.0
 """Time-out of a fill in virtual time: this, or three times the expected time if longer."""
@@ -63,32 +68,35 @@ class Judged:
     trace: str = ""
     used: tuple[tuple[str, float], ...] = ()
     """Requirements that this fill nearly broke, with the share of each limit that it used."""
+    account: Account | None = None
+    """What its record states of its litres, and the truth."""
 
 
 class JudgedFill:
     """A virtual fill with its judge, its scripted person and its trace."""
 
-    def __init__(self, scenario: Scenario, setup: Setup, rig: VirtualRig) -> None:
+    def __init__(self, scenario: Scenario, setup: Setup, rig: VirtualRig, tape: Tape | None = None) -> None:
         self._scenario, self._setup, self._rig = scenario, setup, rig
         faults = frozenset(name for name, _, _ in scenario.faults)
         habits = scenario.habits
-        alone = habits.hold_at is None and habits.stop_at is None and scenario.crash_at is None
+        disturbed = habits.hold_at, habits.stop_at, scenario.crash_at, scenario.stall
+        alone = all(each is None for each in disturbed)
         self.judge = Judge(setup, rig, faults, delivers=alone)
         self.trace = Trace()
         self.person = Scripted(habits, setup.expected_s, self.judge.heard)
-        self._fill = VirtualFill(rig, setup, self.person, self._see)
+        self._fill = VirtualFill(rig, setup, self.person, self._see, tape=tape)
 
     def _see(self, decision: Decision) -> None:
         self.judge.see(decision)
         self.trace.see(decision)
 
-    def run(self, most_s: float = _MOST_S) -> Decision:
-        """Run to the end, through the interruption if there is one."""
+    def run(self, most_s: float = _MOST_S, until: str = "") -> Decision:
+        """Run to the end, through the interruption if there is one, or to a breach of the promise ``until``."""
         crash_at, interrupted = self._scenario.crash_at, False
         if crash_at is not None:
             last = self._fill.run(most_s=max(1.0, crash_at * self._setup.expected_s))
             interrupted = self._interrupt(last)
-        last = self._fill.run(most_s=most_s)
+        last = self._fill.run(most_s, lambda _: any(breach.name == until for breach in self.judge.breaches))
         ended = last.state.state in ENDED or self.person.gave_up
         self.judge.close(fill_record(self._setup, last.state), ended=ended, interrupted=interrupted)
         return last
@@ -103,38 +111,61 @@ class JudgedFill:
         self._rig.arm(self._setup.timeout_s)
         self._rig.advance(_DARK_S)
         reading, ran_s = self._rig.scan(state.measure), min(_DARK_S, LATE * dropped_after_s(self._rig.settings))
+        if self._fill.tape is not None:
+            self._fill.tape.taken_up(state, reading, ran_s)
         taken_up: FillState = recovered(self._setup, state, reading, ran_s=ran_s)
         before, after = fill_record(self._setup, state), fill_record(self._setup, taken_up)
         self.judge.interrupted(before, after, taken_up.outputs.moving)
-        self._fill.state = replace(taken_up, now_s=0.0)
+        self._fill.state = taken_up
         return True
 
 
-def judged(scenario: Scenario) -> Judged:
-    """Run one scenario under its judge."""
+def judged(
+    scenario: Scenario, until: str = "", most_s: float = _MOST_S, recorder: Callable[[Setup], Tape] | None = None
+) -> Judged:
+    """Run one scenario under its judge, to a breach of the promise ``until`` if one is named.
+
+    ``most_s`` is its time-out in virtual time; a fill has at least three times what it is expected to take.
+    ``recorder`` makes what gets every scan.
+    """
     found = set_up(scenario)
     names = tuple(name for name, _, _ in scenario.faults)
     blank = Judged(scenario.case, "refused", None, names, ())
     if found is None:
         return blank
     setup, rig = found
-    fill = JudgedFill(scenario, setup, rig)
+    fill = JudgedFill(scenario, setup, rig, None if recorder is None else recorder(setup))
     try:
-        last = fill.run(max(_MOST_S, 3 * setup.expected_s))
+        last = fill.run(max(most_s, 3 * setup.expected_s), until)
     except _DEFECTS as error:
         defect = Breach("nothing is raised", rig.now_s, repr(error))
         return replace(blank, outcome="defect", breaches=(*fill.judge.breaches, defect))
     record = fill_record(setup, last.state)
     return replace(
         blank,
-        outcome="left" if fill.person.gave_up else str(record["outcome"]),
+        outcome="left" if fill.person.gave_up else record.outcome,
         first_out=last.state.alarms.first_out,
         breaches=tuple(fill.judge.breaches),
         ticks=fill.judge.ticks,
         virtual_s=rig.now_s,
         trace=fill.trace.digest,
         used=tuple(fill.judge.used.items()),
+        account=_account(scenario, setup, rig, record),
     )
+
+
+def _account(scenario: Scenario, setup: Setup, rig: VirtualRig, record: Counted) -> Account:
+    names = sorted({name for name, _, _ in scenario.faults})
+    # Liquid lost through a leak cannot be counted at the pump.
+    leaked_l = rig.plant.line.books.spilled_l if "leak" in names else 0.0
+    meter = f"meter {setup.meter.kind}, reverse {setup.meter.reverse}"
+    strata = (*(f"fault {name}" for name in names), f"layout {scenario.layout}", meter)
+    strata = (*strata, *world_strata(sim_of(scenario.settings)))
+    interrupted = ("interrupted",) if scenario.crash_at is not None else ()
+    return Account(
+        record.net_l, record.net_u_l, delivered_l(rig.plant) + leaked_l, setup.target_l,
+        ("faulty" if names else "sound", *interrupted, *strata),
+    )  # fmt: skip
 
 
 def run_case(case: Case) -> Judged:
@@ -176,13 +207,21 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         action="store_true",
         help="exactly one fault in each, in any kind of phase, and people and power cuts more often",
     )
-    run.add_argument("--wide", action="store_true", help="rigs and wheels unlike the demonstration's")
+    run.add_argument("--wide", action="store_true", help="rigs, wheels and plants unlike the demonstration's")
+    run.add_argument(
+        "--thermal", action="store_true", help="plants unlike the demonstration's: heat, viscosity, losses and more"
+    )
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument(
         "--noise-table",
         action="store_true",
         help="instead: sound fills at each step of gauge noise, as a table",
+    )
+    run.add_argument(
+        "--heat-table",
+        action="store_true",
+        help="instead: sound fills by the heat transfer in the tyre and by its temperature, as tables",
     )
     run.add_argument("--json", action="store_true", help="one JSON document")
     run.add_argument(
@@ -196,7 +235,10 @@ def run_campaign(options: argparse.Namespace) -> int:
         return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
-        [Case(seed, options.drop, pair, options.wide, options.single) for seed, pair in enumerate(pairs, options.seed)],
+        [
+            Case(seed, options.drop, pair, options.wide, options.single, options.thermal)
+            for seed, pair in enumerate(pairs, options.seed)
+        ],
         jobs=options.jobs,
         minutes=options.minutes,
         as_json=options.json,
@@ -228,7 +270,7 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def campaign(cases: Sequence[Case], *, jobs: int, minutes: float | None, as_json: bool) -> int:
-    """Run a fill for each case and print; returns the exit status: 0 without a breach, 1 with one."""
+    """Run a fill for each case and print; returns the exit status: 1 with a breach or a score that is worse, else 0."""
     began_s = time.monotonic()
     until_s = None if minutes is None else began_s + 60 * minutes
     found: list[Judged] = []
@@ -240,12 +282,17 @@ def campaign(cases: Sequence[Case], *, jobs: int, minutes: float | None, as_json
         _bar(len(found), len(cases), sum(bool(one.breaches) for one in found))
     took_s = time.monotonic() - began_s
     failing = _all_shrunk([each for each in found if each.breaches], jobs)
-    document = _document(found, failing, cases[0].seed, took_s)
+    rows = scored(each.account for each in found if each.account is not None)
+    document = _document(found, failing, cases[0].seed, took_s) | {"scores": as_documents(rows)}
     if as_json:
         print(json.dumps(document))
     else:
         _print(document, failing)
-    return 1 if failing else 0
+        print_scores(rows, print)
+    fallen = worse(rows)
+    for text in fallen:
+        print(f"uncertainty: {text}", file=sys.stderr, flush=True)
+    return 1 if failing or fallen else 0
 
 
 def _all(cases: Sequence[Case], jobs: int, until_s: float | None) -> Iterator[Judged]:

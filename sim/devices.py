@@ -67,13 +67,15 @@ class Endpoint:
 class Rig:
     """A running simulated rig; made by :func:`serve`."""
 
-    def __init__(self, modules: Modules, speed: float, truth: Truth, truth_file: Path | None) -> None:
+    def __init__(
+        self, modules: Modules, speed: float, truth: Truth, truth_file: Path | None, *, free: bool = False
+    ) -> None:
         self.modules = modules
         self.ports: list[tuple[str, int]] = []
         """Listening host and port of each server, in the order of the configuration's links."""
         self._truth, self._truth_file = truth, truth_file
         self._clock = asyncio.get_running_loop().time
-        self._pace = Pace(speed, self._clock())
+        self._pace = Pace(speed, self._clock(), free=free)
         self._servers: list[ModbusTcpServer] = []
         self.wires: dict[str, RtuServer | LineServer] = {}
         """Servers on serial ports by link; each can be closed and reopened, like a pulled plug."""
@@ -328,11 +330,13 @@ async def serve(
     ready: Callable[[list[str]], None] | None = None,
     paced: bool = False,
     open_vessel: bool = False,
+    free: bool = False,
 ) -> Rig:
     """Start a simulated rig and return it running; the caller closes it.
 
     ``paced`` delays the answers on a bus by their transmission time. ``open_vessel`` puts the hose's end in an open
-    vessel instead of on the tyre. ``speed`` is plant seconds per wall second (default: the configured clock scale).
+    vessel instead of on the tyre. ``free``: a fast plant does not wait for a busy controller. ``speed`` is plant
+    seconds per wall second (default: the configured clock scale).
     Raises :class:`sim.assembly.AssemblyError` for a configuration without a plant, :class:`ServeError` for a port.
     """
     _quiet_library()
@@ -340,7 +344,7 @@ async def serve(
     endpoints = endpoints_of(settings, port)
     modules = Modules(plant, settings.points, *_ends(settings), Schedule(faults), open_vessel=open_vessel)
     truth = Truth(plant, size_of(settings, size))
-    rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file)
+    rig = Rig(modules, settings.clock.scale if speed is None else speed, truth, truth_file, free=free)
     if truth_file is not None:
         write_truth(truth_file, rig.document())
     rig.hang(settings, paced=paced)

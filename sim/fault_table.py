@@ -13,6 +13,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from rig.control.snapshot import fill_record
+from rig.record.work import Counted
 from sim.faults import FAULTS, Event
 from sim.judge import Judge
 from sim.person import Scripted
@@ -86,7 +87,7 @@ def _prepared(layout: Layout, events: Sequence[Event]) -> tuple[Setup, VirtualRi
     return found[0], VirtualRig(scenario.settings, events)
 
 
-def _run(layout: Layout, events: Sequence[Event], onset_s: float) -> tuple[_Timer, Judge, dict[str, object]]:
+def _run(layout: Layout, events: Sequence[Event], onset_s: float) -> tuple[_Timer, Judge, Counted]:
     setup, rig = _prepared(layout, events)
     judge = Judge(setup, rig, frozenset(event.name for event in events))
     timer = _Timer(rig, onset_s)
@@ -119,13 +120,13 @@ def met(fault: str, layout: Layout, phase: str, at_s: float) -> Met:
     """Run one fault that begins at a plant time."""
     onset_s = 0.0 if FAULTS[fault].only_at_start else at_s
     timer, judge, record = _run(layout, [Event(fault, onset_s)], onset_s)
-    first_out = record["first_out"]
+    first_out = record.first_out
     return Met(
         fault,
         layout,
         phase,
         None if first_out is None else str(first_out),
-        str(record["outcome"]),
+        record.outcome,
         max(0.0, timer.moved_s - onset_s) if timer.alarmed else None,
         timer.left_l,
         timer.most_kpa,

@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 from sim.judge_physics import BREATHING, Physics
 from sim.judge_procedure import Conduct
 from sim.seen import LIVE, Breach, Limits, Seen, delivered_l, seen_of, tyre_kpa
+from sim.table import sim_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from rig.control.decide import Decision
     from rig.control.values import Request, Setup
+    from rig.record.work import Counted
     from sim.virtual import VirtualRig
 
 _PSI = 6.894757
@@ -26,7 +28,8 @@ _ROUNDING_L = 0.004
 _GRAVITY = 9.80665
 _GAUGE_KPA = 3.0
 """A 60 psi gauge has an error of 1 kPa at 95 %; it is steady when it moves by less than a third of one. The rest is for
-the liquid column, whose share in a hose that holds some air is a guess."""
+the liquid column, whose share in a hose that holds some air is a guess. A coarse gauge may be off by twice its standard
+deviation, and half of that again, as a stated uncertainty may."""
 _COLUMN_M = 1.0
 _LYING = frozenset({"pressure_stuck", "pressure_drift"})
 _JUMPS = frozenset({"meter_reset", "meter_rollback"})
@@ -40,8 +43,7 @@ _DISTURBS_COUNT = frozenset({
 
 def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers: bool) -> Limits:
     """The requirements on a fill, taken from its settings and the rig's."""
-    settings, line = rig.settings, setup.line
-    assert settings.sim is not None
+    settings, line, true = rig.settings, setup.line, sim_of(rig.settings)
     order_b = setup.stop_order == "gun off, then core back"
     return Limits(
         target_l=setup.target_l,
@@ -51,8 +53,8 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
         pump_lps=line.most_lps,
         coast_s=rig.plant.params.pump.coast_s,
         scan_s=settings.clock.scan,
-        relay_s=settings.sim.relay_delay,
-        sensor_s=settings.sim.sensor_lag,
+        relay_s=true.relay_delay,
+        sensor_s=true.sensor_lag,
         relief_kpa=line.relief_kpa,
         head_kpa=max(0.0, -line.rise_m) * line.density_kg_m3 * _GRAVITY / 1000 + _PSI,
         dry_run_s=settings.pump.dry_run,
@@ -64,6 +66,7 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
         delivers=delivers,
         counts_back=setup.meter.reverse != "none",
         gun_off_first=order_b,
+        stalled_s=min(rig.stall[1], setup.timeout_s) if rig.stall else 0.0,
         column_kpa=_COLUMN_M * line.density_kg_m3 * _GRAVITY / 1000 if setup.into == "tote" else 0.0,
     )
 
@@ -124,7 +127,7 @@ class Judge:
         if seen.state in LIVE and pulses < last - ran_back:
             self._fell_at_s = seen.now_s
 
-    def interrupted(self, before: Mapping[str, object], after: Mapping[str, object], moving: bool) -> None:
+    def interrupted(self, before: Counted, after: Counted, moving: bool) -> None:
         """Judge a restart of the controller: records before and after it, and whether the new state moves anything."""
         self._conduct.interrupted()
         self._physics.interrupted()
@@ -132,19 +135,19 @@ class Judge:
         now_s, self._now_s = self._now_s or 0.0, None
         if moving:
             self._note("I9 safe after restart", now_s, "relays are on")
-        journalled_l, kept_l = (_litres(each, "net_l") - _litres(each, "unattended_l") for each in (before, after))
+        journalled_l, kept_l = (each.net_l - each.unattended_l for each in (before, after))
         if abs(journalled_l - kept_l) > 2 * _ROUNDING_L:
             self._note("I9 totals as journalled", now_s, f"attended {journalled_l:.3f} L became {kept_l:.3f} L")
 
-    def close(self, record: Mapping[str, object], *, ended: bool, interrupted: bool = False) -> None:
+    def close(self, record: Counted, *, ended: bool, interrupted: bool = False) -> None:
         """Judge the record of the whole fill; ``ended`` is false when it ran out of time."""
         now_s = self._now_s or 0.0
         found = [*self._conduct.closed(), *self._adds_up(record), *self._tells_the_truth(record)]
         found += [*self._pressure_left(record), *self._signed_nothing(record)]
         if not ended:
             found.append(("I16 every fill ends", f"still {self._seen_end[0]} after {now_s:.0f} s"))
-        if not interrupted and _litres(record, "unattended_l"):
-            found.append(("unattended apart", f"{record['unattended_l']} L though nobody went away"))
+        if not interrupted and record.unattended_l:
+            found.append(("unattended apart", f"{record.unattended_l} L though nobody went away"))
         if not self.limits.faults and self.limits.delivers:
             found.extend(self._delivered(record))
         for name, text in found:
@@ -162,40 +165,39 @@ class Judge:
         if len(self.breaches) < _MOST_BREACHES and all(name != breach.name for breach in self.breaches):
             self.breaches.append(Breach(name, round(at_s, 3), text))
 
-    def _adds_up(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
-        out = sum(_litres(record, name) for name in ("returned_l", "vented_l", "spilled_l", "hose_change_l"))
-        net = _litres(record, "forward_l") - out
-        if abs(net - _litres(record, "net_l")) > _ROUNDING_L:
-            yield "record adds up", f"net {record['net_l']} L, its lines make {net:.3f} L"
+    def _adds_up(self, record: Counted) -> Iterator[tuple[str, str]]:
+        out = record.returned_l + record.vented_l + record.spilled_l + record.hose_change_l
+        net = record.forward_l - out
+        if abs(net - record.net_l) > _ROUNDING_L:
+            yield "record adds up", f"net {record.net_l} L, its lines make {net:.3f} L"
         state, first_out = self._seen_end
-        outcome = record["outcome"]
+        outcome = record.outcome
         ends = {"complete": ("complete",), "stopped": ("stopped", "aborted")}.get(state, (outcome,))
-        if outcome not in ends or (record["first_out"] or "") != first_out:
-            yield "record as shown", f"{outcome} by {record['first_out']} after {state} by {first_out or None}"
+        if outcome not in ends or (record.first_out or "") != first_out:
+            yield "record as shown", f"{outcome} by {record.first_out} after {state} by {first_out or None}"
 
-    def _tells_the_truth(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    def _tells_the_truth(self, record: Counted) -> Iterator[tuple[str, str]]:
         """I3: pulses counted, meter resets reported. I4: net volume true within the uncertainty in the record."""
         plant, faults = self._rig.plant, self.limits.faults
         if not _DISTURBS_COUNT & faults and self._rig.settings.meter.reverse == "signed":
             pulses = plant.meter.pulses - self._pulses
-            if abs(pulses - _litres(record, "pulses")) > 2:
-                yield "I3 every pulse", f"the meter gave {pulses}, the record says {record['pulses']}"
+            if abs(pulses - record.pulses) > 2:
+                yield "I3 every pulse", f"the meter gave {pulses}, the record says {record.pulses}"
         if len(faults) > 1:
             return
-        flags = record["flags"]
-        assert isinstance(flags, list)
+        flags = record.flags
         told = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
         if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not told:
             yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
         # Liquid lost through a leak cannot be counted at the pump.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0
-        off_l, u_l = _litres(record, "net_l") - delivered_l(plant) - leaked_l, _litres(record, "net_u_l")
+        off_l, u_l = record.net_l - delivered_l(plant) - leaked_l, record.net_u_l
         # Volume that a faulty meter misses before the fault can be detected, where the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
         if {"pressure_stuck", "pressure_drift"} & faults:
             # The suction line's air is estimated from the gauge until the gauge fault is detected.
             unseen_l += 0.2 * self.limits.suction_l
-        if "meter_double" in faults and record["outcome"] == "stopped":
+        if "meter_double" in faults and record.outcome == "stopped":
             # In a fill that is broken off only the air space can contradict the meter, and rests are off by half a psi.
             unseen_l += 0.5 * _PSI * plant.tyre.room_l() / plant.tyre.pressure()
         if "valve_stuck_open" in faults:
@@ -212,12 +214,13 @@ class Judge:
         if abs(off_l) > most_l:
             yield "I4 record true", f"{off_l:+.2f} L from the truth, ± {u_l:.2f} L stated"
 
-    def _pressure_left(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    def _pressure_left(self, record: Counted) -> Iterator[tuple[str, str]]:
         """The final pressure in the record is true or absent; a fill with a faulty gauge is excused."""
         plant, faults = self._rig.plant, self.limits.faults
+        gauge_kpa = max(_GAUGE_KPA, 3.0 * plant.params.gauge_error_kpa)
         kpa = tyre_kpa(plant)
-        read, low, high = (record[name] for name in ("final_static_kpa", "final_low_kpa", "final_high_kpa"))
-        sound = not faults and self.limits.delivers and record["outcome"] == "complete"
+        read, low, high = record.final_static_kpa, record.final_low_kpa, record.final_high_kpa
+        sound = not faults and self.limits.delivers and record.outcome == "complete"
         if sound and read is None and not self.limits.gun_off_first:
             yield "pressure left", "a sound fill that is complete, and no rest told"
         if len(faults) > 1 or _LYING & faults:
@@ -225,39 +228,32 @@ class Judge:
         # No gauge at the pump sees a leak once the valve is shut, or air let out by hand before the record closes.
         # Nor, with no reverse count, what an insert that seats late lets through while the hose is reversed off.
         unseen = BREATHING if self.limits.counts_back else BREATHING | {"insert_not_seated"}
-        below_kpa = 1e9 if unseen & faults else _GAUGE_KPA + self.limits.column_kpa
-        if isinstance(read, float):
+        below_kpa = 1e9 if unseen & faults else gauge_kpa + self.limits.column_kpa
+        if read is not None:
             off_kpa = read - kpa
-            self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / _GAUGE_KPA, 0.0))
-            if not -_GAUGE_KPA <= off_kpa <= below_kpa:
+            self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / gauge_kpa, 0.0))
+            if not -gauge_kpa <= off_kpa <= below_kpa:
                 yield "pressure left", f"{read:.1f} kPa at rest by the record, truly {kpa:.1f} kPa"
-        elif isinstance(low, float) and isinstance(high, float) and not low - below_kpa <= kpa <= high + _GAUGE_KPA:
+        elif low is not None and high is not None and not low - below_kpa <= kpa <= high + gauge_kpa:
             yield "pressure left", f"{low:.1f} to {high:.1f} kPa by the record, truly {kpa:.1f} kPa"
 
-    def _signed_nothing(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
-        for name, value in record.items():
+    def _signed_nothing(self, record: Counted) -> Iterator[tuple[str, str]]:
+        for name, value in record.document().items():
             if isinstance(value, float) and value == 0.0 and math.copysign(1.0, value) < 0:
                 yield "nothing has no sign", f"{name} is -0.0"
 
-    def _delivered(self, record: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    def _delivered(self, record: Counted) -> Iterator[tuple[str, str]]:
         plant, limits = self._rig.plant, self.limits
-        if record["outcome"] == "aborted":
-            yield "sound rig, no trip", f"aborted by {record['first_out']}"
-        if record["outcome"] != "complete":
+        if record.outcome == "aborted":
+            yield "sound rig, no trip", f"aborted by {record.first_out}"
+        if record.outcome != "complete":
             return
         off_l = delivered_l(plant) - limits.target_l
-        u_l = _litres(record, "net_u_l")
+        u_l = record.net_u_l
         over_l, short_l = max(0.003 * limits.target_l, 0.25) + u_l, max(0.005 * limits.target_l, 0.4) + u_l
-        flags = record["flags"]
-        assert isinstance(flags, list)
+        flags = record.flags
         if off_l > over_l or (off_l < -short_l and "short of the target" not in flags):
             yield "target met", f"{off_l:+.2f} L from the target"
-        peak = record["peak_pressure_kpa"]
-        if not isinstance(peak, float) or abs(peak - plant.extremes.peak_tyre_kpa) > 3 * _PSI:
+        peak = record.peak_pressure_kpa
+        if peak is None or abs(peak - plant.extremes.peak_tyre_kpa) > 3 * _PSI:
             yield "record's pressures", f"peak {peak} kPa, truly {plant.extremes.peak_tyre_kpa:.1f} kPa"
-
-
-def _litres(record: Mapping[str, object], name: str) -> float:
-    value = record[name]
-    assert isinstance(value, int | float)
-    return float(value)

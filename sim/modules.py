@@ -12,7 +12,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN
-from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, OUTPUTS, SWITCHED
+from rig.run.names import DIRECTED, FEEDBACK, HANDS, HEARTBEAT, OUTPUTS, SWITCHED
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.plant.sensors import Readings
@@ -164,6 +164,12 @@ class Modules:
 
     def _drop(self) -> None:
         self._commands |= dict.fromkeys(_OUTPUTS, False)
+        self._command()
+
+    def move_hands(self, **hands: bool) -> None:
+        """Move the simulated person's hands, also of a rig whose map has no points for them."""
+        assert hands.keys() <= HANDS
+        self._commands |= hands
         self._command()
 
     def restart(self) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from sim.campaign import judged
 from sim.plant.laws import KPA_PER_PSI
 from sim.scenarios import Case, drawn
+from sim.table import with_sim
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -26,10 +27,7 @@ _PERCENT_KPA = 0.6 * KPA_PER_PSI
 def noisy(seed: int, percent: float) -> Judged:
     """Run one sound fill of a seed at a noise level."""
     scenario = drawn(Case(seed, _SOUND))
-    sim = scenario.settings.sim
-    assert sim is not None, "a campaign's rig is simulated"
-    sim = sim.model_copy(update={"gauge_noise": percent * _PERCENT_KPA})
-    return judged(replace(scenario, settings=scenario.settings.model_copy(update={"sim": sim})))
+    return judged(replace(scenario, settings=with_sim(scenario.settings, gauge_noise=percent * _PERCENT_KPA)))
 
 
 def noise_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> int:

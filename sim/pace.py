@@ -17,10 +17,12 @@ PATIENCE_S = 1.0
 class Pace:
     """Converts wall time to plant time."""
 
-    __slots__ = ("_asked_plant_s", "_asked_wall_s", "_plant_s", "_wall_s", "speed")
+    __slots__ = ("_asked_plant_s", "_asked_wall_s", "_held", "_plant_s", "_wall_s", "speed")
 
-    def __init__(self, speed: float, wall_s: float, plant_s: float = 0.0) -> None:
+    def __init__(self, speed: float, wall_s: float, plant_s: float = 0.0, *, free: bool = False) -> None:
+        """``free``: the plant waits for nobody, as a real one."""
         self.speed = speed
+        self._held = speed > 1.0 and not free
         self._wall_s = wall_s
         self._plant_s = plant_s
         self._asked_wall_s: float | None = None
@@ -34,7 +36,7 @@ class Pace:
             self._wall_s = wall_s
             return self._plant_s
         free_from = self._asked_wall_s + PATIENCE_S
-        if self.speed > 1.0 and self._wall_s < free_from:
+        if self._held and self._wall_s < free_from:
             held_to = min(wall_s, free_from)
             reach = self._plant_s + (held_to - self._wall_s) * self.speed
             self._plant_s = max(self._plant_s, min(reach, self._asked_plant_s + LEAD_S))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import termios
 import tty
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -73,7 +74,18 @@ class Port:
         except OSError:
             self.close()
             return
-        self._heard(data)
+        if self._real is not None or self._tuned():
+            self._heard(data)
+
+    def _tuned(self) -> bool:
+        """Whether the other end is set as the link is: at another speed or parity its bytes are noise.
+
+        A pseudo-terminal keeps speed, odd parity and stop bits of the last program that set it; even parity it drops.
+        """
+        link, flags = self._link, termios.tcgetattr(self._held)
+        told = flags[4], bool(flags[2] & termios.PARODD), bool(flags[2] & termios.CSTOPB)
+        speed = getattr(termios, f"B{link.baud}", None)
+        return speed is None or told == (speed, link.parity == "O", link.stop_bits == 2)
 
     def send(self, data: bytes) -> None:
         """Send as much as the buffer takes now; a missing listener is no error."""

@@ -10,16 +10,17 @@ import random
 import tomllib
 from dataclasses import dataclass
 from itertools import permutations
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.settings import settings_of
-from sim import unlike
+from rig.run.shipped import shipped
+from sim import unlike, world
 from sim.faults import FAULTS, Event
 from sim.plant.laws import KPA_PER_PSI
 from sim.virtual import VirtualRig
+from sim.world import WORLD
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from rig.control.values import Setup
     from rig.run.settings import Settings
 
-_CONFIG = Path(__file__).parent.parent / "config"
 _LARGE = ("16.9-28", "18.4-38", "480/80R42", "20.8-38", "18.4-34", "14.9-28", "13.6-38")
 _SMALL = ("11L-15", "26x12-12", "11.2-24", "7.50-16", "12.4-28", "10-16.5", "9.5L-15")
 _FLUIDS = ("water", "cacl2:20%", "methanol:33.6%", "beet", "pg:30%vol")
@@ -40,12 +40,12 @@ _OFTEN = 3.0
 """Factor on the probability that a person or a power cut interferes in a fill with a single fault."""
 PARTS = (
     "wheel", "fluid", "valve", "truth", "meter", "pump", "start", "order", "dry", "person", "crash", "fault1", "fault2",
-    "rig", "noise", "late",
+    "rig", "noise", "late", *WORLD,
 )  # fmt: skip
 """Parts of a scenario that can be left out, by name."""
 LATE = ("reverse_welded",)
 """Faults added when seeds of the others were in use: they sometimes replace another, by the part "late"."""
-AS_THEN = ("noise", "late")
+AS_THEN = ("noise", "late", *WORLD)
 """Parts added later: without them a seed is the same fill as before."""
 _EARLY = tuple(sorted(FAULTS.keys() - set(LATE)))
 _SPAN_KPA = 60 * KPA_PER_PSI
@@ -67,6 +67,8 @@ class Case(NamedTuple):
     """Rig and wheel differ from the demonstration's."""
     single: bool = False
     """Exactly one fault, and people and power cuts interfere more often: the evidence for single-fault requirements."""
+    thermal: bool = False
+    """Properties of the plant that the demonstration's does not have: heat, viscosity, losses (:mod:`sim.world`)."""
 
     @property
     def often(self) -> float:
@@ -83,8 +85,8 @@ class Case(NamedTuple):
         """The command that repeats this fill."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
-        wide, single = " --wide" if self.wide else "", " --single" if self.single else ""
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{wide}{single}{pair}{drop}"
+        options = "".join(f" --{name}" for name in ("wide", "single", "thermal") if getattr(self, name))
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{options}{pair}{drop}"
 
     def without(self, part: str) -> Case:
         """The same case without a part."""
@@ -122,6 +124,8 @@ class Scenario:
     faults: tuple[_Fault, ...]
     habits: Habits
     crash_at: float | None
+    stall: tuple[float, float] | None = None
+    """When the controller's computer stalls, as a share of the expected time, and for how many seconds."""
 
     def events(self, expected_s: float) -> list[Event]:
         """The faults in plant time."""
@@ -150,6 +154,9 @@ def drawn(case: Case) -> Scenario:
     if rng is not None:
         for table, keys in unlike.rig(rng).items():
             changes.setdefault(table, {}).update(keys)
+    if case.wide or case.thermal:
+        for table, keys in world.properties(case.part, world.Rig(size, bore, fluid, str(changes["pump"].get("flow")))):
+            changes.setdefault(table, {}).update(keys)
     document = _document(layout, changes)
     crash = case.part("crash")
     return Scenario(
@@ -160,6 +167,7 @@ def drawn(case: Case) -> Scenario:
         faults=_pair(case, case.pair) if case.pair else _faults(case),
         habits=_habits(case),
         crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 * case.often else None,
+        stall=world.stall(case.part) if case.wide or case.thermal else None,
     )
 
 
@@ -172,14 +180,18 @@ def set_up(scenario: Scenario) -> tuple[Setup, VirtualRig] | None:
     setup = setup_of(scenario.settings, scenario.question, target, f"campaign-{scenario.case.seed}", Memory())
     if not setup.plan_reaches:
         return None
-    return setup, VirtualRig(scenario.settings, scenario.events(setup.expected_s))
+    stall = scenario.stall and (scenario.stall[0] * setup.expected_s, scenario.stall[1])
+    return setup, VirtualRig(scenario.settings, scenario.events(setup.expected_s), stall)
 
 
 def _document(layout: Layout, changes: dict[str, dict[str, object]]) -> dict[str, object]:
     name = "demo.toml" if layout == "vent" else "demo-draw-down.toml"
-    document = tomllib.loads((_CONFIG / name).read_text(encoding="utf-8"))
+    document = tomllib.loads(shipped(name).read_text(encoding="utf-8"))
     for table, keys in changes.items():
-        document.setdefault(table, {}).update(keys)
+        known = document.setdefault(table, {})
+        for key, value in keys.items():
+            # A point keeps the keys that are not drawn.
+            known[key] = {**known.get(key, {}), **value} if isinstance(value, dict) else value
     return document
 
 

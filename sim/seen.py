@@ -64,13 +64,16 @@ class Limits:
     """The gun comes off an open valve, and the remaining tyre pressure is lost."""
     column_kpa: float = 0.0
     """Liquid column above the valve of a tyre that is emptied, and in the hose: the gauge may read this much high."""
+    stalled_s: float = 0.0
+    """Time for which the outputs stay as they are while the controller stalls, up to their module's time-out."""
 
     def reacted_l(self, detect_s: float) -> float:
         """Litres that still pass after the onset of a condition detected within ``detect_s``.
 
-        Two scans to read and to command, the relay's delay, and half the coast-down, all at the pump's full flow.
+        A stall, two scans to read and to command, the relay's delay, and half the coast-down, all at the full flow.
         """
-        return self.pump_lps * (detect_s + 2 * self.scan_s + self.relay_s + self.coast_s / 2)
+        waits_s = detect_s + self.stalled_s + 2 * self.scan_s
+        return self.pump_lps * (waits_s + self.relay_s + self.coast_s / 2)
 
 
 @dataclass(slots=True)

@@ -5,7 +5,7 @@ One JSON document, replaced whole. Volumes in litres, pressures gauge in kPa, ti
 - ``time_s``, ``size``, ``cavity_l`` (unstretched), ``atmosphere_kpa_abs``, ``density_kg_m3``, ``viscosity_mpas``,
   ``valve_fraction`` (share of the cavity below the valve hole), ``k_per_l`` (the meter's true pulses per litre);
 - ``tyre_liquid_l``, ``start_liquid_l``, ``delivered_l`` (liquid in the tyre now less at the start), ``fraction``;
-- ``tyre_kpa``, ``peak_tyre_kpa``, ``lowest_tyre_kpa``, ``line_kpa``, ``peak_line_kpa``;
+- ``gas_c``, ``tyre_kpa``, ``peak_tyre_kpa``, ``lowest_tyre_kpa``, ``line_kpa``, ``peak_line_kpa``;
 - ``hose_liquid_l`` (between meter and valve), ``suction_liquid_l``, ``tote_l``, ``spilled_l``, ``vented_l``,
   ``vessel_l`` (in the open vessel now), ``caught_l`` (in open vessels in all),
   ``drained_l`` (taken from the tote other than by the pump), ``start_hose_liquid_l``,
@@ -59,6 +59,7 @@ class Truth:
             "start_liquid_l": plant.start_liquid_l,
             "delivered_l": tyre.liquid_l - plant.start_liquid_l,
             "fraction": tyre.fraction(),
+            "gas_c": tyre.warmth * (plant.params.fluid.temperature_c + 273.15) - 273.15,
             "tyre_kpa": tyre.pressure() - air,
             "peak_tyre_kpa": extremes.peak_tyre_kpa,
             "lowest_tyre_kpa": extremes.lowest_tyre_kpa,

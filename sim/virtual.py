@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from operator import attrgetter
+from typing import Protocol
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, Phase
@@ -27,11 +28,12 @@ from rig.field.values import Value, places, take, value_of_field
 from rig.run.metering import Counter, MeterFace, faces
 from rig.run.names import FEEDBACK, SIMULATED, SWITCHED
 from rig.run.outputs import proven_of
-from rig.run.person import HANDS, Person, Unattended
+from rig.run.person import Person, Unattended
 from rig.run.readings import conversions, reading_of
 from rig.run.settings import Settings
 from sim.assembly import plant_params
 from sim.faults import Event, Schedule
+from sim.hands import moves
 from sim.lines import line_of
 from sim.modules import Modules, Where
 from sim.plant.whole import Plant
@@ -53,6 +55,16 @@ _relays = attrgetter(*_OUTPUTS)
 _STEADY = (Phase.FILL, Phase.DRAW_DOWN, Phase.VENT)
 
 
+class Tape(Protocol):
+    """Gets all that is decided on."""
+
+    def scan(self, before: FillState, reading: Reading, requests: Sequence[Request], decision: Decision) -> None:
+        """One scan, with the state before it."""
+
+    def taken_up(self, state: FillState, reading: Reading, ran_s: float) -> None:
+        """An interruption: what the state after it is made of."""
+
+
 @dataclass(slots=True)
 class _Coil:
     """An output, and its last written value."""
@@ -66,8 +78,14 @@ class _Coil:
 class VirtualRig:
     """The simulated rig as its modules show it, in virtual time."""
 
-    def __init__(self, settings: Settings, faults: Iterable[Event] = ()) -> None:
+    def __init__(
+        self, settings: Settings, faults: Iterable[Event] = (), stall: tuple[float, float] | None = None
+    ) -> None:
+        """``stall``: when, in plant time, and for how long the controller and its clock stand still."""
         self.settings = settings
+        self.stall = stall
+        self._lost_s = 0.0
+        """Plant time that has passed the controller's clock by."""
         self.plant = Plant(plant_params(settings))
         endpoints = dict.fromkeys(settings.links, _END)
         self.modules = Modules(self.plant, settings.points, endpoints, {_END: 120}, Schedule(faults))
@@ -98,7 +116,9 @@ class VirtualRig:
     def advance(self, dt_s: float) -> None:
         """Advance the time."""
         self.now_s += dt_s
-        self.modules.advance_to(self.now_s - _SETTLE_S)
+        if self.stall is not None and self._lost_s == 0.0 and self.now_s - _SETTLE_S >= self.stall[0]:
+            self._lost_s = self.stall[1]
+        self.modules.advance_to(self.now_s - _SETTLE_S + self._lost_s)
 
     def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
         """Read every point once; ``acting`` is the measure in use, ``idle`` are points on which nothing depends."""
@@ -207,6 +227,7 @@ class VirtualFill:
     person: Person = field(default_factory=Unattended)
     watch: Callable[[Decision], None] | None = None
     state: FillState | None = None
+    tape: Tape | None = None
     _inbox: list[Request] = field(default_factory=list)
 
     def run(self, most_s: float = 4 * 3600.0, until: Callable[[Decision], bool] | None = None) -> Decision:
@@ -218,8 +239,11 @@ class VirtualFill:
         while True:
             self.rig.advance(self._step_s(state))
             reading = self.rig.scan(state.measure, out_of_use(self.setup, state))
-            decision = decide(self.setup, state, reading, self._requests())
+            requests, before = self._requests(), state
+            decision = decide(self.setup, state, reading, requests)
             state = self.state = decision.state
+            if self.tape is not None:
+                self.tape.scan(before, reading, requests, decision)
             self.rig.write(dict(zip(_OUTPUTS, _relays(decision.outputs), strict=True)))
             if decision.arm:
                 self.rig.arm(self.setup.timeout_s)
@@ -266,5 +290,5 @@ class VirtualFill:
     def _requests(self) -> Sequence[Request]:
         requests, self._inbox = self._inbox, []
         for request in requests:
-            self.rig.write(dict(HANDS.get((request.kind, request.name), ())))
+            self.rig.write(moves(request.kind, request.name))
         return requests

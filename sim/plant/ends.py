@@ -14,6 +14,17 @@ if TYPE_CHECKING:
     from sim.plant.tyre import Tyre
 
 
+def viscous_end(tyre: Tyre, dt: float, ahead: Callable[[float], float], behind: float) -> Callable[[float], float]:
+    """Open tyre valve with liquid before it: as ``tyre_end``, the loss of the inflow by a law of its own."""
+    head, pressure = tyre.head_kpa(), tyre.pressure
+
+    def gun(flow: float) -> float:
+        loss = ahead(flow) if flow >= 0.0 else -behind * flow * flow
+        return pressure(flow * dt) + head + loss
+
+    return gun
+
+
 def tyre_end(tyre: Tyre, dt: float, ahead: float, behind: float) -> Callable[[float], float]:
     """Open tyre valve: gas pressure after the step, head of the liquid above the hole, and the bore's loss.
 

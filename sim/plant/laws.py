@@ -85,6 +85,61 @@ class HoseLoss:
         return friction * self._factor * flow_lps * abs(flow_lps)
 
 
+class LineLoss(HoseLoss):
+    """The hose with fittings whose loss goes with the square of the flow, and others whose loss goes with the flow."""
+
+    __slots__ = ("_linear", "_square")
+
+    def __init__(
+        self, length_m: float, bore_m: float, density_kg_m3: float, viscosity_mpas: float, square: float, linear: float
+    ) -> None:
+        """``square`` in kPa/(L/s)², ``linear`` in kPa/(L/s)."""
+        super().__init__(length_m, bore_m, density_kg_m3, viscosity_mpas)
+        self._square, self._linear = square, linear
+
+    def drop_kpa(self, flow_lps: float) -> float:
+        """Loss of hose and fittings full of liquid, with the sign of the flow."""
+        return super().drop_kpa(flow_lps) + (self._square * abs(flow_lps) + self._linear) * flow_lps
+
+
+class ShortBore:
+    """Loss of a short bore whose discharge coefficient depends on Reynolds number and length.
+
+    Lichtarowicz, Duggins and Markland, J. Mech. Eng. Sci. 7 (1965) 210, for lengths of 2 to 10 bores: with the Reynolds
+    number Re of the ideal velocity, 1/Cd = 1/Cdu + 20/Re·(1 + 2.25 l/d) - 0.005 l/d / (1 + 7.5 (log10 0.00015 Re)²).
+    Coefficients as repeated in public programs that cite the paper (CalculiX among them); the paper was not seen.
+    """
+
+    __slots__ = ("_curl", "_high", "_plain", "_reynolds", "_viscous")
+
+    def __init__(
+        self, bore_m: float, length_m: float, ultimate: float, density_kg_m3: float, viscosity_mpas: float
+    ) -> None:
+        """``ultimate`` is the coefficient at a high Reynolds number, by the paper 0.827 - 0.0085 l/d."""
+        area, slim = area_m2(bore_m), length_m / bore_m
+        self._plain = orifice_factor(area) * density_kg_m3
+        self._reynolds = density_kg_m3 * bore_m / (area * viscosity_mpas)
+        self._high, self._viscous, self._curl = 1.0 / ultimate, 20.0 * (1.0 + 2.25 * slim), 0.005 * slim
+
+    def drop_kpa(self, flow_lps: float) -> float:
+        """Loss of liquid, with the sign of the flow."""
+        reynolds = self._reynolds * abs(flow_lps)
+        if reynolds < 1e-6:
+            # What is left for very small ones: 1/Cd = √(viscous/Re).
+            return self._plain * self._viscous / self._reynolds * flow_lps
+        inverse = self.inverse(reynolds)
+        return self._plain * inverse * inverse * flow_lps * abs(flow_lps)
+
+    def inverse(self, reynolds: float) -> float:
+        """1/Cd at the Reynolds number of the true velocity, which is Cd times that of the ideal one."""
+        viscous, inverse = self._viscous / reynolds, self._high
+        for _ in range(3):
+            ideal = max(reynolds * inverse, 1e-3)
+            high = self._high - self._curl / (1.0 + 7.5 * math.log10(0.00015 * ideal) ** 2)
+            inverse = 0.5 * (high + math.sqrt(high * high + 4.0 * viscous))
+        return inverse
+
+
 def _churchill(reynolds: float) -> float:
     """Darcy friction factor of a smooth pipe; Churchill, Chemical Engineering 84 (1977), 91."""
     rough = (2.457 * math.log((reynolds / 7.0) ** 0.9)) ** 16

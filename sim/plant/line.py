@@ -16,8 +16,17 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from sim.plant.column import Column
-from sim.plant.ends import SharedEnd, tyre_end, vent_end
-from sim.plant.laws import GRAVITY, HoseLoss, area_m2, gas_density_kg_m3, orifice_factor, rising_root
+from sim.plant.ends import SharedEnd, tyre_end, vent_end, viscous_end
+from sim.plant.laws import (
+    GRAVITY,
+    HoseLoss,
+    LineLoss,
+    ShortBore,
+    area_m2,
+    gas_density_kg_m3,
+    orifice_factor,
+    rising_root,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -82,12 +91,13 @@ class Line:
         pipe, fluid = params.pipe, params.fluid
         self._pump, self._tyre, self._pipe = pump, tyre, pipe
         self._air = params.atmosphere_kpa_abs
-        self._heel_l = params.heel_l
+        self._heel_l, self._vortex_l, self._vortex_air = params.heel_l, params.vortex_l, params.vortex_air
         self._density = fluid.density_kg_m3
         self._kelvin = fluid.temperature_c + 273.15
-        self._loss = HoseLoss(pipe.length_m, pipe.bore_m, fluid.density_kg_m3, fluid.viscosity_mpas)
+        self._loss = _loss_of(params)
         self._head = self._density * GRAVITY * 1e-3 * (params.tyre.valve_height_m - pipe.gauge_height_m)
         self._bore = orifice_factor(params.tyre.discharge * area_m2(params.tyre.bore_m))
+        self._short = _short_bore_of(params)
         self._vent = orifice_factor(params.tyre.discharge * area_m2(params.vent_bore_m))
         self._stretch = pipe.hose_l * pipe.stretch_per_kpa
         liquid = pipe.hose_l if pipe.start_liquid_l is None else pipe.start_liquid_l
@@ -213,6 +223,8 @@ class Line:
         wet = tyre.wet_share()
         behind = wet * self._density + (1.0 - wet) * gas
         if end is End.TYRE:
+            if self._short is not None and ahead == self._density:
+                return viscous_end(tyre, dt, self._short.drop_kpa, self._bore * behind)
             return tyre_end(tyre, dt, self._bore * ahead, self._bore * behind)
         return self._shared(None if pocket else ahead).pressure
 
@@ -314,6 +326,10 @@ class Line:
             gas += drawn
         self.suction.push_tail(liquid, gas)
 
+    def _drawn_air(self, above_l: float) -> float:
+        """Share of air that the dip tube draws with this content above the heel."""
+        return self._vortex_air * max(0.0, 1.0 - above_l / self._vortex_l)
+
     def drain_tote(self) -> None:
         """Remove all liquid that the dip tube could reach."""
         above = max(0.0, self.tote_l - self._heel_l)
@@ -324,7 +340,9 @@ class Line:
         """Keep the suction line full: from the tote, or with air when only the tote's heel is left."""
         missing = self._pipe.suction_l - self.suction.volume_l(self._air)
         if missing > 0.0:
-            liquid = min(missing, max(0.0, self.tote_l - self._heel_l))
+            above_l = max(0.0, self.tote_l - self._heel_l)
+            wanted = missing * (1.0 - self._drawn_air(above_l)) if self._vortex_l else missing
+            liquid = min(wanted, above_l)
             self.tote_l -= liquid
             air = (missing - liquid) * self._air
             self.books.gas_out -= air
@@ -334,3 +352,20 @@ class Line:
             liquid, gas = self.suction.take_head(-missing, self._air)
             self.tote_l += liquid
             self.books.gas_out += gas
+
+
+def _loss_of(params: PlantParams) -> HoseLoss:
+    """Loss between pump and gun: the hose, with its fittings where they lose anything."""
+    pipe, fluid, full_lps = params.pipe, params.fluid, params.pump.flow_lps
+    hose = pipe.length_m, pipe.bore_m, fluid.density_kg_m3, fluid.viscosity_mpas
+    if not pipe.fittings_kpa and not pipe.linear_kpa:
+        return HoseLoss(*hose)
+    square = pipe.fittings_kpa * fluid.density_kg_m3 / 1000.0 / full_lps**2
+    return LineLoss(*hose, square, pipe.linear_kpa / full_lps)
+
+
+def _short_bore_of(params: PlantParams) -> ShortBore | None:
+    tyre, fluid = params.tyre, params.fluid
+    if not tyre.bore_length_m:
+        return None
+    return ShortBore(tyre.bore_m, tyre.bore_length_m, tyre.discharge, fluid.density_kg_m3, fluid.viscosity_mpas)

@@ -16,13 +16,32 @@ _SEEN_OF_AIR = {"counts": 1.0, "part": 0.4, "blind": 0.0}
 """Share of the air's volume that is counted. The value for "part" is assumed, no source."""
 
 
+def viscosity_share(ratio: float) -> float:
+    """Share of the drift between 1 and 500 mPa·s that a ratio of viscosities makes; the logarithm is assumed."""
+    return math.log(ratio) / math.log(500.0)
+
+
 class Meter:
     """Running counts (registers wrap, these do not) and the indicated flow."""
 
-    __slots__ = ("_carry", "_curve", "_frozen", "_full_lps", "_params", "_rng", "flow_lps", "pulses", "reverse_pulses")
+    __slots__ = (
+        "_carry",
+        "_curve",
+        "_drift",
+        "_frozen",
+        "_full_lps",
+        "_params",
+        "_passed_l",
+        "_rng",
+        "flow_lps",
+        "pulses",
+        "reverse_pulses",
+    )
 
-    def __init__(self, params: MeterParams, full_lps: float, rng: random.Random) -> None:
+    def __init__(self, params: MeterParams, full_lps: float, rng: random.Random, viscosity_mpas: float = 1.0) -> None:
         self._params = params
+        self._drift = viscosity_share(viscosity_mpas / params.proven_mpas) * params.viscosity_drift
+        self._passed_l = 0.0
         self._full_lps = full_lps
         self._rng = rng
         self._curve = [rng.gauss(0.0, params.noise) for _ in range(_KNOTS + 1)]
@@ -44,6 +63,12 @@ class Meter:
         volume_l = liquid_l + _SEEN_OF_AIR[self._params.on_air] * (volume_l - liquid_l)
         flow = volume_l / dt
         seen = 0.0 if upsets.meter_dead else volume_l * upsets.meter_gain
+        if self._drift:
+            seen *= 1.0 + self._drift
+        if self._params.slip:
+            self._passed_l += abs(liquid_l)
+            if self._passed_l > self._params.slip_after_l:
+                seen *= 1.0 - self._params.slip
         if self._params.reverse == "none" and seen < 0.0:
             seen = 0.0
         self.flow_lps += (seen / dt - self.flow_lps) * -math.expm1(-dt / self._params.flow_lag_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -28,18 +29,42 @@ class TyreParams:
     start_kpa: float = 0.0
     existing_l: float = 0.0
     exponent: float = 1.0
-    """Polytropic exponent of the gas: 1 is isothermal, 1.4 adiabatic."""
-    liquid_warmer_k: float = 0.0
-    """Temperature of the liquid above that of the gas at the start."""
+    """Polytropic exponent of a gas without ``heat``: 1 is isothermal."""
+    heat: HeatParams | None = None
+    """Exchange of heat; None: the gas keeps the liquid's temperature, or follows ``exponent``."""
+    growth_delayed: float = 0.0
+    """Share of the growth that comes late."""
+    growth_s: float = 60.0
+    """Time constant of the late share."""
+    bore_length_m: float = 0.0
+    """Length of the bore; 0: ``discharge`` is the same for every Reynolds number, else that of a high one."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeatParams:
+    """Heat, vapour and dissolved air of the gas in the tyre."""
+
+    time_s: float = 20.0
+    """Time constant of the cavity full of air at 135 kPa absolute and 15 K from its walls; infinite: adiabatic."""
+    wall_c: float = 15.0
+    """Temperature of tyre, rim, outside air, and of gas and liquid inside at the start."""
+    vapour_s: float = math.inf
+    """Time constant in which vapour saturates the gas; infinite: no vapour."""
+    dissolves_s: float = math.inf
+    """Time constant in which air dissolves in the liquid; infinite: it does not."""
 
 
 @dataclass(frozen=True, slots=True)
 class FluidParams:
-    """The liquid at its temperature; gas and liquid share it."""
+    """The liquid at its temperature, which is also that of gas in hose and suction line."""
 
     density_kg_m3: float = 1000.0
     viscosity_mpas: float = 1.1
     temperature_c: float = 15.0
+    vapour_kpa: float = 0.0
+    """Pressure of the saturated vapour over the liquid."""
+    air_solubility: float = 0.02
+    """Litres of air, at its own pressure, that saturate a litre of liquid (Ostwald coefficient)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +80,17 @@ class PipeParams:
     """Relative growth of the hose's volume: a tight hose returns millilitres when relieved. No source."""
     start_liquid_l: float | None = None
     """Liquid in the hose at the start; None: full ("wet hose")."""
+    fittings_kpa: float = 0.0
+    """Loss of meter, strainer and gun that grows with the square of the flow: water at the pump's full flow."""
+    linear_kpa: float = 0.0
+    """Loss of meter, strainer and gun that grows in proportion to the flow: at the pump's full flow."""
+    suction_length_m: float = 0.0
+    """Length of the suction line; 0: without loss, so that the pump never cavitates."""
+    suction_bore_m: float = 0.0254
+    suction_lift_m: float = 0.0
+    """Height of the pump above the tote's surface."""
+    suction_needs_kpa: float = 25.0
+    """Pressure above the liquid's vapour that the pump needs at its inlet. Assumed, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +127,14 @@ class MeterParams:
     """Time constant of the indicated flow."""
     noise: float = 0.0
     """Relative linearity error over the flow range, one standard deviation."""
+    viscosity_drift: float = 0.0
+    """Relative change of the pulses per litre between 1 and 500 mPa·s, in proportion to the logarithm."""
+    proven_mpas: float = 1.0
+    """Viscosity of the liquid with which ``k_per_l`` was found."""
+    slip: float = 0.0
+    """Share that is not counted any more after ``slip_after_l``."""
+    slip_after_l: float = 0.0
+    """Liquid past the meter, in both directions, after which it slips."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +151,17 @@ class PlantParams:
     """Discharge coefficient of a short bore for gas."""
     tote_l: float = 900.0
     heel_l: float = 20.0
+    vortex_l: float = 0.0
+    """Content above the heel below which the dip tube draws air with the liquid."""
+    vortex_air: float = 0.3
+    """Share of air at the heel; it grows in proportion. Assumed, no source."""
     brim_l: float | None = None
     """Content at which the float at the tote's rim rises; None: no float."""
     atmosphere_kpa_abs: float = 101.325
     sensor_lag_s: float = 0.2
     has_fill_valve: bool = False
     fill_travel_s: float = 0.0
+    vent_travel_s: float = 0.0
     lever: bool = False
     """A person's lever drives the pump; the relay is its supply, where there is one."""
     has_supply_relay: bool = True

@@ -2,14 +2,34 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
+from sim.plant.laws import GRAVITY, HoseLoss
+
 if TYPE_CHECKING:
-    from sim.plant.params import PumpParams
+    from sim.plant.params import FluidParams, PipeParams, PumpParams
 
 _VAPOUR_KPA_ABS = 2.0
 _STARVED_KPA_ABS = 12.0
 """Range of inlet pressure in which a reversed pump loses its suction (cavitation). From memory, rounded."""
+
+
+def suction_lps(pipe: PipeParams, fluid: FluidParams, atmosphere_kpa_abs: float) -> float:
+    """Flow at which the pump's inlet is down to what it needs above the liquid's vapour: more only cavitates.
+
+    Infinite without a suction line, 0 where the lift alone is too high. Found by bisection.
+    """
+    if not pipe.suction_length_m:
+        return math.inf
+    loss = HoseLoss(pipe.suction_length_m, pipe.suction_bore_m, fluid.density_kg_m3, fluid.viscosity_mpas)
+    lift_kpa = fluid.density_kg_m3 * GRAVITY * 1e-3 * pipe.suction_lift_m
+    left_kpa = atmosphere_kpa_abs - lift_kpa - max(fluid.vapour_kpa, _VAPOUR_KPA_ABS) - pipe.suction_needs_kpa
+    low, high = 0.0, 100.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if loss.drop_kpa(middle) > left_kpa else (middle, high)
+    return low
 
 
 class Relay:
@@ -45,10 +65,11 @@ class Relay:
 class Pump:
     """Speed of the pump, from -1 (full reverse) to 1 (full forward)."""
 
-    __slots__ = ("_params", "speed")
+    __slots__ = ("_most_lps", "_params", "speed")
 
-    def __init__(self, params: PumpParams) -> None:
-        self._params = params
+    def __init__(self, params: PumpParams, most_lps: float = math.inf) -> None:
+        """``most_lps`` is the flow that the suction line can give."""
+        self._params, self._most_lps = params, most_lps
         self.speed = 0.0
 
     def turn(self, dt: float, target: float) -> float:
@@ -84,6 +105,7 @@ class Pump:
             moved = rest
         elif speed > 0.0:
             moved = max(params.flow_lps * speed * gain - params.slip_lps_per_kpa * rise, min(rest, 0.0))
+            moved = min(moved, self._most_lps)
             if air > 0.0 and moved > 0.0:
                 moved *= 1.0 - air + air * atmosphere / line_kpa_abs
         else:

@@ -1,9 +1,9 @@
 """The tyre: a cavity with liquid, gas and a valve hole at a given height. It knows no pump and no hose.
 
-The gas obeys Boyle's law, or optionally a polytrope p·Vⁿ: its temperature rises with compression, T ∝ p^((n − 1)/n),
-and approaches the liquid's as liquid comes in. Its amount (kPa·L at its first temperature and ambient pressure) changes
-only when gas passes the valve, a leak or the bead. Gas in the hose that is open to the tyre shares its pressure; its
-volume is the ``pocket_l``.
+The gas obeys Boyle's law, or the first law with ``heat`` (:mod:`sim.plant.heat`), or without heat a polytrope p·Vⁿ.
+Its amount (kPa·L at the liquid's temperature) changes only when gas passes the valve, a leak, the bead or the liquid's
+surface. Gas in the hose that is open to the tyre shares its pressure, not its temperature; its volume is the
+``pocket_l``.
 """
 
 from __future__ import annotations
@@ -12,13 +12,12 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from sim.plant.laws import GRAVITY, KPA_PER_PSI, gas_flow, orifice_flow_lps
+from sim.plant.heat import Heat
+from sim.plant.laws import GAMMA, GRAVITY, KPA_PER_PSI, gas_flow, orifice_flow_lps
 
 if TYPE_CHECKING:
     from sim.plant.params import FluidParams, TyreParams
 
-_MIXED_SHARE = 0.05
-"""Liquid, as a share of the cavity, after which the gas has made 63 % of the change to its temperature. No source."""
 _SPRAY = 0.004
 """Share of the cavity over which the outflow changes from gas to liquid as the surface passes the valve hole."""
 
@@ -27,9 +26,11 @@ class Tyre:
     """State of one tyre; pressures absolute."""
 
     __slots__ = (
+        "_crept_l",
         "_density",
-        "_first_l",
+        "_heat",
         "_kelvin",
+        "_late_l_kpa",
         "_params",
         "_sagging_l_kpa",
         "_solved",
@@ -40,40 +41,64 @@ class Tyre:
         "gas_out",
         "liquid_l",
         "pocket_l",
+        "settles",
+        "warmth",
     )
 
     def __init__(self, params: TyreParams, fluid: FluidParams, atmosphere_kpa_abs: float) -> None:
         self._params = params
         self._density = fluid.density_kg_m3
         self._kelvin = fluid.temperature_c + 273.15
-        self._stretch_l_kpa = params.cavity_l * params.growth_per_psi / KPA_PER_PSI
+        growth_l_kpa = params.cavity_l * params.growth_per_psi / KPA_PER_PSI
+        self._late_l_kpa = params.growth_delayed * growth_l_kpa
+        self._stretch_l_kpa = growth_l_kpa - self._late_l_kpa
         self._sagging_l_kpa = self._stretch_l_kpa + params.cavity_l * params.sag_per_psi / KPA_PER_PSI
         """Change of the cavity in litres per kPa, below ambient pressure; ``_stretch_l_kpa`` is that above."""
+        self._crept_l = 0.0
+        """Late growth up to now."""
+        self.warmth = 1.0
+        """Absolute temperature of the gas in the cavity relative to the liquid's from the tote."""
+        self._heat: Heat | None = None
+        self.settles = params.heat is not None or self._late_l_kpa > 0.0
+        """Whether the gas changes with nothing moved."""
         self.atmosphere = atmosphere_kpa_abs
-        self.liquid_l = self._first_l = params.existing_l
+        self.liquid_l = params.existing_l
         self.pocket_l = 0.0
         self.bead_lost = False
         self.gas_out = 0.0
         """Net gas lost to ambient air since the start, kPa·L."""
         self.gas = 0.0
-        self._solved = ((0.0, 0.0, 0.0), atmosphere_kpa_abs)
+        self._solved = ((0.0, 0.0, 0.0, 0.0, 0.0), atmosphere_kpa_abs)
         """Cached pressure with the state from which it was solved."""
+        if params.heat is not None:
+            self._heat = Heat(self, params, params.heat, fluid)
         self.set_pressure(atmosphere_kpa_abs + params.start_kpa)
 
     def set_pressure(self, kpa_abs: float) -> None:
-        """Set the amount of gas for this pressure; not counted as a flow (start of a run)."""
-        room = self.cavity_l(kpa_abs) - self.liquid_l + self.pocket_l
-        self._first_l = self.liquid_l
-        self.gas = kpa_abs * max(room, 1e-6) / self._compressed(kpa_abs)
+        """Set the amount of gas for this pressure, all growth done; not counted as a flow (start of a run)."""
+        self._crept_l = self._late_l_kpa * (kpa_abs - self.atmosphere)
+        room = self.cavity_l(kpa_abs) - self.liquid_l + self.pocket_l * self.warmth
+        self.gas = kpa_abs * max(room, 1e-6) / self._compressed(kpa_abs) / self.warmth
+        if self._heat is not None:
+            self._heat.begin()
 
     def cavity_l(self, kpa_abs: float) -> float:
         """Cavity volume, stretched by the gauge pressure; under vacuum the walls may yield more."""
         over = kpa_abs - self.atmosphere
-        return self._params.cavity_l + over * (self._sagging_l_kpa if over < 0.0 else self._stretch_l_kpa)
+        stretch = self._sagging_l_kpa if over < 0.0 else self._stretch_l_kpa
+        return self._params.cavity_l + self._crept_l + over * stretch
 
     def room_l(self) -> float:
         """Volume for gas at ambient pressure: cavity minus liquid, plus the pocket in the hose."""
-        return self._params.cavity_l - self.liquid_l + self.pocket_l
+        return self._params.cavity_l + self._crept_l - self.liquid_l + self.pocket_l
+
+    def settle(self, dt: float) -> None:
+        """Let the casing grow and the gas exchange heat for ``dt``, after everything else has moved."""
+        if self._late_l_kpa > 0.0:
+            grown_l = self._late_l_kpa * (self.pressure() - self.atmosphere)
+            self._crept_l += (grown_l - self._crept_l) * -math.expm1(-dt / self._params.growth_s)
+        if self._heat is not None:
+            self._heat.settle(dt)
 
     def pressure(self, entering_l: float = 0.0) -> float:
         """Gas pressure after ``entering_l`` of liquid has come in."""
@@ -81,15 +106,16 @@ class Tyre:
             return self.atmosphere
         if entering_l:
             return self._solve(entering_l)
-        now = self.liquid_l, self.pocket_l, self.gas
+        now = self.liquid_l, self.pocket_l, self.gas, self.warmth, self._crept_l
         if now != self._solved[0]:
             self._solved = now, self._solve(0.0)
         return self._solved[1]
 
     def _solve(self, entering_l: float) -> float:
         params = self._params
-        room = max(params.cavity_l - self.liquid_l + self.pocket_l - entering_l, 1e-9)
-        gas = self.gas * self._warmth() if params.liquid_warmer_k else self.gas
+        # The pocket has the hose's temperature: the cavity's gas would take up more of the same amount.
+        room = max(params.cavity_l + self._crept_l - self.liquid_l + self.pocket_l * self.warmth - entering_l, 1e-9)
+        gas = self.gas * self.warmth
         if params.exponent == 1.0:
             return self._at_one_warmth(room, gas)
         kpa, before = self._solved[1], 0.0
@@ -99,16 +125,8 @@ class Tyre:
             kpa = self._at_one_warmth(room, gas * self._compressed(kpa))
         return kpa
 
-    def _warmth(self) -> float:
-        """Absolute temperature of the gas relative to its first one, by the liquid that came in."""
-        params = self._params
-        if not params.liquid_warmer_k:
-            return 1.0
-        mixed = -math.expm1(-max(0.0, self.liquid_l - self._first_l) / (_MIXED_SHARE * params.cavity_l))
-        return 1.0 + params.liquid_warmer_k / self._kelvin * mixed
-
     def _compressed(self, kpa_abs: float) -> float:
-        """The same ratio by compression from ambient pressure."""
+        """Absolute temperature of a polytrope relative to that at ambient pressure."""
         n = self._params.exponent
         return float((kpa_abs / self.atmosphere) ** ((n - 1.0) / n)) if n != 1.0 else 1.0
 
@@ -132,6 +150,12 @@ class Tyre:
         """Liquid share of the outflow through the valve hole: 0 with the surface below it, 1 above."""
         above = self.liquid_l / self._params.cavity_l - self._params.valve_fraction
         return min(above / _SPRAY, 1.0) if above > 0.0 else 0.0
+
+    def surface_m2(self) -> float:
+        """Area of the liquid's surface, by the same table as its height."""
+        table = self._params.surface_heights_m
+        index = min(int(min(max(self.fraction(), 0.0), 1.0) * (len(table) - 1)), len(table) - 2)
+        return 1e-3 * self._params.cavity_l / (len(table) - 1) / max(table[index + 1] - table[index], 1e-6)
 
     def surface_m(self) -> float:
         """Height of the surface above the ground."""
@@ -179,20 +203,29 @@ class Tyre:
 
         The step is exponential: a small gas volume never overshoots, a large one gets the plain flow.
         """
-        whole = self.gas
-        rate = gas_flow(gas_m2, self.pressure(), self.atmosphere, self._kelvin) / whole
+        whole, warmth = self.gas, self.warmth
+        rate = self._flow_out(gas_m2) / whole
         self.gas = whole * math.exp(-0.5 * rate * dt)
-        rate = gas_flow(gas_m2, self.pressure(), self.atmosphere, self._kelvin) / self.gas
-        self.gas = whole
+        if self._heat is not None:
+            self.warmth = warmth * math.exp(-0.5 * rate * dt * (GAMMA - 1.0))
+        rate = self._flow_out(gas_m2) / self.gas
+        self.gas, self.warmth = whole, warmth
         return whole * -math.expm1(-rate * dt)
+
+    def _flow_out(self, gas_m2: float) -> float:
+        return gas_flow(gas_m2, self.pressure(), self.atmosphere, self._kelvin * self.warmth) / self.warmth
 
     def _draw_air(self, dt: float, gas_m2: float, inside: float) -> None:
         flow = gas_flow(gas_m2, self.atmosphere, inside, self._kelvin)
-        self.release(-min(flow * dt, max(0.0, self._at_ambient() - self.gas)))
+        drawn = min(flow * dt, max(0.0, self._at_ambient() - self.gas))
+        self.release(-drawn)
+        if self._heat is not None:
+            self._heat.drawn += drawn
 
     def _at_ambient(self) -> float:
         """Amount of gas in the tyre at ambient pressure."""
-        return self.atmosphere * max(self.room_l(), 1e-6) / self._warmth()
+        room = self._params.cavity_l + self._crept_l - self.liquid_l + self.pocket_l * self.warmth
+        return self.atmosphere * max(room, 1e-6) / self.warmth
 
     def release(self, gas: float) -> None:
         """Move an amount of gas to ambient air (negative: into the tyre)."""

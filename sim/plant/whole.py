@@ -14,7 +14,7 @@ from sim.plant.laws import area_m2, series
 from sim.plant.line import OPEN, End, Line
 from sim.plant.meter import Meter
 from sim.plant.params import Coils, PlantParams
-from sim.plant.pump import Pump, Relay
+from sim.plant.pump import Pump, Relay, suction_lps
 from sim.plant.sensors import Sensors
 from sim.plant.tyre import Tyre
 from sim.plant.upsets import Upsets
@@ -56,14 +56,14 @@ class Plant:
         self.time_s = 0.0
         self.upsets = Upsets()
         self.tyre = Tyre(params.tyre, params.fluid, params.atmosphere_kpa_abs)
-        self.pump = Pump(params.pump)
+        self.pump = Pump(params.pump, suction_lps(params.pipe, params.fluid, params.atmosphere_kpa_abs))
         self.line = Line(params, self.pump, self.tyre)
         rng = random.Random(params.seed)  # a simulation, not a secret
-        self.meter = Meter(params.meter, params.pump.flow_lps, rng)
+        self.meter = Meter(params.meter, params.pump.flow_lps, rng, params.fluid.viscosity_mpas)
         self.sensors = Sensors(params)
         self.extremes = Extremes()
         delay = params.pump.relay_delay_s
-        self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
+        self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay + params.vent_travel_s)
         self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
         self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
         self._relay_due_s = math.inf
@@ -188,6 +188,8 @@ class Plant:
         speed = self.pump.turn(dt, self._wanted_speed(dt))
         passed = self.line.step(dt, speed, end, upsets)
         self._breathe(dt, end)
+        if self.tyre.settles:
+            self.tyre.settle(dt)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:
             self.tyre.watch_bead()
         by_meter = 0.0 if self._flush_relay.closed else 1.0

@@ -1,4 +1,4 @@
-"""The gas of the simulated tyre away from Boyle: polytropes, the liquid's warmth, and a gauge that errs."""
+"""The gas of the simulated tyre away from Boyle: polytropes, casings that grow late, and a gauge that errs."""
 
 from __future__ import annotations
 
@@ -11,18 +11,15 @@ from sim.plant.sensors import GaugeError
 from sim.plant.tyre import Tyre
 
 AIR = 101.325
-
-
-def tyre(exponent: float = 1.0, warmer_k: float = 0.0, growth: float = 0.0) -> Tyre:
-    params = TyreParams(300.0, growth_per_psi=growth, exponent=exponent, liquid_warmer_k=warmer_k, start_kpa=34.5)
-    return Tyre(params, FluidParams(temperature_c=15.0), AIR)
+KPA_PER_PSI = 6.894757293168361
 
 
 @pytest.mark.parametrize("exponent", [1.0, 1.07, 1.4])
 @pytest.mark.parametrize("growth", [0.0, 0.002])
 def test_a_sealed_tyre_keeps_p_times_v_to_the_n(exponent: float, growth: float) -> None:
     """Polytropic change of state, any thermodynamics textbook: p·Vⁿ is constant."""
-    wheel = tyre(exponent, growth=growth)
+    params = TyreParams(300.0, growth_per_psi=growth, exponent=exponent, start_kpa=34.5)
+    wheel = Tyre(params, FluidParams(), AIR)
     first = wheel.pressure()
     before = first * wheel.cavity_l(first) ** exponent
     wheel.liquid_l = 180.0
@@ -30,19 +27,29 @@ def test_a_sealed_tyre_keeps_p_times_v_to_the_n(exponent: float, growth: float) 
     assert last * (wheel.cavity_l(last) - 180.0) ** exponent == pytest.approx(before, rel=1e-8)
 
 
-def test_warm_liquid_warms_the_gas() -> None:
-    """Ideal gas: at one volume the pressure goes with the absolute temperature, 3 K in 288.15 K."""
-    cold, warm = tyre(), tyre(warmer_k=3.0)
-    cold.liquid_l = warm.liquid_l = 150.0
-    assert warm.pressure() / cold.pressure() == pytest.approx(1 + 3 / 288.15, rel=1e-4)
+def test_a_casing_grows_at_once_and_late_by_its_shares() -> None:
+    """First-order creep, any viscoelasticity textbook: after three time constants 95 % of the late share is done."""
+    params = TyreParams(300.0, growth_per_psi=0.003, growth_delayed=0.4, growth_s=50.0)
+    wheel = Tyre(params, FluidParams(), AIR)
+    assert wheel.settles
+    wheel.gas *= 2.0
+    whole_l = 300.0 * 0.003 / KPA_PER_PSI
+    at_once_kpa = wheel.pressure()
+    assert wheel.cavity_l(at_once_kpa) - 300.0 == pytest.approx(0.6 * whole_l * (at_once_kpa - AIR), rel=1e-9)
+    for _ in range(1500):
+        wheel.settle(0.1)
+    kpa = wheel.pressure()
+    assert kpa < at_once_kpa
+    assert wheel.cavity_l(kpa) - 300.0 == pytest.approx((0.6 + 0.4 * 0.95) * whole_l * (kpa - AIR), rel=2e-3)
+    assert kpa * wheel.cavity_l(kpa) == pytest.approx(wheel.gas, rel=1e-9)
 
 
-def test_a_warm_tyre_let_down_stands_at_ambient_pressure() -> None:
-    wheel = tyre(1.1, warmer_k=3.0)
-    wheel.liquid_l = 150.0
-    wheel.lose_bead()
-    wheel.bead_lost = False
-    assert wheel.pressure() == pytest.approx(AIR, rel=1e-6)
+def test_a_tyre_that_has_stood_at_its_pressure_has_grown() -> None:
+    late, at_once = (
+        Tyre(TyreParams(300.0, growth_per_psi=0.003, growth_delayed=share, start_kpa=100.0), FluidParams(), AIR)
+        for share in (0.5, 0.0)
+    )
+    assert late.gas == pytest.approx(at_once.gas)
 
 
 def test_a_gauge_errs_by_its_standard_deviation_everywhere_and_always_the_same() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from sim_rigs import crooked_map, modules_of, plain_map, settings
 
+from rig.run.settings import SettingsError
 from sim.assembly import AssemblyError, plant_params
 from sim.faults import FAULTS, FaultError, read_fault
 from sim.modules import Modules, UnknownAddress, Where
@@ -261,9 +262,11 @@ def test_the_plant_has_the_truths_of_the_configuration() -> None:
 @pytest.mark.parametrize(
     ("tables", "named"),
     [({"tote": {"fluid": "treacle"}}, "tote.fluid"), ({"sim": {"size": "huge"}}, "sim.size"),
-     ({"sim": {"existing": "2000 L"}}, "sim.existing")],
+     ({"sim": {"existing": "2000 L"}}, "sim.existing"),
+     ({"sim": {"sise": "16.9-28"}}, "sim.sise: no such key; did you mean 'size'"),
+     ({"sim": {"existing": "12"}}, "sim.existing: ")],
 )  # fmt: skip
 def test_a_configuration_without_a_plant_is_explained(tables: dict[str, dict[str, object]], named: str) -> None:
     of = settings(plain_map(), **tables)
-    with pytest.raises(AssemblyError, match=named):
+    with pytest.raises((AssemblyError, SettingsError), match=named):
         plant_params(of)

@@ -1,0 +1,42 @@
+"""The interval score: against its definition, and against what it is for."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from sim.score import Account, interval_score, scored, worse
+
+
+def test_the_score_by_its_definition() -> None:
+    """Gneiting and Raftery (2007), equation 43, worked by hand: width, and 2/0.05 = 40 times the miss."""
+    assert interval_score(9.0, 11.0, 10.5) == pytest.approx(2.0)
+    assert interval_score(9.0, 11.0, 11.5) == pytest.approx(2.0 + 40 * 0.5)
+    assert interval_score(9.0, 11.0, 8.0, alpha=0.5) == pytest.approx(2.0 + 4 * 1.0)
+
+
+def accounts(half_width_l: float, count: int = 20_000) -> list[Account]:
+    rng = random.Random(5)
+    return [Account(100 + rng.gauss(0, 1), half_width_l, 100.0, 100.0, ("sound",)) for _ in range(count)]
+
+
+def test_honest_width_scores_best() -> None:
+    """The score is proper: for normal errors of 1 L it is least at the true 95 % half-width, 1.96 L."""
+    honest, vague, narrow = (scored(accounts(width))[0] for width in (1.96, 4.0, 1.0))
+    assert honest.coverage == pytest.approx(0.95, abs=0.005)
+    assert honest.used == pytest.approx(0.34, abs=0.01)
+    assert honest.score < vague.score
+    assert honest.score < narrow.score
+    assert vague.coverage > 0.9999
+
+
+def test_an_interval_that_seldom_holds_the_truth_is_reported() -> None:
+    assert worse(scored(accounts(1.96, 2000))) == []
+    assert worse(scored(accounts(1.5, 2000)))[0].startswith("all: the stated interval holds the truth in 8")
+    assert worse(scored(accounts(1.5, 150))) == [], "too few to be judged"
+
+
+def test_a_stratum_with_few_fills_is_left_out() -> None:
+    rows = scored([*accounts(2.0, 30), *(Account(1, 1, 1, 1, ("fault leak",)) for _ in range(5))])
+    assert [row.stratum for row in rows] == ["all", "sound"]
