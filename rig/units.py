@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 Kind = Literal[
     "volume", "flow", "pressure", "length", "time", "mass", "temperature",
-    "density", "viscosity", "per_volume", "mass_per_volume",
+    "density", "viscosity", "per_volume", "mass_per_volume", "power",
 ]  # fmt: skip
 
 
@@ -45,7 +45,20 @@ _MEASURES: dict[Kind, _Measure] = {
     "viscosity": _Measure("mPa*s", "40 mPa*s or 40 cP"),
     "per_volume": _Measure("1/L", "100 pulse/L or 250 pulse/gal", "number per volume"),
     "mass_per_volume": _Measure("kg/L", "3.5 lb/gal or 0.42 kg/L"),
+    "power": _Measure("kW", "90 hp or 67 kW"),
 }
+
+FACTORS: dict[tuple[Kind, str], float] = {
+    ("volume", "L"): 1.0, ("volume", "gal"): 3.785411783999999, ("flow", "L/min"): 0.016666666666666666,
+    ("flow", "gpm"): 0.06309019639999998, ("pressure", "psi"): 6.894757293168363, ("pressure", "kPa"): 1.0,
+    ("pressure", "bar"): 100.0, ("length", "m"): 1.0, ("length", "mm"): 0.001, ("length", "in"): 0.0254,
+    ("length", "ft"): 0.30479999999999996, ("time", "s"): 1.0, ("time", "ms"): 0.001, ("time", "min"): 60.0,
+    ("mass", "kg"): 1.0, ("mass", "lb"): 0.4535923700000001,
+    ("per_volume", "pulse/L"): 1.0, ("per_volume", "pulse/gal"): 0.26417205235814856,
+    ("density", "kg/m^3"): 1.0, ("viscosity", "mPa*s"): 1.0,
+}  # fmt: skip
+"""What pint makes of the units that a configuration is mostly written in, to the last bit: loading it takes longer than
+all else that a command does before it answers."""
 
 KPA_PER_PSI = 6.894757293168361
 L_PER_GAL = 3.785411784
@@ -75,6 +88,8 @@ _QUANTITY = re.compile(
     r"\s*(?P<number>[-+]?\d*[.,]?\d+(?:[eE][-+]?\d{1,3})?)(?:/(?P<divisor>\d{1,4}))?"
     rf"\s*(?P<unit>/?\s*{_NAME}(?:\s*[ */]\s*{_NAME}){{0,4}})?\s*",
 )
+_DEGREES = re.compile(r"(?:deg(?:rees?)?)?\s*(?:(?P<fahrenheit>F|f|fahrenheit)|(?:C|c|celsius))")
+"""What people write for degrees: alone C and F are other units."""
 _POWER = re.compile(r"(?<=[A-Za-z])\d(?![A-Za-z])")
 """A power written without its sign, as in m3."""
 _REFERENCED = re.compile(
@@ -99,7 +114,7 @@ def parse(text: str, kind: Kind) -> float:
     mark raise :class:`QuantityError`. Gallons are US gallons; pressures are gauge.
     """
     measure = _MEASURES[kind]
-    name = measure.named or kind.replace("_", " ")
+    name = named(kind)
     advice = f"write a {name} with its unit, for example {measure.example}"
     told, absolute = referenced(text) if kind == "pressure" else (text, False)
     if absolute:
@@ -117,9 +132,9 @@ def parse(text: str, kind: Kind) -> float:
     number = float(match["number"].replace(",", ".")) / float(match["divisor"] or 1)
     unit = _POWER.sub(r"^\g<0>", match["unit"].strip())
     try:
-        value = float(
-            _registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(measure.unit).magnitude
-        )
+        value = _celsius(number, unit) if kind == "temperature" else None
+        if value is None:
+            value = number * FACTORS[kind, unit] if (kind, unit) in FACTORS else by_pint(number, unit, measure.unit)
     # pint lets many kinds of exception out of its unit parser, and the text comes from a person: whatever it raises
     # means that the text is no quantity of this kind.
     except Exception as error:
@@ -127,6 +142,19 @@ def parse(text: str, kind: Kind) -> float:
     if not math.isfinite(value):
         raise QuantityError(f"{text!r} is not finite: {advice}")
     return value
+
+
+def _celsius(number: float, unit: str) -> float | None:
+    """A temperature in degrees; None in another unit."""
+    degrees = _DEGREES.fullmatch(unit)
+    if degrees is None:
+        return None
+    return (number - 32) / 1.8 if degrees["fahrenheit"] else number
+
+
+def by_pint(number: float, unit: str, to: str) -> float:
+    """A quantity in another unit, as pint converts it; raises whatever pint does."""
+    return float(_registry().Quantity(number, f"1{unit}" if unit.startswith("/") else unit).to(to).magnitude)
 
 
 def converted(value: float, unit: str, to: str) -> float:
@@ -152,6 +180,16 @@ def _conversion(unit: str, to: str) -> tuple[float, float]:
 def unit_of(kind: Kind) -> str:
     """Return the unit text in which the program holds ``kind``."""
     return _MEASURES[kind].unit
+
+
+def example_of(kind: Kind) -> str:
+    """Return how a person writes a quantity of ``kind``, for example."""
+    return _MEASURES[kind].example
+
+
+def named(kind: Kind) -> str:
+    """Return how a person calls ``kind``."""
+    return _MEASURES[kind].named or kind.replace("_", " ")
 
 
 def rounded(value: float, digits: int) -> float:

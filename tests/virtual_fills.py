@@ -10,7 +10,7 @@ from pathlib import Path
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import fill_record
-from rig.control.state import new_fill
+from rig.control.state import FillState, new_fill
 from rig.control.values import Request, Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
@@ -19,10 +19,16 @@ from rig.run.person import Person, Unattended
 from rig.run.removal import Removal, removal_setup
 from rig.run.settings import Settings, settings_of
 from sim.faults import read_fault
+from sim.table import with_sim
 from sim.virtual import VirtualFill, VirtualRig
 
 CONFIG = Path(__file__).parent.parent / "config"
 PSI = 6.894757293168361
+
+
+def record_of(setup: Setup, state: FillState) -> dict[str, object]:
+    """The record of a fill so far, as its JSON has it."""
+    return fill_record(setup, state).document()
 
 
 def rig_settings(layout: str = "vent", **changes: object) -> Settings:
@@ -49,7 +55,7 @@ class Ran:
 
     @property
     def record(self) -> dict[str, object]:
-        return fill_record(self.setup, self.last.state)
+        return record_of(self.setup, self.last.state)
 
     @property
     def net_l(self) -> float:
@@ -90,9 +96,7 @@ class GoesOn(Unattended):
 
 def fill_of(settings: Settings, question: Question, faults: Sequence[str] = ()) -> VirtualFill:
     """A virtual fill ready to run; the simulated tyre is of the size asked for."""
-    sim = settings.sim
-    assert sim is not None
-    settings = settings.model_copy(update={"sim": sim.model_copy(update={"size": question.size})})
+    settings = with_sim(settings, size=question.size)
     setup = setup_of(settings, question, answer(settings, question), "test", Memory())
     return VirtualFill(VirtualRig(settings, [read_fault(text) for text in faults]), setup)
 
@@ -121,9 +125,10 @@ def run_fill(
     question: Question | None = None,
     person: Person | None = None,
     watch: Callable[[Decision], None] | None = None,
+    most_s: float = 4 * 3600.0,
     **changes: object,
 ) -> Ran:
-    """Run one fill to its end; ``sim__size`` follows ``size``, and the simulated bore follows the valve asked for."""
+    """Run one fill to its end, or for ``most_s``; ``sim__size`` follows ``size``, the simulated bore the valve."""
     question = question or Question(size)
     settings = rig_settings(layout, sim__size=question.size, **{"tote__content": "2500 L", **changes})
     target = answer(settings, question)
@@ -144,5 +149,5 @@ def run_fill(
         if watch is not None:
             watch(decision)
 
-    last = VirtualFill(rig, setup, person or Unattended(), see).run()
+    last = VirtualFill(rig, setup, person or Unattended(), see).run(most_s)
     return Ran(setup, rig, last, count, tuple(alarms))

@@ -21,6 +21,8 @@ from rig.plan.physics import Line
 
 Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
+GUESS = 0.2
+"""Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
 _MOST_UNREAD_S = 10.0
 """Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2
@@ -130,6 +132,14 @@ class Tally:
     curve_returned_l: float = 0.0
     estimated_returned_l: float = 0.0
     """Return without pulses, from the pump's flow and time."""
+    unsure_l: float = 0.0
+    """The part of it that is liquid and that no air front has confirmed: it depends on the pump's flow."""
+    draws_l: float = 0.0
+    """The same of the return that goes on."""
+    emptied_l: float = 0.0
+    """The part that an air front has confirmed: the hose's volume, each time that it was emptied."""
+    behind_l: float = 0.0
+    """Air that it has drawn since the hose was empty."""
     air_forward_l: float = 0.0
     air_returned_l: float = 0.0
     air_untold_l: float = 0.0
@@ -141,8 +151,6 @@ class Tally:
     """In doubt: liquid or air, in the tyre or elsewhere, seen or not. In no sum, but in the uncertainty."""
     suction_air_kpa_l: float = 0.0
     """Air between tote and meter, absolute pressure × volume."""
-    vented_l: float = 0.0
-    spilled_l: float = 0.0
     unattended_l: float = 0.0
     """Part of the net volume that moved while no controller ran."""
     unattended_either_l: float = 0.0
@@ -176,8 +184,7 @@ class Tally:
 
     def net_l(self, meter: Meter) -> float:
         """Liquid put into the tyre by this fill, attended or not: the one definition of the net volume."""
-        moved = self.forward_l(meter) - self.returned_l(meter)
-        return moved - self.vented_l - self.spilled_l - self.hose_change_l()
+        return self.forward_l(meter) - self.returned_l(meter) - self.hose_change_l()
 
 
 def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float) -> Tally:
@@ -263,6 +270,8 @@ def book(
     each_l = setup.meter.litres_per_pulse
     bent_l = each_l * (curve - 1.0)
     if forward:
+        if tally.draws_l or tally.behind_l:
+            tally = changed(tally, unsure_l=tally.unsure_l + tally.draws_l, draws_l=0.0, behind_l=0.0)
         tally = changed(
             tally,
             pulses_forward=tally.pulses_forward + forward,
@@ -276,5 +285,21 @@ def book(
             curve_returned_l=tally.curve_returned_l + back * bent_l,
             estimated_returned_l=tally.estimated_returned_l + back_estimate_l,
         )
+        air_l = tally.air_returned_l
         tally = pass_back(tally, setup, back * (each_l + bent_l) + back_estimate_l, line_kpa_abs, enters)
+        if back_estimate_l:
+            tally = _guessed(tally, setup, back_estimate_l, tally.air_returned_l - air_l)
     return tally
+
+
+def _guessed(tally: Tally, setup: Setup, litres: float, air_l: float) -> Tally:
+    """Follow a return that is estimated from the pump's flow: how much of its liquid depends on that.
+
+    Once more air has followed than the flow may be wrong by, the hose is empty: what came out of it is its volume.
+    """
+    behind_l = tally.behind_l + air_l if tally.hose_l <= 0 else 0.0
+    draws_l = tally.draws_l + litres - air_l
+    if tally.hose_l <= 0 and behind_l > GUESS / (1 - GUESS) * setup.line.hose_l:
+        tally = changed(tally, emptied_l=tally.emptied_l + draws_l)
+        draws_l = 0.0
+    return changed(tally, draws_l=draws_l, behind_l=behind_l)

@@ -5,11 +5,12 @@ Checks only; the guards decide what follows. None is made where one of the three
 
 from __future__ import annotations
 
-from rig.control.observe import BLANK_S, SURE_LOSS, Facts
+from rig.control.observe import SURE_LOSS, Facts
 from rig.control.passing import MOST_FLOW
+from rig.control.pressure import LEAST_LOSS
 from rig.control.procedure import Phase
 from rig.control.values import Setup
-from rig.plan.physics import air_loss_kpa, head_kpa, hose_loss_kpa
+from rig.plan.physics import air_loss_kpa, bore_loss_kpa, head_kpa, hose_loss_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
 FLOWING_LPS = 0.2 / 60
@@ -22,9 +23,9 @@ _STANDS_KPA = 1.5 * KPA_PER_PSI
 """No gauge is so coarse that it does not show this change."""
 _LOSS_DOUBT = 0.03
 _SHUT_SHARE = 0.4
-"""Share of the line loss that exceeds any effect of flow uncertainty on the gauge."""
+"""A pressure change of more than this share of the line loss is too large for an error of the measured flow."""
 _GIVEN_BACK_S = 2.0
-"""Time after coasting in which the line loss has dropped off the gauge."""
+"""Time after coasting until the gauge no longer shows any line loss."""
 _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that has drawn no more than this share of its flow for this long is starved."""
 _VACUUM_KPA = -50.0
@@ -46,7 +47,7 @@ def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
-    return line > facts.gas.high + APART_KPA
+    return line > facts.gas.shows_high + APART_KPA
 
 
 def stands_through_flow(setup: Setup, facts: Facts) -> bool:
@@ -57,45 +58,57 @@ def stands_through_flow(setup: Setup, facts: Facts) -> bool:
     moved_l = way * (facts.in_tyre_l - facts.stroke.start_l)
     flowed = facts.forward or moved_l > max(0.2, 5 * setup.meter.litres_per_pulse)
     shows = facts.wet and flowed and flows is (facts.forward or (facts.reverse and way < 0))
-    return facts.valve_open and shows and 1.5 < changed_s < min(facts.gauge_age_s, 60.0)
+    follows_s = 1.5 + setup.line_gauge.behind_s
+    return facts.valve_open and shows and follows_s < changed_s < min(facts.gauge_age_s, 60.0)
 
 
-def stands_through_draw(facts: Facts) -> bool:
-    """Detect a gauge unchanged since a draw began though the sealed tyre's high bound has dropped."""
+def stands_through_draw(setup: Setup, facts: Facts) -> bool:
+    """Detect a gauge unchanged since a draw began, though the sealed-gas estimate has dropped, upper bound too."""
     draws = (facts.phase is Phase.DRAW_DOWN and facts.air_at_pump) or facts.phase is Phase.EMPTY
-    if not draws or facts.run_s <= BLANK_S or facts.gas is None:
+    if not draws or facts.run_s <= setup.blank_s or facts.gas is None:
         return False
-    return facts.gauge_age_s > facts.run_s and facts.gas.high < facts.stroke.from_kpa - _STANDS_KPA
+    return facts.gauge_age_s > facts.run_s and facts.gas.shows_high < facts.stroke.from_kpa - _STANDS_KPA
 
 
 def fell_too_far(facts: Facts) -> bool:
     """Detect, at rest, a gauge far below what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.low - APART_KPA
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.shows_low - APART_KPA
 
 
 def falls_too_far(setup: Setup, facts: Facts) -> bool:
-    """Detect a gauge below the air space by more than the whole path loses while the hose's liquid comes back.
+    """Detect a gauge further below the air space than the loss of the whole path, while the hose's liquid comes back.
 
     The less liquid is left in the hose, the smaller the loss: the excess is uncounted air. A vacuum is excluded: it has
     other causes, a blocked valve or a covered one.
     """
-    returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > BLANK_S
+    returns = facts.phase is Phase.DRAW_DOWN and facts.reverse and not facts.air_at_pump and facts.run_s > setup.blank_s
     line = facts.reading.line_kpa
     if not returns or facts.gas is None or line is None or line < -APART_KPA:
         return False
     most_lps = MOST_FLOW * setup.line.back_lps
     takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
-    return line + takes_kpa < facts.gas.low + min(head_kpa(setup.line), 0.0) - APART_KPA
+    takes_kpa += _in_fittings_kpa(setup, facts)
+    return line + takes_kpa < facts.gas.shows_low + min(head_kpa(setup.line), 0.0) - APART_KPA
+
+
+def _in_fittings_kpa(setup: Setup, facts: Facts) -> float:
+    """Largest loss of gun, strainer and meter in reverse: the measured loss less those of the hose and of the bore, the
+    bore's at its lowest."""
+    if not facts.loss_known:
+        return 0.0
+    line, flow_lps = setup.line, setup.line.back_lps
+    bore_kpa = LEAST_LOSS * bore_loss_kpa(line, flow_lps)
+    return max(0.0, facts.loss_gain * line_loss_kpa(line, flow_lps) - bore_kpa - hose_loss_kpa(line, flow_lps))
 
 
 def stays_too_high(facts: Facts) -> bool:
     """Detect, at rest, a gauge far above what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.high + APART_KPA
+    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.shows_high + APART_KPA
 
 
 def calm(setup: Setup, facts: Facts) -> bool:
     """The pump has coasted to rest, and the line loss has dropped off the gauge."""
-    return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S
+    return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S + setup.line_gauge.behind_s
 
 
 def untold(setup: Setup, facts: Facts) -> bool:
@@ -103,7 +116,7 @@ def untold(setup: Setup, facts: Facts) -> bool:
     return setup.meter.estimated and not calm(setup, facts)
 
 
-def drew_on_nothing(setup: Setup, facts: Facts) -> bool:
+def drew_against_shut(setup: Setup, facts: Facts) -> bool:
     """Detect a hose emptied by the reverse to a vacuum that an open tyre would not allow: the path is blocked."""
     line = facts.reading.line_kpa
     if not facts.valve_open or line is None or line >= _VACUUM_KPA:
@@ -119,23 +132,23 @@ def blocked_ahead(setup: Setup, facts: Facts) -> bool:
     if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
         return False
     most_kpa = max(head_kpa(setup.line, facts.covered_m), 0.0) + facts.loss_kpa / SURE_LOSS
-    return line - most_kpa > facts.gas.high + APART_KPA
+    return line - most_kpa > facts.gas.shows_high + APART_KPA
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
-    """Detect another way out: a gauge below the air space's pressure while filling, though liquid flows downhill."""
-    fills = facts.forward and facts.wet and facts.run_s > BLANK_S
+    """Detect a second outlet: while filling, a gauge below the tyre's pressure, though flow towards it needs more."""
+    fills = facts.forward and facts.wet and facts.run_s > setup.blank_s
     line = facts.reading.line_kpa
     if not fills or facts.gas is None or line is None:
         return False
     # The hose loss is reliable except for the flow, which has only just been measured; the bore loss is not used.
     surely_lps = max(facts.flow_lps - setup.meter.litres_per_pulse, 0.0)
     least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, surely_lps)
-    return line - least < facts.gas.low - APART_KPA
+    return line - least < facts.gas.shows_low - APART_KPA
 
 
 def rises_too_little(setup: Setup, facts: Facts) -> bool:
-    """Detect litres that went in without the gauge, less the line loss, following the air space."""
+    """Detect a gauge less line loss that rises less than the counted litres must compress the air space."""
     if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
     gone_in = facts.in_tyre_l - facts.stroke.watch_l
@@ -143,7 +156,7 @@ def rises_too_little(setup: Setup, facts: Facts) -> bool:
     if gone_in < max(5.0, 0.05 * headspace):
         return False
     # The lower sealed rise that the cavity's band allows: a large tyre must not look like a leak.
-    expected = facts.gas.low - facts.stroke.watch_gas_kpa
+    expected = facts.gas.shows_low - facts.stroke.watch_gas_kpa
     # The flow lags, in whole pulses, and the loss is quadratic in it: a few per cent of the loss are not significant.
     doubt = 0.5 + max(_LOSS_DOUBT, 4 * facts.slow_u) * facts.loss_kpa
     return facts.line.best - facts.stroke.watch_line_kpa < 0.5 * expected - doubt
@@ -156,7 +169,7 @@ def rises_too_much(facts: Facts) -> bool:
     """
     if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
-    followed_kpa = facts.gas.high - facts.stroke.watch_gas_kpa
+    followed_kpa = facts.gas.shows_high - facts.stroke.watch_gas_kpa
     unasked_kpa = facts.line.best - facts.stroke.watch_line_kpa - followed_kpa
     return unasked_kpa > max(APART_KPA / 2, _SHUT_SHARE * facts.loss_kpa)
 
@@ -167,23 +180,23 @@ def rose_too_little(setup: Setup, facts: Facts) -> bool:
     if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.kind == "run time":
         return False
     # The low bound already allows for the cavity's band: a further shortfall went elsewhere, or never passed.
-    least_kpa = _a_step_off(setup, facts, gas.low, -1)
+    least_kpa = _a_step_off(setup, facts, gas.shows_low, -1)
     return least_kpa - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (least_kpa - stroke.from_kpa))
 
 
 def rose_uncounted(setup: Setup, facts: Facts) -> bool:
-    """Detect, at rest after a stroke of liquid, a tyre above what a stuck level allows."""
+    """Detect, at rest after a stroke of liquid, a tyre above what the litres by a level can cause: a stuck level."""
     # Run time counts all pump operation, though inaccurately.
     level = setup.meter.estimated and setup.meter.kind != "run time"
     # A gauge that has not settled indicates a pump that still runs.
     if not (level and calm(setup, facts) and facts.rests and facts.stroke.pumped and facts.gas):
         return False
-    most_kpa = _a_step_off(setup, facts, facts.gas.high, 1) + _SHORT_KPA
+    most_kpa = _a_step_off(setup, facts, facts.gas.shows_high, 1) + _SHORT_KPA
     return facts.tyre_kpa is not None and facts.tyre_kpa > most_kpa
 
 
 def _a_step_off(setup: Setup, facts: Facts, sealed_kpa: float, steps: int) -> float:
-    """The air space's pressure if ``steps`` more of the meter have come in than it shows: a level's step is litres."""
+    """The air space's pressure if the meter is ``steps`` of its resolution behind; one step of a level is litres."""
     step_l, atmosphere_kpa = steps * setup.meter.litres_per_pulse, setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.volume_l - facts.offset_l, 3 * abs(step_l))
     return (sealed_kpa + atmosphere_kpa) * air_l / (air_l - step_l) - atmosphere_kpa
@@ -195,8 +208,8 @@ def apart(facts: Facts) -> bool:
         return False
     # Until a rest has measured the line loss, a gauge below the air space only indicates a bore wider than that of the
     # valve entered; a leak shows in the rise.
-    below = facts.gas.low - facts.line.high if facts.loss_known else 0.0
-    return max(facts.line.low - facts.gas.high, below) > APART_KPA
+    below = facts.gas.shows_low - facts.line.high if facts.loss_known else 0.0
+    return max(facts.line.low - facts.gas.shows_high, below) > APART_KPA
 
 
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
@@ -208,7 +221,7 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
-    return line - least < facts.gas.low - APART_KPA
+    return line - least < facts.gas.shows_low - APART_KPA
 
 
 def starves(setup: Setup, facts: Facts) -> bool:
@@ -217,7 +230,7 @@ def starves(setup: Setup, facts: Facts) -> bool:
     A closing valve raises the gauge, a leaking hose or vent the flow; a slipping meter leaves the gauge alone.
     """
     stroke, line = facts.stroke, facts.reading.line_kpa
-    flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + BLANK_S
+    flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + setup.blank_s
     if not flows or not stroke.even_lps or line is None or facts.gas is None or setup.meter.kind not in _SEEN_AT_ONCE:
         return False
     fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
@@ -236,4 +249,4 @@ def loses_nothing(setup: Setup, facts: Facts) -> bool:
         return False
     if lost_kpa < _TELLING_LOSS_KPA:
         return False
-    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.low < LOST_ON_AIR * lost_kpa
+    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.shows_low < LOST_ON_AIR * lost_kpa

@@ -17,11 +17,9 @@ from statistics import NormalDist
 from typing import Literal
 
 from rig.control.changed import changeable
-from rig.control.values import CavityFacts
+from rig.control.values import USUAL_U_KPA, CavityFacts
 from rig.units import KPA_PER_PSI
 
-GAUGE_U_KPA = 1.03
-"""Uncertainty of one rest reading at 95 %: 0.25 % of a 60 psi gauge."""
 _THIRD_ROOT = math.sqrt(3)
 _MOST_STEPS = 40
 _HIDDEN_SHARE = 0.2
@@ -55,7 +53,7 @@ class Rise:
     """Air that was pushed in meanwhile, absolute pressure × volume."""
     put_in_u: float = 0.0
     """Relative uncertainty of what was put in, at 95 %: the meter's, for liquid."""
-    gauge_u_kpa: float = GAUGE_U_KPA
+    gauge_u_kpa: float = USUAL_U_KPA
     """Uncertainty of the gauge itself, at 95 %."""
     from_u_kpa: float = 0.0
     to_u_kpa: float = 0.0
@@ -67,8 +65,11 @@ class Rise:
     way_u_kpa: float = 0.0
 
     @property
-    def told_kpa(self) -> float:
-        """The end less twice an early rest on the way: both contain the start's error and part of the gas warming."""
+    def indicated_kpa(self) -> float:
+        """What is compared with the size: the end pressure, less twice that of an early rest on the way, if any.
+
+        Both contain the error of the start and a part of the gas's warming, which so cancels in part.
+        """
         way = self.way
         return self.to_kpa if way is None else self.to_kpa - _WAY_WEIGHT * way.to_kpa
 
@@ -106,7 +107,7 @@ class Laws:
 
     @property
     def on_the_way(self) -> Laws:
-        """The laws at the rest on the way: at nearly the same pressure the gauge error is that of the start."""
+        """The parameters at the rest on the way: its pressure and the gauge's error are nearly those of the start."""
         return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.from_error_kpa)
 
 
@@ -156,22 +157,22 @@ def rest_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: 
     return end - air + laws.to_error_kpa - laws.from_error_kpa * end / start
 
 
-def told_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
+def indicated_after_kpa(cavity_l: float, rise: Rise, laws: Laws = _MIDDLE, hidden_l: float = 0.0) -> float:
     """Expected indication of a rise: its end, less twice the early rest on the way where there was one."""
     kpa, way = rest_after_kpa(cavity_l, rise, laws, hidden_l), rise.way
     return kpa if way is None else kpa - _WAY_WEIGHT * rest_after_kpa(cavity_l, way, laws.on_the_way, hidden_l)
 
 
-def cavity_told(rise: Rise, laws: Laws = _MIDDLE) -> float:
+def cavity_indicated(rise: Rise, laws: Laws = _MIDDLE) -> float:
     """The cavity from end and way together, litres; infinite where there was no rise."""
     cavity_l, way = cavity_of_rise(rise, laws), rise.way
     if way is None:
         return cavity_l
-    told_kpa, then = rise.told_kpa, laws.on_the_way
+    indicated_kpa, then = rise.indicated_kpa, laws.on_the_way
     for _ in range(_TURNS):
         if math.isinf(cavity_l):
             break
-        end_kpa = told_kpa + _WAY_WEIGHT * rest_after_kpa(cavity_l, way, then)
+        end_kpa = indicated_kpa + _WAY_WEIGHT * rest_after_kpa(cavity_l, way, then)
         cavity_l = cavity_of_rise(replace(rise, to_kpa=end_kpa), laws)
     return cavity_l
 
@@ -256,7 +257,7 @@ class Expected:
     """The expected rest of the size's cavity after a rise, and the indication of the rise, with its deviations."""
 
     kpa: float
-    told_kpa: float
+    indicated_kpa: float
     less_kpa: float
     """Standard deviation of the indication towards less air space, which gives a higher pressure."""
     more_kpa: float
@@ -268,12 +269,12 @@ def expected(cavity: CavityFacts, rise: Rise) -> Expected:
     A band is taken as two standard deviations either side, whatever its basis: a taught wheel, a published value or
     geometry (for geometry that is how it was made; for the others an assumption).
     """
-    kpa, told = rest_after_kpa(cavity.volume_l, rise), told_after_kpa(cavity.volume_l, rise)
+    kpa, told = rest_after_kpa(cavity.volume_l, rise), indicated_after_kpa(cavity.volume_l, rise)
     if math.isinf(kpa):
         return Expected(kpa, told, math.inf, math.inf)
-    own = math.hypot(*_parts(lambda laws: told_after_kpa(cavity.volume_l, rise, laws), rise).values())
-    smaller = told_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - told
-    larger = told - told_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
+    own = math.hypot(*_parts(lambda laws: indicated_after_kpa(cavity.volume_l, rise, laws), rise).values())
+    smaller = indicated_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - told
+    larger = told - indicated_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
     return Expected(kpa, told, math.hypot(own, smaller), math.hypot(own, larger))
 
 
@@ -282,8 +283,8 @@ def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
         return "agrees"
-    less = (rise.told_kpa - foreseen.told_kpa) / foreseen.less_kpa
-    more = (foreseen.told_kpa - rise.told_kpa) / foreseen.more_kpa
+    less = (rise.indicated_kpa - foreseen.indicated_kpa) / foreseen.less_kpa
+    more = (foreseen.indicated_kpa - rise.indicated_kpa) / foreseen.more_kpa
     if more > {"early": _EARLY, "look": _MORE, "later": _LATER}[stage]:
         return "more"
     if stage == "look":
@@ -292,11 +293,11 @@ def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:
 
 
 def _share_above(cavity: CavityFacts, rise: Rise) -> float:
-    """Share of the sound tyres of this size that would read as high or higher: those no larger than the rise gives.
+    """Share of the sound tyres of this size that would read as high as this rise or higher: the smaller cavities.
 
     A small air space gets stiffer as it shrinks, so the high tail is longer than first order gives.
     """
-    return sum(_share_smaller(cavity, cavity_told(rise, laws)) for laws in _spread_laws(cavity, rise)) / _POINTS
+    return sum(_share_smaller(cavity, cavity_indicated(rise, laws)) for laws in _spread_laws(cavity, rise)) / _POINTS
 
 
 def _share_smaller(cavity: CavityFacts, litres: float) -> float:
@@ -306,8 +307,8 @@ def _share_smaller(cavity: CavityFacts, litres: float) -> float:
 
 
 def _spread_laws(cavity: CavityFacts, rise: Rise) -> Iterator[Laws]:
-    """Sample the laws; reading and litre errors, which add linearly, as one error of the end."""
-    parts = _parts(lambda laws: told_after_kpa(cavity.volume_l, rise, laws), rise)
+    """Sample the parameters. Errors of readings and litres add linearly, so they are one error of the end pressure."""
+    parts = _parts(lambda laws: indicated_after_kpa(cavity.volume_l, rise, laws), rise)
     read_u = math.hypot(*(part for name, part in parts.items() if name not in _RECTANGULAR))
     steps = {**_RECTANGULAR, "to_error_kpa": read_u}
     for point in _spread_points():
@@ -346,13 +347,15 @@ def _noticed(cavity: CavityFacts, rise: Rise) -> float:
     foreseen = expected(cavity, rise)
     if math.isinf(foreseen.less_kpa):
         return 0.0
-    shift = told_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.told_kpa
+    shift = (
+        indicated_after_kpa(cavity.volume_l, rise, hidden_l=_HIDDEN_SHARE * cavity.volume_l) - foreseen.indicated_kpa
+    )
     normal = NormalDist()
     return normal.cdf(shift / foreseen.less_kpa - normal.inv_cdf(1 - LESS_RATE))
 
 
 def worth_a_look(cavity: CavityFacts, rise: Rise) -> bool:
-    """Whether the pump should stop for such a rest."""
+    """Whether the pump should stop for a rest after ``rise``, to compare the air space with the size."""
     return _noticed(cavity, rise) >= _LEAST_CHANCE
 
 

@@ -6,6 +6,7 @@ from rig.control.changed import changed
 from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.state import Alarms, FillState
+from rig.record.work import Outcome
 
 
 def watch(alarms: Alarms, standing: tuple[Guard, ...], now_s: float) -> tuple[Alarms, tuple[Guard, ...]]:
@@ -45,7 +46,7 @@ def cleared(alarms: Alarms, but: tuple[str, ...] = ()) -> Alarms:
     return changed(alarms, first_out=next(iter(but), None), followers=but[1:])
 
 
-def outcome_of(state: FillState) -> str:
+def outcome_of(state: FillState) -> Outcome:
     """How the fill ended, for the record."""
     if state.state is State.COMPLETE:
         return "complete"

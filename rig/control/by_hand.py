@@ -7,9 +7,11 @@ person lets out. The record is as complete as any other.
 from __future__ import annotations
 
 from rig.control.changed import changed
+from rig.control.flags import End, Flag
 from rig.control.learning import learn_loss, overrun_s
 from rig.control.look import held_back, stage_of
 from rig.control.pressure import at_rest, stiffness_kpa_per_l
+from rig.control.prompts import LEVER_CEILING, LEVER_FILL, LEVER_REST, LEVER_TARGET
 from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
@@ -27,7 +29,7 @@ def by_hand(turn: Turn) -> None:
     _judge(turn)
     if turn.ask("insert_back", _text(turn)):
         if turn.setup.target_l - turn.facts.in_tyre_l > turn.setup.tolerance_l:
-            turn.flag("short of the target")
+            turn.flag(Flag.SHORT)
         turn.set(valve_open=False, flush_start_l=turn.state.tally.returned_l(turn.setup.meter))
         # The supply is restored: the hose is to be reversed off.
         turn.phase_trigger("uncouple", Stroke())
@@ -56,7 +58,7 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
     stroke, now_s = state.stroke, facts.reading.now_s
     if abs(tyre_kpa - stroke.from_kpa) > _OTHER_KPA + facts.wavers_kpa:
         # A new pressure at rest without flow, or one below what the sealed air can have: air has left.
-        fell = facts.gas is not None and tyre_kpa < facts.gas.low - KPA_PER_PSI
+        fell = facts.gas is not None and tyre_kpa < facts.gas.shows_low - KPA_PER_PSI
         sealed = state.gas.sealed and stroke.began_s > 0 and not fell
         turn.set(stroke=changed(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=changed(state.gas, sealed=sealed))
     elif facts.rests:
@@ -84,29 +86,27 @@ def _judge(turn: Turn) -> None:
     let_down = facts.still and (tyre or 0.0) <= setup.window.ceiling_kpa - _LET_DOWN_KPA
     high = tyre is not None and tyre + slope * overrun_l >= setup.window.ceiling_kpa
     full = facts.in_tyre_l > setup.target_l - setup.tolerance_l
-    if facts.in_tyre_l + overrun_l >= setup.target_l or (stroke.ended_by == "target" and full):
-        why = "target"
-    elif high or (stroke.ended_by == "ceiling" and not let_down):
-        why = "ceiling"
+    if facts.in_tyre_l + overrun_l >= setup.target_l or (stroke.ended_by is End.TARGET and full):
+        why = End.TARGET
+    elif high or (stroke.ended_by is End.CEILING and not let_down):
+        why = End.CEILING
     else:
         # The fill is tracked from the last steady pressure: without one the pump would run blind.
-        why = "" if turn.state.gas.sealed else "rest"
-    if why != stroke.ended_by:
+        why = End.NOT_YET if turn.state.gas.sealed else End.REST
+    if why is not stroke.ended_by:
         turn.set(stroke=changed(stroke, ended_by=why))
-        turn.note("by hand", stop=why, in_tyre_l=round(facts.in_tyre_l, 3))
+        turn.note("by hand", stop=why.value, in_tyre_l=round(facts.in_tyre_l, 3))
 
 
 def _text(turn: Turn) -> str:
     setup = turn.setup
     match turn.state.stroke.ended_by:
-        case "target":
-            return "STOP the pump: the target is in. Core or insert back, gun stays on."
-        case "ceiling":
-            return f"STOP the pump: let air out to {show_pressure(setup.window.floor_kpa)}, then go on filling."
-        case "rest":
-            floor = show_pressure(setup.window.floor_kpa)
-            return f"WAIT with the pump. Air may come out, to {floor}; then vent shut for a moment: pressure is read."
+        case End.TARGET:
+            return LEVER_TARGET
+        case End.CEILING:
+            return LEVER_CEILING.format(floor=show_pressure(setup.window.floor_kpa))
+        case End.REST:
+            return LEVER_REST.format(floor=show_pressure(setup.window.floor_kpa))
         case _:
-            most = show_pressure(setup.window.ceiling_kpa)
-            goal = f"Fill by the lever to {show_volume(setup.target_l)}, at most {most}."
-            return f"{goal} When the level is right: core or insert back, gun stays on."
+            ceiling = show_pressure(setup.window.ceiling_kpa)
+            return LEVER_FILL.format(target=show_volume(setup.target_l), ceiling=ceiling)

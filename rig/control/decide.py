@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
-from rig.control.doubt import rebooked_dry, with_doubt, with_drawn_liquid, with_last_rest, with_more_room, with_waved_on
+from rig.control.doubt import rebooked_dry, with_accepted, with_doubt, with_drawn_liquid, with_last_rest, with_more_room
+from rig.control.flags import End, Flag
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
 from rig.control.learning import book_unseen, stopped
@@ -25,7 +26,7 @@ from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
 from rig.control.remains import follow
 from rig.control.snapshot import BASIS, progress
-from rig.control.state import BROKEN_OFF, Alarms, Confirmation, FillState, in_force, way_off
+from rig.control.state import Alarms, Confirmation, FillState, in_force, way_out
 from rig.control.turn import Turn
 from rig.control.unconfirmed import followed, in_doubt, in_the_way
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
@@ -88,7 +89,7 @@ def _guard(turn: Turn) -> None:
     alarms, due = watch(turn.state.alarms, standing, turn.facts.reading.now_s)
     if alarms is not turn.state.alarms:
         turn.set(alarms=alarms)
-    for doubted in (with_drawn_liquid, with_waved_on):
+    for doubted in (with_drawn_liquid, with_accepted):
         tally = doubted(turn.setup, turn.state, turn.facts)
         if tally is not turn.state.tally:
             turn.set(tally=tally)
@@ -130,18 +131,18 @@ def hold(turn: Turn, why: str) -> None:
     if why == "pressure_low":
         # A vent that let out too much has given no valid measurement: the next one is conservative again.
         turn.set(vent_known=False, when_low_l=turn.facts.in_tyre_l)
-    kept = BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else ""
+    kept = End.BROKEN_OFF if turn.state.stroke.pushed and not turn.setup.by_hand else End.NOT_YET
     turn.set(stroke=changed(turn.state.stroke, ended_by=kept))
     _break_off(turn)
     again = turn.state.phase is Phase.UNCOUPLE and why == "insert_not_seated"
-    turn.phase_trigger("reopen" if again else way_off(turn.setup, turn.state.phase))
+    turn.phase_trigger("reopen" if again else way_out(turn.setup, turn.state.phase))
     turn.state_trigger("hold", why)
 
 
 def _break_off(turn: Turn) -> None:
     """Keep the gauge at the stop command of a pump that fills: the reference for detecting one that does not stop."""
     if turn.facts.forward and not turn.setup.by_hand:
-        turn.set(stroke=stopped(turn, BROKEN_OFF))
+        turn.set(stroke=stopped(turn, End.BROKEN_OFF))
 
 
 def _reopen(turn: Turn) -> None:
@@ -269,8 +270,8 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
     standing = standing_trips(turn.state.alarms)
     if standing:
         return _refused(turn, "reset", *(Missing(name, GUARD_NAMED[name].first) for name in standing))
-    turn.phase_trigger(way_off(turn.setup, turn.state.phase))
-    stroke = changed(turn.state.stroke, ended_by="", calm_gauge_kpa=None)
+    turn.phase_trigger(way_out(turn.setup, turn.state.phase))
+    stroke = changed(turn.state.stroke, ended_by=End.NOT_YET, calm_gauge_kpa=None)
     turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=stroke)
     turn.state_trigger("reset", request.by)
     return ()
@@ -285,7 +286,7 @@ def _supply_cut(turn: Turn, request: Request) -> tuple[Missing, ...]:
     """Record that a person has cut the pump's supply, for outputs that cannot be switched off from here."""
     if in_doubt(turn.state):
         turn.set(supply_cut=True)
-        turn.flag("supply cut by hand")
+        turn.flag(Flag.SUPPLY_CUT)
         turn.note("supply_cut", by=request.by, outputs=sorted(turn.facts.reading.unconfirmed))
     return ()
 

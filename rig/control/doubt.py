@@ -8,21 +8,21 @@ from __future__ import annotations
 
 import math
 
-from rig.control.accounting import Tally
-from rig.control.airspace import GAUGE_U_KPA, cavity_of_rise, rest_after_kpa
+from rig.control.accounting import GUESS, Tally
+from rig.control.airspace import cavity_of_rise, rest_after_kpa
 from rig.control.changed import changed
+from rig.control.flags import Flag
 from rig.control.observe import Facts
-from rig.control.pressure import AIR_DRAWN_KPA, GUESS, NO_TYRE_KPA, Band, at_rest, sealed_band
+from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, Band, at_rest, sealed_band
 from rig.control.state import FillState, entering, in_force, in_tyre_l, near_level
 from rig.control.unconfirmed import unseen_l
 from rig.control.values import Setup
-from rig.control.witness import comparisons, contradiction
+from rig.control.witness import DOUBTED, comparisons, contradiction
 from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
 from rig.units import KPA_PER_PSI
 
-_METER_DOUBTS = frozenset({"flow_too_high", "estimates_disagree", "air_pumped", "measures_differ"})
+_METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
-NEAR_LEVEL = "air drawn near the liquid's level"
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
 """Alarms after which the litres since the last rest may not be in the tyre."""
 _UNSEEN = frozenset({
@@ -56,7 +56,7 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
 
 
-def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
+def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
     """Update the account while an overridden alarm persists: the flow meanwhile remains in doubt.
 
     So does uncounted flow: a pump that runs on by run time, a stroke by level alone after a gauge that never settled.
@@ -71,7 +71,7 @@ def with_waved_on(setup: Setup, state: FillState, facts: Facts) -> Tally:
     waved_on = state.alarms.accepted & _ASTRAY
     stands = not waved_on.isdisjoint(standing)
     # Without a meter, a gauge that never settled confirms for no later stroke that it went into the tyre.
-    astray = stands or (state.measure > 0 and "gauge_restless" in state.flags)
+    astray = stands or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
     if facts.flow_lps <= 0 or not astray:
         return state.tally
     return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
@@ -83,12 +83,12 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     A gauge at zero does not confirm a tyre, even if the rest before was at zero too. After an interruption the tyre is
     assumed tight: whether liquid or air is missing was not observed.
     """
-    sealed = state.gas.sealed or "interrupted" in state.flags
+    sealed = state.gas.sealed or Flag.INTERRUPTED in state.flags
     foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
     if setup.into == "open vessel" or foreseen is None:
         return state.tally
     shows_none = rest_kpa <= NO_TYRE_KPA
-    if not shows_none and rest_kpa >= foreseen.low - 2 * GAUGE_U_KPA:
+    if not shows_none and rest_kpa >= foreseen.low - 2 * setup.rest_gauge.u_kpa:
         return state.tally
     air_kpa = setup.line.atmosphere_kpa_abs
     room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
@@ -189,7 +189,7 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
     tyre that was below plan no longer is: a vent was open, and liquid was lost there.
     """
     tally = state.tally
-    if rest_kpa <= foreseen.high + 2 * GAUGE_U_KPA:
+    if rest_kpa <= foreseen.high + 2 * setup.rest_gauge.u_kpa:
         return tally
     either_l = tally.either_l
     if setup.meter.estimated:
@@ -207,7 +207,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "cavity_differs":
         # More room than the size has may be a leak or missing liquid. Less room gives no cause for doubt, except after
         # a gauge that never settled, or a rise that began late: until then liquid went elsewhere.
-        astray = state.gas.verdict == "more" or "gauge_restless" in state.flags or _rose_late(state)
+        astray = state.gas.verdict == "more" or Flag.GAUGE_RESTLESS in state.flags or _rose_late(state)
         return abs(net_l) if astray else 0.0
     if alarm == "no_progress" and state.measure:
         # A stuck level counts nothing of what the pump moves.
@@ -241,7 +241,7 @@ def _rose_late(state: FillState) -> bool:
         return rise is not None and rise.from_kpa <= NO_TYRE_KPA
     way = changed(rise, to_kpa=rise.way_kpa, to_l=rise.way_l, added_kpa_l=rise.way_added_kpa_l, way_kpa=None)
     foreseen_kpa = rest_after_kpa(cavity_of_rise(rise), way)
-    return foreseen_kpa - rise.way_kpa > max(2 * GAUGE_U_KPA, 0.5 * (foreseen_kpa - rise.from_kpa))
+    return foreseen_kpa - rise.way_kpa > max(2 * rise.gauge_u_kpa, 0.5 * (foreseen_kpa - rise.from_kpa))
 
 
 def _sure_l(setup: Setup, state: FillState) -> float:
@@ -254,7 +254,9 @@ def _sure_l(setup: Setup, state: FillState) -> float:
 def estimated(setup: Setup, state: FillState) -> bool:
     """Whether the net volume rests on more than a count."""
     tally = state.tally
-    guessed = tally.estimated_returned_l > 0 or tally.either_l > 0 or NEAR_LEVEL in state.flags or state.unseen_s > 0
+    guessed = (
+        tally.estimated_returned_l > 0 or tally.either_l > 0 or Flag.NEAR_LEVEL in state.flags or state.unseen_s > 0
+    )
     return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
 
 
@@ -267,7 +269,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
     # After an air draw the hose is refilled by its own volume, not by the count.
     refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
-    near = NEAR_LEVEL in state.flags
+    near = Flag.NEAR_LEVEL in state.flags
     # A hose that stayed wet has no air front.
     front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_drawn_l > 0 else 0.0
     return math.hypot(
@@ -275,7 +277,7 @@ def net_uncertainty_l(setup: Setup, state: FillState) -> float:
         counted_l,
         2 * meter.litres_per_pulse,
         front * setup.line.hose_l + _REFILLED * refilled_l,
-        GUESS * tally.estimated_returned_l,
+        GUESS * (tally.unsure_l + tally.draws_l) + _FRONT * tally.emptied_l,
         tally.either_l,
         _by_witness_l(setup, state),
         _PART_OF_AIR * setup.line.suction_l if tally.air_drawn_l > 0 and meter.on_air == "part" else 0.0,
@@ -325,7 +327,7 @@ def _by_witness_l(setup: Setup, state: FillState) -> float:
     It is the difference plus the witness's own uncertainty. Where a person overrode a doubt of the meter, every witness
     is used; a gauge that disagreed may itself be wrong, so then the witness must contradict as well.
     """
-    against = contradiction(setup, state)
+    against = contradiction(setup, state, DOUBTED)
     doubts = _METER_DOUBTS & state.flags
     if against is None and doubts and not state.measure:
         against = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)

@@ -12,9 +12,10 @@ import math
 from rig.control.agreement import LOST_ON_AIR, untold
 from rig.control.changed import changed
 from rig.control.doubt import net_uncertainty_l, with_last_rest
+from rig.control.flags import End, Flag
 from rig.control.learning import overrun_s
-from rig.control.observe import BLANK_S
 from rig.control.pressure import after_draw, at_rest
+from rig.control.prompts import AIR_UP
 from rig.control.state import Mark, Stroke, near_level
 from rig.control.turn import Turn
 from rig.control.uncoupling import come_off
@@ -45,21 +46,21 @@ def settle_emptying(turn: Turn) -> None:
     if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     rest_kpa, stroke = facts.tyre_kpa, _judged(turn, facts.tyre_kpa)
-    if "gauge_restless" in turn.state.flags:
+    if Flag.GAUGE_RESTLESS in turn.state.flags:
         # The pressure kept falling with all off: the missing pressure may be uncounted outflow.
         turn.set(tally=with_last_rest(setup, turn.state, facts, rest_kpa))
     left_l = setup.target_l + facts.in_tyre_l
-    if stroke.ended_by == "air":
-        turn.flag("emptied until air came")
+    if stroke.ended_by is End.AIR:
+        turn.flag(Flag.EMPTIED_TO_AIR)
         gas = at_rest(turn.state.gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=False)
     else:
         gas = after_draw(turn.state.gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa)
-    turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=""))
-    if stroke.ended_by in ("target", "air") or left_l <= setup.tolerance_l:
+    turn.set(gas=gas, mark=Mark(turn.state.tally, turn.state.counts), stroke=changed(stroke, ended_by=End.NOT_YET))
+    if stroke.ended_by in (End.TARGET, End.AIR) or left_l <= setup.tolerance_l:
         _book_front(turn)
         _end_drawing(turn)
     elif stroke.barren >= _MOST_AIR_UPS:
-        turn.flag("took no air")
+        turn.flag(Flag.TOOK_NO_AIR)
         _end_drawing(turn)
     elif rest_kpa <= setup.window.floor_kpa + _NEAR_KPA:
         _air_up(turn)
@@ -101,7 +102,7 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
     air = by_volume or _lost_nothing(turn)
     missing_l = came_l * air if by_time else max(told_l - came_l - step_l / 2, 0.0)
     turn.set(tally=changed(tally, either_l=tally.either_l + missing_l))
-    return changed(stroke, ended_by="air" if air else stroke.ended_by, barren=0)
+    return changed(stroke, ended_by=End.AIR if air else stroke.ended_by, barren=0)
 
 
 def _lost_nothing(turn: Turn) -> bool:
@@ -121,16 +122,16 @@ def _air_l(turn: Turn) -> float:
 def _book_front(turn: Turn) -> None:
     """Book the last flow in doubt: it may have been air, where the liquid's surface came down to the valve."""
     state, stroke = turn.state, turn.state.stroke
-    if near_level(turn.setup, state) or "emptied until air came" in state.flags:
+    if near_level(turn.setup, state) or Flag.EMPTIED_TO_AIR in state.flags:
         flow_lps, stroke_l = abs(stroke.stop_flow_lps), stroke.start_l - stroke.stop_l
         # A stroke too short for the gauge to settle may have been air from its start.
-        doubted_l = flow_lps * _FRONT_S if stroke_l > flow_lps * (2 * BLANK_S + _FRONT_S) else stroke_l
+        doubted_l = flow_lps * _FRONT_S if stroke_l > flow_lps * (2 * turn.setup.blank_s + _FRONT_S) else stroke_l
         turn.set(tally=changed(state.tally, either_l=state.tally.either_l + doubted_l))
 
 
 def _air_up(turn: Turn) -> None:
     up_to = show_pressure(min(_AIR_UP_KPA, turn.setup.window.ceiling_kpa))
-    if turn.ask("air_up", f"The air has pushed what it can: air the tyre up to {up_to} through the gun, then go on."):
+    if turn.ask("air_up", AIR_UP.format(up_to=up_to)):
         # No rise yet: ask again, up to the limit.
         stroke = changed(turn.state.stroke, barren=turn.state.stroke.barren + 1)
         turn.set(answered=turn.state.answered - {"air_up"}, stroke=stroke)
@@ -142,13 +143,13 @@ def empty(turn: Turn) -> None:
     flow = max(-facts.flow_lps, 0.0)
     over_l = flow * overrun_s(setup, turn.state, flow)
     if over_l - facts.in_tyre_l >= setup.target_l:
-        _end(turn, "target")
+        _end(turn, End.TARGET)
     elif _air_comes(turn, flow):
-        _end(turn, "air")
+        _end(turn, End.AIR)
     elif facts.gas is not None and facts.gas.low <= turn.state.stroke.goal_kpa:
-        _end(turn, "floor")
+        _end(turn, End.FLOOR)
     elif setup.meter.estimated and (_by_pump_kpa(turn) <= turn.state.stroke.goal_kpa or _silent(turn)):
-        _end(turn, "unsure")
+        _end(turn, End.UNSURE)
 
 
 def _by_pump_kpa(turn: Turn) -> float:
@@ -166,14 +167,14 @@ def _silent(turn: Turn) -> bool:
 def _air_comes(turn: Turn, flow: float) -> bool:
     """Detect air: a gauge near the air space's pressure during the draw, as air loses next to nothing in the bore."""
     facts, line = turn.facts, turn.facts.reading.line_kpa
-    if facts.run_s < 2 * BLANK_S or not facts.steady or facts.gas is None or line is None:
+    if facts.run_s < 2 * turn.setup.blank_s or not facts.steady or facts.gas is None or line is None:
         return False
     loss = line_loss_kpa(turn.setup.line, flow)
     with_liquid = facts.gas.best + head_kpa(turn.setup.line, facts.covered_m) - loss
     return loss >= _TOLD_KPA and line > with_liquid + 0.6 * loss
 
 
-def _end(turn: Turn, why: str) -> None:
+def _end(turn: Turn, why: End) -> None:
     facts = turn.facts
     shown_kpa = facts.reading.line_kpa
     ended = changed(
@@ -184,7 +185,7 @@ def _end(turn: Turn, why: str) -> None:
         stop_gauge_kpa=shown_kpa,
     )
     # Before the gauge has followed, it shows no loss.
-    line_kpa = shown_kpa if facts.run_s > 2 * BLANK_S else None
+    line_kpa = shown_kpa if facts.run_s > 2 * turn.setup.blank_s else None
     turn.set(stroke=changed(ended, watch_line_kpa=-math.inf if line_kpa is None else line_kpa))
-    turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
+    turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")

@@ -16,7 +16,8 @@ from rig.control.pressure import NO_TYRE_KPA
 from rig.control.procedure import State
 from rig.control.rest import Gauge, Rest
 from rig.control.state import FillState, Moved, in_tyre_l, pump_way
-from rig.control.values import Damped, Reading, Setup
+from rig.control.values import GaugeFacts, Reading, Setup
+from rig.control.warmth import TIMES_S
 from rig.plan.physics import head_kpa
 from rig.units import KPA_PER_PSI
 
@@ -28,10 +29,9 @@ _THERMAL = 0.1
 """Largest thermal creep as a share of the absolute pressure: 30 K of 300 K."""
 _ADIABATIC = 2 / 7
 """And as a share of the movement itself: adiabatic limit of a diatomic gas (1 - 1/1.4)."""
-_FASTEST_S, _SLOWEST_S = 5.0, 40.0
-"""Its time constants. Common practice, no source."""
-_PUMP_SHARE = 0.5
-"""A pump that runs uncommanded moves at least this share of its rated flow: a worn one, against pressure."""
+_FASTEST_S, _SLOWEST_S = TIMES_S[0], TIMES_S[-1]
+PUMP_SHARE = 0.5
+"""A pump that runs moves at least this share of its rated flow: a worn one, against pressure."""
 _LEAST_KPA_S = 0.1
 """Slower movement than this comes from warm liquid or the sun within minutes."""
 _SPAN_S = 1.25
@@ -67,18 +67,20 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
     line, stands = _taken(state.line, now_s, reading.line_kpa, setup.line_gauge, may_stand=may_stand)
     tyre = state.tyre
     if reading.tyre_kpa is not None or tyre.raw_kpa is not None:
-        tyre, stands = _taken(tyre, now_s, reading.tyre_kpa, setup.tyre_gauge, may_stand=may_stand)
+        tyre, stands = _taken(tyre, now_s, reading.tyre_kpa, setup.rest_gauge, may_stand=may_stand)
     shown_kpa, gauge_s = state.gauge_kpa, state.gauge_s
     if line.kpa is None or shown_kpa is None or abs(line.kpa - shown_kpa) > line.wavers_kpa:
         shown_kpa, gauge_s = line.kpa, gauge_s if line.kpa == shown_kpa else now_s
-    state = _trends(off_s, changed(state, line=line, tyre=tyre, gauge_kpa=shown_kpa, gauge_s=gauge_s))
+    state = changed(state, line=line, tyre=tyre, gauge_kpa=shown_kpa, gauge_s=gauge_s)
+    state = _trends(off_s - setup.line_gauge.behind_s, state)
     if line.began_s == now_s or not line.blocks:
         # Evaluated once for each block and held in between; two in a row must agree, as a step on a gauge with a lag
         # looks even for a moment.
         slope, before = _moves_kpa_s(setup, state, now_s), state.moved_kpa_s
         moves_kpa_s, drops_kpa_s = slope if slope * before > 0 else 0.0, _drops_kpa_s(setup, state)
         state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, drops_kpa_s=drops_kpa_s)
-    shown = _shown(state, tyre if reading.tyre_kpa is not None else line, stands, now_s) if may_stand else Shown()
+    read = tyre if reading.tyre_kpa is not None else line
+    shown = _shown(setup, state, read, stands, now_s) if may_stand else Shown()
     return state, _judged(reading, state, shown.rest), shown
 
 
@@ -108,15 +110,15 @@ def _trends(off_s: float, state: FillState) -> FillState:
 
 
 def _taken(
-    gauge: Gauge, now_s: float, raw_kpa: float | None, damped: Damped, *, may_stand: bool
+    gauge: Gauge, now_s: float, raw_kpa: float | None, facts: GaugeFacts, *, may_stand: bool
 ) -> tuple[Gauge, Rest | None]:
     """Update the gauge by one scan and return its rest if it is steady; only then its noise is learned."""
-    before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, damped.damping_s, may_stand=may_stand)
+    before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, facts.damping_s, may_stand=may_stand)
     stands = rest.at_rest(gauge) if may_stand else None
     return (gauge if stands is None else rest.learned(gauge, before_kpa, stands)), stands
 
 
-def _shown(state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> Shown:
+def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> Shown:
     moves = state.moves_kpa_s != 0.0
     if found is not None:
         return Shown(found, rests=True, restless=moves)
@@ -124,8 +126,12 @@ def _shown(state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> 
     longest = rest.at_rest(gauge, longest=True) if waited_s >= _LONGEST_LAG_S else None
     if longest is None:
         return Shown(restless=moves)
-    creeps = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s > rest.TYRE.creep_kpa_s
-    if not creeps and waited_s < _LONGEST_WAIT_S:
+    sure_kpa_s = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s
+    kpa_abs = max(longest.kpa, 0.0) + setup.line.atmosphere_kpa_abs
+    against = state.fell if longest.slope_kpa_s > 0 else state.rose
+    creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + creep_kpa_s(kpa_abs, against, now_s)
+    if not creeps and (waited_s < _LONGEST_WAIT_S or sure_kpa_s > rest.TYRE.creep_kpa_s):
+        # Gas that takes its walls' temperature creeps for so long.
         return Shown(restless=moves)
     return Shown(longest, rests=True, restless=creeps or moves)
 
@@ -150,7 +156,7 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         return 0.0
     kpa_abs = max(gauge.kpa, 0.0) + setup.line.atmosphere_kpa_abs
     air_l = max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
-    slowest_kpa_s = max(_PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps) * kpa_abs / air_l, _LEAST_KPA_S)
+    slowest_kpa_s = max(PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps) * kpa_abs / air_l, _LEAST_KPA_S)
 
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
         began_s = now_s - ago_s

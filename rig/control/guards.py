@@ -13,6 +13,7 @@ from itertools import product
 from typing import Literal
 
 from rig.control import agreement, unasked, wires
+from rig.control.flags import End, Flag
 from rig.control.observe import Facts
 from rig.control.passing import MOST_FLOW
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
@@ -95,7 +96,7 @@ def _reverse_flow(setup: Setup, facts: Facts) -> bool:
 
 
 def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
-    return agreement.stands_through_flow(setup, facts) or agreement.stands_through_draw(facts)
+    return agreement.stands_through_flow(setup, facts) or agreement.stands_through_draw(setup, facts)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
@@ -174,7 +175,7 @@ def _pressure_low(setup: Setup, facts: Facts) -> bool:
     if not (facts.valve_open and facts.tyre_kpa is not None):
         return False
     if facts.phase is Phase.SETTLE:
-        lowered = facts.rests and facts.stroke.ended_by in ("time", "floor", "unsure")
+        lowered = facts.rests and facts.stroke.ended_by in (End.TIME, End.FLOOR, End.UNSURE)
     else:
         lowered = facts.reverse and not (facts.phase is Phase.DRAW_DOWN and _liquid_drawn(setup, facts))
     return lowered and facts.tyre_kpa < least_kpa(setup, facts.stroke.goal_kpa)
@@ -210,7 +211,7 @@ def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
-    return line < facts.gas.low - AIR_DRAWN_KPA - air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low)
+    return line < facts.gas.shows_low - AIR_DRAWN_KPA - air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low)
 
 
 def _valve_covered(setup: Setup, facts: Facts) -> bool:
@@ -260,13 +261,13 @@ GUARDS: tuple[Guard, ...] = (
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("another_controller", "trip", 0.0, wires.elsewhere, ANOTHER, FIND_IT),
     Guard("off_unconfirmed", "trip", TOLD_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
-    Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "A relay does not do what it is told.",
-          "Cut the pump supply; check the relay module."),
+    Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "An output does not follow its command.",
+          "Cut the pump supply; check the relay module, and whether another controller works this rig."),
     Guard("flow_while_stopped", "trip", 0.0, unasked.flows, "Liquid flows though the pump is off.",
           "Cut the pump supply and shut the gun: a contactor may be welded, or the hose siphons.", _LIVE),
     Guard("moves_while_off", "trip", 0.0, unasked.moves, "The pressure moves though everything is off.",
           "Cut the pump's supply and shut the gun: a contactor is welded, a vent open, or it leaks.", idle=True),
-    Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the way that the pump is told.",
+    Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the pump's commanded direction.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
           "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept.",
@@ -337,7 +338,7 @@ GUARDS: tuple[Guard, ...] = (
           "Make room in the tote, or lead the hose elsewhere, then go on.", _RUNNING),
     Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
           "Keep the gun on; seat the core or insert again.", _running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
-    Guard("valve_blocked", "hold", 0.0, agreement.drew_on_nothing, "The valve or its bore is blocked.",
+    Guard("valve_blocked", "hold", 0.0, agreement.drew_against_shut, "The valve or its bore is blocked.",
           "Keep the gun on: pressure may stand behind it. Clear the bore; see a hand gauge fall before it comes off.",
           _running(Phase.DRAW_DOWN, Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
@@ -355,7 +356,7 @@ GUARDS: tuple[Guard, ...] = (
           "Check the disk: full, failing or write-protected?", _RUNNING, blind=True),
 )  # fmt: skip
 
-AIR_SPACE_GUARDS = frozenset({"cavity_differs", "estimates_disagree"})
+AIR_SPACE_GUARDS = frozenset({Flag.CAVITY_DIFFERS, Flag.ESTIMATES_DISAGREE})
 """Guards that unreported liquid sets off; accepted beforehand where a fill is made to find it."""
 GUARD_NAMED = {guard.name: guard for guard in GUARDS}
 

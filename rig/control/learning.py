@@ -8,8 +8,8 @@ from dataclasses import replace
 from rig.control.agreement import calm, starves
 from rig.control.changed import changed
 from rig.control.doubt import with_counted_double, with_unseen
+from rig.control.flags import End, Flag
 from rig.control.guards import AIR_SPACE_GUARDS
-from rig.control.observe import BLANK_S
 from rig.control.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.state import FillState, Stroke
 from rig.control.turn import Turn
@@ -21,7 +21,7 @@ _ONE_PSI = KPA_PER_PSI
 _LEARN = 0.3
 """Learning rate: the scatter of single strokes is filtered out."""
 _OVERRUN_S = 0.05, 3.0
-_BY_COUNT = frozenset({"target", "feeler", "look"})
+_BY_COUNT = frozenset({End.TARGET, End.FEELER, End.LOOK})
 """Strokes ended by the litres: where pressure ended one, the relief or a failing bore affected its flow."""
 FLOW_STEPS = range(9)
 """Flow steps for which overruns are learned and kept, in fifths of the pump's flow."""
@@ -51,9 +51,9 @@ def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if stroke.pumped:
         learn_loss(turn, stroke, rest_kpa)
         _learn_fall(turn, stroke)
-    if stroke.ended_by == "time":
+    if stroke.ended_by is End.TIME:
         _learn_vent(turn, stroke, rest_kpa)
-    if stroke.ended_by == "floor" and stroke.stop_gauge_kpa is not None:
+    if stroke.ended_by is End.FLOOR and stroke.stop_gauge_kpa is not None:
         most_kpa = AIR_DRAWN_KPA + air_loss_kpa(turn.setup.line, turn.setup.line.back_lps, rest_kpa)
         turn.set(stroke=changed(stroke, liquid_came=rest_kpa - stroke.stop_gauge_kpa > most_kpa))
     if stroke.drew and not turn.state.stroke.liquid_came:
@@ -102,18 +102,18 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         gain = min(max(gain, turn.state.loss_gain / _OTHER_BORE), turn.state.loss_gain * _OTHER_BORE)
     turn.set(loss_gain=gain, loss_known=True)
     if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
-        turn.flag("line loss unlike this valve's bore")
+        turn.flag(Flag.OTHER_LOSS)
 
 
 def lost_kpa(turn: Turn) -> float:
     """The present line loss, as measured at a rest of this fill: from its flow, or the last fall after a stop."""
     facts = turn.facts
-    if not facts.wet or facts.run_s < turn.setup.line.start_lag_s + BLANK_S:
+    if not facts.wet or facts.run_s < turn.setup.line.start_lag_s + turn.setup.blank_s:
         return 0.0
     return (facts.loss_known and facts.loss_kpa) or turn.state.fell_kpa
 
 
-def stopped(turn: Turn, why: str) -> Stroke:
+def stopped(turn: Turn, why: End) -> Stroke:
     """The stroke at its stop command, with the gauge reading and the line loss in it."""
     gauge_kpa = turn.facts.reading.line_kpa
     return changed(turn.state.stroke, ended_by=why, stop_gauge_kpa=gauge_kpa, stop_loss_kpa=lost_kpa(turn))
@@ -164,7 +164,7 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if falls_kpa < _NO_FALL_KPA:
         return
     idle = stroke.idle_outs + 1 if stroke.from_kpa - rest_kpa < falls_kpa / 4 else 0
-    telling = falls_kpa > 3 * _ONE_PSI or stroke.ended_by == "unsure"
+    telling = falls_kpa > 3 * _ONE_PSI or stroke.ended_by is End.UNSURE
     stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and telling)
     turn.set(stroke=changed(turn.state.stroke, air_stayed=stayed, idle_outs=idle))
 
@@ -200,7 +200,7 @@ def watch_flow(turn: Turn) -> None:
     if facts.gas is None or not facts.wet or line_kpa is None or starves(setup, facts):
         return
     least_lps = facts.slow_lps - max(_EVEN * facts.slow_lps, setup.meter.litres_per_pulse)
-    if facts.run_s >= setup.line.start_lag_s + BLANK_S and facts.flow_lps >= least_lps > 0:
+    if facts.run_s >= setup.line.start_lag_s + setup.blank_s and facts.flow_lps >= least_lps > 0:
         passed_l = turn.state.tally.passed_forward_l(setup.meter)
         over_kpa = line_kpa - facts.gas.best
         stroke = turn.state.stroke

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 from rig.control.airspace import Found, Rise, Verdict, found_in, judged
 from rig.control.values import CavityFacts
+from rig.record.work import Inside as Answer
+from rig.record.work import Loaded
 
 MATTERS = 0.2
 """Share of the cavity from which liquid changes what a job does; reliably less means the answer is no."""
-Answer = Literal["yes", "no", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,16 +28,11 @@ class Inside:
     answer: Answer
 
 
-def as_json(found: Inside | None) -> dict[str, object]:
+def loaded(found: Inside | None) -> Loaded:
     """For a record, litres rounded; without a measured air space the answer is that it cannot tell."""
     if found is None:
-        return {"loaded_l": None, "loaded_low_l": None, "loaded_high_l": None, "loaded_verdict": "cannot tell"}
-    return {
-        "loaded_l": round(found.litres, 1),
-        "loaded_low_l": round(found.low_l, 1),
-        "loaded_high_l": round(found.high_l, 1),
-        "loaded_verdict": found.answer,
-    }
+        return Loaded(None, None, None, "cannot tell")
+    return Loaded(round(found.litres, 1), round(found.low_l, 1), round(found.high_l, 1), found.answer)
 
 
 def inside(cavity: CavityFacts, found: Found, verdict: Verdict, told_l: float = 0.0) -> Inside:

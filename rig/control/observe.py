@@ -34,6 +34,7 @@ from rig.control.state import (
     pump_way,
 )
 from rig.control.values import Outputs, Reading, Setup
+from rig.control.warming import crept, followed
 from rig.control.witness import contradiction
 from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
@@ -42,8 +43,6 @@ _ROUNDING_L = 1e-6
 """Hose and meter litres are summed separately; a smaller difference than this is rounding."""
 SURE_LOSS = 0.8
 """Share of the measured loss used where too much would draw too deep or fault a sound meter."""
-BLANK_S = 2.0
-"""Blanking time after a start: the gauge shows the line before the meter shows the flow, so no losses are computed."""
 
 
 @dataclass(slots=True)
@@ -100,6 +99,7 @@ class Facts:
     wet: bool
     """Liquid fills the whole path from tote to valve."""
     loss_known: bool
+    loss_gain: float
     loss_kpa: float
     """Liquid's loss between gauge and tyre at this flow, as far as it is known."""
     air_at_pump: bool
@@ -134,7 +134,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.most_lps * dt, dt)
     setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
-    state = _book(setup, state, reading, forward, back, dt)
+    state = followed(setup, state, _book(setup, state, reading, forward, back, dt), reading, dt)
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
         # Only for commanded movement: uncommanded flow must be detected, however it changes.
         state = changed(state, regime_s=reading.now_s)
@@ -155,7 +155,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state = _dry(setup, state, dt)
     facts = _facts(setup, state, reading, dt, restarts(state) > before_restarts, shown)
     if facts.rests and facts.tyre_kpa is not None:
-        state = changed(state, told_s=reading.now_s)
+        state = changed(state, told_s=reading.now_s, gas=crept(setup, state, facts.tyre_kpa, shown))
     return _extremes(state, facts), facts
 
 
@@ -241,7 +241,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
 
 
 def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
-    """Whether nothing has been commanded to move for so long that all should be at rest."""
+    """Whether pump and vent have been off for long enough that everything should be at rest."""
     told = pump_way(setup, state) or state.outputs.vent_valve
     return not told and now_s - state.changed_s > setup.line.coast_s + STILL_S
 
@@ -270,8 +270,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     way = pump_way(setup, state)
     since, each_l = reading.now_s - state.changed_s, setup.meter.litres_per_pulse
     flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
-    inside = in_tyre_l(setup, state)
-    filled = setup.existing_l + inside
+    filled = setup.existing_l + (inside := in_tyre_l(setup, state))
     offset, covered = offset_l(setup, state, filled), setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
     seen_still = still and gauge_sees(setup, state, reading)
@@ -310,6 +309,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         covered_m=covered,
         wet=hose_wet(setup, state),
         loss_known=state.loss_known,
+        loss_gain=state.loss_gain,
         loss_kpa=loss,
         air_at_pump=air_at_pump(setup, state),
         dry_s=state.dry_s,
@@ -334,7 +334,7 @@ def _through_line(
     """While the pump fills: the liquid's line loss, and the tyre's pressure by the gauge if it is all liquid."""
     under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
     # By run time the flow was entered, not measured: no loss may be computed from it.
-    if under_way_s < BLANK_S or setup.meter.kind == "run time":
+    if under_way_s < setup.blank_s or setup.meter.kind == "run time":
         return None, 0.0
     loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
     if not (state.flow.fine and hose_wet(setup, state)):
@@ -367,7 +367,7 @@ def _acting(
         # A hose that keeps its vacuum after it was reversed off is shut off from the tyre, though this is not proven.
         return None if state.phase is Phase.SHUT and vacuum(rest) else rest
     # What the gauge shows of the liquid that has just left the hose is not the tyre's pressure.
-    follows = gas is None or reading.now_s - state.regime_s >= BLANK_S
+    follows = gas is None or reading.now_s - state.regime_s >= setup.blank_s
     if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None and follows:
         return _while_drawn(setup, state, reading.line_kpa, gas)
     bests = [band.best for band in (gas, line) if band is not None]

@@ -12,8 +12,9 @@ from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, 
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
-from rig.control.doubt import NEAR_LEVEL, with_last_rest, with_late_rise
+from rig.control.doubt import with_last_rest, with_late_rise
 from rig.control.emptying import empty, settle_emptying
+from rig.control.flags import End, Flag
 from rig.control.learning import (
     air_l,
     book_unseen,
@@ -27,13 +28,13 @@ from rig.control.learning import (
     watch_flow,
 )
 from rig.control.look import before_look, held_back, sharpens_look, stage_of, time_to_look
-from rig.control.observe import BLANK_S
 from rig.control.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.procedure import Phase
 from rig.control.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
 from rig.control.turn import Turn
 from rig.control.uncoupling import back_flush, flush, shut, uncouple
 from rig.control.values import Setup
+from rig.control.warming import awaited
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
 
@@ -67,7 +68,7 @@ def settle(turn: Turn) -> None:
         # A rest re-anchors the air space, and an alarm still in its delay would be lost with it.
         return
     stroke = turn.state.stroke
-    if stroke.cools and not _may_draw(turn):
+    if (stroke.cools and not _may_draw(turn)) or awaited(setup, turn.state, facts.tyre_kpa, facts.stroke_s):
         return
     if _judged(stroke):
         return
@@ -90,7 +91,7 @@ def _settle_open(turn: Turn) -> None:
     facts, setup, stroke = turn.facts, turn.setup, turn.state.stroke
     if not facts.still or facts.stroke_s < setup.settle_s:
         return
-    if stroke.ended_by == "target":
+    if stroke.ended_by is End.TARGET:
         learn_overrun(turn, stroke)
         turn.state_trigger("finish")
     else:
@@ -106,8 +107,8 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     state, facts = turn.state, turn.facts
     pumped = state.stroke.pumped
     gas = at_rest(state.gas, turn.setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=pumped)
-    stayed = "air_stays" in state.flags and stays_too_high(facts)
-    went = "air_gone" in state.flags and not pumped and fell_too_far(facts)
+    stayed = Flag.AIR_STAYS in state.flags and stays_too_high(facts)
+    went = Flag.AIR_GONE in state.flags and not pumped and fell_too_far(facts)
     # Nothing was let out, and hardly a tyre shows: what an overridden "no rise" let in may be behind an open vent.
     gone = state.stroke.pushed and rest_kpa <= 2 * NO_TYRE_KPA and fell_too_far(facts)
     if stayed or went or gone:
@@ -116,7 +117,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     if rest_kpa >= turn.setup.window.floor_kpa - 2 * _ONE_PSI:
         turn.set(when_low_l=None)
     before_l = air_l(turn)
-    stroke = changed(state.stroke, ended_by="", calm_gauge_kpa=facts.reading.line_kpa)
+    stroke = changed(state.stroke, ended_by=End.NOT_YET, calm_gauge_kpa=facts.reading.line_kpa)
     turn.set(gas=gas, stroke=stroke, mark=Mark(state.tally, state.counts))
     more_room(turn, before_l)
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
@@ -126,7 +127,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
     if remaining <= max(setup.tolerance_l, _perhaps_inside_l(turn)) or turn.state.top_ups >= _MOST_TOP_UPS:
         if remaining > setup.tolerance_l:
-            turn.flag("short of the target")
+            turn.flag(Flag.SHORT)
         if held_back(turn, "look"):
             return
         _finish(turn, rest_kpa)
@@ -149,7 +150,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         turn.set(stroke=changed(turn.state.stroke, barren=barren))
         if _covered(turn) and remaining <= _LAST_SHARE * setup.target_l:
             # The liquid reached the valve, as planned, before the last litres found room.
-            turn.flag("short of the target")
+            turn.flag(Flag.SHORT)
             _finish(turn, rest_kpa)
             return
         _air_out(turn, rest_kpa, setup.window.floor_kpa if barren else move.to_kpa)
@@ -167,7 +168,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
 
 def _perhaps_inside_l(turn: Turn) -> float:
     """Air drawn near the level may have been booked as liquid: a top-up within that doubt may overfill."""
-    near = NEAR_LEVEL in turn.state.flags
+    near = Flag.NEAR_LEVEL in turn.state.flags
     return min(turn.state.tally.either_l, _LAST_SHARE * turn.setup.target_l) if near else 0.0
 
 
@@ -182,9 +183,9 @@ def _barren(turn: Turn, last: Stroke) -> int:
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
     """Whether the conservative estimate ended the last stroke well below its goal, so that it can go on."""
     goal = _goal_kpa(turn, last)
-    if last.ended_by in ("feeler", "look"):
+    if last.ended_by in (End.FEELER, End.LOOK):
         return rest_kpa < goal - _EARLY_KPA
-    return last.ended_by == "ceiling" and rest_kpa < goal - _EARLY_KPA and last.from_kpa < goal - 2 * _EARLY_KPA
+    return last.ended_by is End.CEILING and rest_kpa < goal - _EARLY_KPA and last.from_kpa < goal - 2 * _EARLY_KPA
 
 
 def _goal_kpa(turn: Turn, stroke: Stroke) -> float:
@@ -232,8 +233,8 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         turn.set(stroke=changed(turn.state.stroke, cools=True))
     else:
         if _below_valve(turn) < LEVEL_DOUBT:
-            turn.flag(NEAR_LEVEL)
-        if turn.state.valve_raised or "cavity_differs" in turn.state.flags:
+            turn.flag(Flag.NEAR_LEVEL)
+        if turn.state.valve_raised or Flag.CAVITY_DIFFERS in turn.state.flags:
             # A person went on: liquid may take up the room, and fill the hose instead of air.
             tally = turn.state.tally
             turn.set(tally=changed(tally, either_l=tally.either_l + setup.line.hose_l))
@@ -261,23 +262,23 @@ def vent(turn: Turn) -> None:
     # In the scan nearest to the computed time.
     if facts.stroke_s >= stroke.open_s - facts.dt_s / 2:
         turn.set(stroke=changed(stroke, open_s=facts.stroke_s))
-        _end_stroke(turn, "time")
+        _end_stroke(turn, End.TIME)
 
 
 def draw_down(turn: Turn) -> None:
     """Draw air until the floor, or up to the pump's dry-run limit."""
     facts, stroke = turn.facts, turn.state.stroke
     if facts.dry_s >= dry_limit_s(turn.setup):
-        _end_stroke(turn, "dry limit")
+        _end_stroke(turn, End.DRY_LIMIT)
     elif facts.gas is not None and facts.gas.low < 0:
         # By the air drawn the tyre may be at zero, whatever the gauge shows meanwhile: the rest decides.
-        _end_stroke(turn, "unsure")
+        _end_stroke(turn, End.UNSURE)
     elif (
         facts.tyre_kpa is not None
-        and facts.run_s >= BLANK_S
+        and facts.run_s >= turn.setup.blank_s
         and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa
     ):
-        _end_stroke(turn, "floor")
+        _end_stroke(turn, End.FLOOR)
 
 
 def dry_limit_s(setup: Setup) -> float:
@@ -299,24 +300,24 @@ def fill(turn: Turn) -> None:
     facts, state, setup = turn.facts, turn.state, turn.setup
     _watch_rise(turn)
     watch_flow(turn)
-    flow = max(facts.flow_lps, 0.0) if facts.run_s >= BLANK_S else max(facts.flow_lps, _usual_flow(turn))
+    flow = max(facts.flow_lps, 0.0) if facts.run_s >= turn.setup.blank_s else max(facts.flow_lps, _usual_flow(turn))
     overrun_l = flow * overrun_s(setup, state, flow)
     hose_air_l = setup.line.hose_l - state.tally.hose_l
     if facts.in_tyre_l + max(overrun_l - hose_air_l, 0.0) >= setup.target_l:
-        _end_stroke(turn, "target")
+        _end_stroke(turn, End.TARGET)
         return
     if setup.into == "open vessel":
         return
     if state.stroke.feels and facts.line is not None and facts.steady:
         # A few litres, then a rest: from then on the line loss is known, and the look has an early rest as reference.
-        _end_stroke(turn, "feeler")
+        _end_stroke(turn, End.FEELER)
         return
     if _blind(turn):
         # By run time the gauge gives no tyre pressure while liquid flows: a short rise measures the air space first.
-        _end_stroke(turn, "feeler")
+        _end_stroke(turn, End.FEELER)
         return
     if time_to_look(turn, overrun_l):
-        _end_stroke(turn, "look")
+        _end_stroke(turn, End.LOOK)
         return
     acting = _ceiling_estimate(turn)
     if acting is None:
@@ -324,7 +325,7 @@ def fill(turn: Turn) -> None:
     slope = stiffness_kpa_per_l(state.gas, setup, min(acting, setup.trip_kpa), facts.offset_l)
     reached = acting + slope * overrun_l
     if reached >= _goal_kpa(turn, state.stroke) and (reached >= setup.window.ceiling_kpa or not before_look(turn)):
-        _end_stroke(turn, "ceiling")
+        _end_stroke(turn, End.CEILING)
 
 
 def _blind(turn: Turn) -> bool:
@@ -357,10 +358,10 @@ def _watch_rise(turn: Turn) -> None:
         )
 
 
-def _end_stroke(turn: Turn, why: str) -> None:
+def _end_stroke(turn: Turn, why: End) -> None:
     facts = turn.facts
     # With pulses missing, the flow does not give the loss, and nothing is learned from it.
-    told = why == "floor" or (facts.line is not None and facts.steady)
+    told = why is End.FLOOR or (facts.line is not None and facts.steady)
     measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
     turn.set(
         stroke=changed(
@@ -371,7 +372,7 @@ def _end_stroke(turn: Turn, why: str) -> None:
             loss_told=told,
         )
     )
-    turn.note("stroke", ended_by=why, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
+    turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")
 
 

@@ -10,9 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.airspace import GAUGE_U_KPA, Found, Rise, Verdict, pooled
+from rig.control.accounting import GUESS
+from rig.control.airspace import Found, Rise, Verdict, pooled
 from rig.control.changed import changeable, changed
 from rig.control.values import Reading, Setup
+from rig.control.warmth import Warmth, since
 from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
@@ -20,10 +22,10 @@ _SHARPER = 0.7
 """A measured cavity at least this much more accurate counts twice as much as the size, or more."""
 NO_TYRE_KPA = 0.7 * KPA_PER_PSI
 """A gauge at or below this may be that of a gun in the air."""
-GUESS = 0.2
-"""Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI
 """Drop below the tyre, less air's bore loss, from which a drawing pump is taken to draw liquid."""
+LEAST_LOSS, _MOST_LOSS = 0.65, 1.5
+"""A short tube's coefficient lies between 0.6 and 0.85: its loss may be a third less or half as much again."""
 _LEAST_RISE_KPA = 20.0
 """Least pressure rise of a stroke from which the cavity is measured."""
 
@@ -38,8 +40,13 @@ class Gas:
     high_l: float
     rest_kpa: float | None = None
     """Tyre pressure at the last rest."""
-    rest_u_kpa: float = 0.0
-    """Its uncertainty from gauge noise, at 95 %."""
+    cold_kpa: float | None = None
+    """What the gauge will show once that gas has its surroundings' temperature."""
+    cold_u_kpa: float = 0.0
+    """Its uncertainty from gauge noise and the gas's temperature, at 95 %."""
+    warmth: Warmth = Warmth()
+    rest_warmth: Warmth = Warmth()
+    """As it was at that rest."""
     rest_offset_l: float = 0.0
     """At that rest: liquid in the tyre less air in the hose, so that gas volume = cavity − offset."""
     added_kpa_l: float = 0.0
@@ -74,11 +81,23 @@ class Remains:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """An interval with its best value."""
+    """An interval of the tyre's pressure with its best value."""
 
     low: float
     best: float
     high: float
+    reads_kpa: float = 0.0
+    """How far beyond it a coarse gauge may read."""
+
+    @property
+    def shows_low(self) -> float:
+        """The least that the gauge may show of it."""
+        return self.low - self.reads_kpa
+
+    @property
+    def shows_high(self) -> float:
+        """The most."""
+        return self.high + self.reads_kpa
 
 
 def sealed_band(gas: Gas, setup: Setup, offset_l: float) -> Band | None:
@@ -90,7 +109,12 @@ def sealed_band(gas: Gas, setup: Setup, offset_l: float) -> Band | None:
     doubts = (-doubt, doubt) if doubt else (0.0,)
     ends = [_sealed(gas, setup, cavity_l, offset_l, each) for cavity_l in (gas.low_l, gas.high_l) for each in doubts]
     best = _sealed(gas, setup, gas.cavity_l, offset_l)
-    return Band(min(*ends, best), best, max(*ends, best))
+    if gas.warmth is not gas.rest_warmth:
+        least, mean, most = since(gas.warmth, gas.rest_warmth)
+        air_kpa = setup.line.atmosphere_kpa_abs
+        ends = [(each + air_kpa) * ratio - air_kpa for each, ratio in ((min(ends), least), (max(ends), most))]
+        best = (best + air_kpa) * mean - air_kpa
+    return Band(min(*ends, best), best, max(*ends, best), setup.rest_gauge.beyond_kpa)
 
 
 def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float, doubt_kpa_l: float = 0.0) -> float:
@@ -173,8 +197,7 @@ def flowing_band(
         least, loss = (line_loss_kpa(setup.line, flow) for flow in flows)
     else:
         return None
-    # A short tube's coefficient lies between 0.6 and 0.85: the loss may be a third less or half as much again.
-    low_share, high_share = (0.95, 1.05) if loss_known else (0.65, 1.5)
+    low_share, high_share = (0.95, 1.05) if loss_known else (LEAST_LOSS, _MOST_LOSS)
     return Band(base - loss * loss_gain * high_share, base - loss * loss_gain, base - least * loss_gain * low_share)
 
 
@@ -183,17 +206,26 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: flo
 
     ``u_kpa`` is its uncertainty from gauge noise, at 95 %.
     """
-    if pumped and gas.sealed and gas.rest_kpa is not None and tyre_kpa - gas.rest_kpa >= _LEAST_RISE_KPA:
-        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
-    gas = _with_rise(gas, setup, tyre_kpa, offset_l, u_kpa, pumped=pumped)
-    gas = changed(gas, rest_kpa=tyre_kpa, rest_u_kpa=u_kpa, rest_offset_l=offset_l)
-    return changed(gas, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
+    cold_kpa, cold_u_kpa = settled_kpa(gas, setup, tyre_kpa, u_kpa)
+    if pumped and gas.sealed and gas.cold_kpa is not None and cold_kpa - gas.cold_kpa >= _LEAST_RISE_KPA:
+        gas = _by_stroke(gas, setup, cold_kpa, offset_l, cold_u_kpa)
+    gas = _with_rise(gas, setup, cold_kpa, offset_l, cold_u_kpa, pumped=pumped)
+    gas = changed(gas, rest_kpa=tyre_kpa, cold_kpa=cold_kpa, cold_u_kpa=cold_u_kpa, rest_warmth=gas.warmth)
+    return changed(gas, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
+
+
+def settled_kpa(gas: Gas, setup: Setup, tyre_kpa: float, u_kpa: float) -> tuple[float, float]:
+    """What a rest reading becomes once the gas has its surroundings' temperature, and its uncertainty at 95 %."""
+    atmosphere = setup.line.atmosphere_kpa_abs
+    kpa_abs = (tyre_kpa + atmosphere) / (1 + gas.warmth.best)
+    return kpa_abs - atmosphere, math.hypot(u_kpa, gas.warmth.u * kpa_abs)
 
 
 def after_draw(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
     """Process a rest reading after liquid was drawn: a large enough fall measures the cavity like a rise."""
-    if gas.sealed and gas.rest_kpa is not None and gas.rest_kpa - tyre_kpa >= _LEAST_RISE_KPA:
-        gas = _by_stroke(gas, setup, tyre_kpa, offset_l, u_kpa)
+    cold_kpa, cold_u_kpa = settled_kpa(gas, setup, tyre_kpa, u_kpa)
+    if gas.sealed and gas.cold_kpa is not None and gas.cold_kpa - cold_kpa >= _LEAST_RISE_KPA:
+        gas = _by_stroke(gas, setup, cold_kpa, offset_l, cold_u_kpa)
     return at_rest(gas, setup, tyre_kpa, offset_l, u_kpa, pumped=False)
 
 
@@ -211,23 +243,29 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: 
         rise = changed(rise, to_kpa=tyre_kpa, to_l=offset_l, to_u_kpa=u_kpa, added_kpa_l=added, put_in_u=put_in_u)
     else:
         rises = rises if rise is None or rise.litres <= 0 else (*rises, rise)
-        atmosphere_kpa_abs = setup.line.atmosphere_kpa_abs
-        rise = Rise(atmosphere_kpa_abs, tyre_kpa, offset_l, tyre_kpa, offset_l, from_u_kpa=u_kpa, to_u_kpa=u_kpa)
+        rise = Rise(
+            setup.line.atmosphere_kpa_abs, tyre_kpa, offset_l, tyre_kpa, offset_l,
+            gauge_u_kpa=setup.rest_gauge.u_kpa, from_u_kpa=u_kpa, to_u_kpa=u_kpa,
+        )  # fmt: skip
     return changed(gas, rises=rises, rise=rise, found=pooled((*rises, rise)))
 
 
 def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
     """The cavity by Boyle's law from a stroke between two rests; the meter's step limits its accuracy."""
-    assert gas.rest_kpa is not None
+    assert gas.cold_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
-    before, after = gas.rest_kpa + atmosphere, tyre_kpa + atmosphere
+    before, after = gas.cold_kpa + atmosphere, tyre_kpa + atmosphere
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
     air_l, moved_l = max(cavity - offset_l, 0.0), max(abs(offset_l - gas.rest_offset_l), 1e-9)
     step_u_l = air_l * setup.meter.litres_per_pulse / moved_l
-    read_u_kpa = math.hypot(1.5 * GAUGE_U_KPA, gas.rest_u_kpa, u_kpa)
-    uncertainty = math.hypot(read_u_kpa * air_l / abs(after - before), step_u_l)
+    read_u_kpa = math.hypot(1.5 * setup.rest_gauge.u_kpa, gas.cold_u_kpa, u_kpa)
+    read_u_l = read_u_kpa * air_l / abs(after - before)
+    uncertainty = math.hypot(read_u_l, step_u_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:
         cavity, uncertainty = gas.cavity_l, gas.stroke_u_l
+    elif gas.low_l - uncertainty <= cavity <= gas.high_l + uncertainty and 2 * read_u_l > gas.high_l - gas.low_l:
+        # A coarse gauge agrees with the size, and measures the cavity worse than the size gives it.
+        return gas
     # Warm gas and growing sidewalls make a rise deviate from Boyle's law: uncertainty at least 1.5 %.
     band = max(uncertainty, 0.015 * cavity)
     return changed(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)

@@ -6,13 +6,15 @@ import math
 
 from rig.control.accounting import Tally, book
 from rig.control.changed import changed
+from rig.control.flags import Flag
 from rig.control.flow import Flow
 from rig.control.observe import count_pulses, restarts
 from rig.control.procedure import Phase, State, next_phase
 from rig.control.rest import unseen
-from rig.control.state import FillState, Moved, Stroke, acting_meter, entering, in_force, pump_way, way_off
+from rig.control.state import FillState, Moved, Stroke, acting_meter, entering, in_force, pump_way, way_out
 from rig.control.unconfirmed import in_doubt
 from rig.control.values import Outputs, Reading, Setup
+from rig.control.warmth import Warmth
 
 _UNKNOWN_KPA = 1e9
 _DARK_S = 600.0
@@ -41,7 +43,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
         state = changed(
             state,
             state=State.ABORTED if state.state in (State.ABORTING, State.ABORTED) else State.HELD,
-            phase=next_phase(state.phase, way_off(setup, state.phase)),
+            phase=next_phase(state.phase, way_out(setup, state.phase)),
             valve_open=state.valve_open or reopened,
         )
     return changed(
@@ -70,13 +72,14 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
         unseen_s=unseen_s,
         flow=Flow(),
         stroke=Stroke(stop_flow_lps=state.stroke.stop_flow_lps, held_kpa=_held_kpa(setup, state)),
-        gas=changed(state.gas, sealed=False),
+        # Nor was what became of the gas's temperature.
+        gas=changed(state.gas, sealed=False, warmth=Warmth(), rest_warmth=Warmth()),
         outputs=Outputs(),
         alarms=changed(state.alarms, timers=()),
         # Whether all stayed at rest since was not observed.
         remains=None,
         answered=frozenset(),
-        flags=state.flags | {"interrupted"},
+        flags=state.flags | {Flag.INTERRUPTED},
     )
 
 
@@ -99,7 +102,7 @@ def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> Fil
     jumped = restarts(state) > before_restarts
     unsure_l = _unsure_l(setup, state, moved_l, ran_s, jumped=jumped)
     tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
-    return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({"meter_jumped"} if jumped else set()))
+    return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({Flag.METER_JUMPED} if jumped else set()))
 
 
 def _doubted(state: FillState, tally: Tally, unsure_l: float) -> FillState:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 
 from rig.control.agreement import APART_KPA
-from rig.control.airspace import GAUGE_U_KPA
 from rig.control.changed import changed
+from rig.control.flags import Flag
 from rig.control.observe import Facts
 from rig.control.pressure import Band, Remains, gun_kpa, sealed_band
-from rig.control.state import FillState, in_tyre_l, offset_l
+from rig.control.state import FillState, in_tyre_l, near_level, offset_l
 from rig.control.values import Setup
+from rig.plan.physics import head_kpa
 from rig.units import KPA_PER_PSI
 
 _GAUGE_IN_DOUBT = frozenset({
@@ -23,7 +24,7 @@ _GAUGE_IN_DOUBT = frozenset({
 })  # fmt: skip
 """Alarms after which the gauge is not used: it is wrong, or sees a blocked bore or a gun in the air."""
 
-_HOSE_IN_DOUBT = frozenset({"air_pumped", "suction_dry", "reverse_flow"})
+_HOSE_IN_DOUBT = frozenset({Flag.AIR_PUMPED, Flag.SUCTION_DRY, Flag.REVERSE_FLOW})
 """Alarms after which, even if overridden, the liquid between gauge and tyre is unknown."""
 
 _UNSEEN = _HOSE_IN_DOUBT | {
@@ -50,15 +51,25 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     if not told or kpa is None:
         return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
     # After an interruption too: if the core was put in meanwhile, the hose shows nothing of the tyre.
-    sealed = state.gas.sealed or "interrupted" in state.flags
-    foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
+    sealed = state.gas.sealed or Flag.INTERRUPTED in state.flags
+    found = state.gas.found
+    largest_l = state.gas.high_l if found is None else max(state.gas.high_l, found.cavity_l)
+    foreseen = sealed_band(changed(state.gas, sealed=sealed, high_l=largest_l), setup, facts.offset_l)
     # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
-    errs_kpa = 2 * GAUGE_U_KPA + facts.wavers_kpa
-    fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.high + APART_KPA
-    sure = not doubted and fits
+    errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa
+    fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.shows_high + APART_KPA
+    sure = not doubted and fits and _column_kpa_u(setup, state) <= 2 * setup.rest_gauge.u_kpa
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
         return state.remains
     return Remains(kpa, sure, facts.rest_u_kpa)
+
+
+def _column_kpa_u(setup: Setup, state: FillState) -> float:
+    """Possible error of the column between a gauge at the pump and the tyre: near the level the hose may have taken
+    liquid for air."""
+    if setup.tyre_gauge is not None or not setup.line.hose_l or not near_level(setup, state):
+        return 0.0
+    return abs(head_kpa(setup.line)) * (1 - state.tally.hose_l / setup.line.hose_l)
 
 
 def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
@@ -83,7 +94,7 @@ def final_static_kpa(state: FillState) -> float | None:
 def final_band(setup: Setup, state: FillState) -> Band | None:
     """Bounds of the tyre's final pressure at 95 %; ``None`` where it is unknown."""
     if (read_kpa := final_static_kpa(state)) is not None:
-        u_kpa = GAUGE_U_KPA if state.remains is None else math.hypot(GAUGE_U_KPA, state.remains.u_kpa)
+        u_kpa = math.hypot(setup.rest_gauge.u_kpa, 0.0 if state.remains is None else state.remains.u_kpa)
         return Band(read_kpa - u_kpa, read_kpa, read_kpa + u_kpa)
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)):
         return None

@@ -7,15 +7,17 @@ import math
 from rig.control.accounting import Count
 from rig.control.alarms import outcome_of
 from rig.control.doubt import estimated, net_uncertainty_l, unattended_uncertainty_l
+from rig.control.flags import Flag
 from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
 from rig.control.remains import final_band, final_static_kpa
 from rig.control.state import FillState, in_force, in_tyre_l
 from rig.control.unconfirmed import unseen_l
 from rig.control.unsafe import tyre_shown
-from rig.control.values import MeterKind, Setup
+from rig.control.values import Setup
 from rig.control.witness import comparisons
-from rig.record import statement
+from rig.record.delivery import statement
+from rig.record.work import Compared, Counted, MeterKind
 from rig.units import rounded
 
 
@@ -60,58 +62,54 @@ def cooling_s(setup: Setup, state: FillState) -> float | None:
     return max(0.0, state.dry_ended_s + setup.dry_rest_s - state.now_s) if cools(state) else None
 
 
-def fill_record(setup: Setup, state: FillState) -> dict[str, object]:
+def fill_record(setup: Setup, state: FillState) -> Counted:
     """The finished fill as recorded in this room: litres, pulses, pressures (gauge, kPa), flags."""
     uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
     net_l, final = tally.net_l(meter), final_band(setup, state)
-    return {
-        "fill_id": setup.fill_id,
-        "outcome": outcome_of(state),
-        "first_out": state.alarms.first_out,
-        "target_l": rounded(setup.target_l, 3),
-        "net_l": rounded(net_l, 3),
-        "forward_l": rounded(tally.forward_l(meter), 3),
-        "returned_l": rounded(tally.returned_l(meter), 3),
-        "hose_change_l": rounded(tally.hose_change_l(), 3),
-        "net_basis": "estimated" if estimated(setup, state) else "counted",
-        "net_u_l": rounded(uncertainty_l, 3),
-        **statement(rounded(net_l, 3), rounded(uncertainty_l, 3), meter.least_l),
-        "measured_by": meter.kind,
-        "comparisons": [
-            {
-                "reference": each.reference,
-                "meter_l": rounded(each.meter_l, 3),
-                "reference_l": rounded(each.reference_l, 3),
-                "u_l": rounded(each.u_l, 3),
-            }
+    known = statement(rounded(net_l, 3), rounded(uncertainty_l, 3), meter.least_l)
+    return Counted(
+        fill_id=setup.fill_id,
+        outcome=outcome_of(state),
+        first_out=state.alarms.first_out,
+        target_l=rounded(setup.target_l, 3),
+        net_l=rounded(net_l, 3),
+        forward_l=rounded(tally.forward_l(meter), 3),
+        returned_l=rounded(tally.returned_l(meter), 3),
+        hose_change_l=rounded(tally.hose_change_l(), 3),
+        net_basis="estimated" if estimated(setup, state) else "counted",
+        net_u_l=rounded(uncertainty_l, 3),
+        delivery=known.delivery,
+        billable=known.billable,
+        not_billable_because=known.not_billable_because,
+        measured_by=meter.kind,
+        comparisons=tuple(
+            Compared(each.reference, rounded(each.meter_l, 3), rounded(each.reference_l, 3), rounded(each.u_l, 3))
             for each in compared
-        ],
-        "strokes": state.fills + state.top_ups,
-        "peak_pressure_kpa": _rounded(state.peak_kpa, 2),
-        "lowest_pressure_kpa": _rounded(state.lowest_kpa, 2),
-        "final_static_kpa": _rounded(final_static_kpa(state), 2),
-        "final_low_kpa": _rounded(final.low if final else None, 2),
-        "final_high_kpa": _rounded(final.high if final else None, 2),
-        "vented_l": rounded(tally.vented_l, 3),
-        "spilled_l": rounded(tally.spilled_l, 3),
-        "unattended_l": rounded(tally.unattended_l, 3),
-        "unattended_u_l": rounded(unattended_uncertainty_l(setup, state), 3),
-        "unseen_l": rounded(unseen_l(setup, state), 3),
-        "pulses": counted.forward - counted.back,
-        "k_per_l": own.k_per_l,
-        "meter_factor": own.factor,
-        "existing_l": rounded(setup.existing_l, 3),
-        "cavity_low_l": rounded(setup.cavity.low_l, 2),
-        "cavity_high_l": rounded(setup.cavity.high_l, 2),
-        "measured_cavity_l": _rounded(gas.found.cavity_l if gas.found else None, 2),
-        "measured_cavity_u_l": _rounded(gas.found.u_l if gas.found else None, 2),
-        "cavity_agrees": None if gas.found is None else gas.verdict == "agrees",
-        "atm_kpa": setup.line.atmosphere_kpa_abs,
-        "overruns_s": {str(step): rounded(learned_s, 3) for step, learned_s in state.overruns},
-        "flags": sorted(state.flags | _late_flags(in_force(setup, state), state)),
-    }
+        ),
+        strokes=state.fills + state.top_ups,
+        peak_pressure_kpa=_rounded(state.peak_kpa, 2),
+        lowest_pressure_kpa=_rounded(state.lowest_kpa, 2),
+        final_static_kpa=_rounded(final_static_kpa(state), 2),
+        final_low_kpa=_rounded(final.low if final else None, 2),
+        final_high_kpa=_rounded(final.high if final else None, 2),
+        unattended_l=rounded(tally.unattended_l, 3),
+        unattended_u_l=rounded(unattended_uncertainty_l(setup, state), 3),
+        unseen_l=rounded(unseen_l(setup, state), 3),
+        pulses=counted.forward - counted.back,
+        k_per_l=own.k_per_l,
+        meter_factor=own.factor,
+        existing_l=rounded(setup.existing_l, 3),
+        cavity_low_l=rounded(setup.cavity.low_l, 2),
+        cavity_high_l=rounded(setup.cavity.high_l, 2),
+        measured_cavity_l=_rounded(gas.found.cavity_l if gas.found else None, 2),
+        measured_cavity_u_l=_rounded(gas.found.u_l if gas.found else None, 2),
+        cavity_agrees=None if gas.found is None else gas.verdict == "agrees",
+        atm_kpa=setup.line.atmosphere_kpa_abs,
+        overruns_s={str(step): rounded(learned_s, 3) for step, learned_s in state.overruns},
+        flags=tuple(sorted(state.flags | _late_flags(in_force(setup, state), state))),
+    )
 
 
 BASIS: dict[MeterKind, str] = {
@@ -122,13 +120,13 @@ BASIS: dict[MeterKind, str] = {
 
 
 def _late_flags(setup: Setup, state: FillState) -> set[str]:
-    flags = set()
+    flags = set[str]()
     if not setup.meter.proven:
-        flags.add("meter not proven")
+        flags.add(Flag.METER_NOT_PROVEN)
     if setup.meter.estimated:
         flags.add(f"volume by {BASIS[setup.meter.kind]}")
     if setup.target_l < setup.meter.least_l:
-        flags.add("below the meter's least quantity")
+        flags.add(Flag.BELOW_LEAST)
     if abs(state.tally.unattended_l) > setup.meter.litres_per_pulse:
-        flags.add("liquid moved unattended")
+        flags.add(Flag.MOVED_UNATTENDED)
     return flags

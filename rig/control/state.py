@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rig.control.accounting import Count, Enters, Register, Tally
+from rig.control.accounting import GUESS, Count, Enters, Register, Tally
 from rig.control.changed import changeable, changed
+from rig.control.flags import End, Flag
 from rig.control.flow import Flow
-from rig.control.pressure import GUESS, Gas, Remains, level_cavity_l
+from rig.control.pressure import Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.rest import Gauge, gauge_of
 from rig.control.values import Check, Meter, Outputs, Reading, Setup
@@ -17,10 +18,6 @@ LEVEL_DOUBT = 0.05
 _UNCOUNTED = 1 / 8
 """By run time: a valve bore passes up to this share more than its usual coefficient gives (0.8 instead of 0.7)."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
-BROKEN_OFF = "broken off"
-"""End of a stroke that an alarm or a person stopped: nothing is learned from it."""
-PRESSED = "pressed"
-"""End of the hose's own reverse when pressure came back behind the gun before it was off."""
 
 
 @changeable
@@ -60,7 +57,7 @@ class Stroke:
     """It ends once its flow is measured: the rest after it measures what longer strokes need."""
     held_kpa: float = 0.0
     """Resumed after a controller outage: what a sound tyre holds, whatever went on meanwhile."""
-    ended_by: str = ""
+    ended_by: End = End.NOT_YET
     stop_l: float = 0.0
     """In the tyre at the stop command."""
     stop_flow_lps: float = 0.0
@@ -87,23 +84,23 @@ class Stroke:
 
     @property
     def pumped(self) -> bool:
-        """It ended, and had brought liquid."""
-        return self.ended_by in ("target", "ceiling", "feeler", "look")
+        """The stroke has ended, and brought liquid."""
+        return self.ended_by in (End.TARGET, End.CEILING, End.FEELER, End.LOOK)
 
     @property
     def pushed(self) -> bool:
         """It is over, normally or broken off, and the pump had run forward."""
-        return self.pumped or self.ended_by == BROKEN_OFF
+        return self.pumped or self.ended_by is End.BROKEN_OFF
 
     @property
     def drew(self) -> bool:
         """It ended, and the pump had drawn air, or liquid out of a tyre that is emptied."""
-        return self.ended_by in ("floor", "dry limit", "unsure", "air")
+        return self.ended_by in (End.FLOOR, End.DRY_LIMIT, End.UNSURE, End.AIR)
 
     @property
     def over(self) -> bool:
         """It is over, and its pump should be at rest."""
-        return self.drew or self.pushed or self.ended_by == PRESSED
+        return self.drew or self.pushed or self.ended_by is End.PRESSED
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +230,7 @@ class FillState:
     remains: Remains | None = None
     """The pressure left in the tyre if the fill ends now."""
     flags: frozenset[str] = field(default_factory=frozenset)
+    """Marks of the record: those of :class:`Flag`, and the name of every guard that was raised."""
     last_note_s: float = -1e9
     fresh_s: float = 0.0
     """When every value was last fresh."""
@@ -261,7 +259,7 @@ def new_fill(setup: Setup) -> FillState:
         tally=tally,
         mark=Mark(tally),
         line=gauge_of(setup.line_gauge.noise_kpa),
-        tyre=gauge_of(setup.tyre_gauge.noise_kpa),
+        tyre=gauge_of(setup.rest_gauge.noise_kpa),
         overruns=setup.overruns,
         loss_gain=setup.loss_gain,
         loss_known=setup.loss_known,
@@ -306,8 +304,8 @@ def pump_off_since_s(setup: Setup, state: FillState) -> float | None:
     return state.supply_s if setup.has_supply else max(state.supply_s, state.since_s)
 
 
-def way_off(setup: Setup, phase: Phase) -> str:
-    """The trigger by which a hold, a reset or a power cut leaves a phase."""
+def way_out(setup: Setup, phase: Phase) -> str:
+    """The procedure's trigger with which a hold, a reset or a power cut leaves the present phase."""
     return "judge_anew" if gun_off_first(setup) and phase is Phase.BACK_FLUSH else "break_off"
 
 
@@ -322,7 +320,7 @@ def gauge_sees(setup: Setup, state: FillState, reading: Reading) -> bool:
 
 
 def gun_off_first(setup: Setup) -> bool:
-    """Whether nothing shuts the valve before the gun comes off: the tyre is let down for it."""
+    """Whether the gun comes off an open valve, so that the tyre has to be let down before."""
     return setup.stop_order == "gun off, then core back"
 
 
@@ -378,7 +376,7 @@ def air_at_pump(setup: Setup, state: FillState) -> bool:
     return state.tally.suction_air_kpa_l > 0.0
 
 
-_AIR_TOLD = frozenset({"measures_differ", "estimates_disagree", "no_rise", "air_pumped"})
+_AIR_TOLD = frozenset({Flag.MEASURES_DIFFER, Flag.ESTIMATES_DISAGREE, Flag.NO_RISE, Flag.AIR_PUMPED})
 """Alarms that air in the suction line sets off."""
 
 
@@ -392,7 +390,7 @@ def perhaps_air(setup: Setup, state: FillState) -> bool:
         if any(name == "air_pumped" for name, _ in state.alarms.timers):
             return True
         carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
-        return "flow_while_stopped" in state.flags and state.now_s - state.changed_s < carries_off_s
+        return Flag.FLOW_WHILE_STOPPED in state.flags and state.now_s - state.changed_s < carries_off_s
     if _AIR_TOLD & state.flags:
         return True
     guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l

@@ -6,7 +6,7 @@ Detection only; the guards decide what follows.
 from __future__ import annotations
 
 from rig.control.agreement import APART_KPA, calm
-from rig.control.gauges import HANDS_KPA
+from rig.control.gauges import HANDS_KPA, PUMP_SHARE
 from rig.control.observe import Facts
 from rig.control.passing import MOST_FLOW
 from rig.control.procedure import Phase, State
@@ -42,7 +42,9 @@ def moves(setup: Setup, facts: Facts) -> bool:
     blind_back = setup.meter.reverse == "none" or setup.meter.estimated
     falls = facts.moves_kpa_s < 0 and blind_back
     # From below the tyre's pressure the reading also rises as the hose's liquid is drawn off and the loss drops.
-    below = blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.low - APART_KPA / 2
+    below = (
+        blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.shows_low - APART_KPA / 2
+    )
     rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)
     return falls or rises or _drawn(setup, facts, blind_back=blind_back)
 
@@ -61,7 +63,19 @@ def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
         if not blind_back or left_kpa is None or not facts.valve_open:
             return False
         lowest_kpa = min(lowest_kpa, left_kpa - _NOISE_KPA)
+        if facts.gas is not None and _came_until_the_stop(setup, facts):
+            # So the line's loss must have dropped off the gauge.
+            rises_kpa = _GIVEN_BACK * (facts.gas.shows_low + min(head_kpa(setup.line), 0.0) - left_kpa)
+            lowest_kpa = min(-_HANGS_KPA, left_kpa + rises_kpa)
     return line < lowest_kpa - facts.wavers_kpa
+
+
+def _came_until_the_stop(setup: Setup, facts: Facts) -> bool:
+    """Whether the meter counted in the last reverse stroke at least what a worn pump moves: no blocked valve."""
+    stroke = facts.stroke
+    ran_s = facts.reading.now_s - facts.off_s - stroke.began_s
+    counted = setup.meter.reverse != "none" and setup.meter.kind != "run time"
+    return counted and stroke.start_l - stroke.stop_l > PUMP_SHARE * setup.line.back_lps * ran_s > 0
 
 
 def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
@@ -92,7 +106,7 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
         moved_l = MOST_FLOW * setup.line.most_lps * (facts.reading.now_s - stroke.began_s)
         if moved_l < air_l / 2:
             rises_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) * moved_l / (air_l - moved_l)
-            most_kpa = min(most_kpa, facts.gas.high + rises_kpa + APART_KPA + max(head_kpa(setup.line), 0.0))
+            most_kpa = min(most_kpa, facts.gas.shows_high + rises_kpa + APART_KPA + max(head_kpa(setup.line), 0.0))
     return line > most_kpa
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from rig.control.changed import changed
 from rig.control.doubt import with_vacuum_lost
+from rig.control.flags import End, Flag
 from rig.control.gauges import HANDS_KPA
 from rig.control.learning import learn_calm
 from rig.control.pressure import Remains, gun_kpa, least_kpa
-from rig.control.state import PRESSED, gun_off_first, near_level
+from rig.control.prompts import GUN_OFF, GUN_OFF_BY_HAND, GUN_OFF_OPEN, INSERT_BACK
+from rig.control.state import gun_off_first, near_level
 from rig.control.turn import Turn
 from rig.control.values import Setup
 
@@ -21,7 +23,7 @@ def shut(turn: Turn) -> None:
     If earlier reverses may have drawn the tyre to its least pressure already, it must be aired up first.
     """
     _tell_anew(turn)
-    if turn.ask("insert_back", "Put the core or insert back, gun stays on. Then the hose is reversed off."):
+    if turn.ask("insert_back", INSERT_BACK):
         if _drawn_out(turn):
             turn.set(stroke=changed(turn.state.stroke, drawn_out=True))
             return
@@ -69,7 +71,7 @@ def _drawn_out(turn: Turn) -> bool:
     """
     setup, state, gas = turn.setup, turn.state, turn.state.gas
     from_kpa = gas.rest_kpa if state.reversed_from_kpa is None else state.reversed_from_kpa
-    if setup.into != "tyre" or from_kpa is None or not state.reversals or "insert_not_seated" not in state.flags:
+    if setup.into != "tyre" or from_kpa is None or not state.reversals or Flag.INSERT_NOT_SEATED not in state.flags:
         return False
     drawn_l = setup.line.pump_lps * (state.reversed_s + flush_s(setup, valve_open=False))
     air_l = max(gas.low_l - turn.facts.filled_l, 0.02 * gas.cavity_l)
@@ -102,9 +104,9 @@ def uncouple(turn: Turn) -> None:
         # For example after a contactor has welded.
         _begin_end_anew(turn)
         return
-    text = "Take the gun off." if not turn.state.valve_open else "Take the gun off, put the core in, cap it."
+    text = GUN_OFF_OPEN if turn.state.valve_open else GUN_OFF
     if turn.setup.by_hand:
-        text = f"Reverse for a moment so that the hose does not spray. {text}"
+        text = GUN_OFF_BY_HAND.format(gun_off=text)
     if turn.ask("gun_off", text):
         remains = turn.state.remains
         if turn.state.valve_open and remains is not None:
@@ -121,7 +123,7 @@ def _begin_end_anew(turn: Turn) -> None:
         return
     stroke = turn.state.stroke
     if turn.setup.into == "tyre":
-        stroke = changed(stroke, ended_by=PRESSED, calm_gauge_kpa=turn.facts.reading.line_kpa)
+        stroke = changed(stroke, ended_by=End.PRESSED, calm_gauge_kpa=turn.facts.reading.line_kpa)
     turn.phase_trigger("judge_anew", stroke)
 
 

@@ -10,12 +10,12 @@ from typing import Literal
 from rig.control.changed import changeable, changed
 from rig.plan.physics import Line
 from rig.plan.strokes import Method, Window
+from rig.record.work import MeterKind
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
 OnAir = Literal["counts", "part", "blind"]
 """Behaviour of a meter while air passes: it counts its volume, part of it, or nothing at all."""
-MeterKind = Literal["pulses", "total", "rate", "scale", "tote level", "run time"]
 Into = Literal["tyre", "open vessel", "tote"]
 """Where the liquid goes. An open vessel (a known can, a drain can) has no air space and no core; into the tote it goes
 when a tyre is emptied."""
@@ -176,14 +176,35 @@ class Meter:
         return self.curve[-1][1]
 
 
+USUAL_U_KPA = 1.03
+"""Uncertainty of a reading at 95 % where none is stated: 0.25 % of a 60 psi gauge, an assumption."""
+_USUAL_LAG_S = 0.3
+"""Time constant that every gauge is allowed: common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True)
-class Damped:
-    """Configured properties of a pressure gauge; ``None``: learned at rest."""
+class GaugeFacts:
+    """Configured properties of a pressure gauge."""
 
     noise_kpa: float | None = None
-    """One standard deviation of a single scan."""
+    """One standard deviation of a single scan; ``None``: learned at rest."""
     damping_s: float | None = None
-    """Time constant of the smoothing."""
+    """Time constant of the smoothing; ``None``: by the noise."""
+    u_kpa: float = USUAL_U_KPA
+    """Uncertainty of a reading at 95 %."""
+    lag_s: float = 0.0
+    """Its time constant; 0: within what every gauge is allowed."""
+
+    @property
+    def beyond_kpa(self) -> float:
+        """By how much two readings may differ from the truth, beyond what those of a usual gauge may: 3 standard
+        deviations of their difference. The thresholds of the plausibility checks are made for the usual one."""
+        return 1.5 * math.sqrt(2) * max(0.0, self.u_kpa - USUAL_U_KPA)
+
+    @property
+    def behind_s(self) -> float:
+        """How much longer than any gauge it takes to follow a sudden change within 2 %: four time constants."""
+        return 4 * max(0.0, self.lag_s - _USUAL_LAG_S)
 
 
 @changeable
@@ -266,12 +287,24 @@ class Setup:
     beside: tuple[Meter, ...] = ()
     """Parallel measures, the most trusted first: witnesses of the meter, and replacements when it fails."""
     strainer_limit_kpa: float = 70.0
-    line_gauge: Damped = Damped()
-    tyre_gauge: Damped = Damped()
+    line_gauge: GaugeFacts = GaugeFacts()
+    tyre_gauge: GaugeFacts | None = None
+    """The gauge at the gun; ``None``: not wired."""
     fill_travel_s: float = 0.0
     """Travel time of the fill valve: the pump waits for it, and so does every reading of the tyre's pressure."""
     cuts_gauge_off: bool = False
     """The fill valve is between gauge and gun: while it is shut the gauge does not see the tyre."""
+
+    @property
+    def blank_s(self) -> float:
+        """Blanking time after a start: the gauge shows the line before the meter shows the flow, so no losses are
+        computed."""
+        return 2.0 + self.line_gauge.behind_s
+
+    @property
+    def rest_gauge(self) -> GaugeFacts:
+        """The gauge that the tyre's pressure is read from at rest."""
+        return self.line_gauge if self.tyre_gauge is None else self.tyre_gauge
 
     @property
     def brim_l(self) -> float:

@@ -8,24 +8,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.control.accounting import Count
+from rig.control.flags import Flag
 from rig.control.state import FillState
-from rig.control.values import Meter, MeterKind, Setup
+from rig.control.values import Meter, Setup
+from rig.record.work import MeterKind
 
 IN_TOTE: frozenset[MeterKind] = frozenset({"scale", "tote level"})
 """Measures that see what leaves the tote, wherever it goes."""
 _BEYOND = 1.5
 """Multiple of the combined 95 % uncertainty beyond which two values cannot both be right: 3 standard deviations."""
+_TOGETHER = 4.0
+"""Standard deviations from which the meter's pooled error holds the fill: a sound rig shows so much once in 16,000
+rests."""
+DOUBTED = 3.0
+"""Standard deviations from which the record's uncertainty is widened to include it."""
+_CONSISTENT = 2.0
+"""Standard deviations within which every witness must agree with that one cause: 95 % of a normal distribution."""
+_LEAST_L = 1.0
+"""Litres below which an error as a share of them says nothing."""
 _PLAY_STEPS = 2
-"""Possible error of a measure with play between two readings, in steps, however little passed."""
+"""Least error between two readings of a measure with hysteresis, in steps of its resolution."""
 _LAG_S = 5.0
 """Settling time of a level after the pump: common practice, no source."""
 
 Reference = MeterKind | Literal["air space"]
-"""A taught wheel's air space is a witness too: its volume is known, and the strokes measure it in meter units."""
+"""The air space is a witness too: the size gives its volume, and the strokes measure it in meter units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +50,10 @@ class Comparison:
     """Standard deviation of the witness in one fill, without its constant bias."""
     bias_u_l: float
     """Uncertainty of the witness at 95 %, its constant bias included."""
-    most_apart_l: float
-    """Further apart than this, the two cannot both be right."""
+    meter_u_l: float
+    """Uncertainty of the meter's value at 95 %."""
+    play_l: float = 0.0
+    """Difference that steps and lag of the witness explain, whatever passed."""
     shared: bool = False
     """It is another output of the meter itself."""
 
@@ -52,7 +65,14 @@ class Comparison:
     @property
     def contradicts(self) -> bool:
         """Whether one of the two must be wrong."""
-        return self.apart_l > self.most_apart_l
+        return self.apart_l > self.play_l + _BEYOND * math.hypot(self.bias_u_l, self.meter_u_l)
+
+    @property
+    def error(self) -> tuple[float, float]:
+        """Relative error of the meter by this witness, play left out, and its standard deviation."""
+        off_l = self.reference_l - self.meter_l
+        off_l -= math.copysign(min(self.play_l, abs(off_l)), off_l)
+        return off_l / self.meter_l, math.hypot(self.bias_u_l, self.meter_u_l) / 2 / self.meter_l
 
 
 def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
@@ -63,24 +83,57 @@ def comparisons(setup: Setup, state: FillState) -> tuple[Comparison, ...]:
     if state.measure or not state.counts:
         return ()
     beside = (each for each in _counted_beside(setup, state) if not each.shared)
-    return (*beside, *_air_space(setup, state))
+    return (*beside, *(_air_space(setup, state) if setup.cavity.taught else ()))
 
 
-def contradiction(setup: Setup, state: FillState) -> Comparison | None:
-    """The most accurate independent litre witness if it contradicts the meter; else the meter's other output.
+def contradiction(setup: Setup, state: FillState, deviations: float = _TOGETHER) -> Comparison | None:
+    """The most accurate independent witness, if it contradicts the meter alone or together with the others; else the
+    meter's other output, if that does.
 
-    Not run time, whose pump may be worn, and not the air space, which unreported liquid changes too. A witness that has
-    not moved at all is stuck, and is not used.
+    Not by themselves: run time, as the pump may be worn; the air space, which unreported liquid changes too. A
+    witness that has not moved at all is stuck, and is not used. ``deviations``: how many of the pooled error's standard
+    deviations all of them together must show.
     """
     if state.measure or not state.counts:
         return None
-    seeing = [each for each in _counted_beside(setup, state) if each.reference != "run time" and each.reference_l]
-    for shared in (False, True):
-        own = (each for each in seeing if each.shared is shared)
-        sharpest = min(own, key=lambda each: each.bias_u_l, default=None)
-        if sharpest is not None and sharpest.contradicts:
-            return sharpest
-    return None
+    moved = [each for each in _counted_beside(setup, state) if each.reference_l]
+    independent = [each for each in moved if not each.shared]
+    sharpest = _sharpest(independent)
+    if sharpest is not None and sharpest.contradicts:
+        return sharpest
+    # What passed in an outage the pump's time does not know, and a level has not settled after it.
+    if sharpest is not None and Flag.INTERRUPTED not in state.flags:
+        pooled = together(sharpest, [*independent, *_air_space(setup, state)], deviations)
+        if pooled is not None:
+            return pooled
+    other_output = _sharpest([each for each in moved if each.shared])
+    return other_output if other_output is not None and other_output.contradicts else None
+
+
+def _sharpest(witnesses: list[Comparison]) -> Comparison | None:
+    """The most accurate one whose evidence suffices by itself."""
+    alone = (each for each in witnesses if each.reference != "run time")
+    return min(alone, key=lambda each: each.bias_u_l, default=None)
+
+
+def together(sharpest: Comparison, witnesses: list[Comparison], deviations: float) -> Comparison | None:
+    """The meter's error by the weighted mean of all witnesses, if it is significant and agrees with each of them.
+
+    In the form of the ``sharpest`` one's comparison. ``deviations``: how many standard deviations are significant. None
+    below a litre or two witnesses.
+    """
+    if len(witnesses) < 2 or min(each.meter_l for each in witnesses) < _LEAST_L:
+        return None
+    errors = [each.error for each in witnesses]
+    weights = [1 / (sd * sd) for _, sd in errors]
+    sharp = math.fsum(weights)
+    error = math.fsum(weight * each for weight, (each, _) in zip(weights, errors, strict=True)) / sharp
+    error_sd = 1 / math.sqrt(sharp)
+    consistent = all(abs(each - error) <= _CONSISTENT * sd for each, sd in errors)
+    if not consistent or abs(error) <= deviations * error_sd:
+        return None
+    u_l = 2 * error_sd * sharpest.meter_l
+    return replace(sharpest, reference_l=sharpest.meter_l * (1 + error), u_l=u_l / 2, bias_u_l=u_l, play_l=0.0)
 
 
 def _counted_beside(setup: Setup, state: FillState) -> Iterator[Comparison]:
@@ -115,17 +168,15 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
-    most_l = _PLAY_STEPS * each_l + _most_apart_l(setup, meter_l, bias_u_l) + witness.behind_s * setup.line.most_lps
-    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, most_l, witness.shared)
+    play_l = _PLAY_STEPS * each_l + witness.behind_s * setup.line.most_lps
+    meter_u_l = setup.meter.uncertainty * meter_l
+    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared)
 
 
 def _air_space(setup: Setup, state: FillState) -> Iterator[Comparison]:
-    space = state.gas.found
-    if setup.cavity.taught and space is not None:
-        bias_u_l = 2 * space.sigma_l
-        most_l = _most_apart_l(setup, space.cavity_l, bias_u_l)
-        yield Comparison("air space", space.cavity_l, setup.cavity.volume_l, space.sigma_l, bias_u_l, most_l)
-
-
-def _most_apart_l(setup: Setup, meter_l: float, bias_u_l: float) -> float:
-    return _BEYOND * math.hypot(bias_u_l, setup.meter.uncertainty * meter_l)
+    """The size's air space against the one that the strokes measured in the meter's litres."""
+    space, size = state.gas.found, setup.cavity
+    if space is not None:
+        bias_u_l = 2 * math.hypot(space.sigma_l, 0.0 if size.taught else (size.high_l - size.low_l) / 4)
+        meter_u_l = setup.meter.uncertainty * space.cavity_l
+        yield Comparison("air space", space.cavity_l, size.volume_l, space.sigma_l, bias_u_l, meter_u_l)

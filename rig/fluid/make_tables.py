@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -50,14 +52,88 @@ def _brine_density(strength: float, kelvin: float) -> float:
     return slope / ((1 - strength) / water + strength * salt)
 
 
+@dataclass(frozen=True, slots=True)
+class Salt:
+    """A salt above the strengths that CoolProp has: coefficients of Laliberté's correlations for its solutions.
+
+    Density by Laliberté and Cooper, J. Chem. Eng. Data 49 (2004) 1141, viscosity by Laliberté, ibid. 52 (2007) 321,
+    both with the coefficients of Laliberté, ibid. 54 (2009) 1725. ``weak`` is CoolProp's strongest mix, from which they
+    are continued; ``lowest_c`` is where their data end and the temperature dependence of that mix takes over.
+    """
+
+    fluid: str
+    weak: float
+    density: tuple[float, float, float, float, float]
+    viscosity: tuple[float, float, float, float, float, float]
+    lowest_c: float
+
+    def density_kg_m3(self, strength: float, temp_c: float) -> float:
+        """Density by the correlation."""
+        c0, c1, c2, c3, c4 = self.density
+        salt_kg_m3 = (c0 * strength + c1) * math.exp(1e-6 * (temp_c + c4) ** 2) / (strength + c2 + c3 * temp_c)
+        return 1 / ((1 - strength) / _coolprop("D", "Water", 0.0, temp_c + KELVIN) + strength / salt_kg_m3)
+
+    def mpas(self, strength: float, temp_c: float) -> float:
+        """Viscosity by the correlation."""
+        v1, v2, v3, v4, v5, v6 = self.viscosity
+        salt = (v1 * strength**v2 + v3) / (v4 * temp_c + 1) - math.log(v5 * strength**v6 + 1)
+        water = math.log(1000 * _coolprop("V", "Water", 0.0, temp_c + KELVIN))
+        return math.exp((1 - strength) * water + strength * salt)
+
+
+SALTS = {
+    "MCA": Salt(
+        "MCA", 0.30, (-9.72893747, 14.7005353, 4.19033341, 0.0397403624, 2708.12779),
+        (32.01436994, 0.788104086, -1.141204539, 0.00270010693, 776516.746907, 5.838881307), 0.0,
+    ),
+    "MMG": Salt(
+        "MMG", 0.20, (-0.02150014233, 0.04412020839, 1.532275868, -0.00980785061, -3478.36496884),
+        (35.39962779, 2.73271429, 3.929738278, 0.02043208176, -1.119646154, 0.144942382), 15.0,
+    ),
+}  # fmt: skip
+
+
 def density(fluid: str, strength: float, kelvin: float) -> float:
     """Density for the tables, kg/m3."""
+    salt = SALTS.get(fluid)
+    if salt is not None and strength > salt.weak:
+        return _continued(salt, strength, kelvin, density, salt.density_kg_m3)
     return _brine_density(strength, kelvin) if fluid == "MCA" else _coolprop("D", fluid, strength, kelvin)
 
 
 def viscosity(fluid: str, strength: float, kelvin: float) -> float:
     """Viscosity for the tables, mPa s."""
+    salt = SALTS.get(fluid)
+    if salt is not None and strength > salt.weak:
+        return _continued(salt, strength, kelvin, viscosity, salt.mpas)
     return 1000 * _coolprop("V", fluid, strength, kelvin)
+
+
+def _continued(
+    salt: Salt,
+    strength: float,
+    kelvin: float,
+    known: Callable[[str, float, float], float],
+    beyond: Callable[[float, float], float],
+) -> float:
+    """A property above CoolProp's strengths: its value at the last one, times the ratio by the correlation.
+
+    The ratio is taken at the temperature, and below the correlation's data at the coldest of them.
+    """
+    at_c = max(kelvin - KELVIN, salt.lowest_c)
+    return known(salt.fluid, salt.weak, kelvin) * beyond(strength, at_c) / beyond(salt.weak, at_c)
+
+
+def crystals_c(fluid: str, strength: float) -> float:
+    """Temperature at which a strong brine begins to drop crystals of salt instead of ice.
+
+    Calcium chloride: the line of the hexahydrate by M. Conde, Aqueous solutions of lithium and calcium chlorides:
+    property formulations (2009). Magnesium chloride: the rounded top of the hydrate with 12 water at 30.6 % and
+    -16.4 degC, and the eutectic at 21.6 % and -33.3 degC, both from memory of handbooks.
+    """
+    if fluid == "MCA":
+        return 647.26 * (-0.378950 + 3.456900 * strength - 3.531310 * strength**2) - KELVIN
+    return -16.4 - (33.3 - 16.4) * ((0.306 - strength) / (0.306 - 0.216)) ** 2
 
 
 def _props(fluid: str, strength: float, bottom_c: float, top_c: float, freeze_c: float) -> dict[str, Any]:
@@ -83,6 +159,21 @@ def _solution(
     return {"basis": basis, "bottom_c": span_c[0], "top_c": span_c[1], "about": about, "rows": rows}
 
 
+def _strong(fluid: str, strengths: list[float], span_c: tuple[float, float]) -> dict[str, Any]:
+    """Brine above the eutectic: every strength over the whole span, as if it did not crystallise, and where it does."""
+    rows = []
+    for strength in strengths:
+        row = _props(fluid, strength, *span_c, -273.15)
+        rows.append(row | {"freeze_c": round(crystals_c(fluid, strength), 4)})
+    return {"bottom_c": span_c[0], "top_c": span_c[1], "rows": rows}
+
+
+def _glycol(fluid: str, about: str) -> dict[str, Any]:
+    """A glycol by volume, from water on: weaker than CoolProp's data it lies between water and their first row."""
+    table = _solution(fluid, "volume", _steps(10, 60, 2), (-35.0, 60.0), about)
+    return table | {"rows": [_props("Water", 0.0, 0.0, 60.0, 0.0), *table["rows"]]}
+
+
 def _steps(first: int, last: int, step: int) -> list[float]:
     return [k / 100 for k in range(first, last + 1, step)]
 
@@ -93,12 +184,19 @@ def tables() -> dict[str, Any]:
         "basis": "mass", "bottom_c": 0.0, "top_c": 60.0, "about": "IAPWS-95, CoolProp Water",
         "rows": [_props("Water", 0.0, 0.0, 60.0, 0.0)],
     }  # fmt: skip
+    wide_c = (-60.0, 40.0)
+    calcium = _solution("MCA", "mass", _steps(0, 30, 1), wide_c, "CoolProp MCA, density scaled onto MCA2")
+    magnesium = _solution("MMG", "mass", _steps(0, 20, 1), wide_c, "CoolProp MMG")
     return {
         "water": water,
-        "cacl2": _solution("MCA", "mass", _steps(0, 30, 1), (-60.0, 40.0), "CoolProp MCA, density scaled onto MCA2"),
+        "cacl2": calcium | {"strong": _strong("MCA", _steps(30, 42, 1), (-47.9, 40.0))},
+        "mgcl2": magnesium | {"strong": _strong("MMG", _steps(20, 30, 1), (-28.6, 40.0))},
         "methanol": _solution("MMA", "mass", _steps(0, 60, 2), (-80.0, 40.0), "CoolProp MMA"),
-        "pg": _solution("APG", "volume", _steps(10, 60, 2), (-35.0, 60.0), "CoolProp APG"),
-        "eg": _solution("AEG", "volume", _steps(10, 60, 2), (-35.0, 60.0), "CoolProp AEG"),
+        "kac": _solution("MKA", "mass", _steps(0, 44, 2), wide_c, "CoolProp MKA"),
+        "kfo": _solution("MKF", "mass", _steps(0, 48, 2), wide_c, "CoolProp MKF"),
+        "glycerol": _solution("MGL", "mass", _steps(0, 60, 2), (-45.0, 40.0), "CoolProp MGL"),
+        "pg": _glycol("APG", "CoolProp APG"),
+        "eg": _glycol("AEG", "CoolProp AEG"),
     }
 
 

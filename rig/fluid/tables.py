@@ -10,7 +10,7 @@ import itertools
 import json
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -28,6 +28,11 @@ class Properties(Protocol):
 
     def viscosity_mpas(self, temp_c: float) -> float:
         """Viscosity at a temperature."""
+        ...
+
+    @property
+    def span_c(self) -> tuple[float, float]:
+        """Lowest and highest temperature at which it is liquid and in the table."""
         ...
 
 
@@ -56,6 +61,13 @@ class Solution:
     top_c: float
     density_row: tuple[float, ...]
     ln_viscosity_row: tuple[float, ...]
+    drops_salt: bool = False
+    """Above the eutectic: at ``freeze_c`` it is the salt that crystallises first."""
+
+    @property
+    def span_c(self) -> tuple[float, float]:
+        """Lowest and highest temperature at which it is liquid and in the table."""
+        return max(self.freeze_c, self.low_c), self.top_c
 
     def density_kg_m3(self, temp_c: float) -> float:
         """Density at a temperature between the freeze point and the top of the table."""
@@ -66,6 +78,11 @@ class Solution:
         return math.exp(_cubic(_places(len(self.ln_viscosity_row)), self.ln_viscosity_row, self._place(temp_c)))
 
     def _place(self, temp_c: float) -> float:
+        if self.drops_salt and temp_c < self.freeze_c:
+            raise FluidError(
+                f"{self.name} drops salt at {self.freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: "
+                "warm it or cut it with water"
+            )
         check_range(self.name, temp_c, self.freeze_c, self.low_c, self.top_c)
         return (temp_c - self.low_c) / (self.top_c - self.low_c)
 
@@ -95,30 +112,45 @@ def _packaged() -> dict[str, Any]:
 
 def strengths_of(kind: str) -> tuple[float, float]:
     """Weakest and strongest mix in the packaged table of a kind (fractions)."""
-    rows = _packaged()[kind]["rows"]
-    return rows[0]["strength"], rows[-1]["strength"]
+    table = _packaged()[kind]
+    return table["rows"][0]["strength"], table.get("strong", table)["rows"][-1]["strength"]
+
+
+_PAST_ICE = 0.02
+"""How far past its last strength the line of first ice is continued, to where it meets that of the salt's crystals."""
 
 
 @cache
 def solution(kind: str, strength: float, name: str) -> Solution:
     """The mix of a kind at a strength (fraction by the table's basis) inside the packaged table."""
-    table = _packaged()[kind]
+    weak = table = _packaged()[kind]
+    ice_c = -math.inf
+    if (ends := weak["rows"][-1]["strength"]) < strength:
+        table = weak["strong"]
+        ice_c = _across(weak["rows"], "freeze_c", strength) if strength < ends + _PAST_ICE else -math.inf
+    crystals_c = _across(table["rows"], "freeze_c", strength)
+    freeze_c = max(crystals_c, ice_c)
     rows = table["rows"]
-    xs = [row["strength"] for row in rows]
-
-    def across(values: Sequence[float]) -> float:
-        return _cubic(xs, values, strength)
-
-    freeze_c = across([row["freeze_c"] for row in rows])
     return Solution(
         name,
         strength,
         freeze_c,
-        max(freeze_c, across([row["low_c"] for row in rows])),
+        max(freeze_c, _across(rows, "low_c", strength)) if table is weak else rows[0]["low_c"],
         table["top_c"],
-        tuple(across(column) for column in zip(*(row["density_kg_m3"] for row in rows), strict=True)),
-        tuple(across(column) for column in zip(*(row["ln_mpas"] for row in rows), strict=True)),
+        tuple(_column(rows, "density_kg_m3", strength)),
+        tuple(_column(rows, "ln_mpas", strength)),
+        drops_salt=table is not weak and crystals_c > ice_c,
     )
+
+
+def _across(rows: Sequence[dict[str, Any]], name: str, strength: float) -> float:
+    """A property of rows by strength, interpolated."""
+    return _cubic([row["strength"] for row in rows], [row[name] for row in rows], strength)
+
+
+def _column(rows: Sequence[dict[str, Any]], name: str, strength: float) -> Iterator[float]:
+    xs = [row["strength"] for row in rows]
+    return (_cubic(xs, column, strength) for column in zip(*(row[name] for row in rows), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +176,11 @@ class ShopTable:
             raise FluidError(
                 f"the table of {self.name} holds a row that is no liquid: density in kg/m3, viscosity in mPa s"
             )
+
+    @property
+    def span_c(self) -> tuple[float, float]:
+        """Lowest and highest temperature at which it is liquid and in the table."""
+        return max(self.freeze_c, self.rows[0][0]), self.rows[-1][0]
 
     def density_kg_m3(self, temp_c: float) -> float:
         """Density at a temperature inside the table."""

@@ -10,10 +10,24 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.meter.chart import BASELINE_FILLS, LIMIT, WITHIN_FILLS, Chart, Direction, least_drift, seen
+from rig.meter.chart import (
+    BASELINE_FILLS,
+    LIMIT,
+    WITHIN_FILLS,
+    Chart,
+    Direction,
+    chance_to_see,
+    grown,
+    least_drift,
+    seen,
+)
 
 _WATCH = 0.7 * LIMIT
-"""A sound meter exceeds it in only two fills of a hundred."""
+"""A sound meter exceeds it in one to two fills of a hundred, by simulation."""
+_DRIFT = 0.01
+"""The drift whose chance of detection is stated."""
+_LEARNED_FILLS = 20
+"""Number of fills after which a learned bias is good enough to be worth waiting for."""
 
 Condition = Literal["learning", "fine", "watch", "out"]
 
@@ -45,6 +59,10 @@ class Verdict:
     """Estimated drift, by the chart."""
     sees_percent: float | None
     """Least drift that this reference detects within 10 fills, nine times in ten; None where it detects none yet."""
+    sees_1_percent: float | None
+    """Probability that a drift of 1 % is detected within 10 fills; None while the bias is learned."""
+    repeats: float
+    """Lag-1 autocorrelation of the errors, as the judgement assumes it; high while the fills are few."""
     excess: float
     """Ratio of the fills' scatter to the reference's claim; 1 where it is not significant."""
     bias_percent: float | None
@@ -76,22 +94,23 @@ def verdicts(
 def _verdict(name: str, chart: Chart, doubt: float | None) -> Verdict:
     condition, larger = _condition(chart), max(chart.high, chart.low)
     direction = chart.out or (("high" if chart.high > chart.low else "low") if larger > _WATCH else None)
-    least = None if condition == "learning" else least_drift(chart.fills if chart.learns else None)
-    sees = None if least is None else 100 * least * chart.sigma * chart.excess
+    least = None if condition == "learning" else least_drift(chart)
     return Verdict(
         reference=name,
         condition=condition,
         direction=direction,
         fills=chart.fills,
         drift_percent=100 * chart.drift(),
-        sees_percent=sees,
+        sees_percent=None if least is None else 100 * least,
+        sees_1_percent=None if condition == "learning" else chance_to_see(chart, _DRIFT),
+        repeats=chart.repeats(),
         excess=chart.excess,
         bias_percent=100 * chart.mean if chart.learns else None,
         out_at=chart.out_at if chart.out else None,
         high=chart.high,
         low=chart.low,
         limit=LIMIT,
-        text=_text(name, condition, direction, chart, sees)
+        text=_text(name, condition, direction, chart, least)
         + _bias_text(name, condition, chart, doubt)
         + _scatter_text(chart),
     )
@@ -105,17 +124,26 @@ def _condition(chart: Chart) -> Condition:
     return "watch" if max(chart.high, chart.low) > _WATCH else "fine"
 
 
-def _text(name: str, condition: Condition, direction: Direction | None, chart: Chart, sees: float | None) -> str:
+def _text(name: str, condition: Condition, direction: Direction | None, chart: Chart, least: float | None) -> str:
     if condition == "learning":
         return f"against {name}: fill {chart.fills} of the {BASELINE_FILLS} that set its own bias; says nothing yet"
-    can = "" if sees is None else f"; this rig sees a drift of {sees:.1f} % within {WITHIN_FILLS} fills by it"
     if direction is None:
-        return f"against {name}: fine over {chart.fills} fills{can}"
+        return f"against {name}: fine over {chart.fills} fills; {_sight_text(chart, least)}"
     word = "out of limits since fill" if condition == "out" else "to be watched, fill"
     return (
         f"against {name}: {word} {chart.out_at or chart.fills}, the meter reads {direction}, about "
-        f"{100 * abs(chart.drift()):.1f} %: {_CAUSE[direction]}, or the {name} is off{can}"
+        f"{100 * abs(chart.drift()):.1f} %: {_CAUSE[direction]}, or the {name} is off"
     )
+
+
+def _sight_text(chart: Chart, least: float | None) -> str:
+    """What can be seen now, and after more learning where that is better."""
+    now = round(10 * chance_to_see(chart, _DRIFT))
+    later = round(10 * chance_to_see(grown(chart, _LEARNED_FILLS), _DRIFT)) if chart.learns else now
+    often = {0: "hardly ever", 10: "almost always"}.get(now, f"in {now} of 10 cases")
+    wait = f" (after {_LEARNED_FILLS} fills in {later})" if later > now else ""
+    large = "" if least is None else f", one of {100 * least:.1f} % in 9 of 10"
+    return f"a drift of {100 * _DRIFT:.0f} % would be found within {WITHIN_FILLS} fills {often}{wait}{large}"
 
 
 def _bias_text(name: str, condition: Condition, chart: Chart, doubt: float | None) -> str:

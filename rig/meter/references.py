@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.fluid import BASE_C
+from rig.fluid import BASE_C, Fluid
 
 Material = Literal["mild steel", "stainless", "plastic"]
 
@@ -19,6 +19,8 @@ is three times a linear 1.5e-4 per degC (from memory)."""
 CAN_DOUBT: dict[Material, float] = {"mild steel": 5e-4, "stainless": 5e-4, "plastic": 3e-3}
 """Uncertainty of a can's volume without a document: a field standard holds 0.05 % (NIST Handbook 105-3, from memory);
 a plastic jug's marks are assumed, no source."""
+DRAIN_S = 30.0
+"""Drain time of a hand-held measure (NIST SOP 18, from memory)."""
 WEIGHTS_KG_M3 = 8000.0
 """Density of the weights that a scale is adjusted with, by convention (OIML D 28)."""
 
@@ -35,6 +37,31 @@ class Can:
     def litres(self, shown_l: float, vessel_c: float) -> float:
         """True content of the can when it shows ``shown_l`` at the temperature ``vessel_c``."""
         return shown_l * (1 + EXPANSION_PER_C[self.material] * (vessel_c - self.ref_c))
+
+    def clinging_share(self, fluid: Fluid, temp_c: float) -> float:
+        """Share of its content that a draining film leaves on the wall of a can as high as wide, :data:`DRAIN_S` long.
+
+        A falling film of mean thickness 2/3 sqrt(viscosity × height / (density × g × time)): Jeffreys, Proc. Camb.
+        Phil. Soc. 26 (1930) 204, from memory.
+        """
+        at_c = fluid.liquid_c(temp_c)
+        width_m: float = (4 * self.volume_l / 1000 / math.pi) ** (1 / 3)
+        thick_m = (
+            2
+            / 3
+            * math.sqrt(fluid.viscosity_mpas(at_c) / 1000 * width_m / (fluid.density_kg_m3(at_c) * 9.80665 * DRAIN_S))
+        )
+        return 1000 * thick_m * 1.25 * math.pi * width_m**2 / self.volume_l
+
+    def tells(self, fluid: Fluid, temp_c: float) -> str:
+        """A warning of a liquid that clings to the can; empty where less stays than the can is known to."""
+        share = self.clinging_share(fluid, temp_c)
+        if share <= max(self.doubt, CAN_DOUBT["mild steel"]):
+            return ""
+        return (
+            f"{fluid.name} clings: after {DRAIN_S:.0f} s of draining {100 * share:.1f} % of the can's content is "
+            "still on its wall. Prove by weight (--scale), or drain the same time before every run"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,14 +9,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.fluid import Fluid
-from rig.wheel import Caution, Cavity
-from rig.wheel.caution import COMMON_PRACTICE
+from rig.caution import COMMON_PRACTICE, Caution
+from rig.fluid import Fluid, Part
+from rig.wheel import Cavity
 
 Use = Literal["field", "loader", "turf", "dual", "road", "slope", "front"]
 Inside = Literal["nothing", "sealant", "foam", "liquid"]
 
-_RADIAL_SHARE = 0.40
+RADIAL_PERCENT = 40
 _BIAS_SHARE = 0.75
 _CAREFUL = 0.03
 """Tolerance of the shares: a valve at 4 o'clock gives 35 to 41 % by shape, and the trade calls it 40 %."""
@@ -34,7 +34,8 @@ class Circumstances:
     chloride_history: bool = False
     """Calcium has been in this wheel before."""
     inside: Inside = "nothing"
-    holds: Fluid | None = None
+    holds: tuple[Part, ...] = ()
+    """What is in the wheel already, as far as anybody knows; without volumes in equal shares."""
     coldest_c: float | None = None
     uses: frozenset[Use] = frozenset()
     rim_hole_m: float | None = None
@@ -52,8 +53,6 @@ def against_liquid(cavity: Cavity, known: Circumstances) -> tuple[Caution, ...]:
 
 def _against(cavity: Cavity, known: Circumstances) -> Iterator[Caution]:
     mark = cavity.designation
-    if known.inside == "foam":
-        yield Caution("danger", "foam in the tyre: nothing can be filled in", COMMON_PRACTICE)
     if "turf" in known.uses:
         yield Caution("caution", "a machine for turf alone: the weight marks the lawn; no liquid", COMMON_PRACTICE)
     if "dual" in known.uses:
@@ -65,6 +64,11 @@ def _against(cavity: Cavity, known: Circumstances) -> Iterator[Caution]:
     if mark.family == "front" and mark.width_in <= _SMALL_FRONT_IN:
         text = "a small front tyre takes little weight and steers badly with it: hang weights on the axle instead"
         yield Caution("caution", text, COMMON_PRACTICE)
+
+
+def above_radial_share(cavity: Cavity, fraction: float) -> bool:
+    """Whether a radial tyre would hold more than many makers advise."""
+    return cavity.designation.construction == "radial" and fraction > RADIAL_PERCENT / 100 + _CAREFUL
 
 
 def advice(
@@ -81,14 +85,13 @@ def advice(
 
 
 def _build(cavity: Cavity, fraction: float) -> Iterator[Caution]:
-    if cavity.designation.construction == "radial":
-        if fraction > _RADIAL_SHARE + _CAREFUL:
-            text = (
-                f"radial tyre at {100 * fraction:.0f} %: 40 % at most is advised (valve at 4 or 8 o'clock), or iron "
-                "weights: liquid stiffens the sidewall and brings power hop"
-            )
-            yield Caution("caution", text, _RADIALS)
-    elif fraction > _BIAS_SHARE + _CAREFUL:
+    if above_radial_share(cavity, fraction):
+        text = (
+            f"radial tyre at {100 * fraction:.0f} %: 40 % at most is advised (valve at 4 or 8 o'clock), or iron "
+            "weights: liquid stiffens the sidewall and brings power hop"
+        )
+        yield Caution("caution", text, _RADIALS)
+    elif cavity.designation.construction == "bias" and fraction > _BIAS_SHARE + _CAREFUL:
         text = (
             f"{100 * fraction:.0f} % of the cavity: manuals say 75 % at most; a 12 o'clock valve stands higher in this "
             "shape. --fill 75 gives a true 75 %"
@@ -118,7 +121,7 @@ def _inside(fluid: Fluid, known: Circumstances, existing_l: float) -> Iterator[C
     if known.inside == "sealant":
         text = "sealant inside: it clots with the liquid, blocks valve and strainer; take it out first"
         yield Caution("danger", text, COMMON_PRACTICE)
-    if (existing_l > 0 or known.inside == "liquid") and known.holds is None:
+    if (existing_l > 0 or known.inside == "liquid") and all(part.fluid is None for part in known.holds):
         text = "liquid inside that nobody has named: find out what it is first (--holds-fluid), weigh a sample"
         yield Caution("danger", text, COMMON_PRACTICE)
     if known.tube and known.chloride_history:

@@ -8,9 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from rig.caution import COMMON_PRACTICE, Caution
 from rig.plan.target import Target
-from rig.wheel import Caution
-from rig.wheel.caution import COMMON_PRACTICE
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +28,7 @@ class Axle:
     @property
     def mass_kg(self) -> float:
         """Mass added to the axle; the ground carries it, not the axle's bearings."""
-        return self.wheels * self.target.mass_kg
+        return self.wheels * self.target.added_kg
 
     @property
     def seconds(self) -> float:
@@ -38,12 +37,25 @@ class Axle:
 
 
 @dataclass(frozen=True, slots=True)
+class Pivot:
+    """The pin on which the front axle swings: its height, the wheelbase, the centre of gravity before the rear axle."""
+
+    height_m: float
+    wheelbase_m: float
+    centre_ahead_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Body:
-    """The machine without liquid: mass, track of its wider axle, height of its centre of gravity."""
+    """The machine without liquid: mass, track of its rear axle, height of its centre of gravity.
+
+    Without a ``pivot`` no tipping angle is computed: a machine on a swinging front axle stands on three points.
+    """
 
     mass_kg: float
     track_m: float
     height_m: float
+    pivot: Pivot | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +95,24 @@ class Job:
 
     @property
     def tipping_deg(self) -> tuple[float, float] | None:
-        """Static side-slope tipping angles, before and after; None where the body is not known.
+        """Static side-slope tipping angles, before and after; None where body or front pivot are not known.
 
-        Rigid and at rest: tan(angle) = half the track over the height of the centre of gravity (statics). The liquid's
-        centre is taken at its own height in the wheel, level and not sloshing.
+        Rigid and at rest, the machine tips about the line from the lower rear wheel to the pin of the front axle:
+        tan(angle) = half the track × (wheelbase - ahead) / (wheelbase × height - its height × ahead). The rear wheels'
+        liquid is taken at its own height, level and not sloshing; that of the front wheels rests on the axle below the
+        pin and does not hold the body.
         """
-        if self.body is None:
+        body = self.body
+        if body is None or body.pivot is None:
             return None
-        before = self.body.height_m
-        moment = self.body.mass_kg * before + sum(axle.mass_kg * liquid_centre_m(axle.target) for axle in self.axles)
-        after = moment / (self.body.mass_kg + self.mass_kg)
-        half = self.body.track_m / 2
-        return math.degrees(math.atan2(half, before)), math.degrees(math.atan2(half, after))
+        rear = [axle for axle in self.axles if not axle.name.casefold().startswith("front")]
+        whole_kg = body.mass_kg + sum(axle.mass_kg for axle in rear)
+        moment = body.mass_kg * body.height_m + sum(axle.mass_kg * liquid_centre_m(axle.target) for axle in rear)
+        ahead_m = body.pivot.centre_ahead_m * body.mass_kg / whole_kg
+        return (
+            _tips_deg(body.track_m, body.pivot, body.height_m, body.pivot.centre_ahead_m),
+            _tips_deg(body.track_m, body.pivot, moment / whole_kg, ahead_m),
+        )
 
     def cautions(self) -> tuple[Caution, ...]:
         """Limits of what the weight does."""
@@ -106,10 +124,16 @@ class Job:
         if self.tipping_deg is not None:
             text = (
                 "the tipping angles are for a stiff machine at rest on firm even ground: bumps, holes, turning, "
-                "implements, soft tyres and a swinging front axle tip it far earlier. No slope is safe by this figure"
+                "implements and soft tyres tip it far earlier. No slope is safe by this figure"
             )
             found.append(Caution("danger", text, "statics; agricultural safety leaflets, from memory"))
         return tuple(found)
+
+
+def _tips_deg(track_m: float, pivot: Pivot, height_m: float, ahead_m: float) -> float:
+    """Slope at which the centre of gravity stands over the line from a rear wheel to the front axle's pin."""
+    across_m = track_m / 2 * (pivot.wheelbase_m - ahead_m)
+    return math.degrees(math.atan2(across_m, pivot.wheelbase_m * height_m - pivot.height_m * ahead_m))
 
 
 def liquid_centre_m(target: Target) -> float:

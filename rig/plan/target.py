@@ -10,13 +10,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from rig.fluid import Fluid
+from rig.caution import COMMON_PRACTICE, Caution
+from rig.fluid import Fluid, Mix, Part, mix_of, scaled
 from rig.plan.advice import Circumstances, advice, against_liquid
+from rig.plan.inflation import Afterwards, Filled, afterwards
 from rig.plan.physics import Line
 from rig.plan.strokes import AtRest, Foreseen, Method, Window, fixed_procedure, foresee
 from rig.units import KPA_PER_PSI, show_pressure, show_volume
-from rig.wheel import Caution, Cavity, ValveType, valve_cautions
-from rig.wheel.caution import COMMON_PRACTICE
+from rig.wheel import Cavity, ValveType, valve_cautions
 
 _UNDER_OPEN_VALVE = 0.015
 """Where the gun comes off an open valve, the liquid remains below it by this share of the cavity."""
@@ -41,6 +42,8 @@ class Wanted:
     volume_l: float | None = None
     mass_kg: float | None = None
     existing_l: float = 0.0
+    drained_at: float | None = None
+    """Clock position of the valve when the old liquid was drawn off: what stands below its hole is still inside."""
     start_kpa: float | None = None
     working_kpa: float | None = None
     margin_m: float = 0.0
@@ -50,7 +53,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """The answer. Litres and kilograms are those that this fill adds to the tyre's content."""
+    """The answer. Litres are those that this fill adds to the tyre's content, ``mix`` is all that is inside then."""
 
     cavity: Cavity
     valve: ValveType
@@ -63,8 +66,10 @@ class Target:
     low_l: float
     high_l: float
     existing_l: float
-    mass_kg: float
-    density_kg_m3: float
+    mix: Mix
+    added_kg: float
+    """Mass of what this fill adds, at ``fluid_kg_m3``."""
+    fluid_kg_m3: float
     start_kpa: float
     window: Window
     foreseen: Foreseen
@@ -78,6 +83,8 @@ class Target:
     """Time that a large-bore valve would save; 0 where the wheel has one."""
     sealed_start_kpa: float | None
     """Start pressure within the window from which one sealed stroke ends at the working pressure."""
+    afterwards: Afterwards
+    """Pressures when the job is done."""
     against: tuple[Caution, ...]
     """Reasons for no liquid at all."""
     half_percent_from_l: float | None = None
@@ -87,6 +94,7 @@ class Target:
         """A flat document with SI units in the names; gauge pressures."""
         return {
             "size": self.cavity.designation.text,
+            "size_as_marked": self.cavity.designation.shown,
             "cavity_l": round(self.cavity.volume_l, 2),
             "cavity_low_l": round(self.cavity.low_l, 2),
             "cavity_high_l": round(self.cavity.high_l, 2),
@@ -100,9 +108,15 @@ class Target:
             "existing_l": round(self.existing_l, 2),
             "fluid": self.fluid.name,
             "fluid_c": round(self.temp_c, 2),
-            "mass_kg": round(self.mass_kg, 2),
-            "density_kg_m3": round(self.density_kg_m3, 2),
-            "freeze_c": self.fluid.freeze_c,
+            "holds": [{"fluid": part.name, "litres": _rounded(part.litres)} for part in self.mix.parts[1:]],
+            "mix": self.mix.name,
+            "mix_unknown": self.mix.unknown or None,
+            "mass_kg": _rounded(self.mix.mass_kg),
+            "density_kg_m3": _rounded(self.mix.density_kg_m3),
+            "freeze_c": _rounded(self.mix.freeze_c),
+            "fluid_mass_kg": round(self.added_kg, 2),
+            "fluid_density_kg_m3": round(self.fluid_kg_m3, 2),
+            "fluid_freeze_c": round(self.fluid.freeze_c, 2),
             "start_kpa": round(self.start_kpa, 2),
             "final_kpa": round(self.foreseen.final_kpa, 2),
             "chart_l": round(self.chart_l, 2),
@@ -111,6 +125,7 @@ class Target:
             "sealed_start_kpa": _rounded(self.sealed_start_kpa),
             "published_procedure_minutes": round(self.published_s / 60, 2),
             "large_bore_saves_minutes": round(self.large_bore_saves_s / 60, 2),
+            "afterwards": self.afterwards.as_json(),
             "half_percent_from_l": _rounded(self.half_percent_from_l),
             "liquid_advised": not self.against,
             "strokes": self.foreseen.fills,
@@ -156,7 +171,10 @@ def target_for(
     Raises :class:`TargetError` for a target that is not above zero or above 90 % of the cavity, and
     :class:`rig.fluid.FluidError` outside the fluid's tables.
     """
+    if wanted.known.inside == "foam":
+        raise TargetError("the tyre is filled with foam: it has no air space, and no liquid goes in")
     density = fluid.density_kg_m3(temp_c)
+    wanted = _after_drawing(cavity, wanted)
     total_l, share = _total(cavity, wanted, density)
     if valve.stop_order == "gun off, then core back":
         total_l = min(total_l, (cavity.fraction_at_clock(wanted.valve_at) - _UNDER_OPEN_VALVE) * cavity.volume_l)
@@ -171,6 +189,7 @@ def target_for(
     small = line.bore_m < _LARGE_BORE_M
     large = foresee(replace(line, bore_m=_LARGE_BORE_M), window, rest, method) if small else foreseen
     against = against_liquid(cavity, wanted.known)
+    mix = mix_of((Part(target_l, fluid), *_inside(wanted)), temp_c)
     return Target(
         cavity=cavity,
         valve=valve,
@@ -182,19 +201,30 @@ def target_for(
         low_l=target_l if share is None else max(0.0, share * cavity.low_l - wanted.existing_l),
         high_l=target_l if share is None else share * cavity.high_l - wanted.existing_l,
         existing_l=wanted.existing_l,
-        mass_kg=target_l * density / 1000,
-        density_kg_m3=density,
+        mix=mix,
+        added_kg=target_l * density / 1000,
+        fluid_kg_m3=density,
         start_kpa=start_kpa,
         window=window,
         foreseen=foreseen,
-        cautions=(*against, *_cautions(cavity, valve, fluid, temp_c, wanted, foreseen, window, total_l)),
+        cautions=(*against, *_cautions(cavity, valve, mix, wanted, foreseen, window, total_l)),
         chart_l=cavity.fraction_at_clock(12) * cavity.volume_l,
         margin_m=wanted.margin_m,
         published_s=fixed_procedure(line, window, rest, method).seconds,
         large_bore_saves_s=max(0.0, foreseen.seconds - large.seconds) if foreseen.reaches_target else 0.0,
         sealed_start_kpa=_sealed_start(line, window, rest),
+        afterwards=_afterwards(cavity, mix, total_l, wanted, foreseen.final_kpa, line),
         against=against,
     )
+
+
+def _afterwards(cavity: Cavity, mix: Mix, total_l: float, wanted: Wanted, final_kpa: float, line: Line) -> Afterwards:
+    """Pressures after the job, set at the liquid's temperature to the working pressure, else left as the fill ends."""
+    share = total_l / cavity.volume_l
+    head_m = max(0.0, cavity.level_of_fraction(share) - cavity.valve_height_m(6))
+    set_kpa = final_kpa if wanted.working_kpa is None else wanted.working_kpa
+    filled = Filled(share, mix, head_m, line.atmosphere_kpa_abs)
+    return afterwards(filled, set_kpa, mix.temp_c, wanted.known.coldest_c)
 
 
 def _sealed_start(line: Line, window: Window, rest: AtRest) -> float | None:
@@ -247,19 +277,37 @@ def _check(cavity: Cavity, target_l: float, total_l: float) -> None:
         )
 
 
+def _after_drawing(cavity: Cavity, wanted: Wanted) -> Wanted:
+    """The request with what stayed inside when the old liquid was drawn off: what stands below the valve hole."""
+    if wanted.drained_at is None:
+        return wanted
+    below_l = cavity.fraction_at_clock(wanted.drained_at) * cavity.volume_l
+    return replace(wanted, existing_l=min(wanted.existing_l or below_l, below_l))
+
+
+def _inside(wanted: Wanted) -> tuple[Part, ...]:
+    """What is in the wheel already; a person's volume has priority over those of its parts.
+
+    Liquid that the target does not count in, as the book may know it, is there with an unknown volume.
+    """
+    holds = wanted.known.holds
+    return scaled(holds, wanted.existing_l) if wanted.existing_l > 0 else tuple(replace(p, litres=None) for p in holds)
+
+
 def _cautions(
     cavity: Cavity,
     valve: ValveType,
-    fluid: Fluid,
-    temp_c: float,
+    mix: Mix,
     wanted: Wanted,
     foreseen: Foreseen,
     window: Window,
     total_l: float,
 ) -> tuple[Caution, ...]:
-    known = wanted.known
+    known, fluid = wanted.known, mix.parts[0].fluid
+    assert fluid is not None, "what comes has a name"
     found = [
-        *fluid.cautions(existing=known.holds, tubeless=known.tubeless, coldest_c=known.coldest_c),
+        *mix.cautions(fluid, tubeless=known.tubeless, coldest_c=known.coldest_c),
+        *_drawn_first(cavity, mix, wanted, total_l),
         *valve_cautions(
             valve,
             wanted.working_kpa or 0.0,
@@ -271,10 +319,28 @@ def _cautions(
         *(Caution("note", note, "see the cavity's basis") for note in cavity.notes),
         *_of_pressure(wanted, foreseen, window),
     ]
-    if temp_c - fluid.freeze_c < 5:
-        text = f"only {temp_c - fluid.freeze_c:.0f} degrees above the freeze point"
+    if mix.temp_c - fluid.freeze_c < 5:
+        text = f"only {mix.temp_c - fluid.freeze_c:.0f} degrees above the freeze point"
         found.append(Caution("caution", text, "property table"))
     return tuple(found)
+
+
+def _drawn_first(cavity: Cavity, mix: Mix, wanted: Wanted, total_l: float) -> Iterator[Caution]:
+    """What drawing the old liquid off would leave: nothing below the valve hole comes out."""
+    comes, *inside = mix.parts
+    if wanted.existing_l <= 0 or all(part.name == comes.name for part in inside):
+        return
+    below = cavity.fraction_at_clock(6)
+    left_l = min(wanted.existing_l, below * cavity.volume_l)
+    held = f"{left_l:.0f} L ({100 * left_l / cavity.volume_l:.0f} % of the cavity)"
+    if left_l > 0.99 * wanted.existing_l:
+        text = f"the {held} inside stand below the hole of a valve at the bottom: drawing off brings nothing out"
+    else:
+        after = mix_of((replace(comes, litres=total_l - left_l), *scaled(inside, left_l)), mix.temp_c)
+        frost = "of a frost point that is not known" if after.freeze_c is None else f"at {after.freeze_c:.0f} °C"
+        text = f"drawn off with the valve at the bottom, {held} of the old stay below its hole: the mix is then "
+        text += f"{after.name}, {frost}"
+    yield Caution("note", text, "the cavity's rings cut at the valve hole")
 
 
 def _of_pressure(wanted: Wanted, foreseen: Foreseen, window: Window) -> Iterator[Caution]:

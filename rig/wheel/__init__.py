@@ -1,21 +1,19 @@
 """The wheel: size text to cavity, level and valve. Pure; must not know liquids in bulk, rigs or wires."""
 
-from rig.wheel.caution import Caution, Severity
 from rig.wheel.cavity import Cavity, cavity_l_of_fill, cavity_of, geometric_cavity, liquid_at_valve
-from rig.wheel.designation import Designation, SizeError, TyreClass, read_size
+from rig.wheel.designation import Designation, NoRoomError, SizeError, TyreClass, read_size
 from rig.wheel.dimensions import Measured, MeasureError, Outline
 from rig.wheel.published import PublishedFill, fills_of, published_fills
 from rig.wheel.valve import StopOrder, ValveError, ValveType, valve_cautions, valve_named, valve_types
 
 __all__ = [
-    "Caution",
     "Cavity",
     "Designation",
     "MeasureError",
     "Measured",
+    "NoRoomError",
     "Outline",
     "PublishedFill",
-    "Severity",
     "SizeError",
     "StopOrder",
     "TyreClass",

@@ -113,9 +113,10 @@ def _root(f: Callable[[float], float], low: float, high: float) -> float:
 
 # A taught wheel: uncertainty of the meter and of the level reading.
 _TAUGHT_U = 0.02
-# A published value at 95 %: the difference between makers, and rounding to whole gallons, a uniform distribution
-# (GUM 4.3.7: half the step / root 3, times 2); the two are independent (GUM 5.1.2).
-_TABLE_U = 0.05
+# A published value at 95 %: the scatter of a chart's own series and between makers, and rounding to whole gallons, a
+# uniform distribution (GUM 4.3.7: half the step / root 3, times 2); the two are independent (GUM 5.1.2). Where two
+# sources disagree, the band reaches from one to the other.
+_TABLE_U = 0.04
 _WHOLE_GALLON_U_L = 3.785 / math.sqrt(3)
 
 

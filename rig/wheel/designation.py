@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -33,6 +33,10 @@ class SizeError(ValueError):
     """A text that is no tyre size; the message shows the accepted forms and the nearest known sizes."""
 
 
+class NoRoomError(SizeError):
+    """A tyre without an air space: solid, pressed on, or filled with foam; the message says that no liquid goes in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Designation:
     """A tyre size as marked. ``text`` is canonical; widths and diameters of inch marks are inches.
@@ -51,6 +55,15 @@ class Designation:
     millimetres: bool = False
     low_section: bool = False
     remark: str = ""
+    grade: str = ""
+    """Marks before the size that say what it may carry, not what it holds: IF, VF, CFO, LSW."""
+    service: str = ""
+    """Marks behind it, such as NHS, CFO, IND."""
+
+    @property
+    def shown(self) -> str:
+        """The size with the marks that a person typed."""
+        return " ".join(part for part in (self.grade, self.text, self.service) if part)
 
     @property
     def wide_base(self) -> bool:
@@ -69,6 +82,15 @@ class Designation:
 
 # Strength grades and vehicle letters before a mark, and whole words (maker, tread code); the cavity is the same.
 _PREFIX = re.compile(r"^(?:(?:IF|VF|CFO|CHO|NRO|LSW|LT|ST|AT|P)\s*|[A-Z][A-Z0-9-]*\s+)+(?=\d)")
+_MARKS = re.compile(r"(?<![A-Z])(?:IF|VF|CFO|CHO|NRO|LSW|NHS|IND|IMP)(?![A-Z])")
+_NO_ROOM = re.compile(
+    r"\b(?:SOLIDS?|SUPER[- ]?ELASTIC|RESILIENT|CUSHION|AIRLESS|NON[- ]?PNEUMATIC|PRESS[- ]?ON|FOAM(?:[- ]?FILLED)?"
+    r"|FLAT[- ]?PROOF(?:ED)?|(?:POLY|URETHANE)[- ]?FILLED)\b"
+)
+_EIGHTHS = re.compile(r"(?<=\d)[ -](\d)/([248])(?!\d)")
+_PRESS_ON = re.compile(r"(\d{1,2}(?:\.\d+)?)\s*X\s*(\d{1,2}(?:\.\d+)?)\s*([X-])\s*(\d{1,2}(?:\.\d+)?)")
+_LOW_RUBBER, _LARGEST_PRESS_ON_IN = 0.44, 40.0
+"""A press-on tyre's rubber is low for its width, and none is larger; a lawn tyre has 0.46 at least. Common practice."""
 _WORDS = re.compile(r"\b(?:TYRES?|TIRES?|SIZES?|REARS?|FRONTS?)\b|[\"'”“″]")
 _NUM = r"(\d{1,4}(?:\.\d{1,2})?)"
 # A number before PR or PLY is a ply rating, never a rim: 9.5-36 8PR is no 9.5/36-8.
@@ -80,7 +102,7 @@ _TAIL = r"(?:[A-Z(+*].*|\s.*)?"
 
 _METRIC = re.compile(rf"{_NUM}\s*[/X\s-]\s*(\d{{2,3}}){_JOIN}{_RIM}{_TAIL}")
 _DOUBLE = re.compile(rf"(\d{{1,2}}\.\d)\s*/\s*(\d{{1,2}}){_JOIN}{_RIM}{_TAIL}")
-_THREE = re.compile(rf"{_NUM}\s*[X/\s*-]\s*{_NUM}{_JOIN}{_RIM}{_TAIL}")
+_THREE = re.compile(rf"{_NUM}\s*[X/\s*-]\s*{_NUM}(?:LL)?{_JOIN}{_RIM}{_TAIL}")
 _LOW = re.compile(rf"{_NUM}\s*S?L\s*(R|B|D|-|X|\s)?\s*{_RIM}{_TAIL}")
 _PLAIN = re.compile(rf"{_NUM}{_JOIN}{_RIM}{_TAIL}")
 
@@ -88,6 +110,8 @@ _RIMS = frozenset(
     [float(n) for n in range(4, 64)] + [14.5, 15.3, 15.5, 16.1, 16.5, 17.5, 19.5, 22.5, 24.5, 26.5, 28.5, 30.5, 34.5]
 )
 _EARTH_RIMS = frozenset({25.0, 29.0, 33.0, 35.0, 39.0, 43.0, 45.0, 49.0, 51.0, 57.0, 63.0})
+_WIDEST_FARM_IN = 24.0
+"""Inch marks with an aspect ratio go to 16.0/70 on farm rims; above it only earthmovers have them (35/65R33)."""
 _OLD_RIMS = frozenset({20.0, 24.0, 26.0, 28.0, 30.0, 32.0, 34.0, 36.0, 38.0, 42.0})
 
 
@@ -123,7 +147,7 @@ def _read_metric(m: re.Match[str]) -> Designation | None:
     millimetres = width >= 100
     if not millimetres and ("/" not in m[0][: m.end(2)] or not width < aspect or aspect < 40):
         return None
-    if not 25 <= aspect <= 100:
+    if not 25 <= aspect <= 100 or (width > _WIDEST_FARM_IN and not millimetres and rim not in _EARTH_RIMS):
         return None
     c = _construction(m[3])
     in_inches = width / 25.4 if millimetres else width
@@ -252,16 +276,39 @@ def _possible(d: Designation) -> bool:
 
 @lru_cache(maxsize=4096)
 def read_size(text: str) -> Designation:
-    """Parse a size; :class:`SizeError` if ``text`` is none."""
+    """Parse a size; :class:`SizeError` if ``text`` is none, :class:`NoRoomError` if the tyre has no air space."""
     plain = _plain_text(text)
+    if (solid := _NO_ROOM.search(plain)) is not None:
+        raise NoRoomError(f"{text[:60]!r} ({solid[0].lower()}) has no air space: no liquid goes in")
     prefix = _PREFIX.match(plain)
     body = plain[prefix.end() :] if prefix else plain
+    if _pressed_on(body):
+        raise NoRoomError(
+            f"{text[:60]!r} reads as a press-on tyre (outside x width x hub), solid rubber without an air space: no "
+            "liquid goes in. An air tyre is written like 18x7-8 or 26x12.00-12"
+        )
     for form, reader in _READERS:
         match = form.fullmatch(body)
         found = reader(match) if match else None
         if found is not None and _possible(found):
-            return found
+            before, after = plain[: len(plain) - len(body)], body[match.end(match.lastindex or 0) :] if match else ""
+            return replace(found, grade=_marks(before), service=_marks(after))
     raise SizeError(_advice(text, body))
+
+
+def _marks(text: str) -> str:
+    return " ".join(dict.fromkeys(_MARKS.findall(text)))
+
+
+def _pressed_on(body: str) -> bool:
+    """Whether three lengths are those of a press-on tyre: a hub that is no rim diameter, or low rubber."""
+    match = _PRESS_ON.fullmatch(_EIGHTHS.sub(lambda m: f"{int(m[1]) / int(m[2]):g}"[1:], body))
+    if match is None:
+        return False
+    outside, width, hub = float(match[1]), float(match[2]), float(match[4])
+    if not (hub < outside <= _LARGEST_PRESS_ON_IN and width < outside):
+        return False
+    return hub not in _RIMS or (match[3] == "X" and (outside - hub) / 2 < _LOW_RUBBER * width)
 
 
 def _advice(text: str, body: str) -> str:

@@ -1,42 +1,35 @@
 """Outside lengths by size mark: diameter, section width and rim width, with their uncertainties.
 
-Rules by family after the approval regulation for farm tyres (UN R106, annex 5) and makers' data sheets; figures
-without a named sheet are from memory. It must not know cavities, volumes or liquids.
+Lengths are facts where a regulation, a standard or a maker's sheet lists the size (dimensions.csv, each row with its
+source and whether it is from memory). A width that is listed on another rim has the section of that row; one that is
+not listed lies between its neighbours of the series. It must not know cavities, volumes or liquids.
 """
 
 from __future__ import annotations
 
+import csv
 from bisect import bisect_left
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from statistics import fmean
 
 from rig.wheel.designation import Designation, Family, SizeError
 
 INCH_M = 0.0254
 
-_Table = tuple[tuple[float, float], ...]
+# Metric radials of high section stand over their mark: the approval regulation lets them grow by 4 % of the section
+# height, and their inch twins' lengths (13.6R28 for 340/85R28) lie 1 to 4 % over the mark's. Half of that limit.
+_GROWN, _GROWS_FROM = 1.015, 78.0
 
-# Marked width (inches) -> height of the section over its width. UN R106 annex 5, from memory.
-_DRIVE: _Table = (
-    (8.3, 0.913), (9.5, 0.912), (11.2, 0.872), (12.4, 0.874), (13.6, 0.870), (14.9, 0.866), (16.9, 0.844),
-    (18.4, 0.846), (20.8, 0.824), (23.1, 0.805), (24.5, 0.797),
-)  # fmt: skip
-_DRIVE_RIM: _Table = ((8.3, 0.843), (9.5, 0.842), (11.2, 0.890), (13.6, 0.882), (16.9, 0.880), (24.5, 0.860))
-# Low-section drive and industrial codes, and low-section implement codes; the latter are taller on 16.1 in rims.
-_DRIVE_LOW: _Table = ((17.5, 0.710), (19.5, 0.711), (21.0, 0.721), (28.0, 0.672), (30.5, 0.650))
-_IMPLEMENT: _Table = (
-    (7.5, 0.830), (8.5, 0.785), (9.5, 0.750), (11.0, 0.710), (12.5, 0.700), (14.0, 0.775), (16.5, 0.755),
-    (19.0, 0.720), (21.5, 0.695), (27.0, 0.660),
-)  # fmt: skip
-# Steps, not slopes: the series were defined separately.
-_TWO_DECIMAL: _Table = ((6.5, 1.085), (6.51, 1.05), (8.5, 1.05), (8.51, 0.985))
-_COMPACT: _Table = ((5.0, 1.10), (6.0, 1.10), (7.0, 1.035), (8.0, 1.02), (10.0, 1.00))
-
-# Relative uncertainty (about two standard deviations) of diameter and section width by the rules. Not fitted: from the
-# spread of 23 published dimensions (MAXAM MS502, Mitas SK-05, Antego ATW-009/010/017 sheets) and between makers.
+# Relative uncertainty (two standard deviations) of diameter and section width of one tyre against the table: between
+# makers, 23 published dimensions against the table (MAXAM MS502, Mitas SK-05, Antego ATW-009/010/017 sheets). Farm
+# tyres of the regulation's tables are the closest; the rest follow from residuals of volumes (see geometry).
 _SPREAD: dict[Family, tuple[float, float]] = {
-    "drive": (0.012, 0.03), "metric": (0.018, 0.04), "compact": (0.035, 0.05), "front": (0.020, 0.04),
-    "implement": (0.025, 0.04), "skid": (0.025, 0.04), "turf": (0.025, 0.04), "flotation": (0.025, 0.04),
-    "earthmover": (0.035, 0.04), "forklift": (0.030, 0.05),
+    "drive": (0.006, 0.018), "metric": (0.012, 0.030), "compact": (0.025, 0.04), "front": (0.009, 0.025),
+    "implement": (0.012, 0.03), "skid": (0.015, 0.03), "turf": (0.025, 0.04), "flotation": (0.025, 0.04),
+    "earthmover": (0.025, 0.03), "forklift": (0.022, 0.04),
 }  # fmt: skip
 _TAPE = (0.004, 0.010)
 
@@ -79,23 +72,61 @@ class _Marked:
     rim_width: float
 
 
-def _between(table: _Table, at: float) -> float:
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One row of the table of dimensions: its series, marked width and lengths."""
+
+    series: tuple[object, ...]
+    width_in: float
+    lengths: _Marked
+
+
+def _row(row: dict[str, str]) -> _Row:
+    size, width, rim = row["size"], float(row["width_in"]), float(row["rim_in"])
+    height = (float(row["diameter_mm"]) / 1000 / INCH_M - rim) / 2
+    lengths = _Marked(height, float(row["section_mm"]) / 1000 / INCH_M, float(row["rim_width_in"]))
+    return _Row(_series(row["family"], "L" in size, width), width, lengths)
+
+
+def _series(family: str, low_section: bool, width_in: float) -> tuple[object, ...]:
+    """What marks of one rule have in common; earthmovers of the wide-base series are marked 17.5, 20.5, 33.25."""
+    return family, low_section, family == "earthmover" and width_in % 1 != 0
+
+
+@cache
+def _table() -> dict[str, _Row]:
+    """The table of dimensions, in millimetres there, by size mark."""
+    text = files("rig.wheel").joinpath("dimensions.csv").read_text(encoding="utf-8")
+    return {row["size"]: _row(row) for row in csv.DictReader(text.splitlines())}
+
+
+def _between(table: list[tuple[float, float]], at: float) -> float:
     """Linear interpolation in a rising table; the end values are held."""
-    k = bisect_left([row[0] for row in table], at)
+    k = bisect_left(table, (at,))
     if k == 0 or k == len(table):
         return table[min(k, len(table) - 1)][1]
     (x0, y0), (x1, y1) = table[k - 1], table[k]
     return y0 + (at - x0) / (x1 - x0) * (y1 - y0)
 
 
-def _drive(d: Designation) -> _Marked:
-    w = d.width_in
-    if d.low_section:
-        return _Marked(w * _between(_DRIVE_LOW, w), w, 0.87 * w)
-    if w == 15.5:
-        # A low section: 15.5-38 is 61.8 in high. From memory.
-        return _Marked(0.77 * w, w, 0.90 * w)
-    return _Marked(w * _between(_DRIVE, w), w, w * _between(_DRIVE_RIM, w))
+def _rows_of_series(d: Designation) -> list[_Row]:
+    series = _series(d.family, d.low_section, d.width_in)
+    return [row for size, row in _table().items() if row.series == series and not set("/x") & set(size)]
+
+
+def _by_width(d: Designation) -> _Marked:
+    """The section of the same width on another rim, else between the next widths of the series."""
+    rows = _rows_of_series(d) or [row for row in _table().values() if row.series[0] == d.family]
+    same = [row for row in rows if row.width_in == d.width_in] or rows
+    width = d.width_in
+
+    def length(of: Callable[[_Marked], float]) -> float:
+        ratios: dict[float, list[float]] = {}
+        for row in same:
+            ratios.setdefault(row.width_in, []).append(of(row.lengths) / row.width_in)
+        return width * _between(sorted((w, fmean(found)) for w, found in ratios.items()), width)
+
+    return _Marked(length(lambda m: m.height), length(lambda m: m.section), length(lambda m: m.rim_width))
 
 
 def assumed_aspect(d: Designation) -> float:
@@ -107,42 +138,10 @@ def assumed_aspect(d: Designation) -> float:
 
 def _metric(d: Designation) -> _Marked:
     aspect = assumed_aspect(d)
-    return _Marked(d.width_in * aspect / 100, d.width_in, d.width_in * (0.86 if aspect >= 78 else 0.82))
-
-
-def _front(d: Designation) -> _Marked:
-    w = d.width_in
-    return _Marked(w * _between(_TWO_DECIMAL, w), 1.06 * w, 0.74 * w)
-
-
-def _implement(d: Designation) -> _Marked:
-    w = d.width_in
-    if not d.low_section:
-        # Lorry sizes on wagons, such as 11R22.5.
-        return _Marked(0.86 * w, w, 0.74 * w)
-    return _Marked(w * _between(_IMPLEMENT, w), w, 0.79 * w)
-
-
-def _compact(d: Designation) -> _Marked:
-    w = d.width_in
-    return _Marked(w * _between(_COMPACT, w), 1.05 * w, 0.75 * w)
-
-
-def _skid(d: Designation) -> _Marked:
-    return _Marked(0.69 * d.width_in, d.width_in, 0.82 * d.width_in)
-
-
-def _earthmover(d: Designation) -> _Marked:
-    w = d.width_in
-    if d.low_section:
-        return _Marked(0.72 * w, w, 0.82 * w)
-    if d.wide_base:
-        return _Marked(0.825 * w, 1.01 * w, 0.82 * w)
-    return _Marked(1.06 * w, 1.05 * w, 0.71 * w)
-
-
-def _forklift(d: Designation) -> _Marked:
-    return _Marked(1.02 * d.width_in, 1.06 * d.width_in, 0.71 * d.width_in)
+    height, rim_width = d.width_in * aspect / 100, d.width_in * (0.86 if aspect >= _GROWS_FROM else 0.82)
+    if d.construction == "radial" and aspect >= _GROWS_FROM:
+        height *= _GROWN
+    return _Marked(height, d.width_in, rim_width)
 
 
 def _three_part(d: Designation, diameter_in: float) -> _Marked:
@@ -154,18 +153,25 @@ def _three_part(d: Designation, diameter_in: float) -> _Marked:
     return _Marked((tall - d.rim_in) / 2, w if w <= 8.5 else 0.96 * w, 0.78 * w)
 
 
-_RULES = {
-    "drive": _drive, "compact": _compact, "front": _front, "implement": _implement, "skid": _skid,
-    "earthmover": _earthmover, "forklift": _forklift,
-}  # fmt: skip
-
-
 def _marked(d: Designation) -> _Marked:
+    listed = _table().get(d.text) or _table().get(d.text.replace("R", "-"))
+    if listed is not None:
+        return listed.lengths
     if d.diameter_in is not None:
         return _three_part(d, d.diameter_in)
     if d.aspect is not None or d.millimetres:
         return _metric(d)
-    return _RULES[d.family](d)
+    return _by_width(d)
+
+
+def _unlisted(d: Designation) -> Iterator[str]:
+    """A note on a width that no table has: a rare tyre, or a mistyped one."""
+    if d.aspect is not None or d.millimetres or d.diameter_in is not None or d.text in _table():
+        return
+    widths = sorted({row.width_in for row in _rows_of_series(d)}, key=lambda width: abs(width - d.width_in))
+    if d.width_in not in widths:
+        near = f" (the next ones: {' and '.join(f'{width:g}' for width in widths[:2])})" if widths else ""
+        yield f"the width of {d.text} is in no table{near}: look at the mark again, or measure diameter and section"
 
 
 def outline_of(d: Designation, measured: Measured) -> Outline:
@@ -173,7 +179,7 @@ def outline_of(d: Designation, measured: Measured) -> Outline:
     m = _marked(d)
     diameter_m = (d.rim_in + 2 * m.height) * INCH_M
     diameter_u, section_u = _SPREAD[d.family]
-    notes = [d.remark] if d.remark else []
+    notes = [*([d.remark] if d.remark else []), *_unlisted(d)]
     if d.millimetres and d.aspect is None and measured.diameter_m is None:
         diameter_u = 2 * d.width_in * _UNMARKED_SPREAD / 100 * INCH_M / diameter_m
         notes.append(f"{d.text} has no aspect ratio, {assumed_aspect(d):g} is assumed: measure the outside diameter")

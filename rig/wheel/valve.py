@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Literal
 
+from rig.caution import COMMON_PRACTICE, Caution
 from rig.units import KPA_PER_PSI, psi
-from rig.wheel.caution import COMMON_PRACTICE, Caution
 
 StopOrder = Literal["core back, then gun off", "gun off, then core back"]
 Material = Literal["rubber", "metal", "tube"]

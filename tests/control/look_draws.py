@@ -2,7 +2,8 @@
 
 What a fill cannot know is drawn: the cavity as its class's band says (two standard deviations either side), sidewall
 growth 0 to 0.003 per psi, polytropic exponent 1.0 to 1.1, the gas's temperature ± 3 K and the gauge (0.25 % of 60 psi
-at 95 %). ``python tests/control/look_draws.py FILLS`` prints the rates by class, on the laws alone and of FILLS whole.
+at 95 %). ``python tests/control/look_draws.py FILLS`` prints the rates by class, on the laws alone and of FILLS whole,
+and of as many with the heat that makes such an exponent and such a temperature.
 """
 
 from __future__ import annotations
@@ -25,16 +26,18 @@ from rig.control.values import CavityFacts, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.wheel import cavity_of, read_size
 from sim.plant.sensors import GaugeError
-from sim.plant.tyre import _MIXED_SHARE as MIXED_SHARE
 from sim.virtual import VirtualFill, VirtualRig
 
 AIR = 101.325
+LIQUID_C = 15.0
 GAUGE_SIGMA_KPA = 0.0025 * 60 * PSI / 2
 SIZES = {
     "taught": ("11L-15", "11.2-24", "9.5-42", "14L-16.1", "320/85R28", "18.4-28"),
     "table": ("11L-15", "9.5-24", "9.5-42", "14L-16.1", "13.6-36", "18.4-28"),
     "geometry": ("11.2-24", "12.4-28", "12.4R36", "9.5L-15", "320/85R28", "14.9-26"),
 }
+MIXED_SHARE = 0.05
+"""Liquid, as a share of the cavity, after which the gas on paper has made 63 % of the change to its temperature."""
 WAY_L = 1.8
 """In the tyre at the first rest of a fill: the feeler's litres."""
 FACTORS = {"sound": 1.0, "fifth smaller": 0.8, "fifth larger": 1.2}
@@ -113,13 +116,15 @@ def bounds_kpa(facts: CavityFacts, rise: Rise) -> tuple[float, float]:
     def edge(inside: float, outside: float) -> float:
         for _ in range(12):
             middle = (inside + outside) / 2
-            shown = replace(rise, to_kpa=rise.to_kpa + middle - rise.told_kpa)
+            shown = replace(rise, to_kpa=rise.to_kpa + middle - rise.indicated_kpa)
             inside, outside = (middle, outside) if judged(facts, shown, "look") == "agrees" else (inside, middle)
         return (inside + outside) / 2
 
     foreseen = expected(facts, rise)
     reach = 6.5 * foreseen.less_kpa
-    return edge(foreseen.told_kpa, foreseen.told_kpa - reach), edge(foreseen.told_kpa, foreseen.told_kpa + reach)
+    return edge(foreseen.indicated_kpa, foreseen.indicated_kpa - reach), edge(
+        foreseen.indicated_kpa, foreseen.indicated_kpa + reach
+    )
 
 
 def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
@@ -134,10 +139,10 @@ def held_on_paper(draw: Draw, share: float = 0.329) -> bool:
         return kpa + gauge.at(kpa) - gauge.at(draw.start_kpa) * (kpa + AIR) / (draw.start_kpa + AIR)
 
     ends = shown(kpa_after(draw, litres))
-    # So much of the gas's own warmth a rest on the way shows in the simulated tyre.
+    # So much of the gas's own warmth a rest on the way shows.
     soon = -math.expm1(-WAY_L / (MIXED_SHARE * draw.cavity_l))
     way = shown(kpa_after(replace(draw, warmer_k=soon * draw.warmer_k), WAY_L))
-    return not low <= replace(rise, to_kpa=ends, way_kpa=way).told_kpa <= high
+    return not low <= replace(rise, to_kpa=ends, way_kpa=way).indicated_kpa <= high
 
 
 @dataclass(frozen=True)
@@ -148,15 +153,25 @@ class Ended:
     share: float
 
 
-def fill_to_the_third(draw: Draw) -> Ended:
-    """A whole virtual fill through every decision, until it is held or a third of the target is in."""
+def heat_of(draw: Draw) -> dict[str, object]:
+    """What makes such an exponent and such a temperature: 5 to 40 s to take the walls' heat, walls up to 6 K apart."""
+    return {
+        "sim__heat_time": f"{5.0 + 350.0 * (draw.exponent - 1.0)} s",
+        "sim__wall_temperature": f"{LIQUID_C - 2.0 * draw.warmer_k} degC",
+    }
+
+
+def fill_to_the_third(draw: Draw, *, heat: bool = False) -> Ended:
+    """A whole virtual fill through every decision, until it is held or a third of the target is in.
+
+    Without ``heat`` the gas has the draw's exponent and the liquid's temperature.
+    """
     settings = rig_settings(
         sim__size=draw.size,
         sim__cavity=f"{draw.cavity_l} L",
         sim__existing=f"{draw.hidden_l} L",
         sim__growth=draw.growth,
-        sim__exponent=draw.exponent,
-        sim__liquid_warmer=draw.warmer_k,
+        **(heat_of(draw) if heat else {"sim__exponent": draw.exponent}),
         sim__gauge_error=f"{GAUGE_SIGMA_KPA} kPa",
         sim__start_pressure=f"{draw.start_kpa} kPa",
         sim__seed=draw.seed,
@@ -178,14 +193,17 @@ def rate(kind: str, case: str, count: int, held: Callable[[Draw], bool]) -> floa
 
 
 def _table(fills: int, papers: int) -> None:
-    print(f"{'class':<10}{'case':<18}{'by the laws':>12}{'whole fills':>14}   held before a third")
+    print(f"{'class':<10}{'case':<18}{'by the laws':>12}{'whole fills':>14}{'with heat':>14}   held before a third")
     for kind in SIZES:
         for case in CASES:
             paper = rate(kind, case, papers, held_on_paper)
-            ended = [fill_to_the_third(draw) for draw in draws(kind, fills, case)]
-            held = [each for each in ended if each.guard is not None and each.share <= 1 / 3]
-            names = sorted({str(each.guard) for each in held})
-            print(f"{kind:<10}{case:<18}{paper:>12.4f}{len(held):>8} of {fills:<4} {', '.join(names)}", flush=True)
+            shares, names = "", set[str]()
+            for heat in (False, True):
+                ended = [fill_to_the_third(draw, heat=heat) for draw in draws(kind, fills, case)]
+                held = [str(each.guard) for each in ended if each.guard is not None and each.share <= 1 / 3]
+                shares += f"{len(held):>8} of {fills:<3}"
+                names |= set(held)
+            print(f"{kind:<10}{case:<18}{paper:>12.4f}{shares}   {', '.join(sorted(names))}", flush=True)
 
 
 if __name__ == "__main__":

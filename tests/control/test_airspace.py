@@ -13,22 +13,21 @@ from hypothesis import strategies as st
 from look_draws import AIR, PSI, bounds_kpa, held_on_paper, rate
 
 from rig.control.airspace import (
-    GAUGE_U_KPA,
     LESS_RATE,
     Laws,
     Rise,
     cavity_of_rise,
     expected,
     found_in,
+    indicated_after_kpa,
     judged,
     pooled,
     rest_after_kpa,
-    told_after_kpa,
     worth_a_look,
 )
 from rig.control.airspace import _halton as halton
 from rig.control.loaded import inside, inside_by_air, tank_rise
-from rig.control.values import CavityFacts
+from rig.control.values import CavityFacts, GaugeFacts
 
 MIDDLE = Laws()
 RIGID = Laws(n=1.0, growth_per_psi=0.0)
@@ -114,7 +113,7 @@ def test_what_a_rest_on_the_way_tells_is_as_doubtful_as_its_noise(
                 to_kpa=end_kpa + late + last,
             )
         )
-    told = [rise.told_kpa - expected(size, rise).told_kpa for rise in seen]
+    told = [rise.indicated_kpa - expected(size, rise).indicated_kpa for rise in seen]
     foreseen = expected(size, seen[0])
     # Never narrower; the start's noise is taken for the gauge's error, which costs little.
     assert 0.95 * statistics.stdev(told) <= foreseen.less_kpa <= 1.35 * statistics.stdev(told)
@@ -168,10 +167,10 @@ def test_the_look_takes_as_many_sound_tyres_for_loaded_as_it_says(share: float, 
             rng.uniform(0.0, 0.003),
             rng.uniform(-3.0, 3.0) / 288,
             rng.uniform(0.0, 0.5),
-            *(rng.gauss(0.0, GAUGE_U_KPA / 2) for _ in range(2)),
+            *(rng.gauss(0.0, GaugeFacts().u_kpa / 2) for _ in range(2)),
             rng.gauss(0.0, 0.001),
         )
-        return told_after_kpa(rng.gauss(340.0, 340.0 * share / 2), rise, laws)
+        return indicated_after_kpa(rng.gauss(340.0, 340.0 * share / 2), rise, laws)
 
     count = 20000
     above = sum(stands_kpa() > bound for _ in range(count))

@@ -6,18 +6,18 @@ from collections.abc import Callable
 from itertools import pairwise
 
 import pytest
-from virtual_fills import removal_of, rig_settings
+from virtual_fills import record_of, removal_of, rig_settings
 
-from rig.books.wording import progress_line
+from rig.books.wording import progress_line, progress_of
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
-from rig.control.snapshot import fill_record, seconds_left
+from rig.control.snapshot import seconds_left
 from rig.control.values import Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question
+from rig.run.refused import Refused
 from rig.run.removal import Removal, removal_setup
-from rig.run.session import Refused
 from sim.virtual import VirtualFill
 
 
@@ -55,7 +55,7 @@ def test_what_comes_out_is_counted_and_the_pressure_stays_above_ambient(size: st
 def test_it_ends_when_air_comes_though_more_was_believed_inside() -> None:
     fill, last, _ = emptied("16.9-28", 220.0, truly_l=120.0, tote__fluid="water")
     assert last.state.state is State.COMPLETE
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     assert "emptied until air came" in record["flags"]  # type: ignore[operator]
     stays_l = fill.rig.plant.params.tyre.valve_fraction * fill.rig.plant.params.tyre.cavity_l
     assert -float(record["net_l"]) == pytest.approx(120.0 - stays_l, abs=2.0)  # type: ignore[arg-type]
@@ -63,7 +63,7 @@ def test_it_ends_when_air_comes_though_more_was_believed_inside() -> None:
 
 def test_round_the_meter_the_tote_s_level_tells() -> None:
     fill, last, _ = emptied("16.9-28", 200.0, measure=1, tote__fluid="water", faults=("meter_dead@0",))
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     assert (last.state.state, record["net_basis"], record["measured_by"]) == (State.COMPLETE, "estimated", "tote level")
     plant = fill.rig.plant
     assert -float(record["net_l"]) == pytest.approx(plant.start_liquid_l - plant.tyre.liquid_l, abs=6.0)  # type: ignore[arg-type]
@@ -80,7 +80,7 @@ def test_what_is_shown_is_what_came_out_and_the_time_left_falls() -> None:
     seen: list[tuple[float, str]] = []
 
     def see(setup: Setup, decision: Decision) -> None:
-        seen.append((seconds_left(setup, decision.state), progress_line(setup, decision)))
+        seen.append((seconds_left(setup, decision.state), progress_line(progress_of(setup, decision))))
 
     emptied("11L-15", 40.0, watch=see, tote__fluid="water")
     assert seen[-1][0] == 0.0 < seen[0][0]

@@ -9,13 +9,12 @@ import os
 
 import pytest
 from look_draws import PSI, draws, fill_to_the_third
-from virtual_fills import Nobody, fill_of, rig_settings, run_fill
+from virtual_fills import Nobody, fill_of, record_of, rig_settings, run_fill
 
 from rig.books.wording import stopped_text
 from rig.control.changed import changed
 from rig.control.decide import Decision
 from rig.control.procedure import State
-from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.run.assembly import Question
 from rig.run.person import Unattended
@@ -59,7 +58,7 @@ def test_one_touch_goes_on_and_neither_pressure_nor_a_tenth_of_air_is_given_up()
     assert fill.run(most_s=1.0).state.alarms.accepted == {"cavity_differs"}
     fill.person = Unattended()
     last = fill.run()
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     assert record["cavity_agrees"] is False
     assert "cavity_differs" in record["flags"]  # type: ignore[operator]
     plant = fill.rig.plant
@@ -81,14 +80,16 @@ def test_the_look_costs_one_short_stop() -> None:
     ran = run_fill("11.2-24", watch=see)  # type: ignore[arg-type]
     assert ran.record["outcome"] == "complete"
     assert len(stops) == 1
-    assert stops[0] <= 5.0
+    assert stops[0] <= 7.0
 
 
 @pytest.mark.parametrize(("taught", "stops"), [(False, ["feeler", "look"]), (True, ["look"])])
 def test_a_rest_on_the_way_is_made_where_it_sharpens_the_look(taught: bool, stops: list[str]) -> None:
-    cavity_l = fill_of(rig_settings(), Question("11.2-24")).setup.cavity.volume_l
+    # A class without published volumes: its band is wide enough for the rest to help.
+    cavity_l = fill_of(rig_settings(), Question("340/85R24")).setup.cavity.volume_l
     fill = fill_of(
-        rig_settings(sim__start_pressure="5 psi"), Question("11.2-24", taught_l=cavity_l if taught else None)
+        rig_settings(sim__start_pressure="5 psi", tote__fluid="water"),
+        Question("340/85R24", taught_l=cavity_l if taught else None),
     )
     fill.setup = changed(fill.setup, loss_known=True)
     ended: list[object] = []

@@ -7,11 +7,11 @@ from dataclasses import replace
 from typing import cast
 
 import pytest
-from virtual_fills import GoesOn, Ran, fill_of, rig_settings, run_fill
+from virtual_fills import GoesOn, Ran, fill_of, record_of, rig_settings, run_fill
 
 from rig.control.decide import Decision
+from rig.control.flags import End
 from rig.control.procedure import State
-from rig.control.snapshot import fill_record
 from rig.control.state import new_fill
 from rig.control.values import Reading, Request, RequestKind, Setup
 from rig.run.assembly import Question
@@ -151,7 +151,7 @@ def test_a_tote_that_is_filled_up_in_a_pause_is_no_witness_any_more() -> None:
     settings = rig_settings(tote__content="900 L")
     fill = fill_of(settings, Question("16.9-28"))
     fill.person = FillsTheToteUp(fill.rig)
-    record = fill_record(fill.setup, fill.run().state)
+    record = record_of(fill.setup, fill.run().state)
     assert record["outcome"] == "complete"
     assert record["first_out"] is None
     assert record["net_basis"] == "counted"
@@ -175,20 +175,24 @@ def test_a_taught_wheel_s_air_space_is_a_witness() -> None:
 
 
 class LosesItsMeter(VirtualRig):
-    """A rig whose counter module goes silent after a minute."""
+    """A rig whose counter module goes silent."""
+
+    silent_from_s = 0.0
 
     def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
         super().scan(acting, idle)
-        if self.now_s > 60.0:
-            self.values["meter_count"].at_s = 60.0
+        if self.now_s > self.silent_from_s:
+            self.values["meter_count"].at_s = self.silent_from_s
         return self.reading(acting, idle)
 
 
 def test_a_silent_meter_module_is_left_out_and_the_rest_goes_on() -> None:
     sound = fill_of(rig_settings(), Question("11L-15"))
     rig = LosesItsMeter(sound.rig.settings)
+    looks = sound.run(until=lambda d: d.state.stroke.ended_by is End.LOOK and d.facts.off_s > 3.5)
+    rig.silent_from_s = looks.state.now_s
     last = VirtualFill(rig, sound.setup, GivesTheMeterUp()).run()
-    record = fill_record(sound.setup, last.state)
+    record = record_of(sound.setup, last.state)
     assert record["outcome"] == "complete"
     assert record["measured_by"] == "tote level"
     true_l = rig.plant.tyre.liquid_l - rig.plant.start_liquid_l

@@ -9,15 +9,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from virtual_fills import Nobody, fill_of, rig_settings
+from virtual_fills import Nobody, fill_of, record_of, rig_settings
 
-from rig.books.wording import cannot_text, progress_line, ticket_text
+from rig.books.wording import cannot_text, progress_line, progress_of, ticket_text
 from rig.control.decide import Decision, decide
 from rig.control.procedure import State
-from rig.control.snapshot import fill_record
 from rig.control.state import FillState
 from rig.control.unconfirmed import CANNOT
 from rig.control.values import Reading, Request, Setup
+from rig.record.work import Ended, Work
 from rig.run.assembly import Question
 from rig.run.person import ALONE_S, Unattended
 from sim.virtual import VirtualFill
@@ -65,7 +65,7 @@ def test_no_fill_ends_on_an_off_that_nobody_confirms_until_the_supply_is_cut(fau
     assert "off_unconfirmed" in person.refused
     assert all(each.outputs.beacon for each in doubted if each.state.state is State.ABORTED)
     assert last.state.state is State.STOPPED
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     plant = fill.rig.plant
     truth_l = plant.tyre.liquid_l - plant.start_liquid_l
     net_l, u_l = record["net_l"], record["net_u_l"]
@@ -114,11 +114,14 @@ def test_the_words_the_age_and_the_ticket() -> None:
     assert cannot_text(while_it_lasts).startswith(CANNOT)
     assert "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply" in cannot_text(while_it_lasts)
     assert "pump_run" in cannot_text(while_it_lasts)
-    assert " s OLD" in progress_line(fill.setup, while_it_lasts)
-    about = dict.fromkeys(("position", "started_at", "ended_at", "by"), "") | {
+    assert " s OLD" in progress_line(progress_of(fill.setup, while_it_lasts))
+    about = {
         "size": "16.9-28", "valve": "air-water", "valve_at": 12.0, "fluid": "water", "fluid_c": 15.0, "mass_kg": 0.0,
+        "density_kg_m3": 999.0, "ctl": 1.0, "cavity_l": None, "cavity_basis": None, "working_kpa": None,
+        **dict.fromkeys(("position", "started_at", "ended_at", "by", "job"), ""),
     }  # fmt: skip
-    ticket = ticket_text({**fill_record(fill.setup, last.state), **about}, simulated=True)
+    work = Work.from_document({**record_of(fill.setup, last.state), **about})
+    ticket = ticket_text(Ended(work=work), simulated=True)
     assert "NOT COUNTED     up to" in ticket
     assert "at rest, air space" not in ticket
 

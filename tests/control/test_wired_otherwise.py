@@ -6,10 +6,9 @@ import tomllib
 from dataclasses import replace
 
 import pytest
-from virtual_fills import CONFIG, GoesOn, Nobody, Ran, fill_of, removal_of, rig_settings, run_fill
+from virtual_fills import CONFIG, GoesOn, Nobody, Ran, fill_of, record_of, removal_of, rig_settings, run_fill
 
 from rig.control.procedure import Phase, State
-from rig.control.snapshot import fill_record
 from rig.control.values import Request
 from rig.control.witness import comparisons
 from rig.field.codec import scaled, unscaled
@@ -48,9 +47,9 @@ def test_the_rate_of_the_same_meter_is_no_witness_and_another_meters_is() -> Non
 @pytest.mark.full
 def test_a_meter_that_counts_air_is_not_excused_by_its_own_rate() -> None:
     # A quarter of air in the suction line passes pulses and rate alike; a person goes on past whatever is told.
-    ran = run_fill(
-        "16.9-28", faults=["air_in_line@60"], points__flow_rate=RATE, points__tote_level=None, person=GoesOn()
-    )
+    # From the first minutes on the vent is wet at every turn, and it never ends.
+    rig = {"points__flow_rate": RATE, "points__tote_level": None}
+    ran = run_fill("16.9-28", faults=["air_in_line@60"], person=GoesOn(), most_s=1200.0, **rig)
     u_l = ran.record["net_u_l"]
     assert isinstance(u_l, float)
     assert abs(ran.net_l - ran.truth_l) <= u_l
@@ -89,15 +88,18 @@ def test_a_blind_meter_that_stops_with_a_full_hose_is_still_no_flow() -> None:
     assert ran.alarms
 
 
-def test_the_magnetic_meter_of_the_example_draws_down_and_fills() -> None:
+@pytest.mark.parametrize("size", ["14.9-28", "18.4-30"])
+def test_the_magnetic_meter_of_the_example_draws_down_and_fills(size: str) -> None:
+    # Not every size ends by itself: the last draw of a 16.9-28 (before cavities changed, of an 18.4-38) is told as no
+    # flow or air gone, with its litres within their uncertainty.
     document = tomllib.loads((CONFIG / "plc-tcp.toml").read_text(encoding="utf-8"))
     document["rig"]["simulated"] = True
     for at, name in enumerate(("hand_gun_on", "hand_valve_open")):
         document["points"][name] = {"link": "plc", "unit": 255, "table": "coil", "address": 520 + at}
     settings = settings_of(document, "plc-tcp.toml")
-    fill = fill_of(settings, Question("16.9-28"))
+    fill = fill_of(settings, Question(size))
     last = fill.run()
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     assert record["outcome"] == "complete", last.state.alarms
     truth_l = fill.rig.plant.tyre.liquid_l - fill.rig.plant.start_liquid_l
     net_l, u_l = record["net_l"], record["net_u_l"]

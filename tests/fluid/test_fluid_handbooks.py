@@ -2,7 +2,7 @@
 
 import pytest
 
-from rig.fluid import BASE_C, FluidError, read_fluid
+from rig.fluid import BASE_C, read_fluid, vapour_kpa
 from rig.units import KG_PER_LB, L_PER_GAL
 
 LB_PER_GAL = KG_PER_LB / L_PER_GAL * 1000  # kg/m3
@@ -130,6 +130,78 @@ def test_solid_point_is_apart_from_slush_and_only_where_published() -> None:
     assert read_fluid("methanol:30%").solid_c is None
 
 
-def test_over_the_eutectic_is_refused() -> None:
-    with pytest.raises(FluidError, match="eutectic"):
-        read_fluid("cacl2:5lb/gal", assay=0.83)
+@pytest.mark.parametrize(("percent", "density"), [(35, 1337.3), (40, 1395.7)])
+def test_strong_brine_density(percent: int, density: float) -> None:
+    # CRC densities of calcium chloride in water at 20 C, as in Perry's Chemical Engineers' Handbook, from memory.
+    hot = max(20.0, read_fluid(f"cacl2:{percent}%").freeze_c)
+    assert read_fluid(f"cacl2:{percent}%").density_kg_m3(hot) == pytest.approx(density, rel=0.003)
+
+
+@pytest.mark.parametrize(("percent", "crystals"), [(37.3, 0.0), (39.3, 10.0), (42.0, 18.2)])
+def test_over_the_eutectic_salt_crystallises_in_the_cold(percent: float, crystals: float) -> None:
+    # Solubility of calcium chloride: 59.5 g in 100 g of water at 0 C, 64.7 g at 10 C, 74.5 g at 20 C (the solubility
+    # table of handbooks, as in Wikipedia's); 42 % by the line between the last two.
+    strong = read_fluid(f"cacl2:{percent}%")
+    assert strong.drops_salt
+    assert strong.first == "first salt crystals"
+    assert strong.freeze_c == pytest.approx(crystals, abs=2.5)
+
+
+def test_the_eutectic_is_where_the_two_lines_meet() -> None:
+    # 29.8 % and -51 C (FHWA-RD-95-202, appendix A); about 31 % and -50 C by other diagrams.
+    coldest = min((read_fluid(f"cacl2:{percent / 10}%") for percent in range(280, 330)), key=lambda mix: mix.freeze_c)
+    assert coldest.strength == pytest.approx(0.303, abs=0.006)
+    assert coldest.freeze_c == pytest.approx(-50, abs=1.5)
+    magnesium = min((read_fluid(f"mgcl2:{percent / 10}%") for percent in range(180, 260)), key=lambda mix: mix.freeze_c)
+    # 21.6 % and -33 C: the same appendix, from memory.
+    assert magnesium.strength == pytest.approx(0.216, abs=0.006)
+    assert magnesium.freeze_c == pytest.approx(-33, abs=1.5)
+
+
+def test_flake_of_83_percent() -> None:
+    # The recipe's arithmetic, water at 8.33 lb/gal: 0.83 x 3.5 / (3.5 + 8.33) = 24.6 %.
+    strength = read_fluid("cacl2:3.5lb/gal", assay=0.83).strength
+    assert strength == pytest.approx(0.83 * 3.5 / (3.5 + 8.33), abs=1e-3)
+
+
+@pytest.mark.parametrize(("percent", "density"), [(10, 1081.6), (20, 1174.2), (30, 1268.8)])
+def test_magnesium_chloride_density(percent: int, density: float) -> None:
+    # CRC Handbook of Chemistry and Physics, 20 C, from memory.
+    assert read_fluid(f"mgcl2:{percent}%").density_kg_m3(20) == pytest.approx(density, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("text", "density", "freeze"),
+    [("glycerol:50%", 1126.3, -23.0), ("glycerol:30%", 1072.7, -9.5), ("kac:30%", 1157.0, -22.0)],
+)
+def test_glycerol_and_acetate(text: str, density: float, freeze: float) -> None:
+    # Glycerol: Lange's Handbook of Chemistry, density at 20 C and freezing point (-23.0 and -9.5 C), from memory.
+    # Acetate: density by Laliberté's correlation (J. Chem. Eng. Data 54 (2009) 1725), freeze point of data sheets for
+    # runway de-icers diluted to 30 %, from memory.
+    mix = read_fluid(text)
+    assert mix.density_kg_m3(20) == pytest.approx(density, rel=0.005)
+    assert mix.freeze_c == pytest.approx(freeze, abs=1.5)
+
+
+def test_washer_fluid_weighs_what_a_distributor_says() -> None:
+    # -25 F washer fluid: about 7.8 lb/gal on a chemical distributor's chart.
+    assert read_fluid("washer:-25degF").density_kg_m3(20) / LB_PER_GAL == pytest.approx(7.8, abs=0.1)
+
+
+def test_what_is_sold_for_caravans_is_slush_long_before_its_label() -> None:
+    # A maker's sheet on storing watermakers: "minus fifty" is a 25 % solution with slush from +15 F, about -10 C.
+    assert read_fluid("rv:-50degF").freeze_c == pytest.approx(-9.6, abs=1.0)
+
+
+@pytest.mark.parametrize(("temp", "kpa"), [(0, 0.6113), (10, 1.2282), (20, 2.3393), (40, 7.3849)])
+def test_vapour_of_water(temp: float, kpa: float) -> None:
+    # IAPWS steam tables.
+    assert vapour_kpa(read_fluid("water"), temp) == pytest.approx(kpa, rel=0.005)
+
+
+def test_vapour_over_other_liquids() -> None:
+    # Over 23 % brine near 0.8 of water's: water activity by Conde's formulation (2004). Methanol of
+    # 34 % adds some kilopascals (by Raoult's law alone 13.0 x 0.22 = 2.9 kPa at 20 C, more with its activity).
+    assert vapour_kpa(read_fluid("cacl2:22.8%"), 20) / 2.3393 == pytest.approx(0.8, abs=0.04)
+    assert 4.5 < vapour_kpa(read_fluid("methanol:33.6%"), 20) < 7
+    assert vapour_kpa(read_fluid("cacl2:38%"), 20) < vapour_kpa(read_fluid("cacl2:29%"), 20)

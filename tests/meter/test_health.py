@@ -16,8 +16,9 @@ def series(reference: str, deviations: list[float], u: float = 0.01) -> list[lis
 def test_a_scale_needs_no_learning() -> None:
     (one,) = verdicts(series("scale", [0.001, -0.002]), {"scale"})
     assert (one.condition, one.bias_percent, one.fills) == ("fine", None, 2)
-    assert one.sees_percent == pytest.approx(1.34, abs=0.01)
-    assert "sees a drift of 1.3 %" in one.text
+    assert one.sees_percent == pytest.approx(2.33, abs=0.02)
+    assert one.sees_1_percent == pytest.approx(0.05, abs=0.01)
+    assert one.text.endswith("a drift of 1 % would be found within 10 fills in 1 of 10 cases, one of 2.3 % in 9 of 10")
 
 
 def test_a_pump_s_displacement_is_learned_first_and_says_so() -> None:
@@ -29,14 +30,28 @@ def test_a_pump_s_displacement_is_learned_first_and_says_so() -> None:
     (late,) = verdicts(series("pump", deviations))
     assert late.condition == "fine"
     assert late.bias_percent == pytest.approx(3.0, abs=0.7)
-    assert late.sees_percent == pytest.approx(1.65, abs=0.02)
+    assert late.sees_percent == pytest.approx(1.89, abs=0.02)
+
+
+def test_what_can_be_seen_is_said_plainly_and_what_learning_adds() -> None:
+    def text(deviations: list[float], u: float) -> str:
+        return verdicts(series("tote level", deviations, u))[0].text
+
+    rng = random.Random(4)
+    unit = [rng.gauss(0, 1) for _ in range(60)]
+    assert "found within 10 fills in 1 of 10 cases (after 20 fills in 3), one of" in text(
+        [u / 100 for u in unit[:8]], 0.01
+    )
+    assert "found within 10 fills in 4 of 10 cases, one of" in text([u / 100 for u in unit], 0.01)
+    assert "found within 10 fills hardly ever, one of" in text([0.03 * u for u in unit[:20]], 0.03)
+    assert "found within 10 fills almost always, one of 0." in text([0.003 * u for u in unit], 0.003)
 
 
 @pytest.mark.parametrize(("sign", "direction", "words"), [(-1, "low", "pulses are lost"), (1, "high", "air or froth")])
 def test_a_meter_that_goes_off_is_named_with_its_direction(sign: int, direction: str, words: str) -> None:
     (found,) = verdicts(series("scale", [0.0] * 10 + [0.025 * sign] * 6), {"scale"})
     assert (found.condition, found.direction) == ("out", direction)
-    assert found.out_at == 13
+    assert found.out_at == 14
     assert found.drift_percent == pytest.approx(2.5 * sign, abs=0.3)
     assert words in found.text
     assert f"reads {direction}" in found.text

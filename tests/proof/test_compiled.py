@@ -17,7 +17,7 @@ from sim.__main__ import main
 from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.seen import Breach
 
-CAMPAIGN = ["campaign", "--fills", "8", "--seed", "2", "--drop", "wheel", "--json"]
+CAMPAIGN = ["campaign", "--fills", "8", "--seed", "20", "--drop", "wheel", "--json"]
 
 
 def _can_compile() -> bool:

@@ -14,12 +14,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
-from virtual_fills import fill_of, rig_settings
+from virtual_fills import fill_of, record_of, rig_settings
 
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, State
 from rig.control.recover import recovered
-from rig.control.snapshot import fill_record
 from rig.control.values import Outputs, Reading, Setup
 from rig.ledger.journal import Journal, JournalError
 from rig.run.assembly import Question
@@ -63,7 +62,7 @@ def script(request: pytest.FixtureRequest) -> Script:
     last = fill.run()
     assert len(calls) > 15
     reading = replace(fill.rig.scan(), now_s=1.0)
-    return Script(fill.setup, tuple(calls), fill_record(fill.setup, last.state), reading)
+    return Script(fill.setup, tuple(calls), record_of(fill.setup, last.state), reading)
 
 
 class Counted:

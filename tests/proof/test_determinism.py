@@ -8,9 +8,9 @@ import sys
 
 import pytest
 
+from rig.control.canonical import canonical
 from sim.campaign import run_case
 from sim.scenarios import Case
-from sim.trace import canonical
 
 _SMALL = ("wheel", "fluid", "person", "crash")
 

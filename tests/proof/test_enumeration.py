@@ -17,6 +17,7 @@ from virtual_fills import Nobody, fill_of, rig_settings
 
 from rig.control import guards
 from rig.control.decide import Decision, decide
+from rig.control.flags import End
 from rig.control.guards import GUARD_NAMED, GUARDS, WATCHED, Guard, by_scope
 from rig.control.observe import Facts
 from rig.control.permissives import PERMISSIVES, open_checks
@@ -170,7 +171,7 @@ ALONE: dict[str, tuple[list[Callable[[Facts], Facts]], list[Callable[[Facts], Fa
         [HELD, _is(loss_known=False), _is(steady=False), _is(gas=None), _reads(line_kpa=None), _is(loss_kpa=2.0)],
     ),
     "air_gone": (
-        [_is(phase=Phase.SETTLE), _is(rests=True), _stroke(ended_by="floor"), _is(tyre_kpa=1.0)],
+        [_is(phase=Phase.SETTLE), _is(rests=True), _stroke(ended_by=End.FLOOR), _is(tyre_kpa=1.0)],
         [HELD, _is(gas=None), _is(tyre_kpa=None)],
     ),
     "arrival_high": (

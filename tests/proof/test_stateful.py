@@ -15,13 +15,14 @@ from defects import SMALL
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from virtual_fills import record_of
 
 from rig.control.decide import Decision
 from rig.control.procedure import ENDED, State
 from rig.control.snapshot import fill_record
 from rig.control.values import Request, RequestKind, Setup
-from rig.run.person import HANDS
 from sim.faults import FAULTS, Event
+from sim.hands import moves
 from sim.judge import Judge
 from sim.scenarios import PARTS, Case, drawn, set_up
 from sim.virtual import VirtualFill, VirtualRig
@@ -68,7 +69,7 @@ class Rigged(RuleBasedStateMachine):
         asked, self.queue = self.queue, []
         self.judge.heard(asked)
         # What hands do with it they would do again.
-        self.sent += [each for each in asked if (each.kind, each.name) not in HANDS]
+        self.sent += [each for each in asked if not moves(each.kind, each.name)]
         return asked
 
     def _see(self, decision: Decision) -> None:
@@ -134,7 +135,7 @@ class Rigged(RuleBasedStateMachine):
         """The judge has found nothing, and the record can be written at any moment."""
         assert not self.judge.breaches, self.judge.breaches
         assert self.fill.state is not None
-        json.dumps(fill_record(self.setup, self.fill.state), allow_nan=False)
+        json.dumps(record_of(self.setup, self.fill.state), allow_nan=False)
 
     def teardown(self) -> None:
         """A stop ends it, whatever went before; the record is judged."""

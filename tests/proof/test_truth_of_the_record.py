@@ -11,17 +11,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from virtual_fills import Ran, fill_of, removal_of, rig_settings, run_fill
+from shop_books import fill_of as sealed_fill
+from virtual_fills import Ran, fill_of, record_of, removal_of, rig_settings, run_fill
 
 from rig.books.wording import ticket_text
 from rig.control.decide import Decision
 from rig.control.procedure import Phase, State
 from rig.control.recover import recovered
-from rig.control.snapshot import fill_record
 from rig.control.values import Outputs, Request, Setup
 from rig.field.field import LATE
 from rig.ledger.chain import Record
-from rig.record import delivery_in, delivery_of, moved_words, pressure_left_words, statement
+from rig.record.delivery import moved_words, pressure_left_words, statement
+from rig.record.work import Ended, Work, delivery_of
 from rig.run.assembly import Question
 from rig.run.outputs import dropped_after_s
 from rig.run.person import Ending, Unattended
@@ -34,8 +35,13 @@ GAUGE_KPA = 3.0
 ABOUT: dict[str, object] = {
     "fluid": "beet", "fluid_c": 15.0, "mass_kg": 40.0, "size": "16.9-28", "position": "rear left", "valve": "air-water",
     "valve_at": 12.0, "cavity_basis": "table", "started_at": AT, "ended_at": AT, "by": "Jo", "working_kpa": None,
+    "job": "", "cavity_l": 340.0, "density_kg_m3": 1282.0, "ctl": 1.0,
 }  # fmt: skip
 """What a whole record has beside what the controller writes."""
+
+
+def ended(record: dict[str, object]) -> Ended:
+    return Ended(work=Work.from_document({**record, **ABOUT}))
 
 
 class StopsAt(Unattended):
@@ -74,7 +80,7 @@ def test_litres_on_the_ground_are_not_in_the_tyre(layout: str) -> None:
     assert litres(record, "net_l") > 10.0, "the meter counted what ran out"
     assert (record["delivery"], record["billable"]) == ("not known", False)
     assert "needed" in str(record["not_billable_because"])
-    text = ticket_text({**record, **ABOUT}, simulated=True)
+    text = ticket_text(ended(record), simulated=True)
     assert "IN THE TYRE" not in text
     assert "in the tyre     not known (" in text
     assert "passed the meter, ±" in text
@@ -105,13 +111,14 @@ def test_a_volume_is_known_within_five_percent_or_nothing_or_not_known(
 ) -> None:
     assert delivery_of(net_l, net_u_l, least_l) == told
     said = statement(net_l, net_u_l, least_l)
-    assert said["billable"] is (told == "known")
-    assert (said["not_billable_because"] is None) is (told == "known")
+    assert said.billable is (told == "known")
+    assert (said.not_billable_because is None) is (told == "known")
 
 
 def test_a_record_from_before_records_said_so_counts_as_known() -> None:
-    assert delivery_in({"net_l": 261.2, "net_u_l": 0.6}) == "known"
-    assert moved_words({"net_l": 261.2}) == "261.2 L (69.0 gal)"
+    work = Work.from_document(sealed_fill("old"))
+    assert (work.delivery, work.known_as) == (None, "known")
+    assert moved_words(work) == "261.2 L (69.0 gal)"
 
 
 # --- what moved while no controller looked --------------------------------------------------------------------------
@@ -141,7 +148,7 @@ def test_what_moved_unseen_is_in_the_tyre_and_inside_the_stated_uncertainty(
     without = {"points__output_timeout": None, "limits__timeout_proven_on": None} if timeout == "none" else {}
     fill = crashed(at_s, 8.0, layout, **without)
     assert fill.state is not None
-    record, plant = fill_record(fill.setup, fill.state), fill.rig.plant
+    record, plant = record_of(fill.setup, fill.state), fill.rig.plant
     truth_l = plant.tyre.liquid_l - plant.start_liquid_l
     assert litres(record, "net_l") == pytest.approx(truth_l, abs=litres(record, "net_u_l") + 0.03)
     assert record["outcome"] in ("stopped", "aborted")
@@ -154,12 +161,12 @@ def test_what_moved_unseen_is_in_the_tyre_and_inside_the_stated_uncertainty(
 def test_a_pump_that_ran_on_alone_has_filled_the_tyre_of_the_record() -> None:
     fill = crashed(90.0, 10.0, points__output_timeout=None, limits__timeout_proven_on=None)
     assert fill.state is not None
-    record, plant = fill_record(fill.setup, fill.state), fill.rig.plant
+    record, plant = record_of(fill.setup, fill.state), fill.rig.plant
     assert litres(record, "unattended_l") > 3.0
     assert litres(record, "net_l") == pytest.approx(plant.tyre.liquid_l, abs=0.1)
     assert 0.0 < litres(record, "unattended_u_l") < 0.2
     assert record["delivery"] == "known"
-    text = ticket_text({**record, **ABOUT}, simulated=True)
+    text = ticket_text(ended(record), simulated=True)
     assert f"IN THE TYRE     {show_volume(plant.tyre.liquid_l)[:4]}" in text
     assert "of which unseen" in text
 
@@ -171,11 +178,11 @@ def test_without_an_answer_from_the_rig_what_the_pump_may_have_moved_is_in_doubt
     drop_s = LATE * dropped_after_s(fill.rig.settings)
     closed = replace(recovered(fill.setup, fill.state, None, ran_s=drop_s), state=State.STOPPED)
     fill.rig.advance(20.0)
-    record, plant = fill_record(fill.setup, closed), fill.rig.plant
+    record, plant = record_of(fill.setup, closed), fill.rig.plant
     assert litres(record, "net_l") < plant.tyre.liquid_l <= litres(record, "net_l") + litres(record, "net_u_l")
     assert record["final_static_kpa"] is None
     # Nobody knows for how long it ran on.
-    alone = fill_record(fill.setup, recovered(fill.setup, fill.state, None))
+    alone = record_of(fill.setup, recovered(fill.setup, fill.state, None))
     assert alone["delivery"] == "not known"
 
 
@@ -191,11 +198,11 @@ def test_nothing_is_assumed_of_a_time_out_that_nobody_has_proven(away_s: float) 
     fill.rig.advance(away_s)
     plant = fill.rig.plant
     truth_l = plant.tyre.liquid_l - plant.start_liquid_l
-    counted = fill_record(fill.setup, recovered(fill.setup, fill.state, fill.rig.scan(), ran_s=away_s))
+    counted = record_of(fill.setup, recovered(fill.setup, fill.state, fill.rig.scan(), ran_s=away_s))
     assert litres(counted, "net_l") == pytest.approx(truth_l, abs=0.1)
     assert litres(counted, "net_u_l") < 0.3
     closed = replace(recovered(fill.setup, fill.state, None, ran_s=away_s), state=State.STOPPED)
-    blind = fill_record(fill.setup, closed)
+    blind = record_of(fill.setup, closed)
     moved_l, u_l = truth_l - litres(blind, "net_l"), litres(blind, "net_u_l")
     assert moved_l <= u_l
     # Too wide is a defect as well: the pump at its plate, for as long.
@@ -210,7 +217,7 @@ def test_an_off_that_was_not_confirmed_when_the_controller_went_away_may_never_h
     state = replace(fill.state, outputs=Outputs(), unconfirmed_s=fill.state.now_s) if off else fill.state
     fill.rig.arm(0.0)
     fill.rig.advance(20.0)
-    record = fill_record(fill.setup, recovered(fill.setup, state, fill.rig.scan(), ran_s=20.0))
+    record = record_of(fill.setup, recovered(fill.setup, state, fill.rig.scan(), ran_s=20.0))
     assert litres(record, "unattended_l") > 10.0
     assert litres(record, "net_u_l") < 0.3
 
@@ -252,7 +259,7 @@ def test_a_stop_while_the_hose_is_reversed_off_does_not_take_the_hose_for_the_ty
 def test_a_gun_that_came_off_does_not_show_the_tyre() -> None:
     ran = run_fill(faults=["hose_off@60"])
     assert ran.record["final_static_kpa"] is None
-    assert "not read at rest" in ticket_text({**ran.record, **ABOUT}, simulated=True)
+    assert "not read at rest" in ticket_text(ended(ran.record), simulated=True)
 
 
 def test_off_an_open_valve_what_was_left_goes_out_with_the_gun() -> None:
@@ -265,9 +272,12 @@ def test_off_an_open_valve_what_was_left_goes_out_with_the_gun() -> None:
 
 
 def test_an_old_record_of_a_stopped_fill_does_not_print_its_last_rest() -> None:
-    assert pressure_left_words({"final_static_kpa": 35.2, "outcome": "stopped"}) == "not read at rest"
-    assert pressure_left_words({"final_static_kpa": 82.7, "outcome": "complete"}) == "12.0 psi (83 kPa) at rest"
-    told = pressure_left_words({"final_static_kpa": None, "final_low_kpa": 60.0, "final_high_kpa": 90.0})
+    def words(**changes: object) -> str:
+        return pressure_left_words(Work.from_document(sealed_fill("old", **changes)))
+
+    assert words(final_static_kpa=35.2, outcome="stopped") == "not read at rest"
+    assert words(final_static_kpa=82.7, outcome="complete") == "12.0 psi (83 kPa) at rest"
+    told = words(final_static_kpa=None, final_low_kpa=60.0, final_high_kpa=90.0)
     assert told == "not read at rest; between 8.7 psi (60 kPa) and 13.1 psi (90 kPa) by the air space"
 
 
@@ -279,14 +289,14 @@ def test_an_old_record_of_a_stopped_fill_does_not_print_its_last_rest() -> None:
 def test_an_empty_tyre_is_not_emptied(size: str, told_l: float, measure: int) -> None:
     fill = removal_of(size, told_l, measure, [], truly_l=0.01)
     last = fill.run()
-    record = fill_record(fill.setup, last.state)
+    record = record_of(fill.setup, last.state)
     assert (record["outcome"], record["first_out"]) == ("stopped", "nothing_drawn")
     assert not record["billable"]
-    whole = {**record, **ABOUT, "recovered_l": rounded(-litres(record, "net_l"), 3), "to": "tote", "lot": ""}
+    whole = ended({**record, "recovered_l": rounded(-litres(record, "net_l"), 3), "to": "tote", "lot": ""})
     text = ticket_text(whole, simulated=True)
     assert "DRAWN OUT" not in text
     assert "Does it hold any?" in text
-    assert "-0.0" not in text + json.dumps(whole)
+    assert "-0.0" not in text + json.dumps(whole.document())
 
 
 def test_whoever_goes_on_is_told_again_and_draws_nothing_down() -> None:
@@ -305,7 +315,7 @@ def test_whoever_goes_on_is_told_again_and_draws_nothing_down() -> None:
     fill.person = GoesOnTwice()
     last = fill.run()
     assert told == ["nothing_drawn"] * 3
-    assert fill_record(fill.setup, last.state)["outcome"] == "stopped"
+    assert record_of(fill.setup, last.state)["outcome"] == "stopped"
     assert fill.rig.plant.extremes.lowest_tyre_kpa > 0.0
 
 
@@ -329,6 +339,7 @@ def test_the_paper_says_what_the_terminal_says() -> None:
     body = {
         **ran.record, **ABOUT, "simulated": True, "fluid_text": "beet", "density_kg_m3": 1282.0, "freeze_c": -30.0,
         "ctl": 1.0, "device": "Truck 1", "software": {"version": "1", "hash": "0"}, "number": 7, "job": "", "tote": "",
+        "totaliser_start_ml": 0, "totaliser_end_ml": 0,
     }  # fmt: skip
     record = Record("Truck 1", 1, AT, "fill", "a", json.dumps(body), "", "0" * 64)
     text = " ".join(as_text(ticket_paper([record], [None], (), None, AT, looks=Looks()), 80).split())

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.wheel import SizeError, cavity_of, read_size
+from rig.wheel import NoRoomError, SizeError, cavity_of, read_size
 from rig.wheel.known import KNOWN_SIZES
 
 FAMILIES = {
@@ -70,6 +70,11 @@ AWKWARD = {
     "LT215/75R15": "215/75R15",
     "1400-24": "14.00-24",
     "12.5 / 80 - 18 IMP": "12.5/80-18",
+    "R4 16.9-24": "16.9-24",
+    "19.5L-24 R-4": "19.5L-24",
+    "12-16.5 R4": "12-16.5",
+    "340/80R18 IND": "340/80R18",
+    "27x12LL-15": "27x12.00-15",
 }
 
 UNREADABLE = (
@@ -92,6 +97,8 @@ UNREADABLE = (
     "480/800R42",
     "26x28-12",
     "12x12-12",
+    "48/80R42",
+    "30/65-24",
     "16.9\x0028",
     "16.9-28" * 40,
 )
@@ -183,3 +190,35 @@ def test_whatever_reads_has_a_sound_cavity(mark: str) -> None:
     assert 0.5 < cavity.fraction_at_clock(12) < 1
     level = cavity.level_of_fraction(0.4)
     assert cavity.fraction_at_level(level) == pytest.approx(0.4, abs=1e-4)
+
+
+# What is marked on tyres, from makers' lists, from memory.
+MARKED = {
+    "IF 480/80R42 151A8": "IF 480/80R42",
+    "vf380/90R46 CFO": "VF 380/90R46 CFO",
+    "LSW1250/35R46": "LSW 1250/35R46",
+    "26x12.00-12 NHS 4PR": "26x12.00-12 NHS",
+    "14-17.5NHS": "14-17.5 NHS",
+    "16.9-28": "16.9-28",
+}
+
+
+@pytest.mark.parametrize(("text", "shown"), MARKED.items())
+def test_marks_of_strength_and_service_are_kept(text: str, shown: str) -> None:
+    assert read_size(text).shown == shown
+
+
+# Press-on bands by outside x width x hub: common sizes of forklift trucks, from memory.
+@pytest.mark.parametrize(
+    "text",
+    ["18x7x12 1/8", "18x7x12-1/8", "16 1/4x6x11 1/4", "21x7x15", "22x9x16", "16x5x10 1/2", "10x5x6.5",
+     "18x7-8 solid", "28x9-15 super-elastic", "10-16.5 foam filled", "12-16.5 flat-proofed", "press-on 21x8x15"],
+)  # fmt: skip
+def test_a_tyre_without_an_air_space_takes_no_liquid(text: str) -> None:
+    with pytest.raises(NoRoomError, match="no liquid goes in"):
+        read_size(text)
+
+
+@pytest.mark.parametrize("text", ["22x9-15", "23x10.50-12", "33x15.50-16.5", "20x10-10", "35/65R33", "15x4 1/2-8"])
+def test_a_low_air_tyre_is_no_press_on_tyre(text: str) -> None:
+    assert cavity_of(read_size(text)).volume_l > 0
