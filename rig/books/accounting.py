@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from datetime import date
 from decimal import Decimal
 
-from rig.books.bill_paper import CREDIT, lines_of_bill
+from rig.books.bill_paper import CREDIT
 from rig.ledger.keeping import plain_cell
 from rig.ledger.shop import Accounting
+from rig.record.base import Document, values_of
+from rig.record.papers import Bill, Invoice
 
 _PLAIN = Accounting(
     columns=(
@@ -27,10 +29,9 @@ _PLAIN = Accounting(
 """The default columns."""
 _FIGURES = ("quantity", "price", "amount", "tax_percent", "tax")
 _SIGNED = ("quantity", "amount", "tax")
-Document = Mapping[str, object]
 
 
-def table_of(bills: Iterable[Document], wanted: Accounting | None) -> str:
+def table_of(bills: Iterable[Bill], wanted: Accounting | None) -> str:
     """The table of some bills, including drafts, as CSV text."""
     how = wanted or _PLAIN
     out = io.StringIO()
@@ -51,36 +52,35 @@ def _cell(field: str, value: object, how: Accounting) -> object:
     return plain_cell(date.fromisoformat(str(value)).strftime(how.date) if field in ("date", "due") else str(value))
 
 
-def _rows(bill: Document, how: Accounting) -> Iterator[dict[str, object]]:
-    credit = bill.get("type_code") == CREDIT
-    head = {name: bill.get(name) for name in ("invoice", "date", "due", "customer_number", "customer", "job",
-                                              "currency")}  # fmt: skip
-    head |= {"type": bill.get("type_code"), "cancels": bill.get("cancels_invoice")}
-    for line in lines_of_bill(bill):
-        yield (
-            head
-            | _signed(line, credit=credit)
-            | {
-                "account": how.accounts.get(str(line["category"])),
-                "tax_account": _tax_account(line["tax_percent"], how),
-            }
-        )
-    taxes = bill["taxes"]
-    assert isinstance(taxes, list)
-    for each in taxes if any(line["tax"] is None for line in lines_of_bill(bill)) else ():
-        account = _tax_account(each["percent"], how)
-        row = {"text": f"{bill.get('tax_name') or 'tax'} {each['percent']} %", "category": "tax", "tax": each["tax"]}
-        own = {"tax_percent": each["percent"], "account": account, "tax_account": account}
+def _rows(bill: Bill, how: Accounting) -> Iterator[Document]:
+    issued = bill if isinstance(bill, Invoice) else None
+    credit = issued is not None and issued.type_code == CREDIT
+    head: Document = {
+        "customer_number": bill.customer_number,
+        "customer": bill.customer,
+        "job": bill.job,
+        "currency": bill.currency,
+    }
+    if issued is not None:
+        head |= {"invoice": issued.invoice, "date": issued.date, "due": issued.due}
+        head |= {"type": issued.type_code, "cancels": issued.cancels_invoice}
+    for line in bill.lines:
+        accounts = {"account": how.accounts.get(line.category), "tax_account": _tax_account(line.tax_percent, how)}
+        yield head | _signed(values_of(line), credit=credit) | accounts
+    for each in bill.taxes if any(line.tax is None for line in bill.lines) else ():
+        account = _tax_account(each.percent, how)
+        row: Document = {"text": f"{bill.tax_name or 'tax'} {each.percent} %", "category": "tax", "tax": each.tax}
+        own: Document = {"tax_percent": each.percent, "account": account, "tax_account": account}
         yield head | _signed(row, credit=credit) | own
 
 
-def _signed(line: Mapping[str, object], *, credit: bool) -> dict[str, object]:
+def _signed(line: Document, *, credit: bool) -> Document:
     return {
         name: -Decimal(str(value)) if credit and name in _SIGNED and value is not None else value
         for name, value in line.items()
     }
 
 
-def _tax_account(percent: object, how: Accounting) -> str | None:
+def _tax_account(percent: str, how: Accounting) -> str | None:
     """The tax account of a rate, compared as a number: 8.25 equals 8.250."""
-    return next((name for rate, name in how.tax_accounts.items() if Decimal(rate) == Decimal(str(percent))), None)
+    return next((name for rate, name in how.tax_accounts.items() if Decimal(rate) == Decimal(percent)), None)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from rig.run.session import Refused
-from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, posted_under
+from rig.run.refused import Refused
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, posted_under, pumped
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -30,7 +30,9 @@ def fill_asked(book: Book, name: str) -> Record:
     name, _, _ = name.partition("-") if name.replace("-", "").isdecimal() else (name, "", "")
     if record is None and name.isdecimal():
         work = book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.own)
-        record = next((each for each in work if str(each.document.get("number")) == name), None)
+        record = next((each for each in work if (own := pumped(each)) and str(own.number) == name), None)
+    if record is not None and pumped(record) is None:
+        raise Refused(f"{name!r} is a person's note of a {record.kind}, no work with the pump")
     if record is None:
         raise Refused(f"no fill {name!r} in the book; `rig ledger list` shows their ids")
     return record

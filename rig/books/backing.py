@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from rig.books.where import add_config, folder_of, now, settings_of, told
 from rig.cli.table import DATA, OK, REFUSED, Add
-from rig.ledger.journal import JournalError
 from rig.ledger.lock import RigLock
+from rig.record.base import RecordError
 from rig.run.settings import Settings, SettingsError
 from rig.run.settings import settings_of as settings_in
 from rig.shop.holdings import holdings
@@ -183,7 +183,7 @@ def _in_place(folder: Path, settings: Settings | None) -> tuple[Facts, str]:
         return {}, f"{folder} holds nothing to compare with"
     try:
         return holdings(folder, settings), ""
-    except JournalError as error:
+    except RecordError as error:
         return {}, f"{folder} cannot be compared: {error}"
 
 

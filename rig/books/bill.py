@@ -5,7 +5,7 @@ Reads; issued bills are stored by :mod:`rig.books.invoicing`, their layout is :m
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -20,17 +20,20 @@ from rig.ledger.pricing import (
     PriceError,
     PriceList,
     Work,
-    bill_document,
     exact,
     fluid_price,
     lines_of,
+    priced,
 )
 from rig.ledger.shop import Party, party_of
-from rig.run.session import Refused
+from rig.record.base import values_of
+from rig.record.notes import Charge, Customer, Figure, Job
+from rig.record.papers import Bill
+from rig.record.work import PumpWork
+from rig.run.refused import Refused
 from rig.shop.customers import customer_of
 from rig.shop.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
 from rig.shop.posting import FILL, RETURN, number_of
-from rig.shop.totes import litres_of
 from rig.units import L_PER_GAL, show_volume
 
 if TYPE_CHECKING:
@@ -42,7 +45,7 @@ BILLED = (FILL, CHARGE, RETURN)
 """Kinds of records that are billed."""
 
 
-def job_bill(book: Book, job: str) -> dict[str, object]:
+def job_bill(book: Book, job: str) -> Bill:
     """The cost of a job, computed from its records; Refused if there is nothing to bill or a price is missing."""
     work = book.valid(BILLED, job=job)
     if not work:
@@ -50,44 +53,47 @@ def job_bill(book: Book, job: str) -> dict[str, object]:
     refuse_copies(work)
     lists, fills = price_lists(book), [record for record in work if record.kind == FILL]
     known = book.one("job", job)
-    about = known.document if known else {}
+    about = Job.of(known) if known else Job(job=job)
     to, exempt = addressee(book, about), exemption(book, about)
     noted = book.valid(OF_A_FILL, job=job)
     prices, lines = job_lines(book, lists, work, noted, exempt=bool(exempt))
-    priced, shop = [list_for(book, lists, record) for record in (*fills, work[-1])], shop_now(book)
-    return {
-        "job": job,
-        **{name: about.get(name) for name in ("customer", "customer_number", "address", "site", "machine")},
-        "to": to.model_dump(mode="json", exclude_defaults=True) if to else None,
-        "shop": shop.model_dump(mode="json", exclude_defaults=True) if shop else None,
-        "tax_exempt": exempt,
-        "tax_name": prices.tax.name,
-        "device": next((record.document["device"] for record in fills), None),
-        "done_at": max(record.at for record in (fills or work)),
-        "prices": sorted({each.serial for each in priced}),
-        "prices_came_later": any(not precedes(book, lists[0], record) for record in (*fills, work[-1])),
-        "simulated": any(record.document.get("simulated") for record in fills),
-        **bill_document(prices.currency, lines, prices.tax.rounding),
-    }
+    listed, shop = [list_for(book, lists, record) for record in (*fills, work[-1])], shop_now(book)
+    filled_by = [PumpWork.of(record) for record in fills]
+    return Bill(
+        **values_of(priced(prices.currency, lines, prices.tax.rounding)),
+        job=job,
+        customer=about.customer,
+        customer_number=about.customer_number,
+        address=about.address,
+        site=about.site,
+        machine=about.machine,
+        to=to.model_dump(mode="json", exclude_defaults=True) if to else None,
+        shop=shop.model_dump(mode="json", exclude_defaults=True) if shop else None,
+        tax_exempt=exempt,
+        tax_name=prices.tax.name,
+        device=next((each.device for each in filled_by), None),
+        done_at=max(record.at for record in (fills or work)),
+        prices=tuple(sorted({each.serial for each in listed})),
+        prices_came_later=any(not precedes(book, lists[0], record) for record in (*fills, work[-1])),
+        simulated=any(each.simulated for each in filled_by),
+    )
 
 
-def addressee(book: Book, about: Mapping[str, object]) -> Party | None:
+def addressee(book: Book, about: Job | PumpWork) -> Party | None:
     """Addressee of a job's papers: the present record of its customer number, else the job's own data."""
-    known = customer_of(book, about.get("customer_number"))
+    known = customer_of(book, about.customer_number)
     if known is not None:
         found = party_of(known.document)
-        own = str(about.get("address") or "")
-        return found if found.lines() or not own else found.model_copy(update={"address": (own,)})
-    if not about.get("customer"):
+        return found if found.lines() or not about.address else found.model_copy(update={"address": (about.address,)})
+    if not about.customer:
         return None
-    return Party(name=str(about["customer"]), address=(str(about["address"]),) if about.get("address") else ())
+    return Party(name=about.customer, address=(about.address,) if about.address else ())
 
 
-def exemption(book: Book, about: Mapping[str, object]) -> str | None:
+def exemption(book: Book, about: Job) -> str | None:
     """Reason for a job's tax exemption, its own or its customer's; None if it is taxed."""
-    known = customer_of(book, about.get("customer_number"))
-    reason = about.get("tax_exempt") or (known.document.get("tax_exempt") if known else None)
-    return str(reason) if reason else None
+    known = customer_of(book, about.customer_number)
+    return about.tax_exempt or (Customer.of(known).tax_exempt if known else None) or None
 
 
 def refuse_copies(work: Sequence[Record]) -> None:
@@ -127,12 +133,12 @@ def refuse_unknown(fill: Filled) -> None:
     """Refuse to bill a fill of uncertain volume before a person has entered it."""
     if fill.known:
         return
-    body = fill.record.document
-    what = f"{body['size']} {body.get('position') or ''}".strip()
+    work = PumpWork.of(fill.record)
+    what = f"{work.size} {work.position or ''}".strip()
     raise Refused(
-        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(body)}. Metered "
-        f"{show_volume(fill.metered_l)} ± {litres_of(body, 'net_u_l'):.1f} L. Say what went in: "
-        f'`rig note figure --fill {body["fill_id"]} --volume Q --basis scale|level|chart --why "…"`'
+        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(fill.record)}. Metered "
+        f"{show_volume(fill.metered_l)} ± {work.net_u_l:.1f} L. Say what went in: "
+        f'`rig note figure --fill {work.fill_id} --volume Q --basis scale|level|chart --why "…"`'
     )
 
 
@@ -143,9 +149,9 @@ def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
     per_unit, unit = (1.0, "L") if price.by in ("litre", "kilogram") else (L_PER_GAL, "gal")
     said = []
     if fill.figure is not None:
-        doubt = litres_of(fill.record.document, "net_u_l")
+        doubt = PumpWork.of(fill.record).net_u_l
         said.append(
-            f"billed {fill.moved_l / per_unit:.1f} {unit} by {fill.figure.document['basis']}; "
+            f"billed {fill.moved_l / per_unit:.1f} {unit} by {Figure.of(fill.figure).basis}; "
             f"metered {fill.metered_l / per_unit:.1f} ± {doubt / per_unit:.1f} {unit}"
         )
     if fill.spilled_l:
@@ -156,22 +162,23 @@ def _priced(fill: Filled, prices: PriceList) -> tuple[Work, PriceList]:
 
 def work_of(fill_in: Filled) -> Work:
     """A fill as priced: the only place where a record is converted to the billed quantity."""
-    record, fill = fill_in.record, fill_in.record.document
-    names = [str(fill[name]) for name in ("fluid", "fluid_text") if fill.get(name)]
+    record, fill = fill_in.record, PumpWork.of(fill_in.record)
+    names = [name for name in (fill.fluid, fill.fluid_text) if name]
     return Work(
         truck=record.truck,
         serial=record.serial,
         fluid=tuple(dict.fromkeys(names)),
-        size=str(fill["size"]),
-        position=str(fill.get("position") or ""),
+        size=fill.size,
+        position=fill.position or "",
         net_l=exact(round(fill_in.moved_l, 3)),
         mass_kg=exact(fill_in.mass_kg),
-        estimated=fill.get("net_basis") == "estimated" and fill_in.figure is None,
+        estimated=fill.net_basis == "estimated" and fill_in.figure is None,
     )
 
 
 def _extra_of(record: Record) -> Extra:
-    return Extra(record.truck, record.serial, str(record.document["item"]), exact(record.document["quantity"]))
+    charge = Charge.of(record)
+    return Extra(record.truck, record.serial, charge.item, exact(charge.quantity))
 
 
 def price_block(book: Book, records: Sequence[Record]) -> Block | None:
@@ -187,6 +194,6 @@ def price_block(book: Book, records: Sequence[Record]) -> Block | None:
         lines = lines_of(works[0][1].model_copy(update={"fees": (), "minimum": Decimal(0)}), works)
     except PriceError:
         return None
-    document = bill_document(works[0][1].currency, lines, works[0][1].tax.rounding)
+    sums = priced(works[0][1].currency, lines, works[0][1].tax.rounding)
     title = "Price of the liquid; fees and parts are on the bill"
-    return Block(title, (), lines_table(document), "small") if lines else None
+    return Block(title, (), lines_table(sums), "small") if lines else None

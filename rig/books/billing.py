@@ -23,10 +23,12 @@ from rig.books.invoicing import (
     invoice_named,
     invoices,
     issued_bill,
+    number_in_series,
     numbered,
     old_bill,
     same_bill,
     standing_invoice,
+    to_issue,
 )
 from rig.books.looks import looks_of
 from rig.books.office import month_of
@@ -43,13 +45,14 @@ from rig.books.printing import (
 )
 from rig.books.where import add_config, book_asked, book_written, now, told
 from rig.cli.table import OK, Add
-from rig.run.session import Refused
+from rig.record.base import Document
+from rig.record.papers import Bill, Invoice
+from rig.run.refused import Refused
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
 
-Body = dict[str, object]
 COPY = "COPY, not the original"
 
 
@@ -96,28 +99,33 @@ def bill_command(options: argparse.Namespace) -> int:
             if options.einvoice:
                 # Detect violations of the standard before a number is used, or a print counted.
                 standing = standing_invoice(book, options.job)
-                _einvoice(options, book, standing.document if standing else _as_if_issued(book, options.job))
+                _einvoice(options, book, Invoice.of(standing) if standing else _as_if_issued(book, options.job))
             record = issued_bill(book, options.job, options.last)
-            _hand_out(options, book, record.document, record, keep_print(book, printed_as(record), [record]))
+            _hand_out(options, book, bill_in(record), record, keep_print(book, printed_as(record), [record]))
         return OK
     with book_asked(options) as book:
-        document, issued, marks = looked_at(book, options.job)
-        _hand_out(options, book, document, issued, None, marks)
+        bill, issued, marks = looked_at(book, options.job)
+        _hand_out(options, book, bill, issued, None, marks)
     return OK
 
 
-def looked_at(book: Book, job: str) -> tuple[Body, Record | None, list[str]]:
+def looked_at(book: Book, job: str) -> tuple[Bill, Record | None, list[str]]:
     """A job's bill for display: the issued one if it equals the present one, else a draft. With its marks."""
-    document = job_bill(book, job)
+    bill = job_bill(book, job)
     standing = standing_invoice(book, job)
     if standing is None:
         before = old_bill(book, job)
-        if before is not None and same_bill(document, before):
-            return before.document, before, [COPY]
-        return document, None, [NOT_ISSUED]
-    if same_bill(document, standing):
-        return standing.document, standing, [COPY]
-    return document, None, [NOT_ISSUED, changed(standing)]
+        if before is not None and same_bill(bill, before):
+            return bill_in(before), before, [COPY]
+        return bill, None, [NOT_ISSUED]
+    if same_bill(bill, standing):
+        return bill_in(standing), standing, [COPY]
+    return bill, None, [NOT_ISSUED, changed(standing)]
+
+
+def bill_in(record: Record) -> Bill:
+    """The bill in a record; of an earlier version, one without a number of the series."""
+    return Invoice.of(record) if record.kind == INVOICE else Bill.of(record)
 
 
 def credit_command(options: argparse.Namespace) -> int:
@@ -125,7 +133,7 @@ def credit_command(options: argparse.Namespace) -> int:
     _check_outputs(options)
     with book_written(options) as book:
         record = credited(book, invoice_named(book, options.invoice), options.why, options.by, options.last)
-        _hand_out(options, book, record.document, record, keep_print(book, printed_as(record), [record]))
+        _hand_out(options, book, bill_in(record), record, keep_print(book, printed_as(record), [record]))
     return OK
 
 
@@ -138,19 +146,19 @@ def invoice_command(options: argparse.Namespace) -> int:
     if options.issue:
         with book_written(options) as written:
             record = invoice_named(written, options.invoice)
-            _hand_out(options, written, record.document, record, keep_print(written, printed_as(record), [record]))
+            _hand_out(options, written, bill_in(record), record, keep_print(written, printed_as(record), [record]))
         return OK
     with book_asked(options) as book:
         record = invoice_named(book, options.invoice)
-        _hand_out(options, book, record.document, record, None, [COPY])
+        _hand_out(options, book, bill_in(record), record, None, [COPY])
     return OK
 
 
 def _list(options: argparse.Namespace, book: Book) -> int:
     since, until = month_of(options.month) if options.month else ("", "~")
-    found = [each for each in invoices(book) if since <= str(each.document["date"]) < until]
+    found = [each for each in invoices(book) if since <= Invoice.of(each).date < until]
     if options.csv is not None:
-        _write_table(options, book, [each.document for each in found])
+        _write_table(options, book, [Invoice.of(each) for each in found])
     rows = [_row(book, each) for each in found]
     lines = [
         f"{row['invoice']:>10}  {row['date']}  {row['total']:>10} {row['currency']}  {row['what']:<12} job {row['job']}"
@@ -160,13 +168,13 @@ def _list(options: argparse.Namespace, book: Book) -> int:
     return OK
 
 
-def _row(book: Book, record: Record) -> Body:
-    kept = record.document
+def _row(book: Book, record: Record) -> Document:
+    kept = Invoice.of(record)
     cancelled = credit_of(book, record)
-    what = f"cancels {kept['cancels_invoice']}" if kept["type_code"] == CREDIT else "cancelled" if cancelled else ""
+    what = f"cancels {kept.cancels_invoice}" if kept.type_code == CREDIT else "cancelled" if cancelled else ""
     names = ("invoice", "type_code", "date", "due", "job", "customer_number", "customer", "net", "tax", "total",
              "currency")  # fmt: skip
-    return {"serial": record.serial, **{name: kept.get(name) for name in names}, "what": what}
+    return {"serial": record.serial, **{name: getattr(kept, name) for name in names}, "what": what}
 
 
 # --- handing out ----------------------------------------------------------------------------------------------------
@@ -174,38 +182,36 @@ def _row(book: Book, record: Record) -> Body:
 
 def printed_as(record: Record) -> str:
     """The name by which the prints of a bill are counted."""
-    return f"invoice {record.document['number_in_series']}" if record.kind == INVOICE else f"bill {record.serial}"
+    return f"invoice {number_in_series(record)}" if record.kind == INVOICE else f"bill {record.serial}"
 
 
-def paper_of(book: Book, document: Body, issued: Record | None, marks: Sequence[str]) -> Paper:
+def paper_of(book: Book, bill: Bill, issued: Record | None, marks: Sequence[str]) -> Paper:
     """A stored bill on paper; ``issued`` is its record if it was issued."""
-    shop = shop_of(document)
-    number = ""
+    shop, number = shop_of(bill), ""
     if issued is not None:
-        number = str(document["invoice"]) if issued.kind == INVOICE else f"{issued.serial} (of the book)"
-    at = now()
-    shown = document if issued is None or issued.kind == INVOICE else document | {"issued_at": issued.at}
-    return bill_paper(shown, looks_of(shop), head_of(book, shop), marks, at, number)
+        number = bill.invoice if isinstance(bill, Invoice) else f"{issued.serial} (of the book)"
+    issued_at = issued.at if issued else ""
+    return bill_paper(bill, looks_of(shop), head_of(book, shop), marks, now(), number, issued_at)
 
 
 def _hand_out(
     options: argparse.Namespace,
     book: Book,
-    document: Body,
+    bill: Bill,
     issued: Record | None,
     copies: int | None,
     marks: Sequence[str] = (),
 ) -> None:
-    paper = paper_of(book, document, issued, marks if copies is None else copy_marks(copies))
-    facts: Body = {"serial": issued.serial if issued else None, "issued": issued is not None, "copies": copies}
-    whole = facts | document
+    paper = paper_of(book, bill, issued, marks if copies is None else copy_marks(copies))
+    facts: Document = {"serial": issued.serial if issued else None, "issued": issued is not None, "copies": copies}
+    whole = facts | bill.document()
     if options.einvoice is not None:
-        if issued is None or issued.kind != INVOICE:
+        if not isinstance(bill, Invoice):
             raise Refused("only an issued bill is an invoice: write `rig bill JOB --issue --einvoice FILE`")
-        write_file(options.einvoice, _einvoice(options, book, document, paper))
+        write_file(options.einvoice, _einvoice(options, book, bill, paper))
         whole |= {"einvoice": str(options.einvoice)}
     if options.csv is not None:
-        _write_table(options, book, [document])
+        _write_table(options, book, [bill])
         whole |= {"csv": str(options.csv)}
     files = [str(file) for file in (options.einvoice, options.csv) if file is not None]
     if files and options.pdf is None:
@@ -222,18 +228,17 @@ def _check_outputs(options: argparse.Namespace) -> None:
             refuse_unwritable(file)
 
 
-def _einvoice(options: argparse.Namespace, book: Book, document: Body, paper: Paper | None = None) -> bytes:
+def _einvoice(options: argparse.Namespace, book: Book, bill: Invoice, paper: Paper | None = None) -> bytes:
     if options.einvoice.suffix.lower() == ".pdf":
-        return einvoice_pdf(document, paper or paper_of(book, document, None, ()))
-    return einvoice_xml(document, options.syntax)
+        return einvoice_pdf(bill, paper or paper_of(book, bill, None, ()))
+    return einvoice_xml(bill, options.syntax)
 
 
-def _as_if_issued(book: Book, job: str) -> Body:
-    whole: Body = {**job_bill(book, job), "type_code": DEBIT}
-    return whole | numbered(whole, 1, now())
+def _as_if_issued(book: Book, job: str) -> Invoice:
+    return numbered(to_issue(job_bill(book, job), DEBIT), 1, now())
 
 
-def _write_table(options: argparse.Namespace, book: Book, bills: Sequence[Body]) -> None:
+def _write_table(options: argparse.Namespace, book: Book, bills: Sequence[Bill]) -> None:
     lists = price_lists(book)
     wanted = read_list(lists[-1]).accounting if lists else None
     write_file(options.csv, table_of(bills, wanted).encode("utf-8-sig"))

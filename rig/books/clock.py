@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from rig.books.where import add_config, book_written, folder_of, local, now, told
 from rig.cli.table import OK, Add
-from rig.ledger.journal import JournalError
+from rig.record.base import RecordError
+from rig.record.notes import ClockSaid
 from rig.run.clock_memory import confirm, leave_open, look
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.run.time_guard import Judged, asks, iso
 from rig.shop.posting import book_to_write
@@ -40,7 +42,7 @@ def clock_command(options: argparse.Namespace) -> int:
         at_s = typed_s(options.confirm) if options.confirm else None
         with book_written(options) as book:
             said = _confirmed(folder, at_s)
-            book.note(KIND, now(), said | {"by": options.by})
+            book.note(KIND, now(), replace(said, by=options.by))
     judged, known, heard = look(folder)
     document = {
         "clock": judged.trust,
@@ -66,14 +68,14 @@ def typed_s(text: str) -> float:
     return found.astimezone().timestamp()
 
 
-def _confirmed(folder: Path, at_s: float | None) -> dict[str, object]:
+def _confirmed(folder: Path, at_s: float | None) -> ClockSaid:
     """Store a person's statement; returns it for the book. Refused for an impossible time."""
     _, _, heard = look(folder)
     try:
         confirm(folder, at_s)
     except ValueError as error:
         raise Refused(str(error)) from error
-    return {"clock_showed": iso(heard.wall_s), "confirmed": iso(heard.wall_s if at_s is None else at_s)}
+    return ClockSaid(clock_showed=iso(heard.wall_s), confirmed=iso(heard.wall_s if at_s is None else at_s))
 
 
 def clock_text(judged: Judged, shows: str) -> str:
@@ -120,6 +122,6 @@ def answered(settings: Settings, at_s: float | None, by: str) -> None:
     said = _confirmed(folder, at_s)
     try:
         with book_to_write(folder, settings.rig.name, simulated=settings.rig.simulated) as book:
-            book.note(KIND, now(), said | {"by": by})
-    except JournalError as error:
+            book.note(KIND, now(), replace(said, by=by))
+    except RecordError as error:
         print(f"rig: {error}", file=sys.stderr)

@@ -7,19 +7,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.sax.saxutils import escape
 
 from rig.books.asked import fill_asked
 from rig.books.where import add_config, book_asked, book_written, now, settings_of, told
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
-from rig.record import delivery_in
+from rig.record.notes import Taught
+from rig.record.work import PumpWork
 from rig.run.assembly import Question
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.filled import Filled, filled_one
-from rig.shop.posting import FILL, book_if_any, number_of, work_number
+from rig.shop.posting import FILL, book_if_any, number_of
 from rig.units import show_volume
 from rig.wheel import cavity_l_of_fill, read_size
 
@@ -64,7 +64,7 @@ def compare_command(options: argparse.Namespace) -> int:
     size = None if options.size is None else read_size(options.size).text
     with book_asked(options) as book:
         records = book.valid(FILL, job=options.job)
-    records = [record for record in records if size in (None, record.document["size"])]
+    records = [record for record in records if size in (None, PumpWork.of(record).size)]
     found, sides = compared(records, options.tolerance)
     if not (found or sides):
         raise Refused("no fill to compare; `rig ledger list` shows what there is")
@@ -78,28 +78,21 @@ def compared(
     records: Sequence[Record], tolerance_percent: float = _TOLERANCE_PERCENT
 ) -> tuple[list[Group], list[Pair]]:
     """Identical wheels, and left against right, among fills of the book with known litres."""
-    wheels = [_wheel_of(each) for each in records if _known(each)]
+    wheels = [_wheel_of(each) for each in records if PumpWork.of(each).known_as == "known"]
     return groups(wheels, tolerance_percent), pairs(wheels)
 
 
-def _known(record: Record) -> bool:
-    return delivery_in(record.document) == "known"
-
-
 def _wheel_of(record: Record) -> Wheel:
-    fill = record.document
-    target_l, net_l = fill["target_l"], fill["net_l"]
-    assert isinstance(target_l, int | float)
-    assert isinstance(net_l, int | float)
+    fill = PumpWork.of(record)
     return Wheel(
-        number=work_number(record),
-        size=str(fill["size"]),
-        fluid=str(fill["fluid"]),
-        position=str(fill.get("position") or ""),
-        target_l=target_l,
-        net_l=net_l,
-        machine=str(fill.get("machine") or ""),
-        estimated=fill.get("net_basis") == "estimated",
+        number=fill.number,
+        size=fill.size,
+        fluid=fill.fluid,
+        position=fill.position or "",
+        target_l=fill.target_l,
+        net_l=fill.net_l,
+        machine=fill.machine or "",
+        estimated=fill.net_basis == "estimated",
     )
 
 
@@ -204,6 +197,9 @@ def picture(found: Sequence[Group]) -> str:
 
 
 def _group_picture(group: Group, top: int) -> str:
+    # Loaded here only: it brings urllib with it, which no fill has to wait for.
+    from xml.sax.saxutils import escape
+
     tolerance, first = group.tolerance_percent, group.wheels[0]
     span = 1.2 * max(tolerance, *(abs(wheel.error_percent) for wheel in group.wheels))
 
@@ -241,17 +237,15 @@ def matched(settings: Settings, fill_id: str | None, question: Question) -> Ques
         if book is None:
             raise Refused(f"no book in {settings.rig.data} yet: there is no fill {fill_id!r} to match")
         found = filled_one(book, fill_asked(book, fill_id))
-    fill, net_l = found.record.document, found.moved_l
-    asked, held_l = read_size(question.size).text, fill.get("existing_l") or 0
-    assert isinstance(held_l, int | float)
-    if found.figure is None and delivery_in(fill) != "known":
+    fill, asked = PumpWork.of(found.record), read_size(question.size).text
+    if found.figure is None and fill.known_as != "known":
         raise Refused(f"fill {fill_id} does not know what is in its wheel: find out, and give this one a --volume")
-    if fill["size"] != asked:
-        raise Refused(f"fill {fill_id} was of a {fill['size']}, this wheel is a {asked}: only equal sizes are matched")
+    if fill.size != asked:
+        raise Refused(f"fill {fill_id} was of a {fill.size}, this wheel is a {asked}: only equal sizes are matched")
     wanted = question.wanted
     if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
         raise Refused("--match is the target: leave out --volume, --mass and --fill")
-    missing_l = net_l + held_l - wanted.existing_l
+    missing_l = found.moved_l + fill.existing_l - wanted.existing_l
     if missing_l <= 0:
         raise Refused(f"the wheel holds {show_volume(wanted.existing_l)} already, fill {fill_id} has no more than that")
     return replace(question, wanted=replace(wanted, volume_l=missing_l))
@@ -273,15 +267,15 @@ def teach_command(options: argparse.Namespace) -> int:
 
 def _teach(book: WritableBook, options: argparse.Namespace) -> None:
     """Store the volume of a reference fill as a wheel's own value."""
-    body = {**_taught(filled_one(book, fill_asked(book, options.fill))), "wheel": options.wheel}
-    _same_size(options, str(body["size"]))
-    book.note("wheel", now(), body)
+    taught = _taught(options.wheel, filled_one(book, fill_asked(book, options.fill)))
+    _same_size(options, taught.size)
+    book.note("wheel", now(), taught)
 
 
 def _lessons(book: Book, wheel: str) -> list[Record]:
     """All taught values of a wheel that are not void, in the order of the book."""
     taught = (each for truck in book.own for each in book.every(truck) if each.kind == "wheel")
-    return [each for each in taught if each.document["wheel"] == wheel and book.end(each).kind != VOID]
+    return [each for each in taught if Taught.of(each).wheel == wheel and book.end(each).kind != VOID]
 
 
 def _same_size(options: argparse.Namespace, size: str) -> None:
@@ -294,51 +288,52 @@ def _same_size(options: argparse.Namespace, size: str) -> None:
         )
 
 
-def _taught(found: Filled) -> dict[str, object]:
-    record, fill = found.record, found.record.document
-    if fill["outcome"] != "complete" or fill.get("net_basis") == "estimated" or delivery_in(fill) != "known":
+def _taught(wheel: str, found: Filled) -> Taught:
+    record, fill = found.record, PumpWork.of(found.record)
+    if fill.outcome != "complete" or fill.net_basis == "estimated" or fill.known_as != "known":
         raise Refused("a reference fill is complete and counted; this one is not")
-    net_l, held_l = found.moved_l, fill.get("existing_l") or 0
-    assert isinstance(held_l, int | float)
-    _up_to_the_valve(fill, net_l + held_l)
-    return {
-        "size": fill["size"],
-        "took_l": round(net_l + held_l, 2),
-        "valve_at": fill["valve_at"],
-        "from": record.serial,
-        "from_number": number_of(record),
-        "fill_id": fill["fill_id"],
-    }
+    took_l = found.moved_l + fill.existing_l
+    return Taught(
+        wheel=wheel,
+        size=fill.size,
+        took_l=round(took_l, 2),
+        valve_at=_up_to_the_valve(fill, took_l),
+        from_=record.serial,
+        from_number=number_of(record),
+        fill_id=fill.fill_id,
+    )
 
 
-def _up_to_the_valve(fill: dict[str, object], took_l: float) -> None:
-    """Refuse a fill that cannot have reached the valve: the resulting cavity is implausible for its size.
+def _up_to_the_valve(fill: PumpWork, took_l: float) -> float:
+    """Where the valve was; refuse a fill that cannot have reached it: its cavity is implausible for its size.
 
     Only the person saw whether the liquid appeared at the valve; the cavity measured by the strokes must agree too.
     """
-    size = read_size(str(fill["size"]))
-    at, low_l, high_l = (fill[name] for name in ("valve_at", "cavity_low_l", "cavity_high_l"))
-    if not (isinstance(at, int | float) and isinstance(low_l, int | float) and isinstance(high_l, int | float)):
+    size = read_size(fill.size)
+    at, low_l, high_l = fill.valve_at, fill.cavity_low_l, fill.cavity_high_l
+    if at is None or low_l is None or high_l is None:
         raise Refused("a reference fill is one into a wheel; this one is not")
     whole_l = cavity_l_of_fill(size, took_l, at)
-    measured, doubt = fill["measured_cavity_l"], fill["measured_cavity_u_l"]
-    if isinstance(measured, float) and isinstance(doubt, float):
+    measured, doubt = fill.measured_cavity_l, fill.measured_cavity_u_l
+    if measured is not None and doubt is not None:
         low_l, high_l = max(low_l, measured - doubt), min(high_l, measured + doubt)
     if not (1 - _BESIDE) * low_l <= whole_l <= (1 + _BESIDE) * high_l:
         raise Refused(
             f"{took_l:.1f} L up to a {at:g} o'clock valve would make this {size.text} hold {whole_l:.0f} L in all, "
             f"and it holds {low_l:.0f} to {high_l:.0f}: a reference fill goes on until liquid shows at the valve"
         )
+    return at
 
 
 def _taught_text(own: Sequence[Record]) -> str:
-    last = own[-1].document
+    *before, last = map(Taught.of, own)
     lines = [
-        f"{last['wheel']}: a {last['size']} took {last['took_l']} L up to a {last['valve_at']:g} o'clock valve, taught "
-        f"by No. {last.get('from_number', last['from'])}; `rig fill --wheel {last['wheel']}` goes by it from now on"
+        f"{last.wheel}: a {last.size} took {last.took_l} L up to a {last.valve_at:g} o'clock valve, taught "
+        f"by No. {_by(last)}; `rig fill --wheel {last.wheel}` goes by it from now on"
     ]
-    before = [
-        f"{each['took_l']} L by No. {each.get('from_number', each['from'])}"
-        for each in (record.document for record in own[:-1])
-    ]
-    return "\n".join([*lines, *([f"  before: {'; '.join(before)}"] if before else [])])
+    earlier = [f"{each.took_l} L by No. {_by(each)}" for each in before]
+    return "\n".join([*lines, *([f"  before: {'; '.join(earlier)}"] if earlier else [])])
+
+
+def _by(taught: Taught) -> str:
+    return taught.from_number or str(taught.from_)

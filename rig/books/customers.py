@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import difflib
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rig.books.where import add_config, book_asked, book_written, now, told
 from rig.cli.table import OK, Add
-from rig.run.session import Refused
+from rig.record.notes import Customer, Job
+from rig.run.refused import Refused
 from rig.shop.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
 
 if TYPE_CHECKING:
@@ -54,32 +55,32 @@ def _show(options: argparse.Namespace) -> int:
             told(options, [each.document for each in found], "\n".join(_line(each) for each in found) or "none yet")
             return OK
         one = _known(book, options.who)
-        jobs = [str(each.document["job"]) for each in book.valid("job", truck=book.own) if _is_of(each, one)]
+        jobs = [Job.of(each).job for each in book.valid("job", truck=book.own) if _is_of(each, one)]
     text = [*_text(one), f"  {'jobs':<12} {', '.join(jobs) or 'none'}"]
     told(options, {"serial": one.serial, **one.document, "jobs": jobs}, "\n".join(text))
     return OK
 
 
 def _is_of(job: Record, customer: Record) -> bool:
-    return job.document.get("customer_number") == customer.document["customer_number"]
+    return Job.of(job).customer_number == Customer.of(customer).customer_number
 
 
-def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, object]) -> Record:
+def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, Any]) -> Record:
     if not given.get("name"):
         raise Refused('who? write for example `rig customer add --name "Hill Farm" --address "1 Lane"`')
     return new_customer(book, given, now(), (options.who or "").strip())
 
 
-def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, object]) -> Record:
+def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, Any]) -> Record:
     if options.who is None or not given or not options.why.strip():
         raise Refused('which customer, what and why? `rig customer correct NUMBER --address "2 Lane" --why "moved"`')
     standing = _known(book, options.who)
-    before = {name: standing.document[name] for name in _FACTS if name in standing.document}
-    body = facts_of(before | given)
-    own = {"customer_number": standing.document["customer_number"], "why": options.why, "by": options.by}
-    former = [name for name in names_of(standing) if name != body["name"]]
-    body |= own | ({"former_names": former} if former else {})
-    return book.replace(standing, body, now())
+    before = Customer.of(standing)
+    known = {name: value for name in _FACTS if (value := getattr(before, name)) is not None}
+    facts = facts_of(known | given)
+    former = tuple(name for name in names_of(standing) if name != facts["name"]) or None
+    own = Customer(**facts, customer_number=before.customer_number, why=options.why, by=options.by, former_names=former)
+    return book.replace(standing, own, now())
 
 
 def _known(book: Book, who: str) -> Record:
@@ -91,23 +92,24 @@ def _known(book: Book, who: str) -> Record:
 
 def _near(book: Book, new: Record) -> Sequence[Record]:
     """Customers with nearly the same name: a typing error may create one of them twice."""
-    name = str(new.document["name"]).lower()
+    name = Customer.of(new).name.lower()
     return [
         each for each in customers(book)
         if each.serial != new.serial
-        and difflib.SequenceMatcher(None, name, str(each.document["name"]).lower()).ratio() > 0.8
+        and difflib.SequenceMatcher(None, name, Customer.of(each).name.lower()).ratio() > 0.8
     ]  # fmt: skip
 
 
 def _line(customer: Record) -> str:
-    return f"{customer.document['customer_number']:>6}  {customer.document['name']}"
+    said = Customer.of(customer)
+    return f"{said.customer_number:>6}  {said.name}"
 
 
 def _text(customer: Record) -> list[str]:
-    body = customer.document
+    said = Customer.of(customer)
     rows = []
     for name in _FACTS:
-        if value := body.get(name):
-            shown = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+        if value := getattr(said, name):
+            shown = ", ".join(value) if isinstance(value, tuple) else value
             rows.append(f"  {name.replace('_', ' '):<12} {shown}")
-    return [f"customer {body['customer_number']}, record {customer.serial}", *rows]
+    return [f"customer {said.customer_number}, record {customer.serial}", *rows]

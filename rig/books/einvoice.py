@@ -8,21 +8,20 @@ tax), UN/ECE Recommendation 20 (units).
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
-from rig.books.bill_paper import CREDIT, lines_of_bill
-from rig.books.pdf import NoFontError, as_pdf
+from rig.books.bill_paper import CREDIT
 from rig.books.prices import shop_of
 from rig.ledger.pricing import cents
 from rig.ledger.shop import Party, Shop, party_of
-from rig.run.session import Refused
+from rig.record.base import Document
+from rig.record.papers import BillLine, Invoice, TaxSum
+from rig.run.refused import Refused
 
 if TYPE_CHECKING:
     from rig.books.paper import Paper
 
-Document = Mapping[str, object]
 Syntax = Literal["ubl", "cii"]
 _UNITS = {
     "L": "LTR", "gal": "GLL", "kg": "KGM", "lb": "LBR", "hour": "HUR", "each": "H87", "wheel": "H87", "job": "C62",
@@ -34,7 +33,7 @@ _TRANSFER = "30"
 """Credit transfer, of UNTDID 4461."""
 
 
-def einvoice_xml(bill: Document, syntax: Syntax) -> bytes:
+def einvoice_xml(bill: Invoice, syntax: Syntax) -> bytes:
     """An issued bill as XML, checked against the schema; Refused with what is missing."""
     try:
         from facturx import generate_xml
@@ -52,10 +51,12 @@ def einvoice_xml(bill: Document, syntax: Syntax) -> bytes:
     return made
 
 
-def einvoice_pdf(bill: Document, paper: Paper) -> bytes:
+def einvoice_pdf(bill: Invoice, paper: Paper) -> bytes:
     """The bill as PDF/A-3 with its XML (CII) embedded; Refused with what is missing."""
     xml = einvoice_xml(bill, "cii")
     from facturx import generate_from_binary
+
+    from rig.books.pdf import NoFontError, as_pdf
 
     try:
         made = generate_from_binary(
@@ -67,9 +68,9 @@ def einvoice_pdf(bill: Document, paper: Paper) -> bytes:
     return made
 
 
-def _parties(bill: Document) -> tuple[Shop, Party]:
+def _parties(bill: Invoice) -> tuple[Shop, Party]:
     """Seller and buyer; Refused if the standard requires data that are missing."""
-    shop, kept = shop_of(bill), bill.get("to")
+    shop = shop_of(bill)
     missing = []
     if shop is None:
         missing.append("the [shop] table of the price file: name, country, tax_number")
@@ -77,7 +78,7 @@ def _parties(bill: Document) -> tuple[Shop, Party]:
         missing += [f"shop.{name} in the price file" for name in ("country", "tax_number") if not getattr(shop, name)]
         if shop.due_days is None and not shop.terms:
             missing.append("shop.due_days or shop.terms in the price file")
-    if not isinstance(kept, dict):
+    if bill.to is None:
         missing.append("the customer: `rig job J --customer NAME`")
     if not _adds_up(bill):
         missing.append(
@@ -86,60 +87,52 @@ def _parties(bill: Document) -> tuple[Shop, Party]:
     if missing:
         raise Refused("an electronic invoice needs " + "; ".join(missing))
     assert shop is not None
-    assert isinstance(kept, dict)
-    return shop, party_of(kept)
+    assert bill.to is not None
+    return shop, party_of(bill.to)
 
 
-def _adds_up(bill: Document) -> bool:
+def _adds_up(bill: Invoice) -> bool:
     """Whether each rate's tax is computed on its sum, as BR-CO-17 requires."""
-    return all(
-        cents(Decimal(each["of"]) * Decimal(each["percent"]) / 100) == Decimal(each["tax"]) for each in _taxes(bill)
-    )
+    return all(cents(Decimal(each.of) * Decimal(each.percent) / 100) == Decimal(each.tax) for each in bill.taxes)
 
 
-def _taxes(bill: Document) -> list[dict[str, str]]:
-    taxes = bill["taxes"]
-    assert isinstance(taxes, list)
-    return taxes
-
-
-def _document(bill: Document, shop: Shop, to: Party) -> dict[str, object]:
-    data: dict[str, object] = {
-        "BT-1": bill["invoice"],
-        "BT-2": bill["date"],
-        "BT-3": bill["type_code"],
-        "BT-5": bill["currency"],
-        "BT-9": bill.get("due"),
+def _document(bill: Invoice, shop: Shop, to: Party) -> Document:
+    data: Document = {
+        "BT-1": bill.invoice,
+        "BT-2": bill.date,
+        "BT-3": bill.type_code,
+        "BT-5": bill.currency,
+        "BT-9": bill.due,
         "BT-20": shop.terms,
-        "BT-72": str(bill["done_at"])[:10],
-        "BT-106": bill["net"],
-        "BT-109": bill["net"],
-        "BT-110": bill["tax"],
-        "BT-112": bill["total"],
-        "BT-115": bill["total"],
+        "BT-72": (bill.done_at or "")[:10],
+        "BT-106": bill.net,
+        "BT-109": bill.net,
+        "BT-110": bill.tax,
+        "BT-112": bill.total,
+        "BT-115": bill.total,
         "BG-1": [{"BT-22": note} for note in _notes(bill)],
         "BG-4": _party(shop, shop.country, seller=True),
         "BG-7": _party(to, to.country or shop.country),
-        "BG-23": [_breakdown(bill, each) for each in _taxes(bill)],
-        "BG-25": [_line(bill, number, line) for number, line in enumerate(lines_of_bill(bill), start=1)],
+        "BG-23": [_breakdown(bill, each) for each in bill.taxes],
+        "BG-25": [_line(bill, number, line) for number, line in enumerate(bill.lines, start=1)],
     }
-    if bill["type_code"] == CREDIT:
-        data["BG-3"] = [{"BT-25": bill["cancels_invoice"], "BT-26": bill["cancels_date"]}]
+    if bill.type_code == CREDIT:
+        data["BG-3"] = [{"BT-25": bill.cancels_invoice, "BT-26": bill.cancels_date}]
     if shop.iban:
         data |= {"BT-81": _TRANSFER, "BT-84": shop.iban.replace(" ", "")}
     return {name: value for name, value in data.items() if value not in (None, "", [])}
 
 
-def _notes(bill: Document) -> list[str]:
-    job = [f"Job {bill['job']}"] if bill.get("job") else []
-    why = [str(bill["why"])] if bill.get("why") else []
-    return [*job, *why, *(["SIMULATED: no liquid was moved"] if bill.get("simulated") else [])]
+def _notes(bill: Invoice) -> list[str]:
+    job = [f"Job {bill.job}"] if bill.job else []
+    why = [bill.why] if bill.why else []
+    return [*job, *why, *(["SIMULATED: no liquid was moved"] if bill.simulated else [])]
 
 
-def _party(party: Party, country: str, *, seller: bool = False) -> dict[str, object]:
+def _party(party: Party, country: str, *, seller: bool = False) -> Document:
     local = party.tax_number
     address = {f"addr_l{number}": line for number, line in enumerate(party.address[:3], start=1)}
-    found: dict[str, object] = {
+    found: Document = {
         "name": party.name,
         **address,
         "country_code": country,
@@ -157,26 +150,26 @@ def _of_vat(party: Party) -> bool:
     return re.match(r"[A-Z]{2}", party.tax_number) is not None
 
 
-def _category(bill: Document, percent: object) -> str:
-    if Decimal(str(percent)):
+def _category(bill: Invoice, percent: str) -> str:
+    if Decimal(percent):
         return _STANDARD
-    return _EXEMPT if bill.get("tax_exempt") else _ZERO
+    return _EXEMPT if bill.tax_exempt else _ZERO
 
 
-def _breakdown(bill: Document, each: Mapping[str, str]) -> dict[str, object]:
-    category = _category(bill, each["percent"])
-    reason = {"BT-120": bill["tax_exempt"]} if category == _EXEMPT else {}
-    return {"BT-116": each["of"], "BT-117": each["tax"], "BT-118": category, "BT-119": each["percent"]} | reason
+def _breakdown(bill: Invoice, each: TaxSum) -> Document:
+    category = _category(bill, each.percent)
+    reason: Document = {"BT-120": bill.tax_exempt} if category == _EXEMPT else {}
+    return {"BT-116": each.of, "BT-117": each.tax, "BT-118": category, "BT-119": each.percent} | reason
 
 
-def _line(bill: Document, number: int, line: Mapping[str, object]) -> dict[str, object]:
+def _line(bill: Invoice, number: int, line: BillLine) -> Document:
     return {
         "BT-126": str(number),
-        "BT-129": line["quantity"],
-        "BT-130": _UNITS.get(str(line["unit"]), "C62"),
-        "BT-131": line["amount"],
-        "BT-146": line["price"],
-        "BT-151": _category(bill, line["tax_percent"]),
-        "BT-152": line["tax_percent"],
-        "BT-153": line["text"],
+        "BT-129": line.quantity,
+        "BT-130": _UNITS.get(line.unit, "C62"),
+        "BT-131": line.amount,
+        "BT-146": line.price,
+        "BT-151": _category(bill, line.tax_percent),
+        "BT-152": line.tax_percent,
+        "BT-153": line.text,
     }

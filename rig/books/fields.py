@@ -8,20 +8,24 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from rig.books.prices import price_lists, read_list
-from rig.fluid import FluidError, read_fluid
+from rig.fluid import FluidError, figures_of
 from rig.ledger.pricing import tenths
-from rig.run.assembly import fluid_of
+from rig.record.base import Sealed, values_of
+from rig.record.notes import Load
+from rig.record.work import PumpWork
+from rig.run.assembly import content_of, fluid_of
 from rig.run.mistakes import nearest
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
-from rig.shop.totes import as_written, by_name, litres_of, returned_to, totes_of
+from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.units import parse, show_pressure
 from rig.wheel import cavity_of, read_size
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
 
-Body = dict[str, object]
+Changes = dict[str, object]
+"""Changed fields of a record, by JSON key; :meth:`rig.record.base.Sealed.changed` validates them."""
 VOLUMES = {
     "return": "drawn_l", "rinse": "rinsed_l", "spill": "spilled_l", "holds": "holds_l", "figure": "figure_l",
     "load": "loaded_l", "dip": "tote_l",
@@ -90,103 +94,98 @@ def refuse_unpriced(book: Book, item: str) -> None:
 
 
 def changed(
-    book: Book, settings: Settings | None, kind: str, before: Body, options: argparse.Namespace
-) -> tuple[Body, list[str]]:
+    book: Book, settings: Settings | None, kind: str, before: Sealed, options: argparse.Namespace
+) -> tuple[Changes, list[str]]:
     """The corrected fields of a record, and the options that gave them; Refused for fields that are not correctable."""
-    may = [name for name in CORRECTABLE.get(kind, ()) if not (before.get("number") and name in _COUNTED)]
+    counts = isinstance(before, PumpWork)
+    may = [name for name in CORRECTABLE.get(kind, ()) if not (counts and name in _COUNTED)]
     given = [name for name in _READERS if getattr(options, name, None) not in (None, "")]
     other = next((name for name in given if name not in may), None)
     if other is not None or not given:
-        counted = " What was counted stays as counted." if before.get("number") else ""
+        counted = " What was counted stays as counted." if counts else ""
         what = f"--{other} is not of a {kind}" if other else "what is to be corrected?"
         raise Refused(f"{what}: write {', '.join(f'--{name}' for name in may) or 'nothing, but void it'}.{counted}")
-    changes: Body = {}
+    changes: Changes = {}
     for name in given:
         changes |= _READERS[name](book, settings, kind, before, getattr(options, name))
     return changes, given
 
 
-_Reader = Callable[["Book", Settings | None, str, Body, str], Body]
+_Reader = Callable[["Book", Settings | None, str, Sealed, str], Changes]
 
 
-def _volume(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _volume(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     volume_l = volume_l_of(text) if kind in _MAY_BE_NOTHING else volume_above_zero_l(text)
-    changes: Body = {VOLUMES[kind]: volume_l}
-    parts = before.get("parts")
-    if isinstance(parts, list):
-        whole = sum(litres for _, _, litres in parts)
-        changes["parts"] = [[fluid, lot, volume_l * litres / whole] for fluid, lot, litres in parts]
+    changes: Changes = {VOLUMES[kind]: volume_l}
+    if isinstance(before, Load) and before.parts:
+        whole = sum(litres for _, _, litres in before.parts)
+        changes["parts"] = [[fluid, lot, volume_l * litres / whole] for fluid, lot, litres in before.parts]
     return changes
 
 
-def _fluid(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
-    if kind == "fill":
+def _fluid(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
+    if kind == "fill" and isinstance(before, PumpWork):
         return _fluid_of_fill(settings, before, text)
     _not_out_of_another(before)
     return {"fluid": as_written(settings, text)}
 
 
-def _not_out_of_another(before: Body) -> None:
-    if before.get("from") is not None:
-        raise Refused(f"it came out of {before['from']}: void it and load it again with what it was")
+def _not_out_of_another(before: Sealed) -> None:
+    if isinstance(before, Load) and before.from_ is not None:
+        raise Refused(f"it came out of {before.from_}: void it and load it again with what it was")
 
 
-def _fluid_of_fill(settings: Settings | None, before: Body, text: str) -> Body:
+def _fluid_of_fill(settings: Settings | None, before: PumpWork, text: str) -> Changes:
     """Another liquid for a fill with the derived figures; the counted litres are kept."""
-    fluid, temp_c = (read_fluid(text) if settings is None else fluid_of(settings, text)), litres_of(before, "fluid_c")
+    temp_c, fluid = before.fluid_c, fluid_of(settings, text)
     try:
-        density, ctl = fluid.density_kg_m3(temp_c), fluid.ctl(temp_c)
+        holds = () if before.existing_fluid is None else content_of(settings, before.existing_fluid)
+        figures, ctl = figures_of(fluid, before.net_l, temp_c, holds, before.existing_l), fluid.ctl(temp_c)
     except FluidError as error:
         raise Refused(f"{text}: not at the {temp_c:.1f} °C of this fill: {error}") from error
-    return {
-        "fluid": fluid.name,
-        "fluid_text": text,
-        "density_kg_m3": round(density, 2),
-        "ctl": round(ctl, 6),
-        "freeze_c": round(fluid.freeze_c, 1),
-        "mass_kg": round(litres_of(before, "net_l") * density / 1000, 2),
-    }
+    return {"fluid": fluid.name, "fluid_text": text, "ctl": round(ctl, 6), **values_of(figures)}
 
 
-def _size(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _size(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     size = read_size(text)
     cavity = cavity_of(size)
     figures = (cavity.volume_l, cavity.low_l, cavity.high_l)
     names = ("cavity_l", "cavity_low_l", "cavity_high_l")
     return {
         "size": size.text,
+        "size_as_marked": None if size.shown == size.text else size.shown,
         **{name: round(value, 2) for name, value in zip(names, figures, strict=True)},
         "cavity_basis": cavity.basis,
     }
 
 
-def _tote(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _tote(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     tote = by_name(totes_of(book), text)
     if tote is None:
         raise Refused(f"no tote {text!r}; `rig stock` shows them")
     return {"tote": tote.name}
 
 
-def _lot(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _lot(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     _not_out_of_another(before)
     return {"lot": text}
 
 
-def _to(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _to(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     return {"to": text, "tote": returned_to(book, text)}
 
 
-def _item(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _item(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     refuse_unpriced(book, text)
     return {"item": text}
 
 
-def _pressure(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _pressure(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     kpa = parse(text, "pressure")
     return {"final_kpa": round(kpa, 1), "told": show_pressure(kpa)}
 
 
-def _basis(book: Book, settings: Settings | None, kind: str, before: Body, text: str) -> Body:
+def _basis(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     fits = ("scale", "level", "chart") if kind == "figure" else ("counted", "estimated")
     if text not in fits:
         raise Refused(f"--basis {text} is not of a {kind}: write {', '.join(fits)}")

@@ -9,6 +9,7 @@ whole. A restored book lacks what was issued after the backup: a person must fir
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 from rig.books.bill import job_bill
@@ -18,14 +19,15 @@ from rig.books.prices import shop_of
 from rig.books.printing import prints_of
 from rig.books.where import now
 from rig.ledger.moment import says
-from rig.run.session import Refused
+from rig.record.base import Sealed, values_of
+from rig.record.papers import Bill, Invoice
+from rig.run.refused import Refused
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
-Body = dict[str, object]
 INVOICE, OLD_BILL = "invoice", "bill"
 """Kinds of records: an issued document; a bill of earlier versions, under the number of its record."""
 DEBIT = "380"
@@ -33,6 +35,7 @@ DEBIT = "380"
 RESTORED = "restored"
 """Kind of the record of a restore from a backup."""
 _TRIES = 100
+_OF_A_BILL = {each.name for each in fields(Bill)} - {each.name for each in fields(Sealed)}
 _SAME = ("currency", "lines", "net", "tax", "total")
 """Fields that must agree for two bills to be the same."""
 
@@ -44,16 +47,12 @@ def invoices(book: Book) -> list[Record]:
 
 def number_in_series(record: Record) -> int:
     """The number of an invoice in its series."""
-    number = record.document["number_in_series"]
-    assert isinstance(number, int)
-    return number
+    return Invoice.of(record).number_in_series
 
 
 def invoice_named(book: Book, text: str) -> Record:
     """The invoice or credit note with a number, with or without prefix; Refused if unknown."""
-    found = [
-        each for each in invoices(book) if text.strip() in (str(each.document["invoice"]), str(number_in_series(each)))
-    ]
+    found = [each for each in invoices(book) if text.strip() in (Invoice.of(each).invoice, str(number_in_series(each)))]
     if not found:
         raise Refused(f"no invoice {text!r}: `rig invoice` lists them")
     return found[0]
@@ -61,14 +60,14 @@ def invoice_named(book: Book, text: str) -> Record:
 
 def credit_of(book: Book, invoice: Record) -> Record | None:
     """The credit note that cancels an invoice; None if it is valid."""
-    return next((each for each in invoices(book) if each.document.get("cancels") == number_in_series(invoice)), None)
+    return next((each for each in invoices(book) if Invoice.of(each).cancels == number_in_series(invoice)), None)
 
 
 def standing_invoice(book: Book, job: str) -> Record | None:
     """The invoice of a job that no credit note cancels; None if there is none."""
     issued = sorted(book.valid(INVOICE, job=job, truck=book.own), key=number_in_series)
-    cancelled = {each.document.get("cancels") for each in issued}
-    standing = (each for each in reversed(issued) if each.document["type_code"] == DEBIT)
+    cancelled = {Invoice.of(each).cancels for each in issued}
+    standing = (each for each in reversed(issued) if Invoice.of(each).type_code == DEBIT)
     return next((each for each in standing if number_in_series(each) not in cancelled), None)
 
 
@@ -78,11 +77,11 @@ def old_bill(book: Book, job: str) -> Record | None:
     return found if found is not None and prints_of(book, f"bill {found.serial}") else None
 
 
-def same_bill(document: Body, issued: Record) -> bool:
+def same_bill(bill: Bill, issued: Record) -> bool:
     """Whether a job's present bill equals the issued one: the same money, for the same customer."""
-    kept = issued.document
-    whose = "customer_number" if kept.get("customer_number") else "customer"
-    return all(document.get(name) == kept.get(name) for name in (*_SAME, whose))
+    kept = Bill.of(issued)
+    whose = "customer_number" if kept.customer_number else "customer"
+    return all(getattr(bill, name) == getattr(kept, name) for name in (*_SAME, whose))
 
 
 def issued_bill(book: WritableBook, job: str, last: int | None = None) -> Record:
@@ -91,22 +90,29 @@ def issued_bill(book: WritableBook, job: str, last: int | None = None) -> Record
     ``last`` is the last number on paper, for the first issue after a restore. Refused if the job has changed since
     a valid invoice: that must be cancelled first.
     """
-    document = job_bill(book, job)
+    bill = job_bill(book, job)
     before = old_bill(book, job)
 
     def standing() -> Record | None:
         found = standing_invoice(book, job)
-        if found is not None and not same_bill(document, found):
+        if found is not None and not same_bill(bill, found):
             raise Refused(changed(found))
-        return found or (before if before is not None and same_bill(document, before) else None)
+        return found or (before if before is not None and same_bill(bill, before) else None)
 
-    replaces: Body = {"replaces_bill": before.serial} if before is not None else {}
-    return _issued(book, document | replaces | {"type_code": DEBIT}, standing, last)
+    debit = replace(to_issue(bill, DEBIT), replaces_bill=before.serial if before else None)
+    return _issued(book, debit, standing, last)
+
+
+def to_issue(bill: Bill, type_code: str) -> Invoice:
+    """A bill that has no number yet."""
+    return Invoice(
+        **values_of(bill), type_code=type_code, invoice="", number_in_series=0, issued_at="", date="", due=None
+    )
 
 
 def changed(invoice: Record) -> str:
     """Why no other bill of a job is issued, and what to do."""
-    number = invoice.document["invoice"]
+    number = Invoice.of(invoice).invoice
     return (
         f"the job has changed since invoice {number}, which stands: cancel it first by "
         f'`rig credit {number} --why "…"`, then issue the new one'
@@ -120,28 +126,28 @@ def credited(book: WritableBook, invoice: Record, why: str, by: str, last: int |
     """
     if not why.strip():
         raise Refused('why? write for example `rig credit 17 --why "two wheels were billed twice"`')
-    kept = invoice.document
-    if kept["type_code"] != DEBIT:
-        raise Refused(f"{kept['invoice']} is a credit note: only an invoice is cancelled")
+    kept = Invoice.of(invoice)
+    if kept.type_code != DEBIT:
+        raise Refused(f"{kept.invoice} is a credit note: only an invoice is cancelled")
 
     def standing() -> Record | None:
         if (found := credit_of(book, invoice)) is not None:
-            raise Refused(f"invoice {kept['invoice']} is cancelled by credit note {found.document['invoice']} already")
+            raise Refused(f"invoice {kept.invoice} is cancelled by credit note {Invoice.of(found).invoice} already")
         return None
 
-    own = ("issued_at", "invoice", "number_in_series", "due", "replaces_bill", "numbers_lost")
-    body = {name: value for name, value in kept.items() if name not in own} | {
-        "type_code": CREDIT,
-        "cancels": number_in_series(invoice),
-        "cancels_invoice": kept["invoice"],
-        "cancels_date": kept["date"],
-        "why": why,
-        "by": by,
-    }
-    return _issued(book, body, standing, last)
+    bill = Bill(**{name: value for name, value in values_of(kept).items() if name in _OF_A_BILL})
+    credit = replace(
+        to_issue(bill, CREDIT),
+        cancels=kept.number_in_series,
+        cancels_invoice=kept.invoice,
+        cancels_date=kept.date,
+        why=why,
+        by=by,
+    )
+    return _issued(book, credit, standing, last)
 
 
-def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | None], last: int | None) -> Record:
+def _issued(book: WritableBook, bill: Invoice, standing: Callable[[], Record | None], last: int | None) -> Record:
     """Write a document under the next number, unless ``standing``, checked before each try, returns one."""
     for _ in range(_TRIES):
         # Read before the check: if another document is issued in between, it has this number, and the try fails.
@@ -150,27 +156,21 @@ def _issued(book: WritableBook, document: Body, standing: Callable[[], Record | 
         if found is not None:
             return found
         at, before = now(), _last_on_paper(book, used, last)
-        lost: Body = {"numbers_lost": [used + 1, before]} if before > used else {}
-        number = before + 1
-        body = document | lost | numbered(document, number, at)
-        record = book.append(INVOICE, str(number), at, body)
-        if says(record, at, body):
+        lost = (used + 1, before) if before > used else None
+        said = replace(numbered(bill, before + 1, at), numbers_lost=lost)
+        record = book.append(INVOICE, str(before + 1), at, said)
+        if says(record, at, said.sealed()):
             return record
     raise Refused("the book is written by others all the time: try again")
 
 
-def numbered(document: Body, number: int, at: str) -> Body:
-    """Fields added to a bill when issued: number, time, day, and due date."""
-    shop = shop_of(document)
+def numbered(bill: Invoice, number: int, at: str) -> Invoice:
+    """A bill as issued: with number, time, day, and due date."""
+    shop = shop_of(bill)
     looks, days = looks_of(shop), shop.due_days if shop else None
-    due = looks.due(at, days).isoformat() if days is not None and document["type_code"] == DEBIT else None
-    return {
-        "invoice": f"{shop.invoice_prefix if shop else ''}{number}",
-        "number_in_series": number,
-        "issued_at": at,
-        "date": looks.day(at).isoformat(),
-        "due": due,
-    }
+    due = looks.due(at, days).isoformat() if days is not None and bill.type_code == DEBIT else None
+    prefix, day = shop.invoice_prefix if shop else "", looks.day(at).isoformat()
+    return replace(bill, invoice=f"{prefix}{number}", number_in_series=number, issued_at=str(at), date=day, due=due)
 
 
 def _last_in_book(book: Book) -> int:

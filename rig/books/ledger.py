@@ -1,4 +1,4 @@
-"""`rig ledger`: list, show, verify, export, backup, restore. Options in, text or JSON out; decides nothing."""
+"""`rig ledger`: list, show, verify, export, backup, restore, schema. Options in, text or JSON out; decides nothing."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 import contextlib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Sequence
 from pathlib import Path
 
 from rig.books.backing import backup_command, restore_command
@@ -15,12 +15,14 @@ from rig.books.where import add_config, book_asked, book_written, folder_of, now
 from rig.books.wording import ticket_text
 from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.journal import JournalReader, StoredFill
-from rig.record import delivery_in
-from rig.run.session import Refused
+from rig.record.base import Document
+from rig.record.kinds import schema
+from rig.record.work import Ended
+from rig.run.refused import Refused
 from rig.shop.posting import JOURNAL_NAME, not_posted
 
 _MOST_RECORDS = 10_000
-_ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore")
+_ACTIONS = ("list", "show", "verify", "repair", "post", "export", "backup", "restore", "schema")
 
 
 def add_ledger(add: Add) -> None:
@@ -37,6 +39,7 @@ def ledger_command(options: argparse.Namespace) -> int:
     """Run one action; returns the exit status: 3 if the ledger is unsound."""
     actions = {
         "verify": _verify, "repair": _repair, "post": _post, "export": _export, "backup": _backup, "restore": _restore,
+        "schema": _schema,
     }  # fmt: skip
     if options.records and options.action == "list":
         return _records(options)
@@ -57,53 +60,51 @@ def _journal(options: argparse.Namespace) -> int:
         raise Refused(f"no journal in {folder}: nothing was filled from here yet")
     with contextlib.closing(JournalReader(folder / JOURNAL_NAME)) as journal:
         if options.action == "show":
-            found = _shown(journal, options.id)
-            told(options, found, _shown_fill(found))
+            stored = _stored(journal, options.id)
+            entries = journal.entries(stored.fill_id)
+            rows: list[Document] = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in entries]
+            document = {"about": stored.about, "record": stored.record, "entries": rows}
+            told(options, document, _shown_fill(stored, rows))
         else:
             rows = [_row(fill) for fill in journal.fills()]
             told(options, rows, _rows_text(rows))
     return OK
 
 
-def _shown(journal: JournalReader, fill_id: str | None) -> dict[str, object]:
+def _stored(journal: JournalReader, fill_id: str | None) -> StoredFill:
     if fill_id is None:
         raise Refused("which fill? `rig ledger list` shows their ids")
-    stored = journal.fill(fill_id)
-    entries = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in journal.entries(stored.fill_id)]
-    return {"about": stored.about, "record": stored.record, "entries": entries}
+    return journal.fill(fill_id)
 
 
-def _row(fill: StoredFill) -> dict[str, object]:
-    record = fill.record or {"outcome": "unfinished", "net_l": None}
+def _row(fill: StoredFill) -> Document:
+    work = fill.work
     return {
         "number": fill.number,
         "fill_id": fill.fill_id,
         "opened_at": fill.opened_at,
-        "size": fill.about["size"],
-        "outcome": record["outcome"],
-        "net_l": record["net_l"],
-        "delivery": delivery_in(record),
+        "size": fill.task.size,
+        "outcome": work.outcome if work else "unfinished",
+        "net_l": work.net_l if work else None,
+        "delivery": work.known_as if work else "known",
     }
 
 
-def _rows_text(rows: list[dict[str, object]]) -> str:
+def _rows_text(rows: list[Document]) -> str:
     return "\n".join(
         f"{row['number']:>5}  {row['fill_id']}  {row['size']:<14} {row['outcome']:<11} {_net(row)}" for row in rows
     )
 
 
-def _net(row: dict[str, object]) -> str:
+def _net(row: Document) -> str:
     if row["net_l"] is None:
         return "- L"
     return "not known" if row["delivery"] == "not known" else f"{row['net_l']} L"
 
 
-def _shown_fill(document: Mapping[str, object]) -> str:
-    record = document["record"]
-    head = ticket_text(record, simulated=False) if isinstance(record, dict) else "unfinished"
-    entries = document["entries"]
-    assert isinstance(entries, list)
-    return "\n".join([head, *(json.dumps(entry) for entry in entries if entry["kind"] != "progress")])
+def _shown_fill(fill: StoredFill, rows: Sequence[Document]) -> str:
+    head = ticket_text(Ended(work=fill.work), simulated=False) if fill.work else "unfinished"
+    return "\n".join([head, *(json.dumps(row) for row in rows if row["kind"] != "progress")])
 
 
 def _verify(options: argparse.Namespace) -> int:
@@ -171,6 +172,12 @@ def _backup(options: argparse.Namespace) -> int:
 def _restore(options: argparse.Namespace) -> int:
     options.file, options.url = _file(options), None
     return restore_command(options)
+
+
+def _schema(_: argparse.Namespace) -> int:
+    """Print the JSON schema of the records; the file of the package is the same."""
+    print(json.dumps(schema(), indent=1))
+    return OK
 
 
 def _file(options: argparse.Namespace) -> Path:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.totes import Tote, same_fluid
 from rig.units import show_volume

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from rig.ledger.moment import CLOCK, UNBELIEVED
+from rig.ledger.moment import UNBELIEVED
 from rig.ledger.shop import Shop
+from rig.record.base import Trust
 from rig.units import show_mass, show_pressure, show_temperature, show_volume
 
 
@@ -42,14 +42,14 @@ class Looks:
         name, offset = local.tzname() or "", local.isoformat()[-6:]
         return f"{local:%Y-%m-%d %H:%M} {f'{name} ' if name.isalpha() else ''}(UTC{offset})"
 
-    def dated(self, body: Mapping[str, object], at: str) -> str:
+    def dated(self, clock: Trust | None, at: str) -> str:
         """A record's time; with an untrusted clock, the time that it is after."""
-        return f"date not known, after {self.moment(at)}" if body.get(CLOCK) == UNBELIEVED else self.moment(at)
+        return f"date not known, after {self.moment(at)}" if clock == UNBELIEVED else self.moment(at)
 
-    def day_of(self, body: Mapping[str, object], at: str) -> str:
+    def day_of(self, clock: Trust | None, at: str) -> str:
         """A record's day; with an untrusted clock, the day that it is after."""
         day = self.day(at).isoformat()
-        return f"not known, after {day}" if body.get(CLOCK) == UNBELIEVED else day
+        return f"not known, after {day}" if clock == UNBELIEVED else day
 
     def day(self, at: str) -> date:
         """The day of a record's time in the shop's time zone."""

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import argparse
 import secrets
-from collections.abc import Callable
-from typing import TYPE_CHECKING, get_args
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, get_args
 
 from rig.books.asked import fill_asked
 from rig.books.fields import (
     BASES,
-    VOLUMES,
     quantity_of,
     refuse_unpriced,
     volume_above_zero_l,
@@ -25,11 +25,27 @@ from rig.books.where import add_config, add_sure, book_asked, book_written, now,
 from rig.books.working import work_document, work_lines
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
-from rig.run.session import Refused
+from rig.record.notes import (
+    Charge,
+    Conversion,
+    Figure,
+    FigureBasis,
+    Finish,
+    HandWork,
+    Holds,
+    Job,
+    Moved,
+    OnWheel,
+    Returned,
+    Rinsed,
+    Spilled,
+)  # fmt: skip
+from rig.record.work import Basis, PumpWork
+from rig.run.refused import Refused
 from rig.shop.customers import of_customer
-from rig.shop.filled import Basis, unknown_because
+from rig.shop.filled import unknown_because
 from rig.shop.plausible import refuse_doubtful
-from rig.shop.posting import FILL, RETURN, job_facts
+from rig.shop.posting import FILL, RETURN, job_facts, pumped
 from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.shop.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
 from rig.units import parse, show_pressure
@@ -40,7 +56,6 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 _JOB = ("customer", "address", "site", "machine", "tax_exempt")
-Body = dict[str, object]
 
 
 def add_notes(add: Add) -> None:
@@ -95,10 +110,12 @@ def job_command(options: argparse.Namespace) -> int:
         record, wheels = book.one("job", options.job), work_of_job(book, options.job)
         if record is None and not wheels:
             raise Refused(f"nothing is known of job {options.job!r}: tell it, for example --customer NAME")
+    said = Job.of(record) if record else Job(job=options.job)
     body = record.document if record else {"job": options.job}
     document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}
     head = f"job {options.job}" + (f", record {record.serial}" if record else "")
-    rows = [f"  {name.replace('_', ' '):<12} {body[name]}" for name in (*_JOB, "customer_number") if body.get(name)]
+    given = ((name, getattr(said, name)) for name in (*_JOB, "customer_number"))
+    rows = [f"  {name.replace('_', ' '):<12} {value}" for name, value in given if value]
     told(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
     return OK
 
@@ -117,32 +134,33 @@ def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
     """Store the conversion of a job's wheels to another liquid; an existing identical record is not repeated."""
     settings = settings_of(options)
     to = as_written(settings, options.to)
-    refuse_doubtful(book, settings, CONVERSION, {"to": options.to}, sure=options.sure)
+    refuse_doubtful(book, settings, Conversion(to=options.to), sure=options.sure)
     for position in options.position:
         standing = next(iter(in_job(book, CONVERSION, options.job, position)[-1:]), None)
-        if standing is not None and standing.document["to"] == to:
+        if standing is not None and Conversion.of(standing).to == to:
             continue
-        body: Body = {"job": options.job, "position": position, "to": to, "by": options.by}
-        at, whole = now(), body | job_facts(book, options.job, position)
+        facts = job_facts(book, options.job, position)
+        said = Conversion(**facts, job=options.job, position=position, to=to, by=options.by)
         if standing is None:
-            book.note(CONVERSION, at, whole)
+            book.note(CONVERSION, now(), said)
         else:
-            book.replace(standing, whole, at)
+            book.replace(standing, said, now())
 
 
-def keep_job(book: WritableBook, job: str, facts: Body) -> Record:
+def keep_job(book: WritableBook, job: str, facts: Mapping[str, str | None]) -> Record:
     """Write a job's facts; earlier ones remain unless entered again, and the records of its work are updated."""
     if not job.strip():
         raise Refused("a job needs a name, for example 2026-114")
     standing = book.one("job", job)
-    before = standing.document if standing else {}
+    before = Job.of(standing) if standing else Job(job=job)
     at = now()
     if "customer" in facts:
-        facts = facts | of_customer(book, str(facts["customer"] or ""), at)
-    body = {name: before.get(name) for name in (*_JOB, "customer_number")} | facts | {"job": job}
-    if standing is not None and {name: before.get(name) for name in body} == body:
+        facts = {**facts, **of_customer(book, facts["customer"] or "", at)}
+    given: dict[str, Any] = {name: getattr(before, name) for name in (*_JOB, "customer_number")}
+    said = Job(**given | dict(facts), job=job)
+    if standing is not None and all(getattr(before, name) == getattr(said, name) for name in given):
         return standing
-    record = book.put("job", job, at, body, standing)
+    record = book.put("job", job, at, said, standing)
     tell_work(book, job)
     return record
 
@@ -168,7 +186,7 @@ def keep_note(book: WritableBook, options: argparse.Namespace, once: str = "") -
 
 
 def _note_text(book: Book, record: Record) -> str:
-    faults = finish_faults(record, None) if record.kind == FINISH else []
+    faults = finish_faults(Finish.of(record), None) if record.kind == FINISH else []
     lines = [f"record {record.serial}: {words_of(record)}", *(f"  ! {fault}" for fault in faults)]
     if record.kind == VOID:
         lines.append(f"  It can be taken back: `rig note take-back {record.serial} --why …`")
@@ -178,29 +196,32 @@ def _note_text(book: Book, record: Record) -> str:
 def _moved(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if options.volume is None:
         raise Refused(f'how much? write for example `rig note {options.kind} --volume "12 gal"`')
-    to = options.to or ""
-    body: Body = {
-        VOLUMES[options.kind]: volume_above_zero_l(options.volume),
-        "fluid": options.fluid,
-        "to": to,
-        "basis": options.basis or "estimated",
-        "by": options.by,
-        "why": options.why,
-    }
+    litres, to = volume_above_zero_l(options.volume), options.to or ""
+    said = _MOVED[options.kind](litres)
+    basis: Basis | FigureBasis = options.basis or "estimated"
+    said = replace(said, fluid=options.fluid, to=to, basis=basis, by=options.by, why=options.why)
     if options.kind == "spill" and options.fill is not None:
-        return _noted(book, options, body | _of_fill(book, options, FILL), once)
+        fill = _of_fill(book, options, FILL)
+        return _noted(book, options, replace(said, fill_id=fill.fill_id, tote=fill.tote, fluid=fill.fluid), once)
     tote = returned_to(book, to) if options.kind == "return" else _tote(book, options)
-    return _noted(book, options, body | {"tote": tote}, once)
+    return _noted(book, options, replace(said, tote=tote), once)
 
 
-def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> Body:
-    """A note's fields for the fill it is about; it gets that fill's job and position."""
+_MOVED: dict[str, Callable[[float], Moved]] = {
+    "return": lambda litres: Returned(drawn_l=litres),
+    "rinse": lambda litres: Rinsed(rinsed_l=litres),
+    "spill": lambda litres: Spilled(spilled_l=litres),
+}
+
+
+def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> PumpWork:
+    """The pump work that a note is about; the note gets its job and position."""
     record = fill_asked(book, options.fill)
-    fill = record.document
-    if kinds and record.kind not in kinds:
+    fill = pumped(record)
+    if fill is None or (kinds and record.kind not in kinds):
         raise Refused(f"{options.fill} is no {' or '.join(kinds)}: `rig ledger list --records` shows what it is")
-    options.job, options.position = str(fill.get("job") or ""), str(fill.get("position") or "")
-    return {"fill_id": fill["fill_id"], "tote": fill.get("tote"), "fluid": fill.get("fluid")}
+    options.job, options.position = fill.job or "", fill.position or ""
+    return fill
 
 
 def _tote(book: Book, options: argparse.Namespace) -> str:
@@ -211,10 +232,10 @@ def _tote(book: Book, options: argparse.Namespace) -> str:
     return tote.name
 
 
-def _noted(book: WritableBook, options: argparse.Namespace, body: Body, once: str) -> Record:
-    about: Body = {"job": options.job or None, "position": options.position}
-    whole = about | job_facts(book, options.job, options.position) | body
-    refuse_doubtful(book, settings_of(options), options.kind, whole, sure=options.sure)
+def _noted(book: WritableBook, options: argparse.Namespace, said: OnWheel, once: str) -> Record:
+    facts = job_facts(book, options.job, options.position)
+    whole = replace(said, **facts, job=options.job or None, position=options.position)
+    refuse_doubtful(book, settings_of(options), whole, sure=options.sure)
     return book.note(options.kind, now(), whole, once)
 
 
@@ -222,8 +243,8 @@ def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Recor
     if not (options.job and options.item):
         raise Refused('what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`')
     refuse_unpriced(book, options.item)
-    body: Body = {"item": options.item, "quantity": quantity_of(options.quantity or "1"), "by": options.by}
-    return _noted(book, options, body, once)
+    said = Charge(item=options.item, quantity=quantity_of(options.quantity or "1"), by=options.by)
+    return _noted(book, options, said, once)
 
 
 def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
@@ -231,10 +252,15 @@ def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> 
     if options.pressure is None or options.leak is None:
         raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
     kpa = parse(options.pressure, "pressure")
-    body: Body = {"final_kpa": round(kpa, 1), "leak": options.leak, "cap": bool(options.cap), "by": options.by}
-    if options.fill is not None:
-        body["fill_id"] = _of_fill(book, options)["fill_id"]
-    return _noted(book, options, body | {"told": show_pressure(kpa)}, once)
+    said = Finish(
+        final_kpa=round(kpa, 1),
+        leak=options.leak,
+        cap=bool(options.cap),
+        by=options.by,
+        fill_id=None if options.fill is None else _of_fill(book, options).fill_id,
+        told=show_pressure(kpa),
+    )
+    return _noted(book, options, said, once)
 
 
 def _step(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
@@ -243,32 +269,38 @@ def _step(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
             'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
             f"steps: {', '.join(BY_HAND)}"
         )
-    return _noted(book, options, {"step": options.step, "by": options.by, "why": options.why}, once)
+    return _noted(book, options, HandWork(step=options.step, by=options.by, why=options.why), once)
 
 
 def _holds(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.position) or options.volume is None:
         raise Refused('what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`')
     fluid = as_written(settings_of(options), options.fluid) if options.fluid else ""
-    body: Body = {"holds_l": volume_l_of(options.volume), "fluid": fluid, "by": options.by, "why": options.why}
-    return _noted(book, options, body, once)
+    said = Holds(holds_l=volume_l_of(options.volume), fluid=fluid, by=options.by, why=options.why)
+    return _noted(book, options, said, once)
 
 
 def _figure(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     """A person's figure for the volume of a fill or removal whose record leaves it uncertain."""
-    if options.fill is None or options.volume is None or options.basis not in get_args(Basis) or not options.why:
+    if options.fill is None or options.volume is None or options.basis not in get_args(FigureBasis) or not options.why:
         raise Refused(
             "what went in, and how is it known? write "
             '`rig note figure --fill ID --volume "41 gal" --basis scale|level|chart --why "…"`'
         )
     about, fill = _of_fill(book, options, FILL, RETURN), fill_asked(book, options.fill)
-    if unknown_because(fill.document) is None:
+    if unknown_because(fill) is None:
         raise Refused(
             f"{fill.kind} {options.fill} is billed by what was metered, which its record knows well enough; what was "
             "counted stays as counted"
         )
-    body: Body = {"figure_l": volume_l_of(options.volume), "basis": options.basis, "by": options.by, "why": options.why}
-    return _noted(book, options, body | {"fill_id": about["fill_id"]}, once)
+    said = Figure(
+        figure_l=volume_l_of(options.volume),
+        basis=options.basis,
+        by=options.by,
+        why=options.why,
+        fill_id=about.fill_id,
+    )
+    return _noted(book, options, said, once)
 
 
 _NOTES: dict[str, Callable[[WritableBook, argparse.Namespace, str], Record]] = {

@@ -14,10 +14,12 @@ from rig.books.stock import add_telling_options
 from rig.books.where import add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
 from rig.cli.table import OK, REFUSED, Add
-from rig.ledger.moment import CLOCK, UNBELIEVED
-from rig.ledger.pricing import Line, bill_document
+from rig.ledger.moment import UNBELIEVED
+from rig.ledger.pricing import Line, priced
 from rig.ledger.shop import Rounding
-from rig.run.session import Refused
+from rig.record.base import Sealed
+from rig.record.notes import Customer, Job, OnWheel
+from rig.run.refused import Refused
 from rig.run.settings import load_settings
 from rig.shop.customers import CUSTOMER, names_of
 from rig.shop.filled import OF_A_FILL
@@ -28,9 +30,9 @@ from rig.units import show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
-    from rig.ledger.writing import WritableBook
+    from rig.ledger.logins import Office
 
-_ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify")
+_ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify", "enroll", "revoke")
 _NAMED = "RIG_OFFICE_URL"
 
 
@@ -38,10 +40,11 @@ def add_office(add: Add) -> None:
     """The command ``office``."""
     command = add("office", office_command)
     command.add_argument("action", choices=_ACTIONS)
-    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", *TELLS)))
+    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", *TELLS)))
     command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")
     command.add_argument("--month", metavar="YYYY-MM", help="of the bill, or of the sums of the yard tanks")
     command.add_argument("--plan", action="store_true", help="show how the database finds the month")
+    command.add_argument("--same-as", metavar="TRUCK", help="enroll an older chain of the book of this truck")
     add_telling_options(command)
     add_config(command)
 
@@ -51,14 +54,23 @@ def office_command(options: argparse.Namespace) -> int:
     url = options.url or os.environ.get(_NAMED)
     if not url:
         raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME, or set {_NAMED}")
-    actions = {"send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock, "verify": _verify}
+    actions = {
+        "send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock,
+        "verify": _verify, "enroll": _enroll, "revoke": _revoke,
+    }  # fmt: skip
     return actions[options.action](options, url)
 
 
-def _office(url: str) -> WritableBook:
-    from rig.ledger.writing import WritableBook
+def _office(url: str) -> Office:
+    from rig.ledger.logins import Office
 
-    return WritableBook(url, "office", collects=True)
+    return Office(url)
+
+
+def _owned(office: Book) -> None:
+    """Refuse a truck's login: what it sees of the office is only its own."""
+    if office.granted is not None:
+        raise Refused(f"{office.name}: a truck's login sees only its own records; this needs the login of the owner")
 
 
 def _only_truck(office: Book, device: str) -> str:
@@ -77,8 +89,8 @@ def _send(options: argparse.Namespace, url: str) -> int:
     with book_written(options) as book, _office(url) as office:
         keep_name(book, load_settings(options.config).rig.name, now())
         count = send(book, office)
-        # Only now does the office's account include what this truck took.
-        news = note_yard(book, office, now())
+        # Only now does the office's account include what this truck took. A truck's login cannot add up the others'.
+        news = note_yard(book, office, now()) if office.granted is None else []
     held_l = {tote.name: round(tote.content.left_l or 0.0, 1) for tote in news}
     lines = [f"{count} records sent to {office.name}"]
     lines += [f"yard tank {name} holds {show_volume(litres)} by the office" for name, litres in held_l.items()]
@@ -90,6 +102,7 @@ def _stock(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
 
     with Book(url) if options.what is None else _office(url) as office:
+        _owned(office)
         return yard_command(options, office, (None, None) if options.month is None else month_of(options.month))
 
 
@@ -114,23 +127,65 @@ def _receive(options: argparse.Namespace, url: str) -> int:
     if options.what is None:
         raise Refused("which file? write `rig office receive FILE`, one that `rig ledger export` wrote")
     with _office(url) as office:
+        _owned(office)
         count = receive(Path(options.what), office)
     told(options, {"received": count}, f"{count} records of {options.what} were new")
     return OK
+
+
+def _enroll(options: argparse.Namespace, url: str) -> int:
+    with _office(url) as office:
+        _owned(office)
+        address = office.enroll(_truck_asked(options), options.same_as).render_as_string(hide_password=False)
+    text = (
+        f"{options.what} is enrolled. Its address, shown this once; a former password is no longer valid:\n"
+        f"  {address}\non the truck: the variable {_NAMED}, readable for the controller's user alone, "
+        "with the server's name as that truck reaches it"
+    )
+    told(options, {"truck": options.what, "url": address}, text)
+    return OK
+
+
+def _revoke(options: argparse.Namespace, url: str) -> int:
+    with _office(url) as office:
+        _owned(office)
+        login = office.revoke(_truck_asked(options))
+    text = f"the login {login} is ended, its records stay; `rig office enroll {options.what}` makes a new password"
+    told(options, {"truck": options.what, "login": login}, text)
+    return OK
+
+
+def _truck_asked(options: argparse.Namespace) -> str:
+    if not options.what:
+        raise Refused(
+            f"which truck? write `rig office {options.action} TRUCK`; `rig ledger verify` on the truck shows its id"
+        )
+    return str(options.what)
 
 
 def _verify(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
 
     with Book(url) as office:
-        found, ends = office.faults(), office.heads()
+        _owned(office)
+        found, ends, logins = office.faults(), office.heads(), office.logins()
         names = {truck: called(office, truck) for truck in ends}
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
     heads = {truck: serial for truck, (serial, _) in ends.items()}
-    lines = [f"  {names[truck]} ({truck}): {serial} records" for truck, serial in heads.items()]
+    lines = [
+        f"  {names[truck]} ({truck}): {serial} records{_login_text(truck, office.truck, logins)}"
+        for truck, serial in heads.items()
+    ]
     text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
-    told(options, {"sound": not found, "heads": heads, "names": names, "faults": faults}, text)
+    document = {"sound": not found, "heads": heads, "names": names, "faults": faults, "logins": logins}
+    told(options, document, text)
     return REFUSED if found else OK
+
+
+def _login_text(truck: str, own: str, logins: dict[str, bool] | None) -> str:
+    if logins is None or truck == own:
+        return ""
+    return {None: ", no login of its own", True: ", its own login", False: ", its login is ended"}[logins.get(truck)]
 
 
 def _bill(options: argparse.Namespace, url: str) -> int:
@@ -141,6 +196,7 @@ def _bill(options: argparse.Namespace, url: str) -> int:
         raise Refused("whose bill of which month? write `rig office bill CUSTOMER --month 2026-11`")
     since, until = month_of(options.month)
     with Book(url) as office:
+        _owned(office)
         if options.plan:
             plan = office.plan_of(valid_query(FILL, customer=options.what, since=since, until=until))
             told(options, {"plan": plan.splitlines()}, plan)
@@ -182,15 +238,15 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
     found_work = [each for each in ordered if whose.has(each)]
     jobs: dict[tuple[str, str], list[Record]] = {}
     for record in found_work:
-        jobs.setdefault((record.truck, str(record.document.get("job") or record.serial)), []).append(record)
+        jobs.setdefault((record.truck, OnWheel.of(record).job or str(record.serial)), []).append(record)
     if not jobs:
         raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
     lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
     # All trucks in one query: separately they took longer than the rest of the bill.
     for each in office.valid("prices", truck=tuple(lists)):
         lists[each.truck].append(each)
-    about = [each.document for name in whose.names for each in office.valid("job", customer=name)]
-    exempt = {str(each["job"]) for each in about if each.get("tax_exempt") or whose.exempt}
+    about = [Job.of(each) for name in whose.names for each in office.valid("job", customer=name)]
+    exempt = {each.job for each in about if each.tax_exempt or whose.exempt}
     refuse_copies(found_work)
     noted = office.in_order(each for name in whose.names for each in office.valid(OF_A_FILL, customer=name))
     lines: list[Line] = []
@@ -203,10 +259,10 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
         kinds = ", ".join(sorted(" ".join(each) for each in found))
         raise Refused(f"two currencies or two roundings of tax on one bill ({kinds}): bill the jobs one by one")
     fills = sum(record.kind == FILL for each in jobs.values() for record in each)
-    undated = sum(record.document.get(CLOCK) == UNBELIEVED for each in jobs.values() for record in each)
+    undated = sum(Sealed.of(record).clock == UNBELIEVED for each in jobs.values() for record in each)
     counts = {"fills": fills, "jobs": len(jobs), "undated": undated}
     [(currency, rounding)] = found
-    return {"customer": whose.names[0], **counts, **bill_document(currency, lines, rounding)}
+    return {"customer": whose.names[0], **counts, **priced(currency, lines, rounding).document()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +275,7 @@ class _Whose:
 
     def has(self, record: Record) -> bool:
         """Whether work under one of the names is this customer's; two customers of one name have two numbers."""
-        number = record.document.get("customer_number")
+        number = OnWheel.of(record).customer_number
         return number is None or not self.numbers or (record.truck, number) in self.numbers
 
 
@@ -227,13 +283,15 @@ def _whose(office: Book, who: str) -> _Whose:
     """The customer with a number or a name, over all trucks; Refused if several match."""
     # By truck, because the index of kinds begins with it.
     known = office.valid(CUSTOMER, truck=tuple(office.heads()))
-    by_number = [each for each in known if each.document["customer_number"] == who.strip()]
+    by_number = [each for each in known if Customer.of(each).customer_number == who.strip()]
     found = by_number or [each for each in known if place_of(who) in map(place_of, names_of(each))]
-    numbers = {(each.truck, str(each.document["customer_number"])) for each in found}
-    if len({place_of(each.document["name"]) for each in by_number}) > 1 or len({truck for truck, _ in numbers}) < len(
+    numbers = {(each.truck, Customer.of(each).customer_number) for each in found}
+    if len({place_of(Customer.of(each).name) for each in by_number}) > 1 or len({truck for truck, _ in numbers}) < len(
         numbers
     ):
-        shown = ", ".join(f"{each.truck}: {each.document['customer_number']} {each.document['name']}" for each in found)
+        shown = ", ".join(
+            f"{each.truck}: {said.customer_number} {said.name}" for each in found for said in (Customer.of(each),)
+        )
         raise Refused(f"{who!r} means several customers ({shown}): say the name of one, or its number")
     names = dict.fromkeys((*(name for each in reversed(found) for name in names_of(each)), *(() if found else (who,))))
-    return _Whose(tuple(names), frozenset(numbers), any(each.document.get("tax_exempt") for each in found))
+    return _Whose(tuple(names), frozenset(numbers), any(Customer.of(each).tax_exempt for each in found))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,9 @@ from rig.books.where import add_config, book_asked, book_written, local, now, to
 from rig.cli.table import OK, Add
 from rig.ledger.pricing import PriceError, PriceList, prices_of, read_prices
 from rig.ledger.shop import Shop, head_lines
-from rig.run.session import Refused
+from rig.record.notes import Picture, Prices
+from rig.record.papers import Bill, Quote
+from rig.run.refused import Refused
 from rig.run.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -62,13 +64,13 @@ def keep_prices(book: WritableBook, path: Path) -> Record:
     if prices.shop is not None and prices.shop.logo:
         picture = _picture(path, prices.shop.logo)
         digest = hashlib.sha256(picture).hexdigest()
-        book.append(LOGO, digest, now(), {"base64": base64.b64encode(picture).decode("ascii")})
+        book.append(LOGO, digest, now(), Picture(base64=base64.b64encode(picture).decode("ascii")))
         prices = prices.model_copy(update={"shop": prices.shop.model_copy(update={"logo": digest})})
-    document = {"prices": prices.model_dump(mode="json")}
+    said = Prices(prices=prices.model_dump(mode="json"))
     lists = price_lists(book)
-    if lists and lists[-1].document == document:
+    if lists and Prices.of(lists[-1]).prices == said.prices:
         return lists[-1]
-    return book.note(PRICES, now(), document)
+    return book.note(PRICES, now(), said)
 
 
 def _picture(path: Path, name: str) -> bytes:
@@ -108,9 +110,7 @@ def precedes(book: Book, prices: Record, record: Record) -> bool:
 
 def read_list(record: Record) -> PriceList:
     """The price list in a record."""
-    document = record.document["prices"]
-    assert isinstance(document, dict)
-    return prices_of(document, f"price list of record {record.serial}")
+    return prices_of(Prices.of(record).prices, f"price list of record {record.serial}")
 
 
 # --- the shop -------------------------------------------------------------------------------------------------------
@@ -132,14 +132,13 @@ def head_of(book: Book, shop: Shop | None) -> Head | None:
     if shop is None:
         return None
     kept = book.one(LOGO, shop.logo) if shop.logo else None
-    picture = base64.b64decode(str(kept.document["base64"])) if kept else b""
+    picture = base64.b64decode(Picture.of(kept).base64) if kept else b""
     return Head(shop.name, tuple(head_lines(shop)), picture)
 
 
-def shop_of(document: Mapping[str, object]) -> Shop | None:
+def shop_of(paper: Bill | Quote) -> Shop | None:
     """The shop's block in a bill or a quote; None in one of a version without it."""
-    kept = document.get("shop")
-    return Shop.model_validate(kept) if isinstance(kept, dict) else None
+    return None if paper.shop is None else Shop.model_validate(paper.shop)
 
 
 def _prices_text(record: Record) -> str:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from rig.books.paper import Paper, as_text
 from rig.books.where import book_asked, book_written, now, told
-from rig.run.session import Refused
+from rig.record.notes import Place, Printed
+from rig.run.refused import Refused
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -83,11 +84,11 @@ def refuse_unwritable(path: Path) -> None:
 def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
     """Record the issue of a paper; returns the number of earlier issues: a further one is a duplicate."""
     copies = prints_of(book, what)
-    of = [{"truck": record.truck, "serial": record.serial} for record in records]
+    of = tuple(Place(record.truck, record.serial) for record in records)
     # A ticket shows the shop's block of the price file in force.
     prices = book.latest("prices")
-    body = {"what": what, "copy": copies + 1, "of": of, "prices": prices.serial if prices else None}
-    book.append("print", f"{what} #{copies + 1}", now(), body)
+    said = Printed(what=what, copy=copies + 1, of_=of, prices=prices.serial if prices else None)
+    book.append("print", f"{what} #{copies + 1}", now(), said)
     return copies
 
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.books.answer import level_words
 from rig.books.bill import addressee, exemption, job_bill
 from rig.books.bill_paper import addressed, lines_table, totals
 from rig.books.looks import Looks, looks_of
@@ -20,12 +22,14 @@ from rig.books.paper import Block, Head, Paper
 from rig.books.prices import EXAMPLE, head_of, price_lists, read_list, shop_now, shop_of
 from rig.books.printing import refuse_unwritable, write_file
 from rig.books.where import add_config, book_asked, book_written, now, told
-from rig.books.wording import level_words
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import OK, Add
-from rig.ledger.pricing import Extra, PriceError, Work, bill_document, exact, lines_of
+from rig.ledger.pricing import Extra, PriceError, Work, exact, lines_of, priced
+from rig.record.base import Document, values_of
+from rig.record.notes import Job
+from rig.record.papers import Quote, QuotedWheel
 from rig.run.assembly import Question, answer
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shop.filled import OF_A_FILL, filled
 from rig.shop.posting import FILL
@@ -58,13 +62,14 @@ def quote_command(options: argparse.Namespace) -> int:
         with book_written(options) as written:
             _keep(written, options)
     with book_asked(options) as book:
-        document = quote_document(book, _asked_quote(book, options))
+        standing = _asked_quote(book, options)
+        document, done = quote_document(book, standing), _done(book, standing)
         if options.pdf is not None:
             from rig.books.pdf import as_pdf
 
             write_file(options.pdf, as_pdf(paper_of_quote(book, _asked_quote(book, options))))
             document["pdf"] = str(options.pdf)
-    told(options, document, _text(document))
+    told(options, document, _text(standing, done))
     return OK
 
 
@@ -121,13 +126,14 @@ def quote_of(book: Book, job: str) -> Record | None:
 
 def accept_quote(book: WritableBook, standing: Record, who: str) -> Record:
     """Store who accepts the valid quote, and when; an accepted one remains unchanged."""
-    if standing.document["accepted_by"]:
+    said = Quote.of(standing)
+    if said.accepted_by:
         return standing
     at = now()
-    return book.replace(standing, standing.document | {"accepted_by": who, "accepted_at": at}, at)
+    return book.replace(standing, replace(said, accepted_by=who, accepted_at=str(at)), at)
 
 
-def quote_document(book: Book, standing: Record) -> dict[str, object]:
+def quote_document(book: Book, standing: Record) -> Document:
     """A quote and the work done so far (money as decimal text, litres); None while nothing was done."""
     return {"serial": standing.serial, **standing.document, "done": _done(book, standing)}
 
@@ -153,32 +159,32 @@ def make_quote(
     works, planned = [], []
     for number, (place, question) in enumerate(wheels, start=1):
         target = answer(settings, question)
-        litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.mass_kg, 2))
+        litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.added_kg, 2))
         fluid = tuple(dict.fromkeys((target.fluid.name, question.fluid or settings.tote.fluid)))
         works.append(Work("quote", number, fluid, target.cavity.designation.text, place, litres, mass_kg))
-        own = {"position": place, "size": works[-1].size, "fluid": fluid[0], "level": level_words(target)}
-        planned.append(own | {"planned_l": str(litres), "mass_kg": str(mass_kg), "freeze_c": target.fluid.freeze_c})
+        own = (place, works[-1].size, fluid[0], level_words(target), str(litres), str(mass_kg))
+        planned.append(QuotedWheel(*own, freeze_c=target.mix.freeze_c))
     prices, known, shop = read_list(in_force), book.one("job", job), shop_now(book)
-    about = known.document if known else {}
+    about = Job.of(known) if known else Job(job=job)
     to, exempt = addressee(book, about), exemption(book, about)
     try:
         lines = lines_of(prices, [(work, prices) for work in works], _parts(items), exempt=bool(exempt))
     except PriceError as error:
         raise Refused(str(error)) from error
-    body: dict[str, object] = {
-        "job": job,
-        "prices": [in_force.serial],
-        "planned_l": str(sum((work.net_l for work in works), Decimal(0))),
-        "wheels": planned,
-        "accepted_by": None,
-        "to": to.model_dump(mode="json", exclude_defaults=True) if to else None,
-        "shop": shop.model_dump(mode="json", exclude_defaults=True) if shop else None,
-        "tax_name": prices.tax.name,
-        "tax_exempt": exempt,
-        "made_at": at,
-        **bill_document(prices.currency, lines, prices.tax.rounding),
-    }
-    return book.note("quote", at, body) if standing is None else book.replace(standing, body, at)
+    said = Quote(
+        **values_of(priced(prices.currency, lines, prices.tax.rounding)),
+        job=job,
+        prices=(in_force.serial,),
+        planned_l=str(sum((work.net_l for work in works), Decimal(0))),
+        wheels=tuple(planned),
+        accepted_by=None,
+        to=to.model_dump(mode="json", exclude_defaults=True) if to else None,
+        shop=shop.model_dump(mode="json", exclude_defaults=True) if shop else None,
+        tax_name=prices.tax.name,
+        tax_exempt=exempt,
+        made_at=str(at),
+    )
+    return book.note("quote", at, said) if standing is None else book.replace(standing, said, at)
 
 
 def _parts(items: Sequence[str]) -> list[Extra]:
@@ -192,31 +198,28 @@ def _parts(items: Sequence[str]) -> list[Extra]:
     return found
 
 
-def _done(book: Book, standing: Record) -> dict[str, object] | None:
-    job = str(standing.document["job"])
+def _done(book: Book, standing: Record) -> dict[str, str] | None:
+    quote = Quote.of(standing)
+    job = quote.job
     try:
         bill = job_bill(book, job)
     except Refused:
         return None
     fills = filled(book, book.valid(FILL, job=job), book.valid(OF_A_FILL, job=job))
-    over = Decimal(str(bill["total"])) - Decimal(str(standing.document["total"]))
+    over = Decimal(bill.total) - Decimal(quote.total)
     net_l = sum((exact(round(fill.moved_l, 3)) for fill in fills), Decimal(0))
-    return {"total": bill["total"], "net_l": str(net_l), "over": f"{over:+}"}
+    return {"total": bill.total, "net_l": str(net_l), "over": f"{over:+}"}
 
 
-def _text(quote: dict[str, object]) -> str:
-    lines = quote["lines"]
-    assert isinstance(lines, list)
-    rows = [f"  {line['text']:<36} {line['quantity']:>8} {line['unit']:<5} {line['amount']:>10}" for line in lines]
-    planned = show_volume(float(str(quote["planned_l"])))
-    accepted = f"accepted by {quote['accepted_by']}" if quote.get("accepted_by") else "not accepted yet"
-    text = [f"QUOTE No. {quote['serial']}, job {quote['job']}, {accepted}", *rows]
-    text.append(
-        f"  total {quote['total']} {quote['currency']} with tax, {planned} planned; the bill is of what goes in"
-    )
-    done = quote["done"]
-    if isinstance(done, dict):
-        net = show_volume(float(str(done["net_l"])))
+def _text(standing: Record, done: dict[str, str] | None) -> str:
+    quote = Quote.of(standing)
+    rows = [f"  {line.text:<36} {line.quantity:>8} {line.unit:<5} {line.amount:>10}" for line in quote.lines]
+    planned = show_volume(float(quote.planned_l))
+    accepted = f"accepted by {quote.accepted_by}" if quote.accepted_by else "not accepted yet"
+    text = [f"QUOTE No. {standing.serial}, job {quote.job}, {accepted}", *rows]
+    text.append(f"  total {quote.total} {quote.currency} with tax, {planned} planned; the bill is of what goes in")
+    if done is not None:
+        net = show_volume(float(done["net_l"]))
         text.append(f"  done so far: {done['total']}, {net}; {done['over']} beside the quote")
     return "\n".join(text)
 
@@ -226,18 +229,17 @@ def _text(quote: dict[str, object]) -> str:
 
 def paper_of_quote(book: Book, standing: Record) -> Paper:
     """A stored quote on paper."""
-    document = {"serial": standing.serial, **standing.document}
-    shop = shop_of(document)
-    return quote_paper(document, looks_of(shop), head_of(book, shop), now())
+    shop = shop_of(Quote.of(standing))
+    return quote_paper(standing, looks_of(shop), head_of(book, shop), now())
 
 
-def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at: str) -> Paper:
+def quote_paper(standing: Record, looks: Looks, head: Head | None, at: str) -> Paper:
     """A quote on paper: each wheel with its place, level and volume, then the price."""
-    accepted = quote.get("accepted_by")
-    made = looks.day(str(quote.get("made_at") or at)).isoformat()
-    facts = [("job", str(quote["job"])), ("date", made)]
+    quote = Quote.of(standing)
+    accepted = quote.accepted_by
+    facts = [("job", quote.job), ("date", looks.day(quote.made_at or at).isoformat())]
     if accepted:
-        facts.append(("accepted", f"by {accepted}, {looks.day(str(quote['accepted_at'])).isoformat()}"))
+        facts.append(("accepted", f"by {accepted}, {looks.day(quote.accepted_at or at).isoformat()}"))
     blocks = [
         Block("Wheels", (), _wheels_table(quote, looks), "named"),
         Block("Price", (), lines_table(quote)),
@@ -245,13 +247,13 @@ def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at
     ]
     return Paper(
         title="QUOTE",
-        number=f"No. {quote['serial']}",
+        number=f"No. {standing.serial}",
         at=at,
         marks=() if accepted else ("NOT ACCEPTED YET",),
         blocks=tuple(each for each in blocks if each.rows or each.table),
         feet=(
             "Volumes are planned from the size of the tyre; the bill is of what goes in, at these prices.",
-            f"Rounding: {quote['rounding']}.",
+            f"Rounding: {quote.rounding}.",
             f"Printed {looks.moment(at)}",
         ),
         signed=() if accepted else ("accepted",),
@@ -262,21 +264,20 @@ def quote_paper(quote: Mapping[str, object], looks: Looks, head: Head | None, at
     )
 
 
-def _wheels_table(quote: Mapping[str, object], looks: Looks) -> tuple[tuple[str, ...], ...]:
-    wheels = quote.get("wheels")
-    if not isinstance(wheels, list):
+def _wheels_table(quote: Quote, looks: Looks) -> tuple[tuple[str, ...], ...]:
+    if quote.wheels is None:
         # A quote of an earlier version has only prices.
         return ()
     rows = [
         (
-            each["position"],
-            each["size"],
-            each["fluid"],
-            each["level"],
-            looks.volume(float(each["planned_l"])),
-            looks.mass(float(each["mass_kg"])),
-            looks.temperature(each["freeze_c"]),
+            each.position,
+            each.size,
+            each.fluid,
+            each.level,
+            looks.volume(float(each.planned_l)),
+            looks.mass(float(each.mass_kg)),
+            "not known" if each.freeze_c is None else looks.temperature(each.freeze_c),
         )
-        for each in wheels
+        for each in quote.wheels
     ]
     return (("wheel", "size", "liquid", "level", "volume", "weight", "first ice at"), *rows)

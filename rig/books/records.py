@@ -9,6 +9,11 @@ from typing import TYPE_CHECKING
 from rig.books.fields import CORRECTABLE, VOLUMES
 from rig.books.where import local
 from rig.ledger.chain import VOID
+from rig.record.base import Sealed
+from rig.record.kinds import read_kind
+from rig.record.notes import Finish, Void
+from rig.record.proving import Event
+from rig.record.work import PumpWork
 from rig.shop.filled import FIGURE
 from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, number_of
 from rig.units import show_pressure, show_volume
@@ -19,7 +24,7 @@ if TYPE_CHECKING:
 
 VOIDABLE = (
     FILL, VESSEL, RETURN, RINSE, "spill", "charge", "step", "holds", "finish", FIGURE, "load", "dip", "connect", "tote",
-    "conversion", "job", "wheels of a job", "wheel", "quote", "prices", "proving",
+    "conversion", "job", "wheels of a job", "wheel", "quote", "prices", "proving", "commissioning",
 )  # fmt: skip
 """Kinds of records made by a person, or by the pump on a person's command: all can be declared void."""
 MONEY_OR_METER = (FILL, VESSEL, RETURN, "spill", "charge", FIGURE, "quote", "prices", "proving")
@@ -29,19 +34,24 @@ _SHOWN = 60
 
 def words_of(record: Record) -> str:
     """A record in a line: its kind, content and work, and the reason if it is a correction."""
-    body = record.document
-    what = [_figure(record), *(str(body[name]) for name in _NAMED.get(record.kind, ()) if body.get(name))]
-    if record.kind == VOID:
-        what = [f"record {body['corrects']} ({body['voids']}) does not count"]
-    if body.get("number"):
-        what.insert(0, f"No. {number_of(record)}")
-    if body.get("tote"):
-        what.append(f"tote {body['tote']}")
-    where = [str(body[name]) for name in ("job", "position") if body.get(name) and record.kind != "job"]
-    why = [f"stands in for record {body['corrects']}"] if body.get("corrects") and record.kind != VOID else []
-    why += [str(body["why"])] if body.get("why") else []
-    by = [f"by {body['by']}"] if body.get("by") else []
+    said = read_kind(record.kind, record.body)
+    what = [_figure(record.kind, said), *_named(record.kind, said)]
+    if isinstance(said, PumpWork | Event):
+        what.insert(0, f"No. {number_of(record) if isinstance(said, PumpWork) else said.number}")
+    if tote := getattr(said, "tote", None):
+        what.append(f"tote {tote}")
+    where = [text for name in ("job", "position") if record.kind != "job" and (text := getattr(said, name, None))]
+    why = [f"stands in for record {said.corrects}"] if said.corrects and record.kind != VOID else []
+    why += [said.why] if said.why else []
+    by = [f"by {said.by}"] if said.by else []
     return ", ".join([f"{record.kind} {' '.join(part for part in what if part)}".strip(), *where, *by, *why])
+
+
+def _named(kind: str, said: Sealed) -> list[str]:
+    """What identifies a record within its kind."""
+    if isinstance(said, Void):
+        return [f"record {said.corrects} ({said.voids}) does not count"]
+    return [str(value) for name in _NAMED.get(kind, ()) if (value := getattr(said, name))]
 
 
 _NAMED = {
@@ -60,18 +70,16 @@ _NAMED = {
     "quote": ("total", "currency", "accepted_by"),
     "bill": ("total", "currency"),
     "print": ("what",),
+    "commissioning": ("device",),
 }
 """Fields that identify a record within its kind."""
 
 
-def _figure(record: Record) -> str:
-    body = record.document
-    name = {FILL: "net_l", VESSEL: "net_l", "wheel": "took_l", **VOLUMES}.get(record.kind, "")
-    value = body.get(name)
-    if isinstance(value, int | float):
-        return show_volume(float(value))
-    kpa = body.get("final_kpa")
-    return show_pressure(float(kpa)) if record.kind == "finish" and isinstance(kpa, int | float) else ""
+def _figure(kind: str, said: Sealed) -> str:
+    if isinstance(said, Finish):
+        return show_pressure(said.final_kpa)
+    name = {FILL: "net_l", VESSEL: "net_l", "wheel": "took_l", **VOLUMES}.get(kind)
+    return show_volume(getattr(said, name)) if name else ""
 
 
 def state_of(record: Record, ends: Record) -> str:
@@ -79,6 +87,11 @@ def state_of(record: Record, ends: Record) -> str:
     if ends.kind == VOID or ends.void_in_its_body:
         return "void"
     return "stands" if ends == record else "corrected"
+
+
+def kind_of(record: Record) -> str:
+    """The kind of a record, or of the one that it declares void."""
+    return Void.of(record).voids if record.kind == VOID else record.kind
 
 
 def record_row(book: Book, record: Record) -> dict[str, object]:
@@ -99,7 +112,7 @@ def record_row(book: Book, record: Record) -> dict[str, object]:
         "replaced_by": None if ends == record else ends.serial,
         "may": [name for name, possible in may.items() if possible],
         "fields": list(CORRECTABLE.get(kind, ())) if may["correct"] else [],
-        "supervisor": str(record.document.get("voids", kind)) in MONEY_OR_METER,
+        "supervisor": kind_of(record) in MONEY_OR_METER,
     }
 
 
@@ -122,8 +135,8 @@ def _asked(record: Record, job: str | None, kind: Collection[str], fill_id: str 
         return False
     if job is None and fill_id is None:
         return True
-    body = record.document
-    return job in (None, body.get("job")) and fill_id in (None, body.get("fill_id"))
+    said = read_kind(record.kind, record.body)
+    return job in (None, getattr(said, "job", None)) and fill_id in (None, getattr(said, "fill_id", None))
 
 
 def _voids_of(book: Book, found: Iterable[Record]) -> list[Record]:

@@ -23,11 +23,12 @@ from rig.books.where import (
 )
 from rig.cli.table import OK, Add
 from rig.ledger.balance import Balance, Move, balances, together
+from rig.record.notes import Connect, Dip, Load, ToteFacts
 from rig.run.mistakes import nearest
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.plausible import refuse_doubtful
-from rig.shop.totes import UNNAMED, Tote, as_written, by_name, movements, totes_of
+from rig.shop.totes import UNNAMED, Tote, as_written, by_name, mix_in, movements, totes_of
 from rig.units import show_volume
 
 if TYPE_CHECKING:
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 _SEEN_BY = {"dip": "dipped", "told": "told by the office"}
-Body = dict[str, object]
 
 
 def add_stock(add: Add) -> None:
@@ -78,7 +78,8 @@ def stock_command(options: argparse.Namespace) -> int:
             totes = totes_of(written)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
-    told(options, stock_document(totes), stock_text(totes))
+    settings = settings_of(options)
+    told(options, stock_document(totes, settings), stock_text(totes, settings))
     return OK
 
 
@@ -122,22 +123,22 @@ def _described(
     """Store a tote's data; earlier values remain unless entered again."""
     name = UNNAMED if options.tote is None else options.tote.strip()
     standing = book.one("tote", f"tote {name}")
-    facts: Body = {}
-    for field, text in (("capacity_l", options.capacity), ("reorder_l", options.reorder)):
-        if text is not None:
-            facts[field] = volume_l_of(text)
-    if options.fluid is not None:
-        facts["fluid"] = as_written(settings, options.fluid)
-    if options.yard:
-        facts["yard"] = True
-    body = {**(standing.document if standing else {}), **facts, "tote": name}
-    refuse_doubtful(book, settings, "tote", facts, sure=options.sure)
+    before = ToteFacts.of(standing) if standing else None
+    facts = ToteFacts(
+        tote=name,
+        capacity_l=None if options.capacity is None else volume_l_of(options.capacity),
+        reorder_l=None if options.reorder is None else volume_l_of(options.reorder),
+        fluid=None if options.fluid is None else as_written(settings, options.fluid),
+        yard=True if options.yard else None,
+    )
+    refuse_doubtful(book, settings, facts, sure=options.sure)
+    said = before.changed(facts.document()) if before else facts
     at = now()
-    if standing is None or standing.document != body:
-        book.put("tote", f"tote {name}", at, body, standing)
-    if name and not body.get("yard") and not book.valid("connect", truck=book.own):
+    if before != said:
+        book.put("tote", f"tote {name}", at, said, standing)
+    if name and not said.yard and not book.valid("connect", truck=book.own):
         # The first named tote is connected, until another one is.
-        book.note("connect", at, {"tote": name, "by": options.by})
+        book.note("connect", at, Connect(tote=name, by=options.by))
 
 
 def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None) -> None:
@@ -149,13 +150,18 @@ def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
     check_room(tote, volume_l)
     if not options.mixed:
         check_liquid(settings, tote, [part[0] for part in mix])
-    body: Body = {"tote": tote.name, "loaded_l": volume_l, "fluid": mix[0][0], "lot": mix[0][1], "by": options.by}
-    if source is not None:
-        body |= {"from": source.name, "parts": [list(part) for part in mix]}
-    if options.mixed:
-        body["mixed"] = True
-    refuse_doubtful(book, settings, "load", body, sure=options.sure)
-    book.note("load", now(), body, options.once)
+    said = Load(
+        tote=tote.name,
+        loaded_l=volume_l,
+        fluid=mix[0][0],
+        lot=mix[0][1],
+        by=options.by,
+        from_=None if source is None else source.name,
+        parts=None if source is None else tuple(mix),
+        mixed=True if options.mixed else None,
+    )
+    refuse_doubtful(book, settings, said, sure=options.sure)
+    book.note("load", now(), said, options.once)
     if options.reorder is not None:
         options.tote, options.fluid, options.yard = tote.name, None, tote.yard
         _described(book, totes, options, settings)
@@ -167,9 +173,9 @@ def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
         fluid = next(iter(tote.fluids), "")
-    body: Body = {"tote": tote.name, "tote_l": volume_l, "fluid": fluid, "lot": options.lot, "by": options.by}
-    refuse_doubtful(book, settings, "dip", body, sure=options.sure)
-    book.note("dip", now(), body, options.once)
+    said = Dip(tote=tote.name, tote_l=volume_l, fluid=fluid, lot=options.lot, by=options.by)
+    refuse_doubtful(book, settings, said, sure=options.sure)
+    book.note("dip", now(), said, options.once)
 
 
 def _connected(
@@ -177,7 +183,7 @@ def _connected(
 ) -> None:
     """Store which tote the pump draws from now on."""
     tote = _named(totes, options.tote)
-    book.note("connect", now(), {"tote": tote.name, "by": options.by}, options.once)
+    book.note("connect", now(), Connect(tote=tote.name, by=options.by), options.once)
 
 
 _ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, Settings | None], None]] = {
@@ -191,16 +197,20 @@ _ACTIONS: dict[str, Callable[[WritableBook, Sequence[Tote], argparse.Namespace, 
 # --- display --------------------------------------------------------------------------------------------------------
 
 
-def stock_document(totes: Sequence[Tote]) -> dict[str, object]:
+def stock_document(totes: Sequence[Tote], settings: Settings | None = None) -> dict[str, object]:
     """The first tote, the connected one, as a document, and all of them."""
-    rows = [tote_document(tote) for tote in totes]
+    rows = [tote_document(tote, settings) for tote in totes]
     return {**rows[0], "totes": rows}
 
 
-def tote_document(tote: Tote) -> dict[str, object]:
-    """One tote, or a yard tank; ``seen_at`` is the time of its last reading, ``seen_by`` the source."""
+def tote_document(tote: Tote, settings: Settings | None = None) -> dict[str, object]:
+    """One tote, or a yard tank; of several liquids with their mix and its frost point, None if unknown.
+
+    ``seen_at`` is the time of its last reading, ``seen_by`` the source.
+    """
     left_l, seen = tote.content.left_l, tote.content.seen
     return {
+        **_mix_keys(tote, settings),
         "tote": tote.name,
         "left_l": None if left_l is None else round(left_l + 0.0, 1),
         "capacity_l": tote.capacity_l,
@@ -216,12 +226,20 @@ def tote_document(tote: Tote) -> dict[str, object]:
     }
 
 
-def stock_text(totes: Sequence[Tote]) -> str:
+def _mix_keys(tote: Tote, settings: Settings | None) -> dict[str, object]:
+    """The mix of several liquids and its frost point, None if unknown; nothing of a single liquid."""
+    mix = mix_in(settings, tote.content) if len(tote.content.fluids) > 1 else None
+    if mix is None:
+        return {}
+    return {"mix": mix.name, "freeze_c": None if mix.freeze_c is None else round(mix.freeze_c, 1)}
+
+
+def stock_text(totes: Sequence[Tote], settings: Settings | None = None) -> str:
     """A line for each tote, and a reorder notice under it if due."""
     lines = []
     for tote in totes:
         name = "in the tote" if not tote.name else f"{tote.title}{' (connected)' if tote.connected else ''}"
-        lines.append(f"{name}: {held_text(tote)}")
+        lines.append(f"{name}: {held_text(tote, settings)}")
         if tote.yard:
             lines.append(f"  {_own_only(tote)}")
         if tote.low:
@@ -236,14 +254,22 @@ def _own_only(tote: Tote) -> str:
     return f"by this truck's own loads {since}; others' are added up at the office: `rig office stock`"
 
 
-def held_text(tote: Tote) -> str:
+def held_text(tote: Tote, settings: Settings | None = None) -> str:
     """The content of a tote, in words."""
     left_l = tote.content.left_l
     of = f" of {show_volume(tote.capacity_l)}" if tote.capacity_l is not None else ""
     own = f" --tote {tote.name}" if tote.name else ""
     held = f"not known{of}: `rig stock dip{own} --volume Q`" if left_l is None else f"{show_volume(left_l)}{of}"
     mixed = "MIXED: " if len(tote.content.fluids) > 1 else ""
-    what = [mixed + " + ".join(tote.fluids)] if tote.fluids else []
+    mix = mix_in(settings, tote.content) if mixed else None
+    made = (
+        ""
+        if mix is None
+        else ", frost point not known"
+        if mix.freeze_c is None
+        else f", that is {mix.name}, first ice at {mix.freeze_c:.0f} °C"
+    )
+    what = [mixed + " + ".join(tote.fluids) + made] if tote.fluids else []
     lot = [f"lot {tote.content.lot_text}"] if tote.content.lot_text else []
     return ", ".join([held, *([" ".join([*what, *lot])] if what or lot else [])])
 
@@ -256,6 +282,7 @@ def balance_command(options: argparse.Namespace) -> int:
     since, until = day_of(options)
     with book_asked(options) as book:
         each, truck = balances(movements(book, since, until)), _called(options, book)
+        mixes = {tote.name: _mix_keys(tote, settings_of(options)) for tote in totes_of(book)}
     found = together(each)
     document = {
         "truck": truck,
@@ -267,7 +294,7 @@ def balance_command(options: argparse.Namespace) -> int:
         "unexplained_l": _tenth(found.rest_l),
         "not_dipped_twice": list(found.undipped),
         "totes": [
-            {"tote": name, "drop_l": _tenth(own.drop_l), "unexplained_l": _tenth(own.rest_l)}
+            {"tote": name, "drop_l": _tenth(own.drop_l), "unexplained_l": _tenth(own.rest_l)} | mixes.get(name, {})
             for name, own in each.items()
         ],
     }

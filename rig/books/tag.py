@@ -26,10 +26,10 @@ from rig.books.prices import looks_now
 from rig.books.printing import write_file
 from rig.books.where import add_config, book_asked, told
 from rig.cli.table import OK, Add
-from rig.run.session import Refused
+from rig.record.work import PumpWork
+from rig.run.refused import Refused
 from rig.shop.filled import Filled, filled_one
 from rig.shop.posting import number_of
-from rig.shop.totes import litres_of
 
 if TYPE_CHECKING:
     pass
@@ -129,18 +129,19 @@ def tag_command(options: argparse.Namespace) -> int:
 
 def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
     """Text of the label: the content of the wheel, and the record it is from."""
-    record, fill = filled.record, filled.record.document
-    held = looks.volume(filled.moved_l + litres_of(fill, "existing_l")) if filled.known else "litres not known"
-    freeze = fill.get("freeze_c")
+    record, fill = filled.record, PumpWork.of(filled.record)
+    held = looks.volume(filled.moved_l + fill.existing_l) if filled.known else "litres not known"
+    freeze = fill.freeze_c
     return (
         "LIQUID BALLAST INSIDE",
-        f"{fill['size']} {fill.get('position') or ''}".strip(),
-        f"{fill.get('fluid_text') or fill['fluid']}, {held}",
-        *([f"first ice {looks.temperature(freeze)}".replace("°", "")] if isinstance(freeze, int | float) else []),
-        f"filled {looks.day_of(fill, record.at)}",
-        *([f"lot {fill['lot']}"] if fill.get("lot") else []),
-        f"{fill['device']} No. {number_of(record)}",
-        *(["SIMULATED"] if fill.get("simulated") else []),
+        f"{fill.shown_size} {fill.position or ''}".strip(),
+        f"{fill.mix if fill.is_mixed else fill.fluid_text or fill.fluid}, {held}",
+        *(["frost point not known"] if freeze is None and fill.mix_unknown else []),
+        *([] if freeze is None else [f"first ice {looks.temperature(freeze)}".replace("°", "")]),
+        f"filled {looks.day_of(fill.clock, record.at)}",
+        *([f"lot {fill.lot}"] if fill.lot else []),
+        f"{fill.device} No. {number_of(record)}",
+        *(["SIMULATED"] if fill.simulated else []),
     )
 
 

@@ -13,15 +13,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.bill import CHARGE
-from rig.books.fields import CORRECTABLE, changed
+from rig.books.fields import CORRECTABLE, Changes, changed
 from rig.books.records import VOIDABLE, words_of
 from rig.books.where import folder_of, now, settings_of
 from rig.ledger.chain import VOID
 from rig.ledger.journal import Journal
-from rig.run.session import Refused
+from rig.record.base import Sealed
+from rig.record.kinds import read_kind
+from rig.record.notes import Figure, Finish, Job, Moved, Void
+from rig.record.proving import Proving
+from rig.record.work import PumpWork
+from rig.run.refused import Refused
 from rig.shop.filled import OF_A_FILL
 from rig.shop.plausible import refuse_doubtful
-from rig.shop.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts
+from rig.shop.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts, pumped
 from rig.shop.wheels import FINISH, OF_A_WHEEL
 
 if TYPE_CHECKING:
@@ -29,7 +34,6 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
-Body = dict[str, object]
 _WORK = (FILL, VESSEL, RETURN, RINSE)
 _OTHERWISE = {
     "bill": "an issued bill is cancelled by its own command, never voided",
@@ -48,19 +52,21 @@ _OTHERWISE = {
 def tell_work(book: WritableBook, job: str) -> None:
     """Update the records of a job's work and their notes with the job's present facts."""
     for each in book.valid((*OF_A_WHEEL, *OF_A_FILL, CHARGE), job=job, truck=book.own):
-        own = job_facts(book, job, str(each.document.get("position") or ""))
-        if any(each.document.get(name) != value for name, value in own.items()):
+        said = read_kind(each.kind, each.body)
+        own = job_facts(book, job, getattr(said, "position", None) or "")
+        if any(getattr(said, name) != value for name, value in own.items()):
             correct(book, each, own, "the job was told afterwards")
 
 
-def correct(book: WritableBook, record: Record, changes: Body, why: str, by: str = "", once: str = "") -> Record:
+def correct(book: WritableBook, record: Record, changes: Changes, why: str, by: str = "", once: str = "") -> Record:
     """Write a record that replaces ``record``: the same with ``changes``, at the original time.
 
     CorrectedError if another one has already replaced it.
     """
     at = now()
-    whole = record.document | changes | {"corrected_at": at, "why": why, **({"corrected_by": by} if by else {})}
-    return book.replace(record, whole, at, at=record.at, once=once)
+    own = {"corrected_at": at, "why": why, **({"corrected_by": by} if by else {})}
+    said = read_kind(record.kind, record.body).changed({**changes, **own})
+    return book.replace(record, said, at, at=record.at, once=once)
 
 
 def _why(options: argparse.Namespace) -> str:
@@ -83,7 +89,7 @@ def record_named(book: Book, options: argparse.Namespace) -> Record:
             return found
     number = named.partition("-")[0]
     works = (each for each in book.every(book.truck) if each.kind in _WORK and each.corrects is None)
-    found = next((each for each in works if str(each.document.get("number")) == number), None)
+    found = next((each for each in works if (own := pumped(each)) and str(own.number) == number), None)
     return book.end(found) if found is not None else _none(named)
 
 
@@ -99,13 +105,13 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
     _refuse_kind(standing, CORRECTABLE, "it is not a person's record")
-    settings, before = settings_of(options), standing.document
-    changes, _ = changed(book, settings, standing.kind, before, options)
+    settings, before = settings_of(options), read_kind(standing.kind, standing.body)
     # The person at work may be corrected; the person who corrects is stored separately.
-    job, position = (str({**before, **changes}.get(name) or "") for name in ("job", "position"))
+    changes, _ = changed(book, settings, standing.kind, before, options)
+    after = before.changed(changes)
     if {"job", "position"} & set(changes):
-        changes |= job_facts(book, job, position)
-    refuse_doubtful(book, settings, standing.kind, before | changes, sure=options.sure, standing=standing)
+        changes |= job_facts(book, getattr(after, "job", None) or "", getattr(after, "position", None) or "")
+    refuse_doubtful(book, settings, after, sure=options.sure, standing=standing)
     made = correct(book, standing, changes, why, getattr(options, "signed", ""), once)
     if _of_pump(made):
         _follow(book, made)
@@ -114,7 +120,8 @@ def correct_asked(book: WritableBook, options: argparse.Namespace, once: str) ->
 
 def _of_pump(record: Record) -> str:
     """The id of pump work; empty for a person's note."""
-    return str(record.document.get("fill_id") or "") if record.kind in _WORK else ""
+    work = pumped(record) if record.kind in _WORK else None
+    return work.fill_id if work else ""
 
 
 def _refuse_kind(standing: Record, kinds: Collection[str], otherwise: str) -> None:
@@ -126,18 +133,21 @@ def _refuse_kind(standing: Record, kinds: Collection[str], otherwise: str) -> No
 def _refuse_void(standing: Record) -> None:
     if standing.kind == VOID or standing.void_in_its_body:
         raise Refused(
-            f"it is void by record {standing.serial} ({standing.document.get('why')}): "
+            f"it is void by record {standing.serial} ({Sealed.of(standing).why}): "
             f"`rig note take-back {standing.serial} --why …` lets it count again"
         )
 
 
 def _follow(book: WritableBook, fill: Record) -> None:
     """Move the notes on a fill with it to another job or wheel."""
-    own = {name: fill.document.get(name) for name in ("job", "position", "customer", "machine", "site", "wheel")}
-    own["address"] = fill.document.get("address")
+    work = PumpWork.of(fill)
+    own: Changes = {
+        name: getattr(work, name) for name in ("job", "position", "customer", "machine", "site", "wheel", "address")
+    }
     for each in book.valid((*OF_A_FILL, FINISH), truck=fill.truck):
-        body = each.document
-        if body.get("fill_id") == fill.document["fill_id"] and any(body.get(name) != own[name] for name in own):
+        said = read_kind(each.kind, each.body)
+        of = said.fill_id if isinstance(said, Moved | Figure | Finish) else None
+        if of == work.fill_id and any(getattr(said, name) != own[name] for name in own):
             correct(book, each, own, "the fill was corrected")
 
 
@@ -157,7 +167,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
         # For a book duplicated by an earlier version.
         book.void(copy, now(), why, by)
     if standing.kind == "job":
-        tell_work(book, standing.key if standing.corrects is None else str(standing.document["job"]))
+        tell_work(book, standing.key if standing.corrects is None else Job.of(standing).job)
     return made
 
 
@@ -166,24 +176,24 @@ def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) 
     void, why = record_named(book, options), _why(options)
     by = getattr(options, "signed", "") or options.by
     if void.void_in_its_body:
-        before = {name: value for name, value in void.document.items() if name != "void"}
         at = now()
-        return book.replace(void, before | {"corrected_at": at, "why": why}, at, at=void.at, once=once)
+        said = read_kind(void.kind, void.body).changed({"void": None, "corrected_at": at, "why": why})
+        return book.replace(void, said, at, at=void.at, once=once)
     if void.kind != VOID:
         raise Refused(f"record {void.serial} is not void: {words_of(void)}")
-    if void.document["voids"] == "proving":
+    if Void.of(void).voids == "proving":
         return _proving(book, void, why, by, folder_of(options), void=False)
     made = book.take_back(void, now(), why, by, once)
     if made.kind == "job":
-        tell_work(book, str(made.document["job"]))
+        tell_work(book, Job.of(made).job)
     return made
 
 
 def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path, *, void: bool) -> Record:
     """Void a proving, or revoke that: an event of the journal, which the book follows."""
-    body = record.document if void else _voided(book, record).document
+    said = Proving.of(record if void else _voided(book, record))
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
-        of = [each for each in journal.provings() if (each.meter, each.document) == (body["meter"], body["document"])]
+        of = [each for each in journal.provings() if (each.meter, each.document) == (said.meter, said.document_)]
         if not of:
             raise Refused(
                 f"proving of record {record.serial} is not in the journal of {folder}: it counts nowhere here"

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from rig.cli.table import DATA, DEMO_CONFIG, Add
+from rig.ledger import BOOK_NAME
 from rig.run.clock_memory import now_in, utc_now
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shop.plausible import Doubtful
 from rig.shop.posting import JOURNAL_NAME, book_to_write, not_posted
@@ -101,8 +102,6 @@ def book_asked(options: argparse.Namespace) -> Iterator[Book]:
 
 def _kept(folder: Path) -> bool:
     """Whether the folder contains a rig's records."""
-    from rig.ledger.keeping import BOOK_NAME
-
     return any((folder / name).exists() for name in (JOURNAL_NAME, BOOK_NAME))
 
 

@@ -1,11 +1,12 @@
-"""Terminal texts: the answer for a wheel, the progress of a fill, the ticket.
+"""Terminal texts: the progress of a fill, the ticket. The answer for a wheel: :mod:`rig.books.answer`.
 
 In the trade's words, in both unit systems. Decides nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
+from dataclasses import dataclass
 
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
@@ -14,10 +15,9 @@ from rig.control.snapshot import cools, moved_l, seconds_left
 from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
-from rig.plan.target import Target
-from rig.record import delivery_in, moved_words, pressure_left_words
-from rig.shop.second_copy import COPY_FAULT
-from rig.units import gallons, psi, show_flow, show_mass, show_pressure, show_volume
+from rig.record.delivery import moved_words, pressure_left_words
+from rig.record.work import Ended, Loaded, Work
+from rig.units import gallons, show_flow, show_mass, show_pressure, show_temperature, show_volume
 
 _OLD_S = 3.0
 """Age above which a pressure is shown with its age."""
@@ -52,65 +52,6 @@ CAUTIONS = (
 )
 
 
-def answer_text(target: Target) -> str:
-    """The answer for one wheel: a sentence, then its basis, the plan, the cautions."""
-    cavity = target.cavity
-    lines = [
-        f"{cavity.designation.text}: {gallons(target.target_l):.1f} gal ({target.target_l:.0f} L) of "
-        f"{target.fluid.name}, {show_mass(target.mass_kg)}, {level_words(target)}.",
-        *(f"  NO LIQUID?  {caution.text} [{caution.source}]" for caution in target.against),
-        f"  sure to     {show_volume(target.low_l)} … {show_volume(target.high_l)}; cavity "
-        f"{show_volume(cavity.volume_l)} by {cavity.basis}",
-        f"  chart       {show_volume(target.chart_l)} at a 12 o'clock valve"
-        + (f"; level kept {1000 * target.margin_m:.0f} mm below the valve" if target.margin_m else ""),
-        f"  fluid       {target.density_kg_m3:.0f} kg/m³ at {target.temp_c:.0f} °C, "
-        f"first ice at {target.fluid.freeze_c:.0f} °C",
-        f"  valve       {target.valve.name}, good for {show_pressure(target.valve.rating_kpa)}",
-        *_plan_lines(target),
-        f"  0.5 %       {_half_percent(target.half_percent_from_l)}",
-    ]
-    shown = (caution for caution in target.cautions if caution not in target.against)
-    lines += [f"  {caution.severity}: {caution.text} [{caution.source}]" for caution in shown]
-    return "\n".join(lines)
-
-
-def _plan_lines(target: Target) -> list[str]:
-    foreseen = target.foreseen
-    saved_s = target.published_s - foreseen.seconds
-    lines = [
-        f"  pumping     {foreseen.fills} strokes, about {foreseen.seconds / 60:.1f} min, "
-        f"{show_pressure(target.start_kpa)} to {show_pressure(foreseen.final_kpa)}"
-    ]
-    for stroke in foreseen.strokes:
-        litres = f"{gallons(stroke.litres):5.1f} gal" if stroke.litres else " " * 9
-        lines.append(
-            f"    {stroke.move:<8} {litres}  {psi(stroke.from_kpa):5.1f} → {psi(stroke.to_kpa):4.1f} psi  "
-            f"{stroke.seconds:5.0f} s"
-        )
-    if saved_s >= 6:
-        lines.append(f"  saves       {saved_s / 60:.1f} min against floor to ceiling each time")
-    if target.large_bore_saves_s >= 30:
-        lines.append(f"  large bore  an air-water valve would save {target.large_bore_saves_s / 60:.0f} min")
-    if target.sealed_start_kpa is not None:
-        lines.append(f"  one stroke  sealed from {show_pressure(target.sealed_start_kpa)} ends at working pressure")
-    return lines
-
-
-def _half_percent(from_l: float | None) -> str:
-    if from_l is None:
-        return "not sure for any fill with this meter: prove it"
-    return f"holds from {show_volume(from_l)} with this hose and meter"
-
-
-def level_words(target: Target) -> str:
-    """The level of a target, by the clock and as a share of the cavity."""
-    at_valve = target.cavity.fraction_at_clock(target.valve_at)
-    share = f"{100 * target.fill_fraction:.0f} % of the cavity"
-    if abs(target.fill_fraction - at_valve) < 0.005:
-        return f"level at a {target.valve_at:g} o'clock valve ({share})"
-    return f"{share}, {'below' if target.fill_fraction < at_valve else 'above'} a {target.valve_at:g} o'clock valve"
-
-
 def step_words(decision: Decision) -> str:
     """The present step, in the trade's words."""
     state = decision.state
@@ -119,10 +60,24 @@ def step_words(decision: Decision) -> str:
     return PHASE_WORDS[state.phase] if state.state is State.RUNNING else STATE_WORDS[state.state]
 
 
-def progress_line(setup: Setup, decision: Decision) -> str:
-    """One line: step, litres and gallons of target, flow, pressure, time left."""
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """What a face shows of a running fill, in words."""
+
+    step: str
+    where: str
+    moved_l: float
+    target_l: float
+    flow: str
+    tyre: str
+    left: str
+    old: str
+    """That the figures are old; empty while they are not."""
+
+
+def progress_of(setup: Setup, decision: Decision) -> Progress:
+    """The figures of one scan, in words."""
     facts, state = decision.facts, decision.state
-    moved = moved_l(setup, state)
     flow_lps = 0.0 - facts.flow_lps if setup.into == "tote" else facts.flow_lps
     tyre = tyre_shown(setup, state, facts)
     pressure = show_pressure(tyre.kpa) if tyre.kpa is not None else "reading at rest"
@@ -130,15 +85,28 @@ def progress_line(setup: Setup, decision: Decision) -> str:
         pressure = "rising"
     elif tyre.kpa is not None and tyre.age_s >= _OLD_S and not facts.forward:
         pressure += f", {tyre.age_s:.0f} s ago"
-    left = seconds_left(setup, state)
-    age_s = figures_age_s(state)
-    old = f"  FIGURES {age_s:.0f} s OLD" if age_s else ""
-    where = {"tyre": "in the tyre", "tote": "drawn out"}.get(setup.into, "in the vessel")
-    return (
-        f"{step_words(decision):<20} {where} {moved:6.1f} of {setup.target_l:.1f} L "
-        f"({gallons(moved):5.1f} of {gallons(setup.target_l):.1f} gal)  flow {show_flow(flow_lps):<22}"
-        f" tyre {pressure:<19} left {left // 60:.0f}:{left % 60:02.0f}{old}"
+    left, age_s = seconds_left(setup, state), figures_age_s(state)
+    return Progress(
+        step=step_words(decision),
+        where={"tyre": "in the tyre", "tote": "drawn out"}.get(setup.into, "in the vessel"),
+        moved_l=moved_l(setup, state),
+        target_l=setup.target_l,
+        flow=show_flow(flow_lps),
+        tyre=pressure,
+        left=f"{left // 60:.0f}:{left % 60:02.0f}",
+        old=f"FIGURES {age_s:.0f} s OLD" if age_s else "",
     )
+
+
+def progress_line(progress: Progress) -> str:
+    """One line: step, litres and gallons of target, flow, pressure, time left."""
+    moved_l, target_l = progress.moved_l, progress.target_l
+    line = (
+        f"{progress.step:<20} {progress.where} {moved_l:6.1f} of {target_l:.1f} L "
+        f"({gallons(moved_l):5.1f} of {gallons(target_l):.1f} gal)  flow {progress.flow:<22}"
+        f" tyre {progress.tyre:<19} left {progress.left}"
+    )
+    return f"{line}  {progress.old}" if progress.old else line
 
 
 def cannot_text(decision: Decision) -> str:
@@ -149,7 +117,12 @@ def cannot_text(decision: Decision) -> str:
     since = f"{', '.join(names)}: not known to be off for {unconfirmed_for_s(state):.0f} s"
     if state.supply_cut:
         return f"{since}; the pump's supply is cut by hand."
-    return f"{CANNOT}\n  {since}. {FIRST}"
+    return f"{CANNOT}\n  {since}. {FIRST}\n  {more_of('off_unconfirmed')}"
+
+
+def more_of(name: str) -> str:
+    """Where causes and tests of an alarm stand."""
+    return f"More: rig guide {name}"
 
 
 def alarm_text(name: str) -> str:
@@ -175,87 +148,85 @@ def stopped_text(setup: Setup, decision: Decision, name: str) -> str:
     )
 
 
-def ticket_text(record: dict[str, object], *, simulated: bool) -> str:
+def ticket_text(ended: Ended, *, simulated: bool) -> str:
     """The ticket of one fill."""
-
-    def number(name: str) -> float:
-        value = record[name]
-        assert isinstance(value, int | float), name
-        return float(value)
-
-    known, basis = delivery_in(record) == "known", record["net_basis"]
+    work = ended.work
+    known, basis = work.known_as == "known", work.net_basis
     lines = [
         "-" * 64,
-        f"FILL {record['fill_id']}    {record['outcome']}" + _number_of(record),
+        f"FILL {work.fill_id}    {work.outcome}" + _number_of(ended),
         *([SIMULATED] if simulated else []),
-        _where(record),
-        f"  fluid           {record['fluid']}, {number('fluid_c'):.1f} °C",
-        f"  target          {show_volume(number('target_l'))}",
-        f"  {held_words(record, known=known):<15} {moved_words(record)}"
-        + (f"  ± {number('net_u_l'):.1f} L, {basis}" if known else f", {basis}"),
-        f"  weight          {show_mass(abs(number('mass_kg'))) if known else 'not known'}",
-        f"  forward         {show_volume(number('forward_l'))}",
-        f"  returned        {show_volume(number('returned_l'))}, "
-        f"hose change {round(number('hose_change_l'), 1) + 0.0:.1f} L",
+        _where(work),
+        f"  fluid           {work.fluid}, {work.fluid_c:.1f} °C",
+        f"  target          {show_volume(work.target_l)}",
+        f"  {held_words(work, known=known):<15} {moved_words(work)}"
+        + (f"  ± {work.net_u_l:.1f} L, {basis}" if known else f", {basis}"),
+        f"  weight          {show_mass(abs(work.moved_kg)) if known else 'not known'}",
+        *([f"  in the wheel    {words}"] if (words := mix_words(work)) else []),
+        f"  forward         {show_volume(work.forward_l)}",
+        f"  returned        {show_volume(work.returned_l)}, hose change {round(work.hose_change_l, 1) + 0.0:.1f} L",
     ]
-    if number("unattended_l"):
-        lines.append(f"  of which unseen {unseen_words(record)}")
-    if record.get("unseen_l"):
+    if work.unattended_l:
+        lines.append(f"  of which unseen {unseen_words(work)}")
+    if work.unseen_l:
         lines.append(
-            f"  NOT COUNTED     up to {show_volume(number('unseen_l'))} more may have moved: an output could not be "
+            f"  NOT COUNTED     up to {show_volume(work.unseen_l)} more may have moved: an output could not be "
             "switched off from here"
         )
-    if not _open_vessel(record):
-        lines.append(f"  pressure left   {pressure_left_words(record)}")
-    if cavity_line(record):
-        lines.append(f"  air space       {cavity_line(record)}")
+    if work.valve is not None:
+        lines.append(f"  pressure left   {pressure_left_words(work)}")
+    if cavity_line(work):
+        lines.append(f"  air space       {cavity_line(work)}")
     lines += [
-        f"  meter           {record['pulses']} pulses, {number('k_per_l'):g} per L, factor {number('meter_factor'):g}",
-        f"  when            {record['started_at']} to {record['ended_at']}  by {record['by'] or '-'}",
+        f"  meter           {work.pulses} pulses, {work.k_per_l:g} per L, factor {work.meter_factor:g}",
+        f"  when            {work.started_at} to {work.ended_at}  by {work.by or '-'}",
     ]
-    if record["first_out"]:
-        lines.append("  " + alarm_text(str(record["first_out"])).replace("\n", "\n  "))
-    flags = record["flags"]
-    if isinstance(flags, list) and flags:
-        lines.append(f"  marked          {', '.join(str(flag) for flag in flags)}")
-    lines += [f"  next            {step}" for step in next_steps(record)]
+    if work.first_out:
+        lines.append("  " + alarm_text(work.first_out).replace("\n", "\n  "))
+    if work.flags:
+        lines.append(f"  marked          {', '.join(work.flags)}")
+    lines += [f"  next            {step}" for step in next_steps(work)]
     return "\n".join([*lines, NOT_APPROVED, *CAUTIONS, "-" * 64])
 
 
-def held_words(record: Mapping[str, object], *, known: bool) -> str:
+def mix_words(
+    work: Work,
+    mass: Callable[[float], str] = show_mass,
+    temperature: Callable[[float], str] = show_temperature,
+) -> str:
+    """The liquid in the wheel where it is another than what came; empty where it is not, or of an old record."""
+    if not work.is_mixed:
+        return ""
+    if work.freeze_c is None or work.mass_kg is None:
+        return f"{work.mix}, frost point not known: {work.mix_unknown}"
+    return f"{work.mix}, {mass(work.mass_kg)}, first ice at {temperature(work.freeze_c)} once the wheel has turned"
+
+
+def held_words(work: Work, *, known: bool) -> str:
     """Where the liquid is, in capitals only if the figure is known."""
-    drawn = record.get("recovered_l") is not None
-    words = "DRAWN OUT" if drawn else "IN THE TYRE" if record.get("valve") else "IN THE VESSEL"
+    words = "DRAWN OUT" if work.recovered_l is not None else "IN THE TYRE" if work.valve else "IN THE VESSEL"
     return words if known else words.lower()
 
 
-def unseen_words(record: Mapping[str, object]) -> str:
+def unseen_words(work: Work) -> str:
     """The volume that moved while no controller was running, and its uncertainty."""
-    moved_l, u_l = record.get("unattended_l"), record.get("unattended_u_l", 0.0)
-    assert isinstance(moved_l, int | float)
-    assert isinstance(u_l, int | float)
-    return f"{show_volume(moved_l)} ± {u_l:.1f} L, while no controller looked"
+    return f"{show_volume(work.unattended_l)} ± {work.unattended_u_l:.1f} L, while no controller looked"
 
 
-def _number_of(record: dict[str, object]) -> str:
-    return _in_book(record) + (f"\n  {record[COPY_FAULT]}" if record.get(COPY_FAULT) else "")
+def _number_of(ended: Ended) -> str:
+    return _in_book(ended) + (f"\n  {ended.second_copy_fault}" if ended.second_copy_fault else "")
 
 
-def _in_book(record: dict[str, object]) -> str:
-    if record.get("book_fault"):
-        return f"    NOT IN THE BOOK YET: {record['book_fault']}"
-    return f"    No. {record['number']}" if record.get("number") else ""
+def _in_book(ended: Ended) -> str:
+    if ended.book_fault:
+        return f"    NOT IN THE BOOK YET: {ended.book_fault}"
+    return f"    No. {ended.number}" if ended.number else ""
 
 
-def _open_vessel(record: dict[str, object]) -> bool:
-    """Whether it was a delivery into an open vessel, which has no valve."""
-    return record["valve"] is None
-
-
-def _where(record: dict[str, object]) -> str:
-    if _open_vessel(record):
-        return f"  into            {record['size']}, {record['position']}"
-    return f"  tyre            {record['size']}  {record['position'] or ''}  valve at {record['valve_at']} o'clock"
+def _where(work: Work) -> str:
+    if work.valve is None:
+        return f"  into            {work.size}, {work.position}"
+    return f"  tyre            {work.shown_size}  {work.position or ''}  valve at {work.valve_at} o'clock"
 
 
 SURE_WAY = (
@@ -269,48 +240,44 @@ _TO_DO = {
 }
 
 
-def loaded_text(found: dict[str, object]) -> str:
+def loaded_text(found: Loaded) -> str:
     """Whether liquid is inside, with what certainty, and what to do."""
-    verdict = str(found["loaded_verdict"])
-    best, low, high = (found[name] for name in ("loaded_l", "loaded_low_l", "loaded_high_l"))
+    best, low, high = found.loaded_l, found.loaded_low_l, found.loaded_high_l
     band = "the pressure hardly rose"
-    if isinstance(best, float) and isinstance(low, float) and isinstance(high, float):
+    if best is not None and low is not None and high is not None:
         band = f"about {show_volume(best)}, between {show_volume(low)} and {show_volume(high)}"
-    return f"LIQUID INSIDE?  {verdict}: {band}.\n  {_TO_DO[verdict]}"
+    return f"LIQUID INSIDE?  {found.loaded_verdict}: {band}.\n  {_TO_DO[found.loaded_verdict]}"
 
 
-def cavity_line(record: dict[str, object]) -> str:
+def cavity_line(work: Work) -> str:
     """The measured cavity next to the size's; empty if no stroke measured it."""
-    measured, doubt, low, high = (
-        record.get(name) for name in ("measured_cavity_l", "measured_cavity_u_l", "cavity_low_l", "cavity_high_l")
-    )
-    if not (isinstance(measured, float) and isinstance(doubt, float)):
+    measured, doubt = work.measured_cavity_l, work.measured_cavity_u_l
+    if measured is None or doubt is None:
         return ""
-    fits = "they agree" if record.get("cavity_agrees") else "THEY DO NOT AGREE"
-    return f"measured {measured:.0f} ± {doubt:.0f} L, by {record['cavity_basis']} {low:.0f} to {high:.0f} L: {fits}"
+    fits = "they agree" if work.cavity_agrees else "THEY DO NOT AGREE"
+    size = f"{work.cavity_low_l:.0f} to {work.cavity_high_l:.0f} L"
+    return f"measured {measured:.0f} ± {doubt:.0f} L, by {work.cavity_basis} {size}: {fits}"
 
 
-def next_steps(record: dict[str, object], *, us: bool = True) -> list[str]:
+def next_steps(work: Work, *, us: bool = True) -> list[str]:
     """The person's steps after the gun is off."""
-    if _open_vessel(record):
+    if work.valve is None:
         return []
-    drawn_l = record.get("recovered_l")
-    if isinstance(drawn_l, int | float):
-        lot = f", lot {record['lot']}" if record.get("lot") else ""
-        to = record.get("to") or "a place that was not told"
-        if delivery_in(record) == "nothing" or record.get("first_out") == "nothing_drawn":
+    if work.recovered_l is not None:
+        lot = f", lot {work.lot}" if work.lot else ""
+        to = work.to or "a place that was not told"
+        if work.known_as == "nothing" or work.first_out == "nothing_drawn":
             return [
                 "Nothing came out. Does it hold any? Valve at the bottom, stand aside, crack the core for a moment."
             ]
-        what = f"{moved_words(record)} of {record['fluid']}{lot} went to {to}"
+        what = f"{moved_words(work)} of {work.fluid}{lot} went to {to}"
         return [f"{what}: what is not used again is disposed of as local codes say."]
-    if delivery_in(record) == "not known":
+    if work.known_as == "not known":
         return [
             "Core or insert in before the gun comes off.",
             "Find out what is inside, by scale, level or chart, and enter it: `rig note holds` with job and position.",
         ]
-    if record["outcome"] != "complete":
+    if work.outcome != "complete":
         return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
-    working = record.get("working_kpa")
-    goal = f" to {show_pressure(working, us=us)}" if isinstance(working, int | float) else " to working pressure"
+    goal = f" to {show_pressure(work.working_kpa, us=us)}" if work.working_kpa is not None else " to working pressure"
     return [f"Valve at the top: air up{goal}, then cap it.", "Check the level at the valve and the bead for leaks."]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rig.books.where import local
-from rig.record import moved_words
-from rig.shop.posting import FILL, RETURN
-from rig.shop.totes import litres_of
+from rig.record.base import Sealed
+from rig.record.delivery import moved_words
+from rig.record.notes import Finish, HandWork, Returned
+from rig.shop.posting import FILL, RETURN, pumped
 from rig.shop.wheels import FINISH, Work
 from rig.units import show_pressure, show_volume
 
@@ -46,12 +47,11 @@ def work_lines(work: Work) -> list[str]:
 
 
 def _done(record: Record) -> str:
-    body = record.document
-    words = [f"No. {record.serial}"]
+    words, by = [f"No. {record.serial}"], Sealed.of(record).by
     if record.kind in (FILL, RETURN):
-        words.append(moved_words(body) if "net_l" in body else show_volume(litres_of(body, "drawn_l")))
+        words.append(moved_words(work) if (work := pumped(record)) else show_volume(Returned.of(record).drawn_l))
     elif record.kind == FINISH:
-        words.append(show_pressure(litres_of(body, "final_kpa")))
+        words.append(show_pressure(Finish.of(record).final_kpa))
     else:
-        words.append(str(body["step"]))
-    return ", ".join([*words, local(record.at)[:16], *([str(body["by"])] if body.get("by") else [])])
+        words.append(HandWork.of(record).step)
+    return ", ".join([*words, local(record.at)[:16], *([by] if by else [])])

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rig.books.stock import held_text, tell, tote_document
 from rig.books.where import local, settings_of, surely, told
 from rig.cli.table import OK
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.shop.posting import called, place_of
 from rig.shop.yard import YardTank, yard_tanks
 from rig.units import show_volume

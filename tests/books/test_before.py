@@ -143,8 +143,21 @@ def test_what_came_out_or_was_found_is_believed(tell: Tell, folder: Path, capsys
     assert "holds 14.0 L" in told(*at, capsys=capsys)[1][0]
     tell("note", "holds", *at, "--volume", "30 L", "--fluid", "pg:50%vol")
     assert "holds 30.0 L (7.9 gal) of pg:50%vol" in told(*at, capsys=capsys)[1][0]
+    # A rinse leaves water in place of what stands below the valve hole.
     tell("note", "step", *at, "--step", "rinse")
+    assert "holds 30.0 L (7.9 gal) of water" in told(*at, capsys=capsys)[1][0]
+    tell("note", "step", *at, "--step", "new wheel")
     assert told(*at, capsys=capsys)[1] == []
+
+
+def test_the_mix_in_the_wheel_is_the_book_s(tell: Tell, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    journal_with(folder / "rig-data" if tell("stock") is None else folder, fill_now("a", net_l=75.7, fluid="water"))
+    at = ("--job", "J1", "--position", "rear left", "--fluid", "cacl2:3.5lb/gal")
+    target, found = told(*at, "--holds", "75.7 L", capsys=capsys)
+    # 75.7 L of water topped up to 261.2 L with brine of 22.8 %: 17.0 %, first ice at -13.7 C (computed outside).
+    assert target["mix"] == "cacl2:17.0%"
+    assert target["freeze_c"] == pytest.approx(-13.7, abs=0.1)
+    assert any("75.7 L (20.0 gal) of water" in text for text in found)
 
 
 def test_the_tote_at_the_pump_says_what_is_drawn(tell: Tell, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -157,7 +170,13 @@ def test_the_tote_at_the_pump_says_what_is_drawn(tell: Tell, folder: Path, capsy
     settings = rig_settings(rig__data=str(folder / "rig-data"))
     assert foreknown(settings, Question("16.9-28", fluid="water")).refusal
     assert not foreknown(settings, Question("16.9-28")).refusal
+    # Water in the brine makes weaker brine: by hand 0.228 x 900 x 1.209 of 900 x 1.209 + 100 x 0.999 kg.
     tell("stock", "load", "--volume", "100 L", "--fluid", "water", "--mixed")
+    weaker = foreknown(settings, Question("16.9-28"))
+    assert not weaker.refusal
+    assert weaker.target.fluid.strength == pytest.approx(0.2089, abs=1e-3)
+    assert "holds cacl2:20.9% by the book" in foreknown(settings, Question("16.9-28", fluid="cacl2:3.5lb/gal")).refusal
+    tell("stock", "load", "--volume", "100 L", "--fluid", "pg:50%vol", "--mixed")
     assert "holds a mix" in foreknown(settings, Question("16.9-28")).refusal
     # What is empty holds no liquid that could be the wrong one.
     tell("stock", "dip", "--volume", "0 L")
@@ -169,7 +188,7 @@ def test_an_unsound_book_is_told_and_stops_no_answer(
 ) -> None:
     tell("stock", "dip", "--volume", "900 L")
     (folder / "rig-data" / "book.sqlite").write_bytes(b"no database at all" * 300)
-    assert "is not to be had" in told(capsys=capsys)[1][0]
+    assert "cannot be read" in told(capsys=capsys)[1][0]
 
 
 @pytest.mark.parametrize(

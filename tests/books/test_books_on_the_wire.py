@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 from processes import command, serving
 
-pytestmark = pytest.mark.timeout(120)
 RIG = ("--config", "rig.toml")
 FILL = ("fill", *RIG, "--size", "11L-15", "--unattended", "--json", "--job", "J1")
 

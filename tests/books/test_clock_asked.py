@@ -19,7 +19,7 @@ from rig.ledger.keeping import book_read
 from rig.panel.after import ticket_words
 from rig.panel.history import fills_view
 from rig.run.clock_memory import look, records_of, utc_now
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.time_guard import seconds
 from rig.shop.filled import Filled
 

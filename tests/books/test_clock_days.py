@@ -193,7 +193,6 @@ def test_no_course_of_the_clock_changes_stock_price_or_factor(
 
 
 @pytest.mark.full
-@pytest.mark.timeout(120)
 @pytest.mark.parametrize("jump_s", [-2 * YEAR_S, 2 * YEAR_S, 0.0])
 async def test_a_clock_that_is_set_in_the_middle_of_a_fill(tmp_path: Path, jump_s: float) -> None:
     changed = []

@@ -14,7 +14,7 @@ from rig.books.compare import matched
 from rig.cli import main
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-from rig.run.session import Refused
+from rig.run.refused import Refused
 
 CONFIG = Path(__file__).parents[2] / "config"
 

@@ -89,7 +89,7 @@ def test_before_the_refill_the_open_steps_are_told(run: Run, tmp_path: Path) -> 
     (tmp_path / "rig.toml").write_text(demo, encoding="utf-8")
     run("convert", "J1", "--position", "rear left", "--to", "pg:50%vol", "--config", "rig.toml")
     run("note", "step", *REAR, "--step", "take the old out", "--config", "rig.toml")
-    text = run("target", "16.9-28", *REAR, "--config", "rig.toml")
+    text = " ".join(run("target", "16.9-28", *REAR, "--config", "rig.toml").split())
     assert "before the refill of rear left by the book: rinse, inspect rim, valve or wheel" in text
     assert "was to be converted to pg:50%vol, not to beet" in text
 

@@ -21,7 +21,7 @@ from rig.books.looks import Looks
 from rig.books.tag import DOTS_PER_MM, QUIET, SIZES, Label, as_pdf_label, as_png, as_svg, label_of, tag_words
 from rig.cli import main
 from rig.ledger.keeping import book_of
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.shop.filled import Filled
 
 WORDS = ("LIQUID BALLAST INSIDE", "18.4-38 rear left", "beet, 411.8 L (108.8 gal)", "first ice -37 C (-35 F)",
@@ -113,3 +113,20 @@ def test_the_command_writes_each_kind(
     with book_of(tmp_path / "rig-data") as book:
         [fill] = book.valid("fill")
     assert "first ice -35 F (-37 C)" in tag_words(Filled(fill), Looks(us=True))
+
+
+def test_marks_of_strength_stay_on_the_label_and_the_size_is_found_without_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "rig-data").mkdir()
+    journal_with(
+        tmp_path / "rig-data", fill_of("a", size="480/80R42", size_as_marked="VF 480/80R42 CFO", position="rear left")
+    )
+    assert main(["tag", "a", "--out", "t.svg", "--json"]) == 0
+    assert "VF 480/80R42 CFO rear left" in json.loads(capsys.readouterr().out)["text"]
+    assert main(["ticket", "a"]) == 0
+    assert "VF 480/80R42 CFO" in capsys.readouterr().out
+    with book_of(tmp_path / "rig-data") as book:
+        [fill] = book.valid("fill")
+    assert json.loads(fill.body)["size"] == "480/80R42"

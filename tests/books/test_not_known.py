@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,10 @@ from virtual_fills import rig_settings
 from rig.books.compare import matched
 from rig.books.wording import next_steps
 from rig.cli import main
-from rig.record import statement
+from rig.record.delivery import statement
+from rig.record.work import Work
 from rig.run.assembly import Question
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.shop.posting import book_if_any
 from rig.shop.wheels import inside
 
@@ -28,7 +30,7 @@ def lost(fill_id: str, **changes: object) -> dict[str, object]:
     """A fill whose hose was off: what the meter counted is somewhere."""
     net_l, net_u_l = 30.5, 37.3
     told = {"net_l": net_l, "net_u_l": net_u_l, "forward_l": 31.0, "returned_l": 0.5, "outcome": "stopped"}
-    return fill_now(fill_id, **{**told, **statement(net_l, net_u_l, 10.0), **changes})
+    return fill_now(fill_id, **{**told, **asdict(statement(net_l, net_u_l, 10.0)), **changes})
 
 
 @pytest.fixture
@@ -82,9 +84,13 @@ def test_a_wheel_holds_what_nobody_knows_until_somebody_looks(run: Run, tmp_path
 
 
 def test_what_to_do_is_said() -> None:
-    assert any("scale, level or chart" in step for step in next_steps(lost("a")))
-    nothing = {**fill_now("a", net_l=-0.01, outcome="stopped"), **statement(-0.01, 0.1, 10.0), "recovered_l": 0.01}
-    assert next_steps(nothing)[0].startswith("Nothing came out.")
+    assert any("scale, level or chart" in step for step in next_steps(Work.from_document(lost("a"))))
+    nothing = {
+        **fill_now("a", net_l=-0.01, outcome="stopped"),
+        **asdict(statement(-0.01, 0.1, 10.0)),
+        "recovered_l": 0.01,
+    }
+    assert next_steps(Work.from_document(nothing))[0].startswith("Nothing came out.")
 
 
 # --- a change of liquid ---------------------------------------------------------------------------------------------
@@ -125,7 +131,7 @@ def test_taking_out_the_new_liquid_does_not_take_out_the_old(run: Run, tmp_path:
 
 
 def test_what_was_drawn_out_is_billed_by_a_persons_figure_where_there_is_one(run: Run, tmp_path: Path) -> None:
-    litres = {"net_l": -90.0, "recovered_l": 90.0, "net_u_l": 20.0, **statement(-90.0, 20.0, 10.0)}
+    litres = {"net_l": -90.0, "recovered_l": 90.0, "net_u_l": 20.0, **asdict(statement(-90.0, 20.0, 10.0))}
     journal_with(tmp_path / "rig-data", fill_now("a", kind="return", to="tote", **litres))
 
     def disposal() -> str:

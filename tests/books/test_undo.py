@@ -7,9 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from shop_books import fill_now, journal_with
+from shop_books import fill_now, journal_with, posted_of
 
-from rig.ledger.chain import START, seal
+from rig.ledger.chain import START, Record, seal
 from rig.ledger.keeping import book_of, book_read
 from rig.shop.filled import unknown_because
 
@@ -279,14 +279,18 @@ def test_a_fill_that_cannot_tell_its_litres_waits_for_a_persons_figure(run: Run,
     [(100.0, 5.0, True), (100.0, 5.01, False), (30.5, 37.3, False), (0.0, 0.0, True), (0.1, 0.2, True), (0, 3, False)],
 )
 def test_a_volume_is_known_within_a_twentieth_of_it(net_l: float, u_l: float, known: bool) -> None:
-    assert (unknown_because({"net_l": net_l, "net_u_l": u_l}) is None) is known
+    assert (unknown_because(_sealed(net_l=float(net_l), net_u_l=u_l)) is None) is known
+
+
+def _sealed(**changes: object) -> Record:
+    return seal("T", (0, START), "fill", "a", "2026-11-20T08:09:00+00:00", json.dumps(posted_of("a", **changes)))
 
 
 def test_what_a_record_says_of_itself_goes_before_its_uncertainty() -> None:
-    doubtful = {"net_l": 100.0, "net_u_l": 0.1, "delivery": "not known", "not_billable_because": "on the ground"}
-    assert unknown_because(doubtful) == "on the ground"
-    assert unknown_because(doubtful | {"delivery": "nothing"}) is None
-    assert unknown_because({"net_l": 1.0, "net_u_l": 9.0, "delivery": "known"}) is None
+    doubtful = {"net_l": 100.0, "net_u_l": 0.1, "not_billable_because": "on the ground"}
+    assert unknown_because(_sealed(**doubtful, delivery="not known")) == "on the ground"
+    assert unknown_because(_sealed(**doubtful, delivery="nothing")) is None
+    assert unknown_because(_sealed(net_l=1.0, net_u_l=9.0, delivery="known")) is None
 
 
 def test_a_spill_of_a_fill_is_off_its_line_and_out_of_its_wheel(run: Run, data: Path) -> None:
@@ -317,7 +321,7 @@ def test_a_spill_of_a_fill_is_off_its_line_and_out_of_its_wheel(run: Run, data: 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("note", "return", *REAR, "--volume", "9000 gal"), "a 16.9-28 holds 356.3 L"),
+        (("note", "return", *REAR, "--volume", "9000 gal"), "a 16.9-28 holds 353.0 L"),
         (("note", "holds", *REAR, "--volume", "9000 gal"), "can hardly be"),
         (("note", "finish", *REAR, "--pressure", "400 psi", "--leak", "none"), "35 psi"),
         (("note", "finish", *REAR, "--pressure", "-3 psi", "--leak", "none"), "can hardly be"),

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from shop_books import TRUCK
+from shop_books import TRUCK, proving_of
 from test_undo import CONFIG, WHY, Run
 
 from rig.books.notes import add_notes, keep_note
@@ -22,10 +22,7 @@ from rig.shop.posting import JOURNAL_NAME, book_to_write
 
 
 def proving(folder: Path, factor: float, at: str) -> None:
-    document = {
-        "factor": factor, "u_delivery_percent": 0.2, "factors": [factor] * 3, "curve": [], "by": "Jo", "passed": True,
-        "range_percent": 0.02, "u_percent": 0.1, "fluid": "water", "runs": [], "fails": [], "tells": [],
-    }  # fmt: skip
+    document = proving_of(factor, u_delivery_percent=0.2)
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
         journal.append_proving(at, "pulses at meter_count, 100 pulses per L", "Jo", document, accepted=True)
     with book_to_write(folder, TRUCK, simulated=True):
@@ -38,9 +35,7 @@ def test_a_void_proving_gives_the_factor_back_to_the_one_before(run: Run, data: 
     meter = json.loads(run("meter", "--json"))
     with contextlib.closing(Journal(data / JOURNAL_NAME)) as journal:
         for factor, at in ((0.9951, "2027-01-01T08:00:00.000+00:00"), (1.07, "2027-01-02T08:00:00.000+00:00")):
-            document = {"factor": factor, "u_delivery_percent": 0.2, "factors": [factor] * 3, "curve": [], "by": "Jo"}
-            shown = {"range_percent": 0.02, "u_percent": 0.1, "fluid": "water"}
-            journal.append_proving(at, meter["meter"], "Jo", document | shown, accepted=True)
+            journal.append_proving(at, meter["meter"], "Jo", proving_of(factor, u_delivery_percent=0.2), accepted=True)
     before = json.loads(run("meter", "--json"))
     assert before["factor"] == 1.07
     run("ledger", "post")

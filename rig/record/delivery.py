@@ -1,0 +1,58 @@
+"""What the record of work with the pump says of its own litres and pressure, in words: the one place for both.
+
+Whoever bills, matches, teaches or prints reads it here. It must not know how a volume was counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rig.record.work import Counted, Delivery, Work, delivery_of
+from rig.units import show_pressure, show_volume
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """Whether a record can be billed by itself, and why not."""
+
+    delivery: Delivery
+    billable: bool
+    not_billable_because: str | None
+
+
+def statement(net_l: float, net_u_l: float, least_l: float) -> Statement:
+    """What a record states of its litres; the arguments as in :func:`delivery_of`."""
+    delivery = delivery_of(net_l, net_u_l, least_l)
+    counted = f"{show_volume(abs(net_l))} ± {net_u_l:.1f} L"
+    why = {
+        "known": None,
+        "nothing": f"nothing that could be measured was moved ({counted}; least quantity {least_l:g} L)",
+        "not known": f"where the litres are is not known within 5 % ({counted}): "
+        "a person's figure is needed, by scale, level or chart",
+    }
+    return Statement(delivery, delivery == "known", why[delivery])
+
+
+def moved_words(work: Work, show: Callable[[float], str] = show_volume) -> str:
+    """What went in, or came out of a wheel, as a person reads it: the figure only where the record knows it."""
+    drawn = work.recovered_l is not None
+    if work.known_as == "known":
+        return show(work.moved_l)
+    if work.measured_by in ("pulses", "total"):
+        passed_l = work.forward_l - work.returned_l
+        counted = f"{show(-passed_l if drawn else passed_l)} passed the meter"
+    else:
+        counted = f"{show(work.moved_l)} counted"
+    what = "not known" if work.known_as == "not known" else "nothing that could be measured"
+    return f"{what} ({counted}, ± {work.net_u_l:z.1f} L)"
+
+
+def pressure_left_words(work: Counted, show: Callable[[float], str] = show_pressure) -> str:
+    """What the tyre holds at the end as a person reads it: a rest after the last movement, else that none was read."""
+    if work.final_static_kpa is not None and work.pressure_is_a_rest:
+        return f"{show(work.final_static_kpa)} at rest"
+    if work.final_low_kpa is not None and work.final_high_kpa is not None:
+        between = f"between {show(work.final_low_kpa)} and {show(work.final_high_kpa)}"
+        return f"not read at rest; {between} by the air space"
+    return "not read at rest"
