@@ -1,0 +1,131 @@
+"""The steps that find a gauge: open to the air, at a known pressure, and let off at once. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rig.commission.acts import Talk
+from rig.commission.found import Finding, Keys, Known, Row
+from rig.commission.number_step import Scaled, in_unit, plain, scaled, told_values
+from rig.commission.scaling import Fit, below_zero, reaching
+from rig.commission.strokes import lag_of
+from rig.commission.talk import ask, quantity, say, watch, yes
+from rig.commission.wires import Film
+from rig.units import QuantityError, referenced
+
+GAUGES = {"line_pressure": "at the pump", "tyre_pressure": "at the gun", "strainer_dp": "across the strainer"}
+"""Gauges, and where each sits."""
+_LOOP = (4000.0, 20000.0)
+
+
+def find_gauge(known: Known) -> Talk[Finding]:
+    """The gauge at the pump, and the pressure of the air here."""
+    air = yield from quantity(
+        "Pressure of the air here, not reduced to sea level: about 101 kPa at the sea, 84 kPa at 1500 m", "pressure",
+        "101.325 kPa", above_zero=True,
+    )  # fmt: skip
+    finding = yield from gauge(known, "line_pressure")
+    return finding.model_copy(update={"tables": {**finding.tables, "rig": {"atmosphere": air}}})
+
+
+def gauge(known: Known, name: str) -> Talk[Finding]:
+    """A pressure: open to the air, at a known pressure, and let off at once."""
+    where = GAUGES[name]
+    found = yield from scaled(
+        known, "pressure",
+        (f"Open the gauge {where} to the air.",
+         "Put a known pressure on it (a hand gauge beside it), let it stand, and write it, for example \"15 psi\".",
+         "Another pressure, about a third of that: let it stand, and write it."),
+        first="0", rising=True,
+    )  # fmt: skip
+    range_text, top = yield from _range(found.unit)
+    fit = reaching(found.fit, top)
+    if fit is not None and fit.view.type == "u16":
+        film = (yield from watch("Draw a slight vacuum on it, by mouth at a clean hose. Then Enter:")).film
+        fit = below_zero(fit, film)
+    if fit is None:
+        yield from say(
+            "  Its number does not reach the top of that range in one register: again, at a higher pressure."
+        )
+        return (yield from gauge(known, name))
+    film = (yield from watch("Bring pressure on again, then let it off at once. Then Enter:", fit.view.places)).film
+    return (yield from _of_gauge(name, replace(found, fit=fit), film, range_text, top))
+
+
+def _range(unit: str) -> Talk[tuple[str, float]]:
+    """The upper end of the transmitter's range, as told and in ``unit``."""
+    while True:
+        told = yield from ask('Upper end of the transmitter\'s range by its plate, for example "60 psi"')
+        try:
+            plain, absolute = referenced(told)
+            if absolute:
+                yield from say("  Write it as a gauge pressure: what stands on the plate less the pressure of the air.")
+                continue
+            return told, in_unit(plain, "pressure", unit)[0]
+        except QuantityError as error:
+            yield from say(f"  {error}")
+
+
+def _of_gauge(name: str, found: Scaled, film: Film, range_text: str, top: float) -> Talk[Finding]:
+    fit, unit = found.fit, found.unit
+    accuracy = yield from ask(
+        'Its accuracy by the data sheet, as a share of the range, for example "0.5 %" [Enter = not known]'
+    )
+    loop = yield from _is_loop(fit)
+    at = [fit.raw_at(0.0), fit.raw_at(top)]
+    point: Keys = fit.view.point() | {"at": [plain(_figures(raw, 7)) for raw in at], "span": [0, plain(top)]}
+    if loop:
+        raws = list(_LOOP)
+        point |= {"at": raws, "span": [round(_value_at(fit, raw), 4) for raw in raws], "current": "4..20 mA"}
+    noise, step = fit.deviation * abs(fit.scale), abs(fit.scale) * fit.step
+    point |= {"quantity": unit} | ({"accuracy": accuracy} if accuracy else {})
+    point |= {"resolution": _figures(step)} if step else {}
+    point |= {"noise": _figures(noise)} if noise > step else {}
+    lag = _lag(fit, film)
+    point |= {"lag": f"{lag:.2f} s"} if lag is not None and lag <= 1 else {}
+    rows = [
+        Row(what=name, value=str(fit.view), how=f"open to air, then at {told_values(found)}"),
+        Row(what=f"{name}, range", value=range_text, how="plate"),
+        Row(what=f"{name}, accuracy", value=accuracy or "not known", how="data sheet"),
+        Row(
+            what=f"{name}, noise", value=f"{noise:.3g} {unit}", how="one standard deviation of single readings at rest"
+        ),
+        Row(what=f"{name}, resolution", value=f"{step:.3g} {unit}", how="smallest step seen"),
+        Row(what=f"{name}, lag", value=_lag_words(lag), how="pressure let off at once"),
+    ]
+    return Finding(
+        points={name: point},
+        why={f"points.{name}": f"found at {told_values(found)}; range by its plate"},
+        rows=tuple(rows),
+    )
+
+
+def _figures(number: float, figures: int = 3) -> float:
+    """A number rounded to so many figures."""
+    return float(f"{number:.{figures}g}")
+
+
+def _value_at(fit: Fit, raw: float) -> float:
+    (raw_low, low), _ = fit.ends
+    return low + (raw - raw_low) * fit.scale
+
+
+def _is_loop(fit: Fit) -> Talk[bool]:
+    """Whether the raw number is the current of a 4 to 20 mA loop in microamperes."""
+    if abs(fit.raw_at(0.0) - _LOOP[0]) > 0.02 * _LOOP[0]:
+        return False
+    return (yield from yes("Open to air it shows about 4000: is that the current of a 4 to 20 mA loop, 4000 to 20000?"))
+
+
+def _lag(fit: Fit, film: Film) -> float | None:
+    """The gauge's lag in seconds; None where it is not seen, or is less than the time between readings."""
+    numbers = [(shot.at_s, number) for shot in film if (number := fit.view.of(shot.words)) is not None]
+    peak = max(range(len(numbers)), key=lambda at: numbers[at][1], default=0)
+    found = lag_of(numbers[max(0, peak - 2) :])
+    return None if found is None or found[0] <= found[1] else found[0]
+
+
+def _lag_words(lag: float | None) -> str:
+    if lag is None:
+        return "not seen: less than the time between readings"
+    return f"{lag:.2f} s" + (", too slow to guard a limit: set its damping lower" if lag > 1 else "")

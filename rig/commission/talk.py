@@ -1,0 +1,113 @@
+"""Questions that every step asks: yes or no, a choice, a quantity with its unit. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import TypeVar
+
+from rig.commission.acts import Ask, Look, Say, Talk, Watch, Watched
+from rig.commission.wires import Film, Place
+from rig.units import Kind, QuantityError, parse
+
+T = TypeVar("T")
+NONE = ("n", "no", "none")
+STILL_S = 2.0
+"""How long everything is watched at rest, and a known value while it stands."""
+
+
+class GivenUp(Exception):
+    """The person leaves a step that has found nothing."""
+
+
+def say(text: str) -> Talk[None]:
+    """Tell something."""
+    yield Say(text)
+
+
+def ask(text: str) -> Talk[str]:
+    """Ask for a text."""
+    answer: str = yield Ask(text)
+    return answer
+
+
+def yes(text: str) -> Talk[bool]:
+    """Ask until the answer is yes or no: nothing counts as either by itself."""
+    while True:
+        answer = (yield from ask(f"{text} [y/n]")).lower()
+        if answer in ("y", "yes"):
+            return True
+        if answer in NONE:
+            return False
+        yield from say("  Answer y or n.")
+
+
+def choice(text: str, words: Mapping[str, str]) -> Talk[str]:
+    """Ask for one of some keys."""
+    lines = "\n".join(f"  {key} = {word}" for key, word in words.items())
+    while True:
+        answer = (yield from ask(f"{text}\n{lines}")).lower()
+        if answer in words:
+            return answer
+        yield from say(f"  Answer one of {', '.join(words)}.")
+
+
+def one_of(text: str, things: Sequence[T]) -> Talk[T | None]:
+    """Let the person choose among several, by number; None to act again."""
+    lines = "\n".join(f"  {number} = {thing}" for number, thing in enumerate(things, 1))
+    while True:
+        answer = yield from ask(f"{text}\n{lines}\n  a = none of these: once more")
+        if answer.lower() == "a":
+            return None
+        if answer.isdecimal() and 1 <= int(answer) <= len(things):
+            return things[int(answer) - 1]
+        yield from say(f"  Answer 1 to {len(things)}, or a.")
+
+
+def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False) -> Talk[str]:
+    """Ask for a quantity with its unit; returns the text. An empty answer is ``usual``, where there is one."""
+    while True:
+        answer = yield from ask(f"{text}{f' [Enter = {usual}]' if usual else ''}")
+        told = answer or usual
+        try:
+            if parse(told, kind) > 0 or not above_zero:
+                return told
+            yield from say("  It must be above zero.")
+        except QuantityError as error:
+            yield from say(f"  {error}")
+
+
+def maybe(text: str, kind: Kind) -> Talk[str | None]:
+    """Ask for a quantity that may be unknown: an empty answer."""
+    while True:
+        answer = yield from ask(f"{text} [Enter = not known]")
+        if not answer:
+            return None
+        try:
+            parse(answer, kind)
+        except QuantityError as error:
+            yield from say(f"  {error}")
+        else:
+            return answer
+
+
+def watch(text: str, places: Collection[Place] | None = None) -> Talk[Watched]:
+    """Ask for an act and follow the wires until it is done."""
+    watched: Watched = yield Watch(text, None if places is None else frozenset(places))
+    return watched
+
+
+def look(seconds: float, places: Collection[Place] | None = None) -> Talk[Film]:
+    """Follow the wires for a time."""
+    film: Film = yield Look(seconds, None if places is None else frozenset(places))
+    return film
+
+
+def left_out(watched: Watched) -> bool:
+    """Whether the person answered that it is not there."""
+    return watched.answer.lower() in NONE
+
+
+def leave_if_asked(answer: str) -> None:
+    """Raise GivenUp for an answer that leaves the step."""
+    if answer.lower() in ("q", "quit"):
+        raise GivenUp
