@@ -17,7 +17,9 @@ from rig.books.ticket import ticket_of
 from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
-from rig.run.session import Refused
+from rig.record.notes import Finish
+from rig.record.work import PumpWork
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.posting import FILL
 from rig.shop.wheels import finish_faults, finish_of
@@ -63,8 +65,9 @@ def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
     told = finish_of(book, fill)
     if told is None:
         return None
-    faults = finish_faults(told, fill.document.get("working_kpa"))
-    return {**{name: told.document.get(name) for name in ("final_kpa", "leak", "cap", "by")}, "faults": faults}
+    finish = Finish.of(told)
+    faults = finish_faults(finish, PumpWork.of(fill).working_kpa)
+    return {**{name: getattr(finish, name) for name in ("final_kpa", "leak", "cap", "by")}, "faults": faults}
 
 
 # --- the paper -------------------------------------------------------------------------------------------------------
@@ -83,5 +86,5 @@ def ticket_pdf(settings: Settings, *, fill_id: str = "", job: str = "") -> bytes
         records = book.valid(FILL, job=job) if job else [fill_asked(book, fill_id)]
         if not records:
             raise Refused(f"no fill of job {job!r} in the book")
-        copies = keep_print(book, f"ticket {job or records[0].document['fill_id']}", records)
+        copies = keep_print(book, f"ticket {job or PumpWork.of(records[0]).fill_id}", records)
         return as_pdf(ticket_of(book, records, copies))

@@ -52,6 +52,11 @@ class WheelForm(Strict):
     """Empty: the level at the valve. Otherwise a percent of the cavity, a volume or a weight."""
     holds: str = _TEXT
     """Liquid already in the tyre."""
+    holds_fluid: str = Field(default="", max_length=200)
+    """What it is; several with their volumes. Empty: by the book, if it knows."""
+    assay: str = _TEXT
+    """Calcium chloride in the flake by its bag."""
+    coldest: str = _TEXT
     other_fluid: bool = False
     """The person confirms that the tote holds another liquid by the book."""
 
@@ -73,8 +78,12 @@ def wheels_view(settings: Settings) -> list[dict[str, object]]:
     ]
 
 
+_GIVEN = ("valve_at", "fluid", "valve", "holds", "holds_fluid", "assay", "coldest")
+"""Fields that are options of the question by the same name."""
+
+
 def _typed(form: WheelForm) -> Question:
-    given = {name: getattr(form, name) for name in ("valve_at", "fluid", "valve", "holds")} | _target(form.target)
+    given = {name: getattr(form, name) for name in _GIVEN} | _target(form.target)
     typed = {name: text.strip() for name, text in given.items() if text.strip()}
     return question_of(QuestionText(**typed, support=form.support), form.size)
 

@@ -13,7 +13,7 @@ from rig.books.clock import answered, typed_s
 from rig.books.where import local
 from rig.panel.asking import Touch
 from rig.run.clock_memory import leave_open, look
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 
 _APART_S = 120.0

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 import tomllib
 from pathlib import Path
 
@@ -17,7 +16,8 @@ from rig.field.points import Strict
 from rig.ledger.lock import LockedError
 from rig.run.check import check_text
 from rig.run.clock_memory import utc_now
-from rig.run.session import Refused
+from rig.run.refused import Refused
+from rig.run.replacing import replace_file
 from rig.run.settings import Settings, SettingsError, placed, settings_of
 from rig.run.work import at_work
 from rig.shop.calibration import changes, dotted
@@ -75,7 +75,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
             changed = changes(_keys(path, standing), _keys(path, form.text))
             # The event first: an unrecorded change is worse than an event without a change.
             journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
-            _replace(path, form.text)
+            replace_file(path, form.text, keep=True)
     except LockedError as error:
         raise Refused("a fill runs: the configuration is not changed now") from error
     after_record(settings, wait_s=0.0)
@@ -87,15 +87,3 @@ def _keys(path: Path, text: str) -> dict[str, object]:
     with contextlib.suppress(SettingsError):
         return {key: str(value) for key, value in dotted(_document(path, text)).items()}
     return {}
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write the new file to disk completely, keep the old one as a copy, then replace it."""
-    fresh = path.with_name(f"{path.name}.new")
-    with fresh.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.chmod(path.stat().st_mode & 0o777)
-    path.with_name(f"{path.name}.before").write_text(_read(path), encoding="utf-8")
-    fresh.replace(path)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from rig.books.billing import looked_at, paper_of, printed_as
+from rig.books.billing import bill_in, looked_at, paper_of, printed_as
 from rig.books.invoicing import issued_bill
 from rig.books.notes import add_notes, keep_conversion, keep_note
 from rig.books.prices import price_lists, read_list
@@ -19,7 +19,10 @@ from rig.books.where import options_of
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep, forms_of_job
-from rig.record import delivery_in
+from rig.record.base import Sealed
+from rig.record.kinds import read_kind
+from rig.record.notes import Charge, Finish, HandWork, Returned
+from rig.record.work import PumpWork
 from rig.run.settings import Settings
 from rig.shop.posting import place_of
 from rig.shop.wheels import BY_HAND, REFILL, Step, Work, inside, work_of_job
@@ -28,7 +31,6 @@ if TYPE_CHECKING:
     from rig.ledger.book import Book
 
 _TEXT = Field(default="", max_length=60)
-_LITRES = ("net_l", "drawn_l")
 View = dict[str, object]
 
 
@@ -86,8 +88,8 @@ def bill_pdf(settings: Settings, job: str) -> bytes:
     from rig.books.pdf import as_pdf
 
     with book_of_rig(settings) as book:
-        document, issued, marks = looked_at(book, job)
-        return as_pdf(paper_of(book, document, issued, marks))
+        bill, issued, marks = looked_at(book, job)
+        return as_pdf(paper_of(book, bill, issued, marks))
 
 
 def invoice_pdf(settings: Settings, job: str) -> bytes:
@@ -97,7 +99,7 @@ def invoice_pdf(settings: Settings, job: str) -> bytes:
     with book_to_keep(settings) as book:
         record = issued_bill(book, job)
         copies = keep_print(book, printed_as(record), [record])
-        return as_pdf(paper_of(book, record.document, record, copy_marks(copies)))
+        return as_pdf(paper_of(book, bill_in(record), record, copy_marks(copies)))
 
 
 def _view(book: Book, job: str) -> View:
@@ -115,8 +117,8 @@ def _view(book: Book, job: str) -> View:
             for place, work in changing.items()
         ],
         "charges": [
-            {name: each.document.get(name) for name in ("item", "quantity", "position", "by")}
-            for each in book.valid("charge", job=job)
+            {"item": each.item, "quantity": each.quantity, "position": each.position, "by": each.by}
+            for each in map(Charge.of, book.valid("charge", job=job))
         ],
         "items": list(read_list(prices[-1]).items) if prices else [],
     }
@@ -132,21 +134,29 @@ def _work(book: Book, job: str, work: Work) -> View:
         "next": next(iter(work.open_steps), None),
         "faults": list(work.faults),
         "holds_l": held.left_l,
-        "holds_fluid": next(iter(held.fluids), ""),
-        "fill_id": refill.document["fill_id"] if refill else None,
+        "holds_fluid": held.fluids[0] if len(held.fluids) == 1 else "",
+        "fill_id": PumpWork.of(refill).fill_id if refill else None,
     }
 
 
 def _step(step: Step) -> View:
     """A step, the words for noting it, and for a done one what was done, by whom and when."""
-    body = step.record.document if step.record else {}
+    record = step.record
+    said = read_kind(record.kind, record.body) if record else None
     return {
         "step": step.name,
         "notes": [word for word, done in BY_HAND.items() if done == step.name],
         "done": step.record is not None,
         "at": step.record.at if step.record else None,
-        "by": body.get("by"),
-        "what": body.get("step"),
-        "litres": next((body[name] for name in _LITRES if name in body and delivery_in(body) != "not known"), None),
-        "final_kpa": body.get("final_kpa"),
+        "by": said.by if said else None,
+        "what": said.step if isinstance(said, HandWork) else None,
+        "litres": _litres(said),
+        "final_kpa": said.final_kpa if isinstance(said, Finish) else None,
     }
+
+
+def _litres(said: Sealed | None) -> float | None:
+    """What a step moved, as far as it is known."""
+    if isinstance(said, PumpWork):
+        return None if said.known_as == "not known" else said.net_l
+    return said.drawn_l if isinstance(said, Returned) else None

@@ -18,7 +18,7 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People
-from rig.panel.sessions import Session, Sessions, same
+from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
 from rig.run.facade import Facade
 
 COOKIE = "rig_session"
@@ -39,6 +39,11 @@ class Act(Touch):
     name: str = Field(default="", max_length=60)
     """Which prompt or check."""
     give: bool = True
+
+
+def address_of(request: Request) -> str:
+    """The address that a request came from."""
+    return request.client.host if request.client else "?"
 
 
 class Door:
@@ -88,18 +93,20 @@ class Door:
     async def sign_in(self, request: Request) -> Response:
         """Open a session for a name and PIN."""
         form = SignIn.model_validate_json(await request.body())
-        now_s, address = time.monotonic(), f"from {request.client.host if request.client else '?'}"
+        now_s, address = time.monotonic(), f"from {address_of(request)}"
         name = form.name.casefold()
-        pause_s = max(self.sessions.pause_s(name, now_s), self.sessions.pause_s(address, now_s))
+        # From one address a name is soon closed; from everywhere late, so that a neighbour locks nobody out.
+        limits = {f"{name} {address}": FREE_TRIES, address: FREE_TRIES, name: FREE_TRIES_ANYWHERE}
+        pause_s = max(self.sessions.pause_s(whom, now_s) for whom in limits)
         if pause_s > 0:
             raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
         # Counted before the PIN is checked, so that concurrent tries count too.
-        self.sessions.wrong(name, now_s)
-        self.sessions.wrong(address, now_s)
+        for whom, free in limits.items():
+            self.sessions.wrong(whom, now_s, free)
         someone = await run_in_threadpool(self._people.known, form.name, form.pin)
         if someone is None:
             raise HTTPException(401, "name or PIN is wrong")
-        session = self.sessions.open(someone, time.monotonic(), name, address)
+        session = self.sessions.open(someone, time.monotonic(), *limits)
         clock = await run_in_threadpool(offered, self._facade.settings, form.at)
         response = JSONResponse({**self._me(session), "clock": clock})
         response.set_cookie(

@@ -1,6 +1,7 @@
 """Requirements on every request and response of the page: headers, host, origin. It must not know people.
 
-Policy: no external content, nothing inline, no frame. The headers are from OWASP's list of secure headers.
+Policy: no external content, nothing inline but STOP's script, no frame. The headers are from OWASP's list of secure
+headers.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from rig.panel.shell import SCRIPT_HASH
+
 HEADERS = {
     "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        f"default-src 'none'; script-src 'self' '{SCRIPT_HASH}'; style-src 'self'; img-src 'self'; connect-src 'self'; "
         "manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
@@ -50,8 +53,10 @@ class Guarded:
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
+                given = message.get("headers", [])
+                said = {name for name, _ in given}
                 own = [(name.lower().encode(), text.encode()) for name, text in self._headers.items()]
-                message["headers"] = [*message.get("headers", []), *own]
+                message["headers"] = [*given, *(each for each in own if each[0] not in said)]
             await send(message)
 
         refusal = self._refusal(Request(scope))

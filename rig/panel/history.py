@@ -14,11 +14,11 @@ from rig.books.compare import compare_document
 from rig.books.wording import next_steps, ticket_text
 from rig.ledger.journal import JournalReader, StoredEntry, StoredFill
 from rig.ledger.matching import Wheel, pairs
-from rig.ledger.moment import CLOCK
 from rig.panel.after import after_view, ticket_words
 from rig.panel.jobs import book_of_rig
-from rig.record import delivery_in
-from rig.run.session import Refused
+from rig.record.base import Document
+from rig.record.work import About, Ended, Work
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.filled import filled_one, unknown_because
 from rig.shop.meter_page import meter_page
@@ -27,7 +27,7 @@ from rig.shop.posting import FILL, RETURN, journal_to_read
 _SHOWN = 60
 _MOST_POINTS = 400
 _TRACED = ("in_tyre_l", "flow_lps", "tyre_kpa")
-_OF_RECORD = ("kind", "outcome", "net_l", "net_u_l", "net_basis", "delivery", "target_l", "mass_kg")
+_OF_RECORD = ("kind", "outcome", "net_l", "net_u_l", "net_basis", "delivery", "target_l", "mass_kg", "freeze_c", "mix")
 _SIDES = {"left": "right", "right": "left"}
 
 
@@ -49,14 +49,15 @@ def _journal(settings: Settings) -> JournalReader:
 
 
 def _row(fill: StoredFill) -> dict[str, object]:
-    record = fill.record or {}
+    work, about = fill.work, fill.task
+    clock = about.clock if work is None or work.clock is None else work.clock
     return {
         "number": fill.number,
         "fill_id": fill.fill_id,
-        "opened_at": record.get("started_at", fill.opened_at),
-        "date_known": record.get(CLOCK, fill.about.get(CLOCK)) != "not believed",
-        **{key: fill.about.get(key) for key in ("size", "position", "job", "by", "fluid")},
-        **{key: record.get(key) for key in _OF_RECORD},
+        "opened_at": fill.opened_at if work is None else work.started_at,
+        "date_known": clock != "not believed",
+        **{key: getattr(about, key) for key in ("size", "position", "job", "by", "fluid")},
+        **{key: getattr(work, key, None) for key in _OF_RECORD},
     }
 
 
@@ -66,36 +67,36 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
         fill = journal.fill(fill_id)
         entries = journal.entries(fill.fill_id)
         pair = _pair(journal.fills(), fill)
-    record = fill.record
-    ticket, told, asks = _of_the_book(settings, record) if record else ("", None, None)
+    work = fill.work
+    ticket, told, asks = _of_the_book(settings, work) if work else ("", None, None)
     return {
         **_row(fill),
         "ticket": ticket,
         "after": told,
         "asks_figure": asks,
-        "next": next_steps(record) if record else [],
+        "next": next_steps(work) if work else [],
         "trace": trace_of(entries),
         "pair": pair,
-        "opposite": opposite(str(fill.about.get("position") or "")),
+        "opposite": opposite(fill.task.position or ""),
     }
 
 
-def _of_the_book(settings: Settings, record: dict[str, object]) -> tuple[str, dict[str, object] | None, str | None]:
+def _of_the_book(settings: Settings, work: Work) -> tuple[str, Document | None, str | None]:
     """A fill's ticket, the findings afterwards, and why a person's figure of its litres is requested.
 
     Where the book cannot be read, or has no such fill, only the ticket from the journal.
     """
     from rig.ledger.book import BookError
 
-    fill_id = str(record["fill_id"])
+    fill_id = work.fill_id
     try:
         with book_of_rig(settings) as book:
             fill = fill_asked(book, fill_id)
             asks = fill.kind in (FILL, RETURN) and not filled_one(book, fill).known
-            why = unknown_because(fill.document) if asks else None
+            why = unknown_because(fill) if asks else None
             return ticket_words(book, fill_id), after_view(book, fill_id), why
     except (BookError, Refused):
-        return ticket_text(record, simulated=settings.rig.simulated), None, None
+        return ticket_text(Ended(work=work), simulated=settings.rig.simulated), None, None
 
 
 def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
@@ -117,31 +118,27 @@ def trace_of(entries: Sequence[StoredEntry]) -> list[list[object]]:
     return rows
 
 
-def _pair(fills: Sequence[StoredFill], one: StoredFill) -> dict[str, object] | None:
+def _pair(fills: Sequence[StoredFill], one: StoredFill) -> Document | None:
     """Compare this wheel with the latest on the opposite side, of the same job and size, before or after it."""
-    other = opposite(str(one.about.get("position") or ""))
-    alike = [
-        fill
-        for fill in fills
-        if fill.record is not None
-        and delivery_in(fill.record) == "known"
-        and other
-        and fill.about.get("position") == other
-        and fill.about.get("size") == one.about.get("size")
-        and fill.about.get("job") == one.about.get("job")
-    ]
-    if not alike or one.record is None or delivery_in(one.record) != "known":
+    about, own = one.task, one.work
+    other = opposite(about.position or "")
+    alike = [fill for fill in fills if other and _is_alike(fill, about, other)]
+    if not alike or own is None or own.known_as != "known":
         return None
     found = compare_document([], pairs([_wheel(alike[-1]), _wheel(one)]))["pairs"]
     return found[0] if isinstance(found, list) and found else None
 
 
+def _is_alike(fill: StoredFill, one: About, position: str) -> bool:
+    about, work = fill.task, fill.work
+    same = (about.position, about.size, about.job) == (position, one.size, one.job)
+    return same and work is not None and work.known_as == "known"
+
+
 def _wheel(fill: StoredFill) -> Wheel:
-    record = fill.record or {}
-    net_l, target_l = record["net_l"], record["target_l"]
-    assert isinstance(net_l, int | float)
-    assert isinstance(target_l, int | float)
-    return Wheel(fill.number, str(record["size"]), str(record["fluid"]), str(record["position"]), target_l, net_l)
+    work = fill.work
+    assert work is not None
+    return Wheel(fill.number, work.size, work.fluid, work.position or "", work.target_l, work.net_l)
 
 
 def meter_view(settings: Settings) -> dict[str, object]:

@@ -10,13 +10,29 @@ import asyncio
 import json
 import time
 from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
 
 from rig.panel.sessions import Sessions
-from rig.panel.view import picture
+from rig.panel.view import picture, public
 from rig.run.facade import Facade
 
 PERIOD_S = 0.2
 _MOST_POINTS = 600
+
+
+@dataclass(slots=True)
+class _Latest:
+    """The latest picture of one kind, as text, whole and as a change."""
+
+    shown: dict[str, object] = field(default_factory=dict)
+    text: str = ""
+    change: str = ""
+
+    def take(self, shown: dict[str, object]) -> None:
+        """The next one."""
+        self.change = json.dumps(changed(self.shown, shown), allow_nan=False, separators=(",", ":"))
+        self.text = json.dumps({"whole": shown}, allow_nan=False, separators=(",", ":"))
+        self.shown = shown
 
 
 class Hub:
@@ -25,7 +41,8 @@ class Hub:
     def __init__(self, facade: Facade, sessions: Sessions) -> None:
         self._facade = facade
         self._sessions = sessions
-        self._text = ""
+        self._named, self._public = _Latest(), _Latest()
+        self._count = 0
         self._fresh = asyncio.Event()
         self._trace: list[tuple[object, ...]] = []
         self._traced = ""
@@ -47,7 +64,9 @@ class Hub:
         fill = shown["fill"]
         if isinstance(fill, dict):
             self._keep(fill)
-        self._text = json.dumps(shown, allow_nan=False)
+        self._named.take(shown)
+        self._public.take(public(shown))
+        self._count += 1
         fresh, self._fresh = self._fresh, asyncio.Event()
         fresh.set()
 
@@ -69,19 +88,34 @@ class Hub:
         """The trace of the fill under way, or of the last one: rows of seconds, litres, L/s and gauge kPa."""
         return {"fill_id": self._traced, "step_s": self._step_s, "rows": self._trace}
 
-    @property
-    def now(self) -> str:
-        """The latest picture, JSON."""
-        return self._text
+    def line(self, *, whole: bool, named: bool = True) -> str:
+        """The latest picture as a server-sent event, or what has changed since the one before."""
+        latest = self._named if named else self._public
+        return f"data: {latest.text if whole else latest.change}\n\n"
 
-    async def stream(self) -> AsyncIterator[str]:
-        """Pictures as server-sent events; a slow reader misses some."""
+    async def stream(self, *, named: bool) -> AsyncIterator[str]:
+        """Pictures as server-sent events: a whole one, then changes. A slow reader misses some and gets a whole one.
+
+        ``named``: with what only a signed-in person sees.
+        """
         self.watching += 1
+        had = -1
         try:
             while not self.ended:
-                fresh = self._fresh
-                if self._text:
-                    yield f"data: {self._text}\n\n"
+                fresh, count = self._fresh, self._count
+                if count:
+                    yield self.line(whole=count != had + 1, named=named)
+                had = count
                 await fresh.wait()
         finally:
             self.watching -= 1
+
+
+def changed(before: dict[str, object], now: dict[str, object]) -> dict[str, object]:
+    """What differs between two pictures; of a fill that goes on, what differs within it."""
+    found = {key: value for key, value in now.items() if key not in before or before[key] != value}
+    was, fill = before.get("fill"), found.get("fill")
+    if isinstance(was, dict) and isinstance(fill, dict):
+        del found["fill"]
+        found["in_fill"] = {key: value for key, value in fill.items() if key not in was or was[key] != value}
+    return found

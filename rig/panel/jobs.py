@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,9 +20,11 @@ from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_docu
 from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, asked
-from rig.record import delivery_in
+from rig.record.notes import Job, JobWheels
+from rig.record.papers import Quote
+from rig.record.work import PumpWork
 from rig.run.facade import Facade
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.filled import OF_A_FILL, Filled, filled
 from rig.shop.posting import FILL, book_to_write, place_of
@@ -32,7 +35,7 @@ from rig.wheel import read_size
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
-    from rig.ledger.chain import Record
+    from rig.ledger.chain import Head, Record
     from rig.ledger.writing import WritableBook
 
 WHEELS = "wheels of a job"
@@ -108,7 +111,7 @@ def keep(facade: Facade, form: JobForm, by: str) -> View:
         facade.answer(asked(facade.settings, wheel))
     with _to_keep(facade.settings) as (book, shop):
         job = form.job.strip() or _next_name(book)
-        facts: dict[str, object] = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
+        facts = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
         keep_job(book, job, facts)
         _keep_wheels(book, job, form.wheels, by)
         return job_view(book, shop, job)
@@ -124,9 +127,9 @@ def _next_name(book: Book) -> str:
 def _keep_wheels(book: WritableBook, job: str, wheels: Sequence[WheelForm], by: str) -> None:
     standing = book.one(WHEELS, job)
     listed = [wheel.model_copy(update={"job": job}).model_dump(exclude_defaults=True) for wheel in wheels]
-    if standing is not None and standing.document["wheels"] == listed and not _away(standing):
+    if standing is not None and list(JobWheels.of(standing).wheels) == listed and not _away(standing):
         return
-    book.put(WHEELS, job, now(), {"job": job, "wheels": listed, "by": by}, standing)
+    book.put(WHEELS, job, now(), JobWheels(job=job, wheels=tuple(listed), by=by), standing)
 
 
 def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
@@ -140,7 +143,7 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
     with _to_keep(settings) as (book, shop):
         standing = _plan(book, job)
         if not _away(standing):
-            book.replace(standing, standing.document | {"put_away": why, "by": by}, now())
+            book.replace(standing, replace(JobWheels.of(standing), put_away=why, by=by), now())
         return job_view(book, shop, job)
 
 
@@ -154,7 +157,7 @@ def quote(settings: Settings, job: str) -> View:
         if _away(plan):
             raise Refused(f"job {job!r} is put away: take it up again first")
         standing = quote_of(book, job)
-        if standing is not None and standing.document["accepted_by"]:
+        if standing is not None and Quote.of(standing).accepted_by:
             raise Refused(f"quote No. {standing.serial} is accepted: another one is made by `rig quote`")
         wheels = [(form.position, asked(shop, form)) for form in _forms(plan)]
         make_quote(book, shop, job, wheels, standing)
@@ -167,7 +170,7 @@ def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
         standing = quote_of(book, job)
         if standing is None:
             raise Refused(f"job {job!r} has no quote: make one first")
-        if standing.serial != form.serial and not standing.document["accepted_by"]:
+        if standing.serial != form.serial and not Quote.of(standing).accepted_by:
             raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
         accept_quote(book, standing, by)
         return job_view(book, shop, job)
@@ -191,7 +194,7 @@ def jobs_view(settings: Settings) -> list[View]:
     """The jobs that have wheels: unfinished ones first, within each group the latest first."""
     with _opened(settings) as (book, shop):
         kept = book.valid(WHEELS, truck=book.own)[-_SHOWN:]
-        views = [job_view(book, shop, str(each.document["job"])) for each in reversed(kept)]
+        views = [job_view(book, shop, JobWheels.of(each).job) for each in reversed(kept)]
     return sorted(views, key=lambda view: view["next"] is None)
 
 
@@ -209,7 +212,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     plan, known, quote = _plan(book, job), book.one("job", job), quote_of(book, job)
     away = _away(plan)
     fills = book.valid(FILL, job=job, truck=book.own)
-    facts = known.document if known else {}
+    facts = Job.of(known) if known else Job(job=job)
     work = {each.position: each for each in work_of_job(book, job)} if book.valid(CONVERSION, job=job) else {}
     counted = filled(book, fills, book.valid(OF_A_FILL, job=job, truck=book.own))
     wheels = _wheels(settings, _forms(plan), counted, work)
@@ -217,7 +220,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
         "job": job,
-        **{name: facts.get(name) for name in _FACTS},
+        **{name: getattr(facts, name) for name in _FACTS},
         "wheels": wheels,
         "away": away,
         "next": None if away else next(open_wheels, None),
@@ -232,10 +235,16 @@ def compare_view(settings: Settings) -> View:
         return compare_document(*compared(book.valid(FILL, truck=book.own)))
 
 
+def heads_of(settings: Settings) -> dict[str, Head]:
+    """The ends of the book's chains: the same while nothing was written."""
+    with book_of_rig(settings) as book:
+        return book.heads()
+
+
 def _away(plan: Record) -> str:
     """The reason why a list of wheels is put away; empty where it is not. Earlier versions used two fields."""
-    body = plan.document
-    return str(body.get("put_away") or (body["why"] if body.get("void") else ""))
+    said = JobWheels.of(plan)
+    return said.put_away or (said.why if said.void else None) or ""
 
 
 def _plan(book: Book, job: str) -> Record:
@@ -251,9 +260,7 @@ def forms_of_job(book: Book, job: str) -> list[WheelForm]:
 
 
 def _forms(plan: Record) -> list[WheelForm]:
-    listed = plan.document["wheels"]
-    assert isinstance(listed, list)
-    return [WheelForm.model_validate(each) for each in listed]
+    return [WheelForm.model_validate(each) for each in JobWheels.of(plan).wheels]
 
 
 def _wheels(
@@ -290,23 +297,21 @@ def _size(settings: Settings, form: WheelForm) -> str:
     return read_size(wheel.size if wheel else form.size).text if wheel or form.size else form.wheel
 
 
-def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Mapping[str, object]]]]:
+def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Filled]]]:
     """The fills of each place and size, one list for each wheel, which ends with a completed fill."""
-    found: dict[tuple[str, str], list[list[Mapping[str, object]]]] = {}
+    found: dict[tuple[str, str], list[list[Filled]]] = {}
     for fill in fills:
-        figured = {"delivery": "known"} if fill.figure is not None else {}
-        body = fill.record.document | {"net_l": fill.moved_l} | figured
-        wheels = found.setdefault((str(body.get("position") or ""), str(body["size"])), [])
-        if not wheels or wheels[-1][-1]["outcome"] == "complete":
+        work = PumpWork.of(fill.record)
+        wheels = found.setdefault((work.position or "", work.size), [])
+        if not wheels or PumpWork.of(wheels[-1][-1].record).outcome == "complete":
             wheels.append([])
-        wheels[-1].append(body)
+        wheels[-1].append(fill)
     return found
 
 
-def _how_far(fills: Sequence[Mapping[str, object]]) -> View:
+def _how_far(fills: Sequence[Filled]) -> View:
     if not fills:
         return {"status": "open", "net_l": None, "fill_id": None}
-    nets_l = [float(value) for fill in fills if isinstance(value := fill["net_l"], int | float)]
-    net_l = None if any(delivery_in(fill) == "not known" for fill in fills) else round(sum(nets_l), 3)
-    done = fills[-1]["outcome"] == "complete"
-    return {"status": "done" if done else "begun", "net_l": net_l, "fill_id": fills[-1]["fill_id"]}
+    net_l = round(sum(fill.moved_l for fill in fills), 3) if all(fill.known for fill in fills) else None
+    last = PumpWork.of(fills[-1].record)
+    return {"status": "done" if last.outcome == "complete" else "begun", "net_l": net_l, "fill_id": last.fill_id}

@@ -15,7 +15,7 @@ from rig.field.points import Strict
 from rig.meter.proving import MOST_RUNS
 from rig.meter.references import Material
 from rig.run.prover import Seen, Trial
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.posting import journal_to_read
 from rig.shop.trials import TrialText, seen_of, trial_of

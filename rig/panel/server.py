@@ -53,6 +53,8 @@ def served(app: ASGIApp, panel: PanelTable, bound: socket.socket) -> Iterator[No
             access_log=False,
             timeout_graceful_shutdown=1,
             server_header=False,
+            # An address is what the connection says, never a header that anybody can write.
+            proxy_headers=False,
             ws="none",
             ssl_certfile=panel.certificate or None,
             ssl_keyfile=panel.key or None,

@@ -17,7 +17,9 @@ SHIFT_S = 14 * 3600.0
 """Length of a session, one shift; it never ends while a fill runs."""
 GONE_S = 8.0
 """Time-out of a silent driver's page: after it another may take the controls."""
-_FREE_TRIES = 5
+FREE_TRIES = 5
+FREE_TRIES_ANYWHERE = 60
+"""Of one name from all addresses: one address alone takes the better part of a day to get there."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 30.0, 900.0
 _MOST_SESSIONS = 50
 
@@ -59,15 +61,15 @@ class Sessions:
             tries = self._tries.get(whom)
             return max(0.0, tries.until_s - now_s) if tries else 0.0
 
-    def wrong(self, whom: str, now_s: float) -> None:
-        """Count a wrong PIN: after a few tries pauses begin, each twice as long as the last."""
+    def wrong(self, whom: str, now_s: float, free: int = FREE_TRIES) -> None:
+        """Count a wrong PIN: after ``free`` tries pauses begin, each twice as long as the last."""
         with self._lock:
             if len(self._tries) > 1000:
                 self._tries = {key: tries for key, tries in self._tries.items() if tries.until_s > now_s}
             tries = self._tries.setdefault(whom, _Tries())
             tries.wrong += 1
-            if tries.wrong >= _FREE_TRIES:
-                tries.until_s = now_s + min(_FIRST_PAUSE_S * 2 ** (tries.wrong - _FREE_TRIES), _LONGEST_PAUSE_S)
+            if tries.wrong >= free:
+                tries.until_s = now_s + min(_FIRST_PAUSE_S * 2 ** (tries.wrong - free), _LONGEST_PAUSE_S)
 
     def open(self, someone: Someone, now_s: float, *whom: str) -> Session:
         """Sign someone in, and reset the wrong tries of ``whom``."""

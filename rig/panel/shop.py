@@ -5,6 +5,7 @@ Reads and writes the book, outside the controller's loop. It must not know the f
 
 from __future__ import annotations
 
+import asyncio
 from collections import deque
 from collections.abc import Callable
 
@@ -31,6 +32,8 @@ class Shop:
         self._door = door
         self._settings = facade.settings
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
+        self._comparing = asyncio.Lock()
+        self._compared: tuple[object, jobs.View] | None = None
 
     def routes(self) -> list[Route]:
         """The routes."""
@@ -61,7 +64,7 @@ class Shop:
         ]
 
     async def _look(self, request: Request, look: Callable[[], object]) -> Response:
-        self._door.may_look(request)
+        self._door.person(request)
         return JSONResponse(await run_in_threadpool(look))
 
     async def _once(self, request_id: str, tell: Callable[[], object], look: Callable[[], object]) -> Response:
@@ -129,8 +132,13 @@ class Shop:
         return Response(document, media_type="application/pdf")
 
     async def compare(self, request: Request) -> Response:
-        """Compare the wheels in the book."""
-        return await self._look(request, lambda: jobs.compare_view(self._settings))
+        """Compare the wheels in the book; one request at a time reads it, and only where it has grown since."""
+        self._door.person(request)
+        async with self._comparing:
+            heads = await run_in_threadpool(jobs.heads_of, self._settings)
+            if self._compared is None or self._compared[0] != heads:
+                self._compared = heads, await run_in_threadpool(jobs.compare_view, self._settings)
+            return JSONResponse(self._compared[1])
 
     # --- another liquid -----------------------------------------------------------------------------------------
 

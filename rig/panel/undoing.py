@@ -12,14 +12,14 @@ from pydantic import Field
 
 from rig.books.fields import BASES
 from rig.books.notes import add_notes, keep_note
-from rig.books.records import MONEY_OR_METER, record_rows
+from rig.books.records import MONEY_OR_METER, kind_of, record_rows
 from rig.books.where import options_of
 from rig.ledger.book import CorrectedError
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
-from rig.run.session import Refused
+from rig.record.notes import FigureBasis
+from rig.run.refused import Refused
 from rig.run.settings import Settings
-from rig.shop.filled import Basis
 from rig.shop.wheels import BY_HAND
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class FillNoteForm(Touch):
 
     kind: Literal["figure", "spill"]
     volume: str = Field(max_length=60)
-    basis: Literal["", Basis] = ""
+    basis: Literal["", FigureBasis] = ""
     why: str = _WHY
     sure: bool = False
 
@@ -81,7 +81,7 @@ def for_supervisor(settings: Settings, serial: int) -> bool:
     """Whether a bill or the meter depends on a record."""
     with book_of_rig(settings) as book:
         record = _seen(book, serial)
-    return str(record.document.get("voids", record.kind)) in MONEY_OR_METER
+    return kind_of(record) in MONEY_OR_METER
 
 
 def undo(settings: Settings, config: str, serial: int, act: Act, form: UndoForm, by: str) -> View:

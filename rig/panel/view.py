@@ -9,6 +9,7 @@ import math
 from functools import lru_cache
 
 from rig.books.wording import stopped_text
+from rig.control.flags import Flag
 from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
@@ -23,6 +24,16 @@ from rig.run.facade import Facade, Live, Snapshot
 from rig.run.settings import Settings
 from rig.wheel import Cavity, SizeError
 
+STALE_S = 1.5
+"""Age from which a snapshot says nothing of this moment."""
+_FLOWS_LPS = 0.02
+"""Less is not seen to move."""
+_MOVING = ("pump_run", "pump_reverse", "vent_valve")
+_OPEN = (
+    "fill_id", "kind", "outcome", "first_out", "size", "position", "fluid", "target_l", "net_l", "recovered_l",
+    "net_u_l", "net_basis", "delivery", "mass_kg", "fluid_mass_kg", "final_static_kpa", "existing_l", "valve",
+)  # fmt: skip
+"""What anybody may see of the last record."""
 _LEVELS = 40
 _PRESSES: dict[State, tuple[str, ...]] = {
     State.RUNNING: ("hold",),
@@ -63,9 +74,9 @@ def picture(facade: Facade, now_s: float, driver: Session | None, asking: Sessio
         "busy": seen.busy,
         "driver": None if driver is None else {"id": driver.id, "name": driver.name},
         "asking": None if asking is None else {"id": asking.id, "name": asking.name},
-        "live": _live(seen.live),
+        "live": _live(seen.live, measured=seen.decision is None),
         "fill": _fill(seen),
-        "record": seen.record,
+        "record": None if seen.ended is None else seen.ended.document(),
         "notice": seen.notice,
         "proof": _proof(seen.proof),
         "interrupted": [
@@ -81,6 +92,33 @@ def picture(facade: Facade, now_s: float, driver: Session | None, asking: Sessio
     }
 
 
+def public(shown: Picture) -> Picture:
+    """The same for whoever passes by: the rig's state, without people, jobs and customers."""
+    driver, fill, record, proof = (shown[name] for name in ("driver", "fill", "record", "proof"))
+    return {
+        **shown,
+        "driver": {**driver, "name": ""} if isinstance(driver, dict) else None,
+        "asking": None,
+        "fill": {**fill, "job": None, "by": None} if isinstance(fill, dict) else None,
+        "record": {key: record[key] for key in _OPEN if key in record} if isinstance(record, dict) else None,
+        "proof": {**proof, "document": None} if isinstance(proof, dict) else None,
+        "interrupted": [],
+    }
+
+
+def stop_view(facade: Facade, now_s: float) -> Picture:
+    """What is known of a STOP: whether anything runs, is commanded off, is seen off; None: not known."""
+    seen = facade.snapshot()
+    decision, reading = seen.decision, seen.live.reading
+    ran = seen.busy if decision is None else decision.state.state is not State.IDLE
+    if now_s - seen.seen_s > STALE_S or reading is None:
+        return {"ran": True, "off": None, "seen": None}
+    outputs = () if decision is None else (getattr(decision.outputs, name) for name in _MOVING)
+    flows = decision is not None and abs(decision.facts.flow_lps) > _FLOWS_LPS
+    known = reading.reachable and not reading.unconfirmed and seen.live.unasked is None
+    return {"ran": ran, "off": not any(outputs), "seen": known and not flows}
+
+
 def _proof(proof: Proof | None) -> Picture | None:
     if proof is None:
         return None
@@ -93,13 +131,14 @@ def _proof(proof: Proof | None) -> Picture | None:
     }
 
 
-def _live(live: Live) -> Picture:
+def _live(live: Live, *, measured: bool) -> Picture:
+    """The field; its figures only where no fill has them."""
     reading = live.reading
     return {
         "error": live.error,
         "unasked": _unasked(live.unasked),
         "reachable": reading is not None and reading.reachable,
-        **_measured(reading),
+        **(_measured(reading) if measured else {}),
     }
 
 
@@ -128,7 +167,7 @@ def _fill(seen: Snapshot) -> Picture | None:
     tyre = tyre_shown(setup, state, facts)
     return {
         "id": setup.fill_id,
-        **{key: seen.about.get(key) for key in ("size", "position", "job", "fluid", "by", "valve_at")},
+        **{key: getattr(seen.about, key) for key in ("size", "position", "job", "fluid", "by", "valve_at")},
         "into": setup.into,
         "state": state.state.value,
         "phase": state.phase.value,
@@ -148,7 +187,7 @@ def _fill(seen: Snapshot) -> Picture | None:
         "trip_kpa": number(setup.trip_kpa, 2),
         "left_s": number(seconds_left(setup, state), 0),
         "cooling_s": number(cooling_s(setup, state), 0),
-        "outputs": [name for name in ("pump_run", "pump_reverse", "vent_valve") if getattr(decision.outputs, name)],
+        "outputs": [name for name in _MOVING if getattr(decision.outputs, name)],
         "prompt": None if decision.prompt is None else {"name": decision.prompt.name, "text": decision.prompt.text},
         "missing": [{"name": each.name, "text": each.text} for each in seen.missing],
         "checks": checks_view(seen.open_checks),
@@ -167,7 +206,7 @@ def _fill(seen: Snapshot) -> Picture | None:
 def _held_for(state: FillState) -> str:
     """Why a fill without an alarm is held: by a person, or by an interruption; empty otherwise."""
     waits = state.state in (State.HOLDING, State.HELD) and state.alarms.first_out is None
-    return "person" if waits and "interrupted" not in state.flags else "interruption" if waits else ""
+    return "person" if waits and Flag.INTERRUPTED not in state.flags else "interruption" if waits else ""
 
 
 def _cannot(state: FillState, reading: Reading) -> Picture | None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
+import hashlib
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
@@ -16,33 +17,38 @@ from pydantic import Field, ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
 
 from rig.fluid import FluidError
+from rig.guide.search import prepare
 from rig.ledger.book import CorrectedError
-from rig.ledger.journal import JournalError
 from rig.panel.asking import EmptyForm, RinseForm, Touch, WheelForm, answer_view, errand_of, removal_of, rinse_of
+from rig.panel.assets import made
+from rig.panel.catalogue import texts_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
-from rig.panel.door import Act, Door
+from rig.panel.door import Act, Door, address_of
 from rig.panel.guard import Guarded
+from rig.panel.guiding import guide_routes
 from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
 from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
+from rig.panel.shell import index_page
 from rig.panel.shop import Shop
-from rig.panel.view import rig_view
+from rig.panel.view import rig_view, stop_view
 from rig.plan.target import TargetError
+from rig.record.base import RecordError
 from rig.run.facade import Facade, Order, OrderKind, Work
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import SettingsError
 from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
-STATIC = Path(__file__).resolve().parent / "static"
 _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
 
 
@@ -58,6 +64,13 @@ class OrderForm(Touch):
     confirmed: tuple[str, ...] = Field(default=(), max_length=40)
     start: bool = True
     """Start at once; otherwise the start button at the gun starts it."""
+
+
+class Stop(Touch):
+    """A STOP."""
+
+    escape: bool = False
+    """By the Escape key."""
 
 
 class Reading(Touch):
@@ -77,6 +90,12 @@ class Page:
         self._shop = Shop(facade, self.door, config)
         self._panel = facade.settings.panel
         self.hub = Hub(facade, self.door.sessions)
+        texts = texts_of(self._panel)
+        rig = {**rig_view(facade.settings), "looking": self._panel.looking}
+        self.assets = made({"rig": rig, "texts": texts})
+        self._texts = texts
+        self._index = self.assets.placed(index_page(texts))
+        self._mark = f'W/"{hashlib.sha256(self._index.encode()).hexdigest()[:16]}"'
         operations: dict[str, Callable[[str, str, str], None]] = {
             "confirm": facade.confirm,
             "start": lambda act, by, _: facade.start(act, by),
@@ -95,20 +114,27 @@ class Page:
 
     # --- looking ------------------------------------------------------------------------------------------------
 
-    async def rig(self, request: Request) -> Response:
-        """The constant part."""
-        return JSONResponse({**rig_view(self._facade.settings), "looking": self._panel.looking})
+    async def index(self, request: Request) -> Response:
+        """The page; nothing of it is sent anew while it is the same."""
+        headers = {"ETag": self._mark, "Cache-Control": "no-cache"}
+        if request.headers.get("if-none-match") == self._mark:
+            return Response(status_code=304, headers=headers)
+        return HTMLResponse(self._index, headers=headers)
 
-    async def texts(self, request: Request) -> Response:
-        """All texts of the page, one catalogue."""
-        own = json.loads((STATIC / "texts.json").read_text(encoding="utf-8"))
-        shop = json.loads(Path(self._panel.texts).read_text(encoding="utf-8")) if self._panel.texts else {}
-        return JSONResponse({**own, **shop})
+    async def static(self, request: Request) -> Response:
+        """A file of the page."""
+        asset = self.assets.files.get(request.path_params["name"])
+        if asset is None:
+            raise HTTPException(404, "no such file: load the page again")
+        if "gzip" in request.headers.get("accept-encoding", ""):
+            return Response(asset.packed, headers={**asset.headers, "Content-Encoding": "gzip"}, media_type=asset.media)
+        return Response(asset.plain, headers=asset.headers, media_type=asset.media)
 
     async def stream(self, request: Request) -> Response:
         """Pictures, several a second."""
         self.door.may_look(request)
-        return StreamingResponse(self.hub.stream(), media_type="text/event-stream")
+        named = self.door.who(request) is not None
+        return StreamingResponse(self.hub.stream(named=named), media_type="text/event-stream")
 
     async def trace(self, request: Request) -> Response:
         """The trace of the fill under way."""
@@ -117,22 +143,22 @@ class Page:
 
     async def fills(self, request: Request) -> Response:
         """The latest fills."""
-        self.door.may_look(request)
+        self.door.person(request)
         return JSONResponse(await run_in_threadpool(fills_view, self._facade.settings))
 
     async def fill(self, request: Request) -> Response:
         """One fill with ticket and trace."""
-        self.door.may_look(request)
+        self.door.person(request)
         return JSONResponse(await run_in_threadpool(fill_view, self._facade.settings, request.path_params["fill_id"]))
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
-        self.door.may_look(request)
+        self.door.person(request)
         return JSONResponse(await run_in_threadpool(meter_view, self._facade.settings))
 
     async def provings(self, request: Request) -> Response:
         """The provings so far."""
-        self.door.may_look(request)
+        self.door.person(request)
         return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
 
     async def settings(self, request: Request) -> Response:
@@ -216,11 +242,18 @@ class Page:
         return JSONResponse({})
 
     async def stop(self, request: Request) -> Response:
-        """STOP: from anyone, at any time."""
-        session = self.door.who(request)
-        form = Act.model_validate_json(await request.body())
-        self._facade.stop(form.id, session.name if session else "STOP on a page")
-        return JSONResponse({})
+        """STOP: from anyone, at any time. Escape stops only what runs."""
+        form = Stop.model_validate_json(await request.body())
+        told = stop_view(self._facade, time.monotonic())
+        if told["ran"] or not form.escape:
+            session = self.door.who(request)
+            name = session.name if session else "STOP on a page"
+            self._facade.stop(form.id, f"{name}, {address_of(request)}")
+        return JSONResponse(told)
+
+    async def stopped(self, request: Request) -> Response:
+        """What is known of a STOP."""
+        return JSONResponse(stop_view(self._facade, time.monotonic()))
 
     # --- the whole ----------------------------------------------------------------------------------------------
 
@@ -233,12 +266,9 @@ class Page:
         def post(path: str, run: Callable[[Request], Awaitable[Response]]) -> Route:
             return Route(path, run, methods=["POST"])
 
-        async def index(request: Request) -> Response:
-            return FileResponse(STATIC / "index.html")
-
         routes = [
-            get("/", index),
-            get("/api/rig", self.rig), get("/api/texts", self.texts), get("/api/me", self.door.me),
+            get("/", self.index), get("/static/{name}", self.static),
+            get("/api/me", self.door.me),
             get("/api/stream", self.stream), get("/api/trace", self.trace),
             get("/api/fills", self.fills), get("/api/fills/{fill_id}", self.fill),
             get("/api/meter", self.meter),
@@ -248,26 +278,29 @@ class Page:
             post("/api/drive", self.door.drive), post("/api/hand-over", self.door.hand_over),
             post("/api/answer", self.answer), post("/api/order", self.order),
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
-            post("/api/stop", self.stop), post("/api/act/{operation}", self.act),
-            *self._shop.routes(),
-            Mount("/static", StaticFiles(directory=STATIC)),
+            post("/api/stop", self.stop), get("/api/stop", self.stopped), post("/api/act/{operation}", self.act),
+            *self._shop.routes(), *guide_routes(self._texts, self.assets.placed),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: _refused,
             ValidationError: _misread,
             CorrectedError: _meanwhile,
             Doubtful: _doubted,
-            JournalError: _not_found,
+            RecordError: _not_found,
             **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
         }
-        app = Starlette(routes=routes, exception_handlers=handlers, lifespan=self._lifespan)
+        packing = Middleware(GZipMiddleware, minimum_size=400)
+        app = Starlette(routes=routes, exception_handlers=handlers, lifespan=self._lifespan, middleware=[packing])
         return Guarded(app, self._panel.names, https=bool(self._panel.certificate))
 
     @contextlib.asynccontextmanager
     async def _lifespan(self, app: Starlette) -> AsyncIterator[None]:
         drawing = asyncio.create_task(self.hub.run())
+        # Now, while nobody can have started a fill yet.
+        reading = asyncio.create_task(run_in_threadpool(prepare))
         yield
         drawing.cancel()
+        reading.cancel()
 
 
 def _says(text: str, status: int) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
@@ -14,19 +15,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
-from processes import ROOT, Rig, command, serving
+from playwright.sync_api import Browser, Page, TimeoutError, expect, sync_playwright
+from processes import PATIENCE_S, ROOT, Rig, serving
+
+from rig.panel.people import People, Role
 
 PIN = "270418"
 OTHER_PIN = "918273"
-PEOPLE = {"Jo": (PIN, "technician"), "Sam": (OTHER_PIN, "supervisor")}
-_PATIENCE_MS = 60_000.0
+PEOPLE: dict[str, tuple[str, Role]] = {"Jo": (PIN, "technician"), "Sam": (OTHER_PIN, "supervisor")}
+_PATIENCE_MS = 1000 * PATIENCE_S
 _LOOK_MS = 50.0
+_GLANCE_MS = 2000.0
 _WAITING = """async () => {
-    const fill = (await import('/static/app.js')).app.picture?.fill;
+    const fill = (await import(document.querySelector('script[type=module]').src)).app.picture?.fill;
     return fill?.state === 'idle' ? fill.id : '';
 }"""
-_TOUCHES = "async () => (await import('/static/app.js')).app.sent"
+_TOUCHES = "async () => (await import(document.querySelector('script[type=module]').src)).app.sent"
 expect.set_options(timeout=_PATIENCE_MS)
 
 
@@ -67,6 +71,13 @@ class Served:
         return self.process.wait(60)
 
 
+def people_added(folder: Path) -> None:
+    """The people, as `rig people add` keeps them (tests/panel/test_buttons.py does it by the command)."""
+    people = People(folder / "rig-data")
+    for name, (pin, role) in PEOPLE.items():
+        people.add(name, role, pin)
+
+
 @contextmanager
 def page_served(
     folder: Path, *options: str, layout: str = "vent", without: str = "", **changes: str
@@ -77,9 +88,7 @@ def page_served(
             text, times = re.subn(rf"(?m)^{without} *= .*\n", "", rig.config.read_text(encoding="utf-8"))
             assert times == 1, without
             rig.config.write_text(text, encoding="utf-8")
-        for name, (pin, role) in PEOPLE.items():
-            added = command(folder, "people", "add", name, "--role", role, "--config", "rig.toml", typed=f"{pin}\n")
-            assert added.returncode == 0, added.stderr
+        people_added(folder)
         with page_process(rig) as served:
             yield served
 
@@ -107,10 +116,10 @@ def next_wheel(rig: Rig) -> Iterator[Rig]:
 
 
 @contextmanager
-def page_process(rig: Rig) -> Iterator[Served]:
+def page_process(rig: Rig, *options: str, **environment: str) -> Iterator[Served]:
     """``rig serve`` for a simulated rig that runs already."""
-    arguments = [sys.executable, "-m", "rig.cli", "serve", "--config", "rig.toml", "--port", "0"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    arguments = [sys.executable, "-m", "rig.cli", "serve", "--config", "rig.toml", "--port", "0", *options]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
     process = subprocess.Popen(arguments, cwd=rig.folder, env=environment, stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
@@ -149,9 +158,21 @@ def sign_in(page: Page, name: str = "Jo", pin: str | None = None) -> None:
 def begin_fill(page: Page, name: str = "loader-rear 16.9-28") -> None:
     """A wheel of the shop, both words of the ready check, and start."""
     page.get_by_role("button", name=name).click()
-    page.locator("#check-shift").click()
-    page.locator("#check-machine").click()
+    start_work(page)
+
+
+def start_work(page: Page) -> int:
+    """Answer the ready check, one group of questions at a time, and start; returns the touches."""
+    asked = page.locator("#check-shift, #check-machine, #start")
+    touches = 1
+    expect(asked.first).to_be_visible()
+    while (group := asked.first.get_attribute("id")) != "start":
+        page.locator(f"#{group}").click()
+        expect(page.locator(f"#{group}")).to_have_count(0)
+        expect(asked.first).to_be_visible()
+        touches += 1
     press_and_hold(page, "#start")
+    return touches
 
 
 def begin_conversion(page: Page, to: str = "beet") -> None:
@@ -168,28 +189,46 @@ def begin_conversion(page: Page, to: str = "beet") -> None:
 
 
 def press_and_hold(page: Page, selector: str) -> None:
-    """One touch that lasts until the page has taken it; a person whom a late picture let down presses again."""
+    """One touch that lasts until the page has taken it; a person whom a late picture let down presses again.
+
+    A button that goes away before it was pressed has nothing left to do: what it asked for has been done.
+    """
+    face = page.locator(selector)
+    expect(face).to_be_enabled()
     sent = page.evaluate(_TOUCHES)
-    while page.evaluate(_TOUCHES) == sent:
-        face = page.locator(selector)
-        expect(face).to_be_enabled()
-        face.hover()
-        page.mouse.down()
-        expect(face).to_have_class(re.compile(r"\bheld\b"))
-        expect(page.locator(".held")).to_have_count(0)
+    for _ in range(int(_PATIENCE_MS / _GLANCE_MS)):
+        with contextlib.suppress(TimeoutError, AssertionError):
+            face.hover(timeout=_GLANCE_MS)
+            page.mouse.down()
+            expect(face).to_have_class(re.compile(r"\bheld\b"), timeout=_GLANCE_MS)
+            expect(page.locator(".held")).to_have_count(0)
         page.mouse.up()
+        if page.evaluate(_TOUCHES) != sent or not face.count():
+            return
+    pytest.fail(f"{selector} could not be pressed:\n{page.locator('body').inner_text()}")
 
 
 def start_run(page: Page) -> None:
     """Start the run that waits. A whole run of a can may pass between two looks: its number tells, not a button."""
-    page.locator("#start").wait_for()
+    page.locator("#check-shift, #check-machine, #start").first.wait_for()
     waits = page.evaluate(_WAITING)
-    press_and_hold(page, "#start")
+    start_work(page)
     for _ in range(int(_PATIENCE_MS / _LOOK_MS)):
         if page.evaluate(_WAITING) != waits:
             return
         page.wait_for_timeout(_LOOK_MS)
     pytest.fail(f"the run was not started:\n{page.locator('body').inner_text()}")
+
+
+def at_step(page: Page, step: str | re.Pattern[str]) -> None:
+    """Wait for a step; where a busy computer held the work for being late, go on as a person does."""
+    wanted, held = page.locator("#step", has_text=step), page.locator("#resume")
+    while True:
+        expect(wanted.or_(held).first).to_be_visible()
+        if wanted.count():
+            return
+        if held.count():
+            press_and_hold(page, "#resume")
 
 
 def to_the_end(page: Page) -> list[str]:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import begin_fill, browsing, opened, page_served, sign_in
+from pages import begin_fill, opened, page_served, sign_in
 from playwright.sync_api import Browser, expect
 from shop_books import fill_of, journal_with
 from test_browser import finish
@@ -18,12 +17,6 @@ from test_web import Door
 NOT_TOLD = "final pressure, leak check and cap are not recorded"
 FOUND = {"id": "touch-0001", "pressure": "16 psi", "leak": "none", "cap": True}
 AGAIN = {**FOUND, "id": "touch-0002", "leak": "core", "cap": False}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 async def ticket(door: Door, fill_id: str = "f1") -> str:
@@ -106,11 +99,12 @@ async def test_a_second_pdf_says_that_it_is_a_duplicate(tmp_path: Path) -> None:
 
 @pytest.mark.full
 def test_found_told_and_printed_after_a_fill(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, size='"16.9-28"', scale="60") as served:
+    with page_served(tmp_path, size='"16.9-28"', scale="100") as served:
         page = opened(browser, served.url)
         sign_in(page)
         begin_fill(page)
         finish(page)
+        page.locator("#details").click()
         page.locator("#final-pressure").fill("16,5")
         page.get_by_role("radio", name="no leak").check()
         page.get_by_role("radio", name="cap is on").check()

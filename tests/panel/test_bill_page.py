@@ -3,21 +3,14 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import begin_conversion, browsing, opened, page_served, sign_in
+from pages import begin_conversion, opened, page_served, sign_in
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 
 PRICES = ROOT / "config" / "prices.toml"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 def paper(page: Page, button: str) -> str:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import httpx
 from field_devices import DISCRETES, Bench, bench
 from pages import PEOPLE, PIN, page_process
 from processes import command, serving
+from streams import Picture, merged
 
 GUN = """
 [links.gun]
@@ -32,14 +31,14 @@ address = 4
 """
 WHEEL = {"size": "11L-15"}
 START, STOP = 3, 4
-Picture = dict[str, Any]
 
 
 async def until(client: httpx.AsyncClient, sought: Callable[[Picture], object]) -> Picture:
     """Look until the picture has what is sought."""
     async with client.stream("GET", "/api/stream") as stream:
+        picture: Picture = {}
         async for line in stream.aiter_lines():
-            picture: Picture = json.loads(line.removeprefix("data: ") or "{}")
+            picture = merged(picture, line)
             if picture and sought(picture):
                 return picture
     raise AssertionError("the page went away")
@@ -67,9 +66,9 @@ async def test_start_and_stop_at_the_gun(tmp_path: Path) -> None:
         with serving(tmp_path, scale="30") as rig:
             text = rig.config.read_text(encoding="utf-8")
             rig.config.write_text(text + GUN.format(port=gun.port), encoding="utf-8")
-            command(
-                tmp_path, "people", "add", "Jo", "--role", PEOPLE["Jo"][1], "--config", "rig.toml", typed=f"{PIN}\n"
-            )
+            words = "people", "add", "Jo", "--role", PEOPLE["Jo"][1], "--config", "rig.toml"
+            added = command(tmp_path, *words, typed=f"{PIN}\n")
+            assert added.returncode == 0, added.stderr
             with page_process(rig) as served:
                 async with httpx.AsyncClient(base_url=served.url, timeout=60, headers={"X-Rig": "test"}) as client:
                     signed = (await client.post("/api/sign-in", json={"name": "Jo", "pin": PIN})).json()

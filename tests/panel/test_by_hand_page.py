@@ -11,9 +11,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from pages import PEOPLE, browsing, opened, page_process, press_and_hold, sign_in
+from pages import opened, page_process, people_added, press_and_hold, sign_in, start_work
 from playwright.sync_api import Browser, expect
-from processes import ROOT, Rig, command, configuration
+from processes import ROOT, Rig, configuration
 from pymodbus.client import ModbusTcpClient
 
 GAL = 3.785411784
@@ -22,12 +22,6 @@ HANDS = "\n".join(
     f'[points.{name}]\nlink = "io"\ntable = "coil"\naddress = {address}\n'
     for name, address in (("hand_lever_forward", LEVER), ("hand_lever_back", BACK), ("hand_vent_open", 22))
 )
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 @contextmanager
@@ -56,8 +50,7 @@ def lever_rig(folder: Path) -> Iterator[tuple[Rig, ModbusTcpClient]]:
 @pytest.mark.full
 def test_the_page_counts_and_warns_while_a_person_has_the_lever(browser: Browser, tmp_path: Path) -> None:
     with lever_rig(tmp_path) as (rig, hand):
-        for name, (pin, role) in PEOPLE.items():
-            command(tmp_path, "people", "add", name, "--role", role, "--config", "rig.toml", typed=f"{pin}\n")
+        people_added(tmp_path)
         with page_process(rig) as served:
             page = opened(browser, served.url)
             sign_in(page)
@@ -65,9 +58,7 @@ def test_the_page_counts_and_warns_while_a_person_has_the_lever(browser: Browser
             page.get_by_text("Target, fluid, job").click()
             page.locator("#field-target").fill("20 L")
             page.locator("#ask").click()
-            page.locator("#check-shift").click()
-            page.locator("#check-machine").click()
-            press_and_hold(page, "#start")
+            start_work(page)
             expect(page.locator("#step")).to_have_text("By hand")
             expect(page.locator("#prompt")).to_contain_text("Fill by the lever")
             hand.write_coil(LEVER, True)

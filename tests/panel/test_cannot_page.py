@@ -5,26 +5,19 @@ from __future__ import annotations
 import json
 import re
 import signal
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import begin_fill, browsing, opened, page_served, press_and_hold, sign_in
+from pages import at_step, begin_fill, opened, page_served, press_and_hold, sign_in, start_work
 from playwright.sync_api import Browser, Page, expect
 from processes import command
 
 CUT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
 
 _PUMPS = """async () => {
-    const fill = (await import('/static/app.js')).app.picture?.fill;
+    const fill = (await import(document.querySelector('script[type=module]').src)).app.picture?.fill;
     return fill?.outputs.includes('pump_run') && fill.in_tyre_l > 8;
 }"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 def pictured(page: Page, folder: Path, name: str) -> None:
@@ -59,7 +52,7 @@ def test_outputs_that_cannot_be_switched_off_stand_above_everything_on_a_phone(
                 break
             page.wait_for_timeout(100)
         expect(page.locator(".age")).to_be_empty()
-        fresh = colour(page, ".net")
+        fresh = colour(page, ".big .figure")
         # The modules fall silent for good, the pump running; nobody has proven that they let it go.
         served.rig.process.send_signal(signal.SIGSTOP)
         card = page.locator("#cannot")
@@ -79,7 +72,7 @@ def test_outputs_that_cannot_be_switched_off_stand_above_everything_on_a_phone(
         assert place["x"] + place["width"] <= 360
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
         # The figures are grey, and can still be read.
-        old = colour(page, ".net")
+        old = colour(page, ".big .figure")
         assert old != fresh
         assert contrast(old) >= 4.5
         # No flow is read: that is not a flow of nothing.
@@ -117,8 +110,8 @@ def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
         expect(asked).to_be_visible()
         expect(asked).to_have_count(1)
         pictured(page, tmp_path, "asked")
-        press_and_hold(page, "#start")
-        expect(page.locator("#step")).to_have_text("Core or insert back")
+        start_work(page)
+        at_step(page, "Core or insert back")
         pictured(page, tmp_path, "started")
 
 
@@ -130,7 +123,7 @@ def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp
         page = opened(browser, served.url)
         sign_in(page)
         begin_fill(page)
-        expect(page.locator("#step")).to_have_text(re.compile("Fill|Reading"))
+        at_step(page, re.compile("Fill|Reading"))
         page.keyboard.press("Escape")
         expect(page.locator("#outcome")).to_be_visible()
         expect(page.locator("#unasked")).to_have_count(0)

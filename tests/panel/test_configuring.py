@@ -4,26 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import OTHER_PIN, browsing, opened, page_served, sign_in
+from pages import OTHER_PIN, opened, page_served, sign_in
 from playwright.sync_api import Browser, expect
 
 from rig.ledger.lock import RigLock
 from rig.panel.configuring import ConfigForm, config_view, write_config
 from rig.run.interrupted import journal_of
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError, load_settings
 
 ROOT = Path(__file__).resolve().parents[2]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 @pytest.fixture
@@ -88,6 +81,7 @@ def test_the_supervisor_writes_on_the_page(browser: Browser, tmp_path: Path) -> 
     with page_served(tmp_path) as served:
         page = opened(browser, served.url, width=1280, height=900, touch=False)
         sign_in(page, "Sam", OTHER_PIN)
+        page.get_by_role("button", name="Menu").click()
         page.get_by_role("button", name="Settings", exact=True).click()
         text = page.locator("#toml")
         good = text.input_value()

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import begin_conversion, browsing, next_wheel, opened, page_served, press_and_hold, sign_in, to_the_end
+from pages import begin_conversion, next_wheel, opened, page_served, sign_in, start_work, to_the_end
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 from shop_books import fill_now, journal_with
@@ -21,12 +20,6 @@ PAIR = [{"size": "16.9-28", "position": f"rear {side}"} for side in ("left", "ri
 LEFT = {"position": "rear left"}
 PRICES = ROOT / "config" / "prices.toml"
 VALVE_DOWN = 'existing = "60 L"\nvalve_at = 6\n'
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 async def begun(folder: Path) -> Door:
@@ -111,7 +104,7 @@ async def test_a_conversion_needs_sign_in_a_known_job_and_its_bill_some_work(tmp
     own = {"X-Rig": "page"}
     for path in ("conversion", "note", "bill.pdf", "put-away"):
         assert (await stranger.post(f"/api/jobs/J1/{path}", json={}, headers=own)).status_code == 401
-    assert (await stranger.get("/api/jobs/J1/conversion")).status_code == 200
+    assert (await stranger.get("/api/jobs/J1/conversion")).status_code == 401
 
 
 def emptied(page: Page) -> None:
@@ -122,14 +115,14 @@ def emptied(page: Page) -> None:
     page.locator("#empty-holds_fluid").fill("cacl2:20%")
     page.locator("#empty-to").fill("waste tank")
     page.locator("#empty-order").click()
-    press_and_hold(page, "#start")
+    start_work(page)
     to_the_end(page)
     expect(page.locator("#outcome")).to_contain_text("Done")
 
 
 @pytest.mark.full
 def test_a_whole_conversion_from_the_page(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
+    with page_served(tmp_path, scale="100", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         assert command(tmp_path, "prices", str(PRICES), "--config", "rig.toml").returncode == 0
         page = opened(browser, served.url)
         sign_in(page)
@@ -147,9 +140,9 @@ def test_a_whole_conversion_from_the_page(browser: Browser, tmp_path: Path) -> N
         with next_wheel(served.rig):
             page.locator("[data-act='refill']").click()
             expect(page.locator(".answer")).to_contain_text("beet")
-            page.locator("#check-machine").click()
-            press_and_hold(page, "#start")
+            start_work(page)
             finish(page)
+        page.locator("#details").click()
         page.locator("#final-pressure").fill("16")
         page.get_by_label("no leak", exact=True).check()
         page.get_by_label("cap is on", exact=True).check()

@@ -7,14 +7,14 @@ import time
 from pathlib import Path
 
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in
+from pages import browsing, opened, page_served, sign_in, start_work
 from playwright.sync_api import expect
 from virtual_fills import fill_of, rig_settings, run_fill
 
 from rig.control.decide import Decision
 from rig.panel.view import Picture, picture
 from rig.run.assembly import Question
-from rig.run.facade import Facade
+from rig.run.facade import Facade, Shown
 
 REST_S = 300.0
 
@@ -25,7 +25,7 @@ def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
     settings = rig_settings("draw-down", **hot)
     facade, question = Facade(settings), Question("16.9-28")
     setup = fill_of(settings, question).setup
-    facade.begins({"size": question.size}, question)
+    facade.begins(Shown(question.size), question)
     seen: list[Picture] = []
 
     def see(decision: Decision) -> None:
@@ -49,17 +49,15 @@ def test_the_page_says_that_the_pump_cools_and_for_how_many_minutes(tmp_path: Pa
     hot = f'"30 s"\ndry_rest = "{REST_S:g} s"'
     with (
         browsing() as browser,
-        page_served(tmp_path, layout="draw-down", size='"16.9-28"', scale="30", dry_run=hot) as served,
+        page_served(tmp_path, layout="draw-down", size='"16.9-28"', scale="60", dry_run=hot) as served,
     ):
         page = opened(browser, served.url)
         sign_in(page)
         page.locator("#field-size").fill("16.9-28")
         page.locator("#ask").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        start_work(page)
         expect(page.locator("#step")).to_have_text("Let the pump cool")
-        expect(page.locator(".now")).to_contain_text(re.compile(r"It goes on by itself in [1-5] min; nothing to do"))
+        expect(page.locator("#todo")).to_contain_text(re.compile(r"It goes on by itself in [1-5] min; nothing to do"))
         expect(page.locator("#prompt-done")).to_have_count(0)
         expect(page.locator("#step")).not_to_have_text("Let the pump cool")
         page.locator("#stop").click()

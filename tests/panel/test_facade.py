@@ -13,7 +13,7 @@ from rig.control.procedure import State
 from rig.control.state import FillState, new_fill
 from rig.control.values import Entry, Prompt, Reading, Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
-from rig.run.facade import Facade, Order
+from rig.run.facade import Facade, Order, Shown
 from rig.run.session import Errand
 
 RIG = settings()
@@ -35,7 +35,7 @@ class Bench:
     def open(self, order: Order) -> None:
         assert self.facade.order(order)
         assert self.facade.take_order() is order
-        self.facade.begins({"size": "16.9-28"}, QUESTION)
+        self.facade.begins(Shown("16.9-28"), QUESTION)
 
     def scan(self, times: int = 1, **changes: object) -> None:
         """So many scans of a tenth of a second on a rig that stands still at 5 psi."""

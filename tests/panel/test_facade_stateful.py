@@ -89,7 +89,7 @@ class Touched(RuleBasedStateMachine):
     @rule()
     def ends(self) -> None:
         """The service closes the order."""
-        self.bench.facade.ends({"fill_id": "fill-1"})
+        self.bench.facade.ends(None)
         self.open = False
 
     @invariant()

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import browsing, next_wheel, opened, page_served, press_and_hold, sign_in
+from pages import next_wheel, opened, page_served, press_and_hold, sign_in, start_work
 from playwright.sync_api import Browser, Page, expect
 from processes import command
 from shop_books import fill_of, journal_with
@@ -17,12 +16,6 @@ from test_web import Door
 
 GAL = 3.785411784
 PAIR = [{"size": "16.9-28", "position": f"rear {side}"} for side in ("left", "right")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 async def kept(door: Door, **more: object) -> dict[str, Any]:
@@ -99,12 +92,11 @@ async def test_a_job_that_could_not_be_filled_is_refused_when_it_is_made(
     assert (await door.client.get("/api/jobs")).json() == []
 
 
-async def test_making_a_job_needs_sign_in_and_looking_does_not(tmp_path: Path) -> None:
+async def test_jobs_need_a_sign_in(tmp_path: Path) -> None:
     door = Door(tmp_path)
     own = {"X-Rig": "page"}
     assert (await door.client.post("/api/jobs", json={"job": "J", "wheels": PAIR}, headers=own)).status_code == 401
-    assert (await door.client.get("/api/jobs")).status_code == 200
-    assert (await Door(tmp_path, looking=False).client.get("/api/jobs")).status_code == 401
+    assert (await door.client.get("/api/jobs")).status_code == 401
 
 
 async def test_a_job_entered_by_mistake_is_put_away_with_its_reason_and_can_be_taken_up_again(tmp_path: Path) -> None:
@@ -160,24 +152,24 @@ def make_job(page: Page, size: str) -> None:
 
 @pytest.mark.full
 def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30") as served:
+    with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)
         sign_in(page)
         make_job(page, "11L-15")
         page.locator(".next").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        start_work(page)
         first = 4 + finish(page)
         assert first <= 8
         # The job's other wheel is ready; nothing has to be picked.
+        page.locator("#next-wheel").click()
         expect(page.locator(".answer h2")).to_contain_text("rear right")
         with next_wheel(served.rig) as second:
-            press_and_hold(page, "#start")
-            later = 1 + finish(page)
-            assert later <= 3
+            start_work(page)
+            later = 2 + finish(page)
+            assert later <= 4
             assert gallons(page) == pytest.approx(second.truth()["delivered_l"] / GAL, abs=0.2)
             expect(page.locator("#job-done")).to_be_visible()
+            page.locator("#details").click()
             expect(page.locator("figure.pair")).to_contain_text("more by")
             page.locator("#another").click()
             expect(page.locator(".jobs")).to_contain_text("No job is open")
@@ -189,7 +181,7 @@ def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: 
 
 @pytest.mark.full
 def test_a_job_is_put_away_from_the_list_by_touches(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30") as served:
+    with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)
         sign_in(page)
         make_job(page, "11L-15")

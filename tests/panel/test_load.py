@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
 from pages import PIN, page_served
+from streams import Picture, merged
 
 WATCHERS = 20
 WINDOW = 40
 """Pictures: eight seconds."""
 
 
-def pictures(client: httpx.Client) -> Iterator[dict[str, Any]]:
+def pictures(client: httpx.Client) -> Iterator[Picture]:
     with client.stream("GET", "/api/stream") as stream:
+        picture: Picture = {}
         for line in stream.iter_lines():
-            if line.startswith("data: "):
-                yield json.loads(line.removeprefix("data: "))
+            if line:
+                picture = merged(picture, line)
+                yield picture
 
 
 def gaps(client: httpx.Client) -> list[float]:

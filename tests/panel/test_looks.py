@@ -7,12 +7,12 @@ pixels is about 68 mm wide, so 64 pixels are 12 mm and 106 are 20 mm.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import Served, browsing, opened, page_served, press_and_hold, sign_in, start_run
+from pages import Served, at_step, opened, page_served, press_and_hold, sign_in, start_run, start_work
 from playwright.sync_api import Browser, Page, expect
 from processes import ROOT, command
 from shop_books import fill_of, journal_with
@@ -25,12 +25,6 @@ RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
     "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
 }
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 def axe() -> str:
@@ -106,7 +100,7 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.locator("#prove-can").fill("20 L")
     page.locator("#prove-runs").fill("1")
     page.locator("#prove-order").click()
-    expect(page.locator("#start")).to_be_visible()
+    expect(page.locator("#check-shift")).to_be_visible()
     look(page, "at-the-can")
     for _ in range(2):
         start_run(page)
@@ -217,12 +211,12 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     looked_at_another_liquid(page, look)
     page.get_by_role("button", name="loader-rear 16.9-28").click()
     expect(page.locator("#sentence")).to_be_visible()
-    page.locator("summary").first.click()
     look(page, "answer")
-    page.locator("#check-shift").click()
-    page.locator("#check-machine").click()
-    press_and_hold(page, "#start")
-    expect(page.locator("#step")).to_have_text("Fill")
+    page.locator("#details").click()
+    look(page, "answer-details")
+    page.locator("#details").click()
+    start_work(page)
+    at_step(page, "Fill")
     look(page, "fill")
     page.get_by_role("button", name="HOLD", exact=True).click()
     expect(page.locator("#resume")).to_be_visible()
@@ -232,8 +226,10 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     look(page, "prompt")
     page.locator("#stop").click()
     expect(page.locator("#outcome")).to_be_visible()
-    expect(page.locator("summary").first).to_be_visible()
     look(page, "done")
+    page.locator("#details").click()
+    expect(page.locator("summary").first).to_be_visible()
+    look(page, "done-details")
     if page.locator(".menu").is_visible():
         page.locator(".menu").click()
         look(page, "menu")

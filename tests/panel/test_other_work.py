@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in, to_the_end
+from pages import at_step, opened, page_served, press_and_hold, sign_in, start_work, to_the_end
 from playwright.sync_api import Browser, expect
 from processes import command
 from test_browser import gallons
@@ -35,7 +34,7 @@ def worked(client: httpx.Client, kind: str, **work: object) -> dict[str, Any]:
 
 @pytest.mark.full
 def test_a_wheel_is_emptied_from_the_page_and_what_came_is_counted(tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
+    with page_served(tmp_path, scale="100", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         with signed_in(served) as client:
             wheel = {"size": "11L-15", "position": "rear left", "holds": "60 L", "through_meter": True}
             record = worked(client, "empty", empty=wheel)
@@ -89,15 +88,9 @@ async def test_a_shop_wheel_is_emptied_with_its_valve_at_the_bottom(tmp_path: Pa
     assert taken.work.question.wanted.valve_at == 6
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
-
-
 @pytest.mark.full
 def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
+    with page_served(tmp_path, scale="100", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         page = opened(browser, served.url)
         sign_in(page)
         page.get_by_text("Take liquid out of a wheel").click()
@@ -105,12 +98,15 @@ def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None
         page.locator("#empty-holds").fill("60 L")
         page.get_by_role("radio", name="clean: by the meter").check()
         page.locator("#empty-order").click()
-        press_and_hold(page, "#start")
-        expect(page.locator(".of")).to_contain_text("back into the tote")
+        start_work(page)
+        expect(page.locator(".big .of")).to_contain_text("back into the tote")
         assert to_the_end(page)
         expect(page.locator("#outcome")).to_contain_text("Done")
-        # What the plant says came out, which shares no code with the page.
-        assert gallons(page) == pytest.approx(-served.rig.truth()["delivered_l"] / GAL, abs=0.15)
+        # What the plant says came out, which shares no code with the page. The last short stroke may be air; if so
+        # and it is more than 5 %, the page says what was counted and within what.
+        counted = re.search(r"([\d.]+) gal counted, within ([\d.]+) gal", page.locator("main").inner_text())
+        out_gal, within_gal = (float(counted[1]), float(counted[2])) if counted else (gallons(page), 0.15)
+        assert out_gal == pytest.approx(-served.rig.truth()["delivered_l"] / GAL, abs=within_gal)
 
 
 @pytest.mark.full
@@ -124,7 +120,7 @@ def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_betwe
         def work(name: str) -> None:
             page.get_by_text("Rinse the line").click()
             page.locator(name).click()
-            press_and_hold(page, "#start")
+            start_work(page)
             to_the_end(page)
             expect(page.locator("#outcome")).to_contain_text("Done")
             page.locator("#another").click()
@@ -132,24 +128,20 @@ def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_betwe
         work("#rinse")
         page.locator("#field-size").fill("11L-15")
         page.locator("#ask").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        start_work(page)
         expect(page.get_by_role("alert")).to_contain_text("rinse water")
         work("#divert")
         page.locator("#same").click()
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
-        expect(page.locator("#step")).to_have_text(re.compile("Fill|settle|air"))
-        expect(page.locator(".of")).to_contain_text("in the tyre")
+        start_work(page)
+        at_step(page, re.compile("Fill|settle|air"))
+        expect(page.locator(".big .of")).to_contain_text("in the tyre")
         page.locator("#stop").click()
         expect(page.locator("#outcome")).to_contain_text("Stopped")
 
 
 @pytest.mark.full
 def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="60") as served:
+    with page_served(tmp_path, scale="100") as served:
         told = command(tmp_path, "stock", "load", "--volume", "900 L", "--fluid", "water", "--config", "rig.toml")
         assert told.returncode == 0, told.stderr
         page = opened(browser, served.url)
@@ -163,9 +155,7 @@ def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Brows
         expect(page.locator("#start")).to_have_count(0)
         press_and_hold(page, "#other-fluid")
         expect(page.locator(".answer")).not_to_contain_text("ANOTHER LIQUID?")
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        start_work(page)
         to_the_end(page)
         expect(page.locator("#outcome")).to_contain_text("Done")
         (fill,) = page.evaluate("fetch('/api/fills').then((reply) => reply.json())")
@@ -179,6 +169,7 @@ def test_of_a_yard_tank_the_page_says_whose_loads_it_knows(browser: Browser, tmp
             told = command(tmp_path, "stock", *words, "--tote", "North", "--config", "rig.toml")
             assert told.returncode == 0, told.stderr
         page = opened(browser, served.url)
+        sign_in(page)
         page.locator(".menu").click()
         page.get_by_role("button", name="Stock", exact=True).click()
         yard = page.locator(".tote").filter(has_text="yard tank North")

@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pages import OTHER_PIN, browsing, opened, page_served, press_and_hold, sign_in, start_run
+from pages import OTHER_PIN, opened, page_served, press_and_hold, sign_in, start_run
 from playwright.sync_api import Browser, Page, expect
 from test_web import PIN, Door
 
 OFF = 1.004
 """How much more a test's can is read to hold than it does: the factor that must be found (API MPMS 4.8: true volume
 per indicated volume)."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 async def test_only_the_supervisor_proves_and_everybody_sees(tmp_path: Path) -> None:

@@ -6,14 +6,13 @@ Independent figures: the mean and the standard deviation are numpy's, Cpk is wor
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in
+from pages import opened, page_served, press_and_hold, sign_in
 from playwright.sync_api import Browser, expect
 from processes import ROOT, command, configuration
 from shop_books import fill_now, journal_with
@@ -27,12 +26,6 @@ FLEET = [f"{axle} {side}" for axle in ("front", "rear") for side in ("left", "ri
 WHEELS = [{"size": SIZE, "position": position} for position in FLEET]
 NETS = (261.2, 260.1, 261.9, 262.6)
 """Four wheels of 261 L; the last is beyond half a per cent. Invented."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 class Office:
@@ -207,9 +200,11 @@ async def test_the_fleet_of_a_job_is_the_one_of_the_command(tmp_path: Path, offi
     assert every["wheels"] == 5
 
 
-async def test_the_whole_book_is_compared_for_who_may_look(tmp_path: Path) -> None:
-    assert (await Door(tmp_path).client.get("/api/compare")).json()["groups"] == []
-    assert (await Door(tmp_path, looking=False).client.get("/api/compare")).status_code == 401
+async def test_the_whole_book_is_compared_for_who_is_signed_in(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    assert (await door.client.get("/api/compare")).status_code == 401
+    await door.sign_in()
+    assert (await door.client.get("/api/compare")).json()["groups"] == []
 
 
 @pytest.mark.full
@@ -252,7 +247,7 @@ def test_a_quote_is_accepted_and_its_fleet_seen(browser: Browser, tmp_path: Path
         page.locator(".quote summary").click()
         expect(page.locator(".quote .done")).to_contain_text("Done so far")
         page.locator(".menu").click()
-        page.locator("#top select").select_option("kpa")
+        page.locator("#pages select").select_option("kpa")
         page.get_by_role("button", name="History", exact=True).click()
         page.locator("#alike summary").click()
         expect(page.locator("#alike figure.fleet")).to_contain_text("3.20 L")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import browsing, opened, page_served, press_and_hold, sign_in, to_the_end
+from pages import opened, page_served, sign_in, start_work, to_the_end
 from playwright.sync_api import Browser, expect
 from processes import command
 from shop_books import fill_of, journal_with
@@ -18,12 +17,6 @@ from test_web import Door
 from rig.run.session import Errand
 
 GAL = 3.785411784
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as found:
-        yield found
 
 
 def teach(door: Door, name: str, took_l: float, at: str, size: str = "16.9-28") -> None:
@@ -101,7 +94,7 @@ async def test_looking_at_the_wheels_can_be_shut(tmp_path: Path) -> None:
 
 @pytest.mark.full
 def test_a_wheel_is_taught_and_filled_by_its_name_from_the_open_page(browser: Browser, tmp_path: Path) -> None:
-    with page_served(tmp_path, scale="30") as served:
+    with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)
         sign_in(page)
         page.locator(".shop-wheels .tile").first.wait_for()
@@ -118,9 +111,7 @@ def test_a_wheel_is_taught_and_filled_by_its_name_from_the_open_page(browser: Br
         page.locator("#ask").click()
         expect(page.locator(".answer h2")).to_contain_text("Mill rear, 11L-15")
         expect(page.locator("#sentence")).to_contain_text("12.9 gal")
-        page.locator("#check-shift").click()
-        page.locator("#check-machine").click()
-        press_and_hold(page, "#start")
+        start_work(page)
         to_the_end(page)
         assert gallons(page) == pytest.approx(served.rig.truth()["delivered_l"] / GAL, abs=0.2)
         shown = command(tmp_path, "ledger", "show", records(tmp_path)[-1]["fill_id"], "--config", "rig.toml", "--json")

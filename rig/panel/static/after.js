@@ -1,6 +1,6 @@
 // After a fill: final pressure, leak check and cap, once the wheel is aired up. It can be left out; the ticket says so.
 
-import { button, h } from './dom.js';
+import { button, h, numberPad } from './dom.js';
 import { me, newId, post, save } from './net.js';
 import { shown, unit } from './units.js';
 import { t } from './words.js';
@@ -37,10 +37,11 @@ export class After {
     const chips = (name, values) => h('fieldset', { class: 'chips' }, h('legend', {}, t(name)),
       values.map((value) => h('label', { class: 'chip' },
         h('input', { type: 'radio', name, value, required: true }), h('span', {}, t(`${name}.${value}`)))));
+    const figure = h('input', { name: 'pressure', id: 'final-pressure', inputmode: 'none', required: true, autocomplete: 'off', maxlength: 8 });
     const form = h('form', { id: 'after', onsubmit: (event) => { event.preventDefault(); this.keep(new FormData(form)); } },
       h('h3', {}, t('after')),
       h('label', {}, t('final_pressure', { unit: unit('pressure') }),
-        h('input', { name: 'pressure', id: 'final-pressure', inputmode: 'decimal', required: true, autocomplete: 'off', maxlength: 8 })),
+        figure), numberPad(figure),
       chips('leak', LEAKS), chips('cap', CAPS),
       h('button', { class: 'do', id: 'keep-after' }, t('keep_after')),
       h('p', {}, t('after_skipped')));

@@ -47,3 +47,20 @@ export function hush() {
 }
 
 export const hushed = () => Boolean(current) && quiet === current;
+
+// The screen stays on while a fill runs, where the browser can (over https); it lets go by itself when the page is hidden.
+let lock = null;
+let wanted = false;
+
+export async function stayAwake(on) {
+  wanted = on;
+  if (!on) {
+    lock?.release?.();
+    lock = null;
+  } else if (!lock && document.visibilityState === 'visible' && navigator.wakeLock) {
+    lock = {};
+    lock = await navigator.wakeLock.request('screen').catch(() => null);
+    lock?.addEventListener('release', () => { lock = null; });
+    if (!wanted) lock?.release();
+  }
+}

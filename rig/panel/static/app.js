@@ -1,13 +1,16 @@
 // The page as a whole: which screen stands there now, the bar with STOP, and what is shown when the controller is gone.
 
-import { sound, wake } from './alarm.js';
+import { sound, stayAwake, wake } from './alarm.js';
 import { ConvertScreen } from './convert.js';
-import { Slot, button, h, say } from './dom.js';
+import { Slot, button, guideLink, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
 import { FillScreen } from './fill.js';
+import { bandOf } from './frame.js';
+// Written by the server as it starts: what does not change while the page is served.
+import * as given from './given.js';
 import { JobScreen } from './jobs.js';
 import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
-import { act, get, me, newId, post, watch, whoAmI } from './net.js';
+import { me, newId, post, watch, whoAmI } from './net.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
@@ -16,9 +19,11 @@ import * as units from './units.js';
 import { known, learn, t } from './words.js';
 
 const SAID_MS = 7000;
-const parts = Object.fromEntries(['top', 'stale', 'after', 'work', 'foot', 'said'].map((id) => [id, document.getElementById(id)]));
+const parts = Object.fromEntries(['top', 'pages', 'asks', 'after', 'work', 'stale', 'act', 'said'].map((id) => [id, document.getElementById(id)]));
 const top = new Slot('div', { class: 'bar' });
-const foot = new Slot('div', { class: 'bar' });
+const pages = new Slot('div', { class: 'open' });
+const asks = new Slot();
+const act_ = new Slot();
 const after = new Slot();
 
 export const app = {
@@ -34,6 +39,7 @@ export const app = {
   asked: null, // The wheel that is asked about, so that another unit or page does not lose it.
   ticks: new Set(),
   seenRecord: sessionStorage.getItem('rig-seen') || '',
+  drawn: null, // The wheel as the last fill left it on the picture.
   screen: null,
   key: '',
   stale: true,
@@ -72,8 +78,7 @@ export const app = {
   say(text) {
     say(parts.said, text);
     clearTimeout(this.forget);
-    // Words that nobody can miss stay; the others leave the screen to the work again.
-    if (text !== t('stop_lost')) this.forget = setTimeout(() => say(parts.said, ''), SAID_MS);
+    this.forget = setTimeout(() => say(parts.said, ''), SAID_MS);
   },
 
   remember(form) {
@@ -99,54 +104,47 @@ export const app = {
     this.menu = false;
     this.render();
     parts.work.focus();
-    scrollTo(0, 0);
+    parts.work.scrollTo(0, 0);
   },
 
   render() {
-    renderTop();
-    renderFoot();
     renderAfter();
     renderWork();
+    renderTop();
+    renderAsks();
+    renderFoot();
   },
 };
 
-async function stop() {
-  wake();
-  try {
-    await post('/api/stop', { id: newId() });
-    parts.said.classList.remove('loud');
-    app.say(t('stop_sent'));
-  } catch {
-    app.say(t('stop_lost'));
-    parts.said.classList.add('loud');
-  }
+function renderTop() {
+  const band = bandOf(app);
+  top.show(JSON.stringify([band.key, app.menu]), () => [
+    band.build(),
+    button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' }),
+  ]);
+  parts.pages.hidden = !app.menu;
+  pages.show(JSON.stringify([units.chosen(), me.name, app.tab]), () => [
+    ['work', ...(me.name ? ['history', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+      button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
+    guideLink('', t('guide')),
+    h('label', {}, t('units'),
+      h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; pages.key = ''; app.render(); } },
+        units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
+    me.name ? button(t('sign_out'), signOut, 'tab') : button(t('sign_in_menu'), sign, 'tab'),
+  ]);
 }
 
-function renderTop() {
-  const picture = app.picture;
-  const driver = picture?.driver;
-  const asks = app.drives && picture.asking ? picture.asking.name : '';
-  const key = JSON.stringify([app.rig?.name, units.chosen(), me.name, driver, picture?.asking, app.tab, app.menu, app.signing, app.clock]);
-  top.show(key, () => [
-    h('div', { class: 'head' },
-      h('div', {}, h('h1', {}, app.rig ? app.rig.name : '', app.rig?.simulated ? h('em', {}, t('simulated')) : null),
-        h('p', { class: 'who' }, whoText(driver))),
-      me.name || app.signing ? null : button(t('sign_in'), () => sign(), 'tab'),
-      button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'tab menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' })),
-    asks ? h('div', { class: 'ask' }, t('asks_for_controls', { name: asks }),
+// What is asked of the person here, over the work and beside the rail.
+function renderAsks() {
+  const name = !app.stale && app.drives && app.picture.asking ? app.picture.asking.name : '';
+  asks.show(JSON.stringify([name, me.name, app.clock]), () => [
+    name ? h('div', { class: 'asked' }, t('asks_for_controls', { name }),
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
-    me.name && app.clock ? h('div', { class: 'ask', id: 'clock' },
+    me.name && app.clock ? h('div', { class: 'asked', id: 'clock' },
       t('clock_unsure', { shown: app.clock.shown, device: new Date().toLocaleString() }),
       button(t('clock_take'), () => sayClock(new Date().toISOString()), 'do'),
       button(t('clock_leave'), () => sayClock(''))) : null,
-    h('nav', { id: 'pages', 'aria-label': t('pages'), class: app.menu ? 'open' : '' },
-      ['work', 'history', 'stock', 'meter', ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
-        button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
-      h('label', {}, t('units'),
-        h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; top.key = ''; app.render(); } },
-          units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
-      me.name ? button(t('sign_out'), signOut, 'tab') : null),
   ]);
 }
 
@@ -165,22 +163,17 @@ async function signOut() {
   await app.send(post('/api/sign-out', {}));
   await whoAmI().catch(() => {});
   app.menu = false;
+  app.tab = 'work';
+  app.reopen();
   app.render();
 }
 
-function whoText(driver) {
-  if (!driver) return me.name ? t('you_look', { me: me.name }) : t('nobody_drives');
-  if (driver.id === me.id) return t('you_drive', { name: me.name });
-  return me.name ? t('other_drives_you', { name: driver.name, me: me.name }) : t('other_drives', { name: driver.name });
-}
-
+// The rail: the one next act, always beside STOP; a screen without one leaves its place empty.
 function renderFoot() {
-  const fill = app.picture?.fill;
-  const holds = !app.stale && app.drives && fill?.presses.includes('hold');
-  foot.show(JSON.stringify([holds]), () => [
-    holds ? button(t('hold'), () => app.send(act('hold')), 'wait') : null,
-    button(t('stop'), stop, 'stop', { 'aria-keyshortcuts': 'Escape', id: 'stop' }),
-  ]);
+  const offered = !app.stale && app.screen?.rail?.(app.picture?.fill);
+  const sign_in = !app.stale && !me.name && !app.signing && app.picture;
+  const [key, build] = offered || (sign_in ? ['sign in', () => button(t('sign_in'), sign, 'do', { 'data-part': 'act' })] : ['', () => null]);
+  act_.show(key, build);
 }
 
 function screenFor(picture) {
@@ -206,7 +199,8 @@ function renderAfter() {
   const found = !app.stale && !app.picture?.fill && app.picture?.live.unasked;
   after.show(JSON.stringify(found || null), () => found ? h('section', { class: 'alarm', role: 'alert', id: 'unasked' },
     h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), known(`alarm.${found.name}.text`, found.text)),
-    h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${found.name}.first`, found.first))) : null);
+    h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${found.name}.first`, found.first)),
+    guideLink(`alarms/${found.name}`, t('alarm_guide'))) : null);
 }
 
 // While the rig is not heard nothing is built: what stands there is out of sight, and keeps what a person has typed.
@@ -218,16 +212,19 @@ function renderWork() {
     app.key = key;
     app.screen = build();
     parts.work.replaceChildren(app.screen.element);
-    scrollTo(0, 0);
+    parts.work.scrollTo(0, 0);
   }
   if (app.picture) app.screen.update(app.picture);
 }
 
 function show(picture) {
   const before = app.picture?.fill;
+  const asking = app.picture?.asking?.id;
   app.picture = picture;
-  if (app.stale) {
-    app.stale = false;
+  // Whoever has asked for the controls hears the answer.
+  if (me.id && asking === me.id && picture.asking?.id !== me.id) app.say(t(app.drives ? 'given_to_you' : 'kept_by', { name: picture.driver?.name }));
+  app.stale = false;
+  if (!parts.stale.hidden) {
     parts.stale.hidden = true;
     document.body.classList.remove('stale');
     app.screen?.regain?.();
@@ -241,6 +238,7 @@ function show(picture) {
   // What wants a person brings the page back to the work.
   if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';
   sound(occasion || done);
+  stayAwake(Boolean(fill));
   app.render();
 }
 
@@ -250,27 +248,24 @@ function lost() {
   app.picture = null;
   document.body.classList.add('stale');
   parts.stale.hidden = false;
-  parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', {}, t('stale_do')));
+  parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', { 'data-part': 'first-action' }, t('stale_do')));
   sound('alarm:stale');
+  renderAfter();
   renderTop();
+  renderAsks();
   renderFoot();
 }
 
-document.addEventListener('keydown', (event) => event.key === 'Escape' && stop());
 document.addEventListener('pointerdown', wake);
 document.addEventListener('keydown', wake);
 
 async function begin() {
-  parts.top.append(top.element);
-  parts.foot.append(foot.element);
-  parts.after.append(after.element);
-  renderFoot();
-  const [rig, texts] = await Promise.all([get('/api/rig'), get('/api/texts'), whoAmI()]);
-  learn(texts);
-  app.rig = rig;
-  units.recall(rig.units);
-  document.title = rig.name;
-  foot.key = null;
+  for (const [place, slot] of Object.entries({ top, pages, asks, act: act_, after })) parts[place].append(slot.element);
+  learn(given.texts);
+  app.rig = given.rig;
+  units.recall(app.rig.units);
+  await whoAmI();
+  document.title = app.rig.name;
   app.reopen = watch(show, lost);
   app.render();
 }

@@ -122,7 +122,9 @@ export class ConvertScreen {
 
   refill(wheel) {
     if (!wheel.form) return h('p', { class: 'against' }, t('not_in_job'));
-    const form = { ...wheel.form, job: this.app.converting, fluid: wheel.to, support: this.app.form?.support || 'jacked' };
+    // What stayed below the valve hole is still inside, and counts.
+    const holds = wheel.holds_l > 1 ? `${wheel.holds_l.toFixed(2)} L` : '';
+    const form = { ...wheel.form, job: this.app.converting, fluid: wheel.to, support: this.app.form?.support || 'jacked', holds };
     return button(t('fill_with', { fluid: wheel.to }), async () => {
       const answer = await this.app.send(post('/api/answer', form));
       if (!answer) return;

@@ -3,6 +3,7 @@
 import { t } from './words.js';
 
 const HOLD_MS = 800; // A press that is meant: longer than a brush of a sleeve, shorter than a nuisance.
+const SLIP_PX = 30; // A wet glove slides; so far beside the key it still presses.
 
 export function h(tag, attributes = {}, ...children) {
   return filled(document.createElement(tag), attributes, children);
@@ -37,12 +38,17 @@ export class Slot {
   show(key, build) {
     if (this.key === key) return;
     this.key = key;
-    this.element.replaceChildren(...[build()].flat().filter(Boolean));
+    this.element.replaceChildren(...[build()].flat(Infinity).filter(Boolean));
   }
 }
 
 export function button(text, press, kind = '', more = {}) {
   return h('button', { type: 'button', class: kind, onclick: press, ...more }, text);
+}
+
+// A page of the guide, in a tab of its own: what stands here stays.
+export function guideLink(topic, text) {
+  return h('a', { class: 'link', href: topic ? `/guide/${topic}` : '/guide', target: 'guide' }, text);
 }
 
 // Press and hold. By key too; where a helper presses for a person (no pointer, no key), that press is enough.
@@ -66,8 +72,16 @@ export function holdButton(text, done, kind = 'do', more = {}) {
     timer = null;
     face.classList.remove('held');
   };
-  face.addEventListener('pointerdown', (event) => event.button === 0 && begin());
-  for (const name of ['pointerup', 'pointerleave', 'pointercancel', 'blur']) face.addEventListener(name, leave);
+  face.addEventListener('pointerdown', (event) => {
+    if (event.button !== 0) return;
+    face.setPointerCapture(event.pointerId);
+    begin();
+  });
+  face.addEventListener('pointermove', ({ clientX: x, clientY: y }) => {
+    const box = face.getBoundingClientRect();
+    if (x < box.left - SLIP_PX || x > box.right + SLIP_PX || y < box.top - SLIP_PX || y > box.bottom + SLIP_PX) leave();
+  });
+  for (const name of ['pointerup', 'pointercancel', 'blur']) face.addEventListener(name, leave);
   face.addEventListener('keydown', (event) => {
     if (event.key !== 'Enter' && event.key !== ' ') return;
     event.preventDefault();
@@ -80,4 +94,31 @@ export function holdButton(text, done, kind = 'do', more = {}) {
     touched = false;
   });
   return face;
+}
+
+// What is looked up beside the work: it lies over the evidence, never over the band, the further keys or the rail.
+export class Sheet {
+  constructor(...children) {
+    this.element = h('section', { class: 'sheet', hidden: true, tabindex: -1 }, children);
+    this.opener = button(t('details'), () => this.show(!this.open), 'plain', { id: 'details', 'aria-expanded': 'false' });
+  }
+
+  get open() {
+    return !this.element.hidden;
+  }
+
+  show(open) {
+    this.element.hidden = !open;
+    this.opener.setAttribute('aria-expanded', String(open));
+    say(this.opener, t(open ? 'details_back' : 'details'));
+    if (open) this.element.focus();
+  }
+}
+
+// Keys for a figure, so that a phone's keyboard does not cover the rest; a field with them has the input mode "none".
+export function numberPad(input, point = '.', last = null) {
+  const put = (text) => { input.value = (input.value + text).slice(0, input.maxLength > 0 ? input.maxLength : undefined); };
+  const key = (text) => button(text, () => put(text), 'key');
+  return h('div', { class: 'keys' }, [...'123456789'].map(key),
+    button('⌫', () => { input.value = input.value.slice(0, -1); }, 'key', { 'aria-label': t('back_one') }), key('0'), last || key(point));
 }

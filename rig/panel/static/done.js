@@ -1,59 +1,87 @@
-// A wheel is done: what went in, left against right, and the next wheel of the machine ready to start.
+// A wheel is done: what went in, in the frame of its fill, and the next wheel of the machine one touch away.
 
 import { After, ticket } from './after.js';
 import { chart } from './chart.js';
-import { Slot, button, h } from './dom.js';
+import { Sheet, Slot, button, h } from './dom.js';
+import { Figure } from './gauge.js';
 import { placeOf } from './jobs.js';
 import { get, me, post } from './net.js';
 import { pairPicture } from './pair.js';
-import { Ready } from './ready.js';
-import { shown } from './units.js';
+import { bare, shown, unit } from './units.js';
+import { Wheel } from './wheel.js';
 import { t } from './words.js';
 
 export class DoneScreen {
   constructor(app, record) {
     this.app = app;
     this.record = record;
+    this.goOn = null;
+    this.steps = new Slot('div');
     this.more = new Slot('div');
-    this.following = new Slot('div');
-    this.ready = null;
+    this.sheet = new Sheet(this.more.element);
     const good = record.outcome === 'complete';
-    this.element = h('div', { class: 'columns' },
-      h('section', { class: 'card done' },
-        h('h2', { id: 'outcome' }, `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, placeOf(record.position)].filter(Boolean).join(', ')}`),
-        ...this.moved(),
-        this.more.element,
-        button(t('another_wheel'), () => app.dismiss(), 'plain', { id: 'another' })),
-      this.following.element);
+    const title = `${good ? '✓' : '■'} ${t(`outcome.${record.outcome}`)} ${[record.size, placeOf(record.position)].filter(Boolean).join(', ')}`;
+    const pressure = new Figure('pressure', 'final');
+    pressure.show(bare(record.final_static_kpa, 'pressure'), unit('pressure'), t(record.final_static_kpa === null ? 'not_read_at_end' : 'at_the_end'));
+    this.second = new Slot('div', { class: 'second' });
+    this.element = h('div', { class: 'frame done' },
+      h('section', { class: 'big' }, this.moved()),
+      h('section', { class: 'press' }, h('div', { class: 'small' }, pressure.element)),
+      h('section', { class: 'picture' }, this.drawing() || []),
+      h('section', { class: 'tell' }, h('h2', { id: 'outcome' }, title), this.steps.element),
+      this.second.element, this.sheet.element);
     this.load();
+  }
+
+  // The wheel as it stood when the fill ended, where this page saw it.
+  drawing() {
+    const { drawn } = this.app;
+    if (drawn?.id !== this.record.fill_id) return null;
+    const wheel = new Wheel(drawn.label);
+    wheel.draw(drawn.wheel, drawn.aim);
+    wheel.fill(drawn.filled, '', drawn.label);
+    return wheel.element;
   }
 
   // A figure in large only where the record knows it.
   moved() {
     const record = this.record;
     const figures = {
-      target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.mass_kg), 'mass'),
+      target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.fluid_mass_kg ?? record.mass_kg), 'mass'),
       counted: shown(record.recovered_l ?? record.net_l, 'volume'),
       doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
     };
-    if (record.delivery === 'known') return [h('p', { class: 'net', id: 'net' }, figures.counted), h('p', { class: 'of' }, t('done_of', figures))];
+    if (record.delivery === 'known') {
+      const net = new Figure('litres', 'net');
+      net.show(bare(record.recovered_l ?? record.net_l, 'volume'), unit('volume'), t('done_of', figures));
+      return net.element;
+    }
     const where = record.recovered_l !== undefined ? 'drawn' : record.valve ? 'tyre' : 'vessel';
     return [
-      h('p', { class: 'of', id: 'net' }, t(`delivery.${where}`, { what: t(`delivery.${record.delivery}`) })),
+      h('p', { class: 'ask', id: 'net', 'data-part': 'litres' }, t(`delivery.${where}`, { what: t(`delivery.${record.delivery}`) })),
       h('p', { class: 'of' }, t('delivery_of', figures)),
     ];
   }
 
+  // The liquid in the wheel, with what it held before.
+  mix() {
+    const { mix, mix_unknown: why, mass_kg: mass, freeze_c: freeze } = this.record;
+    const frost = freeze === null ? t('frost_unknown', { why: why ?? t('not_known') }) : t('frost', { freeze: shown(freeze, 'temperature') });
+    return t('mix_in_wheel', { mix, mass: mass === null ? t('not_known') : shown(mass, 'mass'), frost });
+  }
+
   async load() {
+    if (!me.name) return;
     const full = await get(`/api/fills/${this.record.fill_id}`).catch(() => null);
     if (!full) {
       // The book may be busy for a moment; what to do next must not be missing for that.
       setTimeout(() => this.element.isConnected && this.load(), 2000);
       return;
     }
+    this.steps.show('now', () => h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, step))));
     this.more.show('now', () => [
-      h('ul', { class: 'huge' }, full.next.map((step) => h('li', {}, step))),
       full.pair ? pairPicture(full.pair) : null,
+      this.record.mix ? h('p', { id: 'mix' }, this.mix()) : null,
       new After(this.app, full).element,
       h('details', {}, h('summary', {}, t('trace')), chart(full.trace, { volume: [this.record.target_l] })),
     ]);
@@ -64,25 +92,35 @@ export class DoneScreen {
     const fill = this.record.kind === 'fill';
     if (fill && this.record.outcome !== 'complete') this.rest();
     else if (converted && me.name) this.convert(converted);
-    else if (fill && form && me.name) await this.then(full, form, job);
+    else if (fill && form && me.name) this.then(full, form, job);
+    else if (this.record.kind === 'rinse' && me.name) this.offer('divert', t('divert_now'), () => this.app.order('rinse', { start: false, rinse: { divert: true } }));
+    this.app.render();
+  }
+
+  offer(id, text, press) {
+    this.goOn = { id, text, press };
   }
 
   // A change of liquid goes on with its next step.
   convert(job) {
-    this.following.show('convert', () => h('section', { class: 'card' }, h('h2', {}, t('convert_job', { job })),
-      button(t('on_with_convert'), () => {
-        this.app.converting = job;
-        this.app.dismiss();
-        this.app.go('convert');
-      }, 'do', { id: 'on-with-convert' })));
+    this.offer('on-with-convert', t('on_with_convert'), () => {
+      this.app.converting = job;
+      this.app.dismiss();
+      this.app.go('convert');
+    });
   }
 
   // The next wheel of the job; without a job, the same on the other side.
-  async then(full, form, job) {
-    if (job?.next === null && !job.away) this.following.show('all', () => h('section', { class: 'card' }, h('h2', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`),
-      ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`)));
-    else if (job && !job.away) await this.offer({ ...job.wheels[job.next].form, support: form.support });
-    else if (full.opposite && !full.pair) await this.offer({ ...form, position: full.opposite });
+  then(full, form, job) {
+    if (job?.next === null && !job.away) {
+      this.steps.show('all', () => [h('h3', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`), h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, step)))]);
+      this.more.element.append(ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`));
+    } else if (job && !job.away) this.next({ ...job.wheels[job.next].form, support: form.support });
+    else if (full.opposite && !full.pair) this.next({ ...form, position: full.opposite });
+  }
+
+  next(form) {
+    this.offer('next-wheel', t('next_wheel', { place: placeOf(form.position) }), () => this.ask(form));
   }
 
   // What is still wanting after a fill that ended early.
@@ -90,19 +128,26 @@ export class DoneScreen {
     const wanting = this.record.target_l - this.record.net_l;
     if (wanting < 1 || !this.app.form || this.record.delivery === 'not known') return;
     const inside = this.record.existing_l + this.record.net_l;
-    this.following.show('rest', () => h('section', { class: 'card' }, h('h2', {}, t('still_wanting', { volume: shown(wanting, 'volume') })),
-      button(t('fill_the_rest'), () => this.offer({ ...this.app.form, target: `${wanting.toFixed(2)} L`, holds: `${Math.max(0, inside).toFixed(2)} L` }), 'do', { id: 'rest' })));
+    this.offer('rest', t('fill_the_rest', { volume: shown(wanting, 'volume') }), () => this.ask({
+      ...this.app.form, target: `${wanting.toFixed(2)} L`, holds: `${Math.max(0, inside).toFixed(2)} L`, holds_fluid: this.record.mix_unknown ? '' : this.record.mix ?? '',
+    }));
   }
 
-  async offer(form) {
+  // Its ready check takes this screen's place.
+  async ask(form) {
     const answer = await this.app.send(post('/api/answer', form));
     if (!answer) return;
-    this.ready = new Ready(this.app, form, answer, null);
-    this.following.key = null;
-    this.following.show('next', () => [h('p', { class: 'then' }, t('next_wheel')), this.ready.element]);
+    this.app.ticks.clear();
+    this.app.asked = { form, answer };
+    this.app.dismiss();
+  }
+
+  rail() {
+    const { id, text, press } = this.goOn || { id: 'another', text: t('another_wheel'), press: () => this.app.dismiss() };
+    return [id, () => button(text, press, 'do', { id, 'data-part': 'act' })];
   }
 
   update() {
-    this.ready?.update();
+    this.second.show(Boolean(this.goOn), () => [this.goOn ? button(t('another_wheel'), () => this.app.dismiss(), 'plain', { id: 'another' }) : null, this.sheet.opener]);
   }
 }

@@ -1,51 +1,51 @@
-// A fill under way: one thing to do on top, then what is in the tyre, the wheel, the pressure, the strip chart.
+// A fill under way in one fixed frame: figure, pressure, wheel, what is to be done, and further keys. Nothing scrolls, and
+// nothing changes its place from one state to the next; what is looked up lies on a sheet.
 
 import { hush, hushed } from './alarm.js';
 import { chart } from './chart.js';
-import { Slot, button, h, holdButton, say } from './dom.js';
-import { Gauge } from './gauge.js';
-import { act, get } from './net.js';
-import { takeControls } from './ready.js';
-import { shown } from './units.js';
+import { Sheet, Slot, button, guideLink, h, holdButton, say } from './dom.js';
+import { beads } from './frame.js';
+import { Figure, Gauge } from './gauge.js';
+import { act, get, me } from './net.js';
+import { Groups, takeControls } from './ready.js';
+import { bare, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
 import { known, t } from './words.js';
 
 const CHART_MS = 1000;
+const FLOWS_LPS = 0.02; // Less is not seen to move.
+// Alarms whose figure is a pressure: it is the large one then.
+const OF_PRESSURE = ['pressure_high', 'line_high', 'pressure_low', 'arrival_high', 'bead_lost', 'gauge_stuck', 'gauge_restless', 'moves_while_off', 'no_rise', 'air_stays', 'air_gone'];
+// Alarms in which the meter itself may be at fault.
+const OF_METER = ['reading_untrusted', 'meter_jumped', 'no_flow', 'estimates_disagree', 'flow_too_high', 'measures_differ', 'reverse_flow', 'overfill', 'flow_while_stopped'];
 
 export class FillScreen {
   constructor(app) {
     this.app = app;
     this.rows = [];
     this.drawn = 0;
-    this.cannot = new Slot();
-    this.alarm = new Slot();
-    this.todo = new Slot('div', { id: 'todo' });
-    this.step = h('h2', { class: 'step', id: 'step' });
-    this.next = h('p');
-    this.left = h('p', { class: 'left' });
-    this.net = h('output', { class: 'net', id: 'net' });
-    this.of = h('p', { class: 'of' });
+    this.groups = new Groups(app);
     this.age = h('p', { class: 'age', role: 'status' });
-    this.bar = h('progress', { max: 1, value: 0, 'aria-label': t('in_the_tyre') });
-    this.flow = h('dd');
-    this.pressure = h('dd');
-    this.line = h('dd');
-    this.wheel = new Wheel('', 0);
+    this.litres = new Figure('litres', 'net');
+    this.tyre = new Figure('pressure', 'tyre');
+    this.big = new Slot('section', { class: 'big' });
+    this.small = new Slot('div', { class: 'small' });
     this.gauge = new Gauge();
-    // An open vessel has no wheel to draw.
-    this.drawing = h('section', { class: 'card picture', hidden: true }, this.wheel.element);
+    this.wheel = new Wheel('', 0);
+    this.todo = new Slot('section', { class: 'tell now', id: 'todo' });
+    this.second = new Slot('div', { class: 'second' });
+    this.flow = h('dd');
+    this.line = h('dd');
     this.strip = h('div', { class: 'strips' });
-    this.title = h('p', { class: 'what' });
+    this.more = new Slot();
     const figure = (name, value) => h('div', {}, h('dt', {}, t(name)), value);
-    this.element = h('div', { class: 'filling' },
-      h('div', { class: 'side' }, this.cannot.element, this.alarm.element,
-        h('section', { class: 'card now' }, this.title, this.step, this.next, this.left, this.todo.element),
-        h('section', { class: 'card' }, this.age, this.net, this.of, this.bar,
-          h('dl', { class: 'figures' }, figure('flow', this.flow), figure('tyre', this.pressure), figure('line', this.line)),
-          this.gauge.element)),
-      h('div', { class: 'side' },
-        this.drawing,
-        h('section', { class: 'card' }, this.strip)));
+    this.sheet = new Sheet(h('dl', { class: 'figures' }, figure('flow', this.flow), figure('line', this.line)), this.more.element, this.strip);
+    // An open vessel has no wheel to draw.
+    this.drawing = h('section', { class: 'picture' }, this.wheel.element);
+    this.wheel.element.setAttribute('hidden', '');
+    this.element = h('div', { class: 'frame filling' }, this.big.element,
+      h('section', { class: 'press' }, this.small.element, this.gauge.element),
+      this.drawing, this.todo.element, this.second.element, this.sheet.element);
     this.regain();
   }
 
@@ -57,34 +57,32 @@ export class FillScreen {
   update(picture) {
     const fill = picture.fill;
     if (!fill) return;
-    const running = fill.state === 'running';
-    const cooling = fill.cooling_s !== null;
-    const step = running ? `step.${cooling ? 'cooling' : fill.phase}` : `state.${fill.state}`;
-    say(this.title, [fill.size, fill.position && known(`position.${fill.position}`, fill.position), fill.fluid, fill.job].filter(Boolean).join(' · '));
-    say(this.step, t(step));
-    const minutes = Math.max(1, Math.ceil(fill.cooling_s / 60));
-    say(this.next, running ? t(`next.${cooling ? 'cooling' : fill.phase}`, { minutes }) : '');
-    say(this.left, running && fill.left_s > 0 ? t('left', { minutes: Math.max(1, Math.ceil(fill.left_s / 60)) }) : '');
     // Out of a wheel the count goes below zero; what came out is what is told.
     const moved = fill.into === 'tote' ? -fill.in_tyre_l : fill.in_tyre_l;
-    say(this.net, shown(moved, 'volume'));
-    say(this.of, t(`of_target.${fill.into}`, { target: shown(fill.target_l, 'volume') }));
-    this.bar.value = Math.min(1, Math.max(0, moved / fill.target_l));
+    this.litres.show(bare(moved, 'volume'), unit('volume'), t(`of_target.${fill.into}`, { target: shown(fill.target_l, 'volume') }));
+    const old = fill.tyre_age_s >= 3 && !fill.outputs.includes('pump_run');
+    // An open vessel has no pressure of its own.
+    const vessel = fill.into === 'open vessel';
+    const line = vessel || fill.alarm?.name === 'line_high';
+    const kpa = line ? fill.line_kpa : fill.tyre_kpa;
+    this.tyre.show(bare(kpa, 'pressure'), unit('pressure'), line ? t('line') : kpa === null ? t('read_at_rest') : old ? t('seconds_old', { seconds: Math.round(fill.tyre_age_s) }) : t('tyre'));
+    const tripped = OF_PRESSURE.includes(fill.alarm?.name);
+    this.big.show(tripped, () => [tripped ? this.tyre.element : this.litres.element, this.age]);
+    this.small.show(tripped, () => tripped ? this.litres.element : this.tyre.element);
+    this.gauge.element.hidden = vessel;
+    this.gauge.show(fill, old);
     say(this.flow, shown(fill.flow_lps, 'flow'));
-    const old = fill.tyre_age_s >= 3 && !fill.outputs.includes('pump_run') ? ` · ${Math.round(fill.tyre_age_s)} s` : '';
-    say(this.pressure, fill.tyre_kpa === null ? t('read_at_rest') : shown(fill.tyre_kpa, 'pressure') + old);
     say(this.line, shown(fill.line_kpa, 'pressure'));
-    this.gauge.show(fill);
     say(this.age, fill.figures_age_s ? t('figures_old', { seconds: fill.figures_age_s }) : '');
+    this.element.dataset.fill = fill.id;
     this.element.classList.toggle('old', Boolean(fill.figures_age_s));
     this.draw(fill);
     this.trace(fill);
-    this.cannot.show(JSON.stringify([fill.cannot?.supply_cut, fill.cannot?.outputs, this.app.drives]), () => fill.cannot && this.cannotCard(fill.cannot));
-    this.alarm.show(JSON.stringify([fill.alarm]), () => fill.alarm && this.alarmCard(fill));
-    const key = JSON.stringify([fill.state, fill.prompt, fill.missing, fill.presses, fill.other_measure, this.app.drives, fill.checks.length, fill.cautions, picture.driver?.name]);
-    // What wants a person comes into sight by itself, wherever the page was scrolled to.
-    if (key !== this.todo.key && (fill.prompt || fill.alarm || fill.missing.length || fill.presses.includes('resume'))) scrollTo(0, 0);
-    this.todo.show(key, () => this.acts(fill));
+    this.groups.take(fill.id, fill.checks);
+    this.tell(fill);
+    const byHand = this.app.rig.by_hand || fill.phase === 'by-hand';
+    this.second.show(JSON.stringify([fill.state, fill.phase, fill.presses, Boolean(fill.alarm), this.app.drives]), () => this.further(fill, byHand));
+    this.more.show(JSON.stringify([fill.alarm, fill.cautions, fill.other_measure, this.app.drives]), () => this.lookedUp(fill));
   }
 
   draw(fill) {
@@ -94,84 +92,135 @@ export class FillScreen {
     if (key !== this.wheelKey) {
       this.wheelKey = key;
       this.wheel.draw(fill.wheel, aim);
-      this.drawing.hidden = false;
+      this.wheel.element.removeAttribute('hidden');
     }
     const label = t('wheel_label', { now: shown(fill.existing_l + fill.in_tyre_l, 'volume'), percent: Math.round(100 * fill.filled), clock: fill.valve_at });
-    this.wheel.fill(fill.filled, fill.outputs[0] || '', label);
+    this.app.drawn = { id: fill.id, wheel: fill.wheel, aim, filled: fill.filled, label };
+    this.wheel.fill(fill.filled, fill.outputs[0] || '', label, Math.abs(fill.flow_lps ?? 0) > FLOWS_LPS);
   }
 
   trace(fill) {
     const last = this.rows[this.rows.length - 1];
     if (fill.t_s && (!last || fill.t_s - last[0] >= 1)) this.rows.push([fill.t_s, fill.in_tyre_l, fill.flow_lps, fill.tyre_kpa]);
     if (this.rows.length > 1200) this.rows = this.rows.filter((_, index) => index % 2 === 0);
-    if (performance.now() - this.drawn < CHART_MS) return;
+    if (!this.sheet.open || performance.now() - this.drawn < CHART_MS) return;
     this.drawn = performance.now();
     this.strip.replaceChildren(chart(this.rows, { volume: [fill.target_l], pressure: [fill.floor_kpa, fill.ceiling_kpa] }));
   }
 
-  // Outputs that may be on, and that nobody here can switch off: above everything else, until a person has cut the supply.
-  cannotCard({ outputs, text, first, supply_cut: cut }) {
-    const say = () => this.app.send(act('supply_cut'));
-    return h('section', { class: 'alarm', role: 'alert', id: 'cannot' },
-      h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), cut ? t('supply_is_cut') : known('alarm.off_unconfirmed.text', text)),
-      h('p', {}, t('may_be_on'), ' ', outputs.map((name) => t(`output.${name}`)).join(', ')),
-      cut ? null : h('p', { class: 'huge' }, known('alarm.off_unconfirmed.first', first)),
-      !cut && this.app.drives ? holdButton(t('supply_cut'), say, 'do', { id: 'supply_cut' }) : null);
+  // --- what is to be done ---
+
+  tell(fill) {
+    const minutes = Math.max(1, Math.ceil(fill.left_s / 60));
+    const cooling = Math.max(1, Math.ceil(fill.cooling_s / 60));
+    const cannot = fill.cannot && [fill.cannot.supply_cut, fill.cannot.outputs];
+    const key = JSON.stringify([fill.state, fill.phase, fill.prompt, fill.missing, fill.alarm, cannot, minutes, cooling, this.groups.key(), fill.held_for]);
+    this.todo.show(key, () => this.said(fill, minutes, cooling));
+    const { element } = this.todo;
+    // What is too long for its place at this size of text can be reached by key.
+    element.tabIndex = element.scrollHeight > element.clientHeight + 1 ? 0 : -1;
   }
 
-  alarmCard(fill) {
-    const { name, text, first, figures, followers } = fill.alarm;
-    return h('section', { class: 'alarm', role: 'alert' },
-      h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), t('stopped_because'), ' ', known(`alarm.${name}.text`, text)),
-      h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${name}.first`, first)),
-      figures ? h('p', {}, figures) : null,
-      followers.length ? h('p', {}, t('then_came'), ' ', followers.map((each) => known(`alarm.${each.name}.text`, each.text)).join(' ')) : null,
-      button(t(hushed() ? 'quiet_now' : 'quiet'), (event) => { hush(); say(event.target, t('quiet_now')); }, 'plain', { id: 'quiet' }));
+  said(fill, minutes, cooling) {
+    if (fill.alarm && !fill.cannot) return this.alarm(fill, this.missing(fill, null));
+    const missing = this.missing(fill);
+    if (fill.cannot) return [this.cannot(fill.cannot), missing];
+    if (fill.prompt) return h('p', { class: 'ask', id: 'prompt', 'data-part': 'next' }, known(`prompt.${fill.prompt.name}`, fill.prompt.text));
+    if (fill.state === 'idle') return this.ready(fill, missing);
+    if (missing) return missing;
+    if (fill.state === 'held') return h('p', { class: 'ask', 'data-part': 'next' }, t('next.held'));
+    const running = fill.state === 'running';
+    const at = new Date(Date.now() + 60000 * minutes).toLocaleTimeString([], { timeStyle: 'short' });
+    return h('p', { class: 'next', 'data-part': 'next' },
+      running && fill.left_s > 0 && fill.cooling_s === null ? h('strong', {}, `${t('left', { minutes, at })} `) : null,
+      running ? t(`next.${fill.cooling_s !== null ? 'cooling' : fill.into === 'open vessel' ? 'vessel' : fill.phase}`, { minutes: cooling }) : t('next.stopping'));
   }
 
-  acts(fill) {
-    if (!this.app.drives) return [fill.prompt ? h('p', { class: 'huge' }, known(`prompt.${fill.prompt.name}`, fill.prompt.text)) : null, takeControls(this.app)];
-    const send = (operation, name) => this.app.send(act(operation, name));
-    const found = [];
-    found.push(...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), text)));
-    if (fill.state === 'idle') found.push(...this.notStarted(fill, send));
-    if (fill.missing.length && fill.state !== 'idle') found.push(this.missing(fill));
-    if (fill.prompt) {
-      found.push(h('p', { class: 'huge', id: 'prompt' }, known(`prompt.${fill.prompt.name}`, fill.prompt.text)),
-        holdButton(t(`done.${fill.prompt.name}`), () => send('answer', fill.prompt.name), 'do', { id: 'prompt-done' }));
-    }
-    if (this.app.rig.lever_tells && fill.state === 'running') {
-      found.push(button(t('lever_forward'), () => send('answer', 'lever_forward')), button(t('lever_back'), () => send('answer', 'lever_back')));
-    }
-    const kinds = { resume: 'do', reset: 'do', end: '' };
-    for (const press of fill.presses.filter((each) => each in kinds)) {
-      found.push(holdButton(t(press), () => send(press), kinds[press] || 'plain', { id: press }));
-    }
-    if (fill.other_measure) {
-      found.push(h('p', {}, t('meter_at_fault')), holdButton(t('next_measure', { measure: t(`measure.${fill.other_measure}`) }), () => send('next_measure'), 'plain', { id: 'next_measure' }));
-    }
-    return found;
+  // Outputs that may be on, and that nobody here can switch off, until a person has cut the supply.
+  cannot({ outputs, text, first, supply_cut: cut }) {
+    return h('div', { class: 'alarm', role: 'alert', id: 'cannot' },
+      h('h2', { 'data-part': 'cause' }, cut ? t('supply_is_cut') : known('alarm.off_unconfirmed.text', text)),
+      cut ? null : h('p', { 'data-part': 'first-action' }, known('alarm.off_unconfirmed.first', first)),
+      h('p', {}, t('may_be_on'), ' ', outputs.map((name) => t(`output.${name}`)).join(', ')));
   }
 
-  missing(fill) {
+  // The cause in a few words, and the first act under it; after a refused reset, what still stands.
+  alarm(fill, missing) {
+    const { name, text, first } = fill.alarm;
+    return h('div', { class: 'alarm', role: 'alert' },
+      h('h2', { 'data-part': 'cause' }, known(`cause.${name}`, text)),
+      missing || h('p', { 'data-part': 'first-action' }, known(`alarm.${name}.first`, first)));
+  }
+
+  missing(fill, role = 'alert') {
     // What is asked below is answered there.
     const left = fill.missing.filter((each) => !fill.checks.some((check) => check.name === each.name));
     if (!left.length) return null;
-    return h('div', { class: 'missing', role: 'alert' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
+    return h('div', { class: 'missing', role, 'data-part': 'first-action' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
   }
 
-  notStarted(fill, send) {
-    const asked = fill.checks.length ? h('ul', {}, fill.checks.map((each) => h('li', {}, known(`check.${each.name}`, each.text)))) : null;
-    const start = async () => {
+  ready(fill, missing) {
+    if (!this.app.drives || (missing && !fill.checks.length)) return missing || h('p', { class: 'next', 'data-part': 'next' }, t('reading_first'));
+    if (fill.checks.length) return [this.groups.questions(), missing];
+    return h('p', { class: 'next', 'data-part': 'next' }, t(this.app.rig.start_button ? 'press_at_gun' : 'reading_first'));
+  }
+
+  // --- keys ---
+
+  // The one next act, beside STOP.
+  rail(fill) {
+    if (!me.name) return null;
+    const key = JSON.stringify([fill.id, fill.state, fill.prompt?.name, fill.presses, fill.missing.length, Boolean(fill.cannot && !fill.cannot.supply_cut), this.groups.key(), this.app.drives, this.app.picture.driver?.name]);
+    return [key, () => this.app.drives ? this.next(fill) : takeControls(this.app)];
+  }
+
+  next(fill) {
+    const send = (operation, name) => this.app.send(act(operation, name));
+    const hold = (id, text, done) => holdButton(text, done, 'do', { id, 'data-part': 'act' });
+    if (fill.cannot && !fill.cannot.supply_cut) return hold('supply_cut', t('supply_cut'), () => send('supply_cut'));
+    for (const press of ['resume', 'reset']) if (fill.presses.includes(press)) return hold(press, t(press), () => send(press));
+    if (fill.state === 'idle') return this.start(fill, send, hold);
+    if (fill.prompt) return hold('prompt-done', t(`done.${fill.prompt.name}`), () => send('answer', fill.prompt.name));
+    return fill.presses.includes('hold') ? button(t('hold'), () => send('hold'), 'wait', { 'data-part': 'hold' }) : null;
+  }
+
+  start(fill, send, hold) {
+    const begin = async () => {
       for (const each of fill.checks) await send('confirm', each.name);
       await send('start');
     };
+    if (fill.checks.length) return this.groups.act(() => hold('start', t('all_so_start'), begin));
+    return fill.missing.length ? hold('start', t('try_again'), begin) : null;
+  }
+
+  // The keys for what is not the next act; while the rig works, the plan stands in their place.
+  further(fill, byHand) {
+    const send = (operation, name) => this.app.send(act(operation, name));
+    const { drives } = this.app;
+    const running = fill.state === 'running' || fill.state === 'restarting';
     return [
-      fill.missing.length ? this.missing(fill) : h('p', {}, t(this.app.rig.start_button ? 'press_at_gun' : 'reading_first')),
-      asked,
-      fill.missing.length || asked ? holdButton(asked ? t('all_so_start') : t('try_again'), start, 'do', { id: 'start' }) : null,
-      button(t('leave'), () => send('leave'), 'plain', { id: 'leave' }),
+      running && !(drives && this.app.rig.lever_tells) ? beads(fill, byHand) : null,
+      running && drives && this.app.rig.lever_tells ? [button(t('lever_forward'), () => send('answer', 'lever_forward')), button(t('lever_back'), () => send('answer', 'lever_back'))] : null,
+      drives && fill.state === 'idle' ? button(t('leave'), () => send('leave'), 'plain', { id: 'leave' }) : null,
+      drives && fill.presses.includes('end') ? holdButton(t('end'), () => send('end'), 'plain', { id: 'end' }) : null,
+      fill.alarm ? button(t(hushed() ? 'quiet_now' : 'quiet'), (event) => { hush(); say(event.target, t('quiet_now')); }, 'plain', { id: 'quiet' }) : null,
+      this.sheet.opener,
+    ].flat();
+  }
+
+  // On the sheet: the alarm whole, its entry in the guide, another measure where the meter is in doubt.
+  lookedUp(fill) {
+    const { alarm } = fill;
+    const doubted = alarm && OF_METER.includes(alarm.name) && fill.other_measure && this.app.drives;
+    return [
+      ...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), text)),
+      alarm ? h('p', { class: 'huge' }, known(`alarm.${alarm.name}.text`, alarm.text)) : null,
+      alarm ? h('p', {}, h('strong', {}, t('first')), ' ', known(`alarm.${alarm.name}.first`, alarm.first)) : null,
+      alarm?.figures ? h('p', {}, alarm.figures) : null,
+      alarm?.followers.length ? h('p', {}, t('then_came'), ' ', alarm.followers.map((each) => known(`alarm.${each.name}.text`, each.text)).join(' ')) : null,
+      alarm || fill.cannot ? guideLink(`alarms/${fill.cannot ? 'off_unconfirmed' : alarm.name}`, t('alarm_guide')) : null,
+      doubted ? h('p', {}, t('meter_at_fault')) : null,
+      doubted ? holdButton(t('next_measure', { measure: t(`measure.${fill.other_measure}`) }), () => this.app.send(act('next_measure')), 'plain', { id: 'next_measure' }) : null,
     ];
   }
 }
-

@@ -1,59 +1,79 @@
-// Pressure on a scale with the floor that keeps the beads on, the ceiling that is filled to, and the trip.
+// Pressure as a column: the floor that keeps the beads on, the ceiling that is filled to, the trip, and a pointer, which is
+// hollow where the figure is not of this moment.
 
-import { s, say } from './dom.js';
+import { h, say } from './dom.js';
 import { bare, shown } from './units.js';
 import { t } from './words.js';
 
-const WIDE = 340;
-const LEFT = 14;
-const RIGHT = WIDE - 14;
-const BAR = 44;
-
 export class Gauge {
   constructor() {
-    this.element = s('svg', { viewBox: `0 0 ${WIDE} 92`, class: 'gauge', role: 'img' });
+    this.scale = h('div', { class: 'scale' });
+    this.element = h('div', { class: 'column', role: 'img' }, this.scale);
     this.key = '';
   }
 
-  show(fill) {
+  show(fill, old) {
     const key = [fill.floor_kpa, fill.ceiling_kpa, fill.trip_kpa, bare(100, 'pressure')].join();
     if (key !== this.key) this.build(fill, key);
     const known = fill.tyre_kpa !== null;
-    this.needle.setAttribute('visibility', known ? 'visible' : 'hidden');
-    if (known) this.needle.setAttribute('transform', `translate(${this.at(fill.tyre_kpa).toFixed(1)} 0)`);
-    say(this.title, t('pressure_label', {
+    this.pointer.hidden = !known;
+    if (known) this.pointer.style.bottom = this.at(fill.tyre_kpa);
+    this.pointer.classList.toggle('hollow', old);
+    this.element.setAttribute('aria-label', t('pressure_label', {
       now: shown(fill.tyre_kpa, 'pressure'), floor: shown(fill.floor_kpa, 'pressure'),
       ceiling: shown(fill.ceiling_kpa, 'pressure'), trip: shown(fill.trip_kpa, 'pressure'),
     }));
   }
 
+  share(kpa) {
+    return Math.min(1, Math.max(0, (kpa - this.low) / (this.high - this.low)));
+  }
+
   at(kpa) {
-    const place = (kpa - this.low) / (this.high - this.low);
-    return LEFT + Math.min(1, Math.max(0, place)) * (RIGHT - LEFT);
+    return `${(100 * this.share(kpa)).toFixed(1)}%`;
   }
 
   build(fill, key) {
     this.key = key;
     this.low = Math.min(0, fill.floor_kpa - 10);
-    this.high = fill.trip_kpa * 1.16;
-    this.title = s('title');
-    this.needle = s('path', { d: `M0 ${BAR + 3}l-11 -21h22z`, class: 'needle' });
-    const zone = (from, to, kind) =>
-      s('rect', { x: this.at(from), y: BAR, width: this.at(to) - this.at(from), height: 16, class: kind });
-    const mark = (name, kpa, above) => [
-      s('line', { x1: this.at(kpa), x2: this.at(kpa), y1: above ? 16 : BAR, y2: above ? BAR + 16 : BAR + 22, class: 'mark' }),
-      s('text', { x: this.at(kpa), y: above ? 12 : BAR + 38, class: 'tick' }, `${t(name)} ${bare(kpa, 'pressure', undefined)}`),
-    ];
-    this.element.replaceChildren(
-      this.title,
-      zone(this.low, fill.floor_kpa, 'low'),
-      zone(fill.floor_kpa, fill.ceiling_kpa, 'good'),
-      zone(fill.ceiling_kpa, fill.trip_kpa, 'near'),
-      zone(fill.trip_kpa, this.high, 'over'),
-      ...mark('floor', fill.floor_kpa, false),
-      ...mark('ceiling', fill.ceiling_kpa, false),
-      ...mark('trip', fill.trip_kpa, true),
-      this.needle,
-    );
+    this.high = Math.max(fill.trip_kpa, fill.ceiling_kpa) * 1.16;
+    const zone = (from, to, kind) => {
+      const part = h('div', { class: `zone ${kind}` });
+      part.style.bottom = this.at(from);
+      part.style.height = `${(100 * (this.share(to) - this.share(from))).toFixed(1)}%`;
+      return part;
+    };
+    const mark = (name, kpa) => {
+      const line = h('div', { class: 'mark' }, h('b', {}, Number(bare(kpa, 'pressure'))), h('span', {}, ` ${t(name)}`));
+      line.style.bottom = this.at(kpa);
+      return line;
+    };
+    this.pointer = h('div', { class: 'pointer' });
+    this.scale.replaceChildren(
+      zone(this.low, fill.floor_kpa, 'low'), zone(fill.floor_kpa, fill.ceiling_kpa, 'good'),
+      zone(fill.ceiling_kpa, fill.trip_kpa, 'near'), zone(fill.trip_kpa, this.high, 'over'),
+      mark('floor', fill.floor_kpa), mark('ceiling', fill.ceiling_kpa), mark('trip', fill.trip_kpa),
+      this.pointer);
+  }
+}
+
+// A figure that is read from afar: its whole digits large, its decimals and its unit small.
+export class Figure {
+  constructor(part, id) {
+    this.whole = h('b');
+    this.rest = h('i');
+    this.unit = h('small');
+    this.output = h('output', { class: 'figure', id, 'data-part': part }, this.whole, this.rest, this.unit);
+    this.below = h('p', { class: 'of' });
+    this.element = h('div', { class: 'value' }, this.output, this.below);
+  }
+
+  show(text, unit, below) {
+    const [whole, rest] = text.split('.');
+    say(this.whole, whole);
+    say(this.rest, rest === undefined ? '' : `.${rest}`);
+    say(this.unit, ` ${unit}`);
+    say(this.below, below);
+    this.output.style.setProperty('--digits', whole.length);
   }
 }

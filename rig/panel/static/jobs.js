@@ -25,7 +25,8 @@ export class Jobs {
   }
 
   update() {
-    if (performance.now() - this.asked >= FRESH_MS) this.again();
+    // A customer's jobs are not for everybody who passes by.
+    if (me.name && performance.now() - this.asked >= FRESH_MS) this.again();
   }
 
   again() {

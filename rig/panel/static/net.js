@@ -75,16 +75,23 @@ export async function whoAmI() {
   Object.assign(me, { name: null, role: null, id: null, csrf: '', names: [] }, await get('/api/me'));
 }
 
+// A picture comes whole at first, then only what has changed, of a fill that goes on only what has changed within it.
+function whole(before, { whole: picture, in_fill: within, ...changed }) {
+  if (picture) return picture;
+  return { ...before, ...changed, ...(within ? { fill: { ...before.fill, ...within } } : {}) };
+}
+
 // Calls `show(picture)` for every picture and `lost()` when there is none, or none that is fresh.
 export function watch(show, lost) {
   let last = 0;
   let source = null;
+  let picture = null;
 
   function open() {
     source?.close();
     source = new EventSource('/api/stream');
     source.onmessage = (event) => {
-      const picture = JSON.parse(event.data);
+      picture = whole(picture, JSON.parse(event.data));
       // The page's server may live on while the controller does not: its picture is then as old as it says.
       if (picture.age_s * 1000 > STALE_MS) return;
       last = performance.now();

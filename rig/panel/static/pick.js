@@ -19,7 +19,7 @@ export class PickScreen {
     this.form = { position: 'rear left', support: 'jacked', ...(app.form || {}) };
     this.body = new Slot('div', { class: 'columns' });
     this.jobs = new Jobs(app, (form) => this.ask({ ...form, support: this.form.support }));
-    this.shop = new ShopWheels((wheel) => this.ask({ ...this.form, wheel, size: '', valve_at: '', target: '', holds: '', job: '' }));
+    this.shop = new ShopWheels((wheel) => this.ask({ ...this.form, wheel, size: '', valve_at: '', target: '', holds: '', holds_fluid: '', job: '' }));
     this.live = new Slot('div', { class: 'live' });
     this.waiting = new Slot();
     this.notice = new Slot();
@@ -31,14 +31,14 @@ export class PickScreen {
   offer(form, answer) {
     this.form = form;
     this.app.asked = { form, answer };
-    this.ready = new Ready(this.app, form, answer, () => { this.app.asked = null; this.ready = null; this.show(); });
+    this.ready = new Ready(this.app, form, answer, () => { this.app.asked = null; this.ready = null; this.show(); this.app.render(); }, () => this.choices());
     this.show();
   }
 
   show() {
     this.body.key = null;
-    this.body.show('now', () => this.ready
-      ? [this.ready.element, h('section', { class: 'card' }, this.choices())]
+    this.element.classList.toggle('asked-of', Boolean(this.ready));
+    this.body.show('now', () => this.ready ? this.ready.element
       : [h('div', {}, this.jobs.element, this.wheels()), h('div', {}, this.typed(), otherWork(this.app))]);
   }
 
@@ -75,14 +75,14 @@ export class PickScreen {
       h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' },
         CLOCKS.map((clock) => h('option', { value: clock, selected: clock === (this.form.valve_at || '12') }, t('clock', { clock }))))),
       h('details', {}, h('summary', {}, t('more_fields')),
-        field('target'), field('fluid'), field('holds'), field('valve'), field('job')),
+        field('target'), field('fluid'), field('assay'), field('holds'), field('holds_fluid', { maxlength: 200, placeholder: t('example.holds_mix') }), field('coldest'), field('valve'), field('job')),
       h('button', { class: 'do', id: 'ask' }, t('show_answer')));
     return h('section', { class: 'card' }, h('h2', {}, t('another_size')), form);
   }
 
   async ask(form) {
-    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', valve = '', job = '' } = form;
-    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, valve, job };
+    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', holds_fluid = '', assay = '', coldest = '', valve = '', job = '' } = form;
+    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, holds_fluid, assay, coldest, valve, job };
     if (!me.name) {
       this.app.signing = true;
       this.app.render();
@@ -92,7 +92,11 @@ export class PickScreen {
     if (!answer) return;
     this.app.ticks.clear();
     this.offer(this.form, answer);
-    scrollTo(0, 0);
+    this.app.render();
+  }
+
+  rail() {
+    return this.ready?.rail();
   }
 
   update(picture) {

@@ -1,38 +1,104 @@
-// The answer for one wheel and the ready check under it: a sentence, a picture, cautions, and what only a person can
-// say. What holds for the shift and the machine is asked once; what is about the wheel is said with the start.
+// The ready check of one wheel in the same frame as its fill: what goes in, and then, beside STOP, one group of questions at a
+// time. What holds for the shift and the machine is asked once; what is about the wheel is said with the start.
 
-import { button, h, holdButton } from './dom.js';
+import { Sheet, Slot, button, h, holdButton } from './dom.js';
+import { Figure } from './gauge.js';
 import { act, me, newId, post } from './net.js';
-import { shown } from './units.js';
+import { bare, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
 import { t, known } from './words.js';
 
-const SCOPES = ['shift', 'machine'];
+const SCOPES = ['shift', 'machine', 'wheel'];
 let drawn = 0;
 
+// Questions that only a person can answer, group by group; the last group is said with the start.
+export class Groups {
+  constructor(app, ticks = new Set()) {
+    this.app = app;
+    this.ticks = ticks;
+    this.checks = [];
+    this.of = '';
+  }
+
+  take(of, checks) {
+    if (of !== this.of) this.ticks.clear();
+    this.of = of;
+    this.checks = checks;
+  }
+
+  get scopes() {
+    return SCOPES.filter((scope) => this.checks.some((each) => each.scope === scope));
+  }
+
+  get scope() {
+    const { scopes } = this;
+    return scopes.find((scope) => !this.ticks.has(scope)) || scopes[scopes.length - 1];
+  }
+
+  get last() {
+    return this.scope === this.scopes[this.scopes.length - 1];
+  }
+
+  key() {
+    return JSON.stringify([this.scope, this.checks.map((each) => each.name)]);
+  }
+
+  questions() {
+    const { scope, scopes } = this;
+    return h('div', { class: 'check', 'data-part': 'next' },
+      h('h3', {}, t(`scope.${scope}`), h('small', {}, ` ${t('group_of', { number: scopes.indexOf(scope) + 1, count: scopes.length })}`)),
+      h('ul', {}, this.checks.filter((each) => each.scope === scope).map((each) => h('li', {}, known(`check.${each.name}`, each.text)))));
+  }
+
+  // The key that answers the group that stands there; `start` makes the last one.
+  act(start) {
+    if (this.last) return start();
+    const { scope } = this;
+    return button(t('all_so'), () => { this.ticks.add(scope); this.app.render(); }, 'do', { id: `check-${scope}`, 'data-part': 'act' });
+  }
+
+  back() {
+    if (!this.ticks.size) return null;
+    return button(t('group_back'), () => { this.ticks.delete([...this.ticks].pop()); this.app.render(); }, 'plain', { id: 'group-back' });
+  }
+}
+
 export class Ready {
-  constructor(app, form, answer, again) {
+  // `again` leads to another wheel; `choices` are shown on the sheet.
+  constructor(app, form, answer, again, choices = () => null) {
     this.app = app;
     this.form = form;
     this.answer = answer;
     this.again = again;
-    this.element = h('section', { class: 'card answer' });
-    this.key = '';
+    this.choices = choices;
+    this.groups = new Groups(app, app.ticks);
+    this.read = false;
+    this.slot = new Slot('div', { class: 'frame answer' });
+    this.element = this.slot.element;
+    this.sheet = new Sheet();
     this.update();
   }
 
+  key() {
+    return JSON.stringify([this.app.drives, me.name, this.read, this.groups.key(), this.answer.refusal, this.answer.checks.map((each) => each.given), this.app.picture?.driver?.name]);
+  }
+
   update() {
-    const key = JSON.stringify([this.app.drives, me.name, [...this.app.ticks], this.app.picture?.driver?.name]);
-    if (key === this.key) return;
-    this.key = key;
-    this.element.replaceChildren(...this.parts().filter(Boolean));
+    this.groups.take('', this.answer.checks.filter((each) => !each.given));
+    this.slot.show(this.key(), () => this.parts());
   }
 
   sentence() {
     const a = this.answer;
     return t('answer_sentence', {
-      volume: shown(a.target_l, 'volume'), mass: shown(a.mass_kg, 'mass'), level: t(`level.${a.level}`, { clock: a.valve_at }),
+      volume: shown(a.target_l, 'volume'), mass: shown(a.fluid_mass_kg, 'mass'), level: t(`level.${a.level}`, { clock: a.valve_at }),
     });
+  }
+
+  mix() {
+    const a = this.answer;
+    const frost = a.freeze_c === null ? t('frost_unknown', { why: a.mix_unknown }) : t('frost', { freeze: shown(a.freeze_c, 'temperature') });
+    return a.holds.length ? t('mix_in_wheel', { mix: a.mix, mass: a.mass_kg === null ? t('not_known') : shown(a.mass_kg, 'mass'), frost }) : `${a.fluid}: ${frost}`;
   }
 
   parts() {
@@ -40,66 +106,47 @@ export class Ready {
     const wheel = new Wheel(this.sentence(), (drawn += 1));
     wheel.draw(a.wheel, a.fill_fraction);
     wheel.fill(a.fill_fraction, '', this.sentence());
+    const litres = new Figure('litres', 'planned');
+    litres.show(bare(a.target_l, 'volume'), unit('volume'), '');
+    const pressure = new Figure('pressure', 'planned-pressure');
+    pressure.show(bare(a.final_kpa, 'pressure'), unit('pressure'), t('at_the_end'));
+    this.lookedUp();
     return [
-      h('h2', {}, [this.form.wheel, a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')),
-      h('p', { class: 'huge', id: 'sentence' }, this.sentence()),
-      h('p', {}, t('answer_more', {
-        fluid: a.fluid, strokes: a.strokes, minutes: Math.max(1, Math.round(a.expected_minutes)),
-        pressure: shown(a.final_kpa, 'pressure'), low: shown(a.target_low_l, 'volume'), high: shown(a.target_high_l, 'volume'),
-      })),
-      this.again ? wheel.element : null,
+      h('section', { class: 'big' }, litres.element, h('p', { class: 'of', id: 'sentence' }, this.sentence())),
+      h('section', { class: 'press' }, h('div', { class: 'small' }, pressure.element)),
+      h('section', { class: 'picture' }, h('h2', {}, [this.form.wheel, a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')), wheel.element),
+      h('section', { class: 'tell' }, this.asked()),
+      h('div', { class: 'second' }, button(t('another_wheel'), this.again, 'plain', { id: 'another' }), this.groups.back(), this.atTheGun(), this.sheet.opener),
+      this.sheet.element,
+    ];
+  }
+
+  // What stands against it is read first, by itself.
+  get grave() {
+    const a = this.answer;
+    return [
       a.refusal ? h('p', { class: 'against' }, h('strong', {}, t('other_liquid')), ` ${a.refusal}`) : null,
       ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${each.text} [${each.source}]`)),
-      a.cautions.length ? this.cautions(a.cautions) : null,
-      ...(this.app.drives ? this.checks() : [this.locked()]),
-      this.again ? button(t('another_wheel'), this.again) : wheel.element,
-    ];
+      ...a.cautions.filter((each) => each.severity === 'danger').map(caution),
+    ].filter(Boolean);
   }
 
-  cautions(listed) {
-    const grave = listed.filter((each) => each.severity === 'danger');
-    const rest = listed.filter((each) => each.severity !== 'danger');
-    const line = (each) => h('li', {}, h('strong', {}, `${t(`severity.${each.severity}`)}: `), `${each.text} [${each.source}]`);
-    return h('div', { class: 'cautions' },
-      grave.length ? h('ul', {}, grave.map(line)) : null,
-      rest.length ? h('details', {}, h('summary', {}, t('cautions', { count: rest.length })), h('ul', {}, rest.map(line))) : null);
+  asked() {
+    const { grave } = this;
+    return grave.length && !this.read ? h('div', { class: 'check', 'data-part': 'next' }, grave) : this.groups.questions();
   }
 
-  locked() {
-    if (!me.name) return button(t('sign_in_to_fill'), () => { this.app.signing = true; this.app.render(); }, 'do');
-    return takeControls(this.app);
-  }
-
-  // The book says that another liquid stands in the tote: whoever goes on says so, and the record too.
-  knows() {
-    return [holdButton(t('other_liquid_known'), async () => {
-      this.form = { ...this.form, other_fluid: true };
-      const answer = await this.app.send(post('/api/answer', this.form));
-      if (answer) { this.answer = answer; this.key = ''; this.update(); }
-    }, 'wait', { id: 'other-fluid' })];
-  }
-
-  checks() {
-    if (this.answer.refusal) return this.knows();
-    const open = (scope) => this.answer.checks.filter((each) => each.scope === scope && !each.given);
-    const text = (each) => h('li', {}, known(`check.${each.name}`, each.text));
-    const cards = SCOPES.map((scope) => {
-      const asked = open(scope);
-      const given = this.answer.checks.filter((each) => each.scope === scope && each.given);
-      if (!asked.length) return given.length ? this.remembered(scope) : null;
-      const yes = this.app.ticks.has(scope);
-      return h('div', { class: 'check' }, h('h3', {}, t(`scope.${scope}`)), h('ul', {}, asked.map(text)),
-        button(yes ? t('said_so') : t('all_so'), () => this.tick(scope), yes ? 'said' : 'do', { 'aria-pressed': String(yes), id: `check-${scope}` }));
-    });
-    const waits = SCOPES.some((scope) => open(scope).length && !this.app.ticks.has(scope));
-    return [
-      ...cards,
-      h('div', { class: 'check' }, h('h3', {}, t('scope.wheel')), h('ul', {}, open('wheel').map(text)),
-        holdButton(t('all_so_start'), () => this.start(), 'do', { id: 'start', disabled: waits }),
-        this.app.rig.start_button
-          ? button(t('start_at_gun'), () => this.start(false), 'plain', { id: 'start-at-gun', disabled: waits }) : null,
-        waits ? h('p', {}, t('first_above')) : null),
-    ];
+  lookedUp() {
+    const a = this.answer;
+    const fluid = h('p', {}, t('answer_more', {
+      fluid: a.fluid, strokes: a.strokes, minutes: Math.max(1, Math.round(a.expected_minutes)),
+      pressure: shown(a.final_kpa, 'pressure'), low: shown(a.target_low_l, 'volume'), high: shown(a.target_high_l, 'volume'),
+    }));
+    const given = ['shift', 'machine'].filter((scope) => a.checks.some((each) => each.scope === scope && each.given));
+    this.sheet.element.replaceChildren(...[
+      fluid, h('p', { id: 'mix' }, this.mix()), this.choices(), ...given.map((scope) => this.remembered(scope)),
+      a.cautions.length ? h('div', { class: 'cautions' }, h('h3', {}, t('cautions', { count: a.cautions.length })), h('ul', {}, a.cautions.map(caution))) : null,
+    ].filter(Boolean));
   }
 
   remembered(scope) {
@@ -107,15 +154,36 @@ export class Ready {
       button(t(`ask_again.${scope}`), async () => {
         await this.app.send(act(scope === 'shift' ? 'new_shift' : 'machine_moved'));
         for (const each of this.answer.checks) each.given = each.given && scope === 'machine' && each.scope === 'shift';
-        this.app.ticks.clear();
-        this.key = '';
-        this.update();
+        this.groups.ticks.clear();
+        this.sheet.show(false);
+        this.app.render();
       }));
   }
 
-  tick(scope) {
-    if (!this.app.ticks.delete(scope)) this.app.ticks.add(scope);
-    this.update();
+  // --- keys ---
+
+  rail() {
+    if (!me.name) return null;
+    return [this.key(), () => this.app.drives ? this.next() : takeControls(this.app)];
+  }
+
+  next() {
+    if (this.answer.refusal) return holdButton(t('other_liquid_known'), () => this.knows(), 'wait', { id: 'other-fluid', 'data-part': 'act' });
+    if (this.grave.length && !this.read) return button(t('read_it'), () => { this.read = true; this.app.render(); }, 'do', { id: 'read', 'data-part': 'act' });
+    return this.groups.act(() => holdButton(t('all_so_start'), () => this.start(), 'do', { id: 'start', 'data-part': 'act' }));
+  }
+
+  atTheGun() {
+    if (!this.app.rig.start_button || !this.app.drives || !this.groups.last) return null;
+    return button(t('start_at_gun'), () => this.start(false), 'plain', { id: 'start-at-gun' });
+  }
+
+  // The book says that another liquid stands in the tote: whoever goes on says so, and the record too.
+  async knows() {
+    this.form = { ...this.form, other_fluid: true };
+    const answer = await this.app.send(post('/api/answer', this.form));
+    if (answer) this.answer = answer;
+    this.app.render();
   }
 
   async start(now = true) {
@@ -124,11 +192,13 @@ export class Ready {
     const sent = await this.app.order('fill', { wheel: this.form, confirmed, start: now });
     if (sent) {
       this.app.ticks.clear();
-      this.again?.();
+      this.again();
       this.app.dismiss();
     }
   }
 }
+
+const caution = (each) => h('li', {}, h('strong', {}, `${t(`severity.${each.severity}`)}: `), `${each.text} [${each.source}]`);
 
 export function takeControls(app) {
   const driver = app.picture?.driver;
@@ -136,5 +206,5 @@ export function takeControls(app) {
     async () => {
       const got = await app.send(post('/api/drive', { id: newId() }));
       if (got && !got.drives) app.say(t('asked'));
-    }, 'do', { id: 'drive' });
+    }, 'do', { id: 'drive', 'data-part': 'act' });
 }

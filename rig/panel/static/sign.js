@@ -1,6 +1,6 @@
 // Name and PIN, by keys that a glove can hit. A PIN never leaves the field but to the controller.
 
-import { button, h, say } from './dom.js';
+import { button, h, numberPad, say } from './dom.js';
 import { me, post, whoAmI } from './net.js';
 import { t } from './words.js';
 
@@ -8,21 +8,17 @@ export class SignScreen {
   constructor(app) {
     this.app = app;
     this.pin = h('input', {
-      type: 'password', id: 'pin', inputmode: 'numeric', autocomplete: 'off', maxlength: 12,
+      type: 'password', id: 'pin', inputmode: 'none', autocomplete: 'off', maxlength: 12,
       onkeydown: (event) => event.key === 'Enter' && this.enter(),
     });
     this.name = me.names.length === 1 ? me.names[0] : '';
     this.faces = me.names.map((name) =>
       button(name, () => this.choose(name), 'face', { 'aria-pressed': String(name === this.name) }));
-    const digit = (n) => button(n, () => { this.pin.value += n; }, 'key');
     this.element = h('section', { class: 'card sign' },
       h('h2', {}, t('who_are_you')),
       me.names.length ? h('div', { class: 'faces' }, this.faces) : h('p', {}, t('no_people')),
       h('label', { class: 'pin' }, t('pin'), this.pin),
-      h('div', { class: 'keys' }, [...'123456789'].map(digit),
-        button('⌫', () => { this.pin.value = this.pin.value.slice(0, -1); }, 'key', { 'aria-label': t('back_one') }),
-        digit('0'),
-        button(t('enter'), () => this.enter(), 'key do')),
+      numberPad(this.pin, '', button(t('enter'), () => this.enter(), 'key do')),
       app.rig.looking ? button(t('only_look'), () => { app.signing = false; app.render(); }) : null);
   }
 

@@ -66,10 +66,11 @@ export class Wheel {
     return y;
   }
 
-  fill(filled, moving = '', label = '') {
+  // The hose moves on the picture only where `flows`: a flow that is measured.
+  fill(filled, moving = '', label = '', flows = false) {
     this.clip.setAttribute('y', this.height(this.surface, filled).toFixed(1));
     this.surface.setAttribute('visibility', filled > 0.001 ? 'visible' : 'hidden');
-    this.hose.setAttribute('class', `hose ${moving}`);
+    this.hose.setAttribute('class', `hose ${flows ? moving : ''}`);
     say(this.arrow, { pump_run: '▲', pump_reverse: '▼', vent_valve: '≋' }[moving] || '');
     say(this.title, label);
   }

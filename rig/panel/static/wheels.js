@@ -1,7 +1,7 @@
 // The shop's own wheels by name, as configuration and book have them at this moment; the one taught last comes first.
 
 import { Slot, h } from './dom.js';
-import { get } from './net.js';
+import { get, me } from './net.js';
 import { shown } from './units.js';
 import { t } from './words.js';
 
@@ -31,7 +31,7 @@ export class ShopWheels {
   }
 
   update() {
-    if (performance.now() - this.asked < FRESH_MS) return;
+    if (!me.name || performance.now() - this.asked < FRESH_MS) return;
     this.asked = performance.now();
     get('/api/wheels').then((wheels) => {
       known = wheels;

@@ -1,0 +1,116 @@
+"""The page's files as they are sent: a program, a style sheet and a picture, named by their content, made at start.
+
+The program is bundled from its modules here, so that a shop needs no build step. It must not know people, nor requests.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rig.panel.catalogue import STATIC
+
+_IMPORT = re.compile(r"^import (\{[^}]*\}|\* as \w+) from '\./([\w-]+)\.js';\n", re.MULTILINE)
+_EXPORT = re.compile(r"^export ((?:async )?function|const|class) (\w+)", re.MULTILINE)
+_FOREVER = "public, max-age=31536000, immutable"
+GIVEN = "given"
+"""Name of the module that the server writes: what does not change while the page is served."""
+
+
+class BundleError(ValueError):
+    """Modules that cannot be bundled; the text says which and why."""
+
+
+def bundle(main: str, given: Mapping[str, object]) -> str:
+    """One module from ``main`` and all that it imports, in their order; exports what ``main`` exports.
+
+    Only the forms of import and export that the page uses are understood; a circle of imports is refused.
+    """
+    whole: dict[str, str] = {GIVEN: f"const from_given = {json.dumps(given, ensure_ascii=False)};\n"}
+    _add(main, whole, ())
+    exported = ", ".join(_exports(_source(main)))
+    return f"{''.join(whole.values())}export const {{ {exported} }} = {_variable(main)};\n"
+
+
+def _add(name: str, whole: dict[str, str], under: tuple[str, ...]) -> None:
+    if name in under:
+        raise BundleError(f"{' imports '.join([*under, name])}: modules import each other in a circle")
+    if name in whole:
+        return
+    source = _source(name)
+    for _, other in _IMPORT.findall(source):
+        _add(other, whole, (*under, name))
+    body = _EXPORT.sub(r"\1 \2", _IMPORT.sub(_taken, source))
+    if re.search(r"^(?:import|export) ", body, re.MULTILINE):
+        raise BundleError(f"{name}.js: an import or export in a form that the bundle does not know")
+    names = ", ".join(_exports(source))
+    whole[name] = f"const {_variable(name)} = (() => {{\n{body}\nreturn {{ {names} }};\n}})();\n"
+
+
+def _taken(found: re.Match[str]) -> str:
+    names, variable = found[1], _variable(found[2])
+    wanted = names.removeprefix("* as ") if names.startswith("*") else names.replace(" as ", ": ")
+    return f"const {wanted} = {variable};\n"
+
+
+def _source(name: str) -> str:
+    """A module without the lines that are comments."""
+    return re.sub(r"(?m)^ *//.*\n", "", (STATIC / f"{name}.js").read_text(encoding="utf-8"))
+
+
+def _exports(source: str) -> list[str]:
+    return [name for _, name in _EXPORT.findall(source)]
+
+
+def _variable(name: str) -> str:
+    return f"from_{name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """A file to send, plain and packed."""
+
+    plain: bytes
+    packed: bytes
+    media: str
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """It never changes under its name."""
+        return {"Cache-Control": _FOREVER, "Vary": "Accept-Encoding"}
+
+
+@dataclass(frozen=True, slots=True)
+class Assets:
+    """All files by the name in their address, and that name by the file's own."""
+
+    files: Mapping[str, Asset]
+    names: Mapping[str, str]
+
+    def placed(self, html: str) -> str:
+        """A page's text with the addresses of this start."""
+        for own, name in self.names.items():
+            html = html.replace(f"/static/{own}", f"/static/{name}")
+        return html
+
+
+def made(given: Mapping[str, object]) -> Assets:
+    """Make the files of the page."""
+    script, style = "text/javascript; charset=utf-8", "text/css; charset=utf-8"
+    texts = {
+        "app.js": (bundle("app", given), script),
+        "guide.js": (_source("guide"), script),
+        "style.css": ((STATIC / "style.css").read_text(encoding="utf-8"), style),
+        "icon.svg": ((STATIC / "icon.svg").read_text(encoding="utf-8"), "image/svg+xml"),
+    }
+    files, names = {}, {}
+    for own, (text, media) in texts.items():
+        plain = text.encode()
+        stem, kind = own.split(".")
+        names[own] = f"{stem}.{hashlib.sha256(plain).hexdigest()[:12]}.{kind}"
+        files[names[own]] = Asset(plain, gzip.compress(plain, 9, mtime=0), media)
+    return Assets(files, names)
