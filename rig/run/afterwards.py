@@ -1,12 +1,16 @@
 """Supervision after a fill that ended with its valve open: no fill runs, and the gun may still be on the tyre.
 
-The field is judged by the guard rows that detect a pump running uncommanded. The module must not know front ends.
+The field is judged by the guard rows that detect a pump running uncommanded. What they find is written into the fill's
+journal. The module must not know front ends.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import asyncio
+import contextlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED, Guard
@@ -14,11 +18,21 @@ from rig.control.observe import observe
 from rig.control.procedure import ENDED
 from rig.control.state import FillState, bases, in_force
 from rig.control.values import Reading, Setup
+from rig.field.field import Field
+from rig.field.modbus import FieldError
+from rig.ledger.journal import JournalError
+from rig.run.alone import controlling
 from rig.run.clock import Clock
+from rig.run.clock_memory import utc_now
+from rig.run.interrupted import journal_of, reading_now
 from rig.run.metering import MeterFace, faces
+from rig.run.outputs import field_of
+from rig.run.readings import conversions, plant_s
 from rig.run.settings import Settings
 
 _ROWS = "flow_while_stopped", "moves_while_off"
+AFTER_END = "after_end"
+"""Kind of the journal's entry for what moved after a fill had ended."""
 
 
 @dataclass(slots=True)
@@ -52,3 +66,52 @@ def afterwards_of(settings: Settings, setup: Setup | None, decision: Decision | 
         return None
     clock = Clock(settings.clock.scale, since_s=state.now_s)
     return Afterwards(setup, state, faces(settings, setup.line, bases(setup, state)), clock)
+
+
+async def look(settings: Settings, field: Field, after: Afterwards | None) -> Reading:
+    """Scan the field once while no fill runs, and judge it by ``after``.
+
+    What is found for the first time switches every output off once more and the beacon on, and goes into the journal.
+    """
+    began_s = asyncio.get_running_loop().time()
+    await field.scan()
+    if after is None:
+        return reading_now(settings, field, began_s)
+    units = conversions(settings.quantities, settings.rig.atmosphere)
+    now_s = after.clock.tick(plant_s(field.values, units, began_s))
+    reading = reading_now(settings, field, began_s, now_s=now_s, meters=after.meters, acting=after.state.measure)
+    before = after.told
+    after.see(reading)
+    if after.told is not None and before is None:
+        await _call(settings, field)
+        _keep(settings, after, after.told, reading.line_kpa)
+    return reading
+
+
+async def watch(settings: Settings, after: Afterwards, done: Callable[[], bool], say: Callable[[Guard], None]) -> None:
+    """Look once a scan until ``done``; ``say`` is called once, with what was found. Outputs are off at the end.
+
+    Raises LockedError if another controller works the rig by now.
+    """
+    with controlling(settings), contextlib.closing(field_of(settings)) as field:
+        while not done():
+            before = after.told
+            await look(settings, field, after)
+            if after.told is not None and before is None:
+                say(after.told)
+            await asyncio.sleep(settings.clock.scan / settings.clock.scale)
+        with contextlib.suppress(FieldError):
+            await field.write(dict.fromkeys(settings.outputs, False))
+
+
+async def _call(settings: Settings, field: Field) -> None:
+    """Switch everything off once more, and the beacon on."""
+    with contextlib.suppress(FieldError):
+        await field.write({name: name == "beacon" for name in settings.outputs})
+
+
+def _keep(settings: Settings, after: Afterwards, found: Guard, line_kpa: float | None) -> None:
+    """Write what was found into the fill's journal; a disk that fails must not end the watch."""
+    data: dict[str, object] = {"name": found.name, "text": found.text, "line_kpa": line_kpa}
+    with contextlib.suppress(JournalError), contextlib.closing(journal_of(Path(settings.rig.data))) as journal:
+        journal.append(after.setup.fill_id, utc_now(), [(AFTER_END, data)], None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rig.field.links import Link
 from rig.field.points import TcpLink
 from rig.ledger.lock import RigLock, serial_ends, tcp_ends
 from rig.run.settings import Settings
@@ -19,9 +20,14 @@ def looking(settings: Settings) -> RigLock:
     return RigLock(None, _ends(settings), settings.origin)
 
 
+def on_wire(link: Link) -> RigLock:
+    """Lock held while one link is used by itself; writes nothing."""
+    return RigLock(None, _ends_of(link))
+
+
 def _ends(settings: Settings) -> set[str]:
-    ends = [
-        tcp_ends(link.host, link.port) if isinstance(link, TcpLink) else serial_ends(link.port)
-        for link in settings.links.values()
-    ]
-    return set().union(*ends)
+    return set().union(*map(_ends_of, settings.links.values()))
+
+
+def _ends_of(link: Link) -> set[str]:
+    return tcp_ends(link.host, link.port) if isinstance(link, TcpLink) else serial_ends(link.port)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
-from rig.control.values import CavityFacts, Damped, Setup
-from rig.fluid import FLAKE_ASSAY, Fluid, read_fluid
+from rig.control.values import CavityFacts, GaugeFacts, Setup
+from rig.fluid import Fluid, Part, read_content, read_fluid
 from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
@@ -17,6 +17,8 @@ from rig.run.settings import Settings
 from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
+_BOUND = 1.5
+"""From the 95 % band of a size to what the controller takes for its bounds: from two standard deviations to three."""
 _DEFAULT_VALVE = "air-water"
 _LOOK_SHARE = 0.4
 """Largest share of the fill's duration for the stroke that measures the cavity."""
@@ -38,10 +40,10 @@ class Question:
     fluid: str | None = None
     """If None, the liquid in the tote."""
     temp_c: float | None = None
-    assay: float = FLAKE_ASSAY
-    """Share of calcium chloride in the flake by which a mix is specified."""
+    assay: float | None = None
+    """Share of calcium chloride in the flake by which a mix is specified; None: not stated."""
     holds_fluid: str | None = None
-    """What the tyre already holds, written as a fluid."""
+    """What the tyre already holds: a fluid, or several with their volumes (``20 gal water + 180 L cacl2:20%``)."""
     support: Support = "jacked"
 
 
@@ -74,7 +76,7 @@ def answer(settings: Settings, question: Question) -> Target:
     window = Window(settings.limits.floor, settings.limits.ceiling)
     wanted = question.wanted
     if question.holds_fluid is not None:
-        holds = fluid_of(settings, question.holds_fluid, question.assay)
+        holds = content_of(settings, question.holds_fluid)
         wanted = replace(wanted, known=replace(wanted.known, holds=holds))
     if wanted.margin_m == 0 and settings.limits.margin:
         wanted = replace(wanted, margin_m=settings.limits.margin)
@@ -105,9 +107,14 @@ def wheel_question(settings: Settings, name: str, question: Question) -> Questio
     )
 
 
-def fluid_of(settings: Settings, text: str, assay: float = FLAKE_ASSAY) -> Fluid:
-    """The fluid that ``text`` names, the shop's own among them; FluidError when there is none."""
-    shop = {name: table.as_table(name) for name, table in settings.fluids.items()}
+def content_of(settings: Settings | None, text: str) -> tuple[Part, ...]:
+    """What a wheel holds by a text; FluidError or QuantityError where it cannot be read."""
+    return read_content(text, lambda name: fluid_of(settings, name))
+
+
+def fluid_of(settings: Settings | None, text: str, assay: float | None = None) -> Fluid:
+    """The fluid that ``text`` names, with settings the shop's own among them; FluidError when there is none."""
+    shop = {} if settings is None else {name: table.as_table(name) for name, table in settings.fluids.items()}
     return read_fluid(text, assay, shop)
 
 
@@ -211,8 +218,8 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         has_supply="pump_run" in settings.points,
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
-        line_gauge=damped(settings, "line_pressure"),
-        tyre_gauge=damped(settings, "tyre_pressure"),
+        line_gauge=gauge_facts(settings, "line_pressure") or GaugeFacts(),
+        tyre_gauge=gauge_facts(settings, "tyre_pressure"),
         fill_travel_s=settings.valves.fill_travel,
         cuts_gauge_off=cuts_gauge_off(settings),
     )
@@ -223,14 +230,19 @@ def cuts_gauge_off(settings: Settings) -> bool:
     return "fill_valve" in settings.points and settings.valves.fill_stands == "after the gauge"
 
 
-def damped(settings: Settings, name: str) -> Damped:
-    """A gauge's configured noise, in kPa, and its smoothing."""
-    point = settings.points.get(name)
-    if point is None:
-        return Damped()
-    # The noise of an absolute transmitter needs only the scale factor, not the offset.
-    step_kpa = conversions({name: point.quantity})[name].factor
-    return Damped(None if point.noise is None else point.noise * step_kpa, point.damping)
+def gauge_facts(settings: Settings, name: str) -> GaugeFacts | None:
+    """What the configuration states of a pressure gauge, in kPa; ``None`` where it is not wired."""
+    gauge = settings.points.get(name) or settings.line_points.get(name)
+    if gauge is None:
+        return None
+    # The errors of an absolute transmitter need only the scale factor, not the offset.
+    step_kpa, usual = conversions({name: gauge.quantity})[name].factor, GaugeFacts()
+    return GaugeFacts(
+        noise_kpa=None if gauge.noise is None else gauge.noise * step_kpa,
+        damping_s=gauge.damping,
+        u_kpa=usual.u_kpa if gauge.u is None else gauge.u * step_kpa,
+        lag_s=gauge.lag or 0.0,
+    )
 
 
 def vessel_setup(
@@ -271,8 +283,8 @@ def vessel_setup(
         into="open vessel",
         beside=tuple(beside),
         strainer_limit_kpa=settings.limits.strainer,
-        line_gauge=damped(settings, "line_pressure"),
-        tyre_gauge=damped(settings, "tyre_pressure"),
+        line_gauge=gauge_facts(settings, "line_pressure") or GaugeFacts(),
+        tyre_gauge=gauge_facts(settings, "tyre_pressure"),
         fill_travel_s=settings.valves.fill_travel,
         cuts_gauge_off=cuts_gauge_off(settings),
     )
@@ -291,11 +303,12 @@ def _usual_overrun_s(settings: Settings) -> float:
 def cavity_facts(cavity: Cavity, clock: float) -> CavityFacts:
     """What the controller needs to know of a cavity: volumes, and the liquid head above the valve."""
     valve_m = cavity.valve_height_m(clock)
+    reach = 1.0 if cavity.basis == "taught" else _BOUND
     levels = [cavity.level_of_fraction(step / _LEVEL_STEPS) for step in range(_LEVEL_STEPS + 1)]
     return CavityFacts(
         volume_l=cavity.volume_l,
-        low_l=cavity.low_l,
-        high_l=cavity.high_l,
+        low_l=cavity.volume_l - reach * (cavity.volume_l - cavity.low_l),
+        high_l=cavity.volume_l + reach * (cavity.high_l - cavity.volume_l),
         fraction_at_valve=cavity.fraction_at_clock(clock),
         covered_m=tuple(max(0.0, level - valve_m) for level in levels),
         taught=cavity.basis == "taught",

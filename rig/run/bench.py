@@ -10,6 +10,7 @@ import threading
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from rig.record.base import Document
 from rig.run.prover import Counted, Seen
 
 Asks = Literal["", "reading", "verdict"]
@@ -25,7 +26,7 @@ class Proof:
     asks: Asks = ""
     counted: Counted | None = None
     """The count of the run whose vessel is to be read."""
-    document: dict[str, object] | None = None
+    document: Document | None = None
     """The verdict, once it is judged."""
 
 
@@ -52,7 +53,7 @@ class Bench:
         if self.proof is not None:
             self._turn(replace(self.proof, asks=""))
 
-    def asks_verdict(self, document: dict[str, object]) -> None:
+    def asks_verdict(self, document: Document) -> None:
         """Ask whether the factor is accepted, all runs being read and judged."""
         if self.proof is not None:
             self._turn(replace(self.proof, asks="verdict", document=document))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from rig.control.values import USUAL_U_KPA
 from rig.field.blocks import plan_blocks
 from rig.field.links import LineLink, Link, RtuLink
 from rig.field.points import TcpLink
+from rig.record.work import MeterKind
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.units import show_flow, show_pressure, show_volume
@@ -44,7 +46,7 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     cautions = [UNGUARDED] if unguarded(settings) else []
     if blind := sorted(settings.points.keys() - settings.read.keys()):
         cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
-    cautions += slow_buses(settings)
+    cautions += [*slow_buses(settings), *_unstated(settings)]
     lines += [f"  CAUTION  {text}" for text in cautions]
     lines += [f"  without {name}: the rig {text}" for name, text in missing.items()]
     points = sorted([*settings.points, *settings.line_points])
@@ -53,14 +55,26 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     return document, "\n".join(lines)
 
 
+def _unstated(settings: Settings) -> list[str]:
+    """Gauges whose accuracy the configuration does not state."""
+    wired = {**settings.points, **settings.line_points}
+    names = [name for name in ("line_pressure", "tyre_pressure") if name in wired and wired[name].u is None]
+    return [
+        f"{name}: its accuracy is not stated; {show_pressure(USUAL_U_KPA)} is assumed. Write its data sheet's, "
+        'for example accuracy = "0.5 %"'
+        for name in names
+    ]
+
+
 def _meter_text(settings: Settings) -> str:
     table = settings.meter
     if table.kind == "pulses":
         return f"{table.k_factor:g} pulses per L"
-    words = {
+    words: dict[MeterKind, str] = {
         "total": "a totaliser",
         "rate": "a flow rate, summed: every fill is marked estimated",
         "scale": f"the scale under the tote, divisions of {table.division:g} kg: every fill is marked estimated",
+        "tote level": f"the tote's level, steps of {table.level_step:g} L: every fill is marked estimated",
         "run time": "the pump's run time, the last resort: every fill is marked estimated",
     }
     return words[table.kind]

@@ -21,17 +21,21 @@ class Clock:
         """``since_s`` is the time to start from."""
         self._scale = scale
         self._wall = wall
-        self._last = wall()
+        self._last_ms = self._wall_ms()
         self._now_s = since_s
         self._plant_s: float | None = None
         self.gap_s = 0.0
-        """Wall-clock seconds between the last two ticks."""
+        """Wall-clock seconds between the last two ticks, in whole milliseconds: finer digits would only be noise in
+        what is recorded. Their sum does not drift."""
+
+    def _wall_ms(self) -> int:
+        return round(1000 * self._wall())
 
     def tick(self, plant_s: float | None = None) -> float:
         """Advance to now and return the controller's time; ``plant_s`` is a simulated rig's own time, just read."""
-        wall = self._wall()
-        self.gap_s = wall - self._last
-        self._last = wall
+        wall_ms = self._wall_ms()
+        self.gap_s = (wall_ms - self._last_ms) / 1000
+        self._last_ms = wall_ms
         step = self.gap_s * self._scale
         if plant_s is not None and self._plant_s is not None:
             step = max(0.0, plant_s - self._plant_s)

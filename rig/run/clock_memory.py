@@ -18,8 +18,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.ledger.journal import JournalError
-from rig.ledger.moment import CLOCK, Moment
+from rig.ledger.moment import UNBELIEVED, Moment
+from rig.record.base import RecordError, Sealed
 from rig.run.time_guard import Anchor, Heard, Judged, Known, after, confirmed, judge, not_known, seconds
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ def _last_of_book(folder: Path) -> str | None:
     try:
         with book_or_empty(folder) as book:
             return _last_believed(book)
-    except JournalError:
+    except RecordError:
         return None
 
 
@@ -140,7 +140,7 @@ def _last_believed(book: Book) -> str | None:
     serial = book.heads().get(book.truck, (0, ""))[0]
     latest = list(book.every(book.truck, after=max(0, serial - _LATEST)))
     # A correction has the time of what it replaces.
-    own = (each for each in reversed(latest) if each.corrects is None and each.document.get(CLOCK) != "not believed")
+    own = (each for each in reversed(latest) if each.corrects is None and Sealed.of(each).clock != UNBELIEVED)
     return next((each.at for each in own), None)
 
 

@@ -15,21 +15,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from rig.caution import Caution
 from rig.control.decide import Decision
 from rig.control.guards import Guard
 from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
-from rig.control.values import Check, MeterKind, Reading, Request, RequestKind, Setup
+from rig.control.values import Check, Reading, Request, RequestKind, Setup
+from rig.record.work import Ended, MeterKind
 from rig.run.assembly import Question
 from rig.run.bench import Bench, Proof
+from rig.run.interrupted import Interrupted
 from rig.run.prover import Seen, Trial
 from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
 from rig.shop.before import Foreknown, foreknown, wires_told
-from rig.wheel import Caution
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
@@ -54,17 +56,6 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True)
-class Interrupted:
-    """An interrupted fill, to be resumed or closed."""
-
-    fill_id: str
-    size: str
-    position: str
-    in_tyre_l: float
-    target_l: float
-
-
-@dataclass(frozen=True, slots=True)
 class Live:
     """State of the field while no fill runs."""
 
@@ -72,6 +63,18 @@ class Live:
     error: str = ""
     unasked: Guard | None = None
     """A guard that has detected flow or movement since the last fill ended, with nothing commanded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What the fill under way is of, as the page shows it; None: not known."""
+
+    size: str = ""
+    position: str | None = None
+    job: str | None = None
+    fluid: str | None = None
+    by: str | None = None
+    valve_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +87,7 @@ class Snapshot:
     setup: Setup | None
     decision: Decision | None
     """Of the fill under way; None between fills."""
-    about: dict[str, object]
+    about: Shown
     question: Question | None
     open_checks: tuple[Check, ...]
     missing: tuple[Missing, ...]
@@ -92,7 +95,7 @@ class Snapshot:
     other_measure: MeterKind | None
     """The measure that would take over from the meter."""
     live: Live
-    record: dict[str, object] | None
+    ended: Ended | None
     """The last finished fill."""
     notice: str
     """Why the last order was not carried out."""
@@ -115,8 +118,10 @@ class _Start:
 class Facade:
     """The controller of one rig for its front ends: a Person to the loop, and a watch on it."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, scanned: Callable[[], None] = lambda: None) -> None:
+        """``scanned`` is called after every scan that has ended, and must not wait."""
         self.settings = settings
+        self._scanned = scanned
         self.gave_up = False
         self.given = GivenChecks()
         self.bench = Bench()
@@ -132,10 +137,10 @@ class Facade:
         self._seen_s = time.monotonic()
         self._gap_s = 0.0
         self._pressed = True
-        self._about: dict[str, object] = {}
+        self._about = Shown()
         self._question: Question | None = None
         self._live = Live(None)
-        self._record: dict[str, object] | None = None
+        self._ended: Ended | None = None
         self._notice = ""
         self._interrupted: tuple[Interrupted, ...] = ()
 
@@ -255,7 +260,7 @@ class Facade:
             missing=self._missing,
             other_measure=measure,
             live=self._live,
-            record=self._record,
+            ended=self._ended,
             notice=self._notice,
             cautions=wires_told(self.settings),
             interrupted=self._interrupted,
@@ -278,11 +283,11 @@ class Facade:
         self._notice = "" if self._order else self._notice
         return self._order
 
-    def begins(self, about: dict[str, object], question: Question) -> None:
+    def begins(self, about: Shown, question: Question) -> None:
         """Note that a fill is being set up."""
         self.gave_up = False
         self._about, self._question, self._now = about, question, None
-        self._started, self._missing, self._record, self._pressed = None, (), None, True
+        self._started, self._missing, self._ended, self._pressed = None, (), None, True
         order = self._order
         if order is not None:
             names = order.confirmed
@@ -290,9 +295,9 @@ class Facade:
             if order.start:
                 self._inbox.append(Request(f"{order.id}/start", "start", by=order.by))
 
-    def ends(self, record: dict[str, object] | None, notice: str = "") -> None:
+    def ends(self, ended: Ended | None, notice: str = "") -> None:
         """Note that the order is carried out, or refused with a notice."""
-        self._record, self._notice = record or self._record, notice
+        self._ended, self._notice = ended or self._ended, notice
         self._now, self._started, self._missing = None, None, ()
         with self._lock:
             self._order = None
@@ -301,6 +306,7 @@ class Facade:
         """Take in the field's state between two fills, or between two runs of a proving."""
         self._now = None
         self._live, self._seen_s = live, time.monotonic()
+        self._scanned()
 
     def take_stop(self) -> bool:
         """Whether a stop was requested between two runs; other requests made there are discarded."""
@@ -318,6 +324,7 @@ class Facade:
         self._now, self._seen_s = (setup, decision), time.monotonic()
         self._live = Live(decision.facts.reading)
         self._gap_s = max(self._gap_s, decision.facts.reading.late_s)
+        self._scanned()
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """Requests since the last scan, including a start that waits for the first reading at rest."""

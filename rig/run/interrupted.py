@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from rig.control.flags import Flag
 from rig.control.procedure import State
 from rig.control.recover import recovered
 from rig.control.state import FillState, bases, in_tyre_l, out_of_use
@@ -20,17 +22,31 @@ from rig.ledger.journal import Journal, StoredFill
 from rig.ledger.moment import UNBELIEVED
 from rig.run.clock_memory import now_in
 from rig.run.loop import Unreachable
-from rig.run.metering import faces
+from rig.run.metering import MeterFace, faces
 from rig.run.outputs import dropped_after_s, field_of
-from rig.run.readings import conversions, reading_of
-from rig.run.recorder import SETUP, STATE
+from rig.run.readings import PULSES, conversions, reading_of
+from rig.run.recorder import restored
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.posting import JOURNAL_NAME, not_to_be_filled
 from rig.units import show_volume
 
 
-class Refused(RuntimeError):
-    """The fill was not started or not closed; the text lists what is missing."""
+@dataclass(frozen=True, slots=True)
+class Interrupted:
+    """An interrupted fill, to be resumed or closed."""
+
+    fill_id: str
+    size: str
+    position: str
+    in_tyre_l: float
+    target_l: float
+
+
+def interrupted(stored: StoredFill) -> Interrupted:
+    """What is shown of an interrupted fill; RecordError if its state cannot be read."""
+    (setup, state), task = restored(stored), stored.task
+    return Interrupted(stored.fill_id, task.size, task.position or "", in_tyre_l(setup, state), setup.target_l)
 
 
 def journal_of(folder: Path) -> Journal:
@@ -62,9 +78,10 @@ async def may_begin(settings: Settings, journal: Journal) -> None:
 
 
 def _waiting_text(stored: StoredFill, outputs: str) -> str:
-    setup, state = SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+    setup, state = restored(stored)
+    about = stored.task
     return (
-        f"fill {stored.fill_id} ({stored.about['size']} {stored.about['position']}) was interrupted in step "
+        f"fill {stored.fill_id} ({about.size} {about.position}) was interrupted in step "
         f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} counted "
         f"until then; {outputs}.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
     )
@@ -73,19 +90,18 @@ def _waiting_text(stored: StoredFill, outputs: str) -> str:
 def unfinished(journal: Journal, fill_id: str) -> StoredFill:
     """The unfinished fill of that id; Refused if it is finished already."""
     stored = journal.fill(fill_id)
-    if stored.record is not None:
-        raise Refused(f"fill {fill_id} is finished already ({stored.record['outcome']}); nothing to go on with")
+    if (work := stored.work) is not None:
+        raise Refused(f"fill {fill_id} is finished already ({work.outcome}); nothing to go on with")
     return stored
 
 
 async def closed_state(
-    settings: Settings | None, journal: Journal, stored: StoredFill, setup: Setup, *, supply_cut: bool
+    settings: Settings | None, journal: Journal, fill_id: str, setup: Setup, state: FillState, *, supply_cut: bool
 ) -> FillState:
     """The state in which an interrupted fill is closed: from a current reading, or else from how much may have moved.
 
     Refused while an output may be on that cannot be switched off here, unless a person confirms that the supply is cut.
     """
-    state = STATE.validate_json(stored.state)
     may_run = state.outputs.moving or in_doubt(state)
     fault, reading, dark_s, drop_s = "there is no configuration", None, math.inf, math.inf
     if settings is not None:
@@ -95,16 +111,16 @@ async def closed_state(
         except FieldError as error:
             fault = str(error)
         reading = await _reading_if_any(settings, setup, state)
-        dark_s, drop_s = _dark_s(settings, journal, stored.fill_id), LATE * dropped_after_s(settings)
+        dark_s, drop_s = _dark_s(settings, journal, fill_id), LATE * dropped_after_s(settings)
         if fault and dark_s > drop_s and not math.isinf(dark_s):
             # A person has seen the modules' own time-out work: it has switched off since.
             fault = ""
     if may_run and fault and not supply_cut:
         raise Refused(
-            f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {stored.fill_id} --supply-cut"
+            f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {fill_id} --supply-cut"
         )
     state = recovered(setup, state, reading, ran_s=min(dark_s, drop_s))
-    flags = {"supply cut by hand"} if may_run and fault else set()
+    flags = {Flag.SUPPLY_CUT} if may_run and fault else set()
     return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
 
 
@@ -117,8 +133,8 @@ def ran_on_s(settings: Settings, journal: Journal, fill_id: str) -> float:
 
 
 def _dark_s(settings: Settings, journal: Journal, fill_id: str) -> float:
-    """Age of the last journal entry of a fill, by the rig's clock; infinite if the time is not trusted."""
-    now, last = now_in(Path(settings.rig.data)), journal.entries(fill_id)[-1].at
+    """Age of the latest state of a fill, by the rig's clock; infinite if the time is not trusted."""
+    now, last = now_in(Path(settings.rig.data)), journal.fill(fill_id).state_at
     if now.clock == UNBELIEVED:
         return math.inf
     return max((datetime.fromisoformat(now) - datetime.fromisoformat(last)).total_seconds(), 0.0) * settings.clock.scale
@@ -137,19 +153,40 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
     await field.scan(out_of_use(setup, state))
     if field.errors:
         raise Unreachable("; ".join(field.errors.values()))
+    return reading_now(
+        settings,
+        field,
+        began_s,
+        meters=faces(settings, setup.line, bases(setup, state)),
+        acting=state.measure,
+        idle=out_of_use(setup, state),
+    )
+
+
+def reading_now(
+    settings: Settings,
+    field: Field,
+    began_s: float,
+    *,
+    now_s: float = 0.0,
+    meters: Sequence[MeterFace] = PULSES,
+    acting: int = 0,
+    idle: Collection[str] = (),
+) -> Reading:
+    """The reading of a scan that began at ``began_s`` (wall clock) while no fill runs; ``now_s`` as it is to state."""
     return reading_of(
         settings.brought,
         conversions(settings.quantities, settings.rig.atmosphere),
         field.values,
-        now_s=0.0,
+        now_s=now_s,
         wall_s=asyncio.get_running_loop().time(),
         began_s=began_s,
         stale_s=settings.stale_s,
         own_stale_s=settings.own_stale_s,
         gap_s=0.0,
         journal_lag_s=0.0,
-        meters=faces(settings, setup.line, bases(setup, state)),
-        acting=state.measure,
+        meters=meters,
+        acting=acting,
         spoken=settings.unhurried,
-        idle=out_of_use(setup, state),
+        idle=idle,
     )

@@ -22,7 +22,9 @@ class PipeTable(Strict):
     suction_volume: Volume
     """Between tote and meter, pump included."""
     hose_length: Length = 7.62
+    """Length of the hose between pump and gun: with its bore it gives the loss while liquid flows."""
     hose_bore: Length = 0.0254
+    """Inner diameter of the hose."""
     hose_loss: Pressure | None = Field(default=None, gt=0)
     """Loss of hose, strainer and gun at ``pump.flow`` of water, measured into an open can held at the gauge's height;
     by default that of a smooth hose of this length and bore (Darcy)."""
@@ -77,6 +79,7 @@ class AirOutTable(Strict):
     """How air leaves the tyre."""
 
     method: Literal["vent", "draw-down"]
+    """vent: a valve at the gun lets it out, the hose stays full. draw-down: the reversed pump draws it out."""
     vent_bore: Length = 0.008
     """Bore of the vent valve at the gun."""
 
@@ -97,15 +100,19 @@ class ToteTable(Strict):
     """The tote that the pump draws from."""
 
     content: Volume
+    """What stands in it, where neither a level nor the book tells."""
     heel: Volume = 20.0
     """Volume that the dip tube cannot reach."""
     fluid: str = "water"
+    """The liquid in it: a name with its strength, or a table of ``fluids``."""
     temperature: Temperature = 15.0
+    """Of that liquid, where the rig has no thermometer."""
 
 
 class FlushTable(Strict):
     """Back-flush at the end, so that the hose does not spray."""
 
     seconds: Seconds = 2.0
+    """How long the pump is reversed."""
     order: StopOrder | None = None
     """How the gun comes off; by default according to the valve's type."""

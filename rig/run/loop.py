@@ -15,19 +15,20 @@ from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState, out_of_use
 from rig.control.unconfirmed import CANNOT, in_doubt, unconfirmed_for_s
-from rig.control.values import Entry, Outputs, Request, RequestKind, Setup
+from rig.control.values import Entry, Outputs, Reading, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError
 from rig.ledger.lock import LockedError
+from rig.run.black_box import BlackBox
 from rig.run.clock import Clock
 from rig.run.metering import MeterFace
-from rig.run.names import HANDS as HAND_POINTS
 from rig.run.names import HEARTBEAT, MOVING, SIGNALS
-from rig.run.person import ALONE_S, HANDS, Person
+from rig.run.person import ALONE_S, Person
 from rig.run.readings import Conversion, conversions, plant_s, reading_of
 from rig.run.recorder import Recorder
 from rig.run.settings import Settings
+from rig.run.stand_in import StandIn, stand_in_of
 
 
 class Unreachable(RuntimeError):
@@ -55,6 +56,7 @@ class Fill:
     clock: Clock
     meters: Sequence[MeterFace]
     watch: Callable[[Setup, Decision], None]
+    box: BlackBox
     stop_asked: bool = False
     _beat: bool = False
     _beat_s: float = -1e9
@@ -66,12 +68,14 @@ class Fill:
     _brought: frozenset[str] = dataclasses.field(init=False)
     """Points that every scan updates."""
     _unhurried: frozenset[str] = dataclasses.field(init=False)
+    _stand_in: StandIn | None = dataclasses.field(init=False)
     _stale_s: float = dataclasses.field(init=False)
     _own_stale_s: Mapping[str, float] = dataclasses.field(init=False)
 
     def __post_init__(self) -> None:
         settings = self.settings
         self._wired, self._brought, self._unhurried = settings.outputs, settings.brought, settings.unhurried
+        self._stand_in = stand_in_of(settings)
         self._stale_s, self._own_stale_s = settings.stale_s, settings.own_stale_s
 
     async def run(self) -> Decision:
@@ -157,7 +161,7 @@ class Fill:
             stale_s=self._stale_s,
             own_stale_s=self._own_stale_s,
             gap_s=self.clock.gap_s,
-            bus_s=self.field.waited_s,
+            bus_s=round(self.field.waited_s, 3),
             journal_lag_s=self._journal_lag_s(),
             meters=self.meters,
             acting=self.state.measure,
@@ -169,16 +173,26 @@ class Fill:
         )
         if reading.output_timeout_s is not None:
             self.field.armed = self.setup.armed(reading.output_timeout_s)
-        decision = decide(self.setup, self.state, reading, requests)
+        decision = self._decided(reading, requests)
         self.state = decision.state
         await self._carry_out(decision)
         self.watch(self.setup, decision)
         self._inbox.extend(self.person.requests(self.setup, decision))
         return decision
 
+    def _decided(self, reading: Reading, requests: Sequence[Request]) -> Decision:
+        """The decision, recorded; so is the scan that a defect makes impossible."""
+        try:
+            decision = decide(self.setup, self.state, reading, requests)
+        except (AssertionError, ProcedureError) as error:
+            self.box.scan(reading, requests, None, repr(error))
+            raise
+        self.box.scan(reading, requests, decision)
+        return decision
+
     def _journal_lag_s(self) -> float:
         try:
-            return self.recorder.lag_s
+            return round(self.recorder.lag_s, 3)
         except JournalError:
             # Do not retry a failed write: its guard puts the fill on hold.
             return float("inf")
@@ -189,12 +203,16 @@ class Fill:
             # Repeated in every scan until the fill has ended: a fill about to trip can only be closed.
             kind: RequestKind = "end" if self.state.state is State.ABORTED else "stop"
             requests.append(Request(f"signal-{self.state.now_s}", kind, by="signal"))
-        for request in requests:
-            hands = dict(HANDS.get((request.kind, request.name), ()))
-            known = {name: on for name, on in hands.items() if name in HAND_POINTS & set(self.settings.points)}
-            if known:
-                await self._write(known)
+        if self._stand_in is not None:
+            for request in requests:
+                await self._move_hands(self._stand_in, request)
         return requests
+
+    async def _move_hands(self, stand_in: StandIn, request: Request) -> None:
+        moves = stand_in.moves(request.kind, request.name)
+        known = {name: on for name, on in moves.items() if name in self.settings.points}
+        if known:
+            await self._write(known)
 
     async def _carry_out(self, decision: Decision) -> None:
         wanted = self._outputs(decision.outputs) | self._heartbeat(decision)

@@ -7,9 +7,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from rig.control.values import MeterKind, OnAir
+from rig.control.values import OnAir
 from rig.field.points import Seconds, Strict
+from rig.meter.liquid import Mechanism
 from rig.plan.strokes import Method
+from rig.record.work import MeterKind
 from rig.run.quantities import Mass, PerVolume, Volume
 
 Percent = Annotated[float, Field(gt=0, le=50)]
@@ -37,6 +39,10 @@ class MeterTable(Strict):
     meter_factor: float = Field(default=1.0, ge=0.8, le=1.25)
     """True volume per indicated volume, from proving."""
     proven_on: date | None = None
+    """Day of that proving. Without it, or a proving by `rig prove`, every record says that the meter is not proven."""
+    mechanism: Mechanism = "displacement"
+    """How it measures: displacement (oval gear, piston, disc), turbine, magnetic, coriolis. It decides how much a
+    liquid of another viscosity than the proven one adds to the uncertainty."""
     least_quantity: Volume = 2.0
     """Minimum volume that the meter can measure; a smaller delivery is flagged."""
     reverse: Literal["signed", "unsigned", "none"] = "signed"

@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from rig.control.values import Meter, MeterKind, ReverseCount
+from rig.control.values import Meter, ReverseCount
 from rig.field.values import Value
 from rig.plan.physics import Line, flow_lps
+from rig.record.work import MeterKind
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
 from rig.units import parse, referenced

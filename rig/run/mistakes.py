@@ -59,6 +59,13 @@ def drop(document: object, location: Location) -> None:
         document.pop(location[-1], None)
 
 
+def tables_in(annotation: object) -> list[type[Strict]]:
+    """The tables that a value of this type is, or holds."""
+    if isinstance(annotation, type) and issubclass(annotation, Strict):
+        return [annotation]
+    return [inner for argument in get_args(annotation) for inner in tables_in(argument)]
+
+
 def untagged(location: Location, root: type[Strict]) -> Location:
     """A location without the tag that selects one of several kinds of table."""
     kept: list[int | str] = []
@@ -92,7 +99,7 @@ def _tags(table: Location, root: type[Strict]) -> list[str]:
 def _below(part: int | str, models: list[type[Strict]]) -> list[type[Strict]]:
     """The tables allowed at a key of one of ``models``; at a shop's own name, the same ones."""
     found = [
-        inner for model in models for inner in _tables(getattr(model.model_fields.get(str(part)), "annotation", None))
+        inner for model in models for inner in tables_in(getattr(model.model_fields.get(str(part)), "annotation", None))
     ]
     return found or models
 
@@ -101,9 +108,3 @@ def _kinds(model: type[Strict]) -> tuple[object, ...]:
     """The values of the key ``kind`` that select this table."""
     kind = model.model_fields.get("kind")
     return get_args(kind.annotation) if kind is not None else ()
-
-
-def _tables(annotation: object) -> list[type[Strict]]:
-    if isinstance(annotation, type) and issubclass(annotation, Strict):
-        return [annotation]
-    return [inner for argument in get_args(annotation) for inner in _tables(argument)]

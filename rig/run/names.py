@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from rig.control.values import MeterKind
 from rig.field.turning import DIRECTION, RUN
+from rig.record.work import MeterKind
 from rig.units import Kind
 
 INPUTS = frozenset({

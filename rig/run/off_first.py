@@ -22,6 +22,7 @@ from rig.field.links import BusLink, RtuLink
 from rig.field.modbus import FieldError
 from rig.field.points import Point, TcpLink
 from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
+from rig.ledger.readonly import open_read_only
 
 _DATA = Path("rig-data")
 _OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
@@ -65,7 +66,7 @@ def _unfinished(folder: Path) -> bool:
 
 
 def _rows(folder: Path, query: str) -> list[tuple[str, ...]]:
-    with contextlib.closing(sqlite3.connect(f"file:{folder / 'journal.sqlite'}?mode=ro", uri=True)) as journal:
+    with contextlib.closing(open_read_only(folder / "journal.sqlite")) as journal:
         return journal.execute(query).fetchall()
 
 

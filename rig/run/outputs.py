@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-from rig.field.field import Field
 from rig.field.links import RtuLink
 from rig.field.turning import DIRECTION, RUN, Turning
 from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, MOVING
 from rig.run.settings import Settings
 from rig.run.wiring import least_scan_s
+
+if TYPE_CHECKING:
+    from rig.field.field import Field
 
 _FOLLOW_S = 0.1
 """Time allowed for a contactor to follow its relay: it pulls in within 50 ms (from memory)."""
@@ -21,6 +24,9 @@ UNGUARDED = (
 
 def field_of(settings: Settings) -> Field:
     """The rig's field for a fill: refresh within the modules' time-out, and which time-outs are proven."""
+    # A command that only answers asks this module what is guarded, and loads no bus.
+    from rig.field.field import Field
+
     timeout_s = settings.limits.output_timeout
     return Field(
         settings.links,

@@ -1,4 +1,4 @@
-"""The person's interface to the loop, and the stand-in that operates a simulated rig unattended."""
+"""The person's interface to the loop, and who answers where nobody is there."""
 
 from __future__ import annotations
 
@@ -11,16 +11,6 @@ from rig.control.permissives import open_checks
 from rig.control.procedure import State
 from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
 from rig.control.values import Request, RequestKind, Setup
-
-HANDS: dict[tuple[str, str], tuple[tuple[str, bool], ...]] = {
-    ("confirm", "valve_open"): (("hand_gun_on", True), ("hand_valve_open", True)),
-    ("confirm", "vessel"): (("hand_in_vessel", True),),
-    ("answer", "insert_back"): (("hand_valve_open", False),),
-    ("answer", "air_up"): (("hand_air_up", True),),
-    ("answer", "gun_off"): (("hand_gun_on", False), ("hand_valve_open", False)),
-}
-"""What a simulated person's hands do before the reply. A real rig has no such points."""
-
 
 ALONE_S = 60.0
 """How long an unconfirmed off is retried if no one is there to cut the supply."""

@@ -7,30 +7,29 @@ the simulated rig. The module must not know options or screen texts.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Awaitable, Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rig.control.decide import Decision
 from rig.control.state import new_fill
 from rig.control.values import Setup
-from rig.field.field import Field
-from rig.field.modbus import FieldError
 from rig.fluid import Fluid
-from rig.ledger.journal import Journal, JournalError
+from rig.ledger.journal import Journal
 from rig.meter.proving import Before, Gate, Proving, Run, prove
 from rig.meter.references import Can, Scale
+from rig.record.base import Document, RecordError
+from rig.record.proving import KnownCan, KnownScale, MeterCheck, ProvingRun
 from rig.run.assembly import vessel_setup
 from rig.run.clock_memory import records_of, utc_now
 from rig.run.interrupted import journal_of
-from rig.run.loop import Unreachable
 from rig.run.metering import meter_of
 from rig.run.person import Person
-from rig.run.readings import conversions
+from rig.run.refused import Refused
 from rig.run.session import (
-    Refused,
     Stopper,
     Watch,
+    about_liquid,
     carry_out,
     may_begin,
     metered,
@@ -38,9 +37,10 @@ from rig.run.session import (
     recalled,
 )
 from rig.run.settings import Settings
+from rig.run.stand_in import stand_in_of
 from rig.run.work import at_work
 from rig.shop.before import wires_told
-from rig.shop.calibration import Standing, meter_name, record_keys, standing
+from rig.shop.calibration import Standing, meter_facts, meter_name, standing
 from rig.shop.posting import entered
 from rig.shop.second_copy import COPY_FAULT, after_record
 
@@ -114,6 +114,7 @@ async def count_runs(
     Raises Refused if a run does not complete, and what a fill raises; outputs are off afterwards.
     """
     found: list[tuple[Counted, Seen]] = []
+    stand_in = stand_in_of(settings)
     with at_work(settings) as journal:
         await may_begin(settings, journal)
         settings, before = metered(settings, journal, trial.by)
@@ -121,7 +122,8 @@ async def count_runs(
             counted = await _run(settings, journal, trial, before, person(), watch, stopper)
             if number:
                 found.append((counted, await read(number, counted)))
-            await _empty(settings)
+            if stand_in is not None:
+                await stand_in.empties(settings)
     return found
 
 
@@ -138,20 +140,26 @@ async def _run(
     setup = vessel_setup(
         settings, trial.fluid, temp_c, trial.volume_l, new_id(), recalled(settings, journal, trial.fluid, before)
     )
-    about = _about(trial, temp_c) | record_keys(before, journal.event_counts())
-    about |= {"warned": [caution.text for caution in wires_told(settings)]}
+    facts = meter_facts(before, journal.event_counts())
+    about = replace(
+        about_liquid(trial.fluid, trial.fluid_text, temp_c, vessel_name(trial.reference), facts),
+        kind="proving run",
+        position="proving",
+        by=trial.by,
+        config=trial.config,
+        freeze_c=None,
+        warned=tuple(caution.text for caution in wires_told(settings)),
+    )
     flows = _Flow(watch)
-    record = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper, opened=False)
-    if record["outcome"] != "complete":
+    ended = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper)
+    work = ended.work
+    if work.outcome != "complete":
         raise Refused(
-            f"the run ended {record['outcome']} ({record['first_out'] or 'stopped by hand'}): nothing of this proving "
+            f"the run ended {work.outcome} ({work.first_out or 'stopped by hand'}): nothing of this proving "
             "is kept; put that right and begin again"
         )
-    pulses, fluid_c = record["pulses"], record["fluid_c"]
-    assert isinstance(pulses, int)
-    assert isinstance(fluid_c, float)
     thermometer = "fluid_temp" in settings.points or "fluid_temp" in settings.line_points
-    return Counted(pulses, fluid_c if thermometer else liquid_c(settings, trial), flows.lps)
+    return Counted(work.pulses, work.fluid_c if thermometer else liquid_c(settings, trial), flows.lps)
 
 
 @dataclass(slots=True)
@@ -166,28 +174,6 @@ class _Flow:
         self.watch(setup, decision)
 
 
-def _about(trial: Trial, temp_c: float) -> dict[str, object]:
-    return {
-        "kind": "proving run",
-        "size": vessel_name(trial.reference),
-        "fluid": trial.fluid.name,
-        "fluid_text": trial.fluid_text,
-        "temp_c": temp_c,
-        "valve": None,
-        "valve_at": None,
-        "cavity_l": None,
-        "cavity_basis": None,
-        "working_kpa": None,
-        "position": "proving",
-        "job": "",
-        "by": trial.by,
-        "config": trial.config,
-        "assay": 1.0,
-        "density_kg_m3": round(trial.fluid.density_kg_m3(temp_c), 3),
-        "ctl": round(trial.fluid.ctl(temp_c), 6),
-    }
-
-
 def vessel_name(reference: Can | Scale) -> str:
     """Name of the vessel, for the size field of a record."""
     return "known can" if isinstance(reference, Can) else "vessel on a scale"
@@ -200,34 +186,6 @@ def liquid_c(settings: Settings, trial: Trial) -> float:
     return trial.reference.ref_c if isinstance(trial.reference, Can) else settings.tote.temperature
 
 
-async def _empty(settings: Settings) -> None:
-    """Empty the vessel on a simulated rig; a real person does so before confirming the next ready check."""
-    if "hand_in_vessel" in settings.points:
-        with _field(settings) as field:
-            await field.write({"hand_in_vessel": False})
-
-
-async def simulated_eyes(settings: Settings) -> Seen:
-    """Level of a simulated rig's open vessel, on a map with the point ``vessel_level``."""
-    with _field(settings) as field:
-        await field.scan()
-        if field.errors:
-            raise Unreachable("; ".join(field.errors.values()))
-        unit = conversions(settings.quantities)["vessel_level"]
-        return Seen(field.values["vessel_level"].scaled * unit.factor + unit.offset)
-
-
-@contextlib.contextmanager
-def _field(settings: Settings) -> Iterator[Field]:
-    field = Field(settings.links, settings.points)
-    try:
-        yield field
-    except FieldError as error:
-        raise Unreachable(str(error)) from error
-    finally:
-        field.close()
-
-
 def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, Seen]]) -> Outcome:
     """Judge runs that were counted and read, here or elsewhere. Changes nothing but the journal's events."""
     folder = Path(settings.rig.data)
@@ -235,7 +193,7 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
         _, before = metered(settings, journal, trial.by)
         provings = journal.provings()
     name = meter_name(settings)
-    history = [each.document["factor"] for each in provings if each.counts and each.meter == name][-_HISTORY:]
+    before_it = [each for each in provings if each.counts and each.meter == name][-_HISTORY:]
     density = _density(trial, counted[0][0].meter_c)
     meter = meter_of(settings, settings.meter.kind, density)
     known = Before(
@@ -243,10 +201,12 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
         least_l=meter.least_l,
         pump_lps=settings.pump.flow,
         in_force=before.factor,
-        history=tuple(factor for factor in history if isinstance(factor, float)),
+        history=tuple(each.check.factor for each in before_it),
     )
     runs = tuple(_of_vessel(trial, count, seen) for count, seen in counted)
     proving = prove(runs, known, trial.fluid, _doubt(trial, counted), trial.gate)
+    if isinstance(trial.reference, Can) and (clings := trial.reference.tells(trial.fluid, runs[0].vessel_c)):
+        proving = replace(proving, tells=(*proving.tells, clings))
     return Outcome(trial, runs, tuple(seen for _, seen in counted), proving, before, meter.k_per_l)
 
 
@@ -270,47 +230,56 @@ def _doubt(trial: Trial, counted: Sequence[tuple[Counted, Seen]]) -> float:
     return trial.reference.doubt(min(seen.amount for _, seen in counted))
 
 
-def document_of(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, object]:
-    """The stored document of a proving, also printed by ``--json``."""
+def check_of(settings: Settings, outcome: Outcome, *, accepted: bool) -> MeterCheck:
+    """The proving as stored; its document is also printed by ``--json``."""
     trial, proving = outcome.trial, outcome.proving
-    reference = trial.reference
-    known: dict[str, object] = (
-        {"kind": "known can", "volume_l": reference.volume_l, "material": reference.material,
-         "ref_c": reference.ref_c, "u_percent": 100 * reference.doubt}
-        if isinstance(reference, Can)
-        else {"kind": "scale", "u_kg": reference.doubt_kg, "air_kg_m3": reference.air.density_kg_m3(),
-              "density_kg_m3": _density(trial, outcome.runs[0].vessel_c)}
-    )  # fmt: skip
-    runs = [
-        {"pulses": run.pulses, "shown": seen.amount, "reference_l": run.reference_l, "vessel_c": run.vessel_c,
-         "meter_c": run.meter_c, "flow_lps": run.flow_lps, "factor": factor}
-        for run, seen, factor in zip(outcome.runs, outcome.seen, proving.factors, strict=True)
-    ]  # fmt: skip
-    return {
-        "meter": meter_name(settings),
-        "by": trial.by,
-        "fluid": trial.fluid.name,
-        "reference": known,
-        "runs": runs,
-        "factor": proving.factor,
-        "factors": list(proving.factors),
-        "factor_before": outcome.before.factor,
-        "k_per_l": outcome.k_per_l,
-        "k_effective_per_l": outcome.k_per_l / proving.factor,
-        "range_percent": proving.range_percent,
-        "u_percent": _finite(proving.u_percent),
-        "u_runs_percent": _finite(proving.u_runs_percent),
-        "u_reference_percent": proving.u_reference_percent,
-        "u_delivery_percent": _finite(proving.u_delivery_percent),
-        "petroleum_range_percent": proving.petroleum_range_percent,
-        "curve": [list(point) for point in proving.curve],
-        "flows_lps": list(proving.flows_lps),
-        "passed": proving.passed,
-        "accepted": accepted,
-        "fails": list(proving.fails),
-        "asks": list(proving.asks),
-        "tells": list(proving.tells),
-    }
+    runs = zip(outcome.runs, outcome.seen, proving.factors, strict=True)
+    mpas = [trial.fluid.viscosity_mpas(trial.fluid.liquid_c(run.meter_c)) for run in outcome.runs]
+    return MeterCheck(
+        meter=meter_name(settings),
+        by=trial.by,
+        fluid=trial.fluid.name,
+        reference=_reference_of(outcome),
+        runs=tuple(
+            ProvingRun(run.pulses, seen.amount, run.reference_l, run.vessel_c, run.meter_c, run.flow_lps, factor)
+            for run, seen, factor in runs
+        ),
+        factor=proving.factor,
+        factors=proving.factors,
+        factor_before=outcome.before.factor,
+        k_per_l=outcome.k_per_l,
+        k_effective_per_l=outcome.k_per_l / proving.factor,
+        range_percent=proving.range_percent,
+        u_percent=_finite(proving.u_percent),
+        u_runs_percent=_finite(proving.u_runs_percent),
+        u_reference_percent=proving.u_reference_percent,
+        u_delivery_percent=_finite(proving.u_delivery_percent),
+        petroleum_range_percent=proving.petroleum_range_percent,
+        viscosity_mpas=(min(mpas), max(mpas)),
+        curve=proving.curve,
+        flows_lps=proving.flows_lps,
+        passed=proving.passed,
+        accepted=accepted,
+        fails=proving.fails,
+        asks=proving.asks,
+        tells=proving.tells,
+    )
+
+
+def _reference_of(outcome: Outcome) -> KnownCan | KnownScale:
+    trial, reference = outcome.trial, outcome.trial.reference
+    if isinstance(reference, Can):
+        return KnownCan(
+            volume_l=reference.volume_l,
+            material=reference.material,
+            ref_c=reference.ref_c,
+            u_percent=100 * reference.doubt,
+        )
+    return KnownScale(
+        u_kg=reference.doubt_kg,
+        air_kg_m3=reference.air.density_kg_m3(),
+        density_kg_m3=_density(trial, outcome.runs[0].vessel_c),
+    )
 
 
 def _finite(percent: float) -> float | None:
@@ -318,20 +287,20 @@ def _finite(percent: float) -> float | None:
     return percent if percent < float("inf") else None
 
 
-def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> dict[str, object]:
+def keep(settings: Settings, outcome: Outcome, *, accepted: bool) -> Document:
     """Write the proving, and the calibration event of an accepted one; returns the document with its number.
 
     A failed proving can never be accepted.
     """
     assert outcome.proving.passed or not accepted
-    document = document_of(settings, outcome, accepted=accepted)
+    document = check_of(settings, outcome, accepted=accepted).document()
     with at_work(settings) as journal:
         at = utc_now()
         number = journal.append_proving(at, meter_name(settings), outcome.trial.by, document, accepted=accepted)
         found = standing(settings, journal.provings(), journal.events())
         counts = journal.event_counts()
     # The journal has it; if the book fails now, it is entered next time.
-    with contextlib.suppress(JournalError):
+    with contextlib.suppress(RecordError):
         entered(settings)
     fault = after_record(settings)
     return {

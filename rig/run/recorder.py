@@ -7,41 +7,77 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import math
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 
-from pydantic import TypeAdapter
+from pydantic import TypeAdapter, ValidationError
 from pydantic_core import to_json
 
 from rig.control.state import FillState
 from rig.control.values import Entry, Setup
-from rig.ledger.journal import Journal
+from rig.ledger.journal import Journal, StoredFill
+from rig.record.base import Document, RecordError
+from rig.record.work import About, Work
 from rig.run.clock_memory import utc_now
 
 SETUP: TypeAdapter[Setup] = TypeAdapter(Setup)
 STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
 
 
+STATE_VERSION = 2
+"""Of setup and state in the journal; raised when the meaning of a field changes. 1: texts that do not state it.
+
+A field with a default may be added without: an older text reads with the default."""
+
+
 def frozen(value: Setup | FillState) -> str:
-    """A setup or state as JSON text that ``SETUP`` and ``STATE`` restore completely.
+    """A setup or state as JSON text, with its version, that :func:`restored` restores completely.
 
     An infinite time is preserved: an adapter's own dump would write null, which no float can be read from.
     """
-    return to_json(value, inf_nan_mode="constants").decode()
+    text = to_json(value, inf_nan_mode="constants").decode()
+    return f'{{"version":{STATE_VERSION},{text[1:]}'
+
+
+def restored(stored: StoredFill) -> tuple[Setup, FillState]:
+    """Setup and latest state of a fill in the journal; RecordError, with what to do, if another version wrote them."""
+    written = [json.loads(text).get("version", 1) for text in (stored.setup, stored.state)]
+    if max(written) > STATE_VERSION:
+        raise RecordError(
+            f"fill {stored.fill_id} was begun by a newer version of this program (state {max(written)}, this one reads "
+            f"{STATE_VERSION}): update this one, then `rig resume` or `rig close` it; till then keep its supply cut"
+        )
+    try:
+        return SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+    except ValidationError as error:
+        at = ".".join(str(part) for part in error.errors()[0]["loc"])
+        raise RecordError(
+            f"fill {stored.fill_id} was begun by an older version of this program (state {min(written)}), and this one "
+            f"cannot read its {at or 'text'}: install that version again and end the fill by `rig close "
+            f"{stored.fill_id}`; until then keep the pump's supply cut"
+        ) from error
+
+
+_PROGRESS_S = 5.0
+"""Interval of rows of progress in which nothing else happens."""
 
 
 class Recorder:
     """The journal of one fill, as the loop uses it."""
 
     def __init__(
-        self, journal: Journal, about: dict[str, object], *, opened: bool = False, times: Callable[[], str] = utc_now
+        self, journal: Journal, about: About, *, opened: bool = False, times: Callable[[], str] = utc_now
     ) -> None:
         """``opened``: the journal already has this fill. ``times`` supplies the time of each entry."""
         self._journal = journal
         self._about = about
         self._opened = opened
+        self._shown_s = -math.inf
+        """Controller time of the last row of progress."""
         self._times = times
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._pending: deque[tuple[float, Future[None]]] = deque()
@@ -57,8 +93,15 @@ class Recorder:
             self._pending.popleft()[1].result()
 
     async def append(self, setup: Setup, state: FillState, entries: Sequence[Entry], *, wait: bool) -> None:
-        """Write ``entries`` and the resulting state; the first call opens the fill."""
+        """Write ``entries`` and the resulting state; the first call opens the fill.
+
+        A row of progress by itself is for History, which needs few: in between the state alone is written.
+        """
         at, lines = self._times(), [(entry.kind, entry.data) for entry in entries]
+        if all(kind == "progress" for kind, _ in lines) and 0 <= state.now_s - self._shown_s < _PROGRESS_S:
+            lines = []
+        elif lines:
+            self._shown_s = state.now_s
         latest = frozen(state)
         if not self._opened:
             await asyncio.wrap_future(self._submit(self._open, setup, at, latest))
@@ -68,16 +111,16 @@ class Recorder:
             await asyncio.wrap_future(done)
 
     def _open(self, setup: Setup, at: str, latest: str) -> None:
-        self._journal.open_fill(setup.fill_id, at, self._about, frozen(setup), latest)
+        self._journal.open_fill(setup.fill_id, at, self._about.document(), frozen(setup), latest)
 
     def _submit(self, work: Callable[..., None], *arguments: object) -> Future[None]:
         future = self._thread.submit(work, *arguments)
         self._pending.append((time.monotonic(), future))
         return future
 
-    async def close(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
+    async def close(self, fill_id: str, record: Work, memory: Document) -> None:
         """Write the finished record; returns when it is on the disk. Then raises the error of an earlier entry."""
-        await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record, memory))
+        await asyncio.wrap_future(self._submit(self._journal.close_fill, fill_id, record.document(), memory))
         self._take_written()
 
     @property

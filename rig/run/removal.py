@@ -13,6 +13,7 @@ from rig.control.state import new_fill
 from rig.control.values import Setup
 from rig.fluid import Fluid
 from rig.plan.strokes import Window
+from rig.record.work import About, Ended, MeterFacts
 from rig.run.assembly import (
     Memory,
     Question,
@@ -24,12 +25,12 @@ from rig.run.assembly import (
     vessel_setup,
 )
 from rig.run.person import Person
+from rig.run.refused import Refused
 from rig.run.session import (
-    HOSE_HOLDS,
     RINSE_WATER,
-    Refused,
     Stopper,
     Watch,
+    about_liquid,
     carry_out,
     may_begin,
     metered,
@@ -39,7 +40,7 @@ from rig.run.session import (
 from rig.run.settings import Settings
 from rig.run.work import at_work
 from rig.shop.before import foredrawn, wires_told
-from rig.shop.calibration import record_keys
+from rig.shop.calibration import meter_facts
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named
 
@@ -75,7 +76,7 @@ class Removal:
 
 async def empty_wheel(
     settings: Settings, removal: Removal, person: Person, watch: Watch, stopper: Stopper | None = None
-) -> dict[str, object]:
+) -> Ended:
     """Take liquid out of a wheel; returns the record, its net below zero and ``recovered_l`` above.
 
     Content that was not entered is taken from the book. Raises what a fill raises; Refused if only the meter could
@@ -88,12 +89,13 @@ async def empty_wheel(
     fluid = fluid_of(settings, known.fluid)
     with at_work(settings) as journal:
         await may_begin(settings, journal)
-        settings, found = metered(settings, journal, removal.by)
+        settings, found = metered(settings, journal, removal.by, (fluid, settings.tote.temperature))
         setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
-        about = _removal_about(settings, removal, fluid, setup) | record_keys(found, journal.event_counts())
-        about |= {"lot": known.lot, "warned": [caution.text for caution in known.told]}
+        about = _removal_about(settings, removal, fluid, setup, meter_facts(found, journal.event_counts()))
+        frost_c = about.freeze_c if known.frost_known else None
+        about = replace(about, freeze_c=frost_c, lot=known.lot, warned=tuple(caution.text for caution in known.told))
         state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
-        return await carry_out(settings, journal, setup, state, about, person, watch, stopper, opened=False)
+        return await carry_out(settings, journal, setup, state, about, person, watch, stopper)
 
 
 def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Memory) -> Setup:
@@ -134,38 +136,21 @@ def _bypass_measure(setup: Setup) -> int:
     raise Refused("no scale or level under the tote: what goes round the meter is not seen; use --through-meter")
 
 
-def _removal_about(settings: Settings, removal: Removal, fluid: Fluid, setup: Setup) -> dict[str, object]:
+def _removal_about(settings: Settings, removal: Removal, fluid: Fluid, setup: Setup, meter: MeterFacts) -> About:
     question = removal.question
-    return _about(fluid, str(removal.fluid), settings.tote.temperature) | {
-        "kind": "return",
-        "size": cavity_asked(question).designation.text,
-        "valve": valve_named(question.valve).name,
-        "valve_at": question.wanted.valve_at,
-        "cavity_l": round(setup.cavity.volume_l, 2),
-        "position": removal.position,
-        "job": removal.job,
-        "by": removal.by,
-        "config": removal.config,
-        "to": removal.to,
-    }
-
-
-def _about(fluid: Fluid, fluid_text: str, temp_c: float) -> dict[str, object]:
-    return {
-        "fluid": fluid.name,
-        "fluid_text": fluid_text,
-        "temp_c": temp_c,
-        "valve": None,
-        "valve_at": None,
-        "cavity_l": None,
-        "cavity_basis": None,
-        "working_kpa": None,
-        "job": "",
-        "assay": 1.0,
-        "density_kg_m3": round(fluid.density_kg_m3(temp_c), 3),
-        "freeze_c": round(fluid.freeze_c, 1),
-        "ctl": round(fluid.ctl(temp_c), 6),
-    }
+    size = cavity_asked(question).designation.text
+    return replace(
+        about_liquid(fluid, str(removal.fluid), settings.tote.temperature, size, meter),
+        kind="return",
+        valve=valve_named(question.valve).name,
+        valve_at=question.wanted.valve_at,
+        cavity_l=round(setup.cavity.volume_l, 2),
+        position=removal.position,
+        job=removal.job,
+        by=removal.by,
+        config=removal.config,
+        to=removal.to,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,13 +165,13 @@ class Rinse:
 
 async def rinse(
     settings: Settings, wanted: Rinse, person: Person, watch: Watch, stopper: Stopper | None = None
-) -> dict[str, object]:
+) -> Ended:
     """Rinse, or divert the first liquid after a rinse; returns the record. The hose's new content is stored."""
     text = settings.tote.fluid if wanted.divert else "water"
     fluid = fluid_of(settings, text)
     with at_work(settings) as journal:
         await may_begin(settings, journal)
-        settings, found = metered(settings, journal, wanted.by)
+        settings, found = metered(settings, journal, wanted.by, (fluid, settings.tote.temperature))
         temp_c = settings.tote.temperature
         volume_l = max(wanted.volume_l, _DIVERT * (settings.pipe.hose_volume + settings.pipe.suction_volume))
         memory = recalled(settings, journal, fluid, found)
@@ -194,17 +179,13 @@ async def rinse(
             # Rinse water comes from elsewhere: an empty tote, as at the end of a day, is no obstacle.
             memory = replace(memory, tote_l=None)
         setup = vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory)
-        about = (
-            _about(fluid, text, temp_c)
-            | record_keys(found, journal.event_counts())
-            | {
-                "kind": "divert" if wanted.divert else "rinse",
-                "size": "drain vessel",
-                "position": "after a rinse" if wanted.divert else "rinse",
-                "by": wanted.by,
-                "config": wanted.config,
-                HOSE_HOLDS: fluid.name if wanted.divert else RINSE_WATER,
-                "warned": [caution.text for caution in wires_told(settings)],
-            }
+        about = replace(
+            about_liquid(fluid, text, temp_c, "drain vessel", meter_facts(found, journal.event_counts())),
+            kind="divert" if wanted.divert else "rinse",
+            position="after a rinse" if wanted.divert else "rinse",
+            by=wanted.by,
+            config=wanted.config,
+            hose_holds=fluid.name if wanted.divert else RINSE_WATER,
+            warned=tuple(caution.text for caution in wires_told(settings)),
         )
-        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, stopper, opened=False)
+        return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, stopper)

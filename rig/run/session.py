@@ -13,7 +13,7 @@ from pathlib import Path
 from rig.control.decide import Decision
 from rig.control.guards import AIR_SPACE_GUARDS
 from rig.control.learning import FLOW_STEPS
-from rig.control.loaded import as_json, inside
+from rig.control.loaded import inside, loaded
 from rig.control.permissives import Missing
 from rig.control.procedure import State
 from rig.control.recover import recovered
@@ -21,33 +21,44 @@ from rig.control.snapshot import fill_record
 from rig.control.state import FillState, bases, new_fill
 from rig.control.values import Reading, Setup
 from rig.field.modbus import FieldError
-from rig.fluid import Fluid, FluidError
+from rig.fluid import UNKNOWN, Figures, Fluid, FluidError, figures_of
 from rig.ledger.journal import Journal
 from rig.plan.target import Target
-from rig.run.assembly import Memory, Question, fluid_of, setup_of
+from rig.record.base import Document, values_of
+from rig.record.work import About, Confirmed, Ended, MeterFacts, Work
+from rig.run.assembly import Memory, Question, content_of, fluid_of, setup_of
+from rig.run.black_box import TakenUp, box_of, with_box
 from rig.run.clock import Clock
 from rig.run.clock_memory import SOURCE, utc_now
-from rig.run.interrupted import Refused, all_off, closed_state, journal_of, may_begin, one_reading, ran_on_s, unfinished
+from rig.run.interrupted import all_off, closed_state, journal_of, may_begin, one_reading, ran_on_s, unfinished
 from rig.run.loop import Fill, Unreachable
 from rig.run.metering import faces
 from rig.run.outputs import field_of
 from rig.run.person import Ending, Person
-from rig.run.recorder import SETUP, STATE, Recorder
+from rig.run.recorder import Recorder, restored
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.run.time_guard import Times, between, carried
 from rig.run.work import at_work
 from rig.shop.before import foreknown, left_in_tote_l
-from rig.shop.calibration import RECORD_KEYS, Standing, note_changes, record_keys, standing, with_factor
-from rig.shop.posting import begun, posted
+from rig.shop.calibration import Standing, for_liquid, meter_facts, note_changes, standing, with_factor
+from rig.shop.posting import begun, posted, software
 from rig.shop.second_copy import copied_too
-from rig.units import rounded
+from rig.units import QuantityError, rounded
 
 __all__ = [
-    "HOSE_HOLDS", "RINSE_WATER", "Errand", "Refused", "Stopper", "Watch", "all_off", "carry_out", "close_as_is",
+    "HOSE_HOLDS", "RINSE_WATER", "Errand", "Stopper", "Watch", "all_off", "carry_out", "close_as_is",
     "fill_wheel", "go_on", "journal_of", "may_begin", "metered", "new_id", "recalled", "stop_on_signals",
 ]  # fmt: skip
 
 RINSE_WATER = "rinse water"
+_REPEATED = (
+    "size", "size_as_marked", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l", "cavity_basis",
+    "working_kpa",
+    "meter_factor_on", "meter_factor_u_percent", "meter_factor_why", "calibration_events", "configuration_events",
+    "freeze_c", "existing_fluid", "warned", "kind",
+)  # fmt: skip
+"""What the record repeats of what the work was begun for."""
 HOSE_HOLDS = "hose_holds"
 """Key under which the rig stores which liquid is between tote and gun."""
 
@@ -73,7 +84,7 @@ class Errand:
 
 async def fill_wheel(
     settings: Settings, errand: Errand, person: Person, watch: Watch, stopper: Stopper | None = None
-) -> dict[str, object]:
+) -> Ended:
     """Fill one wheel from the ready check to the record; returns the record.
 
     Raises what ``answer`` raises, Refused, Unreachable, JournalError or LockedError; outputs are off afterwards.
@@ -85,34 +96,35 @@ async def fill_wheel(
     errand = replace(errand, question=question)
     with at_work(settings) as journal:
         await may_begin(settings, journal)
-        settings, found = metered(settings, journal, errand.by)
+        settings, found = metered(settings, journal, errand.by, (target.fluid, target.temp_c))
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
             raise Refused(
                 "pump and hose hold rinse water, which never goes into a tyre: run `rig rinse --divert` first"
             )
         setup = setup_of(settings, question, target, new_id(), recalled(settings, journal, target.fluid, found))
-        about = _about(errand, target) | record_keys(found, journal.event_counts())
-        about |= {"warned": [caution.text for caution in known.told]}
+        about = _about(errand, target, meter_facts(found, journal.event_counts()))
+        about = replace(about, warned=tuple(caution.text for caution in known.told))
         state = new_fill(setup)
         if errand.asks_inside:
             state = replace(state, alarms=replace(state.alarms, accepted=AIR_SPACE_GUARDS))
-        return await carry_out(settings, journal, setup, state, about, person, watch, stopper, opened=False)
+        return await carry_out(settings, journal, setup, state, about, person, watch, stopper)
 
 
 async def go_on(
     settings: Settings, fill_id: str, person: Person, watch: Watch, stopper: Stopper | None = None
-) -> dict[str, object]:
+) -> Ended:
     """Resume an interrupted fill: it is on hold until the person resumes it."""
     with at_work(settings) as journal:
         stored = unfinished(journal, fill_id)
         await all_off(settings)
-        setup = SETUP.validate_json(stored.setup)
-        state = STATE.validate_json(stored.state)
+        setup, state = restored(stored)
         field = field_of(settings)
         with contextlib.closing(field):
             reading = await one_reading(settings, field, setup, state)
-        state = recovered(setup, state, reading, ran_s=ran_on_s(settings, journal, fill_id))
-        return await carry_out(settings, journal, setup, state, stored.about, person, watch, stopper, opened=True)
+        taken_up = TakenUp(state, reading, ran_on_s(settings, journal, fill_id))
+        state = recovered(setup, state, reading, ran_s=taken_up.ran_s)
+        about = stored.task
+        return await carry_out(settings, journal, setup, state, about, person, watch, stopper, taken_up=taken_up)
 
 
 def _unwatched(_setup: Setup, _decision: Decision) -> None:
@@ -127,7 +139,7 @@ async def close_as_is(
     stopper: Stopper | None = None,
     *,
     supply_cut: bool = False,
-) -> dict[str, object]:
+) -> Ended:
     """End an interrupted fill as it is: outputs off, liquid at rest, then the record, with what moved unseen.
 
     If the field does not answer, or without settings, by the journal; what may have moved since is in doubt. Refused
@@ -138,19 +150,28 @@ async def close_as_is(
             return await go_on(settings, fill_id, Ending(supply_cut=supply_cut), watch, stopper)
     with at_work(settings, folder) as journal:
         stored = unfinished(journal, fill_id)
-        setup = SETUP.validate_json(stored.setup)
-        state = await closed_state(settings, journal, stored, setup, supply_cut=supply_cut)
-        record = _whole_record(settings, setup, state, stored.about, Times(stored.opened_at, utc_now(), 0.0), None)
-        recorder = Recorder(journal, stored.about, opened=True)
-        await recorder.close(setup.fill_id, record, _memory(setup, state, stored.about))
+        setup, state = restored(stored)
+        state = await closed_state(settings, journal, stored.fill_id, setup, state, supply_cut=supply_cut)
+        about = stored.task
+        record = _whole_record(settings, setup, state, about, Times(stored.opened_at, utc_now(), 0.0), None)
+        record = with_box(record, folder)
+        recorder = Recorder(journal, about, opened=True)
+        await recorder.close(setup.fill_id, record, _memory(setup, state, about))
         recorder.shut()
-        return record if settings is None else copied_too(settings, posted(settings, journal, record))
+        return Ended(work=record) if settings is None else copied_too(settings, posted(settings, journal, record))
 
 
-def metered(settings: Settings, journal: Journal, by: str) -> tuple[Settings, Standing]:
-    """The settings with the factor in force, and its source; changes since the last start are journalled."""
+def metered(
+    settings: Settings, journal: Journal, by: str, liquid: tuple[Fluid, float] | None = None
+) -> tuple[Settings, Standing]:
+    """The settings with the factor in force for a ``liquid`` at a temperature, and its source.
+
+    Changes since the last start are journalled.
+    """
     note_changes(journal, settings, utc_now(), by)
     found = standing(settings, journal.provings(), journal.events())
+    if liquid is not None:
+        found = for_liquid(settings, found, *liquid)
     return with_factor(settings, found), found
 
 
@@ -165,24 +186,24 @@ async def carry_out(
     journal: Journal,
     setup: Setup,
     state: FillState,
-    about: dict[str, object],
+    about: About,
     person: Person,
     watch: Watch,
     stopper: Stopper | None = None,
     *,
-    opened: bool,
-) -> dict[str, object]:
+    taken_up: TakenUp | None = None,
+) -> Ended:
     """Run a fill to its end and write its record; raises Refused if it was never started."""
-    heard, began = SOURCE.get()(), utc_now()
+    heard, began, opened = SOURCE.get()(), utc_now(), taken_up is not None
     if not opened:
-        about |= begun(settings, journal)
         # The journal opens the fill with the quality of its start time.
-        about |= began.words
+        about = replace(about, book_serial=begun(settings, journal), clock=began.clock, clock_said=began.said)
     recorder = Recorder(journal, about, opened=opened, times=lambda: carried(began, heard, SOURCE.get()()))
     seen = _LastSeen(watch)
     field = field_of(settings)
     meters = faces(settings, setup.line, bases(setup, state))
-    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen)
+    box = box_of(settings, setup, state, str(began), software, taken_up)
+    fill = Fill(settings, setup, state, field, recorder, person, Clock(settings.clock.scale), meters, seen, box)
     restore = (stopper or stop_on_signals)(fill)
     try:
         decision = await fill.run()
@@ -191,10 +212,13 @@ async def carry_out(
         times = between(began, heard, utc_now(), SOURCE.get()())
         if opened:
             times = replace(times, started_at=journal.fill(setup.fill_id).opened_at)
+        box.close(fill_record(setup, decision.state))
         record = _whole_record(settings, setup, decision.state, about, times, decision.facts.reading)
+        record = with_box(record, Path(settings.rig.data), box.fault)
         await recorder.close(setup.fill_id, record, _memory(setup, decision.state, about))
     finally:
         restore()
+        box.close()
         recorder.shut()
     return copied_too(settings, posted(settings, journal, record))
 
@@ -217,15 +241,15 @@ def _reasons(missing: tuple[Missing, ...]) -> str:
     return "not ready:\n" + "\n".join(f"  - {item.text}" for item in missing)
 
 
-def stop_on_signals(fill: Fill) -> Callable[[], None]:
-    """Let SIGINT and SIGTERM stop this fill."""
+def stop_on_signals(fill: Fill, interrupt: Callable[[], None] | None = None) -> Callable[[], None]:
+    """Let SIGINT and SIGTERM stop this fill; SIGINT does ``interrupt`` instead where that is given."""
     loop = asyncio.get_running_loop()
 
     def ask() -> None:
         fill.stop_asked = True
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, ask)
+    loop.add_signal_handler(signal.SIGINT, interrupt or ask)
+    loop.add_signal_handler(signal.SIGTERM, ask)
 
     def restore() -> None:
         for number in (signal.SIGINT, signal.SIGTERM):
@@ -246,99 +270,106 @@ def recalled(settings: Settings, journal: Journal, fluid: Fluid, found: Standing
     )
 
 
-def _memory(setup: Setup, state: FillState, about: dict[str, object]) -> dict[str, object]:
+def _memory(setup: Setup, state: FillState, about: About) -> Document:
     learned = state.overruns if state.state is State.COMPLETE else ()
     return {
-        **{f"overrun_s:{about['fluid']}:{step}": round(value, 4) for step, value in learned},
-        HOSE_HOLDS: about.get(HOSE_HOLDS, about["fluid"]),
+        **{f"overrun_s:{about.fluid}:{step}": round(value, 4) for step, value in learned},
+        HOSE_HOLDS: about.hose_holds or about.fluid,
         "hose_air_l": round(max(0.0, setup.line.hose_l - state.tally.hose_l), 4),
     }
 
 
-def _about(errand: Errand, target: Target) -> dict[str, object]:
-    return {
-        "size": target.cavity.designation.text,
-        "fluid": target.fluid.name,
-        "fluid_text": errand.question.fluid,
-        "temp_c": target.temp_c,
-        "valve": target.valve.name,
-        "valve_at": target.valve_at,
-        "cavity_l": round(target.cavity.volume_l, 2),
-        "cavity_basis": target.cavity.basis,
-        "working_kpa": errand.question.wanted.working_kpa,
-        "position": errand.position,
-        "job": errand.job,
-        "by": errand.by,
-        "config": errand.config,
-        "asks_inside": errand.asks_inside,
-        "assay": errand.question.assay,
-        "density_kg_m3": round(target.density_kg_m3, 3),
-        "freeze_c": round(target.fluid.freeze_c, 1),
-        "ctl": round(target.fluid.ctl(target.temp_c), 6),
-    }
+def about_liquid(fluid: Fluid, text: str | None, temp_c: float, size: str, meter: MeterFacts) -> About:
+    """What work with a liquid is begun for, into or out of ``size``; ``text`` is the liquid as asked for."""
+    return About(
+        **values_of(meter),
+        size=size,
+        fluid=fluid.name,
+        fluid_text=text,
+        temp_c=temp_c,
+        density_kg_m3=round(fluid.density_kg_m3(temp_c), 3),
+        freeze_c=round(fluid.freeze_c, 1),
+        ctl=round(fluid.ctl(temp_c), 6),
+    )
+
+
+def _about(errand: Errand, target: Target, meter: MeterFacts) -> About:
+    size, question = target.cavity.designation, errand.question
+    return replace(
+        about_liquid(target.fluid, question.fluid, target.temp_c, size.text, meter),
+        size_as_marked=None if size.shown == size.text else size.shown,
+        valve=target.valve.name,
+        valve_at=target.valve_at,
+        cavity_l=round(target.cavity.volume_l, 2),
+        cavity_basis=target.cavity.basis,
+        working_kpa=question.wanted.working_kpa,
+        position=errand.position,
+        job=errand.job,
+        by=errand.by,
+        config=errand.config,
+        asks_inside=errand.asks_inside,
+        assay=question.assay,
+        existing_fluid=question.holds_fluid,
+        density_kg_m3=round(target.fluid_kg_m3, 3),
+    )
 
 
 def _whole_record(
-    settings: Settings | None,
-    setup: Setup,
-    state: FillState,
-    about: dict[str, object],
-    times: Times,
-    reading: Reading | None,
-) -> dict[str, object]:
-    record = fill_record(setup, state)
+    settings: Settings | None, setup: Setup, state: FillState, about: About, times: Times, reading: Reading | None
+) -> Work:
+    counted = fill_record(setup, state)
     measured = reading.fluid_c if reading is not None else None
     scopes = {check.name: check.scope for check in (*setup.checks, *state.asked)}
-    fluid_c, density, ctl = _fluid_figures(settings, about, measured)
-    net_l = _number(record["net_l"])
-    return {
-        **record,
-        **(_inside(setup, state) if about.get("asks_inside") else {}),
-        **{key: about[key] for key in ("size", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l",
-                                       "cavity_basis", "working_kpa")},
-        **{key: about.get(key) for key in (*RECORD_KEYS, "freeze_c")},
-        "warned": about.get("warned", []),
-        "kind": about.get("kind", "fill"),
-        **(_drawn_out(net_l, about) if setup.into == "tote" else {}),
-        "fluid_c": round(fluid_c, 2),
-        "density_kg_m3": round(density, 2),
-        "ctl": round(ctl, 6),
-        "mass_kg": rounded(net_l * density / 1000, 2),
-        "confirmed": [{"name": c.name, "scope": scopes[c.name], "by": c.by} for c in state.confirmed],
+    fluid_c, ctl, figures = _fluid_figures(settings, about, measured, counted.net_l, setup.existing_l)
+    drawn, found = setup.into == "tote", state.gas.found
+    own = values_of(counted) | {name: getattr(about, name) for name in _REPEATED}
+    if setup.into == "tyre":
+        own |= values_of(figures)
+    else:
+        own |= {"density_kg_m3": figures.fluid_density_kg_m3, "mass_kg": figures.fluid_mass_kg}
+    work = Work(
+        **own | {"clock": times.ended_at.clock, "clock_said": times.ended_at.said},
+        recovered_l=rounded(-counted.net_l, 3) if drawn else None,
+        lot=(about.lot or "") if drawn else None,
+        to=(about.to or "") if drawn else None,
+        fluid_c=round(fluid_c, 2),
+        ctl=round(ctl, 6),
+        confirmed=tuple(Confirmed(each.name, scopes[each.name], each.by) for each in state.confirmed),
         # A clock corrected while the fill was interrupted may put the end before the begin.
-        "started_at": min(times.started_at, str(times.ended_at)),
-        "ended_at": str(times.ended_at),
-        "clock_jump_s": round(times.jump_s, 1) if times.jump_s else None,
-        **times.ended_at.words,
-    }  # fmt: skip
-
-
-def _drawn_out(net_l: float, about: dict[str, object]) -> dict[str, object]:
-    """The removed volume, its lot by the book, and its destination."""
-    return {"recovered_l": rounded(-net_l, 3), "lot": about.get("lot", ""), "to": about["to"]}
-
-
-def _inside(setup: Setup, state: FillState) -> dict[str, object]:
-    """Whether liquid was inside before this fill, and how much."""
-    found = state.gas.found
-    return as_json(inside(setup.cavity, found, state.gas.verdict, setup.existing_l) if found else None)
+        started_at=min(times.started_at, str(times.ended_at)),
+        ended_at=str(times.ended_at),
+        clock_jump_s=round(times.jump_s, 1) if times.jump_s else None,
+    )
+    if not about.asks_inside:
+        return work
+    volume = inside(setup.cavity, found, state.gas.verdict, setup.existing_l) if found else None
+    return replace(work, **values_of(loaded(volume)))
 
 
 def _fluid_figures(
-    settings: Settings | None, about: dict[str, object], measured_c: float | None
-) -> tuple[float, float, float]:
-    """Temperature, density and factor to 60 degF at delivery; the planned values if none can be measured."""
-    planned = tuple(_number(about[name]) for name in ("temp_c", "density_kg_m3", "ctl"))
-    if settings is None or measured_c is None:
-        return planned[0], planned[1], planned[2]
+    settings: Settings | None, about: About, measured_c: float | None, net_l: float, existing_l: float
+) -> tuple[float, float, Figures]:
+    """Temperature and factor to 60 degF at delivery, what came and what is inside; else as planned."""
+    temp_c = about.temp_c if measured_c is None else measured_c
     try:
-        fluid = fluid_of(settings, str(about["fluid_text"]), _number(about["assay"]))
-        return measured_c, fluid.density_kg_m3(measured_c), fluid.ctl(measured_c)
-    except FluidError:
+        fluid = fluid_of(settings, about.fluid_text or about.fluid, about.assay)
+        holds = () if about.existing_fluid is None else content_of(settings, about.existing_fluid)
+        return temp_c, fluid.ctl(temp_c), figures_of(fluid, net_l, temp_c, holds, existing_l)
+    except (FluidError, QuantityError) as error:
         # A temperature outside the fluid's tables must not cost the record.
-        return planned[0], planned[1], planned[2]
+        return about.temp_c, about.ctl, _as_planned(about, net_l, existing_l, str(error))
 
 
-def _number(value: object) -> float:
-    assert isinstance(value, int | float)
-    return float(value)
+def _as_planned(about: About, net_l: float, existing_l: float, why: str) -> Figures:
+    density, mass_kg = round(about.density_kg_m3, 2), rounded(net_l * about.density_kg_m3 / 1000, 2)
+    mixed = existing_l > 0 or about.existing_fluid is not None
+    return Figures(
+        mix=" + ".join([about.fluid, about.existing_fluid or UNKNOWN] if mixed else [about.fluid]),
+        mix_unknown=why if mixed else None,
+        freeze_c=None if mixed else about.freeze_c,
+        density_kg_m3=None if mixed else density,
+        mass_kg=None if mixed else mass_kg,
+        fluid_freeze_c=about.freeze_c,
+        fluid_density_kg_m3=density,
+        fluid_mass_kg=mass_kg,
+    )

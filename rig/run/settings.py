@@ -7,6 +7,7 @@ meter, the pump, the limits, the tote. Nothing here opens a port or moves anythi
 from __future__ import annotations
 
 import copy
+import hashlib
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -16,6 +17,7 @@ from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
 from rig.field.turning import FORWARD, REVERSE, RUN
+from rig.run.box_table import BlackBoxTable
 from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
@@ -24,7 +26,6 @@ from rig.run.quantities import Height, Pressure, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
-from rig.run.sim_table import SimTable
 from rig.run.wiring import pump_faults, timeout_faults, too_slow, wiring_faults
 from rig.units import KPA_PER_PSI
 
@@ -49,7 +50,9 @@ class RigTable(Strict):
     """Which rig this is and where it keeps its records."""
 
     name: str
+    """The rig's name, on tickets and on the page. It may be changed: the book has an id of its own."""
     simulated: bool = False
+    """The links lead to a simulated rig: every record and paper says so."""
     unattended: bool = False
     """A real rig answers its own prompts only if the shop allows it here."""
     by_hand: bool = False
@@ -66,6 +69,7 @@ class ClockTable(Strict):
     """The controller's clock. Only a simulated rig may run it faster than real time."""
 
     scale: float = Field(default=1.0, ge=1.0, le=200.0)
+    """How many times faster than real time a simulated rig runs."""
     scan: Seconds = Field(default=0.1, gt=0, le=1)
     """Time between scans, on the controller's clock."""
     heartbeat: Seconds = Field(default=1.0, ge=0.2, le=10)
@@ -73,12 +77,19 @@ class ClockTable(Strict):
 
 
 class LimitsTable(Strict):
-    """Gauge pressures of the working window. Sources: reference text of a tyre maker's procedure, see README."""
+    """Gauge pressures of the working window.
+
+    Source: a tyre maker's published procedure, which keeps beads at 5 psi or more and bleeds above 20 psi.
+    """
 
     floor: Pressure = 5 * KPA_PER_PSI
+    """The tyre's pressure is not taken below this while air is let out or drawn."""
     ceiling: Pressure = 20 * KPA_PER_PSI
+    """A stroke ends before the tyre's pressure passes this."""
     trip: Pressure = 25 * KPA_PER_PSI
+    """Above this everything goes off until a person resets it."""
     arrival: Pressure = 15 * KPA_PER_PSI
+    """A tyre that comes with more pressure is let down by hand first."""
     margin: Height = Field(default=0.0, ge=0, le=0.3)
     """How far the level stays below the valve in every wheel, to keep the pressure gauge dry."""
     strainer: Pressure = Field(default=70.0, gt=0)
@@ -116,8 +127,11 @@ class Settings(Strict):
     fluids: dict[str, ShopFluid] = Field(default_factory=dict)
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
-    sim: SimTable | None = None
+    black_box: BlackBoxTable = BlackBoxTable()
+    sim: object = Field(default_factory=dict)
+    """True values of a simulated rig: passed over unread, the simulator's alone."""
     _origin: str = PrivateAttr(default="")
+    _hash: str = PrivateAttr(default="")
 
     @model_validator(mode="after")
     def _whole(self) -> Settings:
@@ -191,6 +205,11 @@ class Settings(Strict):
     def origin(self) -> str:
         """The file it was read from; empty if it was not read from one."""
         return self._origin
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of that file, hex; empty if there is none."""
+        return self._hash
 
     @property
     def buses(self) -> dict[str, BusLink]:
@@ -319,13 +338,14 @@ def load_settings(path: Path) -> Settings:
     Raises :class:`SettingsError`, which names the file and, a line each, every wrong key and its fix.
     """
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        document = tomllib.loads(text)
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}") from error
     settings = settings_of(placed(document, path.parent), str(path))
-    settings._origin = str(path)
+    settings._origin, settings._hash = str(path), hashlib.sha256(text.encode()).hexdigest()
     return settings
 
 

@@ -17,8 +17,11 @@ class FluidPoint(Strict):
     """One row of the supplier's sheet."""
 
     temperature: Annotated[float, quantity_field("temperature")]
+    """Temperature of this row."""
     density: Annotated[float, quantity_field("density")]
+    """Density at that temperature."""
     viscosity: Annotated[float, quantity_field("viscosity")]
+    """Dynamic viscosity at that temperature."""
 
 
 class ShopFluid(Strict):
@@ -27,8 +30,11 @@ class ShopFluid(Strict):
     freeze: Annotated[float, quantity_field("temperature")]
     """Where slush begins."""
     solid: Annotated[float | None, quantity_field("temperature")] = None
+    """Where all of it is solid, if known."""
     flammable: bool = False
+    """The ready check then asks about sparks, flames and bonding."""
     points: tuple[FluidPoint, ...] = Field(min_length=2)
+    """The rows of the supplier's sheet, rising in temperature; between them values are interpolated."""
 
     @model_validator(mode="after")
     def _liquid(self) -> ShopFluid:

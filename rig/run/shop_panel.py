@@ -19,6 +19,7 @@ class PanelTable(Strict):
     host: str = "127.0.0.1"
     """Address to listen at. 0.0.0.0 means all networks of the computer."""
     port: int = Field(default=8080, ge=1, le=65535)
+    """Port to listen at."""
     names: tuple[str, ...] = ()
     """Host names accepted for the page, besides addresses and localhost."""
     looking: bool = True
@@ -30,6 +31,7 @@ class PanelTable(Strict):
     certificate: str = ""
     """PEM file of the page's certificate, used with ``key``: the page is then served by https only."""
     key: str = ""
+    """PEM file of the certificate's private key."""
 
     @model_validator(mode="after")
     def _whole(self) -> PanelTable:

@@ -20,16 +20,21 @@ class ShopWheel(Strict):
     """One wheel, or one kind of identical wheels."""
 
     size: str
+    """Size on the sidewall."""
     cavity: Volume | None = None
     """The whole cavity, if known."""
     took: Volume | None = None
     """Volume of a reference fill until the liquid reached the valve."""
     valve: str | None = None
+    """Type of its valve; by default the usual one of this size."""
     valve_at: float = Field(default=12.0, ge=0, lt=13)
     """Clock position of the valve, in that reference fill and in the next ones."""
     diameter: Length | None = None
+    """Measured outside diameter."""
     section: Length | None = None
+    """Measured section width."""
     rim_width: Length | None = None
+    """Measured rim width."""
 
     @model_validator(mode="after")
     def _whole(self) -> ShopWheel:

@@ -235,31 +235,53 @@ async def _turn_pump(settings: Settings, field: Field, names: list[str], name: s
     await all_off(field, names)
     courses = Courses(settings)
     courses.take(field.values)
-    estop = field.values.get("estop_ok")
-    if estop is not None and not estop.raw:
-        return Trial(name, good=False, found="the emergency stop is pressed: nothing was switched")
-    opened = {"fill_valve": True} if "fill_valve" in names else {}
-    beats = {HEARTBEAT: False} if HEARTBEAT in settings.points else {}
-    await _arm(settings, field)
-    loop = asyncio.get_running_loop()
-    try:
-        # A pump that first changes its direction starts later and runs for as long.
-        until_s, last_s = math.inf, loop.time() + run_s + settings.direction_settle_s + LONGEST_S
-        while loop.time() < min(until_s, last_s):
-            # Refresh outputs and heartbeat as in a fill.
-            await field.write(opened | beats | {name: True})
-            until_s = loop.time() + run_s if until_s == math.inf and name not in field.unrenewed else until_s
-            await asyncio.sleep(min(_SCAN_S, run_s / 4))
-            await field.scan()
-            courses.take(field.values)
-            beats = {each: not on for each, on in beats.items()}
-    finally:
-        await field.write(dict.fromkeys([*names, *beats], False))
+    if stop_pressed(field):
+        return Trial(name, good=False, found=STOP_PRESSED)
+    await run_briefly(settings, field, names, name, run_s, lambda: courses.take(field.values))
     await asyncio.sleep(min(settings.pump.coast, run_s))
     await field.scan()
     courses.take(field.values)
     answer = await _said(ask, f"{name}: which way did the water go? {_WAYS}:")
     return _trial(name, field, partial(_pump_fault, settings, courses.of, name, way, answer))
+
+
+STOP_PRESSED = "the emergency stop is pressed: nothing was switched"
+
+
+def stop_pressed(field: Field) -> bool:
+    """Whether an input shows the emergency stop pressed."""
+    estop = field.values.get("estop_ok")
+    return estop is not None and not estop.raw
+
+
+async def run_briefly(
+    settings: Settings, field: Field, names: list[str], name: str, run_s: float, scanned: Callable[[], object]
+) -> tuple[float, float]:
+    """Run the pump by one output for ``run_s`` at most, all off afterwards; returns when it went on and off.
+
+    ``scanned`` is called after each scan; where it returns True, the run ends at once.
+    """
+    assert run_s <= LONGEST_S
+    opened = {"fill_valve": True} if "fill_valve" in names else {}
+    beats = {HEARTBEAT: False} if HEARTBEAT in settings.points else {}
+    await _arm(settings, field)
+    loop, on_s = asyncio.get_running_loop(), math.inf
+    try:
+        # A pump that first changes its direction starts later and runs for as long.
+        last_s = loop.time() + run_s + settings.direction_settle_s + LONGEST_S
+        while loop.time() < min(on_s + run_s, last_s):
+            # Refresh outputs and heartbeat as in a fill.
+            await field.write(opened | beats | {name: True})
+            on_s = loop.time() if on_s == math.inf and name not in field.unrenewed else on_s
+            await asyncio.sleep(min(_SCAN_S / settings.clock.scale, run_s / 4))
+            await field.scan()
+            if scanned() is True:
+                break
+            beats = {each: not on for each, on in beats.items()}
+    finally:
+        off_s = loop.time()
+        await field.write(dict.fromkeys([*names, *beats], False))
+    return on_s, off_s
 
 
 async def _arm(settings: Settings, field: Field) -> None:

@@ -13,7 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from rig.ledger.moment import Moment, Trust
+from rig.ledger.moment import Moment
+from rig.record.base import Trust
 
 MADE_S = datetime(2026, 11, 1, tzinfo=UTC).timestamp()
 """The program was built after this: a clock that shows an earlier time is wrong."""

@@ -8,7 +8,7 @@ from itertools import product
 from rig.field.blocks import plan_blocks
 from rig.field.codec import EncodeError, decode, encode, scaled, unscaled
 from rig.field.links import LineLink, Link, RtuLink, SerialLine
-from rig.field.points import BIT_TABLES, Point, TcpLink
+from rig.field.points import BIT_TABLES, Instrument, Point, TcpLink
 from rig.field.turning import FORWARD, REVERSE
 from rig.run.mistakes import nearest, shown
 from rig.run.names import COUNTS, DIRECTED, POINT_NAMES, QUANTITY_OF_POINT, SWITCHED
@@ -66,14 +66,25 @@ def _point_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             yield f"{where}.bit: an output is written alone; give it a coil or a whole holding register"
         if point.inverted and name in SWITCHED | {"estop_ok"}:
             yield f"{where}.inverted: a broken wire must read as off, and never as ready; wire it the other way"
-        if QUANTITY_OF_POINT.get(name) != "pressure" and (point.noise is not None or point.damping is not None):
-            yield f"{where}: only a pressure has noise or damping; leave them out here"
+        yield from _instrument_faults(where, name, point)
         if name in COUNTS and (point.type not in ("u16", "i16", "u32", "i32") or point.scale != 1 or point.offset):
             yield f"{where}: a count is a whole number of pulses: u16, i16, u32 or i32 without scale or offset"
         elif name in QUANTITY_OF_POINT and point.type == "bool":
             yield f"{where}.type: a {QUANTITY_OF_POINT[name]} is a number; write u16, i16, u32, i32 or f32"
         else:
             yield from _quantity_faults(where, name, point.quantity)
+
+
+def _instrument_faults(where: str, name: str, instrument: Instrument) -> Iterator[str]:
+    if QUANTITY_OF_POINT.get(name) == "pressure":
+        return
+    stated = [key for key in ("noise", "damping", "accuracy", "zero_error", "resolution", "lag")
+              if getattr(instrument, key) is not None]  # fmt: skip
+    if stated:
+        yield (
+            f"{where}: only a pressure has {', '.join(stated)}; leave it out here. For a meter or a witness write "
+            "meter.uncertainty or meter.beside"
+        )
 
 
 def _quantity_faults(where: str, name: str, quantity: str) -> Iterator[str]:
@@ -105,6 +116,7 @@ def _field_faults(points: Mapping[str, Point], links: Mapping[str, Link]) -> Ite
             if each.point in taken:
                 yield f"{where}.point: {each.point!r} stands in {taken[each.point]} already; read it from one place"
             taken[each.point] = where
+            yield from _instrument_faults(where, each.point, each)
             yield from _quantity_faults(where, each.point, each.quantity)
 
 

@@ -11,21 +11,19 @@ from pathlib import Path
 
 import pytest
 from shop import GONE, number, settings
+from shop_books import proving_of
 
 from rig.fluid import read_fluid
 from rig.ledger.journal import Journal, StoredProving
 from rig.ledger.moment import Moment
 from rig.run.assembly import Memory, vessel_setup
-from rig.shop.calibration import meter_name, note_changes, record_keys, standing, with_factor
+from rig.shop.calibration import meter_facts, meter_name, note_changes, standing, with_factor
 
 AT = "2026-06-10T08:00:00.000+00:00"
 
 
 def proving(at: str = AT, factor: float = 1.004, *, accepted: bool = True, meter: str = "") -> StoredProving:
-    document: dict[str, object] = {
-        "factor": factor, "u_delivery_percent": 0.12, "factors": [factor] * 4, "by": "Jo",
-        "curve": [[0.3, 0.999], [0.6, 1.0]],
-    }  # fmt: skip
+    document = proving_of(factor, factors=[factor] * 4, curve=[[0.3, 0.999], [0.6, 1.0]])
     return StoredProving(7, at, meter or meter_name(settings()), accepted, document)
 
 
@@ -105,10 +103,9 @@ def test_the_factor_in_force_is_what_a_delivery_is_set_up_with() -> None:
     assert meter.relative_factor(0.1) == 0.999
     assert meter.relative_factor(0.45) == pytest.approx(0.9995)
     assert meter.relative_factor(9.9) == 1.0
-    assert record_keys(found, {"calibration": 3, "configuration": 2}) == {
-        "meter_factor_on": "2026-06-10", "meter_factor_u_percent": 0.12, "calibration_events": 3,
-        "configuration_events": 2,
-    }  # fmt: skip
+    facts = meter_facts(found, {"calibration": 3, "configuration": 2})
+    assert (facts.meter_factor_on, facts.meter_factor_u_percent) == ("2026-06-10", 0.12)
+    assert (facts.meter_factor_why, facts.calibration_events, facts.configuration_events) == (None, 3, 2)
     plain = standing(of, [], [])
     assert with_factor(of, plain) is of
 

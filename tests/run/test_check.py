@@ -7,6 +7,7 @@ import json
 import socket
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from pymodbus.server import ModbusTcpServer
@@ -14,6 +15,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from shop import GONE, number, settings
 
 from rig.cli import main
+from rig.record.work import MeterKind
 from rig.run.check import check_text
 from rig.run.live import snapshot
 from rig.run.settings import SettingsError, settings_of
@@ -159,3 +161,14 @@ def test_the_limits_of_the_rig_are_those_of_its_slowest_link() -> None:
     of = settings(links__io={"kind": "rtu", "port": "/dev/ttyS9", "late": "1.5 s"})
     assert (of.late_s, of.stale_s, of.late_of("io")) == (1.5, 1.5, 1.5)
     assert (settings().late_s, settings().stale_s) == (0.7, 1.0)
+
+
+@pytest.mark.parametrize("kind", get_args(MeterKind))
+def test_every_kind_of_meter_has_its_words(kind: str) -> None:
+    """A rig by its tote's level ended in a KeyError."""
+    document = tomllib.loads((FOLDER / "demo.toml").read_text(encoding="utf-8"))
+    document["meter"] |= {"kind": kind} | ({"reverse": "none"} if kind == "run time" else {})
+    document["points"]["meter_total"] = {**document["points"]["tote_level"], "address": 40}
+    document["points"]["tote_mass"] = {**document["points"]["tote_level"], "address": 41, "quantity": "kg"}
+    document["points"]["flow_rate"] = {**document["points"]["tote_level"], "address": 42, "quantity": "L/min"}
+    assert "; meter " in check_text(settings_of(document, "demo"))[1]

@@ -25,7 +25,8 @@ def test_a_narrow_gun_loses_its_own_pressure_on_top_of_the_valves() -> None:
     valve, both = (line_of(settings(**keys), WATER, 15.0, 0.008, 0.0) for keys in ({}, {"pipe__gun_bore": "10 mm"}))
     area_m2 = math.pi / 4 * 0.010**2
     gun_kpa = WATER.density_kg_m3(15.0) / 2 * (FLOW_LPS / 1000 / (valve.discharge * area_m2)) ** 2 / 1000
-    assert bore_loss_kpa(both, FLOW_LPS) == pytest.approx(bore_loss_kpa(valve, FLOW_LPS) + gun_kpa)
+    # The gun's coefficient also falls a little with its own Reynolds number.
+    assert bore_loss_kpa(both, FLOW_LPS) == pytest.approx(bore_loss_kpa(valve, FLOW_LPS) + gun_kpa, rel=0.002)
 
 
 def test_a_hose_without_a_measured_loss_is_a_smooth_pipe() -> None:

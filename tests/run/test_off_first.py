@@ -134,3 +134,11 @@ def test_nothing_slow_is_imported_before() -> None:
     script = "import sys, rig.cli; print(*sorted(sys.modules))"
     found = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
     assert not {"pint", "sqlalchemy", "alembic", "starlette", "rig.run.settings"} & set(found.stdout.split())
+
+
+def test_looking_for_an_interrupted_fill_writes_nothing(tmp_path: Path, listener: Listener) -> None:
+    """SQLite left the index of a log beside the journal, also for `rig prove --history`."""
+    config = shop(tmp_path, listener.port, interrupted=False)
+    before = {path.name for path in (tmp_path / "rig-data").iterdir()}
+    off_first(["prove", "--history", "--config", str(config)])
+    assert ({path.name for path in (tmp_path / "rig-data").iterdir()}, listener.offs) == (before, [])

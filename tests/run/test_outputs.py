@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -90,13 +91,17 @@ def test_every_start_says_that_nothing_switches_the_outputs_off(
     words: list[str], guarded: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It was said before a fill and a removal, and not before a rinse, a proving or a look."""
-    text = (CONFIG / "demo.toml").read_text(encoding="utf-8").replace("port = 5020", "port = 9")
-    if not guarded:
-        kept = (line for line in text.splitlines() if not line.startswith(("output_timeout", "timeout_proven_on")))
-        text = "\n".join(kept)
-    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
-    # Nothing answers there (RFC 863 keeps port 9 for what is thrown away), so nothing begins.
-    assert main([*words, "--config", str(tmp_path / "rig.toml")]) == 5
+    with socket.socket() as bound:
+        # Nobody listens there, so nothing begins; a port of its own, since the rig's lock is by its wires and
+        # the cases may run at the same time.
+        bound.bind(("127.0.0.1", 0))
+        port = f"port = {bound.getsockname()[1]}"
+        text = (CONFIG / "demo.toml").read_text(encoding="utf-8").replace("port = 5020", port)
+        if not guarded:
+            kept = (line for line in text.splitlines() if not line.startswith(("output_timeout", "timeout_proven_on")))
+            text = "\n".join(kept)
+        (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
+        assert main([*words, "--config", str(tmp_path / "rig.toml")]) == 5
     assert ("Nothing switches the outputs off" in capsys.readouterr().out) is not guarded
 
 

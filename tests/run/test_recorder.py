@@ -11,15 +11,21 @@ from pathlib import Path
 
 import pytest
 from shop import settings
+from shop_books import fill_of as sealed_fill
+from virtual_fills import fill_of, rig_settings
 
+import sim.virtual
+from rig.control.decide import Decision
 from rig.control.state import FillState, new_fill
 from rig.control.values import Entry, Setup
 from rig.ledger.journal import Journal, JournalError
+from rig.record.work import About, Work
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.clock_memory import utc_now
 from rig.run.recorder import SETUP, STATE, Recorder, frozen
 
-ABOUT: dict[str, object] = {"size": "16.9-28"}
+ABOUT = About(size="16.9-28", fluid="beet", temp_c=15.0, density_kg_m3=1282.0, ctl=1.0)
+WORK = Work.from_document(sealed_fill("fill-1"))
 
 
 def setup() -> Setup:
@@ -78,7 +84,7 @@ async def test_the_opening_is_on_the_disk_before_append_returns(
         await records.append(made, state, [Entry("start", {"by": "Jo"})], wait=False)
         assert records.opened
         stored = office.fill("fill-1")
-        assert (stored.about, stored.record) == (ABOUT, None)
+        assert (stored.task, stored.record) == (ABOUT, None)
         assert SETUP.validate_json(stored.setup) == made
         assert STATE.validate_json(stored.state) == state
 
@@ -121,7 +127,7 @@ async def test_the_lag_is_the_age_of_the_oldest_entry_under_way(
 
 async def test_a_fill_that_could_not_be_opened_is_not_opened(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
     fail_from_now_on(journal)
-    records = Recorder(journal, {"size": "x" * 200_000})
+    records = Recorder(journal, replace(ABOUT, size="x" * 200_000))
     with pytest.raises(JournalError, match="is the disk full or failing"):
         await records.append(*fixed, [Entry("start", {})], wait=False)
     records.shut()
@@ -155,19 +161,19 @@ async def test_a_record_is_written_and_an_entry_lost_before_it_is_told(
         fail_from_now_on(journal)
         await records.append(made, state, [BIG], wait=False)
         with pytest.raises(JournalError, match="is the disk full or failing"):
-            await records.close("fill-1", {"outcome": "complete"}, {})
-    assert journal.fill("fill-1").record == {"outcome": "complete"}
+            await records.close("fill-1", WORK, {})
+    assert journal.fill("fill-1").work == WORK
 
 
 async def test_a_fill_is_closed_once_and_its_memory_kept(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
     made, state = fixed
     with recorder(journal) as records:
         await records.append(made, state, [Entry("start", {})], wait=False)
-        await records.close("fill-1", {"outcome": "complete", "net_l": 261.2}, {"hose_air_l": 0.25})
+        await records.close("fill-1", WORK, {"hose_air_l": 0.25})
         assert journal.recall("hose_air_l") == 0.25
         with pytest.raises(JournalError, match="closed already"):
-            await records.close("fill-1", {"outcome": "stopped"}, {"hose_air_l": 9})
-    assert journal.fill("fill-1").record == {"outcome": "complete", "net_l": 261.2}
+            await records.close("fill-1", WORK, {"hose_air_l": 9})
+    assert journal.fill("fill-1").work == WORK
     assert journal.recall("hose_air_l") == 0.25
 
 
@@ -191,3 +197,41 @@ def test_endless_times_come_back_from_the_journal(endless: float, fixed: tuple[S
 
 def test_the_time_of_a_record_has_its_zone() -> None:
     assert utc_now().endswith("+00:00")
+
+
+async def test_progress_alone_is_a_row_every_five_seconds_and_the_state_every_time(
+    journal: Journal, fixed: tuple[Setup, FillState]
+) -> None:
+    made, state = fixed
+    with recorder(journal) as records:
+        await records.append(made, state, [Entry("start", {}), Entry("progress", {"n": 0})], wait=True)
+        for second in range(1, 12):
+            later = replace(state, now_s=state.now_s + second)
+            await records.append(made, later, [Entry("progress", {"n": second})], wait=True)
+            assert STATE.validate_json(journal.fill("fill-1").state) == later
+            if second == 7:
+                await records.append(made, later, [Entry("alarm", {}), Entry("progress", {"n": "alarm"})], wait=True)
+    rows = [entry.data["n"] for entry in journal.entries("fill-1") if entry.kind == "progress"]
+    assert rows == [0, 5, "alarm"]
+
+
+@pytest.mark.full
+@pytest.mark.skipif(not Path("/proc/self/io").exists(), reason="only Linux counts what a process writes")
+async def test_a_usual_fill_writes_less_than_five_megabytes(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill, turns = fill_of(rig_settings(), Question("16.9-28")), list[Decision]()
+    monkeypatch.setattr(sim.virtual, "_LONG_STEP_S", 0.1)
+    fill.watch = lambda decision: turns.append(decision) if decision.entries and decision.state.opened_s else None
+    fill.run()
+
+    def written() -> int:
+        told = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+        return int(told["wchar"])
+
+    before = written()
+    with recorder(journal) as records:
+        for decision in turns:
+            await records.append(fill.setup, decision.state, decision.entries, wait=True)
+    mb = (written() - before) / 1e6
+    print(f"{len(turns)} commits, {mb:.1f} MB")
+    assert len(turns) > 550
+    assert mb < 5.0

@@ -8,10 +8,13 @@ from collections.abc import Iterator
 import pytest
 from virtual_fills import rig_settings
 
+from rig.cli import main
+from rig.cli.face import Region, alarm_words
 from rig.cli.terminal import Terminal
 from rig.control.procedure import State
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
+from sim.faults import read_fault
 from sim.virtual import VirtualFill, VirtualRig
 
 
@@ -80,3 +83,31 @@ def test_keys_hold_go_on_and_stop(monkeypatch: pytest.MonkeyPatch) -> None:
     typed.end()
     whole = [State.IDLE, State.RUNNING, State.HOLDING, State.HELD, State.RUNNING, State.STOPPING, State.STOPPED]
     assert [state for n, state in enumerate(states) if n == 0 or state is not states[n - 1]] == whole
+
+
+@pytest.mark.parametrize("port", ["80000", "-1", "page"])
+def test_a_port_that_cannot_be_is_refused_with_words(port: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["serve", f"--port={port}"])
+    assert left.value.code == 2
+    assert "a port is 0 to 65535" in capsys.readouterr().err
+
+
+def test_what_stopped_a_fill_names_its_entry_of_the_guide() -> None:
+    settings = rig_settings(sim__size="11L-15")
+    question = Question("11L-15", Wanted(volume_l=20.0))
+    setup = setup_of(settings, question, answer(settings, question), "test", Memory())
+    fill = VirtualFill(VirtualRig(settings, [read_fault("estop@10")]), setup)
+    assert alarm_words(setup, fill.run(most_s=9)) == ""
+    last = fill.run(most_s=60, until=lambda d: d.state.alarms.first_out is not None)
+    words = alarm_words(setup, last)
+    assert words.startswith("Stopped because: Emergency stop is pressed")
+    assert words.endswith("\n  More: rig guide emergency_stop")
+
+
+def test_an_alert_is_seen_although_the_region_has_gone(capsys: pytest.CaptureFixture[str]) -> None:
+    """After a fill the region is closed, and what moves then was reported by the bell alone."""
+    Region().alert("Liquid flows though the pump is off.\n  Cut the pump supply and shut the gun.")
+    heard = capsys.readouterr().err
+    assert "Liquid flows though the pump is off." in heard
+    assert "Cut the pump supply and shut the gun." in heard

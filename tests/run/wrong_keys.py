@@ -26,8 +26,8 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
     ("unknown table", {"pmp": {}}, "pmp: no such key; did you mean 'pump'?"),
     (
         "unknown key of an optional table",
-        {"sim.sise": "16.9-28", **SIMULATED},
-        "sim.sise: no such key; did you mean 'size'?",
+        {"panel.hots": "0.0.0.0"},
+        "panel.hots: no such key; did you mean 'host'?",
     ),
     ("missing key", {"meter.k_factor": GONE}, "meter.k_factor: missing; it has no safe default"),
     ("missing table", {"pump": GONE}, "pump: missing; it has no safe default"),
