@@ -2,3 +2,6 @@
 
 Knows fills as documents; must not know registers or screens.
 """
+
+BOOK_NAME = "book.sqlite"
+"""The book in a rig's folder. Stated here, where no database is loaded: whoever asks only whether there is one."""

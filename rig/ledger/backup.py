@@ -20,18 +20,23 @@ from dataclasses import asdict, dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path, PurePosixPath
 
+from rig.ledger import BOOK_NAME
+from rig.ledger.black_box import RING_SUFFIX
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import Head
-from rig.ledger.keeping import BOOK_NAME, book_read
+from rig.ledger.keeping import book_read
 from rig.ledger.readonly import open_read_only
 
 MANIFEST = "manifest.json"
 FOLDER, BESIDE = "folder", "beside"
 """Folders in a backup: files of the rig's folder, and files from outside it."""
 _FORMAT = 1
-_LEFT = ("*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*", f"{BOOK_NAME}.head*")
-"""Files that a backup leaves out: locks, logs (contained in a copied database), partial files. The book's witness is
-recreated."""
+_LEFT = (
+    "*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*", f"{BOOK_NAME}.head*", f"*{RING_SUFFIX}",
+    "page.pem",
+)  # fmt: skip
+"""Files that a backup leaves out: locks, logs (contained in a copied database), partial files, what is overwritten all
+the time, the page's private key. The book's witness is recreated, and so is that key."""
 _SQLITE = b"SQLite format 3\0"
 _CHUNK = 1 << 20
 _DAMAGED = (KeyError, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, ValueError, OSError)

@@ -17,19 +17,28 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, Unpack
 
-from sqlalchemy import Connection, Engine, StaticPool, and_, create_engine, func, inspect, select
+from sqlalchemy import Connection, Engine, StaticPool, and_, create_engine, func, inspect, select, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
 from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, faults_of
 from rig.ledger.identity import FROM_THE_JOURNAL, Identity, identity_of
 from rig.ledger.journal import JournalError
-from rig.ledger.migrations import TooNewError, check_version
+from rig.ledger.migrations import VersionError, check_version
 from rig.ledger.query import Asked, Query, merged, valid_query
 from rig.ledger.readonly import open_read_only
-from rig.ledger.tables import HEADS, METADATA, RECORDS, SEALED
+from rig.ledger.tables import HEADS, LOGINS, METADATA, RECORDS, SEALED
+from rig.record.base import Sealed
 
 _BATCH = 2000
+_UNRESTRICTED = text(
+    "SELECT to_regprocedure('own_chains()') IS NULL OR pg_has_role(session_user, relowner, 'USAGE') "
+    "FROM pg_class WHERE oid = to_regclass('records')"
+)
+"""True also in an office's book of an earlier version, which had no logins."""
+_LOGINS = text(
+    "SELECT chain, coalesce(rolcanlogin, false) FROM logins LEFT JOIN pg_roles ON rolname = login ORDER BY chain"
+)
 Entry = tuple[str, str, str, Body]
 """Kind, key, time and body of a record to be written."""
 
@@ -107,13 +116,30 @@ class Book:
     def _doing(self, what: str) -> Iterator[None]:
         try:
             yield
-        except TooNewError as error:
+        except VersionError as error:
             raise BookError(f"{self.name}: {error}") from error
         except (SQLAlchemyError, OSError) as error:
             cause = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
             raise BookError(
                 f"{self.name}: the book cannot be {what} ({cause}); check the disk, or the server"
             ) from error
+
+    @property
+    def granted(self) -> tuple[str, ...] | None:
+        """The chains to which this login of a server is restricted; None if it is not, as the owner or of a file."""
+        if self._path is not None:
+            return None
+        with self._doing("read"), self._engine.connect() as db:
+            if db.execute(_UNRESTRICTED).scalar():
+                return None
+            return tuple(db.execute(text("SELECT own_chains()")).scalars())
+
+    def logins(self) -> dict[str, bool] | None:
+        """Chains with a login of their own at a server, and whether it is valid; None where there are no logins."""
+        with self._doing("read"), self._engine.connect() as db:
+            if not inspect(db).has_table(LOGINS.name):
+                return None
+            return {str(chain): bool(valid) for chain, valid in db.execute(_LOGINS)}
 
     # --- reading ----------------------------------------------------------------------------------------------------
 
@@ -165,11 +191,11 @@ class Book:
 
     def origin(self, record: Record) -> int:
         """Serial number of the first record in the sequence of corrections that ends with this one."""
-        known, serial = record.document.get("origin"), record.corrects
-        if isinstance(known, int) or serial is None:
-            return known if isinstance(known, int) else record.serial
+        said = Sealed.of(record)
+        if said.origin is not None or said.corrects is None:
+            return record.serial if said.origin is None else said.origin
         # A correction by a program version that did not store it.
-        [before] = self._some(record.truck, serial - 1, 1)
+        [before] = self._some(record.truck, said.corrects - 1, 1)
         return self.origin(before)
 
     def plan_of(self, query: Query) -> str:

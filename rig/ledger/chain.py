@@ -11,6 +11,8 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from rig.record.base import Document, Sealed
+
 VOID = "void"
 """Kind of the record that declares void the one that it corrects."""
 _VOID_IN_THE_BODY = ("fill", "vessel", "return", "rinse")
@@ -40,7 +42,7 @@ class Record:
     hash: str
 
     @property
-    def document(self) -> dict[str, object]:
+    def document(self) -> Document:
         """The parsed body."""
         found = json.loads(self.body)
         assert isinstance(found, dict)
@@ -49,15 +51,14 @@ class Record:
     @property
     def corrects(self) -> int | None:
         """Serial number of the record that this one replaces."""
-        found = self.document.get("corrects")
-        return found if isinstance(found, int) else None
+        return Sealed.of(self).corrects
 
     @property
     def void_in_its_body(self) -> bool:
         """Whether it is a correction by an earlier program version that declares void what it corrects."""
         # Test the text first: parsing each record would slow down a month's bill.
         likely = self.kind in _VOID_IN_THE_BODY and '"void":true' in self.body
-        return likely and self.document.get("void") is True
+        return likely and Sealed.of(self).void is True
 
 
 @dataclass(frozen=True, slots=True)

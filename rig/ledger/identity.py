@@ -22,14 +22,20 @@ class Identity:
     """It collects the chains of other trucks, as an office's book does. Otherwise all its chains are this rig's own."""
 
 
+def kept_identity(db: Connection) -> Identity | None:
+    """The identity that a book stores; None if it stores none yet."""
+    row = db.execute(select(IDENTITY)).first() if inspect(db).has_table(IDENTITY.name) else None
+    return None if row is None else Identity(str(row[0]), bool(row[1]))
+
+
 def identity_of(db: Connection, made: Identity | None = None) -> Identity:
     """The identity of a book; for one of an earlier version, which did not store it, inferred from its chains.
 
     Of several chains in a file it is the one with the most records written by a person, which no copy of a journal has;
     a server's book is an office's. ``made`` is the identity for a book that is still empty.
     """
-    if inspect(db).has_table(IDENTITY.name) and (row := db.execute(select(IDENTITY)).first()) is not None:
-        return Identity(str(row[0]), bool(row[1]))
+    if (kept := kept_identity(db)) is not None:
+        return kept
     counts = db.execute(
         select(RECORDS.c.truck, func.count(), func.min(RECORDS.c.at))
         .where(RECORDS.c.kind.not_in(FROM_THE_JOURNAL))

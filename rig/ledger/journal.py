@@ -12,61 +12,20 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from rig.ledger.journal_schema import SCHEMA, VERSION, fills_query, packed, state_of
 from rig.ledger.lock import alone
 from rig.ledger.moment import with_words
 from rig.ledger.readonly import open_read_only
-
-SCHEMA = """
-CREATE TABLE IF NOT EXISTS fills (
-    number INTEGER PRIMARY KEY AUTOINCREMENT,
-    fill_id TEXT NOT NULL UNIQUE,
-    opened_at TEXT NOT NULL,
-    about TEXT NOT NULL,
-    setup TEXT NOT NULL,
-    state TEXT NOT NULL,
-    record TEXT
-);
-CREATE TABLE IF NOT EXISTS entries (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT,
-    fill_id TEXT NOT NULL REFERENCES fills (fill_id),
-    at TEXT NOT NULL,
-    kind TEXT NOT NULL,
-    data TEXT NOT NULL
-);
-CREATE INDEX IF NOT EXISTS entries_of_fill ON entries (fill_id, seq);
-CREATE TABLE IF NOT EXISTS memory (
-    name TEXT PRIMARY KEY,
-    value TEXT NOT NULL
-);
-CREATE TABLE IF NOT EXISTS provings (
-    number INTEGER PRIMARY KEY AUTOINCREMENT,
-    at TEXT NOT NULL,
-    meter TEXT NOT NULL,
-    accepted INTEGER NOT NULL CHECK (accepted IN (0, 1)),
-    document TEXT NOT NULL
-);
-CREATE TABLE IF NOT EXISTS events (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT,
-    kind TEXT NOT NULL CHECK (kind IN ('calibration', 'configuration')),
-    number INTEGER NOT NULL,
-    at TEXT NOT NULL,
-    by TEXT NOT NULL,
-    what TEXT NOT NULL,
-    UNIQUE (kind, number)
-);
-""" + "".join(
-    f"CREATE TRIGGER IF NOT EXISTS {table}_no_{act} BEFORE {act} ON {table} "
-    f"BEGIN SELECT RAISE(ABORT, '{table} are only appended to'); END;\n"
-    for table in ("provings", "events")
-    for act in ("update", "delete")
-)
-
+from rig.record.base import Document, RecordError
+from rig.record.proving import MeterCheck
+from rig.record.work import About, Work
 
 _VOIDS, _TAKES_BACK = "voids_proving", "takes_back_void_of_proving"
 EventKind = Literal["calibration", "configuration"]
@@ -74,7 +33,7 @@ AFTER_FILL = "after_fill"
 """In a proving's document: the number of the last fill before it."""
 
 
-class JournalError(RuntimeError):
+class JournalError(RecordError):
     """The journal cannot be opened, written or trusted; the text says what to do."""
 
 
@@ -85,10 +44,22 @@ class StoredFill:
     number: int
     fill_id: str
     opened_at: str
-    about: dict[str, object]
+    about: Document
     setup: str
     state: str
-    record: dict[str, object] | None
+    record: Document | None
+    state_at: str = ""
+    """When the state was written."""
+
+    @property
+    def task(self) -> About:
+        """What it was begun for; RecordError."""
+        return About.from_document(self.about, f"fill {self.fill_id} of the journal")
+
+    @property
+    def work(self) -> Work | None:
+        """Its record; None while it is not finished. RecordError."""
+        return None if self.record is None else Work.from_document(self.record, f"fill {self.fill_id} of the journal")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +69,7 @@ class StoredEntry:
     seq: int
     at: str
     kind: str
-    data: dict[str, object]
+    data: Document
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +80,14 @@ class StoredProving:
     at: str
     meter: str
     accepted: bool
-    document: dict[str, object]
+    document: Document
     judged: StoredEvent | None = None
     """The last event that declared it void, or revoked that."""
+
+    @property
+    def check(self) -> MeterCheck:
+        """What it says; RecordError."""
+        return MeterCheck.from_document(self.document, f"proving {self.number} of the journal")
 
     @property
     def void(self) -> bool:
@@ -126,13 +102,13 @@ class StoredProving:
 
 @dataclass(frozen=True, slots=True)
 class StoredEvent:
-    """One change of a setting that affects the count; ``number`` counts the events of its kind."""
+    """One change of a setting that affects the count; ``number`` counts those of its kind."""
 
     kind: EventKind
     number: int
     at: str
     by: str
-    what: dict[str, object]
+    what: Document
 
 
 class JournalReader:
@@ -142,9 +118,21 @@ class JournalReader:
         """Open the journal at ``path``; :class:`JournalError` if it is missing or cannot be read."""
         try:
             self._db = open_read_only(path)
+            self._tables = self._version(path)
         except (sqlite3.Error, OSError) as error:
             raise self._unopened(path, error) from error
         self.path = path
+
+    def _version(self, path: Path) -> int:
+        """Version of its tables; JournalError for one that this program does not know."""
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > VERSION:
+            self._db.close()
+            raise JournalError(
+                f"{path}: a newer version of this program has written this journal (tables {version}, this one knows "
+                f"{VERSION}): update this one"
+            )
+        return int(version)
 
     @staticmethod
     def _unopened(path: Path, error: Exception) -> JournalError:
@@ -210,20 +198,20 @@ class JournalReader:
 
     def _fills(self, clause: str, values: tuple[str, ...]) -> list[StoredFill]:
         with self._reading():
-            rows = self._db.execute(
-                f"SELECT number, fill_id, opened_at, about, setup, state, record FROM fills {clause}",
-                values,
-            )
+            rows = self._db.execute(fills_query(self._tables, clause), values)
             return [
-                StoredFill(number, fill_id, at, json.loads(about), setup, state, json.loads(record) if record else None)
-                for number, fill_id, at, about, setup, state, record in rows
-            ]
+                StoredFill(
+                    number, fill_id, at, json.loads(about), setup, state_of(latest) or state,
+                    json.loads(record) if record else None, latest_at or at,
+                )
+                for number, fill_id, at, about, setup, state, record, latest, latest_at in rows
+            ]  # fmt: skip
 
     @contextmanager
     def _reading(self) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, json.JSONDecodeError) as error:
+        except (sqlite3.Error, json.JSONDecodeError, zlib.error) as error:
             raise JournalError(
                 f"{self.path}: cannot be read ({error}); the file is damaged: copy the folder and keep it as it is"
             ) from error
@@ -239,7 +227,7 @@ class EmptyJournal(JournalReader):
     def __init__(self) -> None:
         self._db = sqlite3.connect(":memory:", check_same_thread=False)
         self._db.executescript(SCHEMA)
-        self.path = Path()
+        self._tables, self.path = VERSION, Path()
 
 
 class Journal(JournalReader):
@@ -259,11 +247,12 @@ class Journal(JournalReader):
                 # SQLite does not wait for this while another connection is at work.
                 with alone(path):
                     self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.executescript(SCHEMA)
+            if self._version(path) < VERSION:
+                self._db.executescript(SCHEMA)
         except (sqlite3.Error, OSError) as error:
             self._db.close()
             raise self._unopened(path, error) from error
-        self.path = path
+        self._tables, self.path = VERSION, path
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -280,7 +269,7 @@ class Journal(JournalReader):
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: cannot be written ({error}); is the disk full or failing?") from error
 
-    def open_fill(self, fill_id: str, at: str, about: dict[str, object], setup: str, state: str) -> int:
+    def open_fill(self, fill_id: str, at: str, about: Document, setup: str, state: str) -> int:
         """Write a new fill; returns its serial number."""
         with self._transaction() as db:
             cursor = db.execute(
@@ -289,18 +278,26 @@ class Journal(JournalReader):
             )
         return int(cursor.lastrowid or 0)
 
-    def append(self, fill_id: str, at: str, entries: Sequence[tuple[str, dict[str, object]]], state: str) -> None:
-        """Append entries and replace the fill's latest state, in one commit; refused for a closed fill."""
+    def append(self, fill_id: str, at: str, entries: Sequence[tuple[str, Document]], state: str | None) -> None:
+        """Append entries and replace the fill's latest state, in one commit; refused for a closed fill.
+
+        Without a state: what happened after the end, to a fill that may be closed.
+        """
         with self._transaction() as db:
-            kept = db.execute("UPDATE fills SET state = ? WHERE fill_id = ? AND record IS NULL", (state, fill_id))
-            if kept.rowcount != 1:
-                raise JournalError(f"fill {fill_id} is unknown or closed already")
+            if state is not None:
+                kept = db.execute(
+                    "INSERT OR REPLACE INTO states (number, at, state) "
+                    "SELECT number, ?, ? FROM fills WHERE fill_id = ? AND record IS NULL",
+                    (at, packed(state), fill_id),
+                )
+                if kept.rowcount != 1:
+                    raise JournalError(f"fill {fill_id} is unknown or closed already")
             db.executemany(
                 "INSERT INTO entries (fill_id, at, kind, data) VALUES (?, ?, ?, ?)",
                 [(fill_id, at, kind, json.dumps(data)) for kind, data in entries],
             )
 
-    def close_fill(self, fill_id: str, record: dict[str, object], memory: dict[str, object]) -> None:
+    def close_fill(self, fill_id: str, record: Document, memory: Document) -> None:
         """Write the finished record and the values to store, in one commit; a second closing is refused."""
         with self._transaction() as db:
             done = db.execute(
@@ -314,7 +311,7 @@ class Journal(JournalReader):
                 [(name, json.dumps(value)) for name, value in memory.items()],
             )
 
-    def append_proving(self, at: str, meter: str, by: str, document: dict[str, object], *, accepted: bool) -> int:
+    def append_proving(self, at: str, meter: str, by: str, document: Document, *, accepted: bool) -> int:
         """Write a proving, and the calibration event of an accepted one; returns the proving's number."""
         with self._transaction() as db:
             (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM fills").fetchone()
@@ -337,7 +334,7 @@ class Journal(JournalReader):
         """Revoke the declaration that a proving is void; False if it is not void."""
         return self._judge(number, at, by, {_TAKES_BACK: number, "why": why}, void=False)
 
-    def _judge(self, number: int, at: str, by: str, what: dict[str, object], *, void: bool) -> bool:
+    def _judge(self, number: int, at: str, by: str, what: Document, *, void: bool) -> bool:
         with self._transaction() as db:
             found = next((each for each in self.provings() if each.number == number), None)
             if found is None:
@@ -346,13 +343,13 @@ class Journal(JournalReader):
                 self._add_event(db, "calibration", at, by, what)
             return found.void is not void
 
-    def append_event(self, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
+    def append_event(self, kind: EventKind, at: str, by: str, what: Document) -> int:
         """Write an event; returns the number of events of its kind."""
         with self._transaction() as db:
             return self._add_event(db, kind, at, by, what)
 
     @staticmethod
-    def _add_event(db: sqlite3.Connection, kind: EventKind, at: str, by: str, what: dict[str, object]) -> int:
+    def _add_event(db: sqlite3.Connection, kind: EventKind, at: str, by: str, what: Document) -> int:
         (last,) = db.execute("SELECT COALESCE(MAX(number), 0) FROM events WHERE kind = ?", (kind,)).fetchone()
         db.execute(
             "INSERT INTO events (kind, number, at, by, what) VALUES (?, ?, ?, ?, ?)",

@@ -13,11 +13,11 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.ledger.book import Book, BookError, EmptyBook, witness_of
+from rig.ledger import BOOK_NAME
+from rig.ledger.book import Book, BookError, EmptyBook, NoBookError, witness_of
 from rig.ledger.chain import Record
 from rig.ledger.writing import WritableBook
 
-BOOK_NAME = "book.sqlite"
 _TAIL = 200
 """Number of latest records verified before a fill."""
 
@@ -33,8 +33,11 @@ def book_read(folder: Path) -> Book:
 
 
 def book_or_empty(folder: Path) -> Book:
-    """The book in a rig's folder, for reading; an empty one in memory if there is none yet."""
-    return book_read(folder) if (folder / BOOK_NAME).exists() else EmptyBook("sqlite://")
+    """The book in a rig's folder, for reading; an empty one in memory if none has been made."""
+    try:
+        return book_read(folder)
+    except NoBookError:
+        return EmptyBook("sqlite://")
 
 
 def _url(path: Path) -> str:
@@ -43,12 +46,13 @@ def _url(path: Path) -> str:
 
 def unsound(folder: Path) -> str | None:
     """Why the book in ``folder`` forbids a new fill; None if its end is sound, or there is none yet."""
-    if not (folder / BOOK_NAME).exists():
-        lost = witness_of(folder / BOOK_NAME).exists()
-        return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
     try:
         with book_read(folder) as book:
             found = book.faults(tail=_TAIL)
+    except NoBookError:
+        # A power cut while it was being made leaves a file without tables.
+        lost = witness_of(folder / BOOK_NAME).exists()
+        return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
     except BookError as error:
         return f"the ledger is unsound: {error}"
     if not found:

@@ -5,13 +5,11 @@ Pure: a text with two attributes. It must not know clocks.
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Self
 
 from rig.ledger.chain import Body, Record, canonical
+from rig.record.base import Document, Trust
 
-Trust = Literal["synchronised", "confirmed", "plausible", "not believed"]
-"""synchronised: by the system's own status since it started. confirmed: by a person since then. plausible: neither,
-and no check contradicts it. not believed: the time of a record is then a lower bound."""
 CLOCK, SAID = "clock", "clock_said"
 UNBELIEVED: Trust = "not believed"
 """The names of the two fields in a record, and the value for an untrusted time."""
@@ -35,12 +33,12 @@ class Moment(str):
         return self
 
     @property
-    def words(self) -> dict[str, object]:
+    def words(self) -> Document:
         """The fields of a record that describe its time."""
         return {CLOCK: self.clock} | ({} if self.said is None else {SAID: self.said})
 
 
-def with_words(at: str, body: dict[str, object]) -> dict[str, object]:
+def with_words(at: str, body: Document) -> Document:
     """A body with the quality of the time ``at``, if known; earlier such fields are replaced."""
     if not isinstance(at, Moment):
         return body

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record
+from rig.ledger.logins import refuse_stranger
 from rig.ledger.writing import WritableBook
 
 BATCH = 500
@@ -27,6 +28,7 @@ def send(truck: Book, office: WritableBook, batch: int = BATCH) -> int:
     """
     sent = 0
     for name, (serial, _) in truck.heads().items():
+        refuse_stranger(office, name)
         head = office.heads().get(name, (0, START))
         _one_chain(truck, office, name)
         if head[0] > serial:
@@ -58,6 +60,7 @@ def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
     BookError if the two chains differ.
     """
     name = truck.truck
+    refuse_stranger(office, name)
     _one_chain(truck, office, name)
     came = 0
     while True:

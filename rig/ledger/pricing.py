@@ -16,6 +16,8 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, ValidationError, model_validator
 
 from rig.ledger.shop import Accounting, Rounding, Shop, Strict, TaxRule
+from rig.record.notes import Place
+from rig.record.papers import BillLine, Priced, TaxSum
 
 By = Literal["litre", "gallon", "kilogram", "pound", "wheel", "flat"]
 Per = Literal["job", "wheel", "litre drawn out", "gallon drawn out"]
@@ -307,34 +309,31 @@ def _line(
 # --- documents ------------------------------------------------------------------------------------------------------
 
 
-def bill_document(currency: str, lines: Sequence[Line], rounding: Rounding = "line") -> dict[str, object]:
-    """Lines and totals for a record; money and quantities as decimal text.
+def priced(currency: str, lines: Sequence[Line], rounding: Rounding = "line") -> Priced:
+    """Lines and totals for a record.
 
     The tax of a line is None if tax is rounded on the sum: figures that are not summed are not printed.
     """
     net, tax, total = total_of(lines, rounding)
-    return {
-        "currency": currency,
-        "lines": [
-            {
-                "text": line.text,
-                "quantity": str(line.quantity),
-                "unit": line.unit,
-                "price": str(line.price),
-                "amount": str(line.amount),
-                "category": line.category,
-                "tax_percent": str(line.tax_percent),
-                "tax": str(line.tax) if rounding == "line" else None,
-                "of": [{"truck": truck, "serial": serial} for truck, serial in line.of],
-            }
+    return Priced(
+        currency=currency,
+        lines=tuple(
+            BillLine(
+                text=line.text,
+                quantity=str(line.quantity),
+                unit=line.unit,
+                price=str(line.price),
+                amount=str(line.amount),
+                category=line.category,
+                tax_percent=str(line.tax_percent),
+                tax=str(line.tax) if rounding == "line" else None,
+                of=tuple(Place(truck, serial) for truck, serial in line.of),
+            )
             for line in lines
-        ],
-        "net": str(net),
-        "taxes": [
-            {"percent": str(each.percent), "of": str(each.of), "tax": str(each.tax)}
-            for each in rate_sums(lines, rounding)
-        ],
-        "tax": str(tax),
-        "total": str(total),
-        "rounding": ROUNDING[rounding],
-    }
+        ),
+        net=str(net),
+        taxes=tuple(TaxSum(str(each.percent), str(each.of), str(each.tax)) for each in rate_sums(lines, rounding)),
+        tax=str(tax),
+        total=str(total),
+        rounding=ROUNDING[rounding],
+    )

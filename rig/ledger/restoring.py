@@ -17,11 +17,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.ledger import BOOK_NAME
 from rig.ledger.backup import BESIDE, FOLDER, Manifest, copy_file, files_of, is_database, sha256_of, sync_folder, unpack
 from rig.ledger.book import Book, BookError, witness_of
 from rig.ledger.chain import Record
 from rig.ledger.journal import Journal, JournalError, JournalReader, StoredEvent, StoredProving
-from rig.ledger.keeping import BOOK_NAME, book_of, book_read, unsound
+from rig.ledger.keeping import book_of, book_read, unsound
+from rig.record import notes
+from rig.record.proving import Event, Proving
 
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 """Of renameat2(2), Linux 3.15 and later."""
@@ -167,13 +170,9 @@ def _in_book(folder: Path) -> set[_Row]:
         return set()
     with book_read(folder) as book:
         ids = {key for kind in ("fill", "vessel", "return", "rinse") for key in book.keys(kind)}
-        provings = {
-            ("proving", str(each.document["meter"]), _said(each.document["document"]))
-            for each in _every(book, "proving")
-        }
-        events = {
-            ("event", str(each.document["event"]), _said(each.document["what"])) for each in _every(book, "event")
-        }
+        proven, noted = map(Proving.of, _every(book, "proving")), map(Event.of, _every(book, "event"))
+        provings = {("proving", each.meter, _said(each.document_)) for each in proven}
+        events = {("event", str(each.event), _said(each.what)) for each in noted}
     return {("fill", key, state) for key in ids for state in ("begun", "finished")} | provings | events
 
 
@@ -202,33 +201,20 @@ def _rebuilt(fresh: Path, journal_name: str) -> list[str]:
         return []
     with book_read(fresh) as book:
         provings = [
-            StoredProving(number, each.at, str(body["meter"]), bool(body["accepted"]), _table(body["document"]))
+            StoredProving(number, each.at, said.meter, said.accepted, said.document_)
             for number, each in enumerate(_every(book, "proving"), 1)
-            for body in (each.document,)
+            for said in (Proving.of(each),)
         ]
         events = [
-            StoredEvent(
-                "calibration" if body["event"] == "calibration" else "configuration",
-                _whole(body["number"]), each.at, str(body["by"]), _table(body["what"]),
-            )
+            StoredEvent(said.event, said.number, each.at, said.by or "", said.what)
             for each in _every(book, "event")
-            for body in (each.document,)
-        ]  # fmt: skip
+            for said in (Event.of(each),)
+        ]
     if not (provings or events):
         return []
     with contextlib.closing(Journal(fresh / journal_name)) as journal:
         count = journal.take_back(provings, events)
     return [f"{count} proving(s) and event(s) came back out of the book"] if count else []
-
-
-def _table(value: object) -> dict[str, object]:
-    assert isinstance(value, dict)
-    return value
-
-
-def _whole(value: object) -> int:
-    assert isinstance(value, int)
-    return value
 
 
 def _noted(folder: Path, fresh: Path, manifest: Manifest, at: str) -> Record | None:
@@ -239,8 +225,8 @@ def _noted(folder: Path, fresh: Path, manifest: Manifest, at: str) -> Record | N
         text = witness_of(folder / BOOK_NAME).read_text(encoding="utf-8")
         seen = sum(serial for serial, _ in json.loads(text).values())
     with book_of(fresh) as book:
-        body = {"records": manifest.records, "written_before": seen, "backup_of": manifest.made_at}
-        return book.note("restored", at, body)
+        said = notes.Restored(records=manifest.records, written_before=seen, backup_of=manifest.made_at)
+        return book.note("restored", at, said)
 
 
 def _put_beside(staging: Path, manifest: Manifest, beside: Path | None) -> Iterator[str]:

@@ -70,8 +70,20 @@ def identity_table(metadata: MetaData) -> Table:
     )
 
 
+def logins_table(metadata: MetaData) -> Table:
+    """The table of a server: which login writes a chain."""
+    return Table(
+        "logins",
+        metadata,
+        Column("chain", _TEXT, primary_key=True),
+        Column("login", _TEXT, nullable=False),
+    )
+
+
 RECORDS = records_table(METADATA, "sqlite")
 HEADS = heads_table(METADATA)
 IDENTITY = identity_table(METADATA)
+LOGINS = logins_table(MetaData())
+"""Only on a server, made by its migration."""
 SEALED = [RECORDS.c[name] for name in ("truck", "serial", "kind", "key", "at", "body", "previous", "hash")]
 """The columns of a record, in its order."""

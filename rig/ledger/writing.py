@@ -16,16 +16,21 @@ from sqlalchemy import Connection, Engine, event, insert, select, text, update
 
 from rig.ledger.book import Book, BookError, CorrectedError, Entry, engine_of, witness_of
 from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
-from rig.ledger.identity import Identity, identity_of
+from rig.ledger.identity import Identity, identity_of, kept_identity
 from rig.ledger.migrations import migrate
 from rig.ledger.moment import Moment, says, with_words
 from rig.ledger.tables import IDENTITY, RECORDS, SEALED
+from rig.record.base import Document, Sealed
+from rig.record.notes import Void
 
-_HEAD = text(
-    "INSERT INTO heads (truck, serial, hash) VALUES (:truck, 0, :start) "
-    "ON CONFLICT (truck) DO UPDATE SET serial = heads.serial RETURNING serial, hash"
-)
-"""Locks a truck's chain, creates its head if there is none, and returns the head."""
+_HEAD = {
+    "sqlite": text(
+        "INSERT INTO heads (truck, serial, hash) VALUES (:truck, 0, :start) "
+        "ON CONFLICT (truck) DO UPDATE SET serial = heads.serial RETURNING serial, hash"
+    ),
+    "postgresql": text("SELECT serial, hash FROM locked_head(:truck)"),
+}
+"""Locks a truck's chain and returns its head. SQLite's is created here, PostgreSQL's by the first record's trigger."""
 _IDENTITY = text(
     "INSERT INTO identity (truck, collects) SELECT :truck, :collects "
     "WHERE NOT EXISTS (SELECT 1 FROM identity) ON CONFLICT DO NOTHING"
@@ -63,6 +68,9 @@ class WritableBook(Book):
 
     def _identity(self) -> Identity:
         with self._engine.begin() as db:
+            # A truck's login at the office may read it, not write it.
+            if (kept := kept_identity(db)) is not None:
+                return kept
             found = identity_of(db, self._made)
             db.execute(_IDENTITY, {"truck": found.truck, "collects": int(found.collects)})
             return identity_of(db)
@@ -79,19 +87,21 @@ class WritableBook(Book):
 
     # --- appending --------------------------------------------------------------------------------------------------
 
-    def append(self, kind: str, key: str, at: str, body: Body) -> Record:
+    def append(self, kind: str, key: str, at: str, said: Body | Sealed) -> Record:
         """Write one record; if one of this kind and key exists, that one is returned instead."""
-        return self.append_all([(kind, key, at, body)])[0]
+        return self.append_all([(kind, key, at, _body(said))])[0]
 
-    def note(self, kind: str, at: str, body: Body, once: str = "") -> Record:
+    def note(self, kind: str, at: str, said: Body | Sealed, once: str = "") -> Record:
         """Write one record, keyed by its content and time, or by ``once``: the id of its request."""
+        body = _body(said)
         return self.append(kind, once or content_key(at, body), at, body)
 
-    def put(self, kind: str, key: str, at: str, body: Body, standing: Record | None) -> Record:
+    def put(self, kind: str, key: str, at: str, said: Body | Sealed, standing: Record | None) -> Record:
         """Write the present state under a key, in place of the record ``standing`` or of a void one.
 
         CorrectedError if another record has taken its place.
         """
+        body = _body(said)
         if standing is not None:
             return self.replace(standing, body, at)
         last = self.last(kind, key)
@@ -103,7 +113,7 @@ class WritableBook(Book):
         return made
 
     def replace(
-        self, standing: Record, body: Body, written_at: str, *, at: str | None = None, once: str = ""
+        self, standing: Record, said: Body | Sealed, written_at: str, *, at: str | None = None, once: str = ""
     ) -> Record:
         """Write the record that replaces ``standing``: a correction of the same kind, written at ``written_at``.
 
@@ -111,28 +121,29 @@ class WritableBook(Book):
         time ``at`` if that is not the time of writing, and for the request ``once``.
         CorrectedError if another one has already replaced it.
         """
-        kind = str(standing.document["voids"]) if standing.kind == VOID else standing.kind
-        own: dict[str, object] = {
+        kind = Void.of(standing).voids if standing.kind == VOID else standing.kind
+        own: Document = {
             "corrects": standing.serial,
             "origin": self.origin(standing),
             "revision": _next_revision(standing),
         }
         if at is not None and isinstance(written_at, Moment):
             own["written_clock"] = written_at.clock
-        whole = {**body, **own}
+        whole = {**_body(said), **own}
         entry = (kind, once or content_key(written_at, whole), at or written_at, whole)
         return self.append_all([entry], standing.truck)[0]
 
     def void(self, standing: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
         """Declare a record void; nothing is deleted. CorrectedError if another one has already replaced it."""
-        body: dict[str, object] = {
-            "corrects": standing.serial,
-            "origin": self.origin(standing),
-            "revision": _next_revision(standing),
-            "voids": standing.kind,
-            "why": why,
-            "by": by,
-        }
+        said = Void(
+            corrects=standing.serial,
+            origin=self.origin(standing),
+            revision=_next_revision(standing),
+            voids=standing.kind,
+            why=why,
+            by=by,
+        )
+        body = said.sealed()
         return self.append_all([(VOID, once or content_key(at, body), at, body)], standing.truck)[0]
 
     def take_back(self, void: Record, at: str, why: str, by: str = "", once: str = "") -> Record:
@@ -141,8 +152,8 @@ class WritableBook(Book):
         assert serial is not None
         before = self.at_serial(serial, void.truck)
         assert before is not None
-        body = before.document | {"corrected_at": at, "corrected_by": by, "why": why}
-        return self.replace(void, body, at, at=before.at, once=once)
+        said = Sealed.of(before).changed({"corrected_at": str(at), "corrected_by": by, "why": why})
+        return self.replace(void, said, at, at=before.at, once=once)
 
     def append_all(self, entries: Sequence[Entry], truck: str | None = None) -> list[Record]:
         """Write records in one commit, each once, or none; raises UnfitError, CorrectedError, BookError.
@@ -177,8 +188,8 @@ class WritableBook(Book):
 
     @staticmethod
     def _head(db: Connection, truck: str) -> Head:
-        row = db.execute(_HEAD, {"truck": truck, "start": START}).one()
-        return int(row[0]), str(row[1])
+        row = db.execute(_HEAD[db.dialect.name], {"truck": truck, "start": START}).first()
+        return (0, START) if row is None else (int(row[0]), str(row[1]))
 
     @staticmethod
     def _not_replaced(db: Connection, truck: str, serial: object) -> None:
@@ -241,11 +252,15 @@ class WritableBook(Book):
 
 
 def _next_revision(standing: Record) -> int:
-    known = standing.document.get("revision")
-    return (known if isinstance(known, int) else int(standing.corrects is not None)) + 1
+    known = Sealed.of(standing).revision
+    return (int(standing.corrects is not None) if known is None else known) + 1
 
 
-def _row(record: Record) -> dict[str, object]:
+def _body(said: Body | Sealed) -> Document:
+    return said.sealed() if isinstance(said, Sealed) else dict(said)
+
+
+def _row(record: Record) -> Document:
     return {column.name: getattr(record, column.name) for column in SEALED}
 
 

@@ -20,10 +20,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shop_books import TRUCK, fill_of, journal_only, journal_with
 
+from rig.ledger import BOOK_NAME
 from rig.ledger.backup import back_up, read_manifest, unpack
 from rig.ledger.book import BookError, witness_of
 from rig.ledger.journal import Journal
-from rig.ledger.keeping import BOOK_NAME, book_read, unsound
+from rig.ledger.keeping import book_read, unsound
 from rig.ledger.restoring import restore
 from rig.shop.holdings import holdings
 from rig.shop.posting import JOURNAL_NAME, book_to_write

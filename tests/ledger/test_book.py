@@ -20,9 +20,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig.ledger import BOOK_NAME
 from rig.ledger.book import BookError
 from rig.ledger.chain import START, Record, UnfitError, canonical, faults_of, seal
-from rig.ledger.keeping import BOOK_NAME, book_of, disk_short, export, unsound
+from rig.ledger.keeping import book_of, disk_short, export, unsound
 
 AT = "2026-01-01T00:00:00.000+00:00"
 

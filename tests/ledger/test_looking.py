@@ -24,7 +24,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from shop_books import TRUCK, fill_of, journal_only, journal_with
 
 from rig.cli import main
-from rig.ledger.keeping import BOOK_NAME, book_of, book_read
+from rig.ledger import BOOK_NAME
+from rig.ledger.keeping import book_of, book_read
 from rig.panel import converting, history, jobs, stock
 from rig.run.settings import load_settings
 from rig.shop.posting import book_to_write
@@ -298,7 +299,7 @@ class Shop(RuleBasedStateMachine):
     @rule(job=st.sampled_from(JOBS), position=st.sampled_from(POSITIONS), decilitres=st.integers(100, 3000))
     def fill(self, job: str, position: str, decilitres: int) -> None:
         fill_id = f"f{len(self.fills)}"
-        record = fill_of(fill_id, len(self.fills) % 50, job=job, position=position, net_l=decilitres / 10)
+        record = fill_of(fill_id, len(self.fills) % 50, job=job, position=position, net_l=decilitres / 10, net_u_l=0.3)
         journal_with(self.folder / "rig-data", record)
         self.fills.append((job, decilitres))
         self.records += 1

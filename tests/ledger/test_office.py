@@ -17,7 +17,7 @@ from typing import TypeVar
 
 import pytest
 from postgres import missing, server
-from shop_books import fill_of
+from shop_books import posted_of
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -206,10 +206,9 @@ def _chain(name: str, number: int, prices: dict[str, object]) -> Iterator[Record
         day, month = 1 + n % 28, 1 + n * 12 // FILLS
         at = f"2026-{month:02}-{day:02}T08:00:00.000+00:00"
         body = {
-            **fill_of(f"{name}-{n}"),
+            **posted_of(f"{name}-{n}", n + 1),
             "customer": _customer(number, n),
             "job": f"{name}/{n // 4}",
-            "simulated": True,
         }
         record = seal(name, (record.serial, record.hash), "fill", f"f{n}", at, canonical(body))
         yield record

@@ -12,6 +12,7 @@ from postgres import missing
 from shop_books import fill_of, journal_with
 
 from rig.cli import main
+from rig.ledger.keeping import book_of
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 CONFIG = Path(__file__).parents[2] / "config"
@@ -87,6 +88,43 @@ def test_a_truck_that_lost_its_book_fetches_it(run: Run, tmp_path: Path) -> None
     assert run(1, "office", "fetch") == {"fetched": sent}
     assert run(1, "ledger", "verify")["records"] == sent
     assert run(1, "bill", "J1")["total"] == "370.04"
+
+
+def test_a_truck_is_enrolled_and_revoked(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], url: str
+) -> None:
+    work(run, tmp_path, 1, "a")
+    work(run, tmp_path, 2, "b")
+    sent = run(2, "office", "send")["sent"]
+    with book_of(tmp_path / "truck1" / "rig-data") as book:
+        truck = book.truck
+    address = str(run(1, "office", "enroll", truck)["url"])
+    monkeypatch.setenv("RIG_OFFICE_URL", address)
+    own = run(1, "office", "send")["sent"]
+    # What only the owner may see is refused in words, not answered with a part of it.
+    for action in ("verify", "stock", "stock load --tote T --volume 1L", "bill Hill --month 2026-11", "receive x.jsonl",
+                   f"enroll {truck}", f"revoke {truck}"):  # fmt: skip
+        assert main(["office", *action.split(), "--config", "rig.toml"]) == 3
+        assert "this needs the login of the owner" in capsys.readouterr().err
+    # The other truck with this one's address: which one it is, and what the owner has to do.
+    with book_of(tmp_path / "truck2" / "rig-data") as book:
+        other = book.truck
+    monkeypatch.chdir(tmp_path / "truck2")
+    assert main(["office", "send", "--config", "rig.toml"]) == 3
+    assert f"is that of {truck}, this truck is {other}" in capsys.readouterr().err
+    shutil.rmtree(tmp_path / "truck1" / "rig-data")
+    (tmp_path / "truck1" / "rig-data").mkdir()
+    assert run(1, "office", "fetch") == {"fetched": own}
+    owner = ("--url", url)
+    found = run(1, "office", "verify", *owner)
+    assert (found["heads"], found["logins"]) == ({truck: own, other: sent}, {truck: True})
+    assert run(1, "office", "revoke", truck, *owner) == {"truck": truck, "login": truck}
+    assert main(["office", "verify", "--config", "rig.toml", *owner]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert {line.split(", ")[-1] for line in lines[1:]} == {"its login is ended", "no login of its own"}
+    assert run(1, "office", "send", status=3) == {}
+    assert run(1, "office", "revoke", "nobody", *owner, status=3) == {}
+    assert run(1, "office", "enroll", *owner, status=3) == {}
 
 
 def test_an_office_that_is_not_there_is_told(run: Run, capsys: pytest.CaptureFixture[str]) -> None:

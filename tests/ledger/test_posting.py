@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from shop_books import AT, TRUCK, fill_of, journal_only, journal_with
+from shop_books import AT, TRUCK, about_of, fill_of, journal_only, journal_with
 from virtual_fills import rig_settings
 
 from rig.books.asked import fill_asked
@@ -22,8 +22,9 @@ from rig.books.tag import tag_words
 from rig.books.ticket import ticket_of
 from rig.books.undo import correct
 from rig.cli import main
+from rig.ledger import BOOK_NAME
 from rig.ledger.journal import Journal, JournalReader
-from rig.ledger.keeping import BOOK_NAME, book_read
+from rig.ledger.keeping import book_read
 from rig.shop.filled import Filled
 from rig.shop.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
 from rig.shop.totes import movements
@@ -195,16 +196,16 @@ def test_a_journal_that_was_lost_gives_no_number_twice(tmp_path: Path) -> None:
         (tmp_path / "rig-data" / f"{JOURNAL_NAME}{name}").unlink(missing_ok=True)
     settings = rig_settings(rig__data=str(tmp_path / "rig-data"))
     with contextlib.closing(Journal(tmp_path / "rig-data" / JOURNAL_NAME)) as journal:
-        assert begun(settings, journal) == {"book_serial": 2}
+        assert begun(settings, journal) == 2
         assert journal.open_fill("c", AT.format(minute=20), {}, "{}", "{}") == 3
-        assert begun(settings, journal) == {"book_serial": 2}
+        assert begun(settings, journal) == 2
 
 
 def test_the_traces_of_old_fills_are_pruned_and_their_records_stay(tmp_path: Path) -> None:
     with contextlib.closing(Journal(tmp_path / JOURNAL_NAME)) as journal:
         for number in range(KEPT_TRACES + 2):
             fill = fill_of(f"f{number}", number % 50)
-            journal.open_fill(f"f{number}", str(fill["started_at"]), {"fluid_text": "beet"}, "{}", "{}")
+            journal.open_fill(f"f{number}", str(fill["started_at"]), about_of(fill), "{}", "{}")
             journal.append(f"f{number}", str(fill["started_at"]), [("progress", {}), ("prompt", {})], "{}")
             journal.close_fill(f"f{number}", fill, {})
     for _ in range(2):

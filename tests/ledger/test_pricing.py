@@ -18,9 +18,9 @@ from rig.ledger.pricing import (
     PriceError,
     PriceList,
     Work,
-    bill_document,
     cents,
     lines_of,
+    priced,
     prices_of,
     read_prices,
     total_of,
@@ -82,8 +82,8 @@ def test_a_whole_bill_is_what_a_hand_adds_up() -> None:
     # 114 L = 30.116 → 30.1 gal × 0.85 = 25.585 → 25.59. Tax 8.25 %: 22.485… → 22.49 and 22.388 → 22.39; 10 %: 0.25.
     assert [str(line.amount) for line in made] == ["272.55", "271.37", "2.50", "75.00", "25.59"]
     assert [str(line.tax) for line in made] == ["22.49", "22.39", "0.25", "0.00", "0.00"]
-    document = bill_document("USD", made)
-    assert (document["net"], document["tax"], document["total"]) == ("647.01", "45.13", "692.14")
+    found = priced("USD", made)
+    assert (found.net, found.tax, found.total) == ("647.01", "45.13", "692.14")
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 from backed_rigs import AT, rig_in
 
+from rig.ledger import BOOK_NAME
 from rig.ledger.backup import back_up, contents_of, read_manifest
-from rig.ledger.keeping import BOOK_NAME, unsound
+from rig.ledger.keeping import unsound
 from rig.ledger.restoring import exchange
 from rig.shop.holdings import holdings
 

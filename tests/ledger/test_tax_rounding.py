@@ -14,8 +14,9 @@ import pytest
 
 from rig.books.bill_paper import bill_paper
 from rig.books.looks import Looks
-from rig.ledger.pricing import Drawn, Extra, Line, PriceList, Work, bill_document, cents, lines_of, prices_of, rate_sums
+from rig.ledger.pricing import Drawn, Extra, Line, PriceList, Work, cents, lines_of, priced, prices_of, rate_sums
 from rig.ledger.shop import Rounding
+from rig.record.papers import Bill
 
 EXAMPLE_1 = (
     "2x9.95@6 1x9.85@6 1x8.29@6 2x7.23@6 1x35.00@6 1x35.00@6 1x10.65@6 1x1.55@6 3x4.79@6 1x8.29@6 2x8.29@6 1x9.95@6 "
@@ -33,7 +34,7 @@ def test_example_1_of_the_standard_is_met_on_the_sum() -> None:
     made = [line_of(text) for text in EXAMPLE_1.split()]
     sums = [(each.percent, each.of, each.tax) for each in rate_sums(made, "sum")]
     assert sums == [(6, Decimal("183.23"), Decimal("10.99")), (21, Decimal("46.37"), Decimal("9.74"))]
-    assert bill_document("EUR", made, "sum")["total"] == "250.33"
+    assert priced("EUR", made, "sum").total == "250.33"
 
 
 def test_half_a_cent_of_tax_goes_up_as_in_example_2() -> None:
@@ -97,7 +98,7 @@ def drawn_job(draw: random.Random, prices: PriceList) -> list[Line]:
     return lines_of(prices, [(work, prices) for work in works], extras, drawn, exempt=draw.random() < 0.1)
 
 
-def added_up(document: dict[str, object], rounding: Rounding) -> None:
+def added_up(document: Bill, rounding: Rounding) -> None:
     """Add a bill up from the text of its paper alone, in whole cents, as a person with a calculator does."""
     paper = bill_paper(document, Looks(), None, (), "2026-11-20T08:00:00+00:00")
     table, sums = next(each for each in paper.blocks if each.title == "Work").table, paper.blocks[1].rows
@@ -126,8 +127,8 @@ def test_a_thousand_drawn_jobs_add_up_to_the_cent(rounding: Rounding) -> None:
     for _ in range(1000):
         prices = drawn_list(draw)
         lines = drawn_job(draw, prices)
-        added_up(bill_document(prices.currency, lines, rounding) | {"job": "J"}, rounding)
-        unlike += bill_document("USD", lines, "line")["total"] != bill_document("USD", lines, "sum")["total"]
+        added_up(priced(prices.currency, lines, rounding).extended(Bill, job="J"), rounding)
+        unlike += priced("USD", lines, "line").total != priced("USD", lines, "sum").total
     # The two are different rules, not one under two names.
     assert unlike > 300
 

@@ -9,13 +9,16 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from rig.ledger.lock import alone
 
-LATEST = "0002"
+LATEST = "0003"
 _ADVISORY_LOCK = 7302
 """Any number, the same for every program that migrates a book on a server."""
 
 
-class TooNewError(RuntimeError):
-    """The book was made by a later version of the program."""
+_OWNED = text("SELECT pg_has_role(relowner, 'USAGE') FROM pg_class WHERE oid = to_regclass('records')")
+
+
+class VersionError(RuntimeError):
+    """The book is of another version of the program, and cannot be brought to this one from here."""
 
 
 def migrate(engine: Engine, path: Path | None) -> None:
@@ -31,16 +34,24 @@ def migrate(engine: Engine, path: Path | None) -> None:
         with engine.begin() as db:
             if path is None:
                 db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_ADVISORY_LOCK})")
+            else:
+                # The driver begins no transaction for tables and triggers: a power cut would leave half of them.
+                db.exec_driver_sql("BEGIN IMMEDIATE")
             check_version(db)
-            if _version(db) != LATEST:
+            if (found := _version(db)) != LATEST:
+                if path is None and found is not None and not db.execute(_OWNED).scalar():
+                    raise VersionError(
+                        f"the office is of version {found}, this program of {LATEST}: a `rig office` command with its "
+                        "owner's login, such as `rig office enroll TRUCK`, brings it to this one"
+                    )
                 _upgrade(db)
 
 
 def check_version(db: Connection) -> None:
-    """Refuse a book of a later version of the program (TooNewError)."""
+    """Refuse a book of a later version of the program (VersionError)."""
     known = _version(db)
     if known is not None and known > LATEST:
-        raise TooNewError(f"the book is of version {known}, this program of {LATEST}: update the program")
+        raise VersionError(f"the book is of version {known}, this program of {LATEST}: update the program")
 
 
 def _upgrade(db: Connection) -> None:
