@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
+
+# Hundreds of processes of the program are started: where the environment forbids bytecode, each would compile anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # Helpers beside the tests (virtual_fills and others) are imported by name.
-sys.path[:0] = [str(Path(__file__).parent / name) for name in ("", "wire", "run", "panel", "field")]
+sys.path[:0] = [str(Path(__file__).parent / name) for name in ("", "wire", "run", "panel", "field", "commission")]
 
-# A busy machine is no failure: examples are bounded in number, not in time.
-settings.register_profile("rig", deadline=None)
+# A busy machine is no failure: examples are bounded in number, not in time. The explain phase traces every line of
+# every example while nothing fails yet, which makes a long stateful test several times slower.
+PHASES = [each for each in Phase if each is not Phase.explain]
+settings.register_profile("rig", deadline=None, phases=PHASES)
 settings.load_profile("rig")
 
 _CORE = ("control", "fluid", "meter", "plan", "wheel")

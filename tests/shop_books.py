@@ -66,6 +66,35 @@ def fill_of(fill_id: str, minute: int = 0, **changes: object) -> dict[str, objec
     } | changes
 
 
+def posted_of(fill_id: str, number: int = 1, **changes: object) -> dict[str, object]:
+    """The same as the book has it, sealed under a number."""
+    own = {
+        "number": number, "totaliser_start_ml": 0, "totaliser_end_ml": 263_500, "device": TRUCK, "simulated": True,
+        "software": {"version": "1", "hash": "0"},
+    }  # fmt: skip
+    return fill_of(fill_id) | own | changes
+
+
+def about_of(record: dict[str, object]) -> dict[str, object]:
+    """What the journal has of such a fill from its begin on."""
+    same = ("size", "fluid", "position", "job", "by", "ctl")
+    about = {name: record[name] for name in same} | {"temp_c": record["fluid_c"], "config": "rig.toml"}
+    about["density_kg_m3"] = record.get("fluid_density_kg_m3", record["density_kg_m3"])
+    return about | {"fluid_text": record.get("fluid_text", record["fluid"])}
+
+
+def proving_of(factor: float, **changes: object) -> dict[str, object]:
+    """The document of a proving with a known can, three runs; ``changes`` replace its fields."""
+    return {
+        "meter": "pulses", "by": "Jo", "fluid": "water",
+        "reference": {"kind": "known can", "volume_l": 20.0, "material": "steel", "ref_c": 15.0, "u_percent": 0.05},
+        "runs": [], "factor": factor, "factors": [factor] * 3, "factor_before": 1.0, "k_per_l": 100.0,
+        "k_effective_per_l": 100.0 / factor, "range_percent": 0.02, "u_percent": 0.1, "u_runs_percent": 0.08,
+        "u_reference_percent": 0.05, "u_delivery_percent": 0.12, "petroleum_range_percent": 0.05, "curve": [],
+        "flows_lps": [0.6], "passed": True, "accepted": True, "fails": [], "asks": [], "tells": [],
+    } | changes  # fmt: skip
+
+
 def fill_now(fill_id: str, **changes: object) -> dict[str, object]:
     """A fill that begins and ends at this moment, after whatever the book was told before."""
     at = utc_now()
@@ -84,7 +113,5 @@ def journal_only(folder: Path, *records: dict[str, object]) -> None:
     with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
         for record in records:
             fill_id, at = str(record["fill_id"]), str(record["started_at"])
-            about = {name: record[name] for name in ("size", "fluid", "position", "job", "by")}
-            about["fluid_text"] = record.get("fluid_text", record["fluid"])
-            journal.open_fill(fill_id, at, {**about, "config": "rig.toml"}, "{}", "{}")
+            journal.open_fill(fill_id, at, about_of(record), "{}", "{}")
             journal.close_fill(fill_id, record, {})

@@ -99,7 +99,7 @@ CLAIM = re.compile(
     re.IGNORECASE,
 )
 DENIAL = re.compile(r"\b(?:not|no|nor|never|without|neither|none|cannot|isn't|refuse[sd]?)\b|NOT_", re.IGNORECASE)
-OWN_PATH = re.compile(r"(?<![\w.:/\\-])/(?:work|opt|root|home|Users|mnt|srv)/\w|\b[A-Z]:\\\\?Users")
+OWN_PATH = re.compile(r"(?<![\w.:/\\-])/(?:work|opt(?!/ballast-rig)|root|home|Users|mnt|srv)/\w|\b[A-Z]:\\\\?Users")
 UNFINISHED = re.compile(r"\b(?:TODO|FIXME|XXX|HACK)\b")
 
 

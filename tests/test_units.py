@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 from typing import get_args
 
 import pytest
@@ -40,6 +41,11 @@ NIST = [
     ("68 degF", "temperature", 20.0),
     ("-40 degF", "temperature", -40.0),
     ("20 °C", "temperature", 20.0),
+    ("40F", "temperature", 40 / 9),
+    ("40 F", "temperature", 40 / 9),
+    ("40 °F", "temperature", 40 / 9),
+    ("104 deg F", "temperature", 40.0),
+    ("-5 C", "temperature", -5.0),
     ("293.15 K", "temperature", 20.0),
     ("25 ft", "length", 7.62),
     ("3/4 in", "length", 0.01905),
@@ -71,7 +77,7 @@ REFUSED = [
     ("18 psu", "pressure", "is not a pressure"),
     ("18 gal", "pressure", "is not a pressure"),
     ("18 psia", "pressure", "is absolute, and every pressure here is gauge"),
-    ("20 C", "temperature", "is not a temperature"),
+    ("20 coulomb", "temperature", "is not a temperature"),
     ("20 degF/min", "temperature", "is not a temperature"),
     ("1,500 L", "volume", "without the comma"),
     ("1,234,567 L", "volume", "is not a volume"),
@@ -146,6 +152,12 @@ def test_there_and_back_in_the_trades_units(value: float) -> None:
     assert psi(parse(f"{number} psi", "pressure")) == pytest.approx(float(number), rel=1e-9, abs=1e-9)
     celsius = parse(f"{number} degF", "temperature")
     assert celsius * 1.8 + 32 == pytest.approx(float(number), rel=1e-9, abs=1e-6)
+
+
+@given(st.sampled_from(sorted(units.FACTORS)), st.decimals(-100_000, 100_000, places=4))
+def test_what_is_converted_without_pint_is_what_pint_makes_of_it(entry: tuple[Kind, str], number: Decimal) -> None:
+    kind, unit = entry
+    assert parse(f"{number} {unit}", kind) == units.by_pint(float(number), unit, units.unit_of(kind))
 
 
 def test_the_constants_are_the_published_ones() -> None:

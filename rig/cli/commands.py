@@ -23,7 +23,11 @@ COMMANDS: dict[str, dict[str, str]] = {
         "close": "Close an interrupted fill as it is.",
     },
     "rig.cli.target:add_target": {"target": "What to put into a wheel: litres, weight, pressures, plan, cautions."},
+    "rig.cli.fluid:add_fluid": {"fluid": "A liquid: weight, first ice, the heat of mixing it; cutting it with water."},
     "rig.cli.checking:add_checking": {"check": "Read and explain a configuration."},
+    "rig.cli.commissioning:add_commissioning": {
+        "commission": "From wired parts to a proven rig, step by step, without writing its configuration by hand."
+    },
     "rig.cli.proving:add_proving": {
         "prove": "Prove the meter with a known can, a wheeled prover or a scale.",
         "meter": "The meter: its factor, when it was proven, and whether it drifts.",
@@ -35,6 +39,13 @@ COMMANDS: dict[str, dict[str, str]] = {
     "rig.cli.removing:add_removing": {
         "empty": "Take liquid out of a wheel, counted.",
         "rinse": "Rinse pump and hose into a drain vessel.",
+    },
+    "rig.cli.replaying:add_replaying": {
+        "replay": "Run the recorded scans of a fill through the program again: the same to the bit, or what differs.",
+        "shadow": "Replay every recorded fill of a folder: what this program would have done otherwise.",
+    },
+    "rig.cli.supporting:add_support": {
+        "support": "One file for whoever helps: configuration without secrets, versions, checks, recordings."
     },
     "rig.books.ledger:add_ledger": {"ledger": "What happened: list, show, verify, repair, export, back up, restore."},
     "rig.books.backing:add_backing": {
@@ -68,6 +79,11 @@ COMMANDS: dict[str, dict[str, str]] = {
     "rig.books.office:add_office": {
         "office": "Many trucks in one book: send, fetch, receive, bill, yard stock, verify."
     },
+    "rig.install.command:add_install": {
+        "install": "Set this computer up to run the rig from power-on; or put another version beside the one it runs.",
+        "uninstall": "Remove program and service; configuration and records are kept.",
+    },
+    "rig.cli.guiding:add_guide": {"guide": "The guide: how to do it, every alarm, key, command and record; offline."},
     "rig.books.clock:add_clock": {"clock": "How far the clock is believed; confirm it, or say what time it is."},
 }
 """Commands and their help, by the function that adds their options: ``module:function``."""
@@ -95,6 +111,15 @@ def main(arguments: Sequence[str]) -> int:
 
 def parser_for(asked: str) -> argparse.ArgumentParser:
     """The command line with the options of the command ``asked``; of the others only the names and the help."""
+    return _parsers(asked)[0]
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    """The options of one command."""
+    return _parsers(command)[1][command]
+
+
+def _parsers(asked: str) -> tuple[argparse.ArgumentParser, dict[str, argparse.ArgumentParser]]:
     parser = argparse.ArgumentParser(prog="rig", description="Fill controller for a metered tyre-ballast rig.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     made: dict[str, argparse.ArgumentParser] = {}
@@ -111,21 +136,21 @@ def parser_for(asked: str) -> argparse.ArgumentParser:
         if asked in texts:
             module, _, function = adder.partition(":")
             getattr(import_module(module), function)(add)
-    return parser
+    return parser, made
 
 
 def _status_of(error: Exception) -> int | None:
     """The exit status of an error; None for a defect."""
     from rig.field.modbus import FieldError
     from rig.fluid import FluidError
-    from rig.ledger.journal import JournalError
     from rig.ledger.lock import LockedError
     from rig.panel.people import PeopleError
     from rig.panel.server import PageError
     from rig.plan.target import TargetError
+    from rig.record.base import RecordError
     from rig.run.loop import Impossible, Unreachable
+    from rig.run.refused import Refused
     from rig.run.relays import NotAnswered
-    from rig.run.session import Refused
     from rig.run.settings import SettingsError
     from rig.units import QuantityError
     from rig.wheel import SizeError, ValveError
@@ -133,7 +158,7 @@ def _status_of(error: Exception) -> int | None:
     usage = (SettingsError, QuantityError, SizeError, ValveError, FluidError, TargetError, PageError, PeopleError)
     statuses: dict[tuple[type[Exception], ...], int] = {
         usage: USAGE,
-        (Refused, NotAnswered, LockedError, JournalError): REFUSED,
+        (Refused, NotAnswered, LockedError, RecordError): REFUSED,
         (Unreachable, FieldError): UNREACHABLE,
         (Impossible,): ENDED_EARLY,
     }

@@ -8,24 +8,23 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from rig.record.work import Ended
 from rig.run.settings import Settings, SettingsError, load_settings
+from rig.run.shipped import shipped
 from rig.wheel import read_size
 
-_CONFIGS = Path(__file__).resolve().parents[2] / "config"
 _START_S = 20.0
 
 
 def demo_config(layout: str) -> Path:
     """The demonstration rig's configuration for an air-out method."""
-    path = _CONFIGS / ("demo.toml" if layout == "vent" else "demo-draw-down.toml")
+    path = shipped("demo.toml" if layout == "vent" else "demo-draw-down.toml")
     if not path.exists():
         raise SettingsError(f"{path} is missing: run from a checkout, or pass --config")
     return path
 
 
-def run_demo(
-    folder: Path, size: str, speed: float, layout: str, work: Callable[[Settings, Path], dict[str, object]]
-) -> dict[str, object]:
+def run_demo(folder: Path, size: str, speed: float, layout: str, work: Callable[[Settings, Path], Ended]) -> Ended:
     """Start the simulated rig for ``size``, do ``work`` with its settings, stop the rig; returns the work's result."""
     if not 1 <= speed <= 100:
         raise SettingsError("--speed: write 1 to 100")
@@ -37,9 +36,11 @@ def run_demo(
     text = _with(text, "data", '"."')
     config.write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "sim", "serve", "--config", str(config), "--port", "0", "--with-parent"]
+    # In a session of its own: Ctrl-C at a terminal is for the fill, not for the rig that it works on.
     with subprocess.Popen(
-        [*command, "--truth", str(folder / "truth.json")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as rig:
+        [*command, "--truth", str(folder / "truth.json")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        start_new_session=True,
+    ) as rig:  # fmt: skip
         try:
             config.write_text(_with(text, "port", str(_port_of(rig))), encoding="utf-8")
             return work(load_settings(config), config)

@@ -7,18 +7,21 @@ import asyncio
 import contextlib
 import json
 import sys
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
+from rig.books.answer import answer_text
 from rig.books.compare import matched
-from rig.books.wording import SURE_WAY, answer_text, loaded_text
+from rig.books.wording import SURE_WAY, loaded_text
 from rig.cli.demo import run_demo
+from rig.cli.face import face
 from rig.cli.options import add_loaded_options, add_question_options, question_text
 from rig.cli.table import DATA, DEMO_CONFIG, OK, Add
 from rig.cli.target import foretold, of_wheel, settings_or_common
-from rig.cli.terminal import ProgressPrinter, person_for, print_ended, say_cautions
-from rig.control.loaded import as_json, inside_by_air, tank_rise
+from rig.cli.terminal import carried_out, person_for, print_ended, say_cautions
+from rig.control.loaded import inside_by_air, loaded, tank_rise
 from rig.plan.target import TargetError
+from rig.record.work import Ended
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
 from rig.run.person import Unattended
 from rig.run.session import Errand, close_as_is, fill_wheel, go_on
@@ -65,13 +68,16 @@ def _add_wheel_options(command: argparse.ArgumentParser) -> None:
 def demo_command(options: argparse.Namespace) -> int:
     """Fill once on a simulated rig in a separate process; returns the exit status."""
 
-    def watch_and_fill(settings: Settings, config: Path) -> dict[str, object]:
+    def watch_and_fill(settings: Settings, config: Path) -> Ended:
         question = Question(size=options.size)
         _say(options, answer_text(answer(settings, question)))
         errand = Errand(question, by="demo", position="rear left", config=str(config))
-        return asyncio.run(fill_wheel(settings, errand, Unattended("demo"), ProgressPrinter()))
+        shows = face()
+        with shows.shown():
+            return asyncio.run(fill_wheel(settings, errand, Unattended("demo"), shows))
 
-    return _finish(options, run_demo(DATA, options.size, options.speed, options.layout, watch_and_fill), simulated=True)
+    ended = run_demo(DATA, options.size, options.speed, options.layout, watch_and_fill)
+    return _finish(options, ended, print_ended(options, ended, simulated=True))
 
 
 def fill_command(options: argparse.Namespace) -> int:
@@ -82,8 +88,9 @@ def fill_command(options: argparse.Namespace) -> int:
     person = person_for(options, settings)
     _say(options, answer_text(foretold(settings, question, options)))
     errand = Errand(question, options.by, options.job, options.position, str(options.config), options.other_fluid)
-    record = asyncio.run(fill_wheel(settings, errand, person, ProgressPrinter()))
-    return _finish(options, record, simulated=settings.rig.simulated)
+    return _finish(
+        options, *carried_out(options, settings, person, lambda *faces: fill_wheel(settings, errand, person, *faces))
+    )
 
 
 def loaded_command(options: argparse.Namespace) -> int:
@@ -97,8 +104,9 @@ def loaded_command(options: argparse.Namespace) -> int:
         told_l = wanted.existing_l
         rise = tank_rise(settings.rig.atmosphere, told_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
         found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, told_l)
-        document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **as_json(found)}
-        print(json.dumps(document) if options.json else loaded_text(document))
+        answered = loaded(found)
+        document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **asdict(answered)}
+        print(json.dumps(document) if options.json else loaded_text(answered))
         return OK
     if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
         raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
@@ -113,8 +121,10 @@ def loaded_command(options: argparse.Namespace) -> int:
         options.other_fluid,
         asks_inside=True,
     )
-    record = asyncio.run(fill_wheel(settings, errand, person_for(options, settings), ProgressPrinter()))
-    return _finish(options, record, simulated=settings.rig.simulated)
+    person = person_for(options, settings)
+    return _finish(
+        options, *carried_out(options, settings, person, lambda *faces: fill_wheel(settings, errand, person, *faces))
+    )
 
 
 def _existing(config: Path) -> Path | None:
@@ -126,8 +136,9 @@ def resume_command(options: argparse.Namespace) -> int:
     settings = load_settings(_config_of(options))
     person = person_for(options, settings, go_on=True)
     say_cautions(wires_told(settings), as_json=options.json)
-    record = asyncio.run(go_on(settings, options.id, person, ProgressPrinter()))
-    return _finish(options, record, simulated=settings.rig.simulated)
+    return _finish(
+        options, *carried_out(options, settings, person, lambda *faces: go_on(settings, options.id, person, *faces))
+    )
 
 
 def close_command(options: argparse.Namespace) -> int:
@@ -135,8 +146,9 @@ def close_command(options: argparse.Namespace) -> int:
     config = _config_of(options)
     settings = load_settings(config) if config.exists() else None
     folder = Path(settings.rig.data) if settings else DATA
-    record = asyncio.run(close_as_is(settings, folder, options.id, supply_cut=options.supply_cut))
-    return _finish(options, record, simulated=settings is None or settings.rig.simulated)
+    ended = asyncio.run(close_as_is(settings, folder, options.id, supply_cut=options.supply_cut))
+    simulated = settings is None or settings.rig.simulated
+    return _finish(options, ended, print_ended(options, ended, simulated=simulated))
 
 
 def _config_of(options: argparse.Namespace) -> Path:
@@ -144,18 +156,16 @@ def _config_of(options: argparse.Namespace) -> Path:
         return Path(options.config)
     with contextlib.closing(journal_to_read(DATA)) as journal:
         stored = journal.fill(options.id)
-    return Path(str(stored.about["config"]))
+    return Path(stored.task.config)
 
 
 def _say(options: argparse.Namespace, text: str) -> None:
     print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
 
 
-def _finish(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
-    status = print_ended(options, record, simulated=simulated)
-    if "loaded_verdict" in record and not options.json:
-        print(loaded_text(record))
-    low = record.get("order_again")
-    if isinstance(low, list) and low:
-        _say(options, f"ORDER AGAIN: below the mark: {', '.join(low)}")
+def _finish(options: argparse.Namespace, ended: Ended, status: int) -> int:
+    if ended.work.loaded is not None and not options.json:
+        print(loaded_text(ended.work.loaded))
+    if ended.order_again:
+        _say(options, f"ORDER AGAIN: below the mark: {', '.join(ended.order_again)}")
     return status

@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 
 from rig.field.points import Strict
 from rig.plan.advice import Use
-from rig.plan.machine import Axle, Body, Job
+from rig.plan.machine import Axle, Body, Job, Pivot
 from rig.plan.target import TargetError
 from rig.run.assembly import Question, answer
 from rig.run.settings import Settings, SettingsError
@@ -36,6 +36,9 @@ class _BodyTable(Strict):
     mass: str
     track: str
     centre_height: str
+    pivot_height: str | None = None
+    wheelbase: str | None = None
+    centre_ahead: str | None = None
 
 
 class _MachineFile(Strict):
@@ -108,7 +111,21 @@ def _body(table: _BodyTable | None) -> Body | None:
     body = Body(parse(table.mass, "mass"), parse(table.track, "length"), parse(table.centre_height, "length"))
     if min(body.mass_kg, body.track_m, body.height_m) <= 0:
         raise TargetError("body: mass, track and centre_height are all above zero")
-    return body
+    return replace(body, pivot=_pivot(table))
+
+
+def _pivot(table: _BodyTable) -> Pivot | None:
+    """The front axle's pivot; None where the file has nothing of it."""
+    given = (table.pivot_height, table.wheelbase, table.centre_ahead)
+    if given == (None, None, None):
+        return None
+    lengths = [parse(each, "length") for each in given if each is not None]
+    if len(lengths) < len(given) or min(lengths) <= 0 or lengths[2] >= lengths[1]:
+        raise TargetError(
+            "body: pivot_height, wheelbase and centre_ahead go together, above zero, the centre less than a wheelbase "
+            "before the rear axle"
+        )
+    return Pivot(*lengths)
 
 
 def job_json(job: Job) -> dict[str, object]:
@@ -144,7 +161,7 @@ def job_text(job: Job) -> str:
     for axle in job.axles:
         each = axle.target
         lines.append(
-            f"  {axle.name:<10} {axle.wheels} x {each.cavity.designation.text:<12} {gallons(each.target_l):6.1f} gal "
+            f"  {axle.name:<10} {axle.wheels} x {each.cavity.designation.shown:<12} {gallons(each.target_l):6.1f} gal "
             f"({each.target_l:5.0f} L) each, axle gains {show_mass(axle.mass_kg)}, {axle.seconds / 60:.0f} min pumping"
         )
         lines += [f"    no liquid? {caution.text} [{caution.source}]" for caution in each.against]

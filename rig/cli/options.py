@@ -48,7 +48,12 @@ def _add_circumstances(command: argparse.ArgumentParser) -> None:
     kind = command.add_mutually_exclusive_group()
     kind.add_argument("--tube", action="store_true", help="there is a tube in it")
     kind.add_argument("--tubeless", action="store_true", help="there is none")
-    command.add_argument("--holds-fluid", metavar="F", help="what is in the tyre already")
+    command.add_argument(
+        "--holds-fluid", metavar="F", help="what is in the tyre already: water, or '20 gal water + 180 L cacl2:20%%'"
+    )
+    command.add_argument(
+        "--drained", metavar="CLOCK", help="it was drawn off with the valve there: what is below stays"
+    )
     command.add_argument("--inside", choices=get_args(Inside), default="nothing", help="what else was found inside")
     command.add_argument("--history", choices=("none", "chloride"), default="none", help="calcium was in this wheel")
     command.add_argument("--coldest", metavar="Q", help='coldest day that it must stand, for example "-20 degC"')
@@ -57,4 +62,6 @@ def _add_circumstances(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--rim-hole", metavar="Q", help="valve hole in the rim")
     command.add_argument("--margin", metavar="Q", help="keep the level this far below the valve")
-    command.add_argument("--assay", metavar="PERCENT", help="calcium chloride in the flake (default 77 percent)")
+    command.add_argument(
+        "--assay", metavar="PERCENT", help="calcium chloride in the flake by its bag, for cacl2:3.5lb/gal"
+    )

@@ -60,7 +60,7 @@ def svg(target: Target) -> str:
     valve_x, valve_y = _valve_at(target)
     top = middle - scale * level
     words = escape(
-        f"{cavity.designation.text}: {show_volume(target.target_l)} of {target.fluid.name}, "
+        f"{cavity.designation.shown}: {show_volume(target.target_l)} of {target.fluid.name}, "
         f"valve at {target.valve_at:g} o'clock"
     )
 

@@ -15,15 +15,17 @@ from pathlib import Path
 from typing import get_args
 
 from rig.books.clock import settle_clock
+from rig.cli.face import Lines
 from rig.cli.proving_text import history_text, meter_text, proving_text
 from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
-from rig.cli.terminal import ProgressPrinter, Terminal, say_cautions
+from rig.cli.terminal import Terminal, say_cautions
 from rig.meter.proving import Gate
 from rig.meter.references import Can, Material, Scale
 from rig.run.person import Person, Unattended
-from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep, simulated_eyes
-from rig.run.session import Refused
+from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judge, keep
+from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
+from rig.run.stand_in import StandIn, stand_in_of
 from rig.shop.before import wires_told
 from rig.shop.meter_page import meter_page
 from rig.shop.posting import journal_to_read
@@ -97,7 +99,7 @@ async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -
     say_cautions(wires_told(settings), as_json=options.json)
     terminal = None if options.unattended else Terminal(options.by or "terminal", settings)
     person: Callable[[], Person] = (lambda: terminal) if terminal is not None else Unattended
-    counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), ProgressPrinter())
+    counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), Lines())
     return await _finish(options, settings, judge(settings, trial, counted), terminal)
 
 
@@ -144,12 +146,17 @@ def _reader(options: argparse.Namespace, settings: Settings, trial: Trial, termi
         return lambda number, _counted: _at_once(readings[number - 1])
     if terminal is not None:
         return lambda number, counted: _typed(terminal, options, trial, number, counted)
-    if isinstance(trial.reference, Scale) or "vessel_level" not in settings.points:
+    stand_in = stand_in_of(settings)
+    if isinstance(trial.reference, Scale) or stand_in is None or not stand_in.reads(settings):
         raise Refused(
             "nobody reads the vessel: answer at a terminal, or give --readings (a simulated rig whose map has "
             "hand_in_vessel and vessel_level reads a can by itself)"
         )
-    return lambda _number, _counted: simulated_eyes(settings)
+    return lambda _number, _counted: _by_eye(stand_in, settings)
+
+
+async def _by_eye(stand_in: StandIn, settings: Settings) -> Seen:
+    return Seen(await stand_in.vessel_l(settings))
 
 
 async def _at_once(seen: Seen) -> Seen:

@@ -51,15 +51,13 @@ def history_text(provings: Sequence[StoredProving]) -> str:
         return "No proving yet: rig prove --can …"
     lines = []
     for each in provings:
-        found = each.document
-        runs, factor, spread, u_percent = (found[key] for key in ("factors", "factor", "range_percent", "u_percent"))
-        assert isinstance(runs, list)
-        doubt = f"± {u_percent:.3f} %" if isinstance(u_percent, float) else "± ?"
+        found = each.check
+        doubt = "± ?" if found.u_percent is None else f"± {found.u_percent:.3f} %"
         taken = "taken" if each.accepted else "not taken"
         word = f"VOID: {each.judged.what['why']}" if each.judged and each.void else taken
         lines.append(
-            f"{each.number:>4}  {each.at[:16]}  {factor:.5f} {doubt:<9}  {len(runs)} runs, spread {spread:.3f} %  "
-            f"{found['fluid']}  by {found['by'] or '-'}  {word}  ({each.meter})"
+            f"{each.number:>4}  {each.at[:16]}  {found.factor:.5f} {doubt:<9}  {len(found.factors)} runs, spread "
+            f"{found.range_percent:.3f} %  {found.fluid}  by {found.by or '-'}  {word}  ({each.meter})"
         )
     return "\n".join(lines)
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 from pathlib import Path
 
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import DEMO_CONFIG, Add
-from rig.cli.terminal import ProgressPrinter, person_for, print_ended, say_cautions
+from rig.cli.terminal import carried_out, person_for, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import load_settings
 from rig.shop.before import foredrawn, wires_told
@@ -65,8 +64,8 @@ def empty_command(options: argparse.Namespace) -> int:
         other_fluid=options.other_fluid,
     )
     say_cautions(foredrawn(settings, removal).told, as_json=options.json)
-    record = asyncio.run(empty_wheel(settings, removal, person_for(options, settings), ProgressPrinter()))
-    return print_ended(options, record, simulated=settings.rig.simulated)
+    person = person_for(options, settings)
+    return carried_out(options, settings, person, lambda *faces: empty_wheel(settings, removal, person, *faces))[1]
 
 
 def rinse_command(options: argparse.Namespace) -> int:
@@ -74,5 +73,5 @@ def rinse_command(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
     say_cautions(wires_told(settings), as_json=options.json)
-    record = asyncio.run(rinse(settings, wanted, person_for(options, settings), ProgressPrinter()))
-    return print_ended(options, record, simulated=settings.rig.simulated)
+    person = person_for(options, settings)
+    return carried_out(options, settings, person, lambda *faces: rinse(settings, wanted, person, *faces))[1]

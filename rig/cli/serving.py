@@ -8,15 +8,12 @@ import contextlib
 import getpass
 import json
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.cli.table import DEMO_CONFIG, OK, Add
 from rig.panel.people import ROLES, People, PeopleError
-from rig.panel.server import listening, served
-from rig.panel.web import Page
-from rig.run.facade import Facade
-from rig.run.service import Service
-from rig.run.settings import SettingsError, load_settings
+from rig.run.settings import Settings, SettingsError, load_settings
 from rig.run.shop_panel import loopback
 from rig.shop.second_copy import after_record
 
@@ -26,7 +23,8 @@ def add_serving(add: Add) -> None:
     command = add("serve", serve_command)
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--host", help="default: the configuration's panel.host, or this computer alone")
-    command.add_argument("--port", type=int, help="default: the configuration's panel.port; 0 takes a free one")
+    command.add_argument("--port", type=_port, help="default: the configuration's panel.port; 0 takes a free one")
+    command.add_argument("--https", action="store_true", help="over https, with the rig's own certificate")
     command = add("people", people_command)
     command.add_argument("action", choices=("list", "add", "remove"))
     command.add_argument("name", nargs="?", default="")
@@ -34,9 +32,25 @@ def add_serving(add: Add) -> None:
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
 
 
+def _port(text: str) -> int:
+    if not text.isdecimal() or not (port := int(text)) <= 65535:
+        raise argparse.ArgumentTypeError(f"{text}: a port is 0 to 65535; write for example 8080")
+    return port
+
+
 def serve_command(options: argparse.Namespace) -> int:
     """Run controller and page until a stop signal."""
+    from rig.panel.own_certificate import own_address
+    from rig.panel.phone import address_of, code_of
+    from rig.panel.server import listening, served
+    from rig.panel.web import Page
+    from rig.run.facade import Facade
+    from rig.run.notify import scanned
+    from rig.run.service import Service
+
     settings = load_settings(options.config)
+    if options.https and not settings.panel.certificate:
+        settings = _with_own_certificate(settings)
     panel = settings.panel
     host = options.host or panel.host
     if host != panel.host and not loopback(host):
@@ -44,14 +58,15 @@ def serve_command(options: argparse.Namespace) -> int:
             f'--host {host}: the page is for this computer alone; write panel.host = "{host}" to open it'
         )
     people = People(Path(settings.rig.data))
-    facade = Facade(settings)
+    facade = Facade(settings, scanned)
     page = Page(facade, people, str(options.config))
     with contextlib.closing(listening(host, panel.port if options.port is None else options.port)) as bound:
         address, port = bound.getsockname()[:2]
         with served(page.app(), panel, bound):
-            scheme = "https" if panel.certificate else "http"
-            shown = f"[{address}]" if ":" in address else address
-            print(f"{settings.rig.name}: {scheme}://{shown}:{port}/", flush=True)
+            url = address_of(address, port, own=own_address(), https=bool(panel.certificate))
+            print(f"{settings.rig.name}: {url}", flush=True)
+            if sys.stdout.isatty():
+                print(code_of(address, url), flush=True)
             if not people.all():
                 print("nobody can sign in yet: rig people add NAME", file=sys.stderr, flush=True)
             try:
@@ -59,6 +74,14 @@ def serve_command(options: argparse.Namespace) -> int:
             finally:
                 page.hub.ended = True
     return OK
+
+
+def _with_own_certificate(settings: Settings) -> Settings:
+    from rig.panel.own_certificate import own_certificate, own_names
+
+    names = [*own_names(), *settings.panel.names]
+    made = str(own_certificate(Path(settings.rig.data), names, datetime.now(UTC)))
+    return settings.model_copy(update={"panel": settings.panel.model_copy(update={"certificate": made, "key": made})})
 
 
 def people_command(options: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""A person at a terminal: prompts answered by typing; progress on one line, or as plain lines in a file."""
+"""A person at a terminal: prompts answered by typing, and work that is carried out under their eyes."""
 
 from __future__ import annotations
 
@@ -9,29 +9,30 @@ import json
 import queue
 import sys
 import threading
-import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from itertools import count
 
 from rig.books.clock import settle_clock
-from rig.books.wording import cannot_text, progress_line, step_words, stopped_text, ticket_text
+from rig.books.wording import more_of, ticket_text
+from rig.caution import Caution
+from rig.cli.face import Face, Lines, face
 from rig.cli.table import ENDED_EARLY, OK
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
 from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
 from rig.control.values import Request, Setup
+from rig.record.work import Ended
+from rig.run.afterwards import afterwards_of, watch
 from rig.run.facade import Facade, Snapshot
+from rig.run.loop import Fill
 from rig.run.person import ALONE_S, Person, Unattended
-from rig.run.session import Refused
+from rig.run.refused import Refused
+from rig.run.session import Stopper, stop_on_signals
 from rig.run.settings import Settings
-from rig.wheel import Caution
 
-_LINE_EVERY_S = 3.0
-_REDRAW_EVERY_S = 0.2
 _LOOK_EVERY_S = 0.05
-_CRY_EVERY_S = 2.0
-"""Interval at which outputs that cannot be switched off are reported again, with the terminal's bell."""
+VALVE_OPEN = "The valve was left open, so the rig is watched. Take the gun off and shut the valve, then press Enter."
 _KEYS: dict[State, dict[str, str]] = {
     State.RUNNING: {"h": "hold", "s": "stop"},
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
@@ -44,83 +45,103 @@ _HELP = {
 }
 
 
-class ProgressPrinter:
-    """Shows decisions on standard error, so that standard output contains only the result."""
+class Typed:
+    """Lines of standard input, read by a thread, so that waiting for a person never blocks the loop."""
 
     def __init__(self) -> None:
-        self._tty = sys.stderr.isatty()
-        self._last_s = 0.0
-        self._last_step = ""
-        self._alarm: str | None = None
-        self._cried_s = 0.0
-
-    def __call__(self, setup: Setup, decision: Decision) -> None:
-        """Print periodically, when the step changes, and on a stop."""
-        first_out = decision.state.alarms.first_out
-        if first_out != self._alarm:
-            self._alarm = first_out
-            if first_out is not None:
-                self._print(stopped_text(setup, decision, first_out), end="\n")
-        now_s, step = time.monotonic(), step_words(decision)
-        if told(decision.state) and in_doubt(decision.state) and now_s - self._cried_s >= _CRY_EVERY_S:
-            self._cried_s = now_s
-            self._print(f"\a{cannot_text(decision)}", end="\n")
-        due = now_s - self._last_s >= (_REDRAW_EVERY_S if self._tty else _LINE_EVERY_S)
-        if due or step != self._last_step:
-            self._last_s, self._last_step = now_s, step
-            self._print(progress_line(setup, decision), end="" if self._tty else "\n")
-
-    def _print(self, text: str, end: str) -> None:
-        lead = "\r\x1b[2K" if self._tty else ""
-        print(lead + text, end=end, file=sys.stderr, flush=True)
-
-
-class Terminal:
-    """A front end of the facade: typed lines become its operations, its snapshot is shown as questions.
-
-    Lines come from standard input, read by a thread, so that waiting for a person never blocks the loop.
-    """
-
-    def __init__(self, by: str, settings: Settings) -> None:
-        self._by = by
-        self._facade = facade = Facade(settings)
-        self._ids = count(1)
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        self._asked = ""
-        self._operations = {
-            "hold": facade.hold, "resume": facade.resume, "stop": facade.stop, "reset": facade.reset,
-            "end": facade.end, "next_measure": facade.next_measure, "supply_cut": facade.supply_cut,
-        }  # fmt: skip
-        self._gone = False
         threading.Thread(target=self._listen, daemon=True).start()
-
-    @property
-    def gave_up(self) -> bool:
-        """Whether the person leaves a fill that cannot be started, or the terminal of one that cannot end is lost."""
-        return self._facade.gave_up or self._gone
 
     def _listen(self) -> None:
         for line in sys.stdin:
             self._lines.put(line.strip())
         self._lines.put(None)
 
+    def take(self) -> str | None:
+        """The next line, None once there are no more; queue.Empty where none was typed yet."""
+        line = self._lines.get_nowait()
+        if line is None:
+            self._lines.put(None)
+        return line
+
+    async def next(self) -> str | None:
+        """Wait for the next line; None if the terminal is lost."""
+        while True:
+            try:
+                return self.take()
+            except queue.Empty:
+                await asyncio.sleep(_LOOK_EVERY_S)
+
+
+class Terminal:
+    """A front end of the facade: typed lines become its operations, its snapshot is shown as questions."""
+
+    def __init__(self, by: str, settings: Settings, typed: Typed | None = None) -> None:
+        self._by = by
+        self._settings = settings
+        self._facade = facade = Facade(settings)
+        self._ids = count(1)
+        self._typed = typed or Typed()
+        self.face: Face = Lines()
+        """Where the waiting question is shown."""
+        self._operations = {
+            "hold": facade.hold, "resume": facade.resume, "stop": facade.stop, "reset": facade.reset,
+            "end": facade.end, "next_measure": facade.next_measure, "supply_cut": facade.supply_cut,
+        }  # fmt: skip
+        self._gone = False
+        self._running = self._interrupted = False
+
+    @property
+    def gave_up(self) -> bool:
+        """Whether the person leaves a fill that cannot be started, or the terminal of one that cannot end is lost."""
+        return self._facade.gave_up or self._gone
+
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """Show the present question and take what was typed."""
         self._facade(setup, decision)
+        running = decision.state.state is State.RUNNING
+        if running and not self._running:
+            self._interrupted = False
+        self._running = running
         seen = self._facade.snapshot()
-        self._ask(seen, decision)
+        self.face.asks(_question(seen, decision))
         with contextlib.suppress(queue.Empty):
-            self._hear(seen, decision, self._lines.get_nowait())
+            self._hear(seen, decision, self._typed.take())
         return self._facade.requests(setup, decision)
 
     async def ask(self, text: str) -> str | None:
         """Put a question between two fills and wait for the typed line; None if the terminal is lost."""
         print(f"\n{text}", file=sys.stderr, flush=True)
-        while True:
-            try:
-                return self._lines.get_nowait()
-            except queue.Empty:
-                await asyncio.sleep(_LOOK_EVERY_S)
+        return await self._typed.next()
+
+    def stopper(self, fill: Fill) -> Callable[[], None]:
+        """Let Ctrl-C hold a running fill and end one that does not run; SIGTERM stops it. Returns what undoes that."""
+
+        def interrupt() -> None:
+            if self._running and not self._interrupted:
+                self._interrupted = True
+                self._facade.hold(f"{self._by}-{next(self._ids)}", self._by)
+                self.face.alert("HOLD: r goes on, Ctrl-C once more ends the fill.")
+            else:
+                fill.stop_asked = True
+
+        return stop_on_signals(fill, interrupt)
+
+    async def watches(self, last: tuple[Setup, Decision], alert: Callable[[str], None]) -> None:
+        """Watch the rig after a fill that ended with its valve open, until the person says that it is shut."""
+        after = afterwards_of(self._settings, *last)
+        if after is None:
+            return
+        answer = asyncio.create_task(self.ask(VALVE_OPEN))
+        try:
+            await watch(
+                self._settings,
+                after,
+                answer.done,
+                lambda found: alert(f"{found.text}\n  {found.first}\n  {more_of(found.name)}"),
+            )
+        finally:
+            answer.cancel()
 
     def _hear(self, seen: Snapshot, decision: Decision, line: str | None) -> None:
         state, request_id = decision.state.state, f"{self._by}-{next(self._ids)}"
@@ -129,7 +150,6 @@ class Terminal:
             # The terminal is lost: no one supervises, so nothing may go on.
             self._operations["end" if state is State.ABORTED else "stop"](request_id, self._by)
             self._gone = in_doubt(decision.state) and unconfirmed_for_s(decision.state) > ALONE_S
-            self._lines.put(None)
         elif state is State.IDLE and not yes:
             self._facade.stop(request_id, self._by)
         elif state is State.IDLE and not seen.open_checks:
@@ -144,13 +164,8 @@ class Terminal:
             self._operations["supply_cut"](request_id, self._by)
         elif kind := _KEYS.get(state, {}).get(line[:1].lower()):
             self._operations[kind](request_id, self._by)
-        self._asked = ""
-
-    def _ask(self, seen: Snapshot, decision: Decision) -> None:
-        question = _question(seen, decision)
-        if question and question != self._asked:
-            self._asked = question
-            print(f"\n{question}", file=sys.stderr, flush=True)
+        # Whatever was typed, a question that still waits is put again.
+        self.face.asks("")
 
 
 def _question(seen: Snapshot, decision: Decision) -> str:
@@ -189,34 +204,49 @@ def say_cautions(cautions: Iterable[Caution], *, as_json: bool) -> None:
         print(text, file=sys.stderr if as_json else sys.stdout, flush=True)
 
 
-def print_ended(options: argparse.Namespace, record: dict[str, object], *, simulated: bool) -> int:
+def print_ended(options: argparse.Namespace, ended: Ended, *, simulated: bool) -> int:
     """Print the record of ended work, as JSON or as its ticket; returns the exit status."""
-    print(json.dumps(record) if options.json else ticket_text(record, simulated=simulated))
-    return OK if record["outcome"] == "complete" else ENDED_EARLY
+    print(json.dumps(ended.document()) if options.json else ticket_text(ended, simulated=simulated))
+    return OK if ended.work.outcome == "complete" else ENDED_EARLY
+
+
+def carried_out(
+    options: argparse.Namespace,
+    settings: Settings,
+    person: Person,
+    work: Callable[[Face, Stopper], Coroutine[None, None, Ended]],
+) -> tuple[Ended, int]:
+    """Carry out work and print its record; the record and the exit status.
+
+    If it ended with the valve open, the rig stays watched until the person at the terminal has shut it. Lines that
+    come from a file or a pipe are no person.
+    """
+
+    async def whole() -> tuple[Ended, int]:
+        shows, terminal = face(), person if isinstance(person, Terminal) and sys.stdin.isatty() else None
+        if isinstance(person, Terminal):
+            person.face = shows
+        with shows.shown():
+            ended = await work(shows, stop_on_signals if terminal is None else terminal.stopper)
+        status = print_ended(options, ended, simulated=settings.rig.simulated)
+        if terminal is not None and shows.last is not None:
+            await terminal.watches(shows.last, shows.alert)
+        return ended, status
+
+    return asyncio.run(whole())
 
 
 class Questions:
-    """Asks one question at a time; answers come from standard input, read by a thread that blocks nothing."""
+    """Asks one question at a time; answers are compared in small letters."""
 
     def __init__(self) -> None:
-        self._lines: asyncio.Queue[str | None] = asyncio.Queue()
-        self._loop = asyncio.get_running_loop()
-        threading.Thread(target=self._listen, daemon=True).start()
-
-    def _listen(self) -> None:
-        for line in sys.stdin:
-            self._put(line.strip().lower())
-        self._put(None)
-
-    def _put(self, line: str | None) -> None:
-        # The check may have ended while the thread waited.
-        with contextlib.suppress(RuntimeError):
-            self._loop.call_soon_threadsafe(self._lines.put_nowait, line)
+        self._typed = Typed()
 
     async def __call__(self, text: str) -> str | None:
         """Put a question and wait for the typed line; None if the terminal is lost."""
         print(text, file=sys.stderr, flush=True)
-        return await self._lines.get()
+        line = await self._typed.next()
+        return None if line is None else line.lower()
 
 
 def _other_measure(seen: Snapshot, state: State) -> str:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from rig.field.points import Seconds, Strict, TcpLink
+from rig.field.points import Instrument, Seconds, Strict, TcpLink
 
 Parity = Literal["N", "E", "O"]
 _BITS_BY_PARITY = {"N": 10, "E": 11, "O": 11}
@@ -25,8 +25,11 @@ class SerialLine(Strict):
     port: str = Field(min_length=1)
     """The port's file, for example ``/dev/serial/by-id/usb-…``, which survives a replug."""
     baud: int = Field(default=9600, ge=300, le=1_000_000)
+    """Bits a second, as every device on the line is set."""
     parity: Parity = "N"
+    """None, even or odd."""
     stop_bits: Literal[1, 2] = 1
+    """Stop bits of a character."""
     stale: Seconds | None = Field(default=None, gt=0, le=10)
     """Maximum age of its points in a running fill; else as long as its reads may take."""
 
@@ -40,6 +43,7 @@ class RtuLink(SerialLine):
     """A Modbus RTU bus; the defaults are those devices are shipped with, not the standard's 19200 8E1."""
 
     kind: Literal["rtu"]
+    """A bus of devices on a serial port."""
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
     """Must exceed the slowest device's response time. A stop waits at most this long behind a poll."""
     turnaround: Seconds = Field(default=0.0, ge=0, le=1)
@@ -67,25 +71,27 @@ class RtuLink(SerialLine):
         return sum((13 + each) * self.character_s + 2 * self.silence_s for each in bytes_back)
 
 
-class LineField(Strict):
+class LineField(Instrument):
     """One named field of a line, and its point. ``value = number × scale + offset``."""
 
     point: str
-    quantity: str = ""
-    """The unit of the scaled value; the unit in ``unit_from`` is converted to it."""
+    """The point that this field is."""
     unit_from: str = ""
-    """The pattern's field with the unit, for devices that can be switched between kg and lb."""
+    """The pattern's field with the unit, for devices that can be switched between kg and lb; it is converted to
+    ``quantity``."""
     scale: float = 1.0
+    """Value of one step of the number."""
     offset: float = 0.0
-    low: float | None = None
-    high: float | None = None
+    """Added after scaling."""
 
 
 class LineLink(SerialLine):
     """A device that sends lines of text unprompted, or one line for each poll."""
 
     kind: Literal["line"]
+    """A device that sends text on a serial port."""
     bits: Literal[7, 8] = 8
+    """Data bits of a character."""
     pattern: str
     """Regular expression of a whole line without its end; named fields carry the values."""
     example: str = ""
@@ -93,11 +99,13 @@ class LineLink(SerialLine):
     poll: str = ""
     """Text that requests one line; without it, the device sends unprompted."""
     terminator: str = Field(default="\r\n", min_length=1)
+    """What ends a line, both ways."""
     max_line: int = Field(default=80, ge=1, le=4096)
     """Longest line; anything longer is noise and is discarded."""
     timeout: Seconds = Field(default=0.5, gt=0, le=10)
     """The longest wait for a line that fits."""
     fields: dict[str, LineField] = Field(min_length=1)
+    """The named fields of the pattern, and the point of each."""
 
     @model_validator(mode="after")
     def _fits(self) -> LineLink:

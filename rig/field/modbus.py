@@ -52,6 +52,9 @@ class FieldError(RuntimeError):
 class RefusedError(FieldError):
     """A device answers, but not as requested: its link is alive."""
 
+    code: int | None = None
+    """Of the exception that the device answered with."""
+
 
 class AddressError(RefusedError):
     """A device has no such address, or does not return so many at once (exceptions 2 and 3)."""
@@ -204,7 +207,9 @@ class ModbusPort:
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
             refused = AddressError if code in _NO_SUCH_PLACE else RefusedError
-            raise refused(f"{where}: the device refuses (exception {code}); check unit, table and address")
+            refusal = refused(f"{where}: the device refuses (exception {code}); check unit, table and address")
+            refusal.code = code if isinstance(code, int) else None
+            raise refusal
         if reply.function_code != expected.function:
             # The library matches reply and request by number only.
             self.close()

@@ -6,9 +6,11 @@ Addresses are protocol addresses, counted from 0. A manual that writes 40001 or 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
+from functools import partial
 from itertools import pairwise
-from typing import Annotated, Literal, TypeGuard
+from typing import Annotated, Literal, Self, TypeGuard
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -26,13 +28,17 @@ BIT_TABLES = ("coil", "discrete")
 
 def quantity_field(kind: Kind) -> BeforeValidator:
     """Return a validator that turns text such as ``"18 psi"`` into the program's float for ``kind``."""
+    return BeforeValidator(partial(_converted, kind))
 
-    def convert(value: object) -> float:
-        if not isinstance(value, str):
-            return parse(str(value), kind)
-        return parse(value, kind)
 
-    return BeforeValidator(convert)
+def kind_of_field(metadata: Iterable[object]) -> Kind | None:
+    """The kind of quantity that a :func:`quantity_field` among a field's annotations reads; ``None`` without one."""
+    functions = (each.func for each in metadata if isinstance(each, BeforeValidator))
+    return next((each.args[0] for each in functions if isinstance(each, partial)), None)
+
+
+def _converted(kind: Kind, value: object) -> float:
+    return parse(value if isinstance(value, str) else str(value), kind)
 
 
 Seconds = Annotated[float, quantity_field("time"), Field(ge=0)]
@@ -48,8 +54,11 @@ class TcpLink(Strict):
     """A Modbus TCP device or gateway."""
 
     kind: Literal["tcp"]
+    """A device or gateway on the network."""
     host: str = Field(default="127.0.0.1", min_length=1)
+    """Its address or host name."""
     port: int = Field(default=502, ge=1, le=65535)
+    """Its port."""
     framer: Literal["tcp", "rtu"] = "tcp"
     """rtu: a transparent gateway that carries the frames of an RS-485 bus unchanged."""
     timeout: Seconds = Field(default=0.3, gt=0, le=10)
@@ -78,14 +87,89 @@ def _one_way(value: object) -> TypeGuard[Sequence[float]]:
     return bool(steps) and (min(steps) > 0 or max(steps) < 0)
 
 
-class Point(Strict):
+def _share(text: str) -> float:
+    """A text such as ``"0.5 %"`` as a share."""
+    number, percent, rest = text.partition("%")
+    if not percent or rest.strip():
+        raise ValueError(f'{text!r}: write a number in the point\'s quantity, or a share of its range such as "0.5 %"')
+    return float(number) / 100
+
+
+class Instrument(Strict):
+    """What a data sheet or a comparison says of an instrument's errors: half-widths at 95 % in ``quantity`` units.
+
+    A data sheet's limit of error is taken as such. A share in percent is of the range: from end to end of ``span``,
+    else from ``low`` to ``high``.
+    """
+
+    quantity: str = ""
+    """The unit of the scaled value, for example ``"psi"``; empty for counts and yes or no."""
+    low: float | None = None
+    """Least plausible value; below it the reading is a sensor fault."""
+    high: float | None = None
+    """Greatest plausible value; above it the reading is a sensor fault."""
+    noise: float | None = Field(default=None, gt=0)
+    """Noise of a pressure: one standard deviation of a single scan, in ``quantity`` units; by default it is learned."""
+    damping: Seconds | None = None
+    """Time constant of a pressure's filter here; by default derived from its noise."""
+    accuracy: float | str | None = None
+    """Limit of error of a pressure, linearity, hysteresis and repeatability together."""
+    zero_error: float | str | None = None
+    """What its zero may be off besides, by temperature and age."""
+    resolution: float | None = Field(default=None, gt=0)
+    """The smallest step that it shows."""
+    lag: Seconds | None = Field(default=None, le=1)
+    """Its own time constant: what it shows follows a sudden change by 63 % after this. A slower one guards no limit:
+    set its damping lower."""
+
+    @property
+    def _ends(self) -> tuple[float, ...]:
+        return () if self.low is None or self.high is None else (self.low, self.high)
+
+    def _limit(self, name: str) -> float:
+        """A stated limit in ``quantity`` units, 0 where nothing is stated."""
+        stated = getattr(self, name)
+        if not isinstance(stated, str):
+            limit = float(stated or 0.0)
+        else:
+            ends = self._ends
+            if not ends:
+                raise ValueError(
+                    f"{name} {stated!r} is of the range: give low and high, or a number of {self.quantity}"
+                )
+            limit = _share(stated) * (max(ends) - min(ends))
+        if limit < 0 or (stated is not None and limit == 0):
+            raise ValueError(f"{name} {stated!r}: no instrument is without error; leave it out if it is not known")
+        return limit
+
+    @model_validator(mode="after")
+    def _stated(self) -> Self:
+        _ = self.u
+        return self
+
+    @property
+    def u(self) -> float | None:
+        """Uncertainty of a reading at 95 %, in ``quantity`` units; ``None`` where its accuracy is not stated."""
+        accuracy, zero = self._limit("accuracy"), self._limit("zero_error")
+        if not accuracy:
+            return None
+        # A step is a rectangular distribution, whose standard deviation is its width over the root of 12 (GUM 4.3.7).
+        return math.hypot(accuracy, zero, 2 * (self.resolution or 0.0) / math.sqrt(12))
+
+
+class Point(Instrument):
     """One value on a wire. ``value = raw × scale + offset``, in ``quantity`` units."""
 
     link: str
+    """The link that it is read or written over, by its name."""
     unit: int = Field(default=1, ge=0, le=255)
+    """Unit id of the device on that link."""
     table: Table
+    """Table of the device in which it stands; an output in coil or holding."""
     address: int = Field(ge=0, le=65535)
+    """Address in that table, counted from 0."""
     type: NumberType = "bool"
+    """How its registers are read: yes or no, 16 or 32 bit, with or without sign, or a float."""
     bit: int | None = Field(default=None, ge=0, le=15)
     """The bit of a register that holds a yes or no, 0 the lowest; else the whole register counts: 0 is no."""
     inverted: bool = False
@@ -95,19 +179,13 @@ class Point(Strict):
     order: Order = "ABCD"
     """Byte order on the wire of a 32-bit value whose bytes are A (most significant) to D; 16-bit: AB or BA."""
     scale: float = 1.0
+    """Value of one raw step."""
     offset: float = 0.0
-    quantity: str = ""
-    """The unit of the scaled value, for example ``"psi"``; empty for counts and yes or no."""
-    low: float | None = None
-    high: float | None = None
-    """Plausible range of the scaled value; outside it the reading is a sensor fault."""
-    noise: float | None = Field(default=None, gt=0)
-    """Noise of a pressure: one standard deviation of a single scan, in ``quantity`` units; by default it is learned."""
-    damping: Seconds | None = None
-    """Time constant of a pressure's filter; by default derived from its noise."""
+    """Added after scaling."""
     at: tuple[float, ...] = ()
+    """Raw numbers whose values are in ``span``."""
     span: tuple[float, ...] = ()
-    """Raw numbers and their values, instead of ``scale`` and ``offset``: two, or the strapping table of a tank whose
+    """The values at these raw numbers, instead of ``scale`` and ``offset``: two, or the strapping table of a tank whose
     volume is not linear in height. Linear interpolation between them, extrapolation of the end pieces outside."""
     current: Literal["", "4..20 mA", "0..20 mA"] = ""
     """The raw numbers ``at`` are these currents of a loop: below 3.6 mA its wire is broken, above 21 mA it is over
@@ -150,6 +228,10 @@ class Point(Strict):
         if self.low is not None and self.high is not None and self.low >= self.high:
             raise ValueError(f"low {self.low:g} is not below high {self.high:g}: no reading would be believed")
         return self
+
+    @property
+    def _ends(self) -> tuple[float, ...]:
+        return self.span or super()._ends
 
     def loop_fault(self, raw: float) -> str:
         """The fault of the current loop that a raw number indicates; empty while the current is valid."""

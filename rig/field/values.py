@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rig.field.blocks import Block
 from rig.field.codec import DecodeError, decode, scaled, yes_or_no
-from rig.field.lines import Line
 from rig.field.links import LineField
 from rig.field.points import Point
 from rig.units import QuantityError, converted
+
+if TYPE_CHECKING:
+    from rig.field.lines import Line
 
 
 @dataclass(slots=True)

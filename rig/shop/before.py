@@ -12,25 +12,25 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.caution import THE_BOOK, Caution
+from rig.fluid import content_names, mix_of, scaled
 from rig.ledger.balance import Content
-from rig.ledger.journal import JournalError
 from rig.plan.target import Target
-from rig.run.assembly import Question, answer, fluid_of
+from rig.record.base import RecordError
+from rig.run.assembly import Question, answer, content_of, fluid_of
 from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.shop.posting import FILL, book_if_any
-from rig.shop.totes import UNNAMED, Tote, by_name, read_as, returned_to, same_fluid, totes_of
-from rig.shop.wheels import REFILL, in_job, inside, work_on
+from rig.shop.totes import UNNAMED, Tote, by_name, content_text, liquids_in, read_as, returned_to, same_fluid, totes_of
+from rig.shop.wheels import OUT, REFILL, in_job, inside, work_on
 from rig.units import QuantityError, show_volume
-from rig.wheel import Caution
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.run.removal import Removal
 
 _WIRES = "the configuration"
-_SOURCE = "the shop's own book"
 _TRACE_L = 1.0
 """Smaller volumes in a wheel or a tote are not reported. Assumed, no source."""
 _AT_THE_PUMP = Tote(UNNAMED, connected=True)
@@ -40,7 +40,7 @@ _OTHER_SIDE = {"left": "right", "right": "left"}
 
 @dataclass(frozen=True, slots=True)
 class Foreknown:
-    """A question with the liquid to be drawn, its answer with the book's cautions first, and any reason to refuse."""
+    """A question with the liquid that the tote gives, its answer with the book's cautions, and any reason to refuse."""
 
     question: Question
     target: Target
@@ -60,13 +60,13 @@ def foreknown(
     try:
         with book_if_any(settings) as book:
             return _by_book(settings, book, question, job, position, level_l)
-    except JournalError as error:
-        told = (_not_to_be_had(error),)
+    except RecordError as error:
+        told = (_unreadable(error),)
         return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid), told)
 
 
-def _not_to_be_had(error: JournalError) -> Caution:
-    return Caution("caution", f"what the book knows of tote and wheel is not to be had: {error}", _SOURCE)
+def _unreadable(error: RecordError) -> Caution:
+    return Caution("caution", f"what the book knows of tote and wheel cannot be read: {error}", THE_BOOK)
 
 
 def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
@@ -95,11 +95,12 @@ def _by_book(
     if book is not None:
         tote, held = totes_of(book)[0], inside(book, job, position)
     refusal = _other_liquid(settings, tote, question.fluid)
-    drawn = question.fluid or next((each for each in tote.fluids if read_as(settings, each)), settings.tote.fluid)
+    in_tote = liquids_in(settings, tote.content) or tote.fluids
+    drawn = question.fluid or next((each for each in in_tote if read_as(settings, each)), settings.tote.fluid)
     asked = replace(question, fluid=drawn)
     if (held.left_l or 0.0) > _TRACE_L and asked.holds_fluid is None:
-        # The answer itself warns of dangerous mixtures with what is already inside.
-        asked = replace(asked, holds_fluid=next((each for each in held.fluids if read_as(settings, each)), None))
+        # The answer itself computes the mix, and warns of dangerous ones.
+        asked = replace(asked, holds_fluid=content_text(settings, held))
     need_l = answer(settings, asked).target_l
     told = (
         *_enough(
@@ -110,10 +111,11 @@ def _by_book(
         ),
         *_held(settings, held, question, drawn, position),
         *(() if book is None else _steps(settings, book, drawn, job, position)),
+        *(() if book is None else _below_the_hole(book, held, question, job, position)),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
-        told = (*told, Caution("note", text, _SOURCE))
+        told = (*told, Caution("note", text, THE_BOOK))
     return _answered(settings, asked, told, refusal)
 
 
@@ -126,10 +128,11 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
     left_l = tote.content.left_l
     if left_l is not None and left_l <= _TRACE_L:
         return ""
-    if len(tote.fluids) > 1:
-        return f"{tote.title} holds a mix by the book ({' + '.join(tote.fluids)}): {way_out}"
-    if asked is not None and tote.fluids and not same_fluid(settings, asked, tote.fluids[0]):
-        return f"{tote.title} holds {tote.fluids[0]} by the book, {asked} was asked for: {way_out}"
+    fluids = liquids_in(settings, tote.content) or tote.fluids
+    if len(fluids) > 1:
+        return f"{tote.title} holds a mix by the book ({' + '.join(fluids)}): {way_out}"
+    if asked is not None and fluids and not same_fluid(settings, asked, fluids[0]):
+        return f"{tote.title} holds {fluids[0]} by the book, {asked} was asked for: {way_out}"
     return ""
 
 
@@ -142,7 +145,7 @@ def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[floa
         return level_l, f"{tote.title} holds {show_volume(level_l)} by its level", "the tote's level"
     if tote.content.left_l is not None:
         left_l = max(tote.content.left_l, 0.0)
-        return left_l, f"{tote.title} holds {show_volume(left_l)} by the book", _SOURCE
+        return left_l, f"{tote.title} holds {show_volume(left_l)} by the book", THE_BOOK
     if "tote_level" in settings.points or "tote_level" in settings.line_points:
         return None
     content_l = settings.tote.content
@@ -190,8 +193,9 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
     left_l, told_l = held.left_l or 0.0, question.wanted.existing_l
     if left_l <= _TRACE_L:
         return
-    what = " + ".join(held.fluids) or "liquid"
-    other = next((each for each in held.fluids if not same_fluid(settings, each, drawn)), None)
+    fluids = liquids_in(settings, held)
+    what = " + ".join(fluids) or "liquid"
+    other = next((each for each in fluids if not same_fluid(settings, each, drawn)), None)
     if other is None and _as_told(left_l, told_l):
         return
     text = f"by the book {position} holds {show_volume(left_l)} of {what}"
@@ -201,7 +205,7 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
         f'draw it out (`rig empty`), count it in (--holds "{left_l:.0f} L"), or tell what was found inside '
         "(`rig note holds --volume Q`)"
     )
-    yield Caution("caution" if other is None else "danger", f"{text}: {way_out}", _SOURCE)
+    yield Caution("caution" if other is None else "danger", f"{text}: {way_out}", THE_BOOK)
 
 
 def _as_told(left_l: float, told_l: float) -> bool:
@@ -217,9 +221,19 @@ def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) 
     names = [step.name for step in work.steps]
     first = [name for name in work.open_steps if names.index(name) < names.index(REFILL)]
     if first:
-        yield Caution("caution", f"before the refill of {position} by the book: {', '.join(first)}", _SOURCE)
+        yield Caution("caution", f"before the refill of {position} by the book: {', '.join(first)}", THE_BOOK)
     if not same_fluid(settings, work.to, drawn):
-        yield Caution("caution", f"{position} was to be converted to {work.to}, not to {drawn}", _SOURCE)
+        yield Caution("caution", f"{position} was to be converted to {work.to}, not to {drawn}", THE_BOOK)
+
+
+def _below_the_hole(book: Book, held: Content, question: Question, job: str, position: str) -> Iterator[Caution]:
+    """Warn of what stays below the valve hole of a converted wheel, where neither person nor book count it."""
+    work, wanted = work_on(book, job, position), question.wanted
+    if work is None or work.to is None or wanted.existing_l or wanted.drained_at is not None or held.left_l is not None:
+        return
+    if any(step.name == OUT and step.record is not None for step in work.steps):
+        text = "what was below the valve hole when the old was drawn off is still inside: --drained 6 counts it"
+        yield Caution("caution", text, "the level geometry of the wheel; the book has no litres of it")
 
 
 # --- out of a wheel -------------------------------------------------------------------------------------------------
@@ -236,23 +250,37 @@ class Foredrawn:
     """Where the figures come from, and where the book disagrees."""
     refusal: str = ""
     """Why this removal needs an explicit override; empty if it needs none."""
+    frost_known: bool = True
+    """Whether what comes out is one liquid of known figures; else ``fluid`` is the largest part of it."""
 
 
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
     """The content that a removal assumes; QuantityError if the volume is unknown, FluidError for an unknown liquid."""
     told = wires_told(settings)
+    removal, is_one = _as_one(settings, removal)
     held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
         with book_if_any(settings) as book:
             if book is not None:
                 held, into = inside(book, removal.job, removal.position), _goes_into(book, removal.to)
-    except JournalError as error:
-        told += (_not_to_be_had(error),)
-    by_book = next((each for each in held.fluids if read_as(settings, each)), None)
+    except RecordError as error:
+        told += (_unreadable(error),)
+    by_mix = liquids_in(settings, held)
+    by_book = next((each for each in by_mix if read_as(settings, each)), None)
     fluid = removal.fluid or by_book or settings.tote.fluid
-    told += (*_told_of_litres(held, removal), *_told_of_liquid(settings, held, removal, fluid))
+    told += (*_told_of_litres(held, removal), *_told_of_liquid(settings, held, by_mix, removal, fluid))
+    frost_known = is_one if removal.fluid is not None else len(by_mix) < 2
     refusal = _other_than_booked(settings, held, removal) or _would_mix(settings, into, fluid)
-    return Foredrawn(_litres_inside(held, removal), fluid, held.lot_text, told, refusal)
+    return Foredrawn(_litres_inside(held, removal), fluid, held.lot_text, told, refusal, frost_known)
+
+
+def _as_one(settings: Settings, removal: Removal) -> tuple[Removal, bool]:
+    """A removal of several stated liquids as one of their mix, else of the largest; whether the mix is known."""
+    if removal.fluid is None or len(content_names(removal.fluid)) < 2:
+        return removal, True
+    mix = mix_of(scaled(content_of(settings, removal.fluid), removal.holds_l or 1.0), settings.tote.temperature)
+    largest = max(mix.parts, key=lambda part: part.litres or 0.0)
+    return replace(removal, fluid=largest.name if mix.fluid is None else mix.name), mix.fluid is not None
 
 
 def _goes_into(book: Book, to: str) -> Tote | None:
@@ -279,20 +307,22 @@ def _told_of_litres(held: Content, removal: Removal) -> Iterator[Caution]:
         return
     text = f"by the book {removal.position} holds {show_volume(left_l)}"
     if told_l is None:
-        yield Caution("note", f"{text}: that is counted on", _SOURCE)
+        yield Caution("note", f"{text}: that is counted on", THE_BOOK)
         return
     way_out = "if the tyre holds what was told, go on; else leave --holds out"
-    yield Caution("caution", f"{text}, {show_volume(told_l)} were told: {way_out}", _SOURCE)
+    yield Caution("caution", f"{text}, {show_volume(told_l)} were told: {way_out}", THE_BOOK)
 
 
-def _told_of_liquid(settings: Settings, held: Content, removal: Removal, fluid: str) -> Iterator[Caution]:
+def _told_of_liquid(
+    settings: Settings, held: Content, fluids: tuple[str, ...], removal: Removal, fluid: str
+) -> Iterator[Caution]:
     """Report where the liquid is taken from if none was entered, and whether the wheel holds a mix."""
     if len(held.fluids) > 1:
         text = f"{removal.position} holds a mix by the book ({' + '.join(held.fluids)}), counted as {fluid}"
-        yield Caution("caution", f"{text}: weigh a sample before it is used again or disposed of", _SOURCE)
+        yield Caution("caution", f"{text}: weigh a sample before it is used again or disposed of", THE_BOOK)
     if removal.fluid is not None:
         return
-    if fluid not in held.fluids:
+    if fluid not in fluids:
         why = (
             f"the book's {held.fluids[0]} is no liquid known here" if held.fluids else "nobody has told what is inside"
         )
@@ -300,14 +330,16 @@ def _told_of_liquid(settings: Settings, held: Content, removal: Removal, fluid: 
         yield Caution("caution", text, "the configuration")
         return
     lot = f", lot {held.lot_text}" if held.lot_text else ""
-    freeze = f"first ice at {fluid_of(settings, fluid).freeze_c:.0f} °C"
-    yield Caution("note", f"what comes out is {fluid} by the book{lot}, {freeze}", _SOURCE)
+    known = fluid_of(settings, fluid)
+    freeze = f"{known.first} at {known.freeze_c:.0f} °C"
+    yield Caution("note", f"what comes out is {fluid} by the book{lot}, {freeze}", THE_BOOK)
 
 
 def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> str:
     """Why the entered liquid is refused; empty if the book agrees or has none."""
     told = removal.fluid
-    if told is None or not held.fluids or any(same_fluid(settings, told, each) for each in held.fluids):
+    fluids = (*held.fluids, *liquids_in(settings, held))
+    if told is None or not fluids or any(same_fluid(settings, told, each) for each in fluids):
         return ""
     return (
         f"by the book {removal.position} holds {' + '.join(held.fluids)}, {told} was told: leave --holds-fluid out, "

@@ -11,13 +11,16 @@ Settings that affect the count are compared with those at the last start; a diff
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
-from rig.ledger.journal import AFTER_FILL, EventKind, Journal, StoredEvent, StoredProving
-from rig.ledger.moment import CLOCK
+from rig.fluid import Fluid
+from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredProving
+from rig.meter.liquid import why_widened, widening_percent
+from rig.record.work import MeterFacts
 from rig.run.metering import UNCERTAINTY_PERCENT
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
@@ -29,8 +32,6 @@ _CALIBRATION = (
     "meter.k_factor", "meter.meter_factor", "meter.proven_on", "meter.uncertainty", "meter.step", "meter.division",
 )  # fmt: skip
 """Keys that convert pulses to litres; other keys that affect the count are of the kind configuration."""
-RECORD_KEYS = ("meter_factor_on", "meter_factor_u_percent", "calibration_events", "configuration_events")
-"""What a record states of its meter besides the factor itself."""
 _WHOLE_TABLES = ("meter", "fluids")
 _SINGLE_KEYS = {"pipe": ("hose_volume", "suction_volume"), "rig": ("atmosphere",),
                 "pump": ("flow", "slip", "start_lag", "coast")}  # fmt: skip
@@ -55,6 +56,12 @@ class Standing:
     curve: Points = ()
     after_fill: int | None = None
     """Number of the last fill before the proving; None if unknown."""
+    liquid: str = ""
+    """The liquid of the proving; empty if unknown."""
+    mpas: tuple[float, float] | None = None
+    """Viscosities of the proving; None if unknown."""
+    why: str = ""
+    """Why ``u_percent`` is wider than at the proving; empty where it is not."""
 
 
 def meter_name(settings: Settings) -> str:
@@ -93,7 +100,7 @@ def _stated_after(settings: Settings, proving: StoredProving, events: Sequence[S
     on = settings.meter.proven_on
     if on is None:
         return False
-    if proving.document.get(CLOCK) != "not believed" and on <= date.fromisoformat(proving.at[:10]):
+    if proving.check.clock != "not believed" and on <= date.fromisoformat(proving.at[:10]):
         return False
     now, before, entered, proven = rests_on(settings), None, -1, -1
     for place, event in enumerate(events):
@@ -108,24 +115,32 @@ def _stated_after(settings: Settings, proving: StoredProving, events: Sequence[S
 
 
 def _of_proving(stored: StoredProving) -> Standing:
-    found = stored.document
-    factor, u_percent, factors, curve = (found[key] for key in ("factor", "u_delivery_percent", "factors", "curve"))
-    assert isinstance(factor, float)
-    assert isinstance(u_percent, float)
-    assert isinstance(factors, list)
-    assert isinstance(curve, list)
+    found = stored.check
+    assert found.u_delivery_percent is not None, "an accepted proving has more than one run"
     return Standing(
-        factor=factor,
+        factor=found.factor,
         source="proving",
         on=stored.at[:10],
-        by=str(found["by"]),
-        u_percent=u_percent,
-        runs=len(factors),
+        by=found.by or "",
+        u_percent=found.u_delivery_percent,
+        runs=len(found.factors),
         proving=stored.number,
         since=stored.at,
-        after_fill=after if isinstance(after := found.get(AFTER_FILL), int) else None,
-        curve=tuple((float(flow), float(share)) for flow, share in curve),
+        after_fill=found.after_fill,
+        curve=found.curve,
+        liquid=found.fluid,
+        mpas=found.viscosity_mpas,
     )
+
+
+def for_liquid(settings: Settings, found: Standing, fluid: Fluid, temp_c: float) -> Standing:
+    """The factor in force for another liquid than the proven one: its uncertainty is wider outside the proven band."""
+    if found.source != "proving" or found.mpas is None or settings.meter.kind not in ("pulses", "total", "rate"):
+        return found
+    mechanism, mpas = settings.meter.mechanism, fluid.viscosity_mpas(fluid.liquid_c(temp_c))
+    added = widening_percent(mechanism, found.mpas, mpas)
+    why = why_widened(mechanism, found.liquid, found.mpas, mpas)
+    return replace(found, u_percent=math.hypot(found.u_percent, added), why=why)
 
 
 def with_factor(settings: Settings, found: Standing) -> Settings:
@@ -139,10 +154,15 @@ def with_factor(settings: Settings, found: Standing) -> Settings:
     return settings.model_copy(update={"meter": settings.meter.model_copy(update=changes)})
 
 
-def record_keys(found: Standing, counts: Mapping[EventKind, int]) -> dict[str, object]:
+def meter_facts(found: Standing, counts: Mapping[EventKind, int]) -> MeterFacts:
     """What every record states of its meter besides the factor itself."""
-    values = (found.on, found.u_percent, counts["calibration"], counts["configuration"])
-    return dict(zip(RECORD_KEYS, values, strict=True))
+    return MeterFacts(
+        meter_factor_on=found.on,
+        meter_factor_u_percent=found.u_percent,
+        meter_factor_why=found.why or None,
+        calibration_events=counts["calibration"],
+        configuration_events=counts["configuration"],
+    )
 
 
 # --- what changed ---------------------------------------------------------------------------------------------------

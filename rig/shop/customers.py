@@ -6,13 +6,14 @@ Reads, and writes new customers; must not know how any of it is shown.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from rig.ledger.moment import says
 from rig.ledger.shop import Party, Strict
-from rig.run.session import Refused
+from rig.record.notes import Customer
+from rig.run.refused import Refused
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -36,16 +37,15 @@ def customers(book: Book) -> list[Record]:
     return book.valid(CUSTOMER, truck=book.own)
 
 
-def customer_of(book: Book, number: object) -> Record | None:
+def customer_of(book: Book, number: str | None) -> Record | None:
     """The present record of a customer number; None if there is none."""
-    return book.one(CUSTOMER, str(number)) if number else None
+    return book.one(CUSTOMER, number) if number else None
 
 
 def names_of(customer: Record) -> list[str]:
     """A customer's name and its former ones before corrections, under which earlier work is recorded."""
-    former = customer.document.get("former_names", [])
-    assert isinstance(former, list)
-    return [str(customer.document["name"]), *former]
+    said = Customer.of(customer)
+    return [said.name, *(said.former_names or ())]
 
 
 def customer_named(book: Book, text: str) -> Record | None:
@@ -53,14 +53,14 @@ def customer_named(book: Book, text: str) -> Record | None:
     by_number = customer_of(book, text.strip())
     if by_number is not None:
         return by_number
-    same = [each for each in customers(book) if place_of(each.document["name"]) == place_of(text)]
+    same = [each for each in customers(book) if place_of(Customer.of(each).name) == place_of(text)]
     if len(same) > 1:
-        numbers = ", ".join(str(each.document["customer_number"]) for each in same)
+        numbers = ", ".join(Customer.of(each).customer_number for each in same)
         raise Refused(f"{len(same)} customers are called {text!r}: say which number: {numbers}")
     return same[0] if same else None
 
 
-def facts_of(given: Mapping[str, object]) -> dict[str, object]:
+def facts_of(given: Mapping[str, object]) -> dict[str, Any]:
     """Validated customer data; Refused with what to write."""
     try:
         facts = CustomerFacts.model_validate(dict(given))
@@ -71,8 +71,8 @@ def facts_of(given: Mapping[str, object]) -> dict[str, object]:
     return _kept(facts)
 
 
-def _kept(facts: Strict) -> dict[str, object]:
-    return {name: value for name, value in facts.model_dump(mode="json").items() if value}
+def _kept(facts: Strict) -> dict[str, Any]:
+    return {name: value for name, value in facts.model_dump().items() if value}
 
 
 def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, number: str = "") -> Record:
@@ -80,28 +80,31 @@ def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, numbe
     kept = facts_of(facts)
     for _ in range(_TRIES):
         own = number or _next_number(book)
-        body = {**kept, "customer_number": own}
+        body = Customer(**kept, customer_number=own).document()
         record = book.append(CUSTOMER, own, at, body)
         # Another program may have taken the number since it was looked up.
         if says(record, at, body):
             return record
         if number:
-            raise Refused(f"customer {number} is {record.document['name']}: leave the number out for the next free one")
+            raise Refused(
+                f"customer {number} is {Customer.of(record).name}: leave the number out for the next free one"
+            )
     raise Refused("the book is written by others all the time: try again")
 
 
 def _next_number(book: Book) -> str:
     """One above the highest numeric number; a correction's key is no number."""
-    numbers = (str(each.document["customer_number"]) for each in customers(book))
+    numbers = (Customer.of(each).customer_number for each in customers(book))
     taken = [int(number) for number in numbers if number.isdecimal()] + [
         int(key) for key in book.keys(CUSTOMER) if key.isdecimal() and len(key) < 18
     ]
     return str(max(taken, default=0) + 1)
 
 
-def of_customer(book: WritableBook, text: str, at: str) -> dict[str, object]:
+def of_customer(book: WritableBook, text: str, at: str) -> dict[str, str | None]:
     """The customer fields of a job for ``text``, a number or name; an unknown customer is created."""
     if not text.strip():
         return {"customer": None, "customer_number": None}
     found = customer_named(book, text) or new_customer(book, {"name": " ".join(text.split())}, at)
-    return {"customer": found.document["name"], "customer_number": found.document["customer_number"]}
+    said = Customer.of(found)
+    return {"customer": said.name, "customer_number": said.customer_number}

@@ -7,13 +7,13 @@ Both stay in the book, the metered litres as counted. The module must not know p
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from rig.record import delivery_in
-from rig.shop.posting import RETURN
-from rig.shop.totes import litres_of
+from rig.record.notes import Figure, Returned, Spilled
+from rig.record.work import PumpWork
+from rig.shop.posting import RETURN, pumped
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 FIGURE, SPILL = "figure", "spill"
 """A person's figure for the litres of pump work; the spilled volume of a fill."""
 OF_A_FILL = (FIGURE, SPILL)
-Basis = Literal["scale", "level", "chart"]
 
 
-def unknown_because(fill: Mapping[str, object]) -> str | None:
-    """Why a fill's record alone does not determine the billed volume; None if it does."""
-    if delivery_in(fill) != "not known":
+def unknown_because(fill: Record) -> str | None:
+    """Why a fill's record alone does not determine the billed volume; None if it does, as for a person's note."""
+    work = pumped(fill)
+    if work is None or work.known_as != "not known":
         return None
-    return str(fill.get("not_billable_because") or "where its litres are is not known within 5 %")
+    return work.not_billable_because or "where its litres are is not known within 5 %"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +43,12 @@ class Filled:
     @property
     def metered_l(self) -> float:
         """Net volume into the wheel, as counted; for a removal, the volume that came out."""
-        return litres_of(self.record.document, "net_l" if self.record.kind != RETURN else "drawn_l")
+        return PumpWork.of(self.record).net_l if self.record.kind != RETURN else Returned.of(self.record).drawn_l
 
     @property
     def known(self) -> bool:
         """Whether it can be billed, by its record or by a person's figure."""
-        return self.figure is not None or unknown_because(self.record.document) is None
+        return self.figure is not None or unknown_because(self.record) is None
 
     @property
     def moved_l(self) -> float:
@@ -56,16 +56,16 @@ class Filled:
         removed), else the metered volume less spills.
         """
         if self.figure is not None:
-            return litres_of(self.figure.document, "figure_l")
+            return Figure.of(self.figure).figure_l
         return self.metered_l - self.spilled_l
 
     @property
     def mass_kg(self) -> float:
         """The mass of that volume; from the record if nothing else was noted."""
-        fill = self.record.document
+        work = PumpWork.of(self.record)
         if self.figure is None and not self.spilled_l:
-            return litres_of(fill, "mass_kg")
-        return round(self.moved_l * litres_of(fill, "density_kg_m3") / 1000, 2)
+            return work.moved_kg
+        return round(self.moved_l * work.moved_kg_m3 / 1000, 2)
 
 
 def filled(book: Book, fills: Iterable[Record], noted: Iterable[Record]) -> list[Filled]:
@@ -73,13 +73,18 @@ def filled(book: Book, fills: Iterable[Record], noted: Iterable[Record]) -> list
     spilled_l: dict[tuple[str, str], float] = defaultdict(float)
     figures: dict[tuple[str, str], Record] = {}
     for each in book.in_order(each for each in noted if each.kind in OF_A_FILL):
-        of = (each.truck, str(each.document.get("fill_id") or ""))
         if each.kind == FIGURE:
-            figures[of] = each
+            figures[each.truck, Figure.of(each).fill_id] = each
         else:
-            spilled_l[of] += litres_of(each.document, "spilled_l")
-    keyed = ((fill, (fill.truck, str(fill.document.get("fill_id") or fill.key))) for fill in fills)
+            spill = Spilled.of(each)
+            spilled_l[each.truck, spill.fill_id or ""] += spill.spilled_l
+    keyed = ((fill, (fill.truck, fill_id_of(fill))) for fill in fills)
     return [Filled(fill, spilled_l.get(key, 0.0), figures.get(key)) for fill, key in keyed]
+
+
+def fill_id_of(fill: Record) -> str:
+    """The id of pump work; of a person's note the key of its record."""
+    return work.fill_id if (work := pumped(fill)) else fill.key
 
 
 def filled_one(book: Book, fill: Record) -> Filled:

@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.ledger.journal import EventKind, JournalReader
+from rig.record.notes import Taught
 from rig.run.settings import Settings
 from rig.shop.calibration import standing
-from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, journal_to_read, totaliser_ml, work_number
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, journal_to_read, pumped, totaliser_ml
 from rig.shop.totes import totes_of
 
 if TYPE_CHECKING:
-    from rig.ledger.chain import Record
+    pass
 
 Facts = dict[str, object]
 
@@ -47,22 +48,18 @@ def _book(folder: Path) -> Facts:
     from rig.ledger.keeping import book_or_empty
 
     with book_or_empty(folder) as book:
-        work = [each for each in book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.truck) if _pumped(each)]
+        found = map(pumped, book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.truck))
+        work = [each for each in found if each is not None]
         last = work[-1] if work else None
         prices = book.valid("prices", truck=book.own)
         return {
-            "last_fill": None if last is None else {"number": work_number(last), "fill_id": last.document["fill_id"]},
+            "last_fill": None if last is None else {"number": last.number, "fill_id": last.fill_id},
             "fills": len(work),
             "totaliser_l": totaliser_ml(book) / 1000,
             "stock_l": {tote.name: _tenth(tote.content.left_l) for tote in totes_of(book)},
-            "wheels": sorted({str(each.document["wheel"]) for each in book.valid("wheel", truck=book.own)}),
+            "wheels": sorted({Taught.of(each).wheel for each in book.valid("wheel", truck=book.own)}),
             "price_lists": len(prices),
         }
-
-
-def _pumped(record: Record) -> bool:
-    """Whether it is pump work; a person's note has no number."""
-    return isinstance(record.document.get("number"), int)
 
 
 def _tenth(value: float | None) -> float | None:

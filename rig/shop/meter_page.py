@@ -6,12 +6,13 @@ Reads the journal, changes nothing. It must not know how a page is laid out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from rig.ledger.journal import EventKind, JournalReader, StoredEvent, StoredFill
 from rig.meter.health import Comparison, Verdict, advice, verdicts
+from rig.record.work import Counted
 from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
 from rig.run.settings import Settings
 from rig.shop.calibration import Standing, meter_name, standing
@@ -69,7 +70,8 @@ def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
     fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found)]
     doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
     repeat = meter_of(settings, settings.meter.kind).repeat
-    judged = verdicts((list(comparisons_in(fill.record or {}, repeat)) for fill in fills), doubts=doubts)
+    works = (work for fill in fills if (work := fill.work))
+    judged = verdicts((list(comparisons_in(work, repeat)) for work in works), doubts=doubts)
     return MeterPage(
         meter=meter_name(settings),
         standing=found,
@@ -96,13 +98,12 @@ def _since(fill: StoredFill, found: Standing) -> bool:
     return datetime.fromisoformat(fill.opened_at) > datetime.fromisoformat(moment)
 
 
-def comparisons_in(record: dict[str, object], repeat: float) -> Iterator[Comparison]:
+def comparisons_in(work: Counted, repeat: float) -> Iterator[Comparison]:
     """The usable comparisons of a record; those without a positive reference or uncertainty are left out.
 
     ``repeat`` is the meter's own repeatability: relative, one standard deviation.
     """
-    listed = record.get("comparisons")
-    for each in listed if isinstance(listed, Sequence) else ():
-        meter_l, reference_l, u_l = (float(each[key]) for key in ("meter_l", "reference_l", "u_l"))
-        if reference_l > 0 and meter_l > 0 and u_l > 0:
-            yield Comparison(str(each["reference"]), meter_l / reference_l, math.hypot(u_l / reference_l, repeat))
+    for each in work.comparisons:
+        if each.reference_l > 0 and each.meter_l > 0 and each.u_l > 0:
+            u = math.hypot(each.u_l / each.reference_l, repeat)
+            yield Comparison(each.reference, each.meter_l / each.reference_l, u)

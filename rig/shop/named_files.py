@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 from rig.run.settings import Settings
@@ -16,7 +17,7 @@ _KEY_WORDS = "the page's private key: put it back from where it is kept, or make
 def about_folder(config: Path | None, folder: Path) -> dict[str, object]:
     """Origin data for the manifest of a copy."""
     known = config is not None and config.exists()
-    return {**software(), "data": str(folder), "config": str(config) if known else None}
+    return {**asdict(software()), "data": str(folder), "config": str(config) if known else None}
 
 
 def named_files(settings: Settings | None, config: Path | None, folder: Path) -> tuple[list[str], list[str]]:

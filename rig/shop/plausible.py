@@ -6,16 +6,33 @@ record is written, nor who asks.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Literal
 
+from rig.record.base import Sealed
+from rig.record.notes import (
+    Charge,
+    Conversion,
+    Dip,
+    Figure,
+    Finish,
+    Holds,
+    Load,
+    Moved,
+    OnWheel,
+    Returned,
+    Rinsed,
+    Spilled,
+    ToteFacts,
+)  # fmt: skip
+from rig.record.work import PumpWork
 from rig.run.mistakes import nearest
-from rig.run.session import Refused
+from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.filled import filled_one
-from rig.shop.posting import FILL, RETURN, posted_under
+from rig.shop.posting import FILL, RETURN, posted_under, pumped
 from rig.shop.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
-from rig.shop.totes import litres_of, read_as, totes_of
+from rig.shop.totes import read_as, totes_of
 from rig.shop.wheels import of_wheel
 from rig.units import show_pressure, show_volume
 from rig.wheel import cavity_of, read_size
@@ -24,7 +41,6 @@ if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
 
-Body = Mapping[str, object]
 Of = Literal["wheel", "tote", "pressure", "number"]
 
 
@@ -37,40 +53,51 @@ class Doubtful(Refused):
         self.doubts = tuple(doubts)
 
 
-_FIGURES: dict[str, tuple[str, Of]] = {
-    "return": ("drawn_l", "wheel"),
-    "holds": ("holds_l", "wheel"),
-    "figure": ("figure_l", "wheel"),
-    FILL: ("net_l", "wheel"),
-    "spill": ("spilled_l", "tote"),
-    "rinse": ("rinsed_l", "tote"),
-    "load": ("loaded_l", "tote"),
-    "dip": ("tote_l", "tote"),
-    "tote": ("capacity_l", "tote"),
-    "finish": ("final_kpa", "pressure"),
-    "charge": ("quantity", "number"),
-}
-"""The figure checked in each kind of record, and which range applies to it."""
-_LIQUIDS = {"return": "fluid", "holds": "fluid", "load": "fluid", "dip": "fluid", "tote": "fluid", "conversion": "to"}
-"""The liquid that each kind of record names."""
 _NAMES = ("water", "beet", "cacl2:20%", "methanol:33.6%", "pg:50%vol", "eg:50%vol")
 
 
 def refuse_doubtful(
-    book: Book, settings: Settings | None, kind: str, body: Body, *, sure: bool, standing: Record | None = None
+    book: Book, settings: Settings | None, said: Sealed, *, sure: bool, standing: Record | None = None
 ) -> None:
     """Raise Doubtful for an implausible record, unless a person is ``sure``; it is to replace ``standing``."""
-    doubts = [] if sure else [*_of_figure(book, kind, body, standing), *_of_liquid(settings, kind, body)]
+    doubts = [] if sure else [*_of_figure(book, said, standing), *_of_liquid(settings, said)]
     if doubts:
         raise Doubtful(doubts)
 
 
-def _of_figure(book: Book, kind: str, body: Body, standing: Record | None) -> Iterator[str]:
-    name, of = _FIGURES.get(kind, ("", "number"))
-    if body.get(name) is None:
+def _figure_of(said: Sealed) -> tuple[float | None, Of]:
+    """The figure of a record that is checked, and which range applies to it; None: nothing to check."""
+    match said:
+        case PumpWork(drawn_l=None, rinsed_l=None, valve=str()):
+            return said.net_l, "wheel"
+        case PumpWork(drawn_l=float()) | Returned():
+            return said.drawn_l, "wheel"
+        case PumpWork(rinsed_l=float()) | Rinsed():
+            return said.rinsed_l, "tote"
+        case Holds():
+            return said.holds_l, "wheel"
+        case Figure():
+            return said.figure_l, "wheel"
+        case Spilled():
+            return said.spilled_l, "tote"
+        case Load():
+            return said.loaded_l, "tote"
+        case Dip():
+            return said.tote_l, "tote"
+        case ToteFacts():
+            return said.capacity_l, "tote"
+        case Finish():
+            return said.final_kpa, "pressure"
+        case Charge():
+            return float(said.quantity), "number"
+    return None, "number"
+
+
+def _of_figure(book: Book, said: Sealed, standing: Record | None) -> Iterator[str]:
+    value, of = _figure_of(said)
+    if value is None:
         return
-    value = float(str(body[name]))
-    found = _range(book, of, body, standing)
+    found = _range(book, of, said, standing)
     if not found.low <= value <= found.high:
         yield f"{_shown(of, value)} can hardly be: {found.source}"
 
@@ -81,12 +108,12 @@ def _shown(of: Of, value: float) -> str:
     return show_pressure(value) if of == "pressure" else show_volume(value)
 
 
-def _range(book: Book, of: Of, body: Body, standing: Record | None) -> Range:
+def _range(book: Book, of: Of, said: Sealed, standing: Record | None) -> Range:
     if of == "number":
         return NUMBER
     if of == "tote":
-        return _of_tote(book, body, standing)
-    size = size_of_wheel(book, body)
+        return _of_tote(book, said, standing)
+    size = size_of_wheel(book, said)
     if of == "wheel":
         return _of_cavity(size) if size else LARGEST_WHEEL
     farm = bool(size) and read_size(size).tyre_class in FARM
@@ -98,32 +125,49 @@ def _of_cavity(size: str) -> Range:
     return Range(0.0, cavity.high_l, f"a {size} holds {show_volume(cavity.high_l)} at most ({cavity.basis})")
 
 
-def _of_tote(book: Book, body: Body, standing: Record | None) -> Range:
+def _of_tote(book: Book, said: Sealed, standing: Record | None) -> Range:
     """Range of a tote's figure: up to its capacity if entered; for a spill of a fill, up to the fill's volume."""
-    fill = posted_under(book, str(body["fill_id"])) if body.get("fill_id") else None
+    fill = _fill_of(book, said)
     if fill is not None:
-        other_l = filled_one(book, fill).spilled_l - (litres_of(standing.document, "spilled_l") if standing else 0.0)
-        most_l = litres_of(fill.document, "net_l") + litres_of(fill.document, "net_u_l") - other_l
+        other_l = filled_one(book, fill).spilled_l - (Spilled.of(standing).spilled_l if standing else 0.0)
+        work = PumpWork.of(fill)
+        most_l = work.net_l + work.net_u_l - other_l
         return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most besides what was noted")
-    tote = next((each for each in totes_of(book) if each.name == body.get("tote")), None)
-    if tote is None or tote.capacity_l is None or "capacity_l" in body:
+    if isinstance(said, ToteFacts):
+        return LARGEST_TANK
+    name = said.tote if isinstance(said, Load | Dip | Moved | PumpWork) else None
+    tote = next((each for each in totes_of(book) if each.name == name), None)
+    if tote is None or tote.capacity_l is None:
         return LARGEST_TANK
     return Range(0.0, tote.capacity_l, f"{tote.title} takes {show_volume(tote.capacity_l)}")
 
 
-def size_of_wheel(book: Book, body: Body) -> str:
+def _fill_of(book: Book, said: Sealed) -> Record | None:
+    """The pump work that a note is about."""
+    fill_id = said.fill_id if isinstance(said, Moved | Finish | Figure) else None
+    return posted_under(book, fill_id) if fill_id else None
+
+
+def size_of_wheel(book: Book, said: Sealed) -> str:
     """The size of the wheel of a record, as last filled or emptied; empty if unknown."""
-    if body.get("size"):
-        return str(body["size"])
-    if body.get("fill_id"):
-        fill = posted_under(book, str(body["fill_id"]))
-        return str(fill.document.get("size") or "") if fill else ""
-    known: list[Record] = of_wheel(book, (FILL, RETURN), str(body.get("job") or ""), str(body.get("position") or ""))
-    return next((str(size) for each in reversed(known) if (size := each.document.get("size"))), "")
+    if isinstance(said, PumpWork):
+        return said.size
+    if isinstance(said, Moved | Finish | Figure) and said.fill_id:
+        fill = _fill_of(book, said)
+        return PumpWork.of(fill).size if fill else ""
+    if not isinstance(said, OnWheel):
+        return ""
+    known = of_wheel(book, (FILL, RETURN), said.job or "", said.position or "")
+    return next((work.size for each in reversed(known) if (work := pumped(each))), "")
 
 
-def _of_liquid(settings: Settings | None, kind: str, body: Body) -> Iterator[str]:
-    text = str(body.get(_LIQUIDS.get(kind, "")) or "")
+def _of_liquid(settings: Settings | None, said: Sealed) -> Iterator[str]:
+    if isinstance(said, Conversion):
+        text = said.to
+    elif isinstance(said, Returned | Holds | Load | Dip | ToteFacts) or (isinstance(said, PumpWork) and said.drawn_l):
+        text = said.fluid or ""
+    else:
+        return
     if text and read_as(settings, text) is None:
         own: Collection[str] = settings.fluids if settings else ()
         yield f"{text!r} is no liquid that is known{nearest(text, [*_NAMES, *own])}"

@@ -10,15 +10,21 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import heapq
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from itertools import accumulate
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from rig.ledger import BOOK_NAME
 from rig.ledger.journal import EmptyJournal, Journal, JournalError, JournalReader, StoredFill, StoredProving
 from rig.ledger.moment import CLOCK, SAID
+from rig.record.base import VERSION, Document
+from rig.record.notes import Job, Moved, Named
+from rig.record.proving import Event, Proving
+from rig.record.work import Ended, PumpWork, Software, Work
 from rig.run.clock_memory import records_of
 from rig.run.settings import Settings
 from rig.shop.totes import returned_to, tote_facts, totes_of
@@ -37,11 +43,8 @@ NAMED = "named"
 """The kind of a record of the rig's name from then on."""
 _POSTED = (FILL, VESSEL, RETURN, RINSE)
 JOURNAL_NAME = "journal.sqlite"
-BOOK_SERIAL = "book_serial"
-"""Key in the journal's data of a fill: the book's last serial number when the fill began."""
 KEPT_TRACES = 50
 """Number of latest fills whose progress rows the journal keeps for History; assumed, no source."""
-_COPIED = ("fluid_text", "config")
 
 
 def not_to_be_filled(folder: Path) -> str | None:
@@ -51,7 +54,7 @@ def not_to_be_filled(folder: Path) -> str | None:
     return disk_short(folder, LEAST_MB) or unsound(folder)
 
 
-def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> dict[str, object]:
+def posted(settings: Settings, journal: Journal, work: Work) -> Ended:
     """A closed fill's record with its number in the book, tote and lot, and the totes to be reordered.
 
     If the book fails, with the reason: the journal keeps the record.
@@ -62,13 +65,15 @@ def posted(settings: Settings, journal: Journal, record: dict[str, object]) -> d
     try:
         with book_of(Path(settings.rig.data)) as book:
             post(book, journal, device=settings.rig.name, simulated=settings.rig.simulated)
-            stored = posted_under(book, str(record["fill_id"]))
-            low = [tote.title for tote in totes_of(book) if tote.low]
+            stored = posted_under(book, work.fill_id)
+            low = tuple(tote.title for tote in totes_of(book) if tote.low)
     except BookError as error:
-        return {**record, "serial": None, "book_fault": str(error)}
-    kept = stored.document if stored else {}
-    own = {name: kept.get(name) for name in ("tote", "lot", "number")}
-    return {**record, **own, "serial": stored.serial if stored else None, "order_again": low}
+        return Ended(work=work, book_fault=str(error))
+    if stored is None:
+        return Ended(work=work, in_book=True, order_again=low)
+    kept = PumpWork.of(stored)
+    own = Ended(work=work, in_book=True, serial=stored.serial, number=kept.number, tote=kept.tote, lot=kept.lot)
+    return replace(own, order_again=low)
 
 
 def journal_to_read(folder: Path) -> JournalReader:
@@ -80,12 +85,12 @@ def journal_to_read(folder: Path) -> JournalReader:
 @contextlib.contextmanager
 def book_if_any(settings: Settings) -> Iterator[Book | None]:
     """The book of a rig, for reading; None if there is none. BookError if it cannot be read."""
-    from rig.ledger.keeping import BOOK_NAME, book_read
-
     folder = Path(settings.rig.data)
     if not (folder / BOOK_NAME).exists():
         yield None
         return
+    from rig.ledger.keeping import book_read
+
     with book_read(folder) as book:
         yield book
 
@@ -105,19 +110,19 @@ def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[Wri
         yield book
 
 
-def begun(settings: Settings, journal: Journal) -> dict[str, object]:
-    """Number the next work above those in the book; returns the book's last serial number, to be stored with it.
+def begun(settings: Settings, journal: Journal) -> int:
+    """Number the next work above those in the book; returns the book's last serial number.
 
     BookError if the book cannot be read.
     """
     with book_if_any(settings) as book:
         if book is None:
-            return {BOOK_SERIAL: 0}
+            return 0
         if journal.last_number() == 0:
             # The journal was lost and restarted.
-            numbers = (record.document.get("number") for record in book.valid(_POSTED, truck=book.own))
-            journal.number_after(max((number for number in numbers if isinstance(number, int)), default=0))
-        return {BOOK_SERIAL: book.heads().get(book.truck, (0, ""))[0]}
+            works = map(pumped, book.valid(_POSTED, truck=book.own))
+            journal.number_after(max((work.number for work in works if work), default=0))
+        return book.heads().get(book.truck, (0, ""))[0]
 
 
 def entered(settings: Settings) -> None:
@@ -157,17 +162,12 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
 
 
 def _in_turn(*lists: list[Entry]) -> list[Entry]:
-    """Merge the lists by the latest time so far, each kept in its own order whatever its clock showed."""
+    """Merge the lists by time, each in its own order: where its clock went back, the latest time before counts."""
     timed = [list(zip(accumulate((entry[2] for entry in each), max), each, strict=True)) for each in lists]
     return [entry for _, entry in heapq.merge(*timed, key=lambda pair: pair[0])]
 
 
-def _of_clock(said: Mapping[str, object]) -> dict[str, object]:
-    """The clock data of a journal row."""
-    return {name: said[name] for name in (CLOCK, SAID) if name in said}
-
-
-_Said = tuple[str, str, dict[str, object]]
+_Said = tuple[str, str, Document]
 """Key of earlier versions, time, body."""
 
 
@@ -176,7 +176,7 @@ def _event_entries(book: Book, journal: Journal) -> list[Entry]:
         (
             f"{e.kind} {e.number}",
             e.at,
-            {"event": e.kind, "number": e.number, "by": e.by, "what": e.what} | _of_clock(e.what),
+            Event(event=e.kind, number=e.number, by=e.by, what=e.what, **_clock_of(e.what)).document(),
         )
         for e in journal.events()
     ]
@@ -189,7 +189,7 @@ def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
 
 
 def follow_provings(book: WritableBook, journal: Journal) -> None:
-    """Void in the book what was voided in the journal, and take back what was taken back there."""
+    """Void in the book what was voided in the journal, and undo the void where it was undone there."""
     from rig.ledger.chain import VOID
 
     for proving in journal.provings():
@@ -209,9 +209,14 @@ def _record_of(book: Book, proving: StoredProving) -> Record | None:
     return next((each for each in found if each is not None), None)
 
 
-def _proving_body(proving: StoredProving) -> dict[str, object]:
-    body = {"meter": proving.meter, "accepted": proving.accepted, "document": proving.document}
-    return body | _of_clock(proving.document)
+def _proving_body(proving: StoredProving) -> Document:
+    clock = _clock_of(proving.document)
+    return Proving(meter=proving.meter, accepted=proving.accepted, document_=proving.document, **clock).document()
+
+
+def _clock_of(row: Document) -> dict[str, Any]:
+    """The quality of the clock in a row of the journal."""
+    return {name: row.get(name) for name in (CLOCK, SAID)}
 
 
 def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:
@@ -228,68 +233,69 @@ def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:
 
 
 def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, device: str, simulated: bool) -> tuple[Entry, int]:
-    record = stored.record
-    if record is None:
+    work, about = stored.work, stored.task
+    if work is None:
         raise JournalError(f"fill {stored.fill_id} is not finished")
-    forward_l = record["forward_l"]
-    assert isinstance(forward_l, int | float)
-    end_ml = total_ml + round(1000 * forward_l)
-    body = {
-        **record,
-        **{name: stored.about.get(name) for name in _COPIED},
-        **job_facts(book, str(record["job"] or ""), str(record["position"] or "")),
-        "number": stored.number,
-        "totaliser_start_ml": total_ml,
-        "totaliser_end_ml": end_ml,
-        "device": device,
-        "software": software(),
-        "simulated": simulated,
-    }
-    before = stored.about.get(BOOK_SERIAL)
-    kind, moved = _kind_of(book, record, before if isinstance(before, int) else None)
-    return (kind, stored.fill_id, str(record["ended_at"]), body | moved), end_ml
+    end_ml = total_ml + round(1000 * work.forward_l)
+    kind, moved = _kind_of(book, work, about.book_serial)
+    said = work.extended(
+        PumpWork,
+        fluid_text=about.fluid_text,
+        config=about.config,
+        **job_facts(book, work.job or "", work.position or ""),
+        number=stored.number,
+        totaliser_start_ml=total_ml,
+        totaliser_end_ml=end_ml,
+        device=device,
+        software=software(),
+        simulated=simulated,
+        record_version=VERSION,
+        **moved,
+    )
+    return (kind, stored.fill_id, work.ended_at, said.document()), end_ml
 
 
-def _kind_of(book: Book, record: dict[str, object], before: int | None) -> tuple[str, dict[str, object]]:
+def _kind_of(book: Book, work: Work, before: int | None) -> tuple[str, dict[str, Any]]:
     """The kind under which pump work is stored, and what it moved, in the fields of that kind.
 
     ``before`` is the book's last serial number when the work began.
     """
-    work = record.get("kind", FILL)
-    if work == RETURN:
-        tote = returned_to(book, str(record.get("to") or ""), before)
-        return RETURN, {"drawn_l": record["recovered_l"], "basis": record["net_basis"], "tote": tote}
-    facts = tote_facts(book, before)
-    if work in (RINSE, "divert"):
+    if work.kind == RETURN:
+        tote = returned_to(book, work.to or "", before)
+        return RETURN, {"drawn_l": work.recovered_l, "basis": work.net_basis, "tote": tote}
+    name, lot = tote_facts(book, before)
+    facts = {"tote": name, "lot": lot}
+    if work.kind in (RINSE, "divert"):
         # Rinse water comes from elsewhere; the first liquid after it from the tote.
-        return RINSE, {"rinsed_l": record["net_l"], "from_tote": work == "divert", **facts}
-    return (VESSEL if record["valve"] is None else FILL), facts
+        return RINSE, {"rinsed_l": work.net_l, "from_tote": work.kind == "divert", **facts}
+    return (VESSEL if work.valve is None else FILL), facts
 
 
 def number_of(record: Record) -> str:
     """The number of pump work, the same everywhere; a correction keeps it and appends its revision."""
-    body = record.document
-    revision = body.get("revision", 0 if record.corrects is None else 1)
-    return f"{work_number(record)}" + (f"-{revision}" if revision else "")
+    said = PumpWork.of(record)
+    revision = said.revision
+    if revision is None:
+        # Corrections did not state it at first.
+        revision = 0 if record.corrects is None else 1
+    return f"{said.number}" + (f"-{revision}" if revision else "")
 
 
-def work_number(record: Record) -> int:
-    """The number of pump work without the suffix of a correction."""
-    number = record.document["number"]
-    assert isinstance(number, int)
-    return number
+def pumped(record: Record) -> PumpWork | None:
+    """What pump work says; None of a person's note."""
+    return None if Moved.of(record).number is None else PumpWork.of(record)
 
 
 def called(book: Book, truck: str) -> str:
     """The latest name of a chain's rig; its id if it has none."""
     told = book.valid(NAMED, truck=truck)
-    return str(told[-1].document["name"]) if told else truck
+    return Named.of(told[-1]).name if told else truck
 
 
 def keep_name(book: WritableBook, name: str, at: str) -> None:
     """Store this rig's name, by which an office names trucks, if it has changed."""
     if called(book, book.truck) != name:
-        book.note(NAMED, at, {"name": name})
+        book.note(NAMED, at, Named(name=name).document())
 
 
 def posted_under(book: Book, fill_id: str) -> Record | None:
@@ -297,19 +303,18 @@ def posted_under(book: Book, fill_id: str) -> Record | None:
     return next((found for kind in _POSTED if (found := book.one(kind, fill_id)) is not None), None)
 
 
-def place_of(position: object) -> str:
+def place_of(position: str | None) -> str:
     """A place on a machine in the form compared and stored: small letters, single spaces."""
-    return " ".join(str(position or "").lower().split())
+    return " ".join((position or "").lower().split())
 
 
-def job_facts(book: Book, job: str, position: str) -> dict[str, object]:
+def job_facts(book: Book, job: str, position: str) -> dict[str, Any]:
     """What the book knows of a job, for the records of its work; ``wheel`` names one wheel of a machine."""
     known = book.one("job", job) if job else None
-    found = known.document if known else {}
-    machine = found.get("machine")
+    found = Job.of(known) if known else Job(job=job)
     return {
-        **{name: found.get(name) for name in ("customer", "customer_number", "address", "machine", "site")},
-        "wheel": f"{machine}, {place_of(position)}" if machine and position else None,
+        **{name: getattr(found, name) for name in ("customer", "customer_number", "address", "machine", "site")},
+        "wheel": f"{found.machine}, {place_of(position)}" if found.machine and position else None,
     }
 
 
@@ -318,19 +323,19 @@ def totaliser_ml(book: Book) -> int:
     last = [record for kind in (FILL, VESSEL) if (record := book.latest(kind)) is not None]
     # The latest of these may be a person's entry without a totaliser; there are few.
     last += book.valid((RETURN, RINSE), truck=book.own)
-    ends = (record.document.get("totaliser_end_ml") for record in last)
-    return max((end for end in ends if isinstance(end, int)), default=0)
+    return max((work.totaliser_end_ml for work in map(pumped, last) if work), default=0)
 
 
 @cache
-def software() -> dict[str, str]:
-    """Version of the program and the hash of its source, for a ticket."""
+def software() -> Software:
+    """Version of the program and the hash of its files, for a ticket: code, tables, pages, texts."""
     try:
         number = version("ballast-rig")
     except PackageNotFoundError:
         number = "source"
     root = Path(__file__).resolve().parent.parent
     found = hashlib.sha256()
-    for path in sorted(root.rglob("*.py")):
-        found.update(f"{path.relative_to(root).as_posix()}\n".encode() + path.read_bytes())
-    return {"version": number, "hash": found.hexdigest()[:16]}
+    for path in sorted(root.rglob("*")):
+        if path.is_file() and path.suffix not in (".md", ".pyc") and not path.is_relative_to(root / "config"):
+            found.update(f"{path.relative_to(root).as_posix()}\n".encode() + path.read_bytes())
+    return Software(number, found.hexdigest()[:16])

@@ -10,6 +10,7 @@ from typing import Literal
 
 from rig.control.checks import Support
 from rig.field.points import Strict
+from rig.fluid import content_names
 from rig.plan.advice import Circumstances, Inside, Use
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
@@ -27,6 +28,7 @@ class QuestionText(Strict):
     mass: str | None = None
     holds: str | None = None
     holds_fluid: str | None = None
+    drained: str | None = None
     fluid: str | None = None
     temp: str | None = None
     valve: str = "air-water"
@@ -56,7 +58,8 @@ def question_of(text: QuestionText, size: str) -> Question:
             percent=None if text.fill is None else _percent(text.fill),
             volume_l=None if text.volume is None else parse(text.volume, "volume"),
             mass_kg=None if text.mass is None else parse(text.mass, "mass"),
-            existing_l=0.0 if text.holds is None else parse_within("holds", text.holds, "volume"),
+            existing_l=_existing_l(text),
+            drained_at=None if text.drained is None else _clock(text.drained),
             start_kpa=_pressure("start_pressure", text.start_pressure),
             working_kpa=_pressure("working_pressure", text.working_pressure),
             known=_circumstances(text),
@@ -68,8 +71,17 @@ def question_of(text: QuestionText, size: str) -> Question:
         holds_fluid=text.holds_fluid,
         temp_c=None if text.temp is None else parse_within("temp", text.temp, "temperature"),
         support=text.support,
-        **({} if text.assay is None else {"assay": _share(text.assay)}),
+        assay=None if text.assay is None else share_of(text.assay),
     )
+
+
+def _existing_l(text: QuestionText) -> float:
+    """What is inside already; without a volume of its own the sum of the volumes of its liquids, if each has one."""
+    if text.holds is not None:
+        return parse_within("holds", text.holds, "volume")
+    litres = [volume_l for volume_l, _ in content_names(text.holds_fluid or "")]
+    known = [volume_l for volume_l in litres if volume_l is not None]
+    return parse_within("holds", f"{sum(known)} L", "volume") if known and len(known) == len(litres) else 0.0
 
 
 def _circumstances(text: QuestionText) -> Circumstances:
@@ -152,12 +164,16 @@ def _clock(text: str) -> float:
 
 def _percent(text: str) -> float:
     try:
-        return float(text.rstrip("% "))
+        value = float(text.rstrip("% "))
     except ValueError as error:
         raise QuantityError(f"{text!r} is no percentage: write for example --fill 75") from error
+    if 0 < value < 1 and "%" not in text:
+        raise QuantityError(f"{text} percent, or {100 * value:g} %? Write {100 * value:g}, or with its sign {text}%")
+    return value
 
 
-def _share(text: str) -> float:
+def share_of(text: str) -> float:
+    """A share in percent; QuantityError for text that is none."""
     try:
         return float(text.rstrip("% ")) / 100
     except ValueError as error:

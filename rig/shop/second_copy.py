@@ -6,10 +6,11 @@ It must not know what is copied.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rig.ledger.journal import JournalError
+from rig.record.work import Ended
 from rig.run.clock_memory import now_in
 from rig.run.settings import Settings
 from rig.shop.named_files import about_folder, named_files
@@ -75,10 +76,9 @@ def after_record(settings: Settings, wait_s: float = WAIT_S) -> str:
     return copier.fault
 
 
-def copied_too(settings: Settings, record: dict[str, object]) -> dict[str, object]:
-    """A finished fill's record, with the reason if the second copy lacks it."""
-    fault = after_record(settings, FILL_WAIT_S)
-    return {**record, COPY_FAULT: fault} if fault else record
+def copied_too(settings: Settings, ended: Ended) -> Ended:
+    """Ended work, with the reason if the second copy lacks it."""
+    return replace(ended, second_copy_fault=after_record(settings, FILL_WAIT_S))
 
 
 def _copied(settings: Settings) -> str:

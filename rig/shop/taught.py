@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.record.notes import Taught
 from rig.run.settings import Settings
 from rig.run.shop_wheels import ShopWheel
 from rig.shop.posting import book_if_any
@@ -27,18 +28,19 @@ def taught_in(book: Book, settings: Settings) -> Settings:
 
     A wheel whose size in the configuration differs keeps the configuration's values.
     """
-    found: dict[str, dict[str, object]] = {}
+    found: dict[str, Taught] = {}
     for each in book.valid("wheel"):
+        taught = Taught.of(each)
         # Move it to the end, as the one taught last.
-        found.pop(name := str(each.document["wheel"]), None)
-        found[name] = each.document
+        found.pop(taught.wheel, None)
+        found[taught.wheel] = taught
     wheels: dict[str, ShopWheel] = {}
-    for name, body in reversed(found.items()):
+    for name, taught in reversed(found.items()):
         own = settings.wheels.get(name)
-        if own is not None and read_size(own.size).text != body["size"]:
+        if own is not None and read_size(own.size).text != taught.size:
             continue
-        taught = {"size": body["size"], "took": f"{body['took_l']} L", "valve_at": body["valve_at"]}
-        wheel = ShopWheel.model_validate(taught)
+        facts = {"size": taught.size, "took": f"{taught.took_l} L", "valve_at": taught.valve_at}
+        wheel = ShopWheel.model_validate(facts)
         if own is not None:
             wheel = own.model_copy(update={"cavity": None, "took": wheel.took, "valve_at": wheel.valve_at})
         wheels[name] = wheel

@@ -5,12 +5,14 @@ Only reads records; it must not know how a fill is made, nor how any of it is sh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from rig.fluid import Fluid, FluidError, read_fluid
+from rig.fluid import UNKNOWN, Fluid, FluidError, Mix, Part, mix_of
 from rig.ledger.balance import Booked, Content, Move, contents
+from rig.record.notes import Connect, Dip, Load, Returned, Rinsed, Spilled, ToteFacts
+from rig.record.work import PumpWork
 from rig.run.assembly import fluid_of
 from rig.run.settings import Settings
 
@@ -20,16 +22,10 @@ if TYPE_CHECKING:
 
 UNNAMED = ""
 """The name of the only tote of a shop that has named none."""
-_NOTED: dict[str, tuple[Move, str]] = {
-    "dip": ("dip", "tote_l"), "rinse": ("rinse", "rinsed_l"), "spill": ("spill", "spilled_l"),
-    "return": ("return", "drawn_l"), "yard": ("told", "tote_l"),
-}  # fmt: skip
-"""Records of a single movement, and the field that holds the litres."""
-NOTED_KINDS = ("load", *_NOTED)
+NOTED_KINDS = ("load", "dip", "rinse", "spill", "return", "yard")
 """Kinds of records, other than fills, that change a tote's content."""
-_OF_A_FILL: tuple[tuple[Move, str], ...] = (
-    ("ticket", "net_l"), ("hose", "hose_change_l"), ("vent", "vented_l"), ("spill", "spilled_l"),
-)  # fmt: skip
+_MIX_C = 15.0
+"""Temperature for the volumes in a vessel, of which the book has none."""
 _STRENGTH_KNOWN = 0.01
 """Strengths that differ by less count as one liquid: a batch mixed from bags is known no better. Common practice."""
 
@@ -70,42 +66,33 @@ class Tote:
 
 def totes_of(book: Book) -> list[Tote]:
     """Every tote in the book; the connected one first."""
-    told = {str(each.document["tote"]): each.document for each in book.valid("tote", truck=book.own)}
+    told = {facts.tote: facts for facts in map(ToteFacts.of, book.valid("tote", truck=book.own))}
     found, drawn_from = contents(movements(book)), connected_at(book)
     names = dict.fromkeys([drawn_from, *told, *found])
-    return [tote_as_told(name, told.get(name, {}), found.get(name, Content()), name == drawn_from) for name in names]
+    return [
+        tote_as_told(told.get(name, ToteFacts(tote=name)), found.get(name, Content()), name == drawn_from)
+        for name in names
+    ]
 
 
-def tote_as_told(name: str, told: Mapping[str, object], content: Content, connected: bool) -> Tote:
+def tote_as_told(told: ToteFacts, content: Content, connected: bool) -> Tote:
     """Build a tote from its entered data and its content."""
-
-    def litres(field: str) -> float | None:
-        value = told.get(field)
-        return float(value) if isinstance(value, int | float) else None
-
-    return Tote(
-        name=name,
-        capacity_l=litres("capacity_l"),
-        reorder_l=litres("reorder_l"),
-        fluid=str(told.get("fluid") or ""),
-        yard=bool(told.get("yard")),
-        connected=connected,
-        content=content,
-    )
+    yard, fluid = bool(told.yard), told.fluid or ""
+    return Tote(told.tote, told.capacity_l, told.reorder_l, fluid, yard, connected, content)
 
 
 def connected_at(book: Book, ended: int | None = None) -> str:
-    """The tote connected now, or when the book ``ended`` with a record; empty for the unnamed one."""
+    """The tote connected now, or when serial ``ended`` was the book's last; empty for the unnamed one."""
     told = _until(book, book.valid("connect", truck=book.own), ended)
-    return str(told[-1].document["tote"]) if told else UNNAMED
+    return Connect.of(told[-1]).tote if told else UNNAMED
 
 
-def tote_facts(book: Book, ended: int | None) -> dict[str, object]:
-    """Tote and lot of work that began when the book ``ended`` with a record (None: unknown, so the present state)."""
+def tote_facts(book: Book, ended: int | None) -> tuple[str, str]:
+    """Tote and lot of work that began when serial ``ended`` was the book's last (None: now)."""
     name = connected_at(book, ended)
     if not book.keys("load") | book.keys("dip"):
-        return {"tote": name, "lot": ""}
-    return {"tote": name, "lot": contents(movements(book, ended=ended)).get(name, Content()).lot_text}
+        return name, ""
+    return name, contents(movements(book, ended=ended)).get(name, Content()).lot_text
 
 
 def _until(book: Book, records: list[Record], ended: int | None) -> list[Record]:
@@ -120,8 +107,8 @@ def returned_to(book: Book, to: str, ended: int | None = None) -> str | None:
     said = " ".join(to.casefold().split())
     if said == "tote":
         return connected_at(book, ended)
-    names = {each.document["tote"] for each in book.valid("tote", truck=book.own)}
-    named = {str(name).casefold(): str(name) for name in names if name}
+    names = {ToteFacts.of(each).tote for each in book.valid("tote", truck=book.own)}
+    named = {name.casefold(): name for name in names if name}
     return named.get(said.removeprefix("tote "))
 
 
@@ -130,7 +117,7 @@ def movements(
 ) -> list[Booked]:
     """All movements of this truck's totes, in the order of the book.
 
-    Limited to a period, or to the time when the book ``ended`` with a record.
+    Limited to a period, or to the time when serial ``ended`` was the book's last.
     """
     records = book.valid((*NOTED_KINDS, "fill"), since=since, until=until, truck=book.own)
     return [move for record in _until(book, records, ended) for move in moves_of(record)]
@@ -138,58 +125,44 @@ def movements(
 
 def moves_of(record: Record) -> Iterator[Booked]:
     """The movements into or out of totes that one record states, or the content it found in one."""
-    if record.kind == "load":
-        yield from _loaded(record)
-    elif record.kind == "fill":
-        for move, name in _OF_A_FILL:
-            yield _booked(record, move, name)
-    elif record.kind == "spill" and record.document.get("fill_id"):
-        # It left the tote through the meter: this share of the ticket's volume was spilled.
-        spilled = _booked(record, "spill", "spilled_l")
-        yield from (replace(spilled, move="ticket", litres=-spilled.litres), spilled)
-    elif _of_a_tote(record.kind, record.document):
-        yield _booked(record, *_NOTED[record.kind])
+    at, truck = record.at, record.truck
+    match record.kind:
+        case "load":
+            yield from _loaded(record, Load.of(record))
+        case "fill":
+            fill = PumpWork.of(record)
+            parts: tuple[tuple[Move, float], ...] = (
+                ("ticket", fill.net_l), ("hose", fill.hose_change_l), ("vent", fill.vented_l),
+                ("spill", fill.spilled_l),
+            )  # fmt: skip
+            for move, litres in parts:
+                yield Booked(at, move, litres, fill.tote or "", truck=truck)
+        case "spill":
+            spill = Spilled.of(record)
+            spilled = Booked(at, "spill", spill.spilled_l, spill.tote or "", truck=truck)
+            if spill.fill_id:
+                # It left the tote through the meter: this share of the ticket's volume was spilled.
+                yield replace(spilled, move="ticket", litres=-spill.spilled_l)
+            yield spilled
+        case "rinse" if (rinse := Rinsed.of(record)).from_tote is not False:
+            yield Booked(at, "rinse", rinse.rinsed_l, rinse.tote or "", truck=truck)
+        case "return" if (drawn := Returned.of(record)).tote is not None:
+            yield Booked(at, "return", drawn.drawn_l, drawn.tote, drawn.fluid or "", "returned", truck)
+        case "dip" | "yard" as kind:
+            found = Dip.of(record)
+            look: Move = "dip" if kind == "dip" else "told"
+            yield Booked(at, look, found.tote_l, found.tote, found.fluid or "", found.lot or "", truck)
 
 
-def _loaded(record: Record) -> Iterator[Booked]:
-    body = record.document
-    tote, source = str(body.get("tote") or ""), body.get("from")
-    if source is None:
-        yield _booked(record, "load", "loaded_l")
+def _loaded(record: Record, load: Load) -> Iterator[Booked]:
+    at, truck = record.at, record.truck
+    if load.from_ is None:
+        yield Booked(at, "load", load.loaded_l, load.tote, load.fluid or "", load.lot or "", truck)
         return
     # Leave the source before entering the destination: the content depends on that order.
-    yield Booked(record.at, "out", litres_of(body, "loaded_l"), str(source), truck=record.truck)
-    parts = body["parts"]
-    assert isinstance(parts, list)
-    for fluid, lot, litres in parts:
-        yield Booked(record.at, "load", litres, tote, fluid, lot, record.truck)
-
-
-def _booked(record: Record, move: Move, name: str) -> Booked:
-    body, into = record.document, move in ("dip", "told", "load", "return")
-    return Booked(
-        record.at,
-        move,
-        litres_of(body, name),
-        str(body.get("tote") or ""),
-        str(body.get("fluid") or "") if into else "",
-        "returned" if move == "return" else str(body.get("lot") or "") if into else "",
-        record.truck,
-    )
-
-
-def _of_a_tote(kind: str, body: Mapping[str, object]) -> bool:
-    """Whether it changed a tote: a return only if it went into one, a rinse unless it used plain water."""
-    if kind == "return":
-        return body.get("tote") is not None
-    return body.get("from_tote") is not False
-
-
-def litres_of(body: Mapping[str, object], name: str) -> float:
-    """A number from a record's body; 0 if absent."""
-    value = body.get(name) or 0.0
-    assert isinstance(value, int | float)
-    return float(value)
+    yield Booked(at, "out", load.loaded_l, load.from_, truck=truck)
+    for fluid, lot, litres in load.parts or ():
+        yield Booked(at, "load", litres, load.tote, fluid, lot, truck)
 
 
 def same_fluid(settings: Settings | None, one: str, other: str) -> bool:
@@ -202,6 +175,27 @@ def same_fluid(settings: Settings | None, one: str, other: str) -> bool:
     return abs((first.strength or 0.0) - (second.strength or 0.0)) <= _STRENGTH_KNOWN
 
 
+def mix_in(settings: Settings | None, held: Content) -> Mix | None:
+    """What a vessel holds by the book as one mix, near 15 degC; None for an empty one."""
+    found = [Part(litres, read_as(settings, name)) for (name, _), litres in held.parts.items() if litres > 0]
+    return mix_of(found, _MIX_C) if found else None
+
+
+def liquids_in(settings: Settings | None, held: Content) -> tuple[str, ...]:
+    """The liquids of a vessel by the book; of those that make one known mix, the mix."""
+    mix = mix_in(settings, held) if len(held.fluids) > 1 else None
+    return held.fluids if mix is None or mix.fluid is None else (mix.name,)
+
+
+def content_text(settings: Settings | None, held: Content) -> str:
+    """What a vessel holds by the book, as a content that a question carries; what cannot be read is unknown."""
+    litres: dict[str, float] = {}
+    for (fluid, _), part_l in held.parts.items():
+        name = fluid if fluid and read_as(settings, fluid) else UNKNOWN
+        litres[name] = litres.get(name, 0.0) + part_l
+    return " + ".join(f"{part_l:.2f} L {name}" for name, part_l in litres.items() if part_l > 0) or UNKNOWN
+
+
 def as_written(settings: Settings | None, text: str) -> str:
     """A liquid's name as the program writes it; the text as typed if it cannot be parsed."""
     found = read_as(settings, text)
@@ -211,7 +205,7 @@ def as_written(settings: Settings | None, text: str) -> str:
 def read_as(settings: Settings | None, text: str) -> Fluid | None:
     """The liquid that a text names; None if it cannot be parsed."""
     try:
-        return read_fluid(text) if settings is None else fluid_of(settings, text)
+        return fluid_of(settings, text)
     except FluidError:
         return None
 

@@ -10,11 +10,13 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from rig.fluid import UNKNOWN, content_names
 from rig.ledger.balance import Booked, Content
-from rig.record import delivery_in
+from rig.record.notes import Conversion, Finish, HandWork, Holds, Moved, OnWheel
+from rig.record.work import PumpWork
 from rig.shop.filled import OF_A_FILL, filled
-from rig.shop.posting import FILL, RETURN, job_facts, place_of
-from rig.shop.totes import litres_of, same_fluid
+from rig.shop.posting import FILL, RETURN, job_facts, place_of, pumped
+from rig.shop.totes import same_fluid
 from rig.units import KPA_PER_PSI, show_pressure
 
 if TYPE_CHECKING:
@@ -31,11 +33,11 @@ STEPS = (OUT, RINSED, RIM, FITTED, REFILL, END)
 """The steps of a conversion, in order."""
 BY_HAND = {OUT: OUT, RINSED: RINSED, RIM: RIM, "new valve": FITTED, "new wheel": FITTED, "valve kept": FITTED}
 """What a person may enter, and the step that it completes."""
-_EMPTIES = (RINSED, "new wheel")
-"""After these steps none of the old liquid is left inside."""
+_EMPTIES = ("new wheel",)
+"""After these steps nothing is left inside. A rinse leaves water in place of what was below the valve hole."""
 
 
-def same_position(one: object, other: object) -> bool:
+def same_position(one: str | None, other: str | None) -> bool:
     """Whether two texts name the same place on a machine."""
     return place_of(one) == place_of(other)
 
@@ -48,20 +50,20 @@ def of_wheel(book: Book, kind: str | Collection[str], job: str, position: str) -
     if facts["wheel"] is None:
         return in_job(book, kind, job, position)
     found = book.valid(kind, wheel=str(facts["wheel"]))
-    return [each for each in found if _same_customer(each.document, facts)]
+    return [each for each in found if _same_customer(OnWheel.of(each), facts)]
 
 
-def _same_customer(one: Mapping[str, object], other: Mapping[str, object]) -> bool:
+def _same_customer(one: OnWheel, other: Mapping[str, str | None]) -> bool:
     """Compare by number if both have one: a name may have been corrected since."""
-    numbers = one.get("customer_number"), other.get("customer_number")
-    name = "customer_number" if all(numbers) else "customer"
-    return one.get(name) == other.get(name)
+    if one.customer_number and other["customer_number"]:
+        return one.customer_number == other["customer_number"]
+    return one.customer == other["customer"]
 
 
 def in_job(book: Book, kind: str | Collection[str], job: str, position: str, since: str | None = None) -> list[Record]:
     """Records of one or several kinds, of one position in one job."""
     found = book.valid(kind, job=job, since=since)
-    return [each for each in found if same_position(each.document.get("position"), position)]
+    return [each for each in found if same_position(OnWheel.of(each).position, position)]
 
 
 # --- what is inside -------------------------------------------------------------------------------------------------
@@ -78,27 +80,43 @@ def inside(book: Book, job: str, position: str) -> Content:
     counted = {each.record: each for each in filled(book, pumped, noted)}
     held, known = Content(), True
     for record in records:
+        if record.kind == STEP and HandWork.of(record).step == RINSED and held.left_l:
+            held = held.after(Booked(record.at, "dip", held.left_l, fluid="water"))
         work = counted.get(record)
+        if record.kind == FILL:
+            held = _as_found(held, PumpWork.of(record), record.at)
         for move in _moved(record, work.moved_l if work else 0.0):
             held, known = held.after(move), known or move.move == "dip"
         known = known and (work is None or work.known)
     return held if known else replace(held, left_l=None)
 
 
+def _as_found(held: Content, fill: PumpWork, at: str) -> Content:
+    """What a wheel held before a fill: a person's volume, and liquids that are not the book's, go before its sum."""
+    if not fill.existing_l:
+        return held
+    named = content_names(fill.existing_fluid or "")
+    if {name for _, name in named} <= {*held.fluids, UNKNOWN}:
+        return held.after(Booked(at, "dip", fill.existing_l))
+    shares = [1.0 if litres is None else litres for litres, _ in named]
+    held = held.after(Booked(at, "dip", 0.0))
+    for (_, name), share in zip(named, shares, strict=True):
+        part_l = fill.existing_l * share / sum(shares)
+        held = held.after(Booked(at, "load", part_l, fluid="" if name == UNKNOWN else name))
+    return held
+
+
 def _moved(record: Record, pumped_l: float) -> Iterator[Booked]:
     """One record's movements into or out of a wheel, or the content found; ``pumped_l`` counts of the pump's work."""
-    body = record.document
     if record.kind == FILL:
-        if held_l := litres_of(body, "existing_l"):
-            # The previous content as entered by a person takes precedence over the book's sum.
-            yield Booked(record.at, "dip", held_l)
-        lot = str(body.get("lot") or "")
-        yield Booked(record.at, "load", pumped_l, fluid=str(body["fluid"]), lot=lot)
+        fill = PumpWork.of(record)
+        yield Booked(record.at, "load", pumped_l, fluid=fill.fluid, lot=fill.lot or "")
     elif record.kind == RETURN:
         yield Booked(record.at, "out", pumped_l)
     elif record.kind == HOLDS:
-        yield Booked(record.at, "dip", litres_of(body, "holds_l"), fluid=str(body.get("fluid") or ""))
-    elif body["step"] in _EMPTIES:
+        found = Holds.of(record)
+        yield Booked(record.at, "dip", found.holds_l, fluid=found.fluid)
+    elif HandWork.of(record).step in _EMPTIES:
         yield Booked(record.at, "dip", 0.0)
 
 
@@ -107,9 +125,9 @@ def _moved(record: Record, pumped_l: float) -> Iterator[Booked]:
 
 def finish_of(book: Book, fill: Record) -> Record | None:
     """The last record of final pressure, leak check and cap for this fill; None if there is none."""
-    body = fill.document
-    job, position = str(body.get("job") or ""), str(body.get("position") or "")
-    noted = [each for each in book.valid(FINISH, truck=fill.truck) if each.document.get("fill_id") == body["fill_id"]]
+    work = PumpWork.of(fill)
+    job, position = work.job or "", work.position or ""
+    noted = [each for each in book.valid(FINISH, truck=fill.truck) if Finish.of(each).fill_id == work.fill_id]
     if job and position:
         known = [each.serial for each in noted]
         later = book.in_order([fill, *in_job(book, FINISH, job, position)])
@@ -117,16 +135,15 @@ def finish_of(book: Book, fill: Record) -> Record | None:
     return next(reversed(book.in_order(noted)), None)
 
 
-def finish_faults(finish: Record, working_kpa: object) -> list[str]:
+def finish_faults(finish: Finish, working_kpa: float | None) -> list[str]:
     """List the faults found at the end of a fill; empty if there are none."""
-    body, found = finish.document, []
-    if body.get("leak") != "none":
-        found.append(f"LEAK at the {body.get('leak')}")
-    if not body.get("cap"):
+    found = []
+    if finish.leak != "none":
+        found.append(f"LEAK at the {finish.leak}")
+    if not finish.cap:
         found.append("NO SEALING CAP")
-    final_kpa = litres_of(body, "final_kpa")
-    if isinstance(working_kpa, int | float) and abs(final_kpa - working_kpa) > KPA_PER_PSI:
-        what = "air it up" if final_kpa < working_kpa else "let it down"
+    if working_kpa is not None and abs(finish.final_kpa - working_kpa) > KPA_PER_PSI:
+        what = "air it up" if finish.final_kpa < working_kpa else "let it down"
         found.append(f"working pressure is {show_pressure(working_kpa)}: {what}")
     return found
 
@@ -164,7 +181,7 @@ def work_of_job(book: Book, job: str) -> list[Work]:
     records = book.valid(OF_A_WHEEL, job=job)
     by_position: dict[str, list[Record]] = {}
     for record in records:
-        position = place_of(record.document.get("position"))
+        position = place_of(OnWheel.of(record).position)
         if position:
             by_position.setdefault(position, []).append(record)
     return [_work(position, own) for position, own in by_position.items()]
@@ -179,7 +196,7 @@ def work_on(book: Book, job: str, position: str) -> Work | None:
 
 def _work(position: str, records: Sequence[Record]) -> Work:
     conversion = next((each for each in reversed(records) if each.kind == CONVERSION), None)
-    to = None if conversion is None else str(conversion.document["to"])
+    to = None if conversion is None else Conversion.of(conversion).to
     done = {name: record for record in records if (name := _step_of(record, to)) is not None}
     fill, finish = done.get(REFILL), done.get(END)
     place = {id(record): number for number, record in enumerate(records)}
@@ -188,28 +205,30 @@ def _work(position: str, records: Sequence[Record]) -> Work:
         finish = None
         del done[END]
     names = STEPS if to is not None else (REFILL, END)
-    faults = finish_faults(finish, fill.document.get("working_kpa") if fill else None) if finish else []
+    working_kpa = PumpWork.of(fill).working_kpa if fill else None
+    faults = finish_faults(Finish.of(finish), working_kpa) if finish else []
     if to is not None and fill is not None:
         early = [name for name in STEPS[:4] if (step := done.get(name)) is None or place[id(step)] > place[id(fill)]]
         faults += [f"refilled before: {', '.join(early)}"] if early else []
     if conversion is not None:
         fills = (each for each in records[place[id(conversion)] :] if each.kind == FILL)
-        faults += [f"{each.document['fluid']} went in, not {to}" for each in fills if not _is_of(each, to)]
+        faults += [f"{PumpWork.of(each).fluid} went in, not {to}" for each in fills if not _is_of(each, to)]
     return Work(position, to, tuple(Step(name, done.get(name)) for name in names), tuple(faults))
 
 
 def _step_of(record: Record, to: str | None) -> str | None:
     """The step that a record completes, if any; in a conversion, only with the right liquid."""
-    body = record.document
     if record.kind == STEP:
-        return BY_HAND[str(body["step"])]
-    if record.kind == FILL and (body["outcome"] != "complete" or not _is_of(record, to)):
+        return BY_HAND[HandWork.of(record).step]
+    if record.kind == FILL and (PumpWork.of(record).outcome != "complete" or not _is_of(record, to)):
         return None
-    if record.kind == RETURN and (delivery_in(body) == "nothing" or (to is not None and _is_of(record, to))):
-        return None
+    if record.kind == RETURN:
+        work = pumped(record)
+        if (work and work.known_as == "nothing") or (to is not None and _is_of(record, to)):
+            return None
     return {FILL: REFILL, RETURN: OUT, FINISH: END}.get(record.kind)
 
 
 def _is_of(record: Record, fluid: str | None) -> bool:
     """Whether a record is about this liquid, or True if ``fluid`` is None. An unnamed liquid is the old one."""
-    return fluid is None or same_fluid(None, str(record.document.get("fluid") or ""), fluid)
+    return fluid is None or same_fluid(None, Moved.of(record).fluid or "", fluid)

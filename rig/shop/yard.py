@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Balance, Booked, Content, balances, contents
+from rig.record.base import values_of
+from rig.record.notes import Connect, Dip, ToteFacts
 from rig.shop.posting import place_of
 from rig.shop.totes import NOTED_KINDS, Tote, moves_of, tote_as_told, totes_of
 
@@ -39,21 +41,22 @@ class YardTank:
 
 def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -> list[YardTank]:
     """Every named yard tank of any truck; contents at ``until``, sums and balance over the period."""
-    told: dict[str, dict[str, object]] = {}
+    told: dict[str, ToteFacts] = {}
     known: set[tuple[str, str]] = set()
     told_of = _yards_told(book)
     for record in told_of:
-        name = place_of(record.document["tote"])
+        facts = ToteFacts.of(record)
+        name = place_of(facts.tote)
         # The latest entry is valid; the name keeps its first spelling.
-        facts = {key: value for key, value in record.document.items() if value is not None}
-        told[name] = told.get(name, {}) | facts | {"tote": told.get(name, facts)["tote"]}
+        given = {key: value for key, value in values_of(facts).items() if value is not None}
+        told[name] = replace(told.get(name, facts), **given | {"tote": told.get(name, facts).tote})
         known |= {(record.truck, name), (book.truck, name)}
     moves = [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
     found, asked = contents(moves), [move for move in moves if since is None or move.at >= since]
     balanced = balances(asked)
     return [
         YardTank(
-            tote_as_told(str(facts["tote"]), facts, found.get(name, Content()), connected=False),
+            tote_as_told(facts, found.get(name, Content()), connected=False),
             balanced.get(name, Balance(None, {})),
             _taken(move for move in asked if move.tote == name),
             sum(move.litres for move in asked if move.tote == name and move.move == "load"),
@@ -65,16 +68,16 @@ def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -
 def _yards_told(book: Book) -> list[Record]:
     # Truck by truck, because the book has an index for that.
     found = book.valid("tote", truck=tuple(book.heads()))
-    return [each for each in found if each.document.get("yard") and place_of(each.document["tote"])]
+    return [each for each in found if (facts := ToteFacts.of(each)).yard and place_of(facts.tote)]
 
 
 def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
     """Movements of these trucks' totes, in the order of the book, under the tank's common name."""
     # Fills draw from a yard tank only if one was connected; avoid reading a year's fills of all trucks.
     trucks = {book.truck, *(each.truck for each in told_of)}
-    yards = {(each.truck, each.document["tote"]) for each in told_of}
+    yards = {(each.truck, ToteFacts.of(each).tote) for each in told_of}
     connected = book.valid("connect", truck=trucks)
-    pumping = {each.truck for each in connected if (each.truck, each.document["tote"]) in yards}
+    pumping = {each.truck for each in connected if (each.truck, Connect.of(each).tote) in yards}
     noted = book.valid(NOTED_KINDS, until=until, truck=trucks)
     records = book.in_order([*noted, *(book.valid("fill", until=until, truck=pumping) if pumping else ())])
     moves = (move for record in records for move in moves_of(record))
@@ -99,8 +102,9 @@ def note_yard(truck: WritableBook, office: Book, at: str) -> list[Tote]:
             continue
         if tote.content.left_l is not None and abs(tote.content.left_l - content.left_l) <= _DIFFERS_L:
             continue
-        body: dict[str, object] = {"tote": tote.name, "tote_l": round(content.left_l, 3)}
-        body |= {"fluid": content.fluids[0], "lot": content.lot_text} if len(content.fluids) == 1 else {}
-        truck.note(OFFICE_SAYS, at, body)
+        said = Dip(tote=tote.name, tote_l=round(content.left_l, 3))
+        if len(content.fluids) == 1:
+            said = replace(said, fluid=content.fluids[0], lot=content.lot_text)
+        truck.note(OFFICE_SAYS, at, said.document())
         news.append(tank.tote)
     return news

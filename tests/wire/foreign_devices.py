@@ -13,11 +13,26 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import pytest
+
 from sim.devices import Rig
 from sim.modules import UnknownAddress, Where
 
 HERE = Path(__file__).resolve().parent
 NODE_MODULES = HERE.parents[1] / ".node" / "node_modules"
+
+
+def libmodbus_device(folder: Path) -> Path:
+    """The device in C on the library libmodbus, compiled; skips the test where it cannot be."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None:
+        pytest.skip("no C compiler is installed")
+    built = folder / "device"
+    source = HERE / "libmodbus_server.c"
+    done = subprocess.run([compiler, str(source), "-o", str(built), "-lmodbus"], capture_output=True, check=False)
+    if done.returncode:
+        pytest.skip("libmodbus is not installed: apt-get install libmodbus-dev")
+    return built
 
 
 def why_no_node() -> str:

@@ -149,6 +149,9 @@ class Board:
         """Bring the plant up to now."""
         wall_s = time.monotonic()
         left_s, self._wall_s = (wall_s - self._wall_s) * self.speed, wall_s
+        if self.speed > 1:
+            # As the controller's clock does, and the simulated rig: a stall of a busy computer is not physics.
+            left_s = min(left_s, 0.5)
         while left_s > 0:
             dt_s = min(left_s, 0.05)
             left_s -= dt_s
@@ -222,11 +225,23 @@ class Board:
         return [pulses >> 16, pulses & 0xFFFF, shown & 0xFFFF] + [0] * 130
 
 
+async def _runs(board: Board) -> None:
+    """The plant goes on while nobody asks."""
+    while True:
+        board.step()
+        await asyncio.sleep(0.02)
+
+
 @asynccontextmanager
 async def over_tcp(board: Board) -> AsyncIterator[str]:
     """The board behind a TCP port; yields the link's keys."""
 
+    serving: set[asyncio.Task[None]] = set()
+
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        serving.add(task)
         try:
             while True:
                 head = await reader.readexactly(6)
@@ -234,14 +249,20 @@ async def over_tcp(board: Board) -> AsyncIterator[str]:
                 if reply is not None:
                     writer.write(head[:4] + len(reply).to_bytes(2, "big") + reply)
         except (asyncio.IncompleteReadError, ConnectionError):
+            pass
+        finally:
             writer.close()
 
     server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    running = asyncio.create_task(_runs(board))
     port = server.sockets[0].getsockname()[1]
     try:
         yield f'kind = "tcp"\nport = {port}\ntimeout = "{board.answers_s:g} s"'
     finally:
         server.close()
+        for task in (running, *serving):
+            task.cancel()
+        await asyncio.gather(running, *serving, return_exceptions=True)
 
 
 def crc16(frame: bytes) -> bytes:
@@ -277,9 +298,12 @@ async def over_rtu(board: Board, port: Path) -> AsyncIterator[str]:
                 os.write(master, reply + crc16(reply))
 
     loop.add_reader(master, take)
+    running = asyncio.create_task(_runs(board))
     try:
         yield f'kind = "rtu"\nport = "{port}"\nbaud = 115200\ntimeout = "{board.answers_s:g} s"'
     finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
         loop.remove_reader(master)
         os.close(master)
         os.close(slave)

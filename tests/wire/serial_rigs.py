@@ -83,4 +83,5 @@ async def fill(
     settings: Settings, watch: Watch = lambda _setup, _decision: None, person: Person | None = None
 ) -> dict[str, Any]:
     """One whole fill, its prompts answered."""
-    return await fill_wheel(settings, Errand(Question(SIZE), "test"), person or Unattended("test", go_on=True), watch)
+    errand, whoever = Errand(Question(SIZE), "test"), person or Unattended("test", go_on=True)
+    return (await fill_wheel(settings, errand, whoever, watch)).document()

@@ -21,9 +21,10 @@ from rig.control.values import Request, Setup
 from rig.ledger.lock import LockedError
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
-from rig.run.interrupted import Refused, journal_of
+from rig.run.interrupted import journal_of
 from rig.run.loop import Fill, NotOff
 from rig.run.person import Unattended
+from rig.run.refused import Refused
 from rig.run.session import Errand, close_as_is, fill_wheel
 from rig.run.settings import Settings, load_settings
 
@@ -89,7 +90,7 @@ async def test_a_board_that_cannot_be_switched_off_keeps_the_fill_open_until_a_p
     board = Board(speed=SPEED, breaks_at_l=4.0, breaks_to=breaks_to)
     seen, person = Seen(), AtTheSwitch(board)
     async with rig(board, tmp_path, wire) as settings:
-        record = await fill_wheel(settings, Errand(QUESTION), person, seen, _unhurried)
+        record = (await fill_wheel(settings, Errand(QUESTION), person, seen, _unhurried)).document()
     assert any(text.startswith("CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply") for text in seen.words)
     assert person.refused > 0, "an end was accepted while the pump might run"
     assert "supply cut by hand" in str(record["flags"])
@@ -127,7 +128,7 @@ async def test_unattended_the_fill_stays_open_and_is_closed_only_with_a_persons_
         with pytest.raises(Refused, match="CANNOT BE SWITCHED OFF"):
             await fill_wheel(settings, Errand(QUESTION), Unattended(), Seen(), _unhurried)
         board.supply_cut = True
-        record = await close_as_is(settings, folder, stored.fill_id, supply_cut=True)
+        record = (await close_as_is(settings, folder, stored.fill_id, supply_cut=True)).document()
     net_l, u_l = record["net_l"], record["net_u_l"]
     assert isinstance(net_l, float)
     assert isinstance(u_l, float)
@@ -140,7 +141,7 @@ async def test_a_silent_board_whose_watchdog_counts_requests_drops_and_a_proven_
     board = Board(speed=SPEED, breaks_at_l=4.0, breaks_to="silent", watchdog=True)
     seen = Seen()
     async with rig(board, tmp_path, "tcp", proven=True) as settings:
-        record = await fill_wheel(settings, Errand(QUESTION), Unattended(), seen, _unhurried)
+        record = (await fill_wheel(settings, Errand(QUESTION), Unattended(), seen, _unhurried)).document()
     assert not board.coils[0], "the questions of a scan kept the watchdog from dropping"
     assert not board.supply_cut
     assert record["outcome"] == "aborted"
@@ -156,7 +157,7 @@ async def test_the_heartbeat_keeps_the_supply_while_the_fill_runs_and_lets_it_go
 ) -> None:
     board = Board(speed=SPEED, timers=True)
     async with rig(board, tmp_path, "tcp", more=HEARTBEAT) as settings:
-        record = await fill_wheel(settings, Errand(QUESTION), Unattended(), Seen(), _unhurried)
+        record = (await fill_wheel(settings, Errand(QUESTION), Unattended(), Seen(), _unhurried)).document()
     assert record["outcome"] == "complete", record
     assert board.litres == pytest.approx(20.0, abs=0.5)
     lost, folder = Board(speed=SPEED, timers=True, breaks_at_l=4.0, breaks_to="lost"), tmp_path / "lost"
@@ -182,7 +183,7 @@ async def test_another_machine_on_the_same_board_is_told_as_another_controller(t
     seen = Seen()
     async with rig(board, tmp_path, "tcp") as settings:
         meddling = asyncio.create_task(other())
-        record = await fill_wheel(settings, Errand(QUESTION), Unattended(), seen, _unhurried)
+        record = (await fill_wheel(settings, Errand(QUESTION), Unattended(), seen, _unhurried)).document()
         await meddling
     assert record["first_out"] in ("another_controller", "both_directions")
     assert "another_controller" in seen.alarms

@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
-from processes import answer_prompts, command, configuration, serving, started, wait_for_phase
+from processes import (
+    PATIENCE_S,
+    ROOT,
+    answer_prompts,
+    command,
+    configuration,
+    ends_within,
+    serving,
+    started,
+    wait_for_phase,
+)
 
 from rig.books.compare import matched
 from rig.run.assembly import Question
 from rig.run.settings import load_settings
-
-pytestmark = pytest.mark.timeout(120)
 
 FILL = ("fill", "--config", "rig.toml", "--size", "11L-15", "--unattended", "--json")
 RECORD_KEYS = {
@@ -40,6 +51,23 @@ def test_the_demonstration_fills_a_wheel_over_the_wire(tmp_path: Path, layout: s
     assert not truth["pump_on"]
     listed = command(tmp_path, "ledger", "list", "--json")
     assert json.loads(listed.stdout)[0]["fill_id"] == record["fill_id"]
+
+
+@pytest.mark.full
+def test_ctrl_c_at_a_terminal_stops_the_demonstration_s_fill_and_not_its_rig(tmp_path: Path) -> None:
+    """A terminal sends it to every process in the foreground: the simulated rig ended, and no off was acknowledged."""
+    arguments = [sys.executable, "-m", "rig.cli", "demo", "--size", "16.9-28", "--json"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(
+        arguments, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    wait_for_phase(tmp_path, process, "fill")
+    os.killpg(process.pid, signal.SIGINT)
+    shown, said = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 4, said
+    assert json.loads(shown)["outcome"] == "stopped"
+    assert "CANNOT BE SWITCHED OFF" not in said
 
 
 @pytest.mark.full
@@ -95,8 +123,14 @@ def test_closed_after_a_kill_without_a_watchdog_the_record_has_what_the_pump_mov
         whole = ("fill", "--config", "rig.toml", "--size", "16.9-28", "--unattended", "--json")
         with started(tmp_path, *whole) as process:
             wait_for_phase(tmp_path, process, "fill")
+            # The journal has the start before the relay has.
+            while not rig.truth()["pump_on"]:
+                assert not ends_within(process, 0.02)
             process.send_signal(signal.SIGKILL)
             process.wait()
+        left_l = rig.truth()["delivered_l"]
+        while rig.truth()["delivered_l"] < left_l + 2.0:
+            assert not ends_within(rig.process, 0.02)
         fill_id = json.loads(command(tmp_path, "ledger", "list", "--json", "--config", "rig.toml").stdout)[0]["fill_id"]
         closed = command(tmp_path, "close", fill_id, "--json", "--config", "rig.toml")
         assert rig.off()
@@ -153,7 +187,7 @@ def test_a_stop_signal_switches_off_and_records(tmp_path: Path, number: signal.S
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
         wait_for_phase(tmp_path, process, "fill")
         process.send_signal(number)
-        output, _ = process.communicate(timeout=60)
+        output, _ = process.communicate(timeout=PATIENCE_S)
         truth = rig.stop()
     assert process.returncode == 4
     record = json.loads(output)
@@ -167,7 +201,7 @@ def test_a_field_that_goes_away_aborts_the_fill(tmp_path: Path) -> None:
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
         wait_for_phase(tmp_path, process, "fill")
         rig.process.kill()
-        output, _ = process.communicate(timeout=60)
+        output, _ = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 4
     record = json.loads(output)
     assert record["first_out"] == "field_lost"
@@ -187,7 +221,7 @@ def test_a_person_at_the_terminal_answers_every_prompt(tmp_path: Path) -> None:
     attended = [word for word in FILL if word != "--unattended"]
     with serving(tmp_path) as rig, started(tmp_path, *attended) as process:
         questions = answer_prompts(process)
-        output, _ = process.communicate(timeout=60)
+        output, _ = process.communicate(timeout=PATIENCE_S)
         truth = rig.stop()
     assert process.returncode == 0
     record = json.loads(output)
@@ -289,6 +323,25 @@ def test_a_fluid_of_the_shop_s_own_goes_through_to_the_record(tmp_path: Path) ->
     # Straight line between the table's rows at 15 degC.
     assert record["mass_kg"] == pytest.approx(record["net_l"] * 1.195, rel=2e-3)
     assert record["net_l"] == pytest.approx(truth["delivered_l"], abs=0.25)
+
+
+@pytest.mark.full
+def test_the_record_tells_the_mix_in_the_wheel_from_what_came(tmp_path: Path) -> None:
+    with serving(tmp_path, fluid='"cacl2:20%"') as rig:
+        done = command(tmp_path, *FILL, "--holds", "8 L", "--holds-fluid", "water")
+        rig.stop()
+    assert done.returncode == 0, done.stderr
+    record = json.loads(done.stdout)
+    # By hand: 20 % brine weighs 1.181 kg/L at 15 C, water 0.999.
+    brine_kg, water_kg = record["net_l"] * 1.181, 8 * 0.999
+    share = 0.2 * brine_kg / (brine_kg + water_kg)
+    assert record["fluid_mass_kg"] == pytest.approx(brine_kg, rel=2e-3)
+    assert record["mass_kg"] == pytest.approx(brine_kg + water_kg, rel=2e-3)
+    assert record["mix"] == f"cacl2:{100 * share:.1f}%"
+    # Melinder's table for calcium chloride: 14 % freezes at -9.77 C, 19 % at -16.66 C.
+    assert record["freeze_c"] == pytest.approx(-9.77 - (share - 0.14) / 0.05 * 6.89, abs=0.5)
+    assert record["fluid_freeze_c"] == pytest.approx(-18.3, abs=0.1)
+    assert record["existing_fluid"] == "water"
 
 
 @pytest.mark.full

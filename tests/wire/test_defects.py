@@ -12,7 +12,8 @@ from rig.control.procedure import Phase
 from rig.control.values import Setup
 from rig.field.field import Field
 from rig.run.loop import Impossible
-from rig.run.session import Refused, close_as_is
+from rig.run.refused import Refused
+from rig.run.session import close_as_is
 
 
 async def test_a_broken_rule_of_its_own_switches_everything_off_and_keeps_the_count(tmp_path: Path) -> None:
@@ -31,7 +32,7 @@ async def test_a_broken_rule_of_its_own_switches_everything_off_and_keeps_the_co
         assert [wires.values[name].raw for name in ("pump_run", "pump_reverse", "vent_valve")] == [0, 0, 0]
         with pytest.raises(Refused, match="was interrupted in step 'fill'"):
             await fill(settings)
-        record = await close_as_is(settings, Path(settings.rig.data), ids[0])
+        record = (await close_as_is(settings, Path(settings.rig.data), ids[0])).document()
         truth = rig.document()
     assert record["outcome"] == "stopped"
     assert record["net_l"] == pytest.approx(float(str(truth["delivered_l"])), abs=0.5)

@@ -3,31 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
-from foreign_devices import null_modem
+from foreign_devices import libmodbus_device, null_modem
 
 from rig.field.field import Field
 from rig.field.links import RtuLink
 from rig.field.points import Point
 
-SOURCE = Path(__file__).resolve().parent / "libmodbus_server.c"
-
 
 @pytest.fixture
 def program(tmp_path: Path) -> Path:
     """The device, compiled."""
-    compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler is None:
-        pytest.skip("no C compiler is installed")
-    built = tmp_path / "device"
-    done = subprocess.run([compiler, str(SOURCE), "-o", str(built), "-lmodbus"], capture_output=True, check=False)
-    if done.returncode:
-        pytest.skip("libmodbus is not installed: apt-get install libmodbus-dev")
-    return built
+    return libmodbus_device(tmp_path)
 
 
 def point(table: str, address: int, kind: str = "bool", **more: object) -> Point:

@@ -14,7 +14,7 @@ from rig.field.field import Field
 from rig.run.settings import settings_of
 
 MISSING = why_no_node()
-pytestmark = [pytest.mark.timeout(120), pytest.mark.skipif(bool(MISSING), reason=MISSING)]
+pytestmark = pytest.mark.skipif(bool(MISSING), reason=MISSING)
 
 
 def other_map(folder: Path) -> dict[str, Any]:

@@ -10,9 +10,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from processes import Rig, command, configuration, ends_within, serving, started, wait_for_phase
-
-pytestmark = pytest.mark.timeout(120)
+from processes import PATIENCE_S, Rig, command, configuration, ends_within, serving, started, wait_for_phase
 
 PROVE = ("prove", "--config", "rig.toml", "--json")
 LIVE = (*PROVE, "--can", "60 L", "--unattended")
@@ -80,7 +78,7 @@ def test_a_person_reads_the_can_and_says_yes(tmp_path: Path) -> None:
             asked.append(line)
             process.stdin.write(f"{answer}\n")
             process.stdin.flush()
-        output, _ = process.communicate(timeout=60)
+        output, _ = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0
     found = json.loads(output)
     assert found["accepted"]
@@ -146,7 +144,7 @@ def test_a_proving_that_is_stopped_keeps_nothing_but_its_delivery(tmp_path: Path
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *LIVE, "--accept") as process:
         wait_for_phase(tmp_path, process, "fill")
         process.send_signal(signal.SIGTERM)
-        _, said = process.communicate(timeout=60)
+        _, said = process.communicate(timeout=PATIENCE_S)
         truth = rig.stop()
     assert process.returncode == 3
     assert "nothing of this proving is kept" in said

@@ -17,8 +17,6 @@ from rig.control.values import Request, Setup
 from rig.run.person import Unattended
 from sim.devices import Rig
 
-pytestmark = pytest.mark.timeout(120)
-
 
 def error_l(record: dict[str, Any], truth: dict[str, object]) -> float:
     return abs(float(record["net_l"]) - float(str(truth["delivered_l"])))
