@@ -55,6 +55,6 @@ def sheet_of(record: Record, looks: Looks, head: Head | None = None) -> Paper:
     )
 
 
-def sheet_text(paper: Paper) -> str:
+def sheet_text(paper: Paper, width: int = _WIDTH) -> str:
     """The sheet for a terminal."""
-    return as_text(paper, _WIDTH)
+    return as_text(paper, width)

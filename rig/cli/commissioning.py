@@ -1,4 +1,4 @@
-"""`rig commission` at the terminal: questions and acts of :mod:`rig.commission`, answered by typed lines."""
+"""`rig commission`, at the terminal or by a page: questions and acts of :mod:`rig.commission`, answered by a person."""
 
 from __future__ import annotations
 
@@ -6,24 +6,28 @@ import argparse
 import asyncio
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from rig.books.commissioning import latest_sheet, sheet_text
 from rig.books.printing import refuse_unwritable, write_file
+from rig.choice import Choice, typed_text
 from rig.cli.face import Lines
-from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
-from rig.cli.terminal import Terminal, Typed
+from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add, port_number
+from rig.cli.terminal import Terminal, Typed, standard_input
 from rig.commission.dialogue import Ended, commission
-from rig.commission.found import STEPS, Known, Step
+from rig.commission.found import STEPS, Known, Progress, Step
 from rig.commission.walk import FIRST_UNITS, Looking
 from rig.control.decide import Decision
 from rig.control.values import Setup
 from rig.run.commissioning.bench import Bench
-from rig.run.commissioning.session import Session, progress_file, read_progress, save
+from rig.run.commissioning.session import Face, Session, progress_file, read_progress, save
+from rig.run.loop import Unreachable
 from rig.run.person import Person
 from rig.run.refused import Refused
+from rig.run.relays import NotAnswered
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.units import parse
 
@@ -42,6 +46,9 @@ def add_commissioning(add: Add) -> None:
     option(
         "--simulated", type=float, metavar="N", help="the modules are a simulated rig that runs at N times real time"
     )
+    option("--page", action="store_true", help="by a page in a browser, for whoever has the code that is printed")
+    option("--host", default="127.0.0.1", help="address of the page; by default for this computer alone")
+    option("--port", type=port_number, default=8080, help="port of the page; 0 takes a free one (%(default)s)")
     option("--pdf", type=Path, metavar="FILE", help="write the commissioning sheet of the book as PDF")
 
 
@@ -58,11 +65,39 @@ def commission_command(options: argparse.Namespace) -> int:
         save(options.config, progress)
     if not progress.done:
         progress = progress.model_copy(update={"simulated": options.simulated})
-    typed = TypedFace(Typed(), options.by or "commissioning")
-    session = Session(typed, options.config, options.by, progress, Bench(progress.simulated or 1.0))
+    by = options.by or "commissioning"
+    if not options.page:
+        status, text, document = _carried_out(options, looking, progress, TypedFace(standard_input(), by))
+    else:
+        from rig.cli.commission_page import page_face
+
+        with page_face(options, by) as face:
+            try:
+                status, text, document = _carried_out(options, looking, progress, face)
+            except (NotAnswered, Refused, SettingsError, Unreachable) as error:
+                face.transcript.end(str(error), off=not isinstance(error, Unreachable))
+                raise
+            face.transcript.end(f"{text}\n\n{_next(options)}", off=True)
+    print(json.dumps(document) if options.json else text)
+    return status
+
+
+_ON_A_PHONE = 36
+"""Characters in a line of the sheet on a page of 360 pixels."""
+_Told = tuple[int, str, dict[str, object]]
+"""Exit status, what was reached as text, and as a document."""
+
+
+def _carried_out(options: argparse.Namespace, looking: Looking, progress: Progress, face: Face) -> _Told:
+    session = Session(face, options.config, options.by, progress, Bench(progress.simulated or 1.0))
     known = Known(progress, datetime.now().astimezone().date().isoformat())
     ended = asyncio.run(session.run(commission(known, looking)))
     return _told(options, ended)
+
+
+def _next(options: argparse.Namespace) -> str:
+    config = f"--config {options.config}"
+    return f"Next: rig people add NAME --role supervisor {config}, and the rig's own page: rig serve {config}"
 
 
 def _looking(options: argparse.Namespace) -> Looking:
@@ -78,8 +113,7 @@ def _looking(options: argparse.Namespace) -> Looking:
     return Looking(times["patience"], times["each"], times["budget"], units)
 
 
-def _told(options: argparse.Namespace, ended: Ended) -> int:
-    """Print what was reached; the exit status."""
+def _told(options: argparse.Namespace, ended: Ended) -> _Told:
     done: dict[Step, object] = {step: each.model_dump(mode="json") for step, each in ended.progress.done.items()}
     tests = [test for each in ended.progress.done.values() for test in each.tests]
     good = ended.whole and all(test.good for test in tests)
@@ -94,11 +128,10 @@ def _told(options: argparse.Namespace, ended: Ended) -> int:
 
             write_file(options.pdf, as_pdf(sheet))
             document["pdf"] = str(options.pdf)
-        text = sheet_text(sheet)
+        text = sheet_text(sheet, _ON_A_PHONE) if options.page else sheet_text(sheet)
     else:
         text = f"Not finished: the next step is {ended.progress.next!r}."
-    print(json.dumps(document) if options.json else text)
-    return OK if good else REFUSED
+    return OK if good else REFUSED, text, document
 
 
 @dataclass(slots=True)
@@ -113,9 +146,9 @@ class TypedFace:
         """On standard error, so that standard output has the result alone."""
         print(text, file=sys.stderr, flush=True)
 
-    async def ask(self, text: str) -> str | None:
+    async def ask(self, text: str, choices: Sequence[Choice] = (), *, typed: bool = True) -> str | None:
         """Put a question and wait for the typed line."""
-        print(f"\n{text}", file=sys.stderr, flush=True)
+        print(f"\n{typed_text(text, choices)}", file=sys.stderr, flush=True)
         return await self.typed.next()
 
     def person(self, settings: Settings) -> Person:

@@ -10,10 +10,11 @@ import contextlib
 import sys
 import termios
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from rig.books.wording import Progress, cannot_text, more_of, progress_line, progress_of, step_words, stopped_text
+from rig.choice import Choice, typed_text
 from rig.control.decide import Decision
 from rig.control.unconfirmed import in_doubt, told
 from rig.control.values import Setup
@@ -43,8 +44,8 @@ class Face(Protocol):
         """Show one scan, as often as a reader needs it."""
         ...
 
-    def asks(self, question: str) -> None:
-        """Show the waiting question until there is another; empty: none waits."""
+    def asks(self, question: str, choices: Sequence[Choice] = ()) -> None:
+        """Show the waiting question and its answers until there is another; empty: none waits."""
         ...
 
     def alert(self, text: str) -> None:
@@ -94,8 +95,9 @@ class Lines:
             self._at_s, self._step = now_s, step
             _say(progress_line(progress_of(setup, decision)))
 
-    def asks(self, question: str) -> None:
+    def asks(self, question: str, choices: Sequence[Choice] = ()) -> None:
         """Print a new question."""
+        question = typed_text(question, choices).strip()
         if question and question != self._asked:
             _say(f"\n{question}")
         self._asked = question
@@ -134,8 +136,9 @@ class Region:
         if time.monotonic() - self._at_s >= _REDRAW_EVERY_S:
             self._draw()
 
-    def asks(self, question: str) -> None:
+    def asks(self, question: str, choices: Sequence[Choice] = ()) -> None:
         """Replace the waiting question."""
+        question = typed_text(question, choices).strip()
         if question != self._question:
             self._question = question
             self._draw()

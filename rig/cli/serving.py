@@ -11,7 +11,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.cli.table import DEMO_CONFIG, OK, Add
+from rig.cli.table import DEMO_CONFIG, OK, Add, port_number
 from rig.panel.people import ROLES, People, PeopleError
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.run.shop_panel import loopback
@@ -23,19 +23,13 @@ def add_serving(add: Add) -> None:
     command = add("serve", serve_command)
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--host", help="default: the configuration's panel.host, or this computer alone")
-    command.add_argument("--port", type=_port, help="default: the configuration's panel.port; 0 takes a free one")
+    command.add_argument("--port", type=port_number, help="default: the configuration's panel.port; 0 takes a free one")
     command.add_argument("--https", action="store_true", help="over https, with the rig's own certificate")
     command = add("people", people_command)
     command.add_argument("action", choices=("list", "add", "remove"))
     command.add_argument("name", nargs="?", default="")
     command.add_argument("--role", choices=ROLES, default="technician")
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
-
-
-def _port(text: str) -> int:
-    if not text.isdecimal() or not (port := int(text)) <= 65535:
-        raise argparse.ArgumentTypeError(f"{text}: a port is 0 to 65535; write for example 8080")
-    return port
 
 
 def serve_command(options: argparse.Namespace) -> int:

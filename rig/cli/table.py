@@ -14,3 +14,10 @@ DEMO_CONFIG = DATA / "rig.toml"
 
 Add = Callable[[str, Callable[[argparse.Namespace], int]], argparse.ArgumentParser]
 """Adds one command to the command line: its name, and the function that runs it."""
+
+
+def port_number(text: str) -> int:
+    """The port of an option; argparse.ArgumentTypeError for anything else."""
+    if not text.isdecimal() or not (port := int(text)) <= 65535:
+        raise argparse.ArgumentTypeError(f"{text}: a port is 0 to 65535; write for example 8080")
+    return port

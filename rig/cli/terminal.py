@@ -15,6 +15,7 @@ from itertools import count
 from rig.books.clock import settle_clock
 from rig.books.wording import more_of, ticket_text
 from rig.caution import Caution
+from rig.choice import DONE, Choice
 from rig.cli.face import Face, Lines, face
 from rig.cli.table import ENDED_EARLY, OK
 from rig.control.decide import Decision
@@ -38,24 +39,24 @@ _KEYS: dict[State, dict[str, str]] = {
     State.HELD: {"r": "resume", "e": "end", "s": "stop", "m": "next_measure"},
     State.ABORTED: {"r": "reset", "e": "end", "m": "next_measure"},
 }
-_HELP = {
-    State.RUNNING: "h = hold, s = stop (then Enter)",
-    State.HELD: "r = go on, e = end it here",
-    State.ABORTED: "r = reset when the cause is gone, e = end it here",
+_LEAVE = Choice("n", "leave")
+_END = Choice("e", "end it here")
+_OFFERED = {
+    State.RUNNING: (Choice("h", "hold"), Choice("s", "stop")),
+    State.HELD: (Choice("r", "go on"), _END),
+    State.ABORTED: (Choice("r", "reset when the cause is gone"), _END),
 }
 
 
 class Typed:
-    """Lines of standard input, read by a thread, so that waiting for a person never blocks the loop."""
+    """A person's lines, put in by another thread, so that waiting for them never blocks the loop."""
 
     def __init__(self) -> None:
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        threading.Thread(target=self._listen, daemon=True).start()
 
-    def _listen(self) -> None:
-        for line in sys.stdin:
-            self._lines.put(line.strip())
-        self._lines.put(None)
+    def put(self, line: str | None) -> None:
+        """Take in a line; None: no more will come."""
+        self._lines.put(line)
 
     def take(self) -> str | None:
         """The next line, None once there are no more; queue.Empty where none was typed yet."""
@@ -73,6 +74,19 @@ class Typed:
                 await asyncio.sleep(_LOOK_EVERY_S)
 
 
+def standard_input() -> Typed:
+    """The lines of standard input, read by a thread."""
+    typed = Typed()
+
+    def listen() -> None:
+        for line in sys.stdin:
+            typed.put(line.strip())
+        typed.put(None)
+
+    threading.Thread(target=listen, daemon=True).start()
+    return typed
+
+
 class Terminal:
     """A front end of the facade: typed lines become its operations, its snapshot is shown as questions."""
 
@@ -81,7 +95,7 @@ class Terminal:
         self._settings = settings
         self._facade = facade = Facade(settings)
         self._ids = count(1)
-        self._typed = typed or Typed()
+        self._typed = typed or standard_input()
         self.face: Face = Lines()
         """Where the waiting question is shown."""
         self._operations = {
@@ -104,7 +118,7 @@ class Terminal:
             self._interrupted = False
         self._running = running
         seen = self._facade.snapshot()
-        self.face.asks(_question(seen, decision))
+        self.face.asks(*_question(seen, decision))
         with contextlib.suppress(queue.Empty):
             self._hear(seen, decision, self._typed.take())
         return self._facade.requests(setup, decision)
@@ -168,17 +182,19 @@ class Terminal:
         self.face.asks("")
 
 
-def _question(seen: Snapshot, decision: Decision) -> str:
+def _question(seen: Snapshot, decision: Decision) -> tuple[str, Sequence[Choice]]:
+    """The waiting question with its answers; a running fill asks nothing and can be held or stopped."""
     state = decision.state.state
     if state is State.IDLE:
         if seen.open_checks:
-            return f"{seen.open_checks[0].text}  [Enter = yes, n = leave]"
-        return _refusal(seen) or "Ready. [Enter = start, n = leave]"
+            return seen.open_checks[0].text, (Choice("", "yes"), _LEAVE)
+        refusal = _refusal(seen)
+        return (refusal, (_LEAVE,)) if refusal else ("Ready.", (Choice("", "start"), _LEAVE))
     if decision.prompt is not None:
-        return f"{decision.prompt.text}  [Enter = done]"
+        return decision.prompt.text, DONE
     if told(decision.state) and in_doubt(decision.state):
-        return f"c = the supply is cut{_refusal(seen)}"
-    return _HELP.get(state, "") + _other_measure(seen, state) + _refusal(seen)
+        return _refusal(seen), (Choice("c", "the supply is cut"),)
+    return _refusal(seen), (*_OFFERED.get(state, ()), *_other_measure(seen, state))
 
 
 def person_for(options: argparse.Namespace, settings: Settings, *, go_on: bool = False) -> Person:
@@ -240,7 +256,7 @@ class Questions:
     """Asks one question at a time; answers are compared in small letters."""
 
     def __init__(self) -> None:
-        self._typed = Typed()
+        self._typed = standard_input()
 
     async def __call__(self, text: str) -> str | None:
         """Put a question and wait for the typed line; None if the terminal is lost."""
@@ -249,12 +265,12 @@ class Questions:
         return None if line is None else line.lower()
 
 
-def _other_measure(seen: Snapshot, state: State) -> str:
+def _other_measure(seen: Snapshot, state: State) -> list[Choice]:
     """The measure to switch to if the meter is at fault."""
     if state not in (State.HELD, State.ABORTED) or seen.other_measure is None:
-        return ""
-    return f", m = the meter is at fault: count by {BASIS[seen.other_measure]}"
+        return []
+    return [Choice("m", f"the meter is at fault: count by {BASIS[seen.other_measure]}")]
 
 
 def _refusal(seen: Snapshot) -> str:
-    return "".join(f"\n  not ready: {item.text}" for item in seen.missing)
+    return "\n".join(f"  not ready: {item.text}" for item in seen.missing)

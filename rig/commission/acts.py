@@ -10,6 +10,7 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
+from rig.choice import DONE, Choice
 from rig.commission.found import Finding, Step
 from rig.commission.strokes import Sample
 from rig.commission.wires import BusLink, Film, Place, View
@@ -31,9 +32,12 @@ class Say:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """Ask the person something. Result: the typed text, without blanks around it."""
+    """Ask the person something. Result: the key of an offered answer, or the typed text, without blanks around it."""
 
     text: str
+    choices: tuple[Choice, ...] = ()
+    typed: bool = True
+    """Whether another answer than the offered ones is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,8 @@ class Watch:
     text: str
     places: frozenset[Place] | None = None
     """None: all that answer."""
+    choices: tuple[Choice, ...] = DONE
+    typed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
+from rig.choice import Choice
 from rig.commission.acts import Keep, Ports, Prove, Proven, Seal, Standing, Talk, Write
 from rig.commission.document import toml_of
 from rig.commission.found import STEPS, Checked, Finding, Known, Progress, Row, Step
@@ -97,9 +98,13 @@ def _asked_ports() -> Talk[list[str]]:
     here: list[tuple[str, str]] = yield Ports()
     if here:
         lines = "\n".join(f"  {path}  {what}" for path, what in here)
-        answer = yield from ask(f"Serial ports here:\n{lines}\nWhich to look at? [Enter = all, n = none, or paths]")
+        answer = yield from ask(
+            f"Serial ports here:\n{lines}\nWhich to look at? Or paths",
+            Choice("", "all"),
+            Choice("n", "none"),
+        )
     else:
-        answer = yield from ask("No serial port was found here. Paths of others [Enter = none]")
+        answer = yield from ask("No serial port was found here. Paths of others", Choice("", "none"))
     if answer.lower() in ("n", "none"):
         return []
     return answer.split() or [path for path, _ in here]
@@ -109,7 +114,7 @@ def _asked_hosts() -> Talk[list[tuple[str, list[int]]]]:
     """Hosts, each with the ports to be tried."""
     while True:
         answer = yield from ask(
-            "Modbus TCP devices or gateways: host, or host:port, with blanks between [Enter = none]"
+            "Modbus TCP devices or gateways: host, or host:port, with blanks between", Choice("", "none")
         )
         found, wrong = list[tuple[str, list[int]]](), ""
         for word in answer.split():
@@ -154,7 +159,7 @@ def _with_named(wires: dict[str, Wire]) -> Talk[dict[str, Wire]]:
     """Places that the person adds by the manuals."""
     while True:
         answer = yield from ask(
-            "Is a place of the manuals missing? Write it, for example bus1 unit 1 input 4096-4103 [Enter = no]"
+            "Is a place of the manuals missing? Write it, for example bus1 unit 1 input 4096-4103", Choice("", "no")
         )
         if not answer:
             return wires
@@ -183,7 +188,7 @@ def _written(known: Known) -> Talk[Finding]:
 def _proven(known: Known) -> Talk[Finding]:
     if known.tables.get("meter", {}).get("kind") not in ("pulses", "total"):
         return Finding(rows=(Row(what="Proving", value="not done: by this meter every fill is marked estimated"),))
-    can = yield from ask('A known can to prove the meter with, for example "20 L" [Enter = later, by rig prove]')
+    can = yield from ask('A known can to prove the meter with, for example "20 L"', Choice("", "later, by rig prove"))
     if not can:
         return Finding(rows=(Row(what="Proving", value="NOT DONE: rig prove"),))
     proven: Proven = yield Prove(can)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from rig.choice import Choice
 from rig.commission.acts import Talk
 from rig.commission.found import Finding, Keys, Known, Row
 from rig.commission.number_step import Scaled, in_unit, plain, scaled, told_values
@@ -41,14 +42,14 @@ def gauge(known: Known, name: str) -> Talk[Finding]:
     range_text, top = yield from _range(found.unit)
     fit = reaching(found.fit, top)
     if fit is not None and fit.view.type == "u16":
-        film = (yield from watch("Draw a slight vacuum on it, by mouth at a clean hose. Then Enter:")).film
+        film = (yield from watch("Draw a slight vacuum on it, by mouth at a clean hose.")).film
         fit = below_zero(fit, film)
     if fit is None:
         yield from say(
             "  Its number does not reach the top of that range in one register: again, at a higher pressure."
         )
         return (yield from gauge(known, name))
-    film = (yield from watch("Bring pressure on again, then let it off at once. Then Enter:", fit.view.places)).film
+    film = (yield from watch("Bring pressure on again, then let it off at once.", places=fit.view.places)).film
     return (yield from _of_gauge(name, replace(found, fit=fit), film, range_text, top))
 
 
@@ -69,7 +70,7 @@ def _range(unit: str) -> Talk[tuple[str, float]]:
 def _of_gauge(name: str, found: Scaled, film: Film, range_text: str, top: float) -> Talk[Finding]:
     fit, unit = found.fit, found.unit
     accuracy = yield from ask(
-        'Its accuracy by the data sheet, as a share of the range, for example "0.5 %" [Enter = not known]'
+        'Its accuracy by the data sheet, as a share of the range, for example "0.5 %"', Choice("", "not known")
     )
     loop = yield from _is_loop(fit)
     at = [fit.raw_at(0.0), fit.raw_at(top)]

@@ -10,7 +10,7 @@ from rig.commission.counting import SEVERAL, Act, Counter, Meter, Unclear, chose
 from rig.commission.found import Finding, Keys, Known, Row
 from rig.commission.number_step import analogue, never_negative, scaled
 from rig.commission.scaling import Fit
-from rig.commission.talk import STILL_S, choice, leave_if_asked, look, one_of, quantity, say, watch
+from rig.commission.talk import LEAVE, STILL_S, choice, leave_if_asked, look, one_of, quantity, say, watch
 from rig.commission.wires import Film, Place
 
 _NEAR = 0.05
@@ -22,10 +22,8 @@ _KINDS = {
     "t": "a totaliser, which shows litres or gallons",
     "s": "no meter: the scale or the level of the tote",
 }
-_FORWARD = (
-    "Turn the meter's rotor by hand (or blow) as the liquid goes INTO a tyre, slowly, for some seconds. Then Enter:"
-)
-_BACK = "Now the other way, as long. Then Enter:"
+_FORWARD = "Turn the meter's rotor by hand (or blow) as the liquid goes INTO a tyre, slowly, for some seconds."
+_BACK = "Now the other way, as long."
 
 
 def find_meter(known: Known) -> Talk[Finding]:
@@ -98,7 +96,7 @@ def _pulses(known: Known) -> Talk[Meter]:
 
 def _acted(text: str) -> Talk[Film]:
     """What the wires showed during an act; GivenUp where the person leaves it."""
-    watched = yield from watch(text)
+    watched = yield from watch(text, LEAVE)
     leave_if_asked(watched.answer)
     return watched.film
 
@@ -106,7 +104,7 @@ def _acted(text: str) -> Talk[Film]:
 def _cleared(found: Unclear, acts: Sequence[Act], taken: Collection[Place]) -> Talk[Meter | Unclear]:
     """Let the person decide between registers that count alike; else say what is missing."""
     if not found.counters:
-        yield from say(f"  {found.why} (q and Enter leaves it.)")
+        yield from say(f"  {found.why}")
         return found
     count = yield from one_of(f"{found.why} Which is the count, by the module's manual?", found.counters)
     if count is None:
@@ -123,8 +121,7 @@ def _with_width(meter: Meter, acts: list[Act], taken: Collection[Place]) -> Talk
     if count > _NEAR_ZERO:
         return meter
     film = yield from _acted(
-        f"It counts in 16 or 32 bits, which shows as it passes zero: turn it BACK by more than {count:.0f} pulses. "
-        "Then Enter:"
+        f"It counts in 16 or 32 bits, which shows as it passes zero: turn it BACK by more than {count:.0f} pulses."
     )
     again = meter_of([*acts, Act("back", film)], taken)
     return again if isinstance(again, Meter) else meter

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from rig.commission.acts import Talk
 from rig.commission.found import Finding, Keys, Known, Row
 from rig.commission.scaling import Fit, Level, fits_of, reaching
-from rig.commission.talk import STILL_S, GivenUp, leave_if_asked, look, one_of, quantity, say, watch
+from rig.commission.talk import LEAVE, STILL_S, GivenUp, leave_if_asked, look, one_of, quantity, say, watch
 from rig.units import Kind, QuantityError, parse, unit_of
 
 _MOST_LEVELS = 4
@@ -76,11 +76,11 @@ def never_negative(fit: Fit) -> bool:
 def _known_value(text: str, kind: Kind, unit: str, told: str | None) -> Talk[tuple[float, str]]:
     """A value as the person knows it, in ``unit`` or the unit of the first; and that unit."""
     if told is not None:
-        watched = yield from watch(f"{text} Then Enter:")
+        watched = yield from watch(text, LEAVE)
         leave_if_asked(watched.answer)
         return 0.0, unit
     while True:
-        answer = (yield from watch(text)).answer
+        answer = (yield from watch(text, LEAVE, typed=True)).answer
         leave_if_asked(answer)
         try:
             return in_unit(answer, kind, unit)

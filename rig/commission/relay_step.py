@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from rig.choice import Choice
 from rig.commission.acts import AllOff, Isolate, Switch, Talk
 from rig.commission.found import Checked, Finding, Keys, Known, Row
 from rig.commission.switching import Bit, switches_of
@@ -108,10 +109,10 @@ def _candidates(known: Known) -> Talk[list[Place]]:
     for name, unit, first, last in _coils(known):
         text = (
             f"{name} unit {unit} has coils {first} to {last}. Which of them are relays, by the module's manual? For "
-            "example 0-3 [n = none]"
+            "example 0-3"
         )
         while True:
-            answer = (yield from ask(text)).lower()
+            answer = (yield from ask(text, Choice("n", "none"))).lower()
             places = read_places(f"{name} {unit} coil {answer}") if answer not in ("n", "none") else []
             if places or answer in ("n", "none"):
                 break
@@ -119,7 +120,7 @@ def _candidates(known: Known) -> Talk[list[Place]]:
         found += places
     while True:
         answer = yield from ask(
-            "Relays that are written otherwise, by the manual: for example bus1 unit 1 holding 0-3 [Enter = none]"
+            "Relays that are written otherwise, by the manual: for example bus1 unit 1 holding 0-3", Choice("", "none")
         )
         places = read_places(answer) if answer else []
         if not answer:

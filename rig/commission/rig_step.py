@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+from rig.choice import Choice
 from rig.commission.acts import Faults, Talk
 from rig.commission.document import document_of
 from rig.commission.found import Finding, Keys, Known, Row
-from rig.commission.talk import ask, choice, maybe, quantity, say
+from rig.commission.talk import LEAVE, ask, choice, maybe, quantity, say
 from rig.units import parse, show_volume
 
 _LITRES = 1000.0
@@ -25,12 +26,13 @@ def find_rig(known: Known) -> Talk[Finding]:
             return finding
         for fault in faults:
             yield from say(f"  {fault}")
-        if (yield from ask("Enter = answer these questions again, q = leave the step")).lower() == "q":
+        again = yield from ask("Answer these questions again?", Choice("", "answer again"), LEAVE, typed=False)
+        if again.lower() == LEAVE.key:
             return finding
 
 
 def _asked(known: Known) -> Talk[Finding]:
-    name = (yield from ask("Name of this rig [Enter = Rig]")) or "Rig"
+    name = (yield from ask("Name of this rig", Choice("", "Rig"))) or "Rig"
     hose = yield from _line("hose, from the meter to the gun", drained=True)
     suction = yield from _line("suction line, from the tote to the meter, pump included", drained=False)
     height = yield from quantity("Height of the gauge above the ground", "length", "0.6 m")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rig.choice import Choice
 from rig.commission.acts import Talk
 from rig.commission.found import Finding, Known, Row
 from rig.commission.switching import Switch, switches_of
@@ -41,12 +42,11 @@ def switch(known: Known, name: str, *, optional: bool = False) -> Talk[Finding]:
     rest = yield from look(STILL_S)
     pressed, released = list[Film](), list[Film]()
     while True:
-        leave = " (n = no input is wired)" if optional else " (n = leave it)"
-        watched = yield from watch(f"{operate} Then Enter{leave}:")
+        watched = yield from watch(operate, Choice("n", "no input is wired" if optional else "leave it"))
         if left_out(watched):
             return Finding()
         pressed.append(watched.film)
-        released.append((yield from watch(f"{release} Then Enter:")).film)
+        released.append((yield from watch(release)).film)
         found = switches_of(rest, pressed, released, known.taken_bits())
         if not found:
             yield from say("  No input followed. Look at its wire and at the list of modules, and do it again.")

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import TypeVar
 
+from rig.choice import DONE, YES_OR_NO, Choice
 from rig.commission.acts import Ask, Look, Say, Talk, Watch, Watched
 from rig.commission.wires import Film, Place
 from rig.units import Kind, QuantityError, parse
 
 T = TypeVar("T")
 NONE = ("n", "no", "none")
+LEAVE = Choice("q", "leave this step")
 STILL_S = 2.0
 """How long everything is watched at rest, and a known value while it stands."""
 
@@ -24,16 +26,16 @@ def say(text: str) -> Talk[None]:
     yield Say(text)
 
 
-def ask(text: str) -> Talk[str]:
-    """Ask for a text."""
-    answer: str = yield Ask(text)
+def ask(text: str, *choices: Choice, typed: bool = True) -> Talk[str]:
+    """Ask for a text; ``typed``: others than the offered ones are taken."""
+    answer: str = yield Ask(text, choices, typed)
     return answer
 
 
 def yes(text: str) -> Talk[bool]:
     """Ask until the answer is yes or no: nothing counts as either by itself."""
     while True:
-        answer = (yield from ask(f"{text} [y/n]")).lower()
+        answer = (yield from ask(text, *YES_OR_NO, typed=False)).lower()
         if answer in ("y", "yes"):
             return True
         if answer in NONE:
@@ -43,9 +45,9 @@ def yes(text: str) -> Talk[bool]:
 
 def choice(text: str, words: Mapping[str, str]) -> Talk[str]:
     """Ask for one of some keys."""
-    lines = "\n".join(f"  {key} = {word}" for key, word in words.items())
+    choices = [Choice(key, word) for key, word in words.items()]
     while True:
-        answer = (yield from ask(f"{text}\n{lines}")).lower()
+        answer = (yield from ask(text, *choices, typed=False)).lower()
         if answer in words:
             return answer
         yield from say(f"  Answer one of {', '.join(words)}.")
@@ -53,9 +55,9 @@ def choice(text: str, words: Mapping[str, str]) -> Talk[str]:
 
 def one_of(text: str, things: Sequence[T]) -> Talk[T | None]:
     """Let the person choose among several, by number; None to act again."""
-    lines = "\n".join(f"  {number} = {thing}" for number, thing in enumerate(things, 1))
+    choices = [Choice(str(number), str(thing)) for number, thing in enumerate(things, 1)]
     while True:
-        answer = yield from ask(f"{text}\n{lines}\n  a = none of these: once more")
+        answer = yield from ask(text, *choices, Choice("a", "none of these: once more"), typed=False)
         if answer.lower() == "a":
             return None
         if answer.isdecimal() and 1 <= int(answer) <= len(things):
@@ -66,7 +68,7 @@ def one_of(text: str, things: Sequence[T]) -> Talk[T | None]:
 def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False) -> Talk[str]:
     """Ask for a quantity with its unit; returns the text. An empty answer is ``usual``, where there is one."""
     while True:
-        answer = yield from ask(f"{text}{f' [Enter = {usual}]' if usual else ''}")
+        answer = yield from ask(text, *([Choice("", usual)] if usual else []))
         told = answer or usual
         try:
             if parse(told, kind) > 0 or not above_zero:
@@ -79,7 +81,7 @@ def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False
 def maybe(text: str, kind: Kind) -> Talk[str | None]:
     """Ask for a quantity that may be unknown: an empty answer."""
     while True:
-        answer = yield from ask(f"{text} [Enter = not known]")
+        answer = yield from ask(text, Choice("", "not known"))
         if not answer:
             return None
         try:
@@ -90,9 +92,10 @@ def maybe(text: str, kind: Kind) -> Talk[str | None]:
             return answer
 
 
-def watch(text: str, places: Collection[Place] | None = None) -> Talk[Watched]:
-    """Ask for an act and follow the wires until it is done."""
-    watched: Watched = yield Watch(text, None if places is None else frozenset(places))
+def watch(text: str, *others: Choice, places: Collection[Place] | None = None, typed: bool = False) -> Talk[Watched]:
+    """Ask for an act and follow the wires until it is done or another answer is given; ``typed``: a figure answers."""
+    choices = others if typed else (*DONE, *others)
+    watched: Watched = yield Watch(text, None if places is None else frozenset(places), choices, typed)
     return watched
 
 

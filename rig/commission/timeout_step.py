@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rig.choice import Choice
 from rig.commission.acts import AllOff, Put, Silence, Switch, Talk
 from rig.commission.found import Checked, Finding, Keys, Known, Row, place_of
 from rig.commission.relay_step import isolated, outputs_of, read_places
@@ -121,8 +122,8 @@ def find_power(known: Known) -> Talk[Finding]:
     places = [place for view in views.values() for place in view.places]
     before = yield from look(1.0, places)
     watched = yield from watch(
-        "Switch the modules' supply off, wait ten seconds, and switch it on again. When they are up, Enter "
-        "(n = it cannot be switched off):", places,
+        "Switch the modules' supply off, wait ten seconds, and switch it on again. Are they up?",
+        Choice("n", "it cannot be switched off"), places=places,
     )  # fmt: skip
     if watched.answer.lower() in ("n", "no"):
         return Finding(rows=(Row(what="Count over a power loss", value="not tried"),))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rig.choice import Choice
 from rig.commission.acts import AllOff, Put, Rehearse, Rehearsed, Switch, Talk, Turn, Turned
 from rig.commission.document import document_of
 from rig.commission.found import Checked, Finding, Keys, Known, Row, place_of
@@ -52,12 +53,12 @@ def _emergency_stop(known: Known, pump: str) -> Talk[Checked]:
     place = place_of(known.points[pump])
     yield AllOff()
     fault: str = yield Switch(place, on=True)
-    film = (yield from watch(f"{pump} is on. Press the emergency stop. Then Enter:")).film
+    film = (yield from watch(f"{pump} is on. Press the emergency stop.")).film
     yield AllOff()
     dropped = yield from yes("Did the pump's contactor drop out the moment it was pressed, its relay still on?")
     shown = _shown(known, "estop_ok", film)
     read = {None: "no input sees it", False: "its input read pressed", True: "ITS INPUT DID NOT CHANGE"}[shown]
-    yield from watch("Release it. Then Enter:")
+    yield from watch("Release it.")
     seen = f"{'the contactor dropped' if dropped else 'THE CONTACTOR STAYED IN'}; {fault or read}"
     expected = "it drops the pump's contactor by itself, and its input reads pressed"
     good = dropped and shown is not True and not fault
@@ -84,13 +85,14 @@ def _cable(known: Known, pump: str) -> Talk[Checked]:
     yield Switch(place, on=True)
     watched = yield from watch(
         f"{pump} is on. Pull the plug of its bus or network cable, look at the clock, and count the seconds until the "
-        "relay drops. Then Enter (n = it stayed on for ten seconds):"
+        "relay drops.",
+        Choice("n", "it stayed on for ten seconds"),
     )
     lost = any(place not in shot.words for shot in watched.film)
     in_time = watched.answer.lower() not in ("n", "no") and (yield from yes(f"Did it drop within {timeout}?"))
     # The plug is still out: that this off is not taken is what is expected.
     yield AllOff()
-    after = (yield from watch("Plug it in again, and look whether the relay stays off. Then Enter:")).film
+    after = (yield from watch("Plug it in again, and look whether the relay stays off.")).film
     word = after[-1].words.get(place) if after else None
     yield AllOff()
     seen = "; ".join((
@@ -173,13 +175,13 @@ def _turned(document: dict[str, object], output: str, wanted: str) -> Talk[tuple
 def _relief(known: Known, document: dict[str, object]) -> Talk[Checked]:
     setting = str(known.tables["pump"]["relief"])
     kpa = parse(setting, "pressure")
-    yield from watch("Shut the gun, hose full, and look at the relief's return into the tote. Then Enter:")
+    yield from watch("Shut the gun, hose full, and look at the relief's return into the tote.")
     run: Turned = yield Turn(document, "pump_run")
     returned = yield from yes("Did liquid come out of the relief's return?")
     peak = run.peak_kpa
     near = peak is not None and abs(peak - kpa) <= _RELIEF_BAND_KPA
     shown = "no gauge" if peak is None else f"the gauge went to {show_pressure(peak)}"
-    yield from watch("Open the gun into the can again. Then Enter:")
+    yield from watch("Open the gun into the can again.")
     return Checked(what="Relief valve", expected=f"it opens at {setting} and returns to the tote",
                   seen=f"{run.fault or shown}; {'it returned' if returned else 'NOTHING RETURNED'}",
                   good=near and returned and not run.fault)  # fmt: skip

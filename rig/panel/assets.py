@@ -98,11 +98,11 @@ class Assets:
         return html
 
 
-def made(given: Mapping[str, object]) -> Assets:
-    """Make the files of the page."""
+def made(given: Mapping[str, object], main: str = "app") -> Assets:
+    """Make the files of a page whose program begins with the module ``main``."""
     script, style = "text/javascript; charset=utf-8", "text/css; charset=utf-8"
     texts = {
-        "app.js": (bundle("app", given), script),
+        f"{main}.js": (bundle(main, given), script),
         "guide.js": (_source("guide"), script),
         "style.css": ((STATIC / "style.css").read_text(encoding="utf-8"), style),
         "icon.svg": ((STATIC / "icon.svg").read_text(encoding="utf-8"), "image/svg+xml"),

@@ -5,11 +5,12 @@ from __future__ import annotations
 import asyncio
 import random
 import re
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.choice import Choice, typed_text
 from rig.control.decide import Decision
 from rig.control.values import Setup
 from rig.run.person import Person, Unattended
@@ -24,13 +25,8 @@ _NAMES = {
     "fill_valve": "6", "flush_valve": "7", "beacon": "8", "heartbeat": "9",
 }  # fmt: skip
 _MORE = {
-    "tote_level": "1",
-    "tote_mass": "2",
-    "fluid_temp": "3",
-    "tote_low": "5",
-    "tote_full": "6",
-    "liquid_in_vent": "7",
-}
+    "tote_level": "1", "tote_mass": "2", "fluid_temp": "3", "tote_low": "5", "tote_full": "6", "liquid_in_vent": "7",
+}  # fmt: skip
 
 
 def document(links: dict[str, Any], points: dict[str, Any], **tables: dict[str, Any]) -> dict[str, Any]:
@@ -89,7 +85,8 @@ class Hands:
         if "exchange the two channels" in text:
             self._upset(meter_gain=1.0)
 
-    async def ask(self, text: str) -> str | None:
+    async def ask(self, text: str, choices: Sequence[Choice] = (), *, typed: bool = True) -> str | None:
+        text = typed_text(text, choices)
         self.asked.append(text)
         if self.seen is not None:
             self.seen(text)
@@ -110,7 +107,7 @@ class Hands:
         """Before each delivery the can is emptied."""
         if setup.fill_id != self._delivery:
             self._delivery = setup.fill_id
-            self._empty()
+            self.empty()
 
     # --- hands --------------------------------------------------------------------------------------------------------
 
@@ -267,7 +264,7 @@ class Hands:
     _shut = False
     _delivery = ""
 
-    def _empty(self) -> None:
+    def empty(self) -> None:
         modules = self.rig.modules
         modules.move_hands(hand_in_vessel=False)
         modules.advance_to(modules.plant.time_s + 0.01)

@@ -50,7 +50,7 @@ async def test_the_places_of_a_device_in_c_are_found(tmp_path: Path) -> None:
         def __init__(self) -> None:
             self.asked, self.told = [], []
 
-        async def ask(self, text: str) -> str:
+        async def ask(self, text: str, *_: object, **__: object) -> str:
             return "" if text.startswith(("Modbus TCP", "Is a place")) else str(here)
 
         def say(self, text: str) -> None:

@@ -315,7 +315,7 @@ PLATES = {
 
 
 def test_plates_are_asked_again_until_the_whole_has_no_mistake() -> None:
-    memory = Memory({**PLATES, "Flow of the pump": ["0 L/min", "40 L/min", "40 L/min"], "Enter = answer": ""})  # type: ignore[dict-item]
+    memory = Memory({**PLATES, "Flow of the pump": ["0 L/min", "40 L/min", "40 L/min"], "Answer these questions": ""})  # type: ignore[dict-item]
     memory.faults = [["rig.toml: pump.relief: above 35 psi"], []]
     found = memory.perform(find_rig(known(("look", LOOK), ("relays", Finding()))))
     assert any("above 35 psi" in text for text in memory.told)

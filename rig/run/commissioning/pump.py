@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import tempfile
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Protocol
 
+from rig.choice import YES_OR_NO, Choice
 from rig.commission.acts import Proven, Rehearsed, Turned
 from rig.commission.strokes import Sample
 from rig.control.decide import Decision
@@ -183,7 +185,13 @@ async def rehearse(settings: Settings, litres: float) -> Rehearsed:
 
 # --- the proving ------------------------------------------------------------------------------------------------------
 
-Ask = Callable[[str], Awaitable[str]]
+
+class Ask(Protocol):
+    """Puts a question, with the answers that it offers."""
+
+    def __call__(self, text: str, choices: Sequence[Choice] = (), /) -> Awaitable[str]:
+        """Put it and wait."""
+        ...
 
 
 async def prove(
@@ -205,7 +213,7 @@ async def prove(
     text = f"factor {found.factor:.5f}, runs within {found.range_percent:.2f} %"
     if found.fails:
         text += f"; {'; '.join(found.fails)}"
-    taken = found.passed and (await ask(f"{text}. Take this factor from now on? [y/n]")).lower() in ("y", "yes")
+    taken = found.passed and (await ask(f"{text}. Take this factor from now on?", YES_OR_NO)).lower() in ("y", "yes")
     kept = keep(settings, outcome, accepted=taken)
     return Proven(f"{text}; proving {kept['number']} {'taken' if taken else 'not taken'}", taken=taken)
 

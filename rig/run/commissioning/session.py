@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import signal
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -13,6 +13,7 @@ from typing import Any, Protocol
 import serial.tools.list_ports
 from pydantic import ValidationError
 
+from rig.choice import Choice
 from rig.commission.acts import (
     ISOLATED,
     WATER,
@@ -63,8 +64,8 @@ class Face(Protocol):
         """Show a text."""
         ...
 
-    async def ask(self, text: str) -> str | None:
-        """Put a question; None if nobody is there any more."""
+    async def ask(self, text: str, choices: Sequence[Choice] = (), *, typed: bool = True) -> str | None:
+        """Put a question; ``typed``: answers beside the offered ones are taken. None if nobody is there any more."""
         ...
 
     def person(self, settings: Settings) -> Person:
@@ -139,9 +140,9 @@ class Session:
                 return ended
             answer = await _PERFORMERS[type(act)](self, act)
 
-    async def ask(self, text: str) -> str:
+    async def ask(self, text: str, choices: Sequence[Choice] = (), *, typed: bool = True) -> str:
         """Put a question; NotAnswered if nobody is there."""
-        answer = await self.face.ask(text)
+        answer = await self.face.ask(text, choices, typed=typed)
         if answer is None:
             raise NotAnswered("nobody answers any more: what was finished is kept; the same command goes on there")
         return answer.strip()
@@ -152,10 +153,10 @@ class Session:
         self.face.say(act.text)
 
     async def _ask(self, act: Ask) -> str:
-        return await self.ask(act.text)
+        return await self.ask(act.text, act.choices, typed=act.typed)
 
     async def _watch(self, act: Watch) -> Watched:
-        answer = asyncio.ensure_future(self.ask(act.text))
+        answer = asyncio.ensure_future(self.ask(act.text, act.choices, typed=act.typed))
         try:
             film = await self.bench.watch(answer, act.places)
         finally:
