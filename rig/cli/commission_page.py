@@ -109,10 +109,11 @@ def page_face(options: argparse.Namespace, by: str) -> Iterator[PageFace]:
     Over https with the rig's own certificate wherever others can reach it.
     """
     from rig.panel.catalogue import texts_of
-    from rig.panel.commissioning import CommissionPage, Transcript, new_code
+    from rig.panel.commissioning import CommissionPage, Transcript
     from rig.panel.own_certificate import fingerprint, own_address, own_certificate, own_names
     from rig.panel.phone import address_of, code_of
     from rig.panel.server import listening, served
+    from rig.panel.sessions import new_code
 
     typed, code, https = Typed(), new_code(), not loopback(options.host)
     transcript = Transcript(typed.put)

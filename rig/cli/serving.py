@@ -61,8 +61,8 @@ def serve_command(options: argparse.Namespace) -> int:
             print(f"{settings.rig.name}: {url}", flush=True)
             if sys.stdout.isatty():
                 print(code_of(address, url), flush=True)
-            if not people.all():
-                print("nobody can sign in yet: rig people add NAME", file=sys.stderr, flush=True)
+            if page.crew.code:
+                print(f"nobody can sign in yet; the first enters themself with the code {page.crew.code}", flush=True)
             try:
                 asyncio.run(Service(settings, facade).run())
             finally:

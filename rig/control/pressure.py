@@ -26,6 +26,8 @@ AIR_DRAWN_KPA = 3 * KPA_PER_PSI
 """Drop below the tyre, less air's bore loss, from which a drawing pump is taken to draw liquid."""
 LEAST_LOSS, _MOST_LOSS = 0.65, 1.5
 """A short tube's coefficient lies between 0.6 and 0.85: its loss may be a third less or half as much again."""
+_USUAL_VAPOUR_KPA = 1.7
+"""That of water at 15 °C (Buck 1981), which the factor of 1.5 on the gauge's uncertainty includes."""
 _LEAST_RISE_KPA = 20.0
 """Least pressure rise of a stroke from which the cavity is measured."""
 
@@ -251,14 +253,18 @@ def _with_rise(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: 
 
 
 def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: float) -> Gas:
-    """The cavity by Boyle's law from a stroke between two rests; the meter's step limits its accuracy."""
+    """The cavity by Boyle's law from a stroke between two rests; the meter's step limits its accuracy.
+
+    Between the two the liquid gives the gas anything from none to all of its vapour, and a vent took some of it away.
+    """
     assert gas.cold_kpa is not None
     atmosphere = setup.line.atmosphere_kpa_abs
     before, after = gas.cold_kpa + atmosphere, tyre_kpa + atmosphere
     cavity = (after * offset_l - before * gas.rest_offset_l + gas.added_kpa_l) / (after - before)
     air_l, moved_l = max(cavity - offset_l, 0.0), max(abs(offset_l - gas.rest_offset_l), 1e-9)
     step_u_l = air_l * setup.meter.litres_per_pulse / moved_l
-    read_u_kpa = math.hypot(1.5 * setup.rest_gauge.u_kpa, gas.cold_u_kpa, u_kpa)
+    vapour_kpa = max(setup.line.vapour_kpa - _USUAL_VAPOUR_KPA, 0.0)
+    read_u_kpa = math.hypot(1.5 * setup.rest_gauge.u_kpa, gas.cold_u_kpa, u_kpa, vapour_kpa)
     read_u_l = read_u_kpa * air_l / abs(after - before)
     uncertainty = math.hypot(read_u_l, step_u_l)
     if gas.stroke_u_l is not None and gas.stroke_u_l < uncertainty:

@@ -6,7 +6,6 @@ nothing: an answer goes to the dialogue as a typed line does. It must not know t
 
 from __future__ import annotations
 
-import secrets
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -24,22 +23,15 @@ from rig.choice import Choice
 from rig.field.points import Strict
 from rig.panel.assets import Assets, made
 from rig.panel.catalogue import STATIC
-from rig.panel.door import address_of
+from rig.panel.door import address_of, count_try
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
 from rig.panel.people import Someone
-from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, GONE_S, Session, Sessions, same
+from rig.panel.sessions import GONE_S, Session, Sessions, same
 from rig.panel.shell import stop_part
 
 _COOKIE = "rig_commissioning"
 _MOST_LINES = 2000
-_DIGITS = 8
-_ANYWHERE = "the code"
-
-
-def new_code() -> str:
-    """A code for one commissioning."""
-    return f"{secrets.randbelow(10**_DIGITS):0{_DIGITS}d}"
 
 
 class CodeForm(Strict):
@@ -154,16 +146,11 @@ class CommissionPage:
 
     async def enter(self, request: Request) -> Response:
         """Open a session for the code."""
-        form, now_s = CodeForm.model_validate_json(await request.body()), time.monotonic()
-        limits = {f"from {address_of(request)}": FREE_TRIES, _ANYWHERE: FREE_TRIES_ANYWHERE}
-        pause_s = max(self._sessions.pause_s(whom, now_s) for whom in limits)
-        if pause_s > 0:
-            raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
-        for whom, free in limits.items():
-            self._sessions.wrong(whom, now_s, free)
+        form = CodeForm.model_validate_json(await request.body())
+        limits = count_try(self._sessions, request, "the code")
         if not same(form.code.replace(" ", ""), self._code):
             raise HTTPException(401, self._texts["code_wrong"])
-        session = self._sessions.open(Someone("commissioning", "supervisor", ""), now_s, *limits)
+        session = self._sessions.open(Someone("commissioning", "supervisor", ""), time.monotonic(), *limits)
         response = JSONResponse({"csrf": session.csrf})
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"

@@ -7,6 +7,7 @@ needs the driver. It must not know the field, nor the content of a request.
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
@@ -17,7 +18,7 @@ from starlette.responses import JSONResponse, Response
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
-from rig.panel.people import People
+from rig.panel.people import People, Someone
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
 from rig.run.facade import Facade
 
@@ -44,6 +45,21 @@ class Act(Touch):
 def address_of(request: Request) -> str:
     """The address that a request came from."""
     return request.client.host if request.client else "?"
+
+
+def count_try(sessions: Sessions, request: Request, whom: str) -> Collection[str]:
+    """Count a try at ``whom``'s secret; HTTPException 429 after too many. Returns what a success resets.
+
+    From one address a name is soon closed; from everywhere late, so that a neighbour locks nobody out.
+    """
+    now_s, address = time.monotonic(), f"from {address_of(request)}"
+    limits = {f"{whom} {address}": FREE_TRIES, address: FREE_TRIES, whom: FREE_TRIES_ANYWHERE}
+    pause_s = max(sessions.pause_s(each, now_s) for each in limits)
+    if pause_s > 0:
+        raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
+    for each, free in limits.items():
+        sessions.wrong(each, now_s, free)
+    return limits
 
 
 class Door:
@@ -93,21 +109,20 @@ class Door:
     async def sign_in(self, request: Request) -> Response:
         """Open a session for a name and PIN."""
         form = SignIn.model_validate_json(await request.body())
-        now_s, address = time.monotonic(), f"from {address_of(request)}"
-        name = form.name.casefold()
-        # From one address a name is soon closed; from everywhere late, so that a neighbour locks nobody out.
-        limits = {f"{name} {address}": FREE_TRIES, address: FREE_TRIES, name: FREE_TRIES_ANYWHERE}
-        pause_s = max(self.sessions.pause_s(whom, now_s) for whom in limits)
-        if pause_s > 0:
-            raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
-        # Counted before the PIN is checked, so that concurrent tries count too.
-        for whom, free in limits.items():
-            self.sessions.wrong(whom, now_s, free)
+        limits = self.tried(request, form.name.casefold())
         someone = await run_in_threadpool(self._people.known, form.name, form.pin)
         if someone is None:
             raise HTTPException(401, "name or PIN is wrong")
+        return await self.opened(request, someone, limits, form.at)
+
+    def tried(self, request: Request, whom: str) -> Collection[str]:
+        """Count a try at a secret before it is checked, so that concurrent tries count too; 429 after too many."""
+        return count_try(self.sessions, request, whom)
+
+    async def opened(self, request: Request, someone: Someone, limits: Collection[str], at: str = "") -> Response:
+        """Sign someone in; ``at`` is the time of their device."""
         session = self.sessions.open(someone, time.monotonic(), *limits)
-        clock = await run_in_threadpool(offered, self._facade.settings, form.at)
+        clock = await run_in_threadpool(offered, self._facade.settings, at)
         response = JSONResponse({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"

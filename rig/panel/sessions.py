@@ -22,6 +22,7 @@ FREE_TRIES_ANYWHERE = 60
 """Of one name from all addresses: one address alone takes the better part of a day to get there."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 30.0, 900.0
 _MOST_SESSIONS = 50
+_CODE_DIGITS = 8
 
 
 @dataclass(slots=True)
@@ -100,6 +101,13 @@ class Sessions:
             session.seen_s = now_s
             return session
 
+    def close_all_of(self, name: str) -> None:
+        """Sign a person out everywhere."""
+        with self._lock:
+            for session in [*self._by_token.values()]:
+                if session.name.casefold() == name.casefold():
+                    self._close(session)
+
     def close(self, session: Session) -> None:
         """Sign out."""
         with self._lock:
@@ -124,6 +132,11 @@ class Sessions:
         with self._lock:
             if self.driver is session and self.asking is not None:
                 self.driver, self.asking = (self.asking if give else session), None
+
+
+def new_code() -> str:
+    """A code that is printed once, for whoever has no name and PIN yet; tries of it are limited as those of a PIN."""
+    return f"{secrets.randbelow(10**_CODE_DIGITS):0{_CODE_DIGITS}d}"
 
 
 def same(given: str, wanted: str) -> bool:

@@ -30,6 +30,7 @@ from rig.panel.asking import EmptyForm, RinseForm, Touch, WheelForm, answer_view
 from rig.panel.assets import made
 from rig.panel.catalogue import texts_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
+from rig.panel.crew import Crew
 from rig.panel.door import Act, Door, address_of
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
@@ -88,6 +89,7 @@ class Page:
         self._proving: Asked | None = None
         self.door = Door(facade, people)
         self._shop = Shop(facade, self.door, config)
+        self.crew = Crew(self.door, people, facade.settings)
         self._panel = facade.settings.panel
         self.hub = Hub(facade, self.door.sessions)
         texts = texts_of(self._panel)
@@ -279,7 +281,7 @@ class Page:
             post("/api/answer", self.answer), post("/api/order", self.order),
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), get("/api/stop", self.stopped), post("/api/act/{operation}", self.act),
-            *self._shop.routes(), *guide_routes(self._texts, self.assets.placed),
+            *self._shop.routes(), *self.crew.routes(), *guide_routes(self._texts, self.assets.placed),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: _refused,

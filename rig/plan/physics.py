@@ -54,6 +54,8 @@ class Line:
     dry_rest_s: float = 60.0
     reverse_lps: float | None = None
     """Reverse flow of the pump; None: as forward."""
+    vapour_kpa: float = 0.0
+    """Pressure of the liquid's saturated vapour."""
 
     @property
     def back_lps(self) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
 from rig.control.values import CavityFacts, GaugeFacts, Setup
-from rig.fluid import Fluid, Part, read_content, read_fluid
+from rig.fluid import Fluid, Part, read_content, read_fluid, vapour_kpa
 from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
@@ -162,6 +162,7 @@ def _line_as_drawn(settings: Settings, fluid: Fluid, temp_c: float, bore_m: floa
         rise_m=rise_m,
         density_kg_m3=fluid.density_kg_m3(temp_c),
         viscosity_mpas=fluid.viscosity_mpas(temp_c),
+        vapour_kpa=vapour_kpa(fluid, temp_c),
         atmosphere_kpa_abs=settings.rig.atmosphere,
         vent_bore_m=settings.air_out.vent_bore,
         start_lag_s=pump.start_lag,

@@ -46,7 +46,7 @@ async def test_a_board_of_other_hands_is_never_turned_while_it_runs(wire: str, t
         config.write_text(config_of(link, board), encoding="utf-8")
         settings, question = load_settings(config), Question("11L-15", Wanted(volume_l=12.0))
         record = (await fill_wheel(settings, Errand(question), Unattended(), lambda _setup, _decision: None)).document()
-    assert record["outcome"] == "complete", record
+    assert record["outcome"] == "complete", (record["first_out"], record["flags"])
     assert board.litres == pytest.approx(12.0, abs=0.5)
     assert board.reversed_off, "the hose was never reversed off"
     assert board.turned_while_running == 0

@@ -2,6 +2,7 @@
 
 import { After } from './after.js';
 import { chart } from './chart.js';
+import { Crew } from './crew.js';
 import { Slot, button, h } from './dom.js';
 import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
@@ -105,7 +106,8 @@ export class SettingsScreen {
     this.app = app;
     this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, t('loading')));
     into(this.element, '/api/settings', (found) => [
-      h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)), this.form(found)]);
+      h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)),
+      h('div', {}, new Crew(app).element, this.form(found))]);
   }
 
   form(found) {

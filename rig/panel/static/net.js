@@ -21,18 +21,32 @@ export class Refusal extends Error {
   }
 }
 
+const sending = new Set(); // Touches without an answer yet.
+
+// What is read after a touch contains what the touch has changed.
 export async function get(path) {
+  await Promise.allSettled(sending);
   return answerOf(await fetch(path, { cache: 'no-store' }));
+}
+
+async function sent(path, body) {
+  const reply = replyTo(path, body);
+  sending.add(reply);
+  try {
+    return await answerOf(await reply);
+  } finally {
+    sending.delete(reply);
+  }
 }
 
 // What can hardly be is asked about; the same touch is sent again where the person stands to it.
 export async function post(path, body) {
   try {
-    return await answerOf(await replyTo(path, body));
+    return await sent(path, body);
   } catch (error) {
     if (!error.doubts?.length) throw error;
     if (!(await askBack(error.doubts))) throw new Refusal(t('not_kept'), error.status);
-    return answerOf(await replyTo(path, { ...body, sure: true }));
+    return sent(path, { ...body, sure: true });
   }
 }
 
@@ -49,7 +63,7 @@ export async function save(path, name) {
 }
 
 async function replyTo(path, body) {
-  const sent = () =>
+  const attempt = () =>
     fetch(path, {
       method: 'POST',
       headers: { 'Content-Type': 'application/json', 'X-Rig': 'page', 'X-CSRF': me.csrf },
@@ -57,9 +71,9 @@ async function replyTo(path, body) {
       keepalive: true,
     });
   try {
-    return await sent();
+    return await attempt();
   } catch {
-    return sent();
+    return attempt();
   }
 }
 

@@ -1,5 +1,6 @@
 // Name and PIN, by keys that a glove can hit. A PIN never leaves the field but to the controller.
 
+import { firstForm } from './crew.js';
 import { button, h, numberPad, say } from './dom.js';
 import { me, post, whoAmI } from './net.js';
 import { t } from './words.js';
@@ -16,9 +17,9 @@ export class SignScreen {
       button(name, () => this.choose(name), 'face', { 'aria-pressed': String(name === this.name) }));
     this.element = h('section', { class: 'card sign' },
       h('h2', {}, t('who_are_you')),
-      me.names.length ? h('div', { class: 'faces' }, this.faces) : h('p', {}, t('no_people')),
-      h('label', { class: 'pin' }, t('pin'), this.pin),
-      numberPad(this.pin, '', button(t('enter'), () => this.enter(), 'key do')),
+      me.names.length ? [h('div', { class: 'faces' }, this.faces),
+        h('label', { class: 'pin' }, t('pin'), this.pin),
+        numberPad(this.pin, '', button(t('enter'), () => this.enter(), 'key do'))] : firstForm((answer) => this.signedIn(answer)),
       app.rig.looking ? button(t('only_look'), () => { app.signing = false; app.render(); }) : null);
   }
 
@@ -35,7 +36,11 @@ export class SignScreen {
       this.app.say(t('choose_name'));
       return;
     }
-    const found = await this.app.send(post('/api/sign-in', { name: this.name, pin, at: new Date().toISOString() }));
+    await this.signedIn(post('/api/sign-in', { name: this.name, pin, at: new Date().toISOString() }));
+  }
+
+  async signedIn(answer) {
+    const found = await this.app.send(answer);
     if (!found) return;
     const { clock, ...who } = found;
     Object.assign(me, who);
