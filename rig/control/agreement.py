@@ -5,7 +5,8 @@ Checks only; the guards decide what follows. None is made where one of the three
 
 from __future__ import annotations
 
-from rig.control.observe import SURE_LOSS, Facts
+from rig.control.acting import SURE_LOSS
+from rig.control.observe import Facts
 from rig.control.passing import MOST_FLOW
 from rig.control.pressure import LEAST_LOSS
 from rig.control.procedure import Phase

@@ -6,17 +6,17 @@ phases decide.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from rig.control.accounting import Count, Tally, book, counted, still_unread, unwrap
+from rig.control.acting import acting_kpa, through_line
 from rig.control.airspace import Found, Verdict
 from rig.control.changed import changed
 from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.gauges import Shown
 from rig.control.gauges import follow as follow_gauges
 from rig.control.passing import MOST_FLOW, passes_untold, too_fast_l, with_untold_air
-from rig.control.pressure import Band, Gas, flowing_band, level_cavity_l, rest_kpa, sealed_band, vacuum
+from rig.control.pressure import Band, Gas, level_cavity_l, sealed_band
 from rig.control.procedure import Phase, State
 from rig.control.state import (
     FillState,
@@ -36,13 +36,10 @@ from rig.control.state import (
 from rig.control.values import Outputs, Reading, Setup
 from rig.control.warming import crept, followed
 from rig.control.witness import contradiction
-from rig.plan.physics import air_loss_kpa, line_loss_kpa
 
 _RUN_UP_S = 0.5
 _ROUNDING_L = 1e-6
 """Hose and meter litres are summed separately; a smaller difference than this is rounding."""
-SURE_LOSS = 0.8
-"""Share of the measured loss used where too much would draw too deep or fault a sound meter."""
 
 
 @dataclass(slots=True)
@@ -100,6 +97,7 @@ class Facts:
     """Liquid fills the whole path from tote to valve."""
     loss_known: bool
     loss_gain: float
+    """Measured line loss per computed loss."""
     loss_kpa: float
     """Liquid's loss between gauge and tyre at this flow, as far as it is known."""
     air_at_pump: bool
@@ -276,7 +274,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     seen_still = still and gauge_sees(setup, state, reading)
     rests = seen_still and shown.rests
     gas = sealed_band(state.gas, setup, offset) if state.valve_open else None
-    line, loss = _through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
+    line, loss = through_line(setup, state, reading, (flow, slow), covered) if way > 0 else (None, 0.0)
     return Facts(
         reading=reading,
         state=state.state,
@@ -316,7 +314,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         valve_open=state.valve_open,
         gas=gas,
         line=line,
-        tyre_kpa=_acting(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
+        tyre_kpa=acting_kpa(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
         stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
@@ -328,63 +326,12 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     )
 
 
-def _through_line(
-    setup: Setup, state: FillState, reading: Reading, flows_lps: tuple[float, float], covered_m: float
-) -> tuple[Band | None, float]:
-    """While the pump fills: the liquid's line loss, and the tyre's pressure by the gauge if it is all liquid."""
-    under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
-    # By run time the flow was entered, not measured: no loss may be computed from it.
-    if under_way_s < setup.blank_s or setup.meter.kind == "run time":
-        return None, 0.0
-    loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
-    if not (state.flow.fine and hose_wet(setup, state)):
-        return None, loss
-    return flowing_band(setup, reading, flows_lps, covered_m, state.loss_gain, loss_known=state.loss_known), loss
-
-
 def _stray_l(setup: Setup, state: FillState) -> float:
     if (off_s := pump_off_since_s(setup, state)) is None:
         return 0.0
     stands_s = off_s + setup.line.coast_s + 1.0
     counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
-
-
-def _acting(
-    setup: Setup,
-    state: FillState,
-    reading: Reading,
-    gas: Band | None,
-    line: Band | None,
-    covered_m: float,
-    *,
-    rests: bool,
-) -> float | None:
-    if not state.valve_open:
-        return None
-    if rests and not state.outputs.vent_valve:
-        rest = rest_kpa(setup, reading, state.tally.hose_l, covered_m)
-        # A hose that keeps its vacuum after it was reversed off is shut off from the tyre, though this is not proven.
-        return None if state.phase is Phase.SHUT and vacuum(rest) else rest
-    # What the gauge shows of the liquid that has just left the hose is not the tyre's pressure.
-    follows = gas is None or reading.now_s - state.regime_s >= setup.blank_s
-    if pump_way(setup, state) < 0 and state.tally.hose_l <= 0 and reading.line_kpa is not None and follows:
-        return _while_drawn(setup, state, reading.line_kpa, gas)
-    bests = [band.best for band in (gas, line) if band is not None]
-    return max(bests) if bests else None
-
-
-def _while_drawn(setup: Setup, state: FillState, line_kpa: float, gas: Band | None) -> float:
-    """Tyre pressure while the pump draws air: the gauge, plus a narrow bore's loss as far as it is reliable.
-
-    Err low: never more than the air space allows, and no loss before liquid has measured the bore's.
-    """
-    most_kpa = gas.high if gas is not None else math.inf
-    if not state.loss_known:
-        return min(line_kpa, most_kpa)
-    flow_lps = state.flow.slow_pps * setup.meter.litres_per_pulse
-    loss_kpa = SURE_LOSS * state.loss_gain * air_loss_kpa(setup.line, flow_lps, line_kpa)
-    return min(line_kpa + loss_kpa, most_kpa)
 
 
 def _extremes(state: FillState, facts: Facts) -> FillState:
