@@ -13,6 +13,7 @@ from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.black_box import BoxError, fills_in, hash_of, parts_of
 from rig.ledger.journal import JournalError, StoredFill
 from rig.record.base import Document
+from rig.run.refused import Refused
 from rig.run.replaying import replay
 from rig.shop.posting import journal_to_read, software
 
@@ -24,6 +25,7 @@ def add_replaying(add: Add) -> None:
     command.add_argument("--plot", type=Path, metavar="FILE", help="draw it on one time axis: FILE.svg or FILE.png")
     add_config(command)
     shadow = add("shadow", shadow_command)
+    shadow.add_argument("--last", type=int, metavar="N", help="only the latest N fills")
     shadow.add_argument("folder", type=Path, metavar="FOLDER", help="a rig's folder, or one of black boxes")
 
 
@@ -68,7 +70,10 @@ def _sealed(stored: StoredFill | None, parts: Sequence[Path]) -> bool | None:
 
 def shadow_command(options: argparse.Namespace) -> int:
     """Replay every fill of a folder; returns the exit status: 3 if one would have gone otherwise, or is unreadable."""
+    if options.last is not None and options.last < 1:
+        raise Refused(f"--last {options.last}: write how many fills, 1 or more")
     fills = fills_in(options.folder)
+    fills = {fill_id: fills[fill_id] for fill_id in [*fills][-(options.last or len(fills)) :]}
     if not fills:
         raise BoxError(
             f"{options.folder}: no recordings of fills in here; name a rig's folder, or its black-box folder"

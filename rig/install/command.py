@@ -36,6 +36,10 @@ def add_install(add: Add) -> None:
     how.add_argument("--upgrade", action="store_true", help="another version beside the one that runs, on trial")
     how.add_argument("--back", action="store_true", help="from a version on trial to the one before")
     how.add_argument("--show", action="store_true", help="what is installed, and the page's address as a QR code")
+    command.add_argument(
+        "--decides-otherwise", action="store_true",
+        help="with --upgrade: though the new version would have decided recorded fills otherwise",
+    )  # fmt: skip
     _add_where(command)
     _add_where(add("uninstall", uninstall_command))
 
@@ -87,7 +91,7 @@ def _plan(options: argparse.Namespace, doer: Doer) -> list[Step]:
             raise Refused("nothing is installed here that could be upgraded: `rig install` first")
         if before == version:
             raise Refused(f"version {version} is installed already")
-        return upgrading(version, before, files, wheel)
+        return upgrading(version, before, files, wheel, otherwise=options.decides_otherwise)
     if before not in ("", version):
         raise Refused(f"version {before} is installed: `rig install --upgrade` puts another one beside it")
     return installing(version, files, wheel, unpacked=bool(before))

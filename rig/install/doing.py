@@ -15,8 +15,10 @@ from rig.install.plan import (
     PREVIOUS,
     RECORDS,
     SERVICE,
+    SHADOWED,
     TRIAL,
     CopyRecords,
+    DecidesAlike,
     KeepOnly,
     NothingUnfinished,
     Point,
@@ -33,6 +35,7 @@ from rig.install.plan import (
 from rig.install.program import unpack
 from rig.install.running import run
 from rig.ledger.backup import sync_folder
+from rig.ledger.black_box import fills_in
 from rig.ledger.keeping import book_or_empty
 from rig.ledger.restoring import exchange
 from rig.record.base import RecordError
@@ -96,12 +99,14 @@ class Doer:
             case _:
                 self._do_records(step)
 
-    def _do_records(self, step: NothingUnfinished | Reads | CopyRecords | RecordsBack) -> None:
+    def _do_records(self, step: NothingUnfinished | Reads | DecidesAlike | CopyRecords | RecordsBack) -> None:
         match step:
             case NothingUnfinished():
                 self._nothing_unfinished()
             case Reads(program):
                 self._reads(self.at(program))
+            case DecidesAlike(program):
+                self._decides_alike(self.at(program))
             case CopyRecords():
                 self._copy_records()
             case RecordsBack():
@@ -147,10 +152,21 @@ class Doer:
         config = self.at(CONFIG)
         if not config.exists():
             return
-        python = [str(program / "bin" / "python"), "-I", "-m", "rig.cli"]
         asked = [["check"], ["ledger", "list", "--json"]] if (self._records() / JOURNAL_NAME).exists() else [["check"]]
         for words in asked:
-            run([*python, *words, "--config", str(config)])
+            run([*_rig(program), *words, "--config", str(config)])
+
+    def _decides_alike(self, program: Path) -> None:
+        records = self._records()
+        if not fills_in(records):
+            return
+        try:
+            run([*_rig(program), "shadow", str(records), "--last", str(SHADOWED)])
+        except Refused as error:
+            raise Refused(
+                f"the new version would not do as the one that runs did: {error}\nNothing was switched. If that is "
+                "meant (its changelog says so), the same command with --decides-otherwise"
+            ) from error
 
     def _try(self, seconds: float) -> None:
         if not self.live:
@@ -172,6 +188,11 @@ class Doer:
             for step in going_back(self.version(PREVIOUS), shipped_files()):
                 self.do(step)
         run(["systemctl", "start", "--no-block", SERVICE])
+
+
+def _rig(program: Path) -> list[str]:
+    """The command of a version."""
+    return [str(program / "bin" / "python"), "-I", "-m", "rig.cli"]
 
 
 def point(path: Path, to: str) -> None:

@@ -18,6 +18,8 @@ SERVICE = "ballast-rig.service"
 COMMAND = "/usr/local/bin/rig"
 READY_S = 60.0
 """How long a new version may take until it is ready. Assumed, no source."""
+SHADOWED = 20
+"""Recorded fills that a new version is run over: about a minute and a half on a small computer. Assumed, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,16 @@ class Reads:
 
 
 @dataclass(frozen=True, slots=True)
+class DecidesAlike:
+    """Refuses to go on if that version would have decided one of the latest recorded fills otherwise."""
+
+    program: str
+
+    def __str__(self) -> str:
+        return f"refuse if {self.program} would have decided one of the latest {SHADOWED} recorded fills otherwise"
+
+
+@dataclass(frozen=True, slots=True)
 class CopyRecords:
     """A copy of the records while nothing runs, in a folder next to them: a newer version may change their tables."""
 
@@ -129,7 +141,10 @@ class Try:
         return f"start {SERVICE}; if it is not ready within {self.seconds:g} s, go back to {PREVIOUS}"
 
 
-Step = Unpack | Put | Point | Remove | Run | NothingUnfinished | Reads | KeepOnly | CopyRecords | RecordsBack | Try
+Step = (
+    Unpack | Put | Point | Remove | Run | NothingUnfinished | Reads | DecidesAlike | KeepOnly | CopyRecords | RecordsBack
+    | Try
+)  # fmt: skip
 
 
 def installing(version: str, files: Mapping[str, str], wheel: str = "", *, unpacked: bool = False) -> list[Step]:
@@ -147,13 +162,16 @@ def installing(version: str, files: Mapping[str, str], wheel: str = "", *, unpac
     ]
 
 
-def upgrading(version: str, before: str, files: Mapping[str, str], wheel: str = "") -> list[Step]:
-    """From the version ``before`` to another one."""
+def upgrading(
+    version: str, before: str, files: Mapping[str, str], wheel: str = "", *, otherwise: bool = False
+) -> list[Step]:
+    """From the version ``before`` to another one; ``otherwise``: though it may decide recorded fills otherwise."""
     return [
         NothingUnfinished(),
         KeepOnly(f"{HOME}/{before}"),
         Unpack(f"{HOME}/{version}", wheel),
         Reads(f"{HOME}/{version}"),
+        *([] if otherwise else [DecidesAlike(f"{HOME}/{version}")]),
         NothingUnfinished(),
         Run(("systemctl", "stop", SERVICE), live=True),
         CopyRecords(),

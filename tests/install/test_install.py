@@ -26,6 +26,7 @@ from rig.install.plan import (
     PREVIOUS,
     TRIAL,
     CopyRecords,
+    DecidesAlike,
     NothingUnfinished,
     Point,
     Put,
@@ -37,8 +38,10 @@ from rig.install.plan import (
     uninstalling,
     upgrading,
 )  # fmt: skip
+from rig.ledger.black_box import FOLDER_NAME
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_read, unsound
+from rig.run.refused import Refused
 
 VERSION = version("ballast-rig")
 UNIT = shipped_files()["systemd/system/ballast-rig.service"]
@@ -78,7 +81,8 @@ def test_an_upgrade_has_its_way_back_before_it_switches_and_asks_for_unfinished_
     kinds = [type(step) for step in plan]
     stop = plan.index(Run(("systemctl", "stop", "ballast-rig.service"), live=True))
     switch = plan.index(Point(CURRENT, "2.0"))
-    assert kinds.index(Unpack) < kinds.index(Reads) < stop
+    assert kinds.index(Unpack) < kinds.index(Reads) < kinds.index(DecidesAlike) < stop
+    assert DecidesAlike not in map(type, upgrading("2.0", "1.0", shipped_files(), otherwise=True))
     assert NothingUnfinished() in (plan[0], plan[stop - 1])
     assert plan[stop - 1] == NothingUnfinished()
     assert plan.index(Point(PREVIOUS, "1.0")) < plan.index(Put(TRIAL, "2.0\n")) < switch
@@ -169,6 +173,27 @@ def test_an_upgrade_in_the_middle_of_a_fill_is_refused_and_changes_nothing(
         said = refused(capsys, *words, "--root", str(root))
         assert "fill begun (16.9-28) is unfinished: end it first, by `rig resume` or `rig close`" in said
     assert sorted(path for path in root.rglob("*") if "journal" not in path.name) == before
+
+
+@pytest.mark.parametrize(("recorded", "status"), [(False, 3), (True, 0), (True, 3)])
+def test_a_version_that_decides_recorded_fills_otherwise_is_refused(root: Path, recorded: bool, status: int) -> None:
+    """The new version's command is a stand-in that says which words it got; `rig shadow` has tests of its own."""
+    python = root / HOME.lstrip("/") / "2.0/bin/python"
+    python.parent.mkdir(parents=True)
+    python.write_text(f'#!/bin/sh\necho "$*" > {root}/asked; echo "1 of 1 otherwise"; exit {status}\n')
+    python.chmod(0o755)
+    boxes = root / "var/lib/ballast-rig" / FOLDER_NAME
+    boxes.mkdir(parents=True)
+    if recorded:
+        (boxes / "20261129T080000-aaaa.1.box.gz").touch()
+    step = DecidesAlike(f"{HOME}/2.0")
+    if recorded and status:
+        with pytest.raises(Refused, match=r"(?s)1 of 1 otherwise.*--decides-otherwise"):
+            Doer(root).do(step)
+    else:
+        Doer(root).do(step)
+    asked = (root / "asked").read_text().split() if recorded else []
+    assert asked == (["-I", "-m", "rig.cli", "shadow", str(boxes.parent), "--last", "20"] if recorded else [])
 
 
 @pytest.mark.parametrize(
