@@ -64,8 +64,8 @@ class Transcript:
     loud: bool = False
     """Whether that is an alarm."""
     ended: str | None = None
-    off: bool | None = None
-    """Whether every output was switched off and the device took it; None: not known yet."""
+    off: bool = False
+    """Ended with every output switched off, and the device took it."""
     seen_s: float = -1e9
     """Monotonic time of the last look by the holder of the code."""
     _lock: threading.Lock = field(default_factory=threading.Lock)
