@@ -142,8 +142,8 @@ class Try:
 
 
 Step = (
-    Unpack | Put | Point | Remove | Run | NothingUnfinished | Reads | DecidesAlike | KeepOnly | CopyRecords | RecordsBack
-    | Try
+    Unpack | Put | Point | Remove | Run | NothingUnfinished | Reads | DecidesAlike | KeepOnly | CopyRecords
+    | RecordsBack | Try
 )  # fmt: skip
 
 

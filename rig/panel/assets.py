@@ -98,8 +98,8 @@ class Assets:
         return html
 
 
-def made(given: Mapping[str, object], main: str = "app") -> Assets:
-    """Make the files of a page whose program begins with the module ``main``."""
+def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> Assets:
+    """Make the files of a page whose program begins with the module ``main``, installed under ``name``."""
     script, style = "text/javascript; charset=utf-8", "text/css; charset=utf-8"
     texts = {
         f"{main}.js": (bundle(main, given), script),
@@ -107,10 +107,24 @@ def made(given: Mapping[str, object], main: str = "app") -> Assets:
         "style.css": ((STATIC / "style.css").read_text(encoding="utf-8"), style),
         "icon.svg": ((STATIC / "icon.svg").read_text(encoding="utf-8"), "image/svg+xml"),
     }
-    files, names = {}, {}
+    files, names = dict[str, Asset](), dict[str, str]()
     for own, (text, media) in texts.items():
-        plain = text.encode()
-        stem, kind = own.split(".")
-        names[own] = f"{stem}.{hashlib.sha256(plain).hexdigest()[:12]}.{kind}"
-        files[names[own]] = Asset(plain, gzip.compress(plain, 9, mtime=0), media)
+        _add_file(files, names, own, text, media)
+    _add_file(files, names, "rig.webmanifest", _manifest(name, names["icon.svg"]), "application/manifest+json")
     return Assets(files, names)
+
+
+def _add_file(files: dict[str, Asset], names: dict[str, str], own: str, text: str, media: str) -> None:
+    plain = text.encode()
+    stem, kind = own.split(".")
+    names[own] = f"{stem}.{hashlib.sha256(plain).hexdigest()[:12]}.{kind}"
+    files[names[own]] = Asset(plain, gzip.compress(plain, 9, mtime=0), media)
+
+
+def _manifest(name: str, icon: str) -> str:
+    """What a phone needs to keep the page among its programs (Web Application Manifest, W3C)."""
+    return json.dumps({
+        "name": name, "short_name": name[:12], "id": "/", "start_url": "/", "display": "standalone",
+        "background_color": "#fbfbf6", "theme_color": "#12160d",
+        "icons": [{"src": f"/static/{icon}", "sizes": "any", "type": "image/svg+xml"}],
+    })  # fmt: skip

@@ -94,7 +94,7 @@ class Page:
         self.hub = Hub(facade, self.door.sessions)
         texts = texts_of(self._panel)
         rig = {**rig_view(facade.settings), "looking": self._panel.looking}
-        self.assets = made({"rig": rig, "texts": texts})
+        self.assets = made({"rig": rig, "texts": texts}, name=facade.settings.rig.name)
         self._texts = texts
         self._index = self.assets.placed(index_page(texts))
         self._mark = f'W/"{hashlib.sha256(self._index.encode()).hexdigest()[:16]}"'

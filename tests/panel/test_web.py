@@ -103,6 +103,18 @@ def test_nothing_is_inline_and_nothing_comes_from_elsewhere() -> None:
         assert "innerHTML" not in text, path.name
 
 
+async def test_a_phone_can_keep_the_page_among_its_programs(door: Door) -> None:
+    """Web Application Manifest, W3C: name, start and icon are what installing asks for."""
+    address = re.search(r'rel="manifest" href="([^"]+)"', (await door.client.get("/")).text)
+    assert address is not None
+    reply = await door.client.get(address[1])
+    assert reply.headers["content-type"] == "application/manifest+json"
+    told = reply.json()
+    assert (told["start_url"], told["display"], told["name"]) == ("/", "standalone", door.facade.settings.rig.name)
+    icon = await door.client.get(told["icons"][0]["src"])
+    assert (icon.status_code, icon.headers["content-type"]) == (200, told["icons"][0]["type"])
+
+
 async def test_the_session_cookie_cannot_be_read_or_sent_from_elsewhere(door: Door) -> None:
     reply = await door.sign_in()
     cookie = reply.headers["set-cookie"].lower()
