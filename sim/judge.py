@@ -67,6 +67,7 @@ def limits_of(setup: Setup, rig: VirtualRig, faults: frozenset[str], *, delivers
         counts_back=setup.meter.reverse != "none",
         gun_off_first=order_b,
         stalled_s=min(rig.stall[1], setup.timeout_s) if rig.stall else 0.0,
+        rise_kpa=max(line.rise_m, 0.0) * line.density_kg_m3 * _GRAVITY / 1000,
         column_kpa=_COLUMN_M * line.density_kg_m3 * _GRAVITY / 1000 if setup.into == "tote" else 0.0,
     )
 
@@ -229,12 +230,14 @@ class Judge:
         # Nor, with no reverse count, what an insert that seats late lets through while the hose is reversed off.
         unseen = BREATHING if self.limits.counts_back else BREATHING | {"insert_not_seated"}
         below_kpa = 1e9 if unseen & faults else gauge_kpa + self.limits.column_kpa
+        # Air among the liquid in the hose makes its column lighter, and nothing at the pump shows by how much.
+        above_kpa = gauge_kpa + (self.limits.rise_kpa if "air_in_line" in faults else 0.0)
         if read is not None:
             off_kpa = read - kpa
-            self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / gauge_kpa, 0.0))
-            if not -gauge_kpa <= off_kpa <= below_kpa:
+            self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / above_kpa, 0.0))
+            if not -above_kpa <= off_kpa <= below_kpa:
                 yield "pressure left", f"{read:.1f} kPa at rest by the record, truly {kpa:.1f} kPa"
-        elif low is not None and high is not None and not low - below_kpa <= kpa <= high + gauge_kpa:
+        elif low is not None and high is not None and not low - below_kpa <= kpa <= high + above_kpa:
             yield "pressure left", f"{low:.1f} to {high:.1f} kPa by the record, truly {kpa:.1f} kPa"
 
     def _signed_nothing(self, record: Counted) -> Iterator[tuple[str, str]]:

@@ -62,6 +62,8 @@ class Limits:
     counts_back: bool = True
     gun_off_first: bool = False
     """The gun comes off an open valve, and the remaining tyre pressure is lost."""
+    rise_kpa: float = 0.0
+    """Column of liquid in the hose from the gauge up to the valve."""
     column_kpa: float = 0.0
     """Liquid column above the valve of a tyre that is emptied, and in the hose: the gauge may read this much high."""
     stalled_s: float = 0.0
