@@ -66,6 +66,11 @@ def keep_prices(book: WritableBook, path: Path) -> Record:
         digest = hashlib.sha256(picture).hexdigest()
         book.append(LOGO, digest, now(), Picture(base64=base64.b64encode(picture).decode("ascii")))
         prices = prices.model_copy(update={"shop": prices.shop.model_copy(update={"logo": digest})})
+    return keep_list(book, prices)
+
+
+def keep_list(book: WritableBook, prices: PriceList) -> Record:
+    """Write a price list into the book; one identical to the last is not written again."""
     said = Prices(prices=prices.model_dump(mode="json"))
     lists = price_lists(book)
     if lists and Prices.of(lists[-1]).prices == said.prices:
@@ -99,7 +104,7 @@ def price_lists(book: Book) -> list[Record]:
 def list_for(book: Book, lists: Sequence[Record], record: Record) -> Record:
     """The list in force when a record was written, by the order of the book; before the first list, the first."""
     if not lists:
-        raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
+        raise Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
     return next((each for each in reversed(lists) if precedes(book, each, record)), lists[0])
 
 

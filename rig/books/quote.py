@@ -153,7 +153,7 @@ def make_quote(
     """
     lists = price_lists(book)
     if not lists:
-        raise Refused(f"no price list in the book: hand one in by `rig prices {EXAMPLE}`")
+        raise Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
     at = now()
     in_force = lists[-1]
     works, planned = [], []

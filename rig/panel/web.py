@@ -37,6 +37,7 @@ from rig.panel.guiding import guide_routes
 from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
+from rig.panel.prices import price_routes
 from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
@@ -281,7 +282,8 @@ class Page:
             post("/api/answer", self.answer), post("/api/order", self.order),
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), get("/api/stop", self.stopped), post("/api/act/{operation}", self.act),
-            *self._shop.routes(), *self.crew.routes(), *guide_routes(self._texts, self.assets.placed),
+            *self._shop.routes(), *self.crew.routes(),
+            *price_routes(self._facade.settings, self.door), *guide_routes(self._texts, self.assets.placed),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: _refused,

@@ -6,6 +6,7 @@ import { Crew } from './crew.js';
 import { Slot, button, h } from './dom.js';
 import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
+import { PriceList } from './prices.js';
 import { proveForm, provingsInto } from './prove.js';
 import { Records, ofFill } from './records.js';
 import { bare, shown, unit } from './units.js';
@@ -107,7 +108,7 @@ export class SettingsScreen {
     this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, t('loading')));
     into(this.element, '/api/settings', (found) => [
       h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)),
-      h('div', {}, new Crew(app).element, this.form(found))]);
+      h('div', {}, new Crew(app).element, new PriceList(app).element, this.form(found))]);
   }
 
   form(found) {
