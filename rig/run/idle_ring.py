@@ -1,11 +1,13 @@
 """The last ten minutes of readings while nothing runs: what was there before and after a fill.
 
-Written in a thread of its own; a disk that fails ends the ring until the service starts anew, and nothing else.
+Written in a thread of its own; a disk that fails ends the ring until the service starts anew, and nothing else. While a
+disk stalls, readings beyond ten minutes' worth are left out: the next one's time shows the gap.
 """
 
 from __future__ import annotations
 
 import json
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +20,8 @@ NAME = "idle"
 SPAN_S = 600.0
 """Each of the two files holds so much: together the last ten to twenty minutes."""
 _FLUSH_S = 10.0
+MOST_WAITING = 6000
+"""Readings that wait for the disk: as many as one file holds at ten scans a second, some megabytes."""
 
 
 class IdleRing:
@@ -29,14 +33,16 @@ class IdleRing:
         self._ring = Ring(folder, NAME, SPAN_S)
         self._writer = Writer(1.0)
         self._flushed_s = 0.0
+        self._room = threading.Semaphore(MOST_WAITING)
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ring")
 
     def sees(self, reading: Reading, errors: str, at: str, now_s: float) -> None:
         """Take one reading at monotonic ``now_s``, with what did not answer; ``at`` is the time of day."""
-        if not self.fault:
+        if not self.fault and self._room.acquire(blocking=False):
             self._thread.submit(self._write, replace(reading, now_s=round(now_s, 3)), errors, at)
 
     def _write(self, reading: Reading, errors: str, at: str) -> None:
+        self._room.release()
         if self.fault:
             return
         now_s = reading.now_s

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
+import pytest
+
 from rig.control.values import Reading
-from rig.ledger.black_box import FOLDER_NAME, lines_of, ring_files
-from rig.run.idle_ring import NAME, SPAN_S, IdleRing
+from rig.ledger.black_box import FOLDER_NAME, Ring, lines_of, ring_files
+from rig.run.idle_ring import MOST_WAITING, NAME, SPAN_S, IdleRing
 from rig.run.scans import Scan, read_scans
 
 AT = "2026-11-29T10:00:00+00:00"
@@ -54,3 +57,23 @@ def test_a_disk_that_fails_ends_it_quietly(tmp_path: Path) -> None:
         ring.sees(Reading(0.0), "", AT, float(number))
     ring.end()
     assert "no longer recorded" in ring.fault
+
+
+def test_a_disk_that_stalls_costs_readings_and_not_the_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    goes_on, line = threading.Event(), Ring.line
+
+    def stalls(self: Ring, text: str) -> None:
+        goes_on.wait()
+        line(self, text)
+
+    monkeypatch.setattr(Ring, "line", stalls)
+    ring = IdleRing(tmp_path)
+    for number in range(MOST_WAITING + 500):
+        ring.sees(Reading(0.0, line_kpa=float(number)), "", AT, 0.01 * number)
+    goes_on.set()
+    ring.sees(Reading(0.0, line_kpa=-1.0), "", AT, 1000.0)
+    ring.end()
+    shown = [each.reading.line_kpa for each in held(tmp_path)]
+    # One more than may wait: the first is being written while the disk stalls.
+    assert MOST_WAITING <= len(shown) <= MOST_WAITING + 2
+    assert shown[:MOST_WAITING] == [float(number) for number in range(MOST_WAITING)]
