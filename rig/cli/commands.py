@@ -22,6 +22,7 @@ COMMANDS: dict[str, dict[str, str]] = {
         "resume": "Go on with an interrupted fill.",
         "close": "Close an interrupted fill as it is.",
     },
+    "rig.cli.look:add_look": {"look": "Before the first drop: the room for air by a tank of air, and what fits it."},
     "rig.cli.target:add_target": {"target": "What to put into a wheel: litres, weight, pressures, plan, cautions."},
     "rig.cli.fluid:add_fluid": {"fluid": "A liquid: weight, first ice, the heat of mixing it; cutting it with water."},
     "rig.cli.checking:add_checking": {"check": "Read and explain a configuration."},

@@ -36,6 +36,11 @@ def question_text(options: argparse.Namespace) -> QuestionText:
 def add_loaded_options(command: argparse.ArgumentParser) -> None:
     """Options of the check whether liquid is inside."""
     command.add_argument("--seal", default="10", metavar="PERCENT", help="share of the cavity to seal in (default 10)")
+    add_tank_options(command)
+
+
+def add_tank_options(command: argparse.ArgumentParser) -> None:
+    """Options of air let over out of a tank, read by hand."""
     command.add_argument("--air", metavar="'P -> P'", help="tyre pressure at rest before and after air from a tank")
     command.add_argument("--tank", metavar="'V: P -> P'", help='that tank, for example "11 gal: 100 psi -> 62 psi"')
     command.add_argument(

@@ -1,0 +1,81 @@
+"""`rig look`: before a drop goes in, the room for air in a tyre by a tank of air, and which wheels have such a room."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from rig.cli.options import add_tank_options
+from rig.cli.table import OK, Add
+from rig.cli.target import settings_or_common
+from rig.run.refused import Refused
+from rig.shop.questions import tank_air_of
+from rig.units import show_volume
+from rig.wheel import read_size
+from rig.wheel.known import KNOWN_SIZES
+from rig.wheel.room import Fit, Room, TwoVessels, fits, room_of
+
+_SHOWN = 6
+_LEAST = 0.005
+"""Probability from which a fit is shown."""
+_TANK_SHARE = 0.01
+"""Uncertainty of the tank's volume by its plate: an assumption, no source."""
+CAUTIONS = (
+    "Tank, hose and gun rated for the pressure, with a relief valve; the regulator below the tyre's rating.",
+    "Stand aside of the tyre. Two minutes at rest before each reading: air that has just moved is warm or cold.",
+)
+
+
+def add_look(add: Add) -> None:
+    """The command ``look``."""
+    command = add("look", look_command)
+    command.add_argument("size", nargs="?", default="", metavar="SIZE", help="only this size; else all that are known")
+    command.add_argument("--rim", type=float, metavar="INCHES", help="only sizes of this rim")
+    add_tank_options(command)
+    command.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
+
+
+def look_command(options: argparse.Namespace) -> int:
+    """Measure and compare; returns the exit status."""
+    air = tank_air_of(options.air, options.tank, options.gauge)
+    if air is None:
+        raise Refused('write what was read: --air "5 psi -> 15 psi" and --tank "60 L: 100 psi -> 60 psi"')
+    atmosphere = settings_or_common(options.config).rig.atmosphere
+    read = TwoVessels(air.tank_l, air.tank_kpa, air.tyre_kpa, atmosphere, _TANK_SHARE * air.tank_l, air.gauge_u_kpa)
+    try:
+        room = room_of(read)
+    except ValueError as error:
+        raise Refused(
+            f"{error}: let more air over, or read a finer gauge (--gauge says what a reading is worth)"
+        ) from error
+    found = [each for each in fits(room, _sizes(options)) if each.probability >= _LEAST][:_SHOWN]
+    print(json.dumps(_document(room, found)) if options.json else _text(room, found))
+    return OK
+
+
+def _sizes(options: argparse.Namespace) -> list[str]:
+    if options.size:
+        return [read_size(options.size).text]
+    sizes = [size for size in KNOWN_SIZES if options.rim is None or read_size(size).rim_in == options.rim]
+    if not sizes:
+        raise Refused(f"--rim {options.rim:g}: no size of that rim is known; name the size")
+    return sizes
+
+
+def _document(room: Room, found: list[Fit]) -> dict[str, object]:
+    return {
+        "room_l": round(room.litres, 1), "room_u_l": round(room.u_l, 1),
+        "fits": [
+            {"size": each.size, "liquid_l": None if each.liquid_l is None else round(each.liquid_l, 1),
+             "probability": round(each.probability, 4)} for each in found
+        ],
+    }  # fmt: skip
+
+
+def _text(room: Room, found: list[Fit]) -> str:
+    lines = [f"Room for air {show_volume(room.litres)}, ± {show_volume(room.u_l)}.", "It fits:"]
+    for each in found:
+        holds = "nothing inside" if each.liquid_l is None else f"about {show_volume(each.liquid_l)} inside already"
+        lines.append(f"  {each.probability:4.0%}  {each.size}, {holds}")
+    return "\n".join([*lines, *CAUTIONS])
