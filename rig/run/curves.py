@@ -121,14 +121,15 @@ def spans(t_s: Sequence[float], values: Sequence[T]) -> list[Span[T]]:
 def extremes(series: Sequence[Sequence[float | None]], most: int, always: Iterable[int] = ()) -> list[int]:
     """Places to keep of series of one length, in order: the least and the most of each in every stretch of scans.
 
-    So no peak is lost, however short. ``most`` bounds their number, but for the ends and those in ``always``; the
-    stretches are the shorter, the fewer places the series need in them.
+    So no peak is lost, however short; nor is a gap: the first scan of a stretch without a value is kept too. ``most``
+    bounds their number, but for the ends and those in ``always``; the stretches are the shorter, the fewer places the
+    series need in them.
     """
     length = len(series[0])
     if length <= most:
         return list(range(length))
     kept: set[int] = set()
-    for share in (2, 4, 2 * len(series)):
+    for share in (2, 4, 3 * len(series)):
         kept = _extremes_in(series, max(1, most // share))
         if len(kept) <= most:
             break
@@ -144,4 +145,6 @@ def _extremes_in(series: Sequence[Sequence[float | None]], stretches: int) -> se
             known = [(value, at) for at, value in enumerate(values[begin:end], begin) if value is not None]
             if known:
                 kept |= {min(known)[1], max(known)[1]}
+            if len(known) < end - begin:
+                kept.add(values.index(None, begin, end))
     return kept

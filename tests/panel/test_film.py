@@ -194,6 +194,18 @@ def words_agree(page: Page, curves: Curves) -> str:
     return page.locator("[data-film=when]").inner_text().split(" · ")[1]
 
 
+def dragged(page: Page, share: float) -> None:
+    """Drag a finger over the first plot, from its beginning to a share of its width."""
+    over = page.locator(".u-over").first.bounding_box()
+    assert over is not None
+    finger = page.context.new_cdp_session(page)
+    for step in range(7):
+        x, y = over["x"] + 5 + (over["width"] * share - 5) * min(step, 5) / 5, over["y"] + 40 + step
+        kind = "touchStart" if step == 0 else "touchEnd" if step == 6 else "touchMove"
+        points = [] if kind == "touchEnd" else [{"x": x, "y": y}]
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+
 @pytest.mark.full
 @pytest.mark.parametrize(("width", "height", "scheme"), [(360, 740, "light"), (1280, 800, "dark")])
 def test_a_finger_scrubs_a_film(browser: Browser, folder: Path, url: str, width: int, height: int, scheme: str) -> None:
@@ -217,13 +229,7 @@ def test_a_finger_scrubs_a_film(browser: Browser, folder: Path, url: str, width:
     words_agree(page, curves)
     # A drag over a plot, to a time at which the pump runs.
     pumped = [t_s for t_s, on in zip(curves.t_s, curves.on, strict=True) if "pump_run" in on]
-    over = page.locator(".u-over").first.bounding_box()
-    assert over is not None
-    x = over["x"] + over["width"] * pumped[len(pumped) // 2] / curves.t_s[-1]
-    page.mouse.move(over["x"] + 5, over["y"] + 40)
-    page.mouse.down()
-    page.mouse.move(x, over["y"] + 45, steps=5)
-    page.mouse.up()
+    dragged(page, pumped[len(pumped) // 2] / curves.t_s[-1])
     expect(page.locator("[data-film=relays]")).to_have_text("on: pump, fill valve")
     expect(page.locator("[data-film=alarm]")).to_have_text("")
     assert words_agree(page, curves) == "Fill"

@@ -21,7 +21,7 @@ VALUES = st.one_of(st.none(), st.floats(-1e4, 1e4))
 PAIRS = st.lists(st.tuples(VALUES, VALUES), min_size=1, max_size=400)
 
 
-@given(PAIRS, st.integers(4, 60), st.data())
+@given(PAIRS, st.integers(6, 60), st.data())
 def test_the_extremes_of_every_series_are_kept(
     pairs: list[tuple[float | None, float | None]], most: int, data: st.DataObject
 ) -> None:
@@ -47,6 +47,12 @@ def test_a_peak_of_one_scan_is_kept_where_it_was() -> None:
     assert len(kept) <= 1502
     # The rest is spread evenly: no stretch of the axis is empty.
     assert max(after - before for before, after in pairwise(kept)) < 2 * len(values) / (1500 / 4)
+
+
+def test_a_gap_of_one_scan_stays_a_gap() -> None:
+    values: list[float | None] = [float(at) for at in range(30_000)]
+    values[12_345] = None
+    assert 12_345 in extremes([values, values], 1500)
 
 
 def test_few_points_are_all_kept() -> None:

@@ -85,9 +85,15 @@ export class Film {
   causes() {
     if (!this.film.alarms.length) return h('p', {}, t('film_no_alarm'));
     return h('ol', { class: 'causes', 'aria-label': t('film_alarms') }, this.film.alarms.map((alarm, at) => h('li', {},
-      button(`⚠ ${at + 1} · ${tenths(alarm.t_s)}`, () => this.show(alarm.t_s), '', { 'data-alarm': alarm.name }),
+      button(`⚠ ${at + 1} · ${tenths(alarm.t_s)}`, () => this.goTo(alarm.t_s), '', { 'data-alarm': alarm.name }),
       h('p', {}, h('strong', {}, this.causeOf(alarm)), ' ', known(`alarm.${alarm.name}.first`, alarm.first)),
       guideLink(`alarms/${alarm.name}`, t('alarm_guide')))));
+  }
+
+  // From the list below: the plots come back into sight.
+  goTo(seconds) {
+    this.show(seconds);
+    this.element.parentElement.scrollIntoView({ block: 'start' });
   }
 
   causeOf(alarm) {
@@ -161,20 +167,32 @@ export class Film {
     for (const [row, name] of (rows || []).entries()) {
       ctx.fillText(t(`output.${name}`), bbox.left + 3 * scale, plot.valToPos(row, 'y', true) - 7 * scale);
     }
-    ctx.strokeStyle = ctx.fillStyle = colour('alarm');
+    ctx.strokeStyle = colour('alarm');
     ctx.lineWidth = 2 * scale;
-    for (const [at, alarm] of this.film.alarms.entries()) {
-      const x = plot.valToPos(alarm.t_s, 'x', true);
+    const places = this.film.alarms.map((alarm) => plot.valToPos(alarm.t_s, 'x', true));
+    for (const x of places) {
       ctx.beginPath();
       ctx.moveTo(x, bbox.top);
       ctx.lineTo(x, bbox.top + bbox.height);
       ctx.stroke();
-      if (first) {
-        ctx.textAlign = x > bbox.left + bbox.width - 40 * scale ? 'right' : 'left';
-        ctx.fillText(` ⚠ ${at + 1} `, x, bbox.top + 12 * scale);
-      }
     }
+    if (first) this.numbered(ctx, bbox, places, scale);
     ctx.restore();
+  }
+
+  // Each number beside its line; one that would stand on the number before goes below it.
+  numbered(ctx, bbox, places, scale) {
+    let row = 0;
+    for (const [at, x] of places.entries()) {
+      const text = `⚠ ${at + 1}`;
+      const wide = ctx.measureText(text).width + 6 * scale;
+      row = x - places[at - 1] < wide + 4 * scale ? row + 1 : 0;
+      const [left, top] = [x - wide < bbox.left ? x + 2 * scale : x - wide - 2 * scale, bbox.top + 16 * row * scale];
+      ctx.fillStyle = colour('paper');
+      ctx.fillRect(left, top, wide, 16 * scale);
+      ctx.fillStyle = colour('alarm');
+      ctx.fillText(text, left + 3 * scale, top + 13 * scale);
+    }
   }
 
   // A finger on a plot moves the cursor; up and down it still scrolls the page.
@@ -196,7 +214,9 @@ export class Film {
     const [, , state, phase] = film.steps[placeOf(film.steps.map(([from]) => from), this.at_s)];
     const step = state === 'running' ? t(`step.${phase}`) : t(`state.${state}`);
     const on = onAt(film.relays, this.at_s).map((name) => t(`output.${name}`)).join(', ');
-    const told = film.alarms.filter((alarm) => alarm.t_s <= this.at_s + 0.005).pop();
+    // Of alarms at the same moment the first one is what the rest followed from.
+    const latest = film.alarms.filter((alarm) => alarm.t_s <= this.at_s + 0.005).pop();
+    const told = film.alarms.find((alarm) => alarm.t_s === latest?.t_s);
     const words = [
       `${tenths(this.at_s)} · ${step}`,
       t('film_figures', { volume: shown(at('in_tyre_l'), 'volume'), flow: shown(at('flow_lps'), 'flow') }),
