@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import os
 import re
@@ -20,6 +21,7 @@ from test_looks import badly_laid_out, violations
 from test_web import Door
 from virtual_fills import fill_of, rig_settings
 
+from rig.control import guards
 from rig.ledger.black_box import FOLDER_NAME
 from rig.panel.assets import BundleError, late
 from rig.panel.catalogue import STATIC
@@ -29,6 +31,7 @@ from rig.panel.server import listening, served
 from rig.panel.web import Page as Pages
 from rig.run.assembly import Question
 from rig.run.curves import Curves
+from rig.run.refused import Refused
 from rig.run.replaying import replay
 from rig.shop.posting import software
 
@@ -104,6 +107,29 @@ def test_a_replay_beside_a_fill_pauses_after_every_few_scans(folder: Path) -> No
     assert isinstance(scans, int)
     assert len(paused) == scans // 3
     assert min(paused) > 0
+
+
+def test_a_film_says_where_this_program_decides_otherwise(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    left = guards.by_scope(guard for guard in guards.GUARDS if guard.name != "no_flow")
+    monkeypatch.setattr(guards, "WATCHED", left)
+    film: dict[str, Any] = film_view(rig_settings(rig__data=str(folder / "rig-data")), FILM, lambda _: None)
+    assert film["same"] is False
+    # What was reported and switched is still what happened.
+    assert [each["name"] for each in film["alarms"]] == ["no_flow"]
+    assert film["relays"]["pump_run"][-1][1] == film["alarms"][0]["t_s"]
+
+
+def test_a_film_of_a_recording_that_was_broken_off_says_so(tmp_path: Path) -> None:
+    tape = kept(tmp_path)
+    (path,) = tape.parts
+    whole = gzip.decompress(path.read_bytes()).splitlines(keepends=True)
+    path.write_bytes(gzip.compress(b"".join(whole[: len(whole) // 2])))
+    settings = rig_settings(rig__data=str(tmp_path))
+    film = film_view(settings, FILM, lambda _: None)
+    assert (film["same"], film["ended"]) == (True, False)
+    path.write_bytes(gzip.compress(whole[0]))
+    with pytest.raises(Refused, match="holds no scan yet"):
+        film_view(settings, FILM, lambda _: None)
 
 
 def test_a_film_of_few_points_has_the_same_extremes(folder: Path) -> None:
