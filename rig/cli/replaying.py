@@ -39,7 +39,8 @@ def replay_command(options: argparse.Namespace) -> int:
         kept = ", ".join(list(fills_in(folder))[-3:]) or "none"
         raise BoxError(f"nothing was recorded of fill {options.id!r} in {folder}; the latest recordings are: {kept}")
     if options.plot is not None:
-        from rig.cli.plotting import Curves, plotted
+        from rig.cli.plotting import plotted
+        from rig.run.curves import Curves
 
         curves = Curves()
         found = replay(parts, software(), curves.see)

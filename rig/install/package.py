@@ -6,6 +6,7 @@ components. What it does to a computer it leaves to `rig install`, which it runs
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -19,6 +20,8 @@ from rig.install.running import run
 from rig.run.refused import Refused
 
 PROGRAM = "usr/lib/ballast-rig"
+_VENDORED = "rig/panel/static/vendor"
+"""Files named NAME-VERSION.min.js, all under the MIT licence beside them."""
 SBOM = "usr/share/doc/ballast-rig/sbom.cdx.json"
 _CONTROL = """Package: ballast-rig
 Version: {version}
@@ -77,6 +80,25 @@ def _list_components(stage: Path) -> None:
     python = str(stage / PROGRAM / "bin" / "python")
     words = [sys.executable, "-m", "cyclonedx_py", "environment", "--output-reproducible", "--output-format", "JSON"]
     run([*words, "--output-file", str(stage / SBOM), python])
+    _list_vendored(stage)
+
+
+def _list_vendored(stage: Path) -> None:
+    """Add the libraries that the page brings as files, which no Python environment lists."""
+    listed = json.loads((stage / SBOM).read_text(encoding="utf-8"))
+    for path in sorted((stage / PROGRAM).glob(f"lib/python3*/site-packages/{_VENDORED}/*.min.js")):
+        name, _, version = path.name.removesuffix(".min.js").rpartition("-")
+        listed["components"].append(
+            {
+                "type": "library",
+                "bom-ref": f"{name}=={version}",
+                "name": name,
+                "version": version,
+                "purl": f"pkg:npm/{name}@{version}",
+                "licenses": [{"license": {"id": "MIT"}}],
+            }
+        )
+    (stage / SBOM).write_text(json.dumps(listed, indent=2), encoding="utf-8")
 
 
 def _write_control(stage: Path, version: str, architecture: str) -> None:

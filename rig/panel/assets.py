@@ -19,6 +19,8 @@ _EXPORT = re.compile(r"^export ((?:async )?function|const|class) (\w+)", re.MULT
 _FOREVER = "public, max-age=31536000, immutable"
 GIVEN = "given"
 """Name of the module that the server writes: what does not change while the page is served."""
+_PLOTS = STATIC / "vendor" / "uplot-1.6.32.min.js"
+"""uPlot 1.6.32 (MIT, uplot-LICENSE.txt beside it) as published, for the films; loaded with the first one."""
 
 
 class BundleError(ValueError):
@@ -36,6 +38,13 @@ def bundle(main: str, given: Mapping[str, object]) -> str:
     return f"{''.join(whole.values())}export const {{ {exported} }} = {_variable(main)};\n"
 
 
+def late(name: str) -> str:
+    """A module that is loaded when it is wanted: a function ``made`` of what it imports, which the program has."""
+    source = _source(name)
+    given = ", ".join(f"{other}: {_variable(other)}" for _, other in _IMPORT.findall(source))
+    return f"export const made = ({{ {given} }}) => {{\n{_body(name, source)}\n}};\n"
+
+
 def _add(name: str, whole: dict[str, str], under: tuple[str, ...]) -> None:
     if name in under:
         raise BundleError(f"{' imports '.join([*under, name])}: modules import each other in a circle")
@@ -44,11 +53,15 @@ def _add(name: str, whole: dict[str, str], under: tuple[str, ...]) -> None:
     source = _source(name)
     for _, other in _IMPORT.findall(source):
         _add(other, whole, (*under, name))
+    whole[name] = f"const {_variable(name)} = (() => {{\n{_body(name, source)}\n}})();\n"
+
+
+def _body(name: str, source: str) -> str:
+    """A module as the body of a function that returns what it exports."""
     body = _EXPORT.sub(r"\1 \2", _IMPORT.sub(_taken, source))
     if re.search(r"^(?:import|export) ", body, re.MULTILINE):
         raise BundleError(f"{name}.js: an import or export in a form that the bundle does not know")
-    names = ", ".join(_exports(source))
-    whole[name] = f"const {_variable(name)} = (() => {{\n{body}\nreturn {{ {names} }};\n}})();\n"
+    return f"{body}\nreturn {{ {', '.join(_exports(source))} }};"
 
 
 def _taken(found: re.Match[str]) -> str:
@@ -101,8 +114,11 @@ class Assets:
 def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> Assets:
     """Make the files of a page whose program begins with the module ``main``, installed under ``name``."""
     script, style = "text/javascript; charset=utf-8", "text/css; charset=utf-8"
+    later = {"film": late("film"), "plots": f"{_PLOTS.read_text(encoding='utf-8')}\nexport default uPlot;\n"}
+    addresses = {name: f"/static/{_name(f'{name}.js', text.encode())}" for name, text in later.items()}
     texts = {
-        f"{main}.js": (bundle(main, given), script),
+        f"{main}.js": (bundle(main, {**given, **addresses}), script),
+        **{f"{name}.js": (text, script) for name, text in later.items()},
         "guide.js": (_source("guide"), script),
         "style.css": ((STATIC / "style.css").read_text(encoding="utf-8"), style),
         "icon.svg": ((STATIC / "icon.svg").read_text(encoding="utf-8"), "image/svg+xml"),
@@ -116,9 +132,14 @@ def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> A
 
 def _add_file(files: dict[str, Asset], names: dict[str, str], own: str, text: str, media: str) -> None:
     plain = text.encode()
-    stem, kind = own.split(".")
-    names[own] = f"{stem}.{hashlib.sha256(plain).hexdigest()[:12]}.{kind}"
+    names[own] = _name(own, plain)
     files[names[own]] = Asset(plain, gzip.compress(plain, 9, mtime=0), media)
+
+
+def _name(own: str, plain: bytes) -> str:
+    """A file's name with the hash of its content."""
+    stem, kind = own.split(".")
+    return f"{stem}.{hashlib.sha256(plain).hexdigest()[:12]}.{kind}"
 
 
 def _manifest(name: str, icon: str) -> str:

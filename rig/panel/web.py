@@ -32,6 +32,7 @@ from rig.panel.catalogue import texts_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
 from rig.panel.crew import Crew
 from rig.panel.door import Act, Door, address_of
+from rig.panel.film import film_view
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
 from rig.panel.history import fill_view, fills_view, meter_view
@@ -88,6 +89,7 @@ class Page:
         self._facade = facade
         self._config = config
         self._proving: Asked | None = None
+        self._filming = asyncio.Lock()
         self.door = Door(facade, people)
         self._shop = Shop(facade, self.door, config)
         self.crew = Crew(self.door, people, facade.settings)
@@ -153,6 +155,13 @@ class Page:
         """One fill with ticket and trace."""
         self.door.person(request)
         return JSONResponse(await run_in_threadpool(fill_view, self._facade.settings, request.path_params["fill_id"]))
+
+    async def film(self, request: Request) -> Response:
+        """A fill's recording on one time axis; one at a time, since it is run through the program again."""
+        self.door.person(request)
+        async with self._filming:
+            told = await run_in_threadpool(film_view, self._facade.settings, request.path_params["fill_id"])
+        return JSONResponse(told)
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
@@ -274,6 +283,7 @@ class Page:
             get("/api/me", self.door.me),
             get("/api/stream", self.stream), get("/api/trace", self.trace),
             get("/api/fills", self.fills), get("/api/fills/{fill_id}", self.fill),
+            get("/api/fills/{fill_id}/film", self.film),
             get("/api/meter", self.meter),
             get("/api/settings", self.settings), post("/api/settings", self.write_settings),
             post("/api/sign-in", self.door.sign_in), post("/api/sign-out", self.door.sign_out),

@@ -191,7 +191,7 @@ def test_the_package_holds_the_program_its_components_and_two_scripts(built: Pat
     assert JsonStrictValidator(schema).validate_str(json.dumps(listed)) is None
     locked = set(re.findall(r"(?m)^([\w.-]+)==([^ ;]+)", LOCK.read_text()))
     components = {(each["name"].lower().replace("_", "-"), each["version"]) for each in listed["components"]}
-    assert {name for name, _ in components - locked} == {"ballast-rig", "pip", "setuptools"}
+    assert {name for name, _ in components - locked} == {"ballast-rig", "pip", "setuptools", "uplot"}
     assert ("ballast-rig", "1.0") in components
     assert {"sqlalchemy", "pymodbus", "cryptography"} < {name for name, _ in components}
     # Nothing tells where it was built.

@@ -4,6 +4,7 @@ import { After } from './after.js';
 import { chart } from './chart.js';
 import { Crew } from './crew.js';
 import { Slot, button, h } from './dom.js';
+import { Filming } from './filming.js';
 import { fleets } from './fleet.js';
 import { get, me, post } from './net.js';
 import { PriceList } from './prices.js';
@@ -59,7 +60,7 @@ export class HistoryScreen {
 
   show(fill) {
     into(this.one, `/api/fills/${fill.fill_id}`, (full) => h('section', { class: 'card' }, h('h2', {}, `#${full.number} ${full.size}`),
-      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), full.ticket ? new After(this.app, full).element : null,
+      chart(full.trace, { volume: full.target_l ? [full.target_l] : [] }), new Filming(full.fill_id).element, full.ticket ? new After(this.app, full).element : null,
       ofFill(this.app, full, () => this.show(fill)), new Records(this.app, { fill_id: fill.fill_id }, t('records_of_fill'), () => this.show(fill)).element));
     this.one.scrollIntoView({ block: 'start' });
   }

@@ -1,0 +1,41 @@
+// The key that opens a fill's film. What draws it is loaded with the first one, so that the page itself stays small.
+
+import * as dom from './dom.js';
+import * as given from './given.js';
+import { get } from './net.js';
+import * as units from './units.js';
+import * as words from './words.js';
+
+const { button, h } = dom;
+const { t } = words;
+
+export class Filming {
+  constructor(fill_id) {
+    this.fill_id = fill_id;
+    this.place = h('div');
+    this.opener = button(t('film'), () => this.open(), 'wide', { id: 'film' });
+    this.element = h('div', { class: 'film-of' }, this.opener, this.place);
+  }
+
+  async open() {
+    this.opener.disabled = true;
+    this.place.replaceChildren(h('p', { role: 'status' }, t('film_wait')));
+    try {
+      const [film, plots, late] = await Promise.all([get(`/api/fills/${this.fill_id}/film`), import(given.plots), import(given.film)]);
+      const shown = new (late.made({ dom, units, words }).Film)(film, plots.default, () => this.close());
+      this.place.replaceChildren(shown.element);
+      this.opener.hidden = true;
+      shown.begin();
+      this.element.parentElement.scrollIntoView({ block: 'start' });
+    } catch (error) {
+      this.opener.disabled = false;
+      this.place.replaceChildren(h('p', { class: 'against', role: 'alert' }, error.message));
+    }
+  }
+
+  close() {
+    this.place.replaceChildren();
+    this.opener.hidden = this.opener.disabled = false;
+    this.opener.focus();
+  }
+}
