@@ -40,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         settings = load_settings(options.config)
         if options.as_recorded is not None:
-            settings, words = as_recorded(settings, options.as_recorded)
+            settings, words = as_recorded(settings, options.as_recorded, options.records)
             print("\n".join(words), flush=True)
         faults = [read_fault(text) for text in options.fault]
         return asyncio.run(_serve(settings, faults, options))
@@ -86,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--as-recorded", metavar="ID", help="a plant with what a recorded fill of this rig, and those before it, show"
     )
+    run.add_argument("--records", type=Path, metavar="FOLDER", help="where it was recorded (default: rig.data)")
     run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
     run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
     run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")

@@ -30,15 +30,15 @@ _FAULT_OF = {
 """A fault that may raise an alarm, by the alarm's name; other faults may, too."""
 
 
-def as_recorded(settings: Settings, asked: str) -> tuple[Settings, list[str]]:
+def as_recorded(settings: Settings, asked: str, records: Path | None = None) -> tuple[Settings, list[str]]:
     """The settings with what the fill ``asked`` for, and those before it, show; and what was taken over, in words.
 
-    For the simulator alone: the controller's configuration stays as it is. BoxError if the fill was not recorded,
+    ``records`` is the rig's folder, by default the configuration's. For the simulator alone: the controller's configuration stays as it is. BoxError if the fill was not recorded,
     Refused if its fills do not tell enough.
     """
     from rig.cli.replaying import parts_asked
 
-    folder = Path(settings.rig.data)
+    folder = Path(settings.rig.data) if records is None else records
     fill_id, parts = parts_asked(folder, asked)
     before = [name for name in fills_in(folder) if name < fill_id][-_EARLIER:]
     own = tracks_of(parts)

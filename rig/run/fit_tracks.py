@@ -18,12 +18,12 @@ _REST_S = 2.0
 """Shortest rest at whose end the tyre's pressure is read. Assumed, no source."""
 _LEAST = 5
 """Fewest samples of a stroke or a rest."""
-_RAN_S = 1.0
-"""Shortest part of a run that is a stroke."""
+_RAN_S = 2.0
+"""Shortest part of a run that is a stroke: in a shorter one the gauge does not show yet that the relief valve opens."""
 _FULL = 1.2
 """Share of a pipe's volume that has to pass until it holds no gas. Assumed, no source."""
-_LAG_S, _SHOWS_S = 0.5, 1.0
-"""Lag that a gauge may have, and within which time it shows that the relief valve opens. Assumed, no source."""
+_SHOWS_S = 1.0
+"""A gauge shows within this time that the relief valve opens. Assumed, no source."""
 _RELIEF_KPA = 4.0
 """Below the relief valve's setting by this much, none of the flow goes round. Assumed, no source."""
 
@@ -124,7 +124,7 @@ def strokes_of(track: Track) -> list[Stroke]:
         first, last = bisect_left(track.t_s, since_s), bisect_right(track.t_s, until_s)
         cut = bisect_left(track.litres, clear_l, first, last) if clear_l > 0 else first
         kept = _relieved(track, cut, last)
-        ran = kept - cut >= _LEAST and track.t_s[kept - 1] > on_s + _RAN_S
+        ran = kept - cut >= _LEAST and min(track.t_s[kept - 1], off_s) > on_s + _RAN_S
         if ran and not any(on_s <= at_s <= until_s for at_s, _ in track.alarms):
             found.append(Stroke(track, cut, kept, on_s, off_s, starts=cut == first, ends=kept == last))
     return found
@@ -151,11 +151,8 @@ def rests_of(track: Track, coast_s: float) -> list[Rest]:
 def _relieved(track: Track, first: int, last: int) -> int:
     """The place from which the relief valve may have been open; ``last`` if it stayed shut."""
     opens_kpa = track.setup.line.relief_kpa - _RELIEF_KPA
-    for place in range(first + 1, last - 1):
-        rise = (track.kpa[place + 1] - track.kpa[place - 1]) / (track.t_s[place + 1] - track.t_s[place - 1])
-        if track.kpa[place] + _LAG_S * max(rise, 0.0) > opens_kpa:
-            return max(bisect_left(track.t_s, track.t_s[place] - _SHOWS_S), first)
-    return last
+    over = next((place for place in range(first, last) if track.kpa[place] > opens_kpa), None)
+    return last if over is None else max(bisect_left(track.t_s, track.t_s[over] - _SHOWS_S), first)
 
 
 def _came_to_rest_s(track: Track, place: int) -> float:
