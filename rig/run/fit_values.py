@@ -17,6 +17,8 @@ from rig.run.fitting import Learned, learn
 if TYPE_CHECKING:
     from rig.run.fit_numbers import Numbers
 
+_STEADY_KPA = 0.01
+"""Less noise than a configuration need state."""
 _BORE_LAW = 0.01
 """Share by which the computed loss of a known bore may be off, at 95 %. Assumed, no source."""
 _FEW = "these fills do not tell it well enough"
@@ -116,6 +118,8 @@ def _noise(learned: Learned, configured: float | None) -> Value:
     if learned.noise is None:
         return Value(*what, None, None, configured, "too few scans at rest")
     noise, u95, _ = learned.noise
+    if noise < _STEADY_KPA:
+        return Value(*what, noise, u95, configured, "the gauge shows next to none")
     return _value(*what, noise, u95, configured, 0.2 * noise)
 
 

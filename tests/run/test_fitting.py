@@ -159,6 +159,13 @@ def test_what_the_fills_do_not_tell_is_not_proposed(tracks: list[Track]) -> None
     assert "well enough" in one["growth per psi"].why_not
 
 
+def test_a_gauge_without_noise_gets_none_proposed(learned: Learned) -> None:
+    quiet = {each.name: each for each in values_of(replace(learned, noise=(0.001, 0.0001, 500)))}
+    assert "next to none" in quiet["gauge noise"].why_not
+    few = {each.name: each for each in values_of(replace(learned, noise=None))}
+    assert few["gauge noise"].value is None
+
+
 def replaced(track: Track, **changes: object) -> Track:
     return replace(track, setup=replace_setup(track.setup, **changes))
 
