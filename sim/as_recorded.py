@@ -33,8 +33,8 @@ _FAULT_OF = {
 def as_recorded(settings: Settings, asked: str, records: Path | None = None) -> tuple[Settings, list[str]]:
     """The settings with what the fill ``asked`` for, and those before it, show; and what was taken over, in words.
 
-    ``records`` is the rig's folder, by default the configuration's. For the simulator alone: the controller's configuration stays as it is. BoxError if the fill was not recorded,
-    Refused if its fills do not tell enough.
+    ``records`` is the rig's folder, by default the configuration's. For the simulator alone: the controller's
+    configuration stays as it is. BoxError if the fill was not recorded, Refused if its fills do not tell enough.
     """
     from rig.cli.replaying import parts_asked
 
