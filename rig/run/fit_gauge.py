@@ -83,6 +83,8 @@ def edge_of(each: Swept) -> Edge | None:
     if not stroke.ends:
         return None
     shown = np.array(stroke.track.kpa[stroke.first : stroke.last])
+    if stroke.relieved:
+        return Edge(each, np.arange(each.at[0], each.at[-1] + STEP_S, STEP_S), each.at, shown)
     from_s = stroke.on_s + _RUN_UP_S if stroke.starts else float(each.at[0]) + _RUN_IN_S
     begin_s, end_s = max(stroke.off_s - _NEAR_S, from_s), float(each.at[-1])
     inside = each.at >= begin_s
@@ -110,8 +112,11 @@ def edge_residuals(edge: Edge, drive: Drive, losses: Losses, hose_kpa: float, gi
         return np.asarray(np.interp(edge.at, edge.t_s, after))
 
     volume = volume_at(out, edge.t_s)
-    tyre = np.stack([np.ones(len(edge.at)), lagged(volume), lagged(volume**2)], axis=1)
-    return without(tyre, edge.shown - lagged(loss))
+    columns = [np.ones(len(edge.at)), lagged(volume), lagged(volume**2)]
+    if edge.source.stroke.relieved:
+        # What the gauge still shows of the time before.
+        columns.append(np.exp(-(edge.at - edge.t_s[0]) / drive.gauge_lag))
+    return without(np.stack(columns, axis=1), edge.shown - lagged(loss))
 
 
 def _through(flow: Numbers, at: Numbers, table: Numbers, give: float) -> Numbers:

@@ -22,8 +22,8 @@ _RAN_S = 2.0
 """Shortest part of a run that is a stroke: in a shorter one the gauge does not show yet that the relief valve opens."""
 _FULL = 1.2
 """Share of a pipe's volume that has to pass until it holds no gas. Assumed, no source."""
-_SHOWS_S = 1.0
-"""A gauge shows within this time that the relief valve opens. Assumed, no source."""
+_LAG_S, _SHOWS_S = 0.5, 1.0
+"""Lag that a gauge may have, and within which time it shows that the relief valve opens. Assumed, no source."""
 _RELIEF_KPA = 4.0
 """Below the relief valve's setting by this much, none of the flow goes round. Assumed, no source."""
 
@@ -61,6 +61,8 @@ class Stroke:
     """Its start is among the samples: no gas was cut off."""
     ends: bool
     """Its end is: nothing was cut off because the relief valve might have opened."""
+    relieved: bool = False
+    """It begins when the relief valve had shut again, while the pump coasts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +125,11 @@ def strokes_of(track: Track) -> list[Stroke]:
         since_s = max(on_s - BEFORE_S, _came_to_rest_s(track, place))
         first, last = bisect_left(track.t_s, since_s), bisect_right(track.t_s, until_s)
         cut = bisect_left(track.litres, clear_l, first, last) if clear_l > 0 else first
-        kept = _relieved(track, cut, last)
-        ran = kept - cut >= _LEAST and min(track.t_s[kept - 1], off_s) > on_s + _RAN_S
-        if ran and not any(on_s <= at_s <= until_s for at_s, _ in track.alarms):
-            found.append(Stroke(track, cut, kept, on_s, off_s, starts=cut == first, ends=kept == last))
+        if last - cut < _LEAST or any(on_s <= at_s <= until_s for at_s, _ in track.alarms):
+            continue
+        for begin, end, relieved in _pieces(track, cut, last, on_s, off_s):
+            starts = begin == first
+            found.append(Stroke(track, begin, end, on_s, off_s, starts=starts, ends=end == last, relieved=relieved))
     return found
 
 
@@ -148,11 +151,32 @@ def rests_of(track: Track, coast_s: float) -> list[Rest]:
     return found
 
 
-def _relieved(track: Track, first: int, last: int) -> int:
-    """The place from which the relief valve may have been open; ``last`` if it stayed shut."""
+def _pieces(track: Track, first: int, last: int, on_s: float, off_s: float) -> list[tuple[int, int, bool]]:
+    """The pieces of a stroke in which the relief valve was shut: places, and whether it had been open before.
+
+    It opens before a gauge with a lag shows it, and shuts before the gauge has come down.
+    """
     opens_kpa = track.setup.line.relief_kpa - _RELIEF_KPA
     over = next((place for place in range(first, last) if track.kpa[place] > opens_kpa), None)
-    return last if over is None else max(bisect_left(track.t_s, track.t_s[over] - _SHOWS_S), first)
+    if over is None:
+        return [(first, last, False)] if off_s - on_s > _RAN_S else []
+    end = max(bisect_left(track.t_s, track.t_s[over] - _SHOWS_S), first)
+    if end == first or track.t_s[end - 1] <= on_s + _RAN_S:
+        end = _nears(track, first, over, opens_kpa)
+    found = [(first, end, False)] if end - first >= _LEAST and track.t_s[end - 1] > on_s else []
+    shut = next(
+        (place for place in range(over, last) if track.t_s[place] > off_s and track.kpa[place] < opens_kpa), last
+    )
+    return [*found, (shut, last, True)] if last - shut >= 2 * _LEAST else found
+
+
+def _nears(track: Track, first: int, over: int, opens_kpa: float) -> int:
+    """The place at which a gauge that lags may be about to show an open relief valve."""
+    for place in range(first + 1, over):
+        rise = (track.kpa[place + 1] - track.kpa[place - 1]) / (track.t_s[place + 1] - track.t_s[place - 1])
+        if track.kpa[place] + _LAG_S * max(rise, 0.0) > opens_kpa:
+            return place
+    return over
 
 
 def _came_to_rest_s(track: Track, place: int) -> float:

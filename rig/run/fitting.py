@@ -71,7 +71,7 @@ def learn(tracks: Sequence[Track]) -> Learned:
     if len(strokes) < _LEAST_STROKES:
         raise Refused(
             f"{len(strokes)} usable strokes of the pump in these fills, {_LEAST_STROKES} needed (usable: forward, "
-            "counted, no alarm, no air in the line, relief valve shut): name more fills, or such with less pressure"
+            "counted, no alarm, no air in the line): name more fills"
         )
     drive, of_drive, hose_kpa = _line(strokes)
     rests = [rest for track in tracks for rest in rests_of(track, drive.dead + drive.coast)]
