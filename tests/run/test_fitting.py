@@ -41,7 +41,8 @@ def unlike(seed: int, fault: str = "", fluid: str = "water") -> tuple[Settings, 
     """The settings of the plant."""
     plant = rig_settings(
         **USUAL | {"tote__fluid": fluid}, pump__flow=f"{60 * FLOW} L/min", pump__slip=SLIP,
-        pump__start_lag=f"{START_S} s", pump__coast=f"{COAST_S} s", sim__relay_delay=f"{DEAD_S} s", sim__gauge_noise=f"{NOISE_KPA} kPa",
+        pump__start_lag=f"{START_S} s", pump__coast=f"{COAST_S} s",
+        sim__relay_delay=f"{DEAD_S} s", sim__gauge_noise=f"{NOISE_KPA} kPa",
         sim__sensor_lag=f"{LAG_S} s", sim__fittings_loss=f"{FITTINGS_KPA} kPa", sim__valve_length=f"{8 * BORE_M} m",
         sim__growth=GROWTH, sim__seed=seed,
     )  # fmt: skip
