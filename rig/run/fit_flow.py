@@ -35,8 +35,8 @@ class Drive:
     gauge_lag: float
 
 
-SCALES = (0.5, 1e-3, 0.1, 0.3, 1.0, 0.2)
-"""Usual sizes of the fields."""
+_SCALES = (0.5, 1e-3, 0.1, 0.3, 1.0)
+"""Usual sizes of what is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,21 +69,26 @@ def swept(stroke: Stroke) -> Swept:
     return Swept(stroke, t_s, at, shown, np.gradient(shown, t_s), litres)
 
 
-def flow_at(drive: Drive, each: Swept, t_s: Numbers | None = None) -> Numbers:
-    """The model's flow at all times of a stroke, or at others, L/s."""
+def speed_at(drive: Drive, stroke: Stroke, t_s: Numbers) -> Numbers:
+    """The pump's speed, 0 to 1."""
     import numpy as np
-
-    stroke, kpa = each.stroke, each.kpa + drive.gauge_lag * each.rise
-    if t_s is None:
-        t_s = each.t_s
-    else:
-        kpa = np.interp(t_s, each.t_s, kpa)
 
     on_s, off_s = stroke.on_s + drive.dead, stroke.off_s + drive.dead
     top = min(max((off_s - on_s) / drive.lag, 0.0), 1.0)
     down = np.clip(top - (t_s - off_s) / drive.coast, 0.0, top)
-    speed = np.where(t_s < off_s, np.clip((t_s - on_s) / drive.lag, 0.0, 1.0), down)
+    return np.where(t_s < off_s, np.clip((t_s - on_s) / drive.lag, 0.0, 1.0), down)
+
+
+def flow_of(drive: Drive, speed: Numbers, kpa: Numbers) -> Numbers:
+    """The model's flow at a speed against a pressure, L/s."""
+    import numpy as np
+
     return np.where(speed > 0.0, np.maximum(drive.flow * speed - drive.slip * kpa, 0.0), 0.0)
+
+
+def flow_at(drive: Drive, each: Swept) -> Numbers:
+    """The model's flow at all times of a stroke against the pressure that the gauge shows, L/s."""
+    return flow_of(drive, speed_at(drive, each.stroke, each.t_s), each.kpa + drive.gauge_lag * each.rise)
 
 
 def volume_at(flow: Numbers, t_s: Numbers) -> Numbers:
@@ -122,14 +127,6 @@ def configured_drive(setup: Setup) -> Drive:
     return Drive(line.pump_lps, line.slip_lps_per_kpa, 0.0, *ramps_s)
 
 
-def bounds_of(drive: Drive) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Least and greatest values that a fit may find for the fields of a drive, in their order."""
-    return (
-        (0.1 * drive.flow, -0.005, 0.0, STEP_S, STEP_S, 0.005),
-        (10.0 * drive.flow, 0.05, 2.0, 3.0, AFTER_S - 1.0, 3.0),
-    )
-
-
 def fit_drive(strokes: Sequence[Swept], gauge_lag: float) -> Fitted:
     """Fit all fields of :class:`Drive` but the gauge's lag, from the counts alone."""
     began = configured_drive(strokes[0].stroke.track.setup)
@@ -138,7 +135,7 @@ def fit_drive(strokes: Sequence[Swept], gauge_lag: float) -> Fitted:
         drive = drive_of((*values, gauge_lag))
         return [count_residuals(drive, each) for each in strokes]
 
-    low, high = (each[:-1] for each in bounds_of(began))
+    low, high = (0.1 * began.flow, -0.005, 0.0, STEP_S, STEP_S), (10.0 * began.flow, 0.05, 2.0, 3.0, AFTER_S - 1.0)
     near = (began.flow, began.slip, 0.05, max(began.lag, 0.1), began.coast)
     start = [min(max(value, lo + 1e-6), hi - 1e-6) for value, lo, hi in zip(near, low, high, strict=True)]
-    return fit(residuals, start, (low, high), SCALES[:-1])
+    return fit(residuals, start, (low, high), _SCALES)

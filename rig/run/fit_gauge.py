@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from rig.fluid import read_fluid
 from rig.plan.physics import Line, bore_loss_kpa, hose_loss_kpa
-from rig.run.fit_flow import STEP_S, Drive, Swept, flow_at, volume_at
+from rig.run.fit_flow import STEP_S, Drive, Swept, flow_of, speed_at, volume_at
 from rig.run.fit_numbers import Fitted, fit, without
 from rig.run.fit_tracks import Rest
 
@@ -30,8 +30,11 @@ _RUN_UP_S, _RUN_IN_S = 1.5, 2.0
 """``_RUN_IN_S``: how long the lag's filter runs before its first comparison."""
 _LEAST = 5
 """Fewest samples before and after the off."""
+_REST_S = 1.0
+"""The end of a window that its pressure at rest is the mean of."""
+_STEPS = 6
 _FLOWS = 60
-HOSE_KPA = (-200.0, 500.0)
+_HOSE_KPA = (-200.0, 500.0)
 """Range of the hose's loss in a fit. Below nothing: the valve's bore loses less than computed."""
 _CHUNK_S, _WILD = 5.0, 4.0
 """Length of a piece of rest, and how much its variance may exceed the median's: more is a hand at the gun."""
@@ -47,6 +50,8 @@ class Edge:
     """Times of the samples."""
     shown: Numbers
     """The gauge at the samples, kPa."""
+    rest_kpa: float
+    """The gauge in the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +88,16 @@ def edge_of(each: Swept) -> Edge | None:
     if not stroke.ends:
         return None
     shown = np.array(stroke.track.kpa[stroke.first : stroke.last])
+    rest_kpa = float(shown[each.at > each.at[-1] - _REST_S].mean())
     if stroke.relieved:
-        return Edge(each, np.arange(each.at[0], each.at[-1] + STEP_S, STEP_S), each.at, shown)
+        return Edge(each, np.arange(each.at[0], each.at[-1] + STEP_S, STEP_S), each.at, shown, rest_kpa)
     from_s = stroke.on_s + _RUN_UP_S if stroke.starts else float(each.at[0]) + _RUN_IN_S
     begin_s, end_s = max(stroke.off_s - _NEAR_S, from_s), float(each.at[-1])
     inside = each.at >= begin_s
     if (inside & (each.at <= stroke.off_s)).sum() < _LEAST or (inside & (each.at > stroke.off_s)).sum() < _LEAST:
         return None
     grid = np.arange(begin_s - _RUN_IN_S, end_s + STEP_S, STEP_S)
-    return Edge(each, grid, each.at[inside], shown[inside])
+    return Edge(each, grid, each.at[inside], shown[inside], rest_kpa)
 
 
 def edge_residuals(edge: Edge, drive: Drive, losses: Losses, hose_kpa: float, give: float) -> Numbers:
@@ -99,8 +105,12 @@ def edge_residuals(edge: Edge, drive: Drive, losses: Losses, hose_kpa: float, gi
     import numpy as np
     from scipy.signal import lfilter
 
-    flow = flow_at(drive, edge.source, edge.t_s)
     table = losses.bore + hose_kpa * losses.hose
+    speed = speed_at(drive, edge.source.stroke, edge.t_s)
+    flow = drive.flow * speed
+    # Against the model's pressure: the gauge's would bring its noise into the model. It converges in a few steps.
+    for _ in range(_STEPS):
+        flow = flow_of(drive, speed, edge.rest_kpa + np.interp(flow, losses.flow, table))
     out = _through(flow, losses.flow, table, give)
     loss = np.interp(out, losses.flow, table)
     # The first-order lag of a value that is linear within each step.
@@ -132,14 +142,9 @@ def _through(flow: Numbers, at: Numbers, table: Numbers, give: float) -> Numbers
     return np.array(found)
 
 
-def losses_by_line(edges: Sequence[Edge], water_lps: float) -> dict[Line, Losses]:
-    """The tables of all lines that the edges were recorded on."""
-    return {line: losses_of(line, water_lps) for line in {edge.source.stroke.track.setup.line for edge in edges}}
-
-
 def fit_gauge(edges: Sequence[Edge], drive: Drive) -> Fitted:
-    """Fit the gauge's lag (s) and the hose's loss with water at the pump's flow (kPa), with the pump as it is."""
-    losses = losses_by_line(edges, drive.flow)
+    """Fit the gauge's lag (s), the hose's loss with water at the pump's flow (kPa), and its give (L per kPa)."""
+    losses = {line: losses_of(line, drive.flow) for line in {edge.source.stroke.track.setup.line for edge in edges}}
     began = water_loss_kpa(edges[0].source.stroke.track.setup.line, drive.flow)
 
     def residuals(values: Numbers) -> list[Numbers]:
@@ -147,7 +152,9 @@ def fit_gauge(edges: Sequence[Edge], drive: Drive) -> Fitted:
         tried = replace(drive, gauge_lag=lag_s)
         return [edge_residuals(e, tried, losses[e.source.stroke.track.setup.line], hose_kpa, give) for e in edges]
 
-    return fit(residuals, (0.2, began, 1e-4), ((0.005, HOSE_KPA[0], 0.0), (3.0, HOSE_KPA[1], 0.01)), (0.2, 10.0, 1e-4))
+    return fit(
+        residuals, (0.2, began, 1e-4), ((0.005, _HOSE_KPA[0], 0.0), (3.0, _HOSE_KPA[1], 0.01)), (0.2, 10.0, 1e-4)
+    )
 
 
 def noise_of(rests: Sequence[Rest]) -> tuple[float, float, int] | None:

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     Numbers = NDArray[np.float64]
 
 
+_DIFF = 1e-4
+"""Relative step of the numerical derivatives: beyond the small jumps of the models' tables."""
+
+
 @dataclass(frozen=True, slots=True)
 class Fitted:
     """Parameters of one fit, each with its half-width at 95 %."""
@@ -69,13 +73,17 @@ def fit(
     def flat(values: Numbers) -> Numbers:
         return np.concatenate(residuals(values))
 
-    found: Any = least_squares(flat, np.asarray(start, float), bounds=bounds, x_scale=np.asarray(scale), method="trf")
+    found: Any = least_squares(
+        flat, np.asarray(start, float), bounds=bounds, x_scale=np.asarray(scale), diff_step=_DIFF, method="trf"
+    )
     parts = residuals(found.x)
     cuts = np.cumsum([len(part) for part in parts])[:-1]
     sizes = np.asarray(scale)
     jac = found.jac * sizes
     jacobians = np.split(jac, cuts)
-    inverse = np.linalg.pinv(jac.T @ jac)
+    _, singular, rows = np.linalg.svd(jac, full_matrices=False)
+    # What the residuals hardly see stays uncertain: nothing is cut off.
+    inverse = rows.T @ np.diag(np.maximum(singular, 1e-9 * singular[0]) ** -2.0) @ rows
     free = max(len(found.fun) - len(found.x), 1)
     plain = inverse * float(found.fun @ found.fun) / free
     scores = np.array([jacobian.T @ part for jacobian, part in zip(jacobians, parts, strict=True)])

@@ -62,8 +62,7 @@ def values_of(learned: Learned) -> list[Value]:
     setup, drive, fit = learned.setup, learned.drive, learned.of_drive
     line, gauge = setup.line, setup.line_gauge
     flow_u, slip_u = fit.u95[:2]
-    rest = [0.0] * (len(fit.values) - 5)
-    start_u, coast_u = (_time_u(fit.u95_of([0, 0, 1, *ramp, *rest])) for ramp in ((1, 0), (0, 1)))
+    start_u, coast_u = (_time_u(fit.u95_of([0, 0, 1, *ramp])) for ramp in ((1, 0), (0, 1)))
     slip_to = max(0.25 * abs(drive.slip), 5e-5)
     return [
         _value("pump flow", "pump.flow", "L/s", drive.flow, flow_u, line.pump_lps, 0.05 * drive.flow),
@@ -89,27 +88,29 @@ def _time_u(u95: float) -> float:
 
 def _of_line(learned: Learned) -> list[Value]:
     """Hose, whole line and the gauge's lag."""
-    setup, drive, fit = learned.setup, learned.drive, learned.of_drive
+    setup, drive, fit = learned.setup, learned.drive, learned.of_gauge
     hose, lag = ("hose loss, water", "pipe.hose_loss", "kPa"), ("gauge lag", "points.line_pressure.lag", "s")
     configured = water_loss_kpa(setup.line, drive.flow)
     lag_s = setup.line_gauge.lag_s or None
-    if learned.hose_kpa is None:
+    if fit is None:
         why = "no end of a stroke shows it: too few, or a fill valve shuts the gauge off"
         return [Value(*hose, None, None, configured, why), Value(*lag, None, None, lag_s, why)]
-    hose_kpa, hose_u = learned.hose_kpa, fit.u95[6]
+    hose_kpa, hose_u = fit.values[1], fit.u95[1]
     at_lps = learned.at_lps
     per_kpa, bore_kpa = hose_loss_kpa(setup.line, at_lps) / configured, bore_loss_kpa(setup.line, at_lps)
     whole = bore_kpa + hose_kpa * per_kpa
     # Only the sum is seen: what the bore's law is off by goes to the hose.
-    split_u = math.hypot(hose_u, _BORE_LAW * bore_kpa / per_kpa)
+    flow_u = 2 * learned.of_drive.u95[0] / drive.flow
+    split_u = math.hypot(hose_u, math.hypot(_BORE_LAW, flow_u) * bore_kpa / per_kpa)
+    whole_u = math.hypot(hose_u * per_kpa, flow_u * whole)
     of_hose = _value(*hose, hose_kpa, split_u, configured, max(0.3 * hose_kpa, 1.0))
     if hose_kpa < 0:
         of_hose = Value(*hose, hose_kpa, split_u, configured, "the valve's bore alone is computed to lose more")
     lag_to = 0.1 if drive.gauge_lag <= 1.0 else -1.0
     return [
         of_hose,
-        _value(*lag, drive.gauge_lag, _time_u(fit.u95[5]), lag_s, lag_to),
-        Value("line loss", "", "kPa", whole, hose_u * per_kpa, line_loss_kpa(setup.line, at_lps)),
+        _value(*lag, drive.gauge_lag, _time_u(fit.u95[0]), lag_s, lag_to),
+        Value("line loss", "", "kPa", whole, whole_u, line_loss_kpa(setup.line, at_lps)),
     ]
 
 
@@ -154,7 +155,7 @@ def checked(tracks: Sequence[Track]) -> tuple[list[Checked], list[str]]:
         Checked("litres of a stroke", "L", *_both(strokes, learned, _stroke_error)),
         Checked("litres after the off", "L", *_both(strokes, learned, _overrun_error)),
     ]
-    if learned.hose_kpa is not None and any(edge_of(each) for each in strokes):
+    if learned.of_gauge is not None and any(edge_of(each) for each in strokes):
         found.append(Checked("gauge around the off", "kPa", *_gauge_errors(strokes, learned)))
     return found, sorted({track.fill_id for track in out})
 
@@ -189,10 +190,10 @@ def _gauge_errors(strokes: Sequence[Swept], learned: Learned) -> tuple[float, fl
         edge, setup = edge_of(each), each.stroke.track.setup
         if edge is None:
             continue
-        was, hose_kpa = configured_drive(setup), learned.hose_kpa
-        assert hose_kpa is not None
+        was, of_gauge = configured_drive(setup), learned.of_gauge
+        assert of_gauge is not None
+        _, hose_kpa, give = of_gauge.values
         as_was = water_loss_kpa(setup.line, was.flow)
-        give = learned.of_drive.values[7]
         before.append(_spread(edge_residuals(edge, was, losses_of(setup.line, was.flow), as_was, 0.0)))
         now = losses_of(setup.line, learned.drive.flow)
         after.append(_spread(edge_residuals(edge, learned.drive, now, hose_kpa, give)))

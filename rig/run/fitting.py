@@ -1,40 +1,25 @@
 """A rig learned from the tracks of its fills: pump, line, lags, gauge and casing, with their uncertainties.
 
-Counts and gauge are fitted together: the pump's slip depends on the pressure, and the pressure on the flow.
+The pump is fitted to the counts alone, and the line to the gauge with that pump: what is wrong in the law of a loss
+does not reach the pump. In turns, because the pump's slip needs the pressure without the gauge's lag.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from rig.control.values import Setup
 from rig.run.fit_air import Rise, fit_air, rises_of
-from rig.run.fit_flow import (
-    SCALES,
-    Drive,
-    Swept,
-    bounds_of,
-    configured_drive,
-    count_residuals,
-    drive_of,
-    fit_drive,
-    flow_at,
-    swept,
-)
-from rig.run.fit_gauge import HOSE_KPA, Edge, edge_of, edge_residuals, fit_gauge, losses_by_line, noise_of
-from rig.run.fit_numbers import Fitted, fit, needed
+from rig.run.fit_flow import Drive, Swept, drive_of, fit_drive, flow_of, speed_at, swept
+from rig.run.fit_gauge import edge_of, fit_gauge, noise_of
+from rig.run.fit_numbers import Fitted, needed
 from rig.run.fit_tracks import Track, rests_of, strokes_of
 from rig.run.refused import Refused
 
-if TYPE_CHECKING:
-    from rig.run.fit_numbers import Numbers
-
 _LEAST_STROKES = 3
 _USUAL_LAG_S = 0.2
-_ROUNDS = 2
-"""Counts and gauge are first fitted in turns, so that the joint fit begins near its end."""
+_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +28,9 @@ class Learned:
 
     drive: Drive
     of_drive: Fitted
-    """In the order of the drive's fields; where ``hose_kpa`` is known, then that and the hose's give (L per kPa)."""
-    hose_kpa: float | None
-    """Loss of hose, strainer and gun with water at the pump's flow; None: no end of a stroke shows it."""
+    """In the order of the drive's fields, without the gauge's lag."""
+    of_gauge: Fitted | None
+    """As :func:`rig.run.fit_gauge.fit_gauge` gives it; None: too few ends of strokes show it."""
     at_lps: float
     """Mean flow at the ends of strokes: what the line's loss was seen at."""
     noise: tuple[float, float, int] | None
@@ -55,6 +40,11 @@ class Learned:
     rises: tuple[Rise, ...]
     setup: Setup
     """That of the last fill: as the rig was configured then."""
+
+    @property
+    def hose_kpa(self) -> float | None:
+        """Loss of hose, strainer and gun with water at the pump's flow."""
+        return None if self.of_gauge is None else self.of_gauge.values[1]
 
     @property
     def cavities_l(self) -> dict[str, float]:
@@ -73,20 +63,21 @@ def learn(tracks: Sequence[Track]) -> Learned:
             f"{len(strokes)} usable strokes of the pump in these fills, {_LEAST_STROKES} needed (usable: forward, "
             "counted, no alarm, no air in the line): name more fills"
         )
-    drive, of_drive, hose_kpa = _line(strokes)
+    drive, of_drive, of_gauge = _line(strokes)
     rests = [rest for track in tracks for rest in rests_of(track, drive.dead + drive.coast)]
     rises = rises_of(tracks, drive.dead + drive.coast)
     at_lps = sum(_last_lps(drive, each) for each in strokes) / len(strokes)
     setup = tracks[-1].setup
-    return Learned(drive, of_drive, hose_kpa, at_lps, noise_of(rests), fit_air(rises), tuple(rises), setup)
+    return Learned(drive, of_drive, of_gauge, at_lps, noise_of(rests), fit_air(rises), tuple(rises), setup)
 
 
 def _last_lps(drive: Drive, each: Swept) -> float:
-    """The flow at a stroke's end, before the pump slows down."""
+    """The flow at a stroke's end, before the pump slows down; of a piece after it, at its first pressure."""
     import numpy as np
 
     at_s = min(each.stroke.off_s, float(each.at[-1]))
-    return float(flow_at(drive, each, np.array([at_s]))[0])
+    kpa = np.interp(np.array([at_s]), each.t_s, each.kpa + drive.gauge_lag * each.rise)
+    return float(flow_of(drive, speed_at(drive, each.stroke, np.array([at_s])), kpa)[0])
 
 
 def _fit_for_it(tracks: Sequence[Track]) -> None:
@@ -99,37 +90,17 @@ def _fit_for_it(tracks: Sequence[Track]) -> None:
             raise Refused(f"fill {track.fill_id}: its litres were not metered ({track.setup.meter.kind})")
 
 
-def _line(strokes: Sequence[Swept]) -> tuple[Drive, Fitted, float | None]:
-    """Pump, gauge lag and line; without a usable end of a stroke the pump alone."""
+def _line(strokes: Sequence[Swept]) -> tuple[Drive, Fitted, Fitted | None]:
+    """Pump, then gauge and line, in turns; without enough usable ends of strokes the pump alone."""
     lag_s = strokes[0].stroke.track.setup.line_gauge.lag_s or _USUAL_LAG_S
-    edges: list[Edge | None] = [None] * len(strokes)
+    of_gauge = None
+    seen = [each for each in strokes if not each.stroke.track.setup.cuts_gauge_off]
+    edges = [edge for each in seen if (edge := edge_of(each)) is not None]
     for _ in range(_ROUNDS):
         of_drive = fit_drive(strokes, lag_s)
         drive = drive_of((*of_drive.values, lag_s))
-        edges = [None if each.stroke.track.setup.cuts_gauge_off else edge_of(each) for each in strokes]
-        usable = [edge for edge in edges if edge is not None]
-        if len(usable) < _LEAST_STROKES:
-            return drive, of_drive, None
-        of_gauge = fit_gauge(usable, drive)
-        lag_s, hose_kpa, give = of_gauge.values
-    start = (*of_drive.values, lag_s, hose_kpa, give)
-    low, high = bounds_of(configured_drive(strokes[0].stroke.track.setup))
-
-    def residuals(values: Numbers) -> list[Numbers]:
-        import numpy as np
-
-        *of_pump, hose, gives = (float(value) for value in values)
-        tried = drive_of(of_pump)
-        losses = losses_by_line(usable, tried.flow)
-        found = []
-        for each, edge in zip(strokes, edges, strict=True):
-            left = [count_residuals(tried, each) / of_drive.rms]
-            if edge is not None:
-                line = each.stroke.track.setup.line
-                left.append(edge_residuals(edge, tried, losses[line], hose, gives) / of_gauge.rms)
-            found.append(np.concatenate(left))
-        return found
-
-    bounds = (*low, HOSE_KPA[0], 0.0), (*high, HOSE_KPA[1], 0.01)
-    joint = fit(residuals, start, bounds, (*SCALES, 10.0, 1e-4))
-    return drive_of(joint.values[:6]), joint, joint.values[6]
+        if len(edges) < _LEAST_STROKES:
+            break
+        of_gauge = fit_gauge(edges, drive)
+        lag_s = of_gauge.values[0]
+    return drive_of((*of_drive.values, lag_s)), of_drive, of_gauge
