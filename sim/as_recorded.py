@@ -54,7 +54,8 @@ def as_recorded(settings: Settings, asked: str, records: Path | None = None) -> 
 def _changed(settings: Settings, learned: Learned, fill_id: str, values: dict[str, Value]) -> Settings:
     """The settings with the values that are known; the tyre is that of the fill."""
     drive, setup = learned.drive, learned.setup
-    line, cavity_l = setup.line, learned.cavities_l.get(fill_id, setup.cavity.volume_l)
+    line, cavity = setup.line, values.get(f"cavity of {fill_id}")
+    cavity_l = setup.cavity.volume_l if cavity is None or cavity.value is None else cavity.value
     pump: dict[str, object] = {"flow": drive.flow} if "pump flow" in values else {}
     pump |= {"slip": drive.slip} if "slip" in values else {}
     sim: dict[str, object] = {

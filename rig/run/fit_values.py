@@ -17,6 +17,8 @@ from rig.run.fitting import Learned, learn
 if TYPE_CHECKING:
     from rig.run.fit_numbers import Numbers
 
+_TIME_TO = 0.1
+"""Largest half-width of a time that is proposed."""
 _STEADY_KPA = 0.01
 """Less noise than a configuration need state."""
 _BORE_LAW = 0.01
@@ -67,8 +69,8 @@ def values_of(learned: Learned) -> list[Value]:
     return [
         _value("pump flow", "pump.flow", "L/s", drive.flow, flow_u, line.pump_lps, 0.05 * drive.flow),
         _value("slip", "pump.slip", "L/s per kPa", drive.slip, slip_u, line.slip_lps_per_kpa, slip_to),
-        _value("start", "pump.start_lag", "s", drive.dead + drive.lag, start_u, line.start_lag_s, 0.2),
-        _value("coast", "pump.coast", "s", drive.dead + drive.coast, coast_u, line.coast_s, 0.2),
+        _value("start", "pump.start_lag", "s", drive.dead + drive.lag, start_u, line.start_lag_s, _TIME_TO),
+        _value("coast", "pump.coast", "s", drive.dead + drive.coast, coast_u, line.coast_s, _TIME_TO),
         *_of_line(learned),
         _noise(learned, gauge.noise_kpa),
         *_casing(learned),
@@ -104,7 +106,7 @@ def _of_line(learned: Learned) -> list[Value]:
     split_u = math.hypot(hose_u, math.hypot(_BORE_LAW, flow_u) * bore_kpa / per_kpa)
     whole_u = math.hypot(hose_u * per_kpa, flow_u * whole)
     of_hose = _value(*hose, hose_kpa, split_u, configured, max(0.3 * hose_kpa, 1.0))
-    if hose_kpa < 0:
+    if hose_kpa < 0 and of_hose.why_not != _FEW:
         of_hose = Value(*hose, hose_kpa, split_u, configured, "the valve's bore alone is computed to lose more")
     lag_to = 0.1 if drive.gauge_lag <= 1.0 else -1.0
     return [

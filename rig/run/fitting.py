@@ -46,11 +46,6 @@ class Learned:
         """Loss of hose, strainer and gun with water at the pump's flow."""
         return None if self.of_gauge is None else self.of_gauge.values[1]
 
-    @property
-    def cavities_l(self) -> dict[str, float]:
-        """The fitted cavity by fill."""
-        return {} if self.air is None else dict(zip(self.air[1], self.air[0].values[1:], strict=True))
-
 
 def learn(tracks: Sequence[Track]) -> Learned:
     """Learn a rig from its fills, the oldest first; Refused with what is missing."""
