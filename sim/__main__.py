@@ -9,7 +9,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.ledger.black_box import BoxError
+from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError, load_settings
+from sim.as_recorded import as_recorded
 from sim.assembly import AssemblyError
 from sim.bench import bench
 from sim.campaign import add_campaign, run_campaign
@@ -36,9 +39,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _campaign(given, options)
     try:
         settings = load_settings(options.config)
+        if options.as_recorded is not None:
+            settings, words = as_recorded(settings, options.as_recorded, options.records)
+            print("\n".join(words), flush=True)
         faults = [read_fault(text) for text in options.fault]
         return asyncio.run(_serve(settings, faults, options))
-    except (SettingsError, FaultError, AssemblyError) as error:
+    except (SettingsError, FaultError, AssemblyError, Refused, BoxError) as error:
         print(error, file=sys.stderr)
         return EXIT_USAGE
     except ServeError as error:
@@ -77,6 +83,10 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--speed", type=_speed, metavar="N", help="plant seconds per second (default: clock.scale)")
     run.add_argument("--port", type=_port, metavar="P", help="listen here instead; 0 chooses a free port")
     run.add_argument("--size", metavar="S", help="tyre size instead of sim.size")
+    run.add_argument(
+        "--as-recorded", metavar="ID", help="a plant with what a recorded fill of this rig, and those before it, show"
+    )
+    run.add_argument("--records", type=Path, metavar="FOLDER", help="where it was recorded (default: rig.data)")
     run.add_argument("--fault", action="append", default=[], metavar="NAME@SECONDS[:DURATION]", help="may be repeated")
     run.add_argument("--with-parent", action="store_true", help="end when standard input closes, as when a parent dies")
     run.add_argument("--paced", action="store_true", help="answer on a serial bus no faster than its wire could")

@@ -45,6 +45,9 @@ COMMANDS: dict[str, dict[str, str]] = {
         "replay": "Run the recorded scans of a fill through the program again: the same to the bit, or what differs.",
         "shadow": "Replay every recorded fill of a folder: what this program would have done otherwise.",
     },
+    "rig.cli.fitting:add_fitting": {
+        "fit": "Learn pump, line loss, lags and gauge from recorded fills, and propose configuration values."
+    },
     "rig.cli.supporting:add_support": {
         "support": "One file for whoever helps: configuration without secrets, versions, checks, recordings."
     },

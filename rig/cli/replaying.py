@@ -33,11 +33,7 @@ def replay_command(options: argparse.Namespace) -> int:
     """Replay one fill; returns the exit status: 3 if anything is decided otherwise."""
     folder = folder_of(options)
     stored = _stored(folder, options.id)
-    fill_id = options.id if stored is None else stored.fill_id
-    parts = parts_of(folder, fill_id)
-    if not parts:
-        kept = ", ".join(list(fills_in(folder))[-3:]) or "none"
-        raise BoxError(f"nothing was recorded of fill {options.id!r} in {folder}; the latest recordings are: {kept}")
+    fill_id, parts = parts_asked(folder, options.id)
     if options.plot is not None:
         from rig.cli.plotting import plotted
         from rig.run.curves import Curves
@@ -54,6 +50,17 @@ def replay_command(options: argparse.Namespace) -> int:
         text += "\nBut these are not the files that the record was sealed with: one was changed, or is missing."
     told(options, document, text)
     return OK if found.identical and sealed is not False else REFUSED
+
+
+def parts_asked(folder: Path, asked: str) -> tuple[str, list[Path]]:
+    """Id and recordings of the fill that ``asked`` names by id or number; BoxError if nothing was recorded of it."""
+    stored = _stored(folder, asked)
+    fill_id = asked if stored is None else stored.fill_id
+    parts = parts_of(folder, fill_id)
+    if not parts:
+        kept = ", ".join(list(fills_in(folder))[-3:]) or "none"
+        raise BoxError(f"nothing was recorded of fill {asked!r} in {folder}; the latest recordings are: {kept}")
+    return fill_id, parts
 
 
 def _stored(folder: Path, fill_id: str) -> StoredFill | None:
