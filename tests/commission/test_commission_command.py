@@ -11,14 +11,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from commissioned import RIGS, commissioned, hidden_rig
 from processes import Rig, command, ends_within, serving, started
 from shop import REAL
 
 from rig.commission.document import toml_of
 from rig.commission.found import STEPS, Checked, Finding, Known, Progress, Row
+from rig.control.decide import Decision
+from rig.control.values import Setup
 from rig.ledger.keeping import book_read
+from rig.run.assembly import Question
 from rig.run.commissioning.session import progress_file
 from rig.run.names import SIMULATED
+from rig.run.person import Unattended
+from rig.run.session import Errand, fill_wheel
 from rig.run.settings import load_settings, settings_of
 
 CONFIG = """
@@ -47,6 +53,8 @@ method = "vent"
 content = "900 L"
 """
 """192.0.2.0/24 is kept for documentation (RFC 5737): nothing answers there."""
+SLOWLY = 2.0
+"""Speed at which a plant that waits for nobody is followed by a busy machine."""
 
 
 def all_but_the_sheet(folder: Path, *tests: Checked) -> Path:
@@ -148,6 +156,42 @@ def test_the_written_file_is_read_as_the_findings_say(tmp_path: Path) -> None:
     assert found.rig.name == 'Bay "9" \\ ü'
     assert str(found.limits.timeout_proven_on) == "2026-11-29"
     assert found.points == settings_of(REAL, "real").points
+
+
+@pytest.mark.full
+@pytest.mark.timeout(900)
+async def test_from_an_empty_folder_to_a_proven_rig_and_a_first_fill(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody writes a line of TOML; the figures are printed with -s."""
+    name = "three units, words swapped"
+    async with hidden_rig(name, tmp_path, SLOWLY) as (rig, hands):
+        del hands.said["A known can"]
+        ended = await commissioned(hands, tmp_path / "rig.toml", RIGS[name])
+        commissioned_s = rig.modules.plant.time_s
+        settings, typed = load_settings(tmp_path / "rig.toml"), [*hands.typed]
+        person, at_tyre = Unattended("test", go_on=True), list[str]()
+
+        def watch(_setup: Setup, decision: Decision) -> None:
+            phase = decision.state.phase.name
+            if not at_tyre:
+                rig.modules.move_hands(hand_in_vessel=False, hand_gun_on=True, hand_valve_open=True)
+            if decision.prompt is not None and decision.prompt.name == "insert_back":
+                rig.modules.move_hands(hand_valve_open=False)
+            if decision.prompt is not None and decision.prompt.name == "gun_off":
+                rig.modules.move_hands(hand_gun_on=False, hand_valve_open=False)
+            at_tyre.append(phase)
+
+        filled = (await fill_wheel(settings, Errand(Question("11L-15"), "test"), person, watch)).work
+        truth = rig.document()
+    proven = ended.progress.done["prove"].tests[0]
+    assert proven.good, proven.seen
+    assert filled.outcome == "complete", (filled.first_out, filled.flags, filled.net_l, filled.target_l)
+    assert filled.net_l == pytest.approx(float(str(truth["delivered_l"])), abs=1.0)
+    minutes, keys = commissioned_s / 60, sum(len(each) + 1 for each in typed)
+    with capsys.disabled():
+        print(f"\n{len(typed)} answers, {keys} keystrokes, {minutes:.1f} min of simulated hands")
+        print(f"first fill {filled.net_l:.1f} of {filled.target_l:.1f} L; TOML by hand: 0 lines")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
