@@ -27,6 +27,7 @@ from rig.panel.door import address_of, count_try
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
 from rig.panel.people import Someone
+from rig.panel.refusals import misread, refused
 from rig.panel.sessions import GONE_S, Session, Sessions, same
 from rig.panel.shell import stop_part
 
@@ -213,17 +214,8 @@ class CommissionPage:
             Route("/api/stop", self.stopped), Route("/api/stop", self.stop, methods=["POST"]),
             *guide_routes(self._texts, self._assets.placed),
         ]  # fmt: skip
-        app = Starlette(routes=routes, exception_handlers={HTTPException: _refused, ValidationError: _misread})
+        app = Starlette(routes=routes, exception_handlers={HTTPException: refused, ValidationError: misread})
         return Guarded(app, names, https=https)
-
-
-async def _refused(_request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    return JSONResponse({"error": error.detail}, error.status_code)
-
-
-async def _misread(_request: Request, _error: Exception) -> Response:
-    return JSONResponse({"error": "not understood: load the page again"}, 422)
 
 
 def _page(texts: dict[str, str]) -> str:

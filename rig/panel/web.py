@@ -40,6 +40,7 @@ from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
 from rig.panel.prices import price_routes
 from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
+from rig.panel.refusals import misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
 from rig.panel.view import rig_view, stop_view
@@ -296,8 +297,8 @@ class Page:
             *price_routes(self._facade.settings, self.door), *guide_routes(self._texts, self.assets.placed),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
-            HTTPException: _refused,
-            ValidationError: _misread,
+            HTTPException: refused,
+            ValidationError: misread,
             CorrectedError: _meanwhile,
             Doubtful: _doubted,
             RecordError: _not_found,
@@ -317,25 +318,12 @@ class Page:
         reading.cancel()
 
 
-def _says(text: str, status: int) -> Response:
-    return JSONResponse({"error": text}, status)
-
-
-async def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    return _says(error.detail, error.status_code)
-
-
-async def _misread(request: Request, error: Exception) -> Response:
-    return _says("not understood: load the page again", 422)
-
-
 async def _not_found(request: Request, error: Exception) -> Response:
-    return _says(str(error), 404)
+    return says(str(error), 404)
 
 
 async def _meanwhile(request: Request, error: Exception) -> Response:
-    return _says(str(error), 409)
+    return says(str(error), 409)
 
 
 async def _doubted(request: Request, error: Exception) -> Response:
@@ -345,4 +333,4 @@ async def _doubted(request: Request, error: Exception) -> Response:
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:
-    return _says(str(error), 422)
+    return says(str(error), 422)
