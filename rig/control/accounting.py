@@ -147,6 +147,9 @@ class Tally:
     hose_start_l: float = 0.0
     hose_l: float = 0.0
     """Liquid between meter and valve now."""
+    hose_less_l: float = 0.0
+    hose_more_l: float = 0.0
+    """How much less, or more, that may be: what was moved in doubt, until the hose is full or empty for certain."""
     either_l: float = 0.0
     """In doubt: liquid or air, in the tyre or elsewhere, seen or not. In no sum, but in the uncertainty."""
     suction_air_kpa_l: float = 0.0
@@ -198,12 +201,8 @@ def pass_forward(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float)
     elif on_air == "blind":
         # What it counts is liquid: the air has passed it.
         left = 0.0
-    return changed(
-        tally,
-        air_forward_l=tally.air_forward_l + air,
-        suction_air_kpa_l=left,
-        hose_l=min(setup.line.hose_l, tally.hose_l + litres - air),
-    )
+    tally = changed(tally, air_forward_l=tally.air_forward_l + air, suction_air_kpa_l=left)
+    return through_hose(tally, setup.line.hose_l, litres - air)
 
 
 def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, enters: Enters) -> Tally:
@@ -219,12 +218,22 @@ def pass_back(tally: Tally, setup: Setup, litres: float, line_kpa_abs: float, en
     air = 0.0 if on_air == "blind" else litres - liquid
     drawn = air if on_air == "counts" else 0.0
     most = setup.line.suction_l * setup.line.atmosphere_kpa_abs
-    return changed(
+    tally = changed(
         tally,
-        hose_l=tally.hose_l - liquid,
         air_returned_l=tally.air_returned_l + air,
         suction_air_kpa_l=min(most, tally.suction_air_kpa_l + drawn * line_kpa_abs),
     )
+    return through_hose(tally, setup.line.hose_l, -litres)
+
+
+def through_hose(tally: Tally, full_l: float, moved_l: float, doubt_l: float = 0.0) -> Tally:
+    """Fill the hose by ``moved_l`` of liquid, or empty it where negative; ``doubt_l`` may have moved either way too.
+
+    The bounds of its content move alike and end at empty and full, so enough certain flow either way settles a doubt.
+    """
+    ends = tally.hose_l - tally.hose_less_l - doubt_l, tally.hose_l, tally.hose_l + tally.hose_more_l + doubt_l
+    least, now, most = (min(max(end + moved_l, 0.0), full_l) for end in ends)
+    return changed(tally, hose_l=now, hose_less_l=now - least, hose_more_l=most - now)
 
 
 def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> Tally:
@@ -234,7 +243,14 @@ def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> T
     left = min(max(tally.suction_air_kpa_l - moved, 0.0), most)
     if litres >= 0:
         return changed(tally, suction_air_kpa_l=left)
-    return changed(tally, suction_air_kpa_l=left, hose_l=0.0, air_untold_l=tally.air_untold_l - litres)
+    return changed(
+        tally,
+        suction_air_kpa_l=left,
+        hose_l=0.0,
+        hose_less_l=0.0,
+        hose_more_l=0.0,
+        air_untold_l=tally.air_untold_l - litres,
+    )
 
 
 def carried(tally: Tally, meter: Meter) -> Tally:
@@ -288,6 +304,8 @@ def book(
         air_l = tally.air_returned_l
         tally = pass_back(tally, setup, back * (each_l + bent_l) + back_estimate_l, line_kpa_abs, enters)
         if back_estimate_l:
+            if tally.hose_l < setup.line.hose_l:
+                tally = through_hose(tally, setup.line.hose_l, 0.0, GUESS * back_estimate_l)
             tally = _guessed(tally, setup, back_estimate_l, tally.air_returned_l - air_l)
     return tally
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from rig.control.accounting import through_hose
 from rig.control.agreement import untold
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
@@ -61,6 +62,7 @@ class Decision:
 
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
     """Decide one scan. Pure: the same arguments give the same decision."""
+    doubted_l = state.tally.either_l
     state, facts = observe(setup, state, reading)
     state = followed(setup, state, facts)
     turn = Turn(in_force(setup, state), state, facts)
@@ -77,11 +79,18 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     _act(turn)
     outputs = outputs_for(setup, turn.state, facts)
     remember(turn, outputs)
+    _doubt_hose(turn, turn.state.tally.either_l - doubted_l)
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
     lost = not setup.armed(reading.output_timeout_s)
     arm = lost and not outputs.moving and (bool(requests) or _LOST in _told(turn))
     return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused, arm)
+
+
+def _doubt_hose(turn: Turn, more_l: float) -> None:
+    """What this scan put in doubt may be in the hose or have left it: its column presses on the gauge."""
+    if more_l > 0:
+        turn.set(tally=through_hose(turn.state.tally, turn.setup.line.hose_l, 0.0, more_l))
 
 
 def _guard(turn: Turn) -> None:

@@ -10,7 +10,6 @@ from rig.control.observe import Facts
 from rig.control.procedure import Phase, State
 from rig.control.state import FillState, fill_valve_open
 from rig.control.turn import Turn
-from rig.control.uncoupling import flush_s
 from rig.control.values import Outputs, Setup
 
 _OFF, _BEACON = Outputs(), Outputs(beacon=True)
@@ -67,7 +66,7 @@ def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:
         cut = bool(state.stroke.ended_by)
         return Outputs(pump_run=state.phase is not Phase.SETTLE and not cut, beacon=cut)
     if state.phase is Phase.BACK_FLUSH:
-        flushes = facts.reading.now_s - state.since_s < flush_s(setup, valve_open=state.valve_open)
+        flushes = facts.reading.now_s - state.since_s < state.flush_s
         return _DRAW if flushes else _OFF
     return _IN_PHASE.get(state.phase, _OFF)
 

@@ -13,7 +13,7 @@ from rig.control.agreement import APART_KPA
 from rig.control.changed import changed
 from rig.control.flags import Flag
 from rig.control.observe import Facts
-from rig.control.pressure import Band, Remains, gun_kpa, sealed_band
+from rig.control.pressure import NO_TYRE_KPA, Band, Remains, gun_kpa, sealed_band, stiffness_kpa_per_l
 from rig.control.state import FillState, in_tyre_l, near_level, offset_l
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa
@@ -56,7 +56,8 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     largest_l = state.gas.high_l if found is None else max(state.gas.high_l, found.cavity_l)
     foreseen = sealed_band(changed(state.gas, sealed=sealed, high_l=largest_l), setup, facts.offset_l)
     # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
-    errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa
+    step_kpa = stiffness_kpa_per_l(state.gas, setup, kpa, facts.offset_l) * setup.meter.litres_per_pulse
+    errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa + step_kpa
     fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.shows_high + APART_KPA
     sure = not doubted and fits and _column_kpa_u(setup, state) <= 2 * setup.rest_gauge.u_kpa
     if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
@@ -65,11 +66,15 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
 
 
 def _column_kpa_u(setup: Setup, state: FillState) -> float:
-    """Possible error of the column between a gauge at the pump and the tyre: near the level the hose may have taken
-    liquid for air."""
-    if setup.tyre_gauge is not None or not setup.line.hose_l or not near_level(setup, state):
+    """Possible error of the column between a gauge at the pump and the tyre, by what the hose may hold.
+
+    Near the level it may have taken liquid for air.
+    """
+    full_l, tally = setup.line.hose_l, state.tally
+    if setup.tyre_gauge is not None or not full_l:
         return 0.0
-    return abs(head_kpa(setup.line)) * (1 - state.tally.hose_l / setup.line.hose_l)
+    more_l = full_l - tally.hose_l if near_level(setup, state) else tally.hose_more_l
+    return abs(head_kpa(setup.line)) * max(more_l, tally.hose_less_l) / full_l
 
 
 def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
@@ -96,7 +101,7 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     if (read_kpa := final_static_kpa(state)) is not None:
         u_kpa = math.hypot(setup.rest_gauge.u_kpa, 0.0 if state.remains is None else state.remains.u_kpa)
         return Band(read_kpa - u_kpa, read_kpa, read_kpa + u_kpa)
-    if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)):
+    if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)
     foreseen = sealed_band(state.gas, setup, offset_l(setup, state, filled_l))
@@ -105,6 +110,12 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     shown_kpa = foreseen.best if state.remains is None else state.remains.kpa
     low, high = min(foreseen.low - _BY_AIR_KPA, shown_kpa), max(foreseen.high + _BY_AIR_KPA, shown_kpa)
     return Band(low, foreseen.best, high)
+
+
+def _may_be_no_tyre(state: FillState) -> bool:
+    """Whether the last rest may be that of a gun in the air: a gauge at nothing that was in doubt."""
+    at_nothing = state.gas.rest_kpa is not None and state.gas.rest_kpa <= NO_TYRE_KPA
+    return at_nothing and not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state) | state.flags)
 
 
 def _spoken(state: FillState) -> frozenset[str | None]:

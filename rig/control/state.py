@@ -242,6 +242,8 @@ class FillState:
     """How long a pump may have run since the count was last read."""
     flush_start_l: float = 0.0
     """Returned when the last reverse began: the reference for what that reverse brought back."""
+    flush_s: float = 0.0
+    """How long that reverse runs."""
     reversals: int = 0
     """Number of reverses behind a valve reported as shut."""
     reversed_s: float = 0.0

@@ -62,7 +62,7 @@ def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
     if facts.last_way < 0:
         if not blind_back or left_kpa is None or not facts.valve_open:
             return False
-        lowest_kpa = min(lowest_kpa, left_kpa - _NOISE_KPA)
+        lowest_kpa = min(lowest_kpa, left_kpa - _coasts_kpa(setup, facts, left_kpa, setup.line.back_lps) - _NOISE_KPA)
         if facts.gas is not None and _came_until_the_stop(setup, facts):
             # So the line's loss must have dropped off the gauge.
             rises_kpa = _GIVEN_BACK * (facts.gas.shows_low + min(head_kpa(setup.line), 0.0) - left_kpa)
@@ -95,8 +95,7 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     forward = stroke.pushed and facts.last_way >= 0
     if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
-    air_l = max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
-    coasts_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) / air_l * setup.line.most_lps * setup.line.coast_s
+    coasts_kpa = _coasts_kpa(setup, facts, facts.gas.high, setup.line.most_lps)
     most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA + facts.wavers_kpa
     if setup.meter.estimated:
         # A level or run time detects flow late; a line loss that has not dropped off the gauge indicates it at once.
@@ -104,10 +103,20 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
         most_kpa -= _GIVEN_BACK * max(min(stroke.stop_loss_kpa, stroke.stop_gauge_kpa - facts.gas.high), 0.0)
         # The stroke cannot have brought more than the pump moves in its time, however little of it was counted.
         moved_l = MOST_FLOW * setup.line.most_lps * (facts.reading.now_s - stroke.began_s)
+        air_l = _air_l(setup, facts)
         if moved_l < air_l / 2:
             rises_kpa = (facts.gas.high + setup.line.atmosphere_kpa_abs) * moved_l / (air_l - moved_l)
             most_kpa = min(most_kpa, facts.gas.shows_high + rises_kpa + APART_KPA + max(head_kpa(setup.line), 0.0))
     return line > most_kpa
+
+
+def _coasts_kpa(setup: Setup, facts: Facts, kpa: float, flow_lps: float) -> float:
+    """How far a pump that coasts to rest moves the tyre's pressure at most, by Boyle's law."""
+    return (kpa + setup.line.atmosphere_kpa_abs) / _air_l(setup, facts) * flow_lps * setup.line.coast_s
+
+
+def _air_l(setup: Setup, facts: Facts) -> float:
+    return max(setup.cavity.volume_l - facts.offset_l, 0.02 * setup.cavity.volume_l)
 
 
 def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 from rig.control.changed import changed
 from rig.control.doubt import with_vacuum_lost
 from rig.control.flags import End, Flag
 from rig.control.gauges import HANDS_KPA
-from rig.control.learning import learn_calm
+from rig.control.learning import learn_calm, overrun_s
 from rig.control.pressure import Remains, gun_kpa, least_kpa
 from rig.control.prompts import GUN_OFF, GUN_OFF_BY_HAND, GUN_OFF_OPEN, INSERT_BACK
 from rig.control.state import gun_off_first, near_level
 from rig.control.turn import Turn
-from rig.control.values import Setup
 
 _LONGEST_FLUSH_S = 2.0
 """Limit of a reverse that proves the insert."""
@@ -36,7 +37,7 @@ def flush(turn: Turn) -> None:
     stroke = changed(turn.state.stroke, lowest_kpa=None)
     if turn.state.valve_open:
         stroke = changed(stroke, calm_gauge_kpa=None)
-    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter), stroke=stroke)
+    turn.set(flush_start_l=turn.state.tally.returned_l(turn.setup.meter), flush_s=_flush_s(turn), stroke=stroke)
     turn.set(reversals=turn.state.reversals + (not turn.state.valve_open))
     turn.phase_trigger("flush")
 
@@ -49,7 +50,7 @@ def back_flush(turn: Turn) -> None:
     else:
         _watch_vacuum(turn)
         turn.set(reversed_s=turn.state.reversed_s + (facts.dt_s if facts.reverse else 0.0))
-    if not facts.rests or facts.stroke_s < flush_s(setup, valve_open=facts.valve_open) + setup.settle_s:
+    if not facts.rests or facts.stroke_s < turn.state.flush_s + setup.settle_s:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.
@@ -73,10 +74,19 @@ def _drawn_out(turn: Turn) -> bool:
     from_kpa = gas.rest_kpa if state.reversed_from_kpa is None else state.reversed_from_kpa
     if setup.into != "tyre" or from_kpa is None or not state.reversals or Flag.INSERT_NOT_SEATED not in state.flags:
         return False
-    drawn_l = setup.line.pump_lps * (state.reversed_s + flush_s(setup, valve_open=False))
+    drawn_l = setup.line.pump_lps * (state.reversed_s + min(setup.flush_s, _LONGEST_FLUSH_S))
+    return drawn_l > _yields_l(turn, from_kpa, setup.window.floor_kpa)
+
+
+def _yields_l(turn: Turn, from_kpa: float, goal_kpa: float) -> float:
+    """Volume that a pump draws from the sealed tyre, at the pressure there is, until it is at its least pressure.
+
+    Boyle's law for a pump of constant displacement: p = p0 exp(-V / air).
+    """
+    setup, gas = turn.setup, turn.state.gas
     air_l = max(gas.low_l - turn.facts.filled_l, 0.02 * gas.cavity_l)
-    left_kpa_abs = (from_kpa + setup.line.atmosphere_kpa_abs) * air_l / (air_l + drawn_l)
-    return left_kpa_abs - setup.line.atmosphere_kpa_abs < least_kpa(setup, setup.window.floor_kpa)
+    before, least = (kpa + setup.line.atmosphere_kpa_abs for kpa in (from_kpa, least_kpa(setup, goal_kpa)))
+    return air_l * math.log(max(before, least) / least)
 
 
 def _watch_vacuum(turn: Turn) -> None:
@@ -86,11 +96,21 @@ def _watch_vacuum(turn: Turn) -> None:
     turn.set(tally=with_vacuum_lost(turn.setup, turn.state, turn.facts))
 
 
-def flush_s(setup: Setup, *, valve_open: bool) -> float:
-    """Duration of the reverse; a hose that may hold a tyre's compressed air needs its own volume."""
+def _flush_s(turn: Turn) -> float:
+    """Duration of the reverse; a hose that may hold a tyre's compressed air needs its own volume.
+
+    Through an open valve the pump draws on the tyre, which a small air space may not yield for so long.
+    """
+    setup, state = turn.setup, turn.state
     if setup.into == "tote":
         return setup.line.hose_l / setup.line.back_lps
-    return setup.flush_s if valve_open else min(setup.flush_s, _LONGEST_FLUSH_S)
+    if not state.valve_open:
+        return min(setup.flush_s, _LONGEST_FLUSH_S)
+    if state.gas.rest_kpa is None:
+        return setup.flush_s
+    flow_lps = setup.line.back_lps
+    yields_s = _yields_l(turn, state.gas.rest_kpa, 0.0) / flow_lps - overrun_s(setup, state, flow_lps)
+    return max(0.0, min(setup.flush_s, yields_s))
 
 
 def come_off(turn: Turn) -> None:

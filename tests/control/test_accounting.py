@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from virtual_fills import fill_of, rig_settings, run_fill
 
-from rig.control.accounting import Count, Register, Tally, book, counted, pass_back, pass_forward, unwrap
+from rig.control.accounting import Count, Register, Tally, book, counted, pass_back, pass_forward, through_hose, unwrap
 from rig.control.values import Meter, Setup
 from rig.run.assembly import Question
 
@@ -124,6 +124,28 @@ def test_net_is_pulses_less_what_stands_in_the_hose(moves: list[int]) -> None:
             suction_air = min(most, suction_air + litres - gone)
     assert tally.net_l(setup.meter) == pytest.approx(tyre, abs=1e-9)
     assert tally.hose_l == pytest.approx(liquid, abs=1e-9)
+
+
+@given(
+    st.floats(0, 4),
+    st.lists(st.tuples(st.floats(-6, 6), st.floats(0, 2), st.floats(-1, 1)), max_size=30),
+)
+def test_the_hose_holds_what_its_bounds_say(begins_l: float, moves: list[tuple[float, float, float]]) -> None:
+    full_l = 4.0
+    tally, truly_l = Tally(hose_l=begins_l), begins_l
+    for moved_l, doubt_l, share in moves:
+        tally = through_hose(through_hose(tally, full_l, 0.0, doubt_l), full_l, moved_l)
+        truly_l = min(max(truly_l + share * doubt_l, 0.0), full_l)
+        truly_l = min(max(truly_l + moved_l, 0.0), full_l)
+        assert tally.hose_l - tally.hose_less_l - 1e-9 <= truly_l <= tally.hose_l + tally.hose_more_l + 1e-9
+
+
+@pytest.mark.parametrize(("moved_l", "holds_l"), [(6.0, 4.0), (-6.0, 0.0)])
+def test_a_hose_that_was_filled_or_drawn_out_for_certain_is_known_again(moved_l: float, holds_l: float) -> None:
+    doubted = through_hose(Tally(hose_l=2.0), 4.0, 0.0, 1.5)
+    assert (doubted.hose_less_l, doubted.hose_more_l) == (1.5, 1.5)
+    known = through_hose(doubted, 4.0, moved_l)
+    assert (known.hose_l, known.hose_less_l, known.hose_more_l) == (holds_l, 0.0, 0.0)
 
 
 def test_liquid_that_enters_at_a_covered_valve_comes_out_of_the_tyre(setup: Setup) -> None:

@@ -167,7 +167,7 @@ def _insert_unproved(patch: Patch) -> None:
 
 
 def _no_flush(patch: Patch) -> None:
-    patch.setattr(outputs, "flush_s", lambda setup, *, valve_open: 0.0)
+    patch.setattr(uncoupling, "_flush_s", lambda turn: 0.0)
     _insert_unproved(patch)
 
 

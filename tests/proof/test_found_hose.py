@@ -1,0 +1,22 @@
+"""What a hose whose content was one number, and a reverse of one length, did to small tyres and to failed meters."""
+
+from __future__ import annotations
+
+import pytest
+
+from sim.campaign import judged
+from sim.scenarios import Case, drawn
+
+
+@pytest.mark.parametrize("seed", [1001238, 1000700])
+def test_a_sound_fill_of_a_small_tyre_completes_with_its_pressure(seed: int) -> None:
+    """The first was reversed to -16 kPa and tripped by its own coast; a pulse of the second is 1.4 kPa."""
+    ran = judged(drawn(Case(seed)))
+    assert (ran.outcome, ran.breaches) == ("complete", ())
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("seed", [1000901, 1001251])
+def test_a_hose_in_doubt_gives_no_sure_pressure(seed: int) -> None:
+    """A dead meter, and a gun that came off: the pressure left was recorded 4 and 8 kPa off."""
+    assert judged(drawn(Case(seed))).breaches == ()
