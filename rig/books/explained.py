@@ -14,15 +14,13 @@ from typing import TYPE_CHECKING
 
 from rig.books.where import day_of, local, told
 from rig.cli.table import OK
-from rig.ledger.explaining import FALSE_ALARM_DAYS, Cause, Estimate, Explained, Finding, explain
+from rig.ledger.explaining import FALSE_ALARM_DAYS, USUAL_DAYS, Cause, Estimate, Explained, Finding, explain
 from rig.run.refused import Refused
 from rig.shop.stock_history import History
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
 
-_DAYS = 120
-"""Readings that are used by default."""
 _MOST_DAYS = 400
 _YEAR_DAYS = 365.25
 _LONG_YEARS = 1000
@@ -70,7 +68,7 @@ _TELLS_APART: tuple[tuple[frozenset[Cause], str], ...] = (
 def add_explain_options(stock: argparse.ArgumentParser) -> None:
     """Options of ``explain``."""
     stock.add_argument(
-        "--days", type=int, default=_DAYS, metavar="N", help="of `explain`: from the readings of so many days"
+        "--days", type=int, default=USUAL_DAYS, metavar="N", help="of `explain`: from the readings of so many days"
     )
     stock.add_argument("--date", metavar="YYYY-MM-DD", help="of `explain`: as known on that local day (default: today)")
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from rig.books.explained import add_explain_options, explain_command
-from rig.books.fields import volume_above_zero_l, volume_l_of
+from rig.books.fields import volume_above_zero_l, volume_l_of, within_l_of
 from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
     add_config,
@@ -125,7 +125,7 @@ def _volume_l(options: argparse.Namespace) -> float:
 
 
 def _within_l(options: argparse.Namespace) -> float | None:
-    return None if options.within is None else volume_above_zero_l(options.within)
+    return None if options.within is None else within_l_of(options.within)
 
 
 def _described(

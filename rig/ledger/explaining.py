@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 Cause = Literal["meter", "leak", "hose", "loaded", "drawn", "step", "misread"]
 FALSE_ALARM_DAYS = 730.0
 """Mean time between false alarms of a truck, or of a yard tank: this or more, if the uncertainties are as stated."""
+USUAL_DAYS = 120
+"""Readings that are used by default: of so many days."""
 _FIRST_DAYS = 30.0
 """A cause that was there at the first reading is as likely as one that begins within so many days."""
 CLAIM_READINGS = 10.0

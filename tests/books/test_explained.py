@@ -115,6 +115,12 @@ def test_how_well_a_volume_is_known_is_said_with_it(run: Run, data: Path) -> Non
         assert [Dip.of(each).tote_u_l for each in book.valid("dip")] == [2.0, None]
         assert [Load.of(each).loaded_u_l for each in book.valid("load")] == [pytest.approx(1.893)]
     assert "not negative" in run("stock", "dip", "--volume", "600 L", "--within", "-2 L", status=3)
+    assert "no reading is exact" in run("stock", "dip", "--volume", "600 L", "--within", "0 L", status=3)
+    with book_of(data) as book:
+        wrong = book.valid("dip")[0].serial
+    run("note", "correct", str(wrong), "--within", "3 L", "--why", "read in the dark")
+    with book_of(data) as book:
+        assert {Dip.of(each).tote_u_l for each in book.valid("dip")} == {3.0, None}
 
 
 def test_days_that_cannot_be_are_refused(run: Run) -> None:

@@ -1,4 +1,4 @@
-"""Causes of missing stock: the regression against certified figures and scipy's densities, causes by sums by hand."""
+"""Causes of missing stock: the regression against NIST's figures and scipy's densities, causes by hand."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ NORRIS = """0.1 0.2  338.8 337.4  118.1 118.2  888.0 884.6  9.2 10.1  228.1 226.
 778.9 779.0  10.2 11.1  117.6 118.3  228.9 229.2  668.4 669.1  449.2 448.9  0.2 0.5"""
 """NIST/ITL StRD, data set Norris (calibration of ozone monitors): y and x of 36 observations."""
 NORRIS_SLOPE, NORRIS_SLOPE_U = 1.00211681802045, 0.429796848199937e-03
-"""Certified by NIST: B1 and its standard deviation, at n - 2 degrees of freedom."""
+"""Published by NIST: B1 and its standard deviation, at n - 2 degrees of freedom."""
 
 
 def one_column(column: np.ndarray, size: float) -> Candidates:
     return Candidates(("meter",), (0,), column[:, None], np.zeros(1), np.array([size]))
 
 
-def test_slope_and_its_deviation_are_those_certified_by_nist() -> None:
+def test_slope_and_its_deviation_are_those_that_nist_publishes() -> None:
     y, x = np.array(NORRIS.split(), dtype=float).reshape(-1, 2).T
     # A free intercept is a constant of unknown size in the covariance; without prior knowledge of size and scale.
     noise = np.eye(36) + 1e8
