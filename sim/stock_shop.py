@@ -24,7 +24,7 @@ _EXPANSION = 3e-4
 class Shop:
     """How a tank is worked with and read, and what is wrong with it from the day ``wrong_on``."""
 
-    days: int = 365
+    days: int = 180
     size_l: float = 1000.0
     dip_u_l: float = 4.0
     """What a dip states at 95 %."""

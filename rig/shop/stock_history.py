@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 from rig.ledger.balance import Booked
 from rig.ledger.stocktaking import Reading, readings_of
-from rig.record.notes import ToteFacts
+from rig.record.notes import Dip, ToteFacts
 from rig.shop.posting import called, place_of
 from rig.shop.totes import NOTED_KINDS, Tote, movements, moves_of, totes_of
-from rig.shop.yard import yard_account
+from rig.shop.yard import OFFICE_SAYS, yard_account
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -35,7 +35,7 @@ class History:
 def own_histories(book: Book, since: str, until: str) -> list[History]:
     """The totes of one truck, and the yard tanks that the office keeps no account of for it."""
     moves, name = movements(book, since, until), called(book, book.truck)
-    told_of = {move.tote for move in movements(book) if move.move == "told"}
+    told_of = {Dip.of(each).tote for each in book.valid(OFFICE_SAYS, truck=book.own)}
     return [
         History(tote.title, tote.name, name, _readings(moves, tote.name, tote.capacity_l))
         for tote in totes_of(book)
