@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 from rig.books.where import day_of, local, told
 from rig.cli.table import OK
 from rig.ledger.explaining import FALSE_ALARM_DAYS, USUAL_DAYS, Cause, Estimate, Explained, Finding, explain
+from rig.run.mistakes import nearest
 from rig.run.refused import Refused
+from rig.shop.posting import place_of
 from rig.shop.stock_history import History
 
 if TYPE_CHECKING:
@@ -91,16 +93,23 @@ def explain_command(
     vessels = histories(book, since, until)
     counts = Counter(each.truck for each in vessels if each.truck and each.readings)
     # One vessel among several of a truck has its share of the truck's false alarms.
-    limits = [FALSE_ALARM_DAYS * (counts[each.truck] or 1) for each in vessels]
     found = [
-        (each, explain(each.readings, limit_days) if each.readings else None)
-        for each, limit_days in zip(vessels, limits, strict=True)
+        (each, explain(each.readings, FALSE_ALARM_DAYS * (counts[each.truck] or 1)) if each.readings else None)
+        for each in _asked(vessels, options.tote)
     ]
     document = {
         "since": since, "until": until, "totes": [explained_document(each, said) for each, said in found],
     }  # fmt: skip
     told(options, document, "\n".join(sentence(each, said) for each, said in found) or "no tote is known")
     return OK
+
+
+def _asked(vessels: list[History], tote: str | None) -> list[History]:
+    found = [each for each in vessels if tote is None or place_of(each.tote) == place_of(tote)]
+    if tote is not None and not found:
+        names = [each.tote for each in vessels if each.tote]
+        raise Refused(f"no tote {tote!r}{nearest(tote, names) if names else ''}; `rig stock` shows them")
+    return found
 
 
 def explained_document(history: History, said: Explained | None) -> dict[str, object]:

@@ -56,6 +56,8 @@ def test_a_leak_is_a_sentence_with_its_evidence(run: Run, data: Path) -> None:
     assert "no more than dips and bookings are uncertain by" in sound
     found = sentences(run, "stock", "explain")
     assert {"readings": 15, "findings": []}.items() <= found["B"].items()
+    assert sentences(run, "stock", "explain", "--tote", "a") == {"A": found["A"]}
+    assert "no tote 'C'" in run("stock", "explain", "--tote", "C", status=3)
     [[leak]] = [each["causes"] for each in found["A"]["findings"]]  # type: ignore[attr-defined]
     assert (leak["cause"], leak["size_l_per_day"]) == ("leak", pytest.approx(3.0, abs=leak["u_l_per_day"]))
     assert leak["probability"] > 0.95
