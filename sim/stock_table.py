@@ -49,12 +49,16 @@ _LEAK = Shop(days=14, leak_l_per_day=2.0)
 _BIAS = Shop(days=30, bias=0.003)
 WRONG: dict[str, tuple[Cause, Shop]] = {
     **{f"leak 2 L/day, 14 days, ± {u:g} L": ("leak", replace(_LEAK, dip_u_l=u)) for u in (1.0, 2.0, 4.0, 8.0)},
+    **{
+        f"the same, loads known within 2 L, ± {u:g} L": ("leak", replace(_LEAK, load_u_l=2.0, dip_u_l=u))
+        for u in (2.0, 4.0)
+    },
     "the same, around loads, ± 4 L": ("leak", replace(_LEAK, around_loads=True)),
     "the same, after 60 sound days": ("leak", replace(_LEAK, around_loads=True, days=74, wrong_on=60)),
     "leak 2 L/day, 14 days, ± 4 L, every day alike": ("leak", replace(_LEAK, same=True)),
     **{f"meter 0.3 %, 30 days, ± {u:g} L": ("meter", replace(_BIAS, dip_u_l=u)) for u in (1.0, 2.0, 4.0, 8.0)},
     **{
-        f"the same, loads known within 2 L, ± {u:g} L": ("meter", replace(_BIAS, load_u_l=2.0, dip_u_l=u))
+        f"meter 0.3 %, 30 days, loads known within 2 L, ± {u:g} L": ("meter", replace(_BIAS, load_u_l=2.0, dip_u_l=u))
         for u in (1.0, 2.0, 4.0, 8.0)
     },
     "the same, ± 4 L, after 60 sound days": ("meter", replace(_BIAS, load_u_l=2.0, days=90, wrong_on=60)),

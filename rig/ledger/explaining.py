@@ -32,13 +32,13 @@ if TYPE_CHECKING:
     Numbers = NDArray[np.float64]
 
 Cause = Literal["meter", "leak", "hose", "loaded", "drawn", "step", "misread"]
-FALSE_ALARM_DAYS = 730.0
+FALSE_ALARM_DAYS = 365.0
 """Mean time between false alarms of a truck, or of a yard tank: this or more, if the uncertainties are as stated."""
 USUAL_DAYS = 120
 """Readings that are used by default: of so many days."""
 _FIRST_DAYS = 30.0
 """A cause that was there at the first reading is as likely as one that begins within so many days."""
-CLAIM_READINGS = 10.0
+CLAIM_READINGS = 40.0
 """Number of readings that the stated uncertainties are worth, where the scatter shows other ones. No source."""
 _FACTORS = (0.5, 1.0, 2.0)
 """True uncertainties of readings in stated ones, as may be."""
