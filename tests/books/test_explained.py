@@ -84,9 +84,11 @@ def test_once_dipped_and_never_dipped_totes_say_so(run: Run, data: Path) -> None
 
 def test_an_earlier_day_is_told_as_it_was_then(run: Run, data: Path) -> None:
     dips(data, "A", [*SOUND, 440.0])
-    before = datetime.fromisoformat(at(1)).replace(tzinfo=UTC).astimezone().date().isoformat()
+    last, before = (
+        datetime.fromisoformat(at(ago + 1 / 24)).replace(tzinfo=UTC).astimezone().date().isoformat() for ago in (0, 1)
+    )
     assert sentences(run, "stock", "explain", "--date", before)["A"]["findings"] == []
-    assert sentences(run, "stock", "explain", "--days", "3")["A"]["readings"] == 3
+    assert sentences(run, "stock", "explain", "--date", last, "--days", "3")["A"]["readings"] == 3
 
 
 def test_a_fill_s_own_meter_is_what_passed(run: Run, data: Path) -> None:
