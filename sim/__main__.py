@@ -35,6 +35,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(given)
     if options.command == "bench":
         return bench(options.fills, options.seed, start=options.start, as_json=options.json)
+    if options.command == "stock":
+        # It needs numpy, which a rig does without.
+        from sim.stock_table import stock_table
+
+        stock_table(options.years, options.cases, options.seed, options.jobs, lambda line: print(line, flush=True))
+        return 0
     if options.command == "campaign":
         return _campaign(given, options)
     try:
@@ -98,6 +104,15 @@ def _parser() -> argparse.ArgumentParser:
     figures.add_argument("--seed", type=int, default=1)
     figures.add_argument("--start", action="store_true", help="only how long commands take to start")
     figures.add_argument("--json", action="store_true", help="one JSON document")
+    stock = commands.add_parser(
+        "stock",
+        help="stock that is explained",
+        description="Simulate tanks, and count false alarms and what is found of leaks, meters and unbooked loads.",
+    )
+    stock.add_argument("--years", type=int, default=200, help="of each sound tank (default %(default)s)")
+    stock.add_argument("--cases", type=int, default=200, help="of each other tank (default %(default)s)")
+    stock.add_argument("--seed", type=int, default=1)
+    stock.add_argument("--jobs", type=int, default=1)
     add_campaign(commands)
     return parser
 

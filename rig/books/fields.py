@@ -45,8 +45,8 @@ CORRECTABLE: dict[str, tuple[str, ...]] = {
     "holds": ("volume", "fluid", *_WHOSE),
     "finish": ("pressure", "leak", "cap", *_WHOSE),
     "figure": ("volume", "basis", "by"),
-    "load": ("volume", "fluid", "lot", "tote", "by"),
-    "dip": ("volume", "fluid", "lot", "tote", "by"),
+    "load": ("volume", "within", "fluid", "lot", "tote", "by"),
+    "dip": ("volume", "within", "fluid", "lot", "tote", "by"),
     "connect": ("tote", "by"),
 }
 """Correctable fields of each kind of record, by the name of the option."""
@@ -67,6 +67,14 @@ def volume_above_zero_l(text: str) -> float:
     volume_l = volume_l_of(text)
     if volume_l == 0:
         raise Refused(f"{text}: nothing was moved then; a wrong note is taken out by `rig note void RECORD --why …`")
+    return volume_l
+
+
+def within_l_of(text: str) -> float:
+    """How well a volume is known, at 95 %; Refused for zero or less."""
+    volume_l = volume_l_of(text)
+    if volume_l == 0:
+        raise Refused(f"--within {text}: no reading is exact; write for example 2 L")
     return volume_l
 
 
@@ -121,6 +129,10 @@ def _volume(book: Book, settings: Settings | None, kind: str, before: Sealed, te
         whole = sum(litres for _, _, litres in before.parts)
         changes["parts"] = [[fluid, lot, volume_l * litres / whole] for fluid, lot, litres in before.parts]
     return changes
+
+
+def _within(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
+    return {"loaded_u_l" if kind == "load" else "tote_u_l": within_l_of(text)}
 
 
 def _fluid(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
@@ -198,6 +210,7 @@ def _as_said(name: str) -> _Reader:
 
 _READERS: dict[str, _Reader] = {
     "volume": _volume,
+    "within": _within,
     "fluid": _fluid,
     "size": _size,
     "tote": _tote,

@@ -79,6 +79,7 @@ def add_notes(add: Add) -> None:
     note.add_argument("--position", default="", help="for example rear left")
     note.add_argument("--tote", metavar="NAME", help="rinsed or spilled out of it (default: the connected one)")
     note.add_argument("--volume", metavar="Q", help="drawn out, rinsed, spilled, or what is in the wheel")
+    note.add_argument("--within", metavar="Q", help="of a corrected load or dip: how well its volume is known")
     note.add_argument("--fluid", metavar="F", help="what it was")
     note.add_argument("--to", metavar="TEXT", help="where it went: tote, waste tank, ground …")
     note.add_argument("--basis", choices=BASES, help="by what the volume is known (default: estimated)")

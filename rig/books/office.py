@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.stock import add_telling_options
 from rig.books.where import add_config, book_written, now, told
-from rig.books.yard import TELLS, yard_command
+from rig.books.yard import EXPLAIN, TELLS, yard_command
 from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.moment import UNBELIEVED
 from rig.ledger.pricing import Line, priced
@@ -40,7 +40,7 @@ def add_office(add: Add) -> None:
     """The command ``office``."""
     command = add("office", office_command)
     command.add_argument("action", choices=_ACTIONS)
-    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", *TELLS)))
+    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", *TELLS, EXPLAIN)))
     command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")
     command.add_argument("--month", metavar="YYYY-MM", help="of the bill, or of the sums of the yard tanks")
     command.add_argument("--plan", action="store_true", help="show how the database finds the month")
@@ -101,7 +101,7 @@ def _send(options: argparse.Namespace, url: str) -> int:
 def _stock(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
 
-    with Book(url) if options.what is None else _office(url) as office:
+    with Book(url) if options.what in (None, EXPLAIN) else _office(url) as office:
         _owned(office)
         return yard_command(options, office, (None, None) if options.month is None else month_of(options.month))
 

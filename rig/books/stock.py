@@ -1,4 +1,4 @@
-"""`rig stock`, `rig balance`: content and lot of each tote, and a day's balance."""
+"""`rig stock`, `rig balance`: content and lot of each tote, a day's balance, and what explains what is missing."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import secrets
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from rig.books.fields import volume_above_zero_l, volume_l_of
+from rig.books.explained import add_explain_options, explain_command
+from rig.books.fields import volume_above_zero_l, volume_l_of, within_l_of
 from rig.books.loading import check_liquid, check_room, parts
 from rig.books.where import (
     add_config,
@@ -28,6 +29,7 @@ from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.plausible import refuse_doubtful
+from rig.shop.stock_history import own_histories
 from rig.shop.totes import UNNAMED, Tote, as_written, by_name, mix_in, movements, totes_of
 from rig.units import show_volume
 
@@ -41,7 +43,7 @@ _SEEN_BY = {"dip": "dipped", "told": "told by the office"}
 def add_stock(add: Add) -> None:
     """The commands ``stock`` and ``balance``."""
     stock = add("stock", stock_command)
-    stock.add_argument("action", nargs="?", choices=("show", *_ACTIONS), default="show")
+    stock.add_argument("action", nargs="?", choices=("show", "explain", *_ACTIONS), default="show")
     add_telling_options(stock)
     stock.add_argument("--yard", action="store_true", help="of `tote`: a tank that stays in the yard")
     add_config(stock)
@@ -60,7 +62,9 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
     stock.add_argument("--mixed", action="store_true", help="another liquid on the rest of the last: it is known")
     stock.add_argument("--capacity", metavar="Q", help="of `tote`: how much it takes")
     stock.add_argument("--reorder", metavar="Q", help="order again when less than this is left")
+    stock.add_argument("--within", metavar="Q", help="how well the volume is known, at 95 %% (default: 0.5 %%)")
     stock.add_argument("--by", default="", metavar="NAME")
+    add_explain_options(stock)
     add_sure(stock)
 
 
@@ -68,7 +72,10 @@ def add_telling_options(stock: argparse.ArgumentParser) -> None:
 
 
 def stock_command(options: argparse.Namespace) -> int:
-    """Show the totes' content, or enter what was loaded, dipped, connected, or a tote's data."""
+    """Show the totes' content, explain what is missing, or enter what was loaded, dipped, connected, a tote's data."""
+    if options.action == "explain":
+        with book_asked(options) as book:
+            return explain_command(options, book, own_histories)
     if options.action == "show":
         with book_asked(options) as book:
             totes = totes_of(book)
@@ -117,6 +124,10 @@ def _volume_l(options: argparse.Namespace) -> float:
     return volume_above_zero_l(options.volume) if options.action == "load" else volume_l_of(options.volume)
 
 
+def _within_l(options: argparse.Namespace) -> float | None:
+    return None if options.within is None else within_l_of(options.within)
+
+
 def _described(
     book: WritableBook, totes: Sequence[Tote], options: argparse.Namespace, settings: Settings | None
 ) -> None:
@@ -159,6 +170,7 @@ def _loaded(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
         from_=None if source is None else source.name,
         parts=None if source is None else tuple(mix),
         mixed=True if options.mixed else None,
+        loaded_u_l=_within_l(options),
     )
     refuse_doubtful(book, settings, said, sure=options.sure)
     book.note("load", now(), said, options.once)
@@ -173,7 +185,8 @@ def _dipped(book: WritableBook, totes: Sequence[Tote], options: argparse.Namespa
     fluid = as_written(settings, options.fluid) if options.fluid else ""
     if options.lot and not fluid:
         fluid = next(iter(tote.fluids), "")
-    said = Dip(tote=tote.name, tote_l=volume_l, fluid=fluid, lot=options.lot, by=options.by)
+    within_l = _within_l(options)
+    said = Dip(tote=tote.name, tote_l=volume_l, fluid=fluid, lot=options.lot, by=options.by, tote_u_l=within_l)
     refuse_doubtful(book, settings, said, sure=options.sure)
     book.note("dip", now(), said, options.once)
 

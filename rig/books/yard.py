@@ -1,4 +1,5 @@
-"""`rig office stock`: content of the yard tanks by loads, deliveries and dips of all trucks. Text; computes nothing."""
+"""`rig office stock`: content of the yard tanks by loads, deliveries and dips of all trucks, and what explains what is
+missing in these and in the totes. Text; computes nothing."""
 
 from __future__ import annotations
 
@@ -6,11 +7,13 @@ import argparse
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from rig.books.explained import explain_command
 from rig.books.stock import held_text, tell, tote_document
 from rig.books.where import local, settings_of, surely, told
 from rig.cli.table import OK
 from rig.run.refused import Refused
 from rig.shop.posting import called, place_of
+from rig.shop.stock_history import all_histories
 from rig.shop.yard import YardTank, yard_tanks
 from rig.units import show_volume
 
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.writing import WritableBook
 
+EXPLAIN = "explain"
 TELLS = ("load", "dip", "tote")
 
 
@@ -25,6 +29,8 @@ def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | N
     """Store what is entered at the office on a yard tank, if anything; show all tanks, with the sums of a period."""
     from rig.ledger.writing import WritableBook
 
+    if options.what == EXPLAIN:
+        return explain_command(options, office, all_histories)
     if isinstance(office, WritableBook):
         _tell(options, office)
     tanks = yard_tanks(office, *month)

@@ -34,6 +34,17 @@ class Booked:
     lot: str = ""
     truck: str = ""
     """The truck of the record."""
+    u_l: float | None = None
+    """Uncertainty of the litres at 95 %, without what repeats from one record to the next; None: not stated."""
+    metered: bool = False
+    """Counted by the pump's meter."""
+    hose_on: bool = False
+    """The hose was put on a wheel or vessel for it."""
+
+
+def change_l(move: Booked) -> float:
+    """How much more a movement leaves in the tote; nothing for a reading."""
+    return 0.0 if move.move in _LOOKS else _SIGN[move.move] * move.litres
 
 
 # --- content --------------------------------------------------------------------------------------------------------
@@ -89,7 +100,7 @@ class Content:
             return Content(move.litres, _scaled({names: 1.0} if any(names) else self.parts, move.litres), move)
         if self.left_l is None and move.move != "load":
             return self
-        left_l, parts = (self.left_l or 0.0) + _SIGN[move.move] * move.litres, dict(self.parts)
+        left_l, parts = (self.left_l or 0.0) + change_l(move), dict(self.parts)
         if _SIGN[move.move] > 0:
             parts[names] = parts.get(names, 0.0) + move.litres
         return Content(left_l, _scaled(parts, left_l), self.seen)

@@ -26,6 +26,7 @@ class StockForm(Touch):
     action: Literal["load", "dip", "connect", "tote"]
     tote: str = _TEXT
     volume: str = _TEXT
+    within: str = _TEXT
     source: str = _TEXT
     """Loaded out of this tote or yard tank."""
     lot: str = _TEXT

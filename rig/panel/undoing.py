@@ -46,6 +46,7 @@ class UndoForm(Touch):
     by: str = _TEXT
     tote: str = _TEXT
     volume: str = _TEXT
+    within: str = _TEXT
     fluid: str = _TEXT
     to: str = _TEXT
     basis: str = _TEXT

@@ -200,6 +200,8 @@ class Load(Sealed):
     """What came out of that: liquid, lot, litres."""
     mixed: bool | None = left_out()
     """A person knows that two liquids are mixed."""
+    loaded_u_l: float | None = left_out()
+    """At 95 %; None: not stated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +212,8 @@ class Dip(Sealed):
     tote_l: float
     fluid: str | None = left_out()
     lot: str | None = left_out()
+    tote_u_l: float | None = left_out()
+    """At 95 %; None: not stated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ Only reads records; it must not know how a fill is made, nor how any of it is sh
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -26,6 +27,8 @@ NOTED_KINDS = ("load", "dip", "rinse", "spill", "return", "yard")
 """Kinds of records, other than fills, that change a tote's content."""
 _MIX_C = 15.0
 """Temperature for the volumes in a vessel, of which the book has none."""
+_REPEATS_WITHIN = 0.001
+"""Least uncertainty (95 %) of a count, as a share of it: what the runs of a proving may differ by. Common practice."""
 _STRENGTH_KNOWN = 0.01
 """Strengths that differ by less count as one liquid: a batch mixed from bags is known no better. Common practice."""
 
@@ -135,8 +138,11 @@ def moves_of(record: Record) -> Iterator[Booked]:
                 ("ticket", fill.net_l), ("hose", fill.hose_change_l), ("vent", fill.vented_l),
                 ("spill", fill.spilled_l),
             )  # fmt: skip
+            metered = _metered(fill)
             for move, litres in parts:
-                yield Booked(at, move, litres, fill.tote or "", truck=truck)
+                # The uncertainty is that of all parts together.
+                first, u_l = move == "ticket", _random_u_l(fill) if move == "ticket" else 0.0
+                yield Booked(at, move, litres, fill.tote or "", "", "", truck, u_l, metered, first)
         case "spill":
             spill = Spilled.of(record)
             spilled = Booked(at, "spill", spill.spilled_l, spill.tote or "", truck=truck)
@@ -145,24 +151,42 @@ def moves_of(record: Record) -> Iterator[Booked]:
                 yield replace(spilled, move="ticket", litres=-spill.spilled_l)
             yield spilled
         case "rinse" if (rinse := Rinsed.of(record)).from_tote is not False:
-            yield Booked(at, "rinse", rinse.rinsed_l, rinse.tote or "", truck=truck)
+            rinsed = Booked(at, "rinse", rinse.rinsed_l, rinse.tote or "", truck=truck)
+            yield rinsed if rinse.number is None else _by_pump(rinsed, PumpWork.of(record))
         case "return" if (drawn := Returned.of(record)).tote is not None:
-            yield Booked(at, "return", drawn.drawn_l, drawn.tote, drawn.fluid or "", "returned", truck)
+            came = Booked(at, "return", drawn.drawn_l, drawn.tote, drawn.fluid or "", "returned", truck)
+            yield came if drawn.number is None else _by_pump(came, PumpWork.of(record))
         case "dip" | "yard" as kind:
             found = Dip.of(record)
             look: Move = "dip" if kind == "dip" else "told"
-            yield Booked(at, look, found.tote_l, found.tote, found.fluid or "", found.lot or "", truck)
+            yield Booked(at, look, found.tote_l, found.tote, found.fluid or "", found.lot or "", truck, found.tote_u_l)
+
+
+def _by_pump(move: Booked, work: PumpWork) -> Booked:
+    return replace(move, u_l=_random_u_l(work), metered=_metered(work), hose_on=True)
+
+
+def _metered(work: PumpWork) -> bool:
+    return work.net_basis == "counted" and work.measured_by in ("pulses", "total", "rate")
+
+
+def _random_u_l(work: PumpWork) -> float:
+    """Uncertainty of a count at 95 % without the meter factor's, which is the same in the next fill."""
+    factor_u_l = (work.meter_factor_u_percent or 0.0) / 100 * work.net_l if _metered(work) else 0.0
+    return max(math.sqrt(max(work.net_u_l**2 - factor_u_l**2, 0.0)), _REPEATS_WITHIN * abs(work.net_l))
 
 
 def _loaded(record: Record, load: Load) -> Iterator[Booked]:
-    at, truck = record.at, record.truck
+    at, truck, u_l = record.at, record.truck, load.loaded_u_l
     if load.from_ is None:
-        yield Booked(at, "load", load.loaded_l, load.tote, load.fluid or "", load.lot or "", truck)
+        yield Booked(at, "load", load.loaded_l, load.tote, load.fluid or "", load.lot or "", truck, u_l)
         return
     # Leave the source before entering the destination: the content depends on that order.
-    yield Booked(at, "out", load.loaded_l, load.from_, truck=truck)
+    yield Booked(at, "out", load.loaded_l, load.from_, truck=truck, u_l=u_l)
     for fluid, lot, litres in load.parts or ():
-        yield Booked(at, "load", litres, load.tote, fluid, lot, truck)
+        # The variances of the parts add up to the load's.
+        part_u_l = None if u_l is None else u_l * (litres / load.loaded_l) ** 0.5
+        yield Booked(at, "load", litres, load.tote, fluid, lot, truck, part_u_l)
 
 
 def same_fluid(settings: Settings | None, one: str, other: str) -> bool:

@@ -41,17 +41,7 @@ class YardTank:
 
 def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -> list[YardTank]:
     """Every named yard tank of any truck; contents at ``until``, sums and balance over the period."""
-    told: dict[str, ToteFacts] = {}
-    known: set[tuple[str, str]] = set()
-    told_of = _yards_told(book)
-    for record in told_of:
-        facts = ToteFacts.of(record)
-        name = place_of(facts.tote)
-        # The latest entry is valid; the name keeps its first spelling.
-        given = {key: value for key, value in values_of(facts).items() if value is not None}
-        told[name] = replace(told.get(name, facts), **given | {"tote": told.get(name, facts).tote})
-        known |= {(record.truck, name), (book.truck, name)}
-    moves = [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
+    told, moves = yard_account(book, until)
     found, asked = contents(moves), [move for move in moves if since is None or move.at >= since]
     balanced = balances(asked)
     return [
@@ -63,6 +53,21 @@ def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -
         )
         for name, facts in told.items()
     ]
+
+
+def yard_account(book: Book, until: str | None = None) -> tuple[dict[str, ToteFacts], list[Booked]]:
+    """The data of each named yard tank of any truck, and all movements of these, under the tank's common name."""
+    told: dict[str, ToteFacts] = {}
+    known: set[tuple[str, str]] = set()
+    told_of = _yards_told(book)
+    for record in told_of:
+        facts = ToteFacts.of(record)
+        name = place_of(facts.tote)
+        # The latest entry is valid; the name keeps its first spelling.
+        given = {key: value for key, value in values_of(facts).items() if value is not None}
+        told[name] = replace(told.get(name, facts), **given | {"tote": told.get(name, facts).tote})
+        known |= {(record.truck, name), (book.truck, name)}
+    return told, [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
 
 
 def _yards_told(book: Book) -> list[Record]:

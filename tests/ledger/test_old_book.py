@@ -1,7 +1,8 @@
 """A book of version 1, written by the code before the model of records: it verifies, prints and goes on as it did.
 
-``old_book.jsonl`` is its export, ``old_book.txt`` what that code printed of it; names in it are invented. The schema is
-checked by jsonschema, a general-purpose validator of the standard (JSON Schema draft 2020-12).
+``old_book.jsonl`` is its export, ``old_book.txt`` what that code printed of it, but for the fields that could not be
+corrected then; names in it are invented. The schema is checked by jsonschema, a general-purpose validator of the
+standard (JSON Schema draft 2020-12).
 """
 
 from __future__ import annotations

@@ -10,6 +10,9 @@ import pytest
 from shop_books import fill_of, journal_with
 from test_web import Door
 
+from rig.ledger.keeping import book_of
+from rig.record.notes import Dip
+
 GAL = 3.785411784
 IDS = itertools.count(1)
 
@@ -45,7 +48,10 @@ async def test_a_dip_stands_above_what_was_added_up(tmp_path: Path) -> None:
     door = Door(tmp_path)
     await door.sign_in()
     await told(door, action="load", volume="900 L", fluid="water")
-    assert (await told(door, action="dip", volume="850 L"))["left_l"] == 850.0
+    assert (await told(door, action="dip", volume="850 L", within="0.5 gal"))["left_l"] == 850.0
+    with book_of(tmp_path) as book:
+        [dip] = book.valid("dip")
+    assert Dip.of(dip).tote_u_l == pytest.approx(0.5 * GAL, abs=0.001)
 
 
 @pytest.mark.parametrize(

@@ -46,7 +46,7 @@ export class StockScreen {
         ['load', 'dip', 'tote'].map((action) => h('label', { class: 'chip' },
           h('input', { type: 'radio', name: 'action', value: action, checked: action === 'load' }), h('span', {}, t(`stock.${action}`))))),
       field('amount'), field('stock_fluid'), field('lot'),
-      h('details', {}, h('summary', {}, t('stock_more')), field('which_tote'), field('source'), field('reorder'), field('capacity'),
+      h('details', {}, h('summary', {}, t('stock_more')), field('within'), field('which_tote'), field('source'), field('reorder'), field('capacity'),
         h('label', { class: 'chip' }, h('input', { type: 'checkbox', name: 'mixed' }), h('span', {}, t('mixed')))),
       h('button', { class: 'do', id: 'tell-stock' }, t('tell_stock')));
     return h('section', { class: 'card' }, h('h2', {}, t('tell_of_tote')), form);
