@@ -32,5 +32,5 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark what needs neither wire, disk nor browser as fast."""
     for item in items:
         core = item.path.parent.name in (*_CORE, "tests") and item.path.name not in _WHOLE_FILLS
-        if core and item.get_closest_marker("full") is None:
+        if core and not any(item.get_closest_marker(name) for name in ("full", "release")):
             item.add_marker(pytest.mark.fast)

@@ -61,7 +61,7 @@ def test_an_axle_is_filled_matched_compared_and_taught(tmp_path: Path) -> None:
     assert target["target_l"] == pytest.approx(taught["took_l"], abs=0.02)
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_without_a_level_the_book_says_whether_the_tote_lasts(tmp_path: Path) -> None:
     with serving(tmp_path) as rig:
         lines = rig.config.read_text(encoding="utf-8").splitlines()

@@ -175,7 +175,7 @@ def test_a_day_years_away_is_the_same_day(tmp_path: Path, right: dict[str, objec
     assert all(abs(abs(each - seconds(first)) - abs(years) * YEAR_S) < 2 * 86400 for each in said)
 
 
-@pytest.mark.full
+@pytest.mark.release
 @settings(max_examples=15)
 @given(st.lists(st.tuples(st.sampled_from(["pass", "start", "set"]), st.floats(-5 * YEAR_S, 5 * YEAR_S)), max_size=8))
 def test_no_course_of_the_clock_changes_stock_price_or_factor(

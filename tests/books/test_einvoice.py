@@ -101,7 +101,7 @@ def drawn_bills(count: int, seed: int) -> Iterator[Invoice]:
         yield drawn_bill(draw, credit=number % 5 == 4)
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 @pytest.mark.parametrize("syntax", ["ubl", "cii"])
 def test_two_hundred_drawn_bills_keep_schema_and_schematron_rules(syntax: Syntax, seed: int) -> None:

@@ -158,7 +158,7 @@ def test_the_written_file_is_read_as_the_findings_say(tmp_path: Path) -> None:
     assert found.points == settings_of(REAL, "real").points
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.timeout(900)
 async def test_from_an_empty_folder_to_a_proven_rig_and_a_first_fill(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -17,7 +17,7 @@ QUICK = ("three units, words swapped", "run and direction, auxiliary break conta
 
 
 @pytest.mark.parametrize(
-    "name", [each if each in QUICK else pytest.param(each, marks=pytest.mark.full) for each in RIGS]
+    "name", [each if each in QUICK else pytest.param(each, marks=pytest.mark.release) for each in RIGS]
 )
 async def test_a_rig_that_nobody_described_is_commissioned(name: str, tmp_path: Path) -> None:
     drawn = RIGS[name]

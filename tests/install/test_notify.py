@@ -123,7 +123,7 @@ def test_a_scan_that_never_ends_stops_the_feed_though_the_page_lives(tmp_path: P
             assert httpx.get(served.url).status_code == 200
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_after_a_kill_in_mid_fill_the_start_anew_switches_off_and_only_offers_to_go_on(tmp_path: Path) -> None:
     with managing() as (manager, environment), serving(tmp_path, scale="20") as rig:
         with started(tmp_path, "fill", "--config", "rig.toml", "--size", "11L-15", "--unattended") as fill:

@@ -100,7 +100,7 @@ def cuts(events: Sequence[Event], folder: Path, into: Path, count: int, seed: in
     return left
 
 
-@pytest.mark.parametrize("count", [12, pytest.param(1000, marks=pytest.mark.full)])
+@pytest.mark.parametrize("count", [12, pytest.param(1000, marks=pytest.mark.release)])
 def test_no_record_is_lost_and_none_invented(tmp_path: Path, count: int) -> None:
     folder = tmp_path / "rig"
     folder.mkdir()

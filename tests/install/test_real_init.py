@@ -131,7 +131,7 @@ def told_by(folder: Path, root: Path) -> dict[str, str]:
     return dict(line.split("=", 1) for line in (out / "told").read_text().splitlines())
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.timeout(900)
 def test_on_a_computer_with_a_service_manager(built: Path, tmp_path: Path) -> None:
     needed("systemd-nspawn", "mount")

@@ -321,7 +321,7 @@ class Ledger(RuleBasedStateMachine):
 
 TestLedger = Ledger.TestCase
 TestLedger.settings = settings(max_examples=25, stateful_step_count=20, deadline=None)
-TestLedger.pytestmark = [pytest.mark.full]
+TestLedger.pytestmark = [pytest.mark.release]
 
 
 # --- what it found --------------------------------------------------------------------------------------------------

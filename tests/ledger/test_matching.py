@@ -57,7 +57,7 @@ def test_other_sizes_and_targets_are_other_groups() -> None:
     assert [len(group.wheels) for group in found] == [2, 1]
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.timeout(3600)
 def test_a_fleet_of_identical_wheels_is_within_half_a_percent() -> None:
     """What truly is in the tyre, as the plant knows it, with other meters, hoses, gauges and relays each time."""

@@ -204,7 +204,7 @@ def drawn(chance: random.Random, shop: Shop, here: dict[str, list[Record]]) -> l
             return chain(shop.mine, len(new), (past.serial, past.hash), f"g{chance.random()}")
 
 
-@pytest.mark.parametrize("count", [300, pytest.param(10_000, marks=pytest.mark.full)])
+@pytest.mark.parametrize("count", [300, pytest.param(10_000, marks=pytest.mark.release)])
 def test_of_drawn_bundles_none_is_accepted(shop: Shop, count: int) -> None:
     before, chance, accepted, honest = shop.chains(), random.Random(33), 0, chain(shop.mine, 3, head(shop, shop.mine))
     here = {truck: [each for each in before if each.truck == truck] for truck in (shop.mine, shop.other)}

@@ -60,7 +60,7 @@ print(number)
 """
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("lost", [True, False], ids=["folder lost", "book damaged"])
 def test_killed_at_any_step_the_folder_is_the_old_one_or_the_new_one(tmp_path: Path, lost: bool) -> None:
     rig, file = rig_in(tmp_path / "start" / "rig", "a"), tmp_path / "b.zip"

@@ -277,5 +277,5 @@ class Undoing(RuleBasedStateMachine):
 
 
 TestUndoing = Undoing.TestCase
-TestUndoing.pytestmark = [pytest.mark.full]
+TestUndoing.pytestmark = [pytest.mark.release]
 TestUndoing.settings = settings(max_examples=25, stateful_step_count=25, deadline=None)

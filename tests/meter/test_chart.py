@@ -134,7 +134,7 @@ def test_the_stated_chance_where_the_autocorrelation_is_known(repeats: float, le
     assert chance_to_see(known, 0.01) == pytest.approx(found / 1500, abs=0.03)
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("fills", [5, 10, 20, 50])
 def test_the_stated_chance_where_the_autocorrelation_is_not_known(fills: int) -> None:
     """A shop does not know it. The statement is right for rigs of all three kinds together; for each kind it is less

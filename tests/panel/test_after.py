@@ -97,7 +97,7 @@ async def test_a_second_pdf_says_that_it_is_a_duplicate(tmp_path: Path) -> None:
     assert (await door.client.post("/api/jobs/J2/ticket.pdf", json={})).status_code == 422
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_found_told_and_printed_after_a_fill(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, size='"16.9-28"', scale="100") as served:
         page = opened(browser, served.url)

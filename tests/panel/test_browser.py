@@ -63,7 +63,7 @@ def gallons(page: Page) -> float:
     return float(found[1])
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_two_wheels_with_few_touches(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, **{**BIG, "scale": "100"}) as served:
         page = opened(browser, served.url)
@@ -272,7 +272,7 @@ def hold_key(page: Page) -> None:
     page.keyboard.up("Enter")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_everything_goes_by_keyboard(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url, width=1280, height=900, touch=False)

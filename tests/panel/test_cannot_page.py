@@ -97,7 +97,7 @@ def test_outputs_that_cannot_be_switched_off_stand_above_everything_on_a_phone(
     assert record["final_static_kpa"] is None
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
     browser: Browser, tmp_path: Path
 ) -> None:
@@ -115,7 +115,7 @@ def test_a_gauge_at_the_pressure_of_the_air_is_a_question_and_the_answer_starts(
         pictured(page, tmp_path, "started")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_what_moves_after_the_end_stands_above_the_outcome(browser: Browser, tmp_path: Path) -> None:
     """A fill was stopped, its valve is open, and the contactor welds while nobody fills any more."""
     onset_s = 60.0

@@ -163,7 +163,7 @@ async def _acted(hands: Hands, text: str, offered: list[Choice]) -> str:
     return answer
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.timeout(900)
 async def test_from_an_empty_folder_to_a_proven_rig_by_touches(tmp_path: Path) -> None:
     """Nobody writes a line of TOML; a first fill follows in tests/commission/test_commission_command.py."""

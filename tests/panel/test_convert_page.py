@@ -120,7 +120,7 @@ def emptied(page: Page) -> None:
     expect(page.locator("#outcome")).to_contain_text("Done")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_whole_conversion_from_the_page(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100", start_pressure='"18 psi"', extra=VALVE_DOWN) as served:
         assert command(tmp_path, "prices", str(PRICES), "--config", "rig.toml").returncode == 0

@@ -19,7 +19,7 @@ from rig.run.facade import Facade, Shown
 REST_S = 300.0
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
     hot = {"pump__dry_run": "30 s", "pump__dry_rest": f"{REST_S:g} s"}
     settings = rig_settings("draw-down", **hot)
@@ -44,7 +44,7 @@ def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
     assert [seen[0]["cooling_s"], seen[-1]["cooling_s"]] == [None, None]
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_the_page_says_that_the_pump_cools_and_for_how_many_minutes(tmp_path: Path) -> None:
     hot = f'"30 s"\ndry_rest = "{REST_S:g} s"'
     with (

@@ -121,7 +121,7 @@ def pictured(page: Page, name: str) -> None:
         page.screenshot(path=Path(folder) / f"guide_{name}.png")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_held_fill_s_alarm_leads_to_its_entry_and_back(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, "--fault", "pump_no_start@150", size='"16.9-28"', scale="10") as served:
         page = opened(browser, served.url)

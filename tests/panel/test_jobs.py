@@ -150,7 +150,7 @@ def make_job(page: Page, size: str) -> None:
     page.locator("#keep-job").click()
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)
@@ -179,7 +179,7 @@ def test_a_whole_job_from_its_list_with_few_touches(browser: Browser, tmp_path: 
         assert (told["customer"], told["machine"]) == ("A. Miller", "Loader 7")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_job_is_put_away_from_the_list_by_touches(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)

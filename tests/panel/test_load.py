@@ -65,7 +65,7 @@ def crowd(url: str) -> Iterator[list[int]]:
         thread.join()
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_twenty_watchers_do_not_make_the_loop_late(tmp_path: Path) -> None:
     with (
         page_served(tmp_path, size='"16.9-28"', scale="10") as served,

@@ -241,7 +241,7 @@ def looked_at(browser: Browser, url: str, width: int, height: int, look: Callabl
     page.context.close()
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize(("width", "height"), [(360, 740), (1280, 900)])
 def test_every_screen_can_be_read_and_hit(browser: Browser, tmp_path: Path, width: int, height: int) -> None:
     folder = os.environ.get("RIG_SHOTS")

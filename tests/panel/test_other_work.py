@@ -109,7 +109,7 @@ def test_a_wheel_is_emptied_by_touches(browser: Browser, tmp_path: Path) -> None
         assert out_gal == pytest.approx(-served.rig.truth()["delivered_l"] / GAL, abs=within_gal)
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_between(
     browser: Browser, tmp_path: Path
 ) -> None:
@@ -139,7 +139,7 @@ def test_the_line_is_rinsed_and_diverted_by_touches_and_no_wheel_is_filled_betwe
         expect(page.locator("#outcome")).to_contain_text("Stopped")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_another_liquid_than_the_totes_is_filled_only_with_a_word(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100") as served:
         told = command(tmp_path, "stock", "load", "--volume", "900 L", "--fluid", "water", "--config", "rig.toml")

@@ -92,7 +92,7 @@ async def test_looking_at_the_wheels_can_be_shut(tmp_path: Path) -> None:
     assert (await Door(tmp_path, looking=False).client.get("/api/wheels")).status_code == 401
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_wheel_is_taught_and_filled_by_its_name_from_the_open_page(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="100") as served:
         page = opened(browser, served.url)

@@ -37,7 +37,7 @@ def test_a_campaign_names_the_fills_that_came_nearest_to_a_breach(capsys: pytest
     assert [near["share"] for near in closest if near["promise"] == "I4 record true"]
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_breach_is_made_simple_and_printed_as_one_command(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

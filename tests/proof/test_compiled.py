@@ -26,7 +26,7 @@ def _can_compile() -> bool:
     return bool(os.environ.get("RIG_NO_SKIPS")) or (headers.exists() and shutil.which("gcc") is not None)
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.timeout(600)
 @pytest.mark.skipif(not _can_compile(), reason="no C compiler, or Python's headers are not installed")
 def test_compiled_code_leaves_the_same_traces(capfd: pytest.CaptureFixture[str]) -> None:

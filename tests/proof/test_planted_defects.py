@@ -9,7 +9,7 @@ from sim.campaign import judged, run_case
 from sim.scenarios import AS_THEN, Case, drawn
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.name)
 def test_the_judge_finds_a_planted_defect(defect: Defect, monkeypatch: pytest.MonkeyPatch) -> None:
     case = Case(defect.seed, (*AS_THEN, *defect.dropped))

@@ -45,7 +45,7 @@ def again(case: Case, folder: Path) -> Replay | None:
 
 
 @pytest.mark.parametrize("seeds", [_SEEDS[k::4] for k in range(4)], ids=lambda seeds: f"from {seeds[0]}")
-@pytest.mark.full
+@pytest.mark.release
 def test_fills_of_the_campaign_are_replayed_to_the_bit(seeds: range, tmp_path: Path) -> None:
     scans = 0
     for seed in seeds:

@@ -83,11 +83,11 @@ def test_plain_text_shows_progress_and_a_ticket(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("layout", "phase"),
     [
-        ("vent", "running"),
-        ("vent", "settle"),
+        pytest.param("vent", "running", marks=pytest.mark.release),
+        pytest.param("vent", "settle", marks=pytest.mark.release),
         ("vent", "fill"),
-        ("vent", "vent"),
-        ("vent", "back-flush"),
+        pytest.param("vent", "vent", marks=pytest.mark.release),
+        pytest.param("vent", "back-flush", marks=pytest.mark.release),
         ("draw-down", "draw-down"),
     ],
 )

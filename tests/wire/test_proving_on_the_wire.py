@@ -31,7 +31,7 @@ def plate(folder: Path) -> None:
     configuration(folder, k_factor='"250 pulse/gal"')
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_an_unattended_proving_finds_what_the_plate_does_not_say(tmp_path: Path) -> None:
     with serving(tmp_path, "vent", extra=OFF) as rig:
         done = command(tmp_path, *LIVE, "--by", "Jo", "--accept")
@@ -118,7 +118,7 @@ def test_brine_on_a_scale(tmp_path: Path) -> None:
     assert found["u_percent"] == pytest.approx(0.105, abs=0.005)
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_map_without_hands_is_proven_with_the_hose_hung_in_a_vessel_and_readings_from_elsewhere(
     tmp_path: Path,
 ) -> None:

@@ -18,7 +18,7 @@ from rig.run.scans import Scan
 FILL = ("fill", "--config", "rig.toml", "--size", "11L-15", "--unattended", "--json")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_fill_that_was_killed_and_resumed_is_replayed_in_both_parts(tmp_path: Path) -> None:
     with serving(tmp_path, scale="20") as rig:
         with started(tmp_path, *FILL) as process:

@@ -73,8 +73,8 @@ def filled(terminal: Terminal) -> None:
 
 @pytest.mark.parametrize(
     ("columns", "rows"),
-    [pytest.param(40, 24, marks=pytest.mark.full), (80, 24), pytest.param(80, 9, marks=pytest.mark.full),
-     pytest.param(200, 24, marks=pytest.mark.full)],
+    [pytest.param(40, 24, marks=pytest.mark.release), (80, 24), pytest.param(80, 9, marks=pytest.mark.release),
+     pytest.param(200, 24, marks=pytest.mark.release)],
 )  # fmt: skip
 def test_the_region_stays_in_place_and_keeps_question_and_figure(tmp_path: Path, columns: int, rows: int) -> None:
     with serving(tmp_path, scale="20"):
@@ -117,7 +117,7 @@ def test_what_stopped_the_fill_and_what_to_do_first_stay_on_the_screen(tmp_path:
         assert "More: rig guide no_flow" in text
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_without_colour_nothing_is_coloured(tmp_path: Path) -> None:
     with serving(tmp_path, scale="20"):
         terminal = Terminal(tmp_path, 80, 24, NO_COLOR="1")

@@ -15,7 +15,7 @@ from processes import ROOT
 from rig.shop.posting import software
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_the_demonstration_runs_from_the_wheel_alone(tmp_path: Path) -> None:
     wheel, installed, empty = tmp_path / "wheel", tmp_path / "installed", tmp_path / "empty"
     build = [sys.executable, "-m", "hatchling", "build", "--target", "wheel", "--directory", str(wheel)]
