@@ -30,7 +30,7 @@ from rig.units import show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
-    from rig.ledger.logins import Office
+    from rig.office.logins import Office
 
 _ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify", "enroll", "revoke")
 _NAMED = "RIG_OFFICE_URL"
@@ -62,7 +62,7 @@ def office_command(options: argparse.Namespace) -> int:
 
 
 def _office(url: str) -> Office:
-    from rig.ledger.logins import Office
+    from rig.office.logins import Office
 
     return Office(url)
 
@@ -84,7 +84,7 @@ def _only_truck(office: Book, device: str) -> str:
 
 
 def _send(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.office import send
+    from rig.office.direct import send
 
     with book_written(options) as book, _office(url) as office:
         keep_name(book, load_settings(options.config).rig.name, now())
@@ -109,7 +109,7 @@ def _stock(options: argparse.Namespace, url: str) -> int:
 def _fetch(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
     from rig.ledger.keeping import book_of
-    from rig.ledger.office import fetch
+    from rig.office.direct import fetch
 
     # Without posting the journal: the lost records must come back first, in their own order.
     settings = load_settings(options.config)
@@ -122,7 +122,7 @@ def _fetch(options: argparse.Namespace, url: str) -> int:
 
 
 def _receive(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.office import receive
+    from rig.office.direct import receive
 
     if options.what is None:
         raise Refused("which file? write `rig office receive FILE`, one that `rig ledger export` wrote")

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from rig.ledger.lock import alone
 
-LATEST = "0003"
+LATEST = "0004"
 _ADVISORY_LOCK = 7302
 """Any number, the same for every program that migrates a book on a server."""
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record
-from rig.ledger.logins import refuse_stranger
+from rig.office.logins import refuse_stranger
 from rig.ledger.writing import WritableBook
 
 BATCH = 500
