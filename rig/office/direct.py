@@ -13,8 +13,8 @@ from pathlib import Path
 
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record
-from rig.office.logins import refuse_stranger
 from rig.ledger.writing import WritableBook
+from rig.office.logins import refuse_stranger
 
 BATCH = 500
 """Records in one commit at the office."""
