@@ -11,6 +11,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of, book_read
+from rig.ledger.writing import WritableBook
 from rig.office.carrying import CHALLENGE, EXCHANGE, Carrier, Moved
 from rig.office.enrolment import EnrolAnswer
 from rig.office.intake import Challenges, exchanged
@@ -66,9 +67,9 @@ def truck(folder: Path, name: str, count: int) -> Path:
     return folder / name
 
 
-def write(book: object, count: int, word: str = "n") -> None:
+def write(book: WritableBook, count: int, word: str = "n") -> None:
     """Append invented events."""
-    book.append_all([("event", f"{word}{n}", AT, {"event": "test", word: n}) for n in range(count)])  # type: ignore[attr-defined]
+    book.append_all([("event", f"{book.truck} {word}{n}", AT, {"event": "test", word: n}) for n in range(count)])
 
 
 def chain_in(folder: Path) -> list[Record]:
