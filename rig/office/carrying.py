@@ -146,6 +146,8 @@ def _keep_signed(book: WritableBook, link: Link, signed: SignedHead) -> None:
     """Keep the office's countersignature, if it is one of this book's own record."""
     if signed.chain != link.truck or not is_countersigned(link, signed):
         raise OfficeError("the office's countersignature is not one of this truck's chain: nothing is kept of it")
+    if book.last_signed(signed.chain) == signed:
+        return
     own = book.at_serial(signed.serial)
     if own is not None and own.hash != signed.hash:
         raise OfficeError(f"record {signed.serial} is another one at the office: two chains")

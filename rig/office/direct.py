@@ -7,7 +7,7 @@ at any moment, and the next transfer continues from the office's head. Knows boo
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from itertools import groupby, islice
 from pathlib import Path
 
@@ -71,10 +71,18 @@ def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
         came += truck.take_in(records)
 
 
-def receive(path: Path, office: WritableBook, batch: int = BATCH) -> int:
-    """Take in an exported file delivered by hand; returns how many records were new."""
+def receive(path: Path, office: WritableBook, signing: Container[str] = (), batch: int = BATCH) -> int:
+    """Take in an exported file delivered by hand; returns how many records were new.
+
+    BookError for records of a chain in ``signing``, whose trucks have a key: such a file carries no signature.
+    """
     new = 0
-    for _, records in groupby(_read(path), key=lambda record: record.truck):
+    for truck, records in groupby(_read(path), key=lambda record: record.truck):
+        if truck in signing:
+            raise BookError(
+                f"{path}: {truck} signs its records, and this file has no signature: bring one that "
+                "`rig office send --file FILE` wrote on the truck"
+            )
         while some := list(islice(records, batch)):
             new += office.take_in(some)
     return new

@@ -25,6 +25,11 @@ GENERATION = 1
 class Register(Office):
     """The office's book with the keys of its trucks; opened by its owner."""
 
+    @property
+    def file(self) -> Path | None:
+        """The office's file; None on a server."""
+        return self._path
+
     def signing(self, folder: Path) -> Ed25519PrivateKey:
         """The office's private key in a folder, made when the office has none yet.
 

@@ -25,10 +25,10 @@ from rig.books.office import month_bill, month_of
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.keeping import book_of, export
-from rig.office.direct import fetch, receive, send
 from rig.ledger.pricing import read_prices
 from rig.ledger.query import valid_query
 from rig.ledger.writing import WritableBook
+from rig.office.direct import fetch, receive, send
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
