@@ -107,17 +107,34 @@ def exchanged_once(options: argparse.Namespace) -> Moved:
 def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     """Exchange; then enter what came, and the rig's name, and send that too."""
     from rig.office.carrying import Moved
-    from rig.office.entering import entered_from_office
 
     settings, moved = settings_of(options), carrier.run()
+    new = 0
     with records_of(carrier.folder):
-        new = entered_from_office(carrier.folder, utc_now())
+        at = utc_now()
+        # What came, and once a day what begins on that day.
+        if moved.came or carrier.entered_on != at[:10]:
+            new = _entered(carrier.folder)
+            carrier.entered_on = at[:10]
         if settings is not None:
             new += _named(carrier.folder, settings.rig.name)
     if new:
         more = carrier.run()
         moved = Moved(moved.sent + more.sent, moved.came + more.came)
     return moved
+
+
+def _entered(folder: Path) -> int:
+    """Enter what the office offers; the records of a job's work follow the job."""
+    from rig.books.undo import tell_work
+    from rig.ledger.keeping import book_of
+    from rig.office.entering import entered_from_office, jobs_in
+
+    new = entered_from_office(folder, utc_now())
+    with book_of(folder) as book:
+        for job in jobs_in(new):
+            tell_work(book, job)
+    return len(new)
 
 
 def _named(folder: Path, name: str) -> int:
@@ -156,7 +173,6 @@ def fetch(options: argparse.Namespace) -> int:
     """Take what the office hands out: over the network, or out of an answer that was carried."""
     from rig.ledger.keeping import book_of
     from rig.office.carrying import accept
-    from rig.office.entering import entered_from_office
     from rig.office.keys import ANSWER as SIGNED_ANSWER
     from rig.office.link import copy_of_office
     from rig.office.messages import Answer, Envelope, opened
@@ -170,7 +186,7 @@ def fetch(options: argparse.Namespace) -> int:
     with book_of(folder) as book, copy_of_office(folder) as copy:
         came = accept(book, copy, link, answer)
     with records_of(folder):
-        entered_from_office(folder, utc_now())
+        _entered(folder)
     told(options, {"fetched": came}, f"{came} records came from the office, which has {answer.serial} of this truck")
     return OK
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select, text, update
 
-from rig.ledger.tables import CODES, HEADS, KEYS
+from rig.ledger.tables import CODES, HEADS, KEYS, SHARED
 from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, new_code, shown
 from rig.office.keys import OFFICE, OfficeError, is_office, kept_key, public_of, read_public
 from rig.office.logins import Office
@@ -20,6 +20,12 @@ KEY_NAME = "office.key"
 """The file of the office's private key, in the folder of its keys."""
 GENERATION = 1
 """Of the office's key."""
+
+
+_READ = text(
+    "INSERT INTO shared (chain, serial) VALUES (:chain, :serial) "
+    "ON CONFLICT (chain) DO UPDATE SET serial = excluded.serial WHERE shared.serial < excluded.serial"
+)
 
 
 class Register(Office):
@@ -71,6 +77,16 @@ class Register(Office):
                 "for the computer that goes on"
             )
         return read_public(str(row[0]))
+
+    def read_marks(self) -> dict[str, int]:
+        """How far each chain was read for what the office offers."""
+        with self._doing("read"), self._engine.connect() as db:
+            return {str(chain): int(serial) for chain, serial in db.execute(select(SHARED))}
+
+    def keep_mark(self, chain: str, serial: int) -> None:
+        """Keep that a chain was read up to a record."""
+        with self._doing("written"), self._engine.begin() as db:
+            db.execute(_READ, {"chain": chain, "serial": serial})
 
     def last_keys(self) -> dict[str, tuple[int, bool]]:
         """The last key of each truck: its number, and whether it is valid."""
