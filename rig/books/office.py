@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from rig.books import office_truck
 from rig.books.bill import BILLED, job_lines, refuse_copies
 from rig.books.office_desk import add_desk_options, known_chain, new_code, serve, take_file
+from rig.books.office_offers import add_offer_options, offer, show
 from rig.books.stock import add_telling_options
 from rig.books.where import add_config, book_written, now, told
 from rig.books.yard import TELLS, yard_command
@@ -35,11 +36,12 @@ if TYPE_CHECKING:
     from rig.office.register import Register
 
 _ACTIONS = (
-    "serve", "enroll", "revoke", "join", "send", "fetch", "sync", "status", "receive", "bill", "stock", "verify",
+    "serve", "enroll", "revoke", "join", "send", "fetch", "sync", "status", "offer", "offered", "receive", "bill",
+    "stock", "verify",
 )  # fmt: skip
 _ON_THE_TRUCK = {
     "join": office_truck.join, "sync": office_truck.sync, "status": office_truck.status,
-    "send": office_truck.send, "fetch": office_truck.fetch,
+    "send": office_truck.send, "fetch": office_truck.fetch, "offered": office_truck.offered,
 }  # fmt: skip
 _NAMED = "RIG_OFFICE_URL"
 
@@ -57,6 +59,7 @@ def add_office(add: Add) -> None:
     command.add_argument("--same-as", metavar="TRUCK", help="enroll --login: an older chain in this truck's book")
     add_desk_options(command)
     office_truck.add_truck_options(command)
+    add_offer_options(command)
     add_telling_options(command)
     add_config(command)
 
@@ -71,7 +74,7 @@ def office_command(options: argparse.Namespace) -> int:
     if not url:
         raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME or sqlite:///FILE, or set {_NAMED}")
     actions = {
-        "serve": serve,
+        "serve": serve, "offer": _offer, "offered": _offered,
         "send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock,
         "verify": _verify, "enroll": _enroll, "revoke": _revoke,
     }  # fmt: skip
@@ -152,6 +155,20 @@ def _receive(options: argparse.Namespace, url: str) -> int:
     return OK
 
 
+def _offer(options: argparse.Namespace, url: str) -> int:
+    with _office(url) as office:
+        _owned(office)
+        return offer(options, office)
+
+
+def _offered(options: argparse.Namespace, url: str) -> int:
+    from rig.office.sharing import offered
+
+    with _office(url) as office:
+        _owned(office)
+        return show(options, offered(office))
+
+
 def _enroll(options: argparse.Namespace, url: str) -> int:
     with _office(url) as office:
         _owned(office)
@@ -190,11 +207,12 @@ def _truck_asked(options: argparse.Namespace) -> str:
 
 
 def _verify(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.book import Book
+    from rig.office.register import KeyBook
 
-    with Book(url) as office:
+    with KeyBook(url) as office:
         _owned(office)
-        found, ends, logins = office.faults(), office.heads(), office.logins()
+        found = [*office.faults(), *office.signature_faults()]
+        ends, logins = office.heads(), office.logins()
         signed = {truck: head.serial for truck in ends if (head := office.last_signed(truck)) is not None}
         names = {truck: called(office, truck) for truck in ends}
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]

@@ -251,3 +251,15 @@ def status(options: argparse.Namespace) -> int:
     )
     told(options, document, text)
     return OK
+
+
+def offered(options: argparse.Namespace) -> int:
+    """What the office offers, as this truck has it."""
+    from rig.books.office_offers import show
+    from rig.office.keys import OFFICE, for_truck
+    from rig.office.link import copy_of_office
+    from rig.office.offers import Offers
+
+    link = _link(options)
+    with copy_of_office(folder_of(options)) as copy:
+        return show(options, Offers.of(copy, (OFFICE, for_truck(link.truck))))

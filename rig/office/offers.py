@@ -12,6 +12,8 @@ from rig.office.keys import OFFICE
 from rig.record.base import Document
 from rig.record.notes import SHARED, Offered, Shared
 
+_NUMBERS = "SHOP-"
+"""Before the office's number of a customer, so that it is none of a truck's."""
 FIELDS: dict[Offered, tuple[str, ...]] = {
     "customer": (
         "name", "address", "postcode", "city", "country", "tax_number", "phone", "email", "tax_exempt", "former_names",
@@ -64,6 +66,11 @@ class Offers:
         """All offers of a kind, in the order of their chains."""
         found = [record for (kind, _), chains in self.standing.items() if kind == what for record in chains.values()]
         return [(record, Shared.of(record)) for record in sorted(found, key=lambda each: (each.truck, each.serial))]
+
+    def next_number(self) -> str:
+        """The office's next free number of a customer."""
+        taken = [offer.name.removeprefix(_NUMBERS) for _, offer in self.each("customer")]
+        return f"{_NUMBERS}{1 + max((int(number) for number in taken if number.isdecimal()), default=0)}"
 
     def customer_of(self, truck: str, number: str) -> str:
         """The office's number of a truck's customer; empty if the office has none."""

@@ -9,11 +9,23 @@ from __future__ import annotations
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from sqlalchemy import Connection, insert, select, text, update
+from sqlalchemy import Connection, insert, inspect, select, text, update
 
+from rig.ledger.book import Book
+from rig.ledger.chain import Fault, SignedHead
 from rig.ledger.tables import CODES, HEADS, KEYS, SHARED
 from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, new_code, shown
-from rig.office.keys import OFFICE, OfficeError, is_office, kept_key, public_of, read_public
+from rig.office.keys import (
+    COUNTERSIGNED,
+    HEAD,
+    OFFICE,
+    OfficeError,
+    is_office,
+    is_signed,
+    kept_key,
+    public_of,
+    read_public,
+)
 from rig.office.logins import Office
 
 KEY_NAME = "office.key"
@@ -28,8 +40,48 @@ _READ = text(
 )
 
 
-class Register(Office):
-    """The office's book with the keys of its trucks; opened by its owner."""
+class KeyBook(Book):
+    """The office's book with the keys of its trucks, for reading."""
+
+    def public_keys(self, chain: str) -> dict[int, str]:
+        """All public keys of a chain by number, the revoked ones too."""
+        query = select(KEYS.c.generation, KEYS.c.public).where(KEYS.c.chain == chain)
+        with self._doing("read"), self._engine.connect() as db:
+            if not inspect(db).has_table(KEYS.name):
+                return {}
+            return {int(generation): str(public) for generation, public in db.execute(query)}
+
+    def last_keys(self) -> dict[str, tuple[int, bool]]:
+        """The last key of each truck: its number, and whether it is valid."""
+        query = select(KEYS.c.chain, KEYS.c.generation, KEYS.c.revoked).order_by(KEYS.c.chain, KEYS.c.generation)
+        with self._doing("read"), self._engine.connect() as db:
+            return {str(c): (int(g), not revoked) for c, g, revoked in db.execute(query) if c != OFFICE}
+
+    def signature_faults(self) -> list[Fault]:
+        """Signed heads that are not what they should be: of another record, or by another key."""
+        found = []
+        office = self.public_keys(OFFICE).get(GENERATION)
+        for chain in self.heads():
+            keys = self.public_keys(chain)
+            found += [
+                Fault(chain, head.serial, "its signature or the office's is false")
+                for head in self.signed_heads(chain)
+                if not self._is_true(head, keys.get(head.generation), office)
+            ]
+        return found
+
+    def _is_true(self, head: SignedHead, truck: str | None, office: str | None) -> bool:
+        record = self.at_serial(head.serial, head.chain)
+        if record is None or record.hash != head.hash or truck is None or office is None:
+            return False
+        said = (head.chain, head.generation, head.serial, head.hash)
+        return is_signed(read_public(truck), head.signature, HEAD, *said) and is_signed(
+            read_public(office), head.countersignature, COUNTERSIGNED, *said, head.signature
+        )
+
+
+class Register(KeyBook, Office):
+    """The same for writing; opened by the office's owner."""
 
     @property
     def file(self) -> Path | None:
@@ -58,12 +110,6 @@ class Register(Office):
             raise OfficeError(f"{folder / KEY_NAME}: is the key of another office than {self.name}")
         return key
 
-    def public_keys(self, chain: str) -> dict[int, str]:
-        """All public keys of a chain by number, the revoked ones too."""
-        query = select(KEYS.c.generation, KEYS.c.public).where(KEYS.c.chain == chain)
-        with self._doing("read"), self._engine.connect() as db:
-            return {int(generation): str(public) for generation, public in db.execute(query)}
-
     def valid_key(self, chain: str, generation: int) -> Ed25519PublicKey:
         """The public key with which a truck signs now; OfficeError if that one is unknown or revoked."""
         query = select(KEYS.c.public, KEYS.c.revoked).where(KEYS.c.chain == chain, KEYS.c.generation == generation)
@@ -87,12 +133,6 @@ class Register(Office):
         """Keep that a chain was read up to a record."""
         with self._doing("written"), self._engine.begin() as db:
             db.execute(_READ, {"chain": chain, "serial": serial})
-
-    def last_keys(self) -> dict[str, tuple[int, bool]]:
-        """The last key of each truck: its number, and whether it is valid."""
-        query = select(KEYS.c.chain, KEYS.c.generation, KEYS.c.revoked).order_by(KEYS.c.chain, KEYS.c.generation)
-        with self._doing("read"), self._engine.connect() as db:
-            return {str(c): (int(g), not revoked) for c, g, revoked in db.execute(query) if c != OFFICE}
 
     def end_keys(self, chain: str) -> int:
         """Revoke the keys of a truck; returns how many were valid."""

@@ -22,8 +22,6 @@ from rig.record.notes import SHARED, Offered, OtherWord, Shared, Source
 from rig.run.clock_memory import utc_now
 from rig.shop.posting import place_of
 
-_NUMBERS = "SHOP-"
-"""Before the office's number of a customer, so that it is none of a truck's."""
 _LOCK = threading.Lock()
 
 
@@ -94,7 +92,7 @@ class _Taking:
         number = self.offers.customer_of(record.truck, local)
         standing = self.offers.one("customer", number).get(OFFICE) if number else self._same_customer(record, new)
         if standing is None:
-            offer = Shared(name=self._next_number(), said=new)
+            offer = Shared(name=self.offers.next_number(), said=new)
             self._write("customer", OFFICE, None, _with_source(offer, record, local), record)
             return
         # A truck's own customer that the office knows already adds what it has.
@@ -108,10 +106,6 @@ class _Taking:
             if same and agree(offer.said, new) and all(each.truck != record.truck for each in offer.sources):
                 return standing
         return None
-
-    def _next_number(self) -> str:
-        taken = [offer.name.removeprefix(_NUMBERS) for _, offer in self.offers.each("customer")]
-        return f"{_NUMBERS}{1 + max((int(number) for number in taken if number.isdecimal()), default=0)}"
 
     def _job(self, record: Record, document: Document) -> None:
         """A job that the office has given out; another is its truck's own affair."""

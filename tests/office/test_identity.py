@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import stat
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,18 @@ def test_an_office_without_its_key_says_so(tmp_path: Path) -> None:
         pass
     with Register(url) as register, pytest.raises(OfficeError, match="--keys FOLDER"):
         register.signing(tmp_path / "elsewhere")
+
+
+def test_who_wrote_each_record_is_proven_by_the_office_s_book(office: Desk, tmp_path: Path) -> None:
+    folder = truck(tmp_path, "a", 5)
+    office.sync(folder, office.enrol(folder))
+    assert office.register.signature_faults() == []
+    # Somebody with the office's database enters a head that the truck never signed.
+    with book_of(folder) as book:
+        write(book, 2, "later")
+        office.register.take_in(list(book.every(after=5, truck="truck-a")))
+        signed = office.register.last_signed("truck-a")
+        assert signed is not None
+        office.register.keep_signed(replace(signed, serial=7, hash=book.heads()["truck-a"][1]))
+    [fault] = office.register.signature_faults()
+    assert (fault.truck, fault.serial) == ("truck-a", 7)
