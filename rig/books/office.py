@@ -214,12 +214,12 @@ def _verify(options: argparse.Namespace, url: str) -> int:
         found = [*office.faults(), *office.signature_faults()]
         ends, logins = office.heads(), office.logins()
         signed = {truck: head.serial for truck in ends if (head := office.last_signed(truck)) is not None}
-        names = {truck: called(office, truck) for truck in ends}
+        names, own = {truck: called(office, truck) for truck in ends}, office.truck
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
     heads = {truck: serial for truck, (serial, _) in ends.items()}
     lines = [
-        f"  {names[truck]} ({truck}): {serial} records"
-        f"{_login_text(truck, office.truck, logins)}{_signed_text(signed.get(truck))}"
+        f"  {names[truck]}{f' ({truck})' if names[truck] != truck else ''}: {serial} records"
+        f"{_login_text(truck, own, logins, signed=truck in signed)}{_signed_text(signed.get(truck))}"
         for truck, serial in heads.items()
     ]
     text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
@@ -239,8 +239,8 @@ def _signed_text(serial: int | None) -> str:
     return "" if serial is None else f", signed and countersigned up to {serial}"
 
 
-def _login_text(truck: str, own: str, logins: dict[str, bool] | None) -> str:
-    if logins is None or truck == own:
+def _login_text(truck: str, own: str, logins: dict[str, bool] | None, *, signed: bool) -> str:
+    if logins is None or truck.startswith(own) or (signed and truck not in logins):
         return ""
     return {None: ", no login of its own", True: ", its own login", False: ", its login is ended"}[logins.get(truck)]
 
