@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from offices import Desk, chain_in, truck
-from test_service import serving
+from test_office_service import serving
 
 from rig.cli import main
 from rig.ledger.keeping import book_read
