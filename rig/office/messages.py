@@ -12,7 +12,7 @@ from typing import Self, TypeVar
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from rig.ledger.chain import Record, SignedHead, faults_of
+from rig.ledger.chain import Record, SignedHead, canonical, faults_of
 from rig.office.keys import OfficeError, is_signed, sign
 
 MOST_RECORDS = 500
@@ -98,10 +98,11 @@ def _refuse_body(record: Record) -> None:
     """Refuse what no reader of the book could read."""
     try:
         found = json.loads(record.body)
-        record.body.encode()
+        # No number that JSON does not know, no half of a character, no NUL.
+        canonical(found)
     except (ValueError, RecursionError) as error:
         raise OfficeError(f"record {record.serial} of {record.truck} is no record ({error})") from error
-    if not isinstance(found, dict) or not isinstance(found.get("corrects"), int | None) or r"\u0000" in record.body:
+    if not isinstance(found, dict) or not isinstance(found.get("corrects"), int | None):
         raise OfficeError(f"record {record.serial} of {record.truck} is no record")
 
 

@@ -11,6 +11,7 @@ from rig.ledger.chain import Record
 from rig.office.keys import OFFICE
 from rig.record.base import Document
 from rig.record.notes import SHARED, Offered, Shared
+from rig.shop.posting import place_of
 
 _NUMBERS = "SHOP-"
 """Before the office's number of a customer, so that it is none of a truck's."""
@@ -40,7 +41,12 @@ def what_of(record: Record) -> Offered:
 class Offers:
     """What is offered now: by kind and name, in each chain that has it."""
 
-    standing: dict[tuple[Offered, str], dict[str, Record]] = field(default_factory=dict)
+    _standing: dict[Offered, dict[str, dict[str, tuple[Record, Shared]]]] = field(default_factory=dict)
+    _numbers: dict[tuple[str, str], str] = field(default_factory=dict)
+    """The office's number of a customer by a truck and its own number."""
+    _called: dict[str, list[str]] = field(default_factory=dict)
+    """Numbers of the customers that have, or had, a name."""
+    _last: int = 0
 
     @classmethod
     def of(cls, book: Book, chains: Collection[str]) -> Offers:
@@ -52,36 +58,41 @@ class Offers:
 
     def put(self, record: Record) -> None:
         """A newer record of an offer."""
-        self.standing.setdefault((what_of(record), Shared.of(record).name), {})[record.truck] = record
+        what, offer = what_of(record), Shared.of(record)
+        self._standing.setdefault(what, {}).setdefault(offer.name, {})[record.truck] = (record, offer)
+        if what != "customer":
+            return
+        number = offer.name.removeprefix(_NUMBERS)
+        self._last = max(self._last, int(number) if number.isdecimal() else 0)
+        self._numbers |= {(source.truck, source.name): offer.name for source in offer.sources}
+        numbers = self._called.setdefault(place_of(str(offer.said.get("name"))), [])
+        numbers += [] if offer.name in numbers else [offer.name]
 
     def drop(self, record: Record) -> None:
         """An offer that is withdrawn."""
-        self.one(what_of(record), Shared.of(record).name).pop(record.truck, None)
+        self._standing[what_of(record)][Shared.of(record).name].pop(record.truck, None)
 
     def one(self, what: Offered, name: str) -> dict[str, Record]:
         """The offer of a name, by chain; empty if there is none."""
-        return self.standing.get((what, name), {})
+        return {chain: record for chain, (record, _) in self._standing.get(what, {}).get(name, {}).items()}
 
     def each(self, what: Offered) -> list[tuple[Record, Shared]]:
         """All offers of a kind, in the order of their chains."""
-        found = [record for (kind, _), chains in self.standing.items() if kind == what for record in chains.values()]
-        return [(record, Shared.of(record)) for record in sorted(found, key=lambda each: (each.truck, each.serial))]
+        found = [pair for chains in self._standing.get(what, {}).values() for pair in chains.values()]
+        return sorted(found, key=lambda pair: (pair[0].truck, pair[0].serial))
 
     def next_number(self) -> str:
         """The office's next free number of a customer."""
-        taken = [offer.name.removeprefix(_NUMBERS) for _, offer in self.each("customer")]
-        return f"{_NUMBERS}{1 + max((int(number) for number in taken if number.isdecimal()), default=0)}"
+        return f"{_NUMBERS}{1 + self._last}"
+
+    def called(self, name: str) -> list[tuple[Record, Shared]]:
+        """The customers of a name, in any spelling."""
+        pairs = [self._standing["customer"][number][OFFICE] for number in self._called.get(place_of(name), ())]
+        return [pair for pair in pairs if place_of(str(pair[1].said.get("name"))) == place_of(name)]
 
     def customer_of(self, truck: str, number: str) -> str:
         """The office's number of a truck's customer; empty if the office has none."""
-        if self.one("customer", number).get(OFFICE) is not None:
-            return number
-        known = (
-            offer.name
-            for _, offer in self.each("customer")
-            if any((source.truck, source.name) == (truck, number) for source in offer.sources)
-        )
-        return next(known, "")
+        return number if self.one("customer", number) else self._numbers.get((truck, number), "")
 
 
 def number_at(offer: Shared, truck: str) -> str:

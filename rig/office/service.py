@@ -20,7 +20,7 @@ from rig.office.keys import OfficeError
 from rig.office.messages import Challenge, Envelope
 from rig.office.register import Register
 
-MOST_BYTES = 16_000_000
+MOST_BYTES = 32_000_000
 """Of a request: 500 records of the largest kind, with a wide margin. Assumed, no source."""
 _REFUSED, _TOO_LONG = 403, 413
 

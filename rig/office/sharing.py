@@ -6,12 +6,13 @@ its key: so an office that is killed in between reads on, and nothing is entered
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import cast
 
-from rig.ledger.chain import VOID, Record
+from rig.ledger.chain import VOID, Record, UnfitError
 from rig.office.keys import OFFICE, for_truck, is_office
 from rig.office.merging import agree, merged
 from rig.office.offers import FIELDS, Offers, said_in, what_of
@@ -20,7 +21,6 @@ from rig.record.base import Document, RecordError
 from rig.record.kinds import read_kind
 from rig.record.notes import SHARED, Offered, OtherWord, Shared, Source
 from rig.run.clock_memory import utc_now
-from rig.shop.posting import place_of
 
 _LOCK = threading.Lock()
 
@@ -54,21 +54,18 @@ class _Taking:
 
     def take(self, record: Record) -> None:
         """Take in one record; one that this version cannot read is left as it is."""
-        try:
-            if record.kind == VOID:
-                self._withdraw(record)
-                return
+        with contextlib.suppress(RecordError, UnfitError):
             read_kind(record.kind, record.body)
-        except RecordError:
-            return
-        document = record.document
-        match record.kind:
-            case "wheel":
-                self._wheel(record, document)
-            case "customer":
-                self._customer(record, document)
-            case "job" | "wheels of a job":
-                self._job(record, document)
+            document = record.document
+            match record.kind:
+                case "void":
+                    self._withdraw(record)
+                case "wheel":
+                    self._wheel(record, document)
+                case "customer":
+                    self._customer(record, document)
+                case "job" | "wheels of a job":
+                    self._job(record, document)
 
     def _withdraw(self, record: Record) -> None:
         """A taught wheel that was declared void is offered no more."""
@@ -101,9 +98,8 @@ class _Taking:
 
     def _same_customer(self, record: Record, new: Document) -> Record | None:
         """The offered customer of the same name, if nothing contradicts, and the truck has no other number for it."""
-        for standing, offer in self.offers.each("customer"):
-            same = place_of(str(offer.said.get("name"))) == place_of(str(new["name"]))
-            if same and agree(offer.said, new) and all(each.truck != record.truck for each in offer.sources):
+        for standing, offer in self.offers.called(str(new["name"])):
+            if agree(offer.said, new) and all(each.truck != record.truck for each in offer.sources):
                 return standing
         return None
 

@@ -142,7 +142,20 @@ def grafted(a: Attacker) -> Piece:
 def unreadable(a: Attacker) -> Piece:
     """The attacker's own chain, properly signed, with a record that no reader could read."""
     serial, last = a.head(a.mine.truck)
-    body = a.chance.choice(("[1]", "7", "null", "{", '{"corrects":"x"}', "[" * 100_000, '"text"'))
+    body = a.chance.choice(
+        (
+            "[1]",
+            "7",
+            "null",
+            "{",
+            '{"corrects":"x"}',
+            '{"n":NaN}',
+            '{"n":"\\ud800"}',
+            '{"n":"\\u0000"}',
+            "[" * 100_000,
+            '"text"',
+        )
+    )
     return piece_of([seal(a.mine.truck, (serial, last), "fill", "k", AT, body)], 1, a.mine.key, HEAD)
 
 
