@@ -96,7 +96,7 @@ def _prices(options: argparse.Namespace, office: Register, standing: Offers) -> 
 
 def _customer(options: argparse.Namespace, office: Register, standing: Offers) -> str:
     given = {name: value for name in _FACTS if (value := getattr(options, f"fact_{name}")) is not None}
-    number = options.name or standing.next_number()
+    number = options.name or standing.new_number()
     record = standing.one("customer", number).get(office.truck)
     if options.name and record is None:
         raise Refused(f"no customer {number}: `rig office offered` lists them; without a number it is a new one")

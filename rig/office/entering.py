@@ -6,9 +6,10 @@ from. A record that a person of this truck has changed since is left as it is un
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
-from rig.ledger.book import Book, CorrectedError
+from rig.ledger.book import Book, CorrectedError, Entry
 from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
@@ -42,24 +43,30 @@ class _Entering:
         self._known = {what: _by_name(book, what) for what in _NAMED_BY}
 
     def all_of(self, what: Offered) -> list[Record]:
-        """Enter the customers, the jobs or their wheels."""
-        found = [self._one(what, record, offer) for record, offer in self._offers.each(what)]
-        return [record for record in found if record is not None]
+        """Enter the customers, the jobs or their wheels: what is new in one commit, changes one by one."""
+        new: list[Entry] = []
+        made: list[Record] = []
+        taken = self._book.keys(what)
+        for record, offer in self._offers.each(what):
+            name = number_at(offer, self._book.truck) if what == "customer" else offer.name
+            standing, said = self._known[what].get(name), self._with_own_number(offer.said)
+            if standing is not None and self._is_kept(what, standing, offer, said):
+                continue
+            document = {**said, _NAMED_BY[what]: name, "from_office": record.serial, "by": offer.by or _OFFICE}
+            # A newer version may offer what this one cannot read; or somebody was quicker: the next time.
+            with contextlib.suppress(CorrectedError, RecordError):
+                body = KINDS[what].from_document(document)
+                if name not in taken:
+                    new.append((what, name, self._at, body.sealed()))
+                else:
+                    made.append(self._book.put(what, name, self._at, body, standing))
+        return [*(self._book.append_all(new) if new else ()), *made]
 
-    def _one(self, what: Offered, record: Record, offer: Shared) -> Record | None:
-        name = number_at(offer, self._book.truck) if what == "customer" else offer.name
-        standing, said = self._known[what].get(name), self._with_own_number(offer.said)
-        if standing is not None:
-            there = next((each.serial for each in offer.sources if each.truck == self._book.truck), 0)
-            own_word = "from_office" not in standing.document and standing.serial > there
-            if own_word or said_in(what, standing.document) == said_in(what, said):
-                return None
-        document = {**said, _NAMED_BY[what]: name, "from_office": record.serial, "by": offer.by or _OFFICE}
-        try:
-            return self._book.put(what, name, self._at, KINDS[what].from_document(document), standing)
-        except (CorrectedError, RecordError):
-            # Somebody was quicker, or a newer version offers what this one cannot read: the next time.
-            return None
+    def _is_kept(self, what: Offered, standing: Record, offer: Shared, said: Document) -> bool:
+        """Whether a record stays: it says the same, or a person has changed it and the office has not heard of that."""
+        there = next((each.serial for each in offer.sources if each.truck == self._book.truck), 0)
+        own_word = "from_office" not in standing.document and standing.serial > there
+        return own_word or said_in(what, standing.document) == said_in(what, said)
 
     def _with_own_number(self, said: Document) -> Document:
         """A job's fields with this truck's number of the customer."""

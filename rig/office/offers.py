@@ -81,9 +81,10 @@ class Offers:
         found = [pair for chains in self._standing.get(what, {}).values() for pair in chains.values()]
         return sorted(found, key=lambda pair: (pair[0].truck, pair[0].serial))
 
-    def next_number(self) -> str:
-        """The office's next free number of a customer."""
-        return f"{_NUMBERS}{1 + self._last}"
+    def new_number(self) -> str:
+        """The office's next free number of a customer, another one each time."""
+        self._last += 1
+        return f"{_NUMBERS}{self._last}"
 
     def called(self, name: str) -> list[tuple[Record, Shared]]:
         """The customers of a name, in any spelling."""

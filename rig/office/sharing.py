@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import cast
 
 from rig.ledger.chain import VOID, Record, UnfitError
@@ -21,22 +21,27 @@ from rig.record.base import Document, RecordError
 from rig.record.kinds import read_kind
 from rig.record.notes import SHARED, Offered, OtherWord, Shared, Source
 from rig.run.clock_memory import utc_now
+from rig.shop.posting import place_of
 
+_MOST_NEW = 200
+"""New offers in one commit."""
 _LOCK = threading.Lock()
 
 
 def share(office: Register) -> None:
     """Read what has arrived since, and change what is offered accordingly."""
     with _LOCK:
-        done, offers = office.read_marks(), None
+        done, taking = office.read_marks(), None
         for truck, (serial, _) in office.heads().items():
             after = done.get(truck, 0)
             if is_office(truck) or serial <= after:
                 continue
             for record in office.every(truck, after=after):
                 if record.kind in FIELDS or record.kind == VOID:
-                    offers = offers or offered(office)
-                    _Taking(office, offers).take(record)
+                    taking = taking or _Taking(office, offered(office))
+                    taking.take(record)
+            if taking is not None:
+                taking.write_new()
             office.keep_mark(truck, serial)
 
 
@@ -45,18 +50,23 @@ def offered(office: Register) -> Offers:
     return Offers.of(office, [chain for chain in office.heads() if is_office(chain)])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Taking:
-    """Takes trucks' records into what is offered."""
+    """Takes trucks' records into what is offered. New offers are written many at a time: a commit takes long."""
 
     office: Register
     offers: Offers
+    _new: list[tuple[Offered, str, Shared]] = field(default_factory=list)
+    _names: set[tuple[Offered, str]] = field(default_factory=set)
 
     def take(self, record: Record) -> None:
         """Take in one record; one that this version cannot read is left as it is."""
         with contextlib.suppress(RecordError, UnfitError):
             read_kind(record.kind, record.body)
             document = record.document
+            name = place_of(str(document.get("name") or document.get("wheel")))
+            if record.corrects is not None or (record.kind, name) in self._names or len(self._new) >= _MOST_NEW:
+                self.write_new()
             match record.kind:
                 case "void":
                     self._withdraw(record)
@@ -81,7 +91,10 @@ class _Taking:
             said=said_in("wheel", document),
             sources=(Source(record.truck, name, record.serial),),
         )
-        self._write("wheel", OFFICE, self.offers.one("wheel", name).get(OFFICE), offer, record)
+        if (standing := self.offers.one("wheel", name).get(OFFICE)) is None:
+            self._add("wheel", name, offer, record)
+        else:
+            self._write(standing, offer, record)
 
     def _customer(self, record: Record, document: Document) -> None:
         local = str(document["customer_number"])
@@ -89,8 +102,8 @@ class _Taking:
         number = self.offers.customer_of(record.truck, local)
         standing = self.offers.one("customer", number).get(OFFICE) if number else self._same_customer(record, new)
         if standing is None:
-            offer = Shared(name=self.offers.next_number(), said=new)
-            self._write("customer", OFFICE, None, _with_source(offer, record, local), record)
+            offer = Shared(name=self.offers.new_number(), said=new)
+            self._add("customer", str(new["name"]), _with_source(offer, record, local), record)
             return
         # A truck's own customer that the office knows already adds what it has.
         base = self._base(record, document, "customer") if number else {"name": new["name"]}
@@ -136,10 +149,13 @@ class _Taking:
         return {} if corrected is None or corrected.kind != what else said_in(what, corrected.document)
 
     def _merge(self, record: Record, standing: Record, base: Document, new: Document, local: str) -> None:
-        if new == base and "from_office" in record.document:
-            # The truck has entered what the office offers: nobody's word.
-            return
         offer = Shared.of(standing)
+        known = any(
+            (each.truck, each.name) == (record.truck, local) and each.serial >= record.serial for each in offer.sources
+        )
+        if known or (new == base and "from_office" in record.document):
+            # Read before the office was killed; or the truck has entered what the office offers: nobody's word.
+            return
         said, displaced = merged(offer.said, base, new)
         settled = {field for field in {*base, *new} if base.get(field) != new.get(field)} - displaced.keys()
         others = tuple(each for each in offer.others or () if each.field not in settled)
@@ -148,10 +164,27 @@ class _Taking:
             for field, value in displaced.items()
         )
         offer = replace(offer, said=said, others=others or None, by=str(record.document.get("by") or "") or None)
-        self._write(what_of(standing), standing.truck, standing, _with_source(offer, record, local), record)
+        self._write(standing, _with_source(offer, record, local), record)
 
-    def _write(self, what: Offered, chain: str, standing: Record | None, offer: Shared, record: Record) -> None:
-        self.offers.put(write_offer(self.office, what, chain, standing, offer, _key(record)))
+    def _add(self, what: Offered, name: str, offer: Shared, record: Record) -> None:
+        self._new.append((what, _key(record), offer))
+        self._names.add((what, place_of(name)))
+
+    def write_new(self) -> None:
+        """Write the new offers in one commit."""
+        at = utc_now()
+        for record in self.office.append_all(
+            [(f"{SHARED}{what}", key, at, said.sealed()) for what, key, said in self._new]
+        ):
+            self.offers.put(record)
+        self._new.clear()
+        self._names.clear()
+
+    def _write(self, standing: Record, offer: Shared, record: Record) -> None:
+        made = write_offer(self.office, what_of(standing), standing.truck, standing, offer, _key(record))
+        # An earlier one was written before the office was killed.
+        if made.serial > standing.serial:
+            self.offers.put(made)
 
 
 def write_offer(

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from offices import AT, Desk, chain_in, desk, truck
+from sqlalchemy import text
 from test_transfer_faults import Killed, Steps, stepping
 
 from rig.ledger.chain import Record
@@ -23,7 +24,7 @@ from rig.office.entering import entered_from_office
 from rig.office.link import Link, copy_of_office
 from rig.office.merging import merged
 from rig.office.offers import Offers
-from rig.office.sharing import offered, write_offer
+from rig.office.sharing import offered, share, write_offer
 from rig.record.notes import Customer, Job, Shared, Taught
 from rig.run.settings import Settings, load_settings
 from rig.shop.customers import customer_of, new_customer
@@ -218,6 +219,30 @@ def test_nothing_travels_in_circles(trucks: list[Truck]) -> None:
     settle(trucks)
     assert {each.folder: len(chain_in(each.folder)) for each in trucks} == before
     assert len(trucks[0].desk.chain("office")) == office
+
+
+def test_what_is_read_twice_changes_nothing(trucks: list[Truck]) -> None:
+    """As after a kill before the mark of how far a chain was read: all is read again, in another state of things."""
+    a, b, _ = trucks
+    with book_of(a.folder) as book:
+        new_customer(book, {"name": "Hill Farm", "phone": "555 0100"}, AT)
+        new_customer(book, {"name": "Dale Farm"}, AT)
+    a.teach("front", 200.0)
+    settle(trucks)
+    b.edit("SHOP-1", "Bob", phone="555 0222", city="York")
+    b.teach("front", 205.0)
+    settle(trucks)
+    a.edit("1", "Ann", phone="555 0111")
+    settle(trucks)
+    register, before = a.desk.register, a.desk.chain("office")
+    for each in trucks:
+        with register._engine.begin() as db:
+            db.execute(text("UPDATE shared SET serial = 0 WHERE chain = :chain"), {"chain": each.link.truck})
+        share(register)
+        assert a.desk.chain("office") == before
+    settle(trucks)
+    assert a.desk.chain("office") == before
+    assert (a.customer("1").phone, a.wheels()) == ("555 0111", {"front": 205.0})
 
 
 # --- jobs and prices ------------------------------------------------------------------------------------------------
