@@ -10,13 +10,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.ledger.book import Book
+from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, SignedHead
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
 from rig.office.intake import StaleError
 from rig.office.keys import ANSWER, COUNTERSIGNED, HANDED_OUT, HEAD, OFFICE, REQUEST, OfficeError, for_truck, is_signed
-from rig.office.link import Link, copy_of_office
+from rig.office.link import Link, copy_of_office, put_copy_aside
 from rig.office.messages import (
     MOST_RECORDS,
     Answer,
@@ -36,6 +36,10 @@ CHALLENGE, EXCHANGE, ENROL = "challenge", "exchange", "enrol"
 Ask = Callable[[str, str], str]
 """Asks the office for one of these with a text, and returns its answer; OSError if it is not reached, OfficeError if it
 refuses, StaleError if it wants another challenge."""
+
+
+class CopyError(OfficeError):
+    """What the office offers does not continue the copy of it here."""
 
 
 @dataclass(slots=True)
@@ -60,6 +64,14 @@ class Carrier:
 
     def run(self) -> Moved:
         """Exchange until neither side lacks anything. OSError, OfficeError, BookError; what was moved remains."""
+        try:
+            return self._run()
+        except CopyError:
+            # An office that was restored from a backup says something else now; what it offers is only copied here.
+            put_copy_aside(self.folder)
+            return self._run()
+
+    def _run(self) -> Moved:
         moved, there = Moved(), None
         while True:
             with book_of(self.folder) as book, copy_of_office(self.folder) as copy:
@@ -132,7 +144,11 @@ def accept(book: WritableBook, copy: WritableBook, link: Link, answer: Answer) -
             own = link.key.public_key() if piece.generation == link.generation else None
             came += book.take_in(checked(piece, chain, own, HEAD))
         else:
-            came += copy.take_in(checked(piece, chain, link.office, HANDED_OUT))
+            records = checked(piece, chain, link.office, HANDED_OUT)
+            try:
+                came += copy.take_in(records)
+            except BookError as error:
+                raise CopyError(f"{error}; put {copy.name} aside, and fetch all of it again") from error
     if answer.signed is not None:
         _keep_signed(book, link, answer.signed.signed)
     return came

@@ -12,6 +12,7 @@ from pathlib import Path
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from rig.ledger import COPY_NAME
+from rig.ledger.book import witness_of
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
 from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, read_code
@@ -50,6 +51,18 @@ def copy_of_office(folder: Path) -> WritableBook:
     return WritableBook(f"sqlite:///{folder / COPY_NAME}", OFFICE, collects=True)
 
 
+def put_copy_aside(folder: Path) -> None:
+    """Move the copy of what the office offers away, so that the next one begins anew. OfficeError."""
+    path = folder / COPY_NAME
+    aside = next(aside for n in range(1, 10_000) if not (aside := path.with_name(f"{COPY_NAME}.before-{n}")).exists())
+    try:
+        # The witness first: without it an empty copy has lost nothing.
+        witness_of(path).unlink(missing_ok=True)
+        path.replace(aside)
+    except OSError as error:
+        raise OfficeError(f"{path}: cannot be moved away ({error.strerror or error})") from error
+
+
 def asking(folder: Path, code: str) -> EnrolRequest:
     """A truck's request to be enrolled; the same one each time for the same code, until it is answered."""
     number, secret = read_code(code)
@@ -71,6 +84,12 @@ def joined(folder: Path, code: str, answer: EnrolAnswer) -> Link:
         key = kept_key(folder / NEXT_NAME)
         if not has_mac(answer, secret) or answer.public != public_of(key):
             raise OfficeError("the answer is not from the office that made this code: nothing is kept")
+        former = link_in(folder)
+        if former is not None and former.office != read_public(answer.office):
+            raise OfficeError(
+                f"this truck belongs to another office, or that has lost its key: move {folder / LINK_NAME} and "
+                f"{folder / COPY_NAME} away to belong to this one"
+            )
         with book_of(folder) as book:
             _adopted(book, answer.truck)
         said = {"truck": answer.truck, "generation": answer.generation, "office": answer.office, "key": pem_of(key)}

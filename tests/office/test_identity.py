@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import stat
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from offices import AT, Desk, chain_in, desk, truck, write
 
+from rig.ledger.backup import back_up
 from rig.ledger.book import BookError
 from rig.ledger.keeping import book_of, book_read
 from rig.office.carrying import is_countersigned
@@ -155,3 +157,25 @@ def test_who_wrote_each_record_is_proven_by_the_office_s_book(office: Desk, tmp_
         office.register.keep_signed(replace(signed, serial=7, hash=book.heads()["truck-a"][1]))
     [fault] = office.register.signature_faults()
     assert (fault.truck, fault.serial) == ("truck-a", 7)
+
+
+def test_a_truck_does_not_change_its_office_unasked(office: Desk, tmp_path: Path) -> None:
+    folder = truck(tmp_path, "a", 2)
+    link = office.enrol(folder)
+    with (
+        desk(f"sqlite:///{tmp_path / 'other.sqlite'}", tmp_path / "other") as other,
+        pytest.raises(OfficeError, match="belongs to another office"),
+    ):
+        other.enrol(folder)
+    assert office.sync(folder, link).sent == 2
+
+
+def test_no_key_is_in_a_backup(office: Desk, tmp_path: Path) -> None:
+    folder = truck(tmp_path, "a", 2)
+    office.sync(folder, office.enrol(folder))
+    asking(folder, office.register.new_code())
+    assert {"truck.key", "truck-next.key"} <= {path.name for path in folder.iterdir()}
+    manifest = back_up(folder, tmp_path / "backup.zip", AT)
+    assert {part.path for part in manifest.parts} == {"book.sqlite", "office.sqlite"}
+    with zipfile.ZipFile(tmp_path / "backup.zip") as packed:
+        assert not any(b"PRIVATE KEY" in packed.read(name) for name in packed.namelist())

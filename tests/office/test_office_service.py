@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -120,3 +121,25 @@ def test_nobody_at_the_address(tmp_path: Path, office: Desk) -> None:
 def test_what_is_no_address(text: str) -> None:
     with pytest.raises(OfficeError, match="is no address"):
         host_of(text)
+
+
+def test_an_office_that_never_answers_is_a_network_without_one(tmp_path: Path, office: Desk) -> None:
+    folder = truck(tmp_path, "a", 3)
+    link = office.enrol(folder)
+    with listening("127.0.0.1", 0) as bound:
+        bound.listen()
+        ask = Https(f"https://127.0.0.1:{bound.getsockname()[1]}", link.office, wait_s=0.1)
+        with pytest.raises(TimeoutError):
+            Carrier(folder, link, ask).run()
+
+
+def test_several_trucks_at_once(served: tuple[Desk, str], tmp_path: Path) -> None:
+    made, address = served
+    folders = [truck(tmp_path, f"t{number}", 60) for number in range(5)]
+    carriers = [
+        Carrier(folder, link, Https(address, link.office)) for folder in folders for link in [made.enrol(folder)]
+    ]
+    with ThreadPoolExecutor() as pool:
+        assert [moved.sent for moved in pool.map(Carrier.run, carriers)] == [60] * 5
+    for carrier in carriers:
+        assert made.chain(carrier.link.truck) == chain_in(carrier.folder)

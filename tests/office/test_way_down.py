@@ -8,7 +8,8 @@ again.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+import shutil
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -243,6 +244,24 @@ def test_what_is_read_twice_changes_nothing(trucks: list[Truck]) -> None:
     settle(trucks)
     assert a.desk.chain("office") == before
     assert (a.customer("1").phone, a.wheels()) == ("555 0111", {"front": 205.0})
+
+
+def test_an_office_of_an_old_backup_offers_anew_and_loses_no_truck(trucks: list[Truck], tmp_path: Path) -> None:
+    """Its chains were at a record that the trucks have, and go on otherwise: the copies begin again."""
+    a, b, _ = trucks
+    a.teach("front", 200.0)
+    settle(trucks)
+    shutil.copytree(tmp_path, tmp_path / "backup", ignore=shutil.ignore_patterns("a", "b", "c", "backup"))
+    a.teach("rear", 300.0)
+    settle(trucks)
+    b.teach("other", 100.0)
+    with desk(f"sqlite:///{tmp_path / 'backup' / 'office.sqlite'}", tmp_path / "backup") as restored:
+        again = [replace(b, desk=restored), replace(a, desk=restored)]
+        settle(again)
+        assert [each.wheels() for each in again] == [{"front": 200.0, "rear": 300.0, "other": 100.0}] * 2
+        for each in again:
+            assert restored.chain(each.link.truck) == chain_in(each.folder)
+    assert (a.folder / "office.sqlite.before-1").exists()
 
 
 # --- jobs and prices ------------------------------------------------------------------------------------------------
