@@ -185,10 +185,13 @@ def _enroll(options: argparse.Namespace, url: str) -> int:
 
 
 def _revoke(options: argparse.Namespace, url: str) -> int:
-    """Revoke a truck's key, and its login if it has one."""
+    """Revoke a truck's key, and its login if it has one; or a code that was not used."""
     with _office(url) as office:
         _owned(office)
         truck = _truck_asked(options)
+        if office.cancel(truck):
+            told(options, {"code": truck}, "the code is cancelled: nobody joins by it any more")
+            return OK
         truck = truck if truck in (office.logins() or {}) else known_chain(office, truck)
         keys = office.end_keys(truck)
         login = office.revoke(truck) if truck in (office.logins() or {}) or not keys else None

@@ -163,7 +163,7 @@ def _countersigned(book: Book, records: Sequence[Record]) -> Block | None:
     heads: dict[int, SignedHead] = {}
     waiting: list[str] = []
     for record in records:
-        found = book.signed_heads(record.truck, after=record.serial, most=1)
+        found = book.signed_heads(record.truck, since=record.serial, most=1)
         heads |= {head.serial: head for head in found}
         waiting += [] if found else [str(record.serial)]
     rows = [

@@ -148,9 +148,9 @@ class Book:
         with self._doing("read"), self._engine.connect() as db:
             return {truck: (serial, hash_) for truck, serial, hash_ in db.execute(select(HEADS))}
 
-    def signed_heads(self, truck: str, after: int = 0, most: int | None = None) -> list[SignedHead]:
+    def signed_heads(self, truck: str, since: int = 0, most: int | None = None) -> list[SignedHead]:
         """The signed heads of a chain from a record on, in order; none in a book of an earlier version."""
-        query = select(SIGNED).where(SIGNED.c.chain == truck, SIGNED.c.serial >= after).order_by(SIGNED.c.serial)
+        query = select(SIGNED).where(SIGNED.c.chain == truck, SIGNED.c.serial >= since).order_by(SIGNED.c.serial)
         with self._doing("read"), self._engine.connect() as db:
             if not inspect(db).has_table(SIGNED.name):
                 return []

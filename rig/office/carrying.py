@@ -14,8 +14,18 @@ from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, SignedHead
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
-from rig.office.intake import StaleError
-from rig.office.keys import ANSWER, COUNTERSIGNED, HANDED_OUT, HEAD, OFFICE, REQUEST, OfficeError, for_truck, is_signed
+from rig.office.keys import (
+    ANSWER,
+    COUNTERSIGNED,
+    HANDED_OUT,
+    HEAD,
+    OFFICE,
+    REQUEST,
+    OfficeError,
+    StaleError,
+    for_truck,
+    is_signed,
+)
 from rig.office.link import Link, copy_of_office, put_copy_aside
 from rig.office.messages import (
     MOST_RECORDS,

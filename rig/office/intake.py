@@ -16,7 +16,18 @@ from itertools import islice
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from rig.ledger.chain import START, SignedHead
-from rig.office.keys import ANSWER, COUNTERSIGNED, HANDED_OUT, HEAD, OFFICE, REQUEST, OfficeError, for_truck, sign
+from rig.office.keys import (
+    ANSWER,
+    COUNTERSIGNED,
+    HANDED_OUT,
+    HEAD,
+    OFFICE,
+    REQUEST,
+    OfficeError,
+    StaleError,
+    for_truck,
+    sign,
+)
 from rig.office.messages import (
     MOST_RECORDS,
     Answer,
@@ -36,10 +47,6 @@ from rig.office.sharing import share
 
 _MOST_CHALLENGES = 10_000
 _CHALLENGE_BYTES = 16
-
-
-class StaleError(OfficeError):
-    """The request signs a challenge that is not waiting: it was heard already, or the office has restarted since."""
 
 
 class Challenges:
@@ -116,7 +123,7 @@ def _answer(office: Register, key: Ed25519PrivateKey, request: Request, challeng
 def _lacking(office: Register, key: Ed25519PrivateKey, request: Request) -> Iterator[Piece]:
     """Pieces of what a truck lacks: of its own chain as it has signed it itself, and of the office's."""
     after = request.serial
-    for head in office.signed_heads(request.truck, after=request.serial + 1):
+    for head in office.signed_heads(request.truck, since=request.serial + 1):
         records = list(office.every(request.truck, after=after, most=head.serial - after))
         if len(records) > MOST_RECORDS:
             raise OfficeError(

@@ -37,6 +37,10 @@ class OfficeError(BookError):
     """The office or a truck refuses something; the text says what to do."""
 
 
+class StaleError(OfficeError):
+    """The request signs a challenge that is not waiting: it was heard already, or the office has restarted since."""
+
+
 def for_truck(truck: str) -> str:
     """The office's chain of what it offers to one truck."""
     return f"{OFFICE} for {truck}"

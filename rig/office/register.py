@@ -9,12 +9,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from sqlalchemy import Connection, insert, inspect, select, text, update
+from sqlalchemy import Connection, delete, insert, inspect, select, text, update
 
 from rig.ledger.book import Book
 from rig.ledger.chain import Fault, SignedHead
 from rig.ledger.tables import CODES, HEADS, KEYS, SHARED
-from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, new_code, shown
+from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, new_code, read_code, shown
 from rig.office.keys import (
     COUNTERSIGNED,
     HEAD,
@@ -146,6 +146,16 @@ class Register(KeyBook, Office):
         with self._doing("written"), self._engine.begin() as db:
             db.execute(insert(CODES), row)
         return shown(number, secret)
+
+    def cancel(self, code: str) -> bool:
+        """Cancel a code that was not used; False for what is none, or was used."""
+        try:
+            number, secret = read_code(code)
+        except OfficeError:
+            return False
+        unused = delete(CODES).where(CODES.c.code == number, CODES.c.secret == secret, CODES.c.used_by == "")
+        with self._doing("written"), self._engine.begin() as db:
+            return db.execute(unused).rowcount == 1
 
     def enrolled(self, asked: EnrolRequest, office: Ed25519PrivateKey) -> EnrolAnswer:
         """Enrol the truck that has a code, once; the same request again gets the same answer. OfficeError if not."""

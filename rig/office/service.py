@@ -15,8 +15,8 @@ from rig.ledger.book import BookError
 from rig.office.carrying import CHALLENGE, ENROL, EXCHANGE
 from rig.office.enrolment import EnrolRequest
 from rig.office.https import STALE, UNREADABLE
-from rig.office.intake import Challenges, StaleError, exchanged
-from rig.office.keys import OfficeError
+from rig.office.intake import Challenges, exchanged
+from rig.office.keys import OfficeError, StaleError
 from rig.office.messages import Challenge, Envelope
 from rig.office.register import Register
 

@@ -9,8 +9,8 @@ import pytest
 from attacking import ATTACKS, attacked, prepared
 from offices import Desk, chain_in
 
-from rig.office.intake import StaleError, take_piece
-from rig.office.keys import HEAD
+from rig.office.intake import take_piece
+from rig.office.keys import HEAD, StaleError
 from rig.office.messages import Request, checked
 
 COUNT = int(os.environ.get("RIG_ATTACKS", "500"))

@@ -73,6 +73,14 @@ def test_neither_a_guessed_code_nor_a_false_office_is_believed(office: Desk, tmp
     joined(folder, code, honest)
 
 
+def test_a_cancelled_code_is_one_no_more(office: Desk, tmp_path: Path) -> None:
+    used, unused = office.register.new_code(), office.register.new_code()
+    office.register.enrolled(asking(truck(tmp_path, "a", 1), used), office.key)
+    assert [office.register.cancel(each) for each in (used, unused, unused, "truck-a")] == [False, True, False, False]
+    with pytest.raises(OfficeError, match="no such code"):
+        office.register.enrolled(asking(truck(tmp_path, "b", 1), unused), office.key)
+
+
 @pytest.mark.parametrize("text", ["", "ABCD", "ABCD-ABCD-ABCD-ABCD-ABC", "ABCD-ABCD-ABCD-ABCD-ABC!", "é" * 20])
 def test_what_is_no_code_is_refused_with_words(text: str) -> None:
     with pytest.raises(OfficeError, match="five groups of four"):

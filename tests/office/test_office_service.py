@@ -16,8 +16,7 @@ from rig.ledger.keeping import book_of
 from rig.office.carrying import CHALLENGE, ENROL, Carrier
 from rig.office.enrolment import EnrolAnswer
 from rig.office.https import Https, certificate, host_of
-from rig.office.intake import StaleError
-from rig.office.keys import OfficeError
+from rig.office.keys import OfficeError, StaleError
 from rig.office.link import asking, joined
 from rig.office.service import MOST_BYTES, service
 from rig.panel.server import listening
