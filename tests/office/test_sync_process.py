@@ -14,7 +14,9 @@ from offices import Desk, chain_in, truck
 from test_office_service import serving
 
 from rig.cli import main
+from rig.cli.serving import speaking_with_the_office
 from rig.ledger.keeping import book_read
+from rig.run.settings import load_settings
 
 DEMO = (Path(__file__).parents[2] / "config" / "demo.toml").read_text(encoding="utf-8")
 
@@ -33,6 +35,12 @@ def command(config: Path, parent: int) -> list[str]:
     return [sys.executable, "-m", "rig.cli", *words]
 
 
+def beside_this() -> list[str]:
+    """The processes that this one has started to exchange with an office (proc(5))."""
+    own = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text(encoding="ascii").split()
+    return [child for child in own if b"\0sync\0" in Path(f"/proc/{child}/cmdline").read_bytes()]
+
+
 def test_it_sends_and_ends_with_its_service(office: Desk, tmp_path: Path) -> None:
     folder = truck(tmp_path, "a", 9)
     link = office.enrol(folder)
@@ -47,6 +55,27 @@ def test_it_sends_and_ends_with_its_service(office: Desk, tmp_path: Path) -> Non
         # Its parent is another process than the one it belongs to, as when that has died.
         done = subprocess.run(command(config, 1), stderr=subprocess.PIPE, text=True, check=False, timeout=60)
         assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_page_s_service_runs_whether_or_not_that_process_does(
+    office: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    folder = truck(tmp_path, "a", 9)
+    link = office.enrol(folder)
+    with serving(office, tmp_path, datetime.now(UTC)) as address:
+        config = configured(tmp_path, address)
+        settings = load_settings(config)
+        with speaking_with_the_office(settings, config):
+            assert beside_this()
+        assert not beside_this()
+        office.sync(folder, link)
+        assert office.chain(link.truck) == chain_in(folder)
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "no-such-program"))
+    ran = []
+    with speaking_with_the_office(settings, config):
+        ran.append(1)
+    assert ran
+    assert "nothing travels to the office: no process for it" in capfd.readouterr().err
 
 
 def test_without_a_network_it_says_so_once_and_leaves_the_book(
