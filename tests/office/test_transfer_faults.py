@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from offices import AT, Desk, chain_in, desk, truck, write
+from postgres import Server
 from sqlalchemy.engine.default import DefaultDialect
 
 from rig.ledger.keeping import book_of, book_read
@@ -100,9 +101,9 @@ def transfer(folder: Path, url: str, keys: Path, steps: Steps) -> None:
         Carrier(folder, link, ask).run()
 
 
-def shop_in(folder: Path) -> tuple[Path, str]:
+def shop_in(folder: Path, url: str = "") -> tuple[Path, str]:
     """An office with a chain of its own, and a truck that was never there."""
-    url = f"sqlite:///{folder / 'office.sqlite'}"
+    url = url or f"sqlite:///{folder / 'office.sqlite'}"
     with desk(url, folder) as made:
         made.enrol(truck(folder, "a", RECORDS))
         write(made.register, 6, "offered")
@@ -129,6 +130,26 @@ def test_either_side_killed_at_every_step(tmp_path: Path, monkeypatch: pytest.Mo
         break
     print(f"killed at {killed} steps")
     assert killed * stride > 20
+
+
+@pytest.mark.full
+def test_either_side_killed_with_an_office_on_a_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, postgres: Server
+) -> None:
+    for number in itertools.count(1, 3):
+        home, steps = tmp_path / str(number), Steps(number)
+        folder, url = shop_in(home, postgres.create(f"killed_{number}"))
+        killed = False
+        try:
+            with stepping(steps, monkeypatch):
+                transfer(folder, url, home, steps)
+        except Killed:
+            killed = True
+        settled(folder, url, home)
+        if not killed:
+            break
+    print(f"killed at every third of {number} steps")
+    assert number > 20
 
 
 def test_killed_at_every_step_of_an_enrolment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
