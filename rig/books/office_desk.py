@@ -13,7 +13,6 @@ from rig.run.refused import Refused
 from rig.shop.posting import called
 
 if TYPE_CHECKING:
-    from rig.ledger.book import Book
     from rig.office.register import Register
 
 PORT = 8443
@@ -73,13 +72,15 @@ def new_code(options: argparse.Namespace, office: Register) -> int:
     return OK
 
 
-def known_chain(office: Book, what: str) -> str:
-    """The chain with an id, or of the only truck that is called so; Refused if there is none."""
-    heads = office.heads()
-    named = [chain for chain in heads if called(office, chain) == what]
-    if what in heads or len(named) == 1:
-        return what if what in heads else named[0]
-    known = ", ".join(f"{chain} ({called(office, chain)})" for chain in heads) or "no truck yet"
+def known_chain(office: Register, what: str) -> str:
+    """The truck with an id, or the only one that is called so; Refused if there is none."""
+    from rig.office.keys import is_office
+
+    trucks = sorted(chain for chain in {*office.heads(), *office.last_keys()} if not is_office(chain))
+    named = [chain for chain in trucks if called(office, chain) == what]
+    if what in trucks or len(named) == 1:
+        return what if what in trucks else named[0]
+    known = ", ".join(f"{chain} ({called(office, chain)})" for chain in trucks) or "no truck yet"
     raise Refused(f"{what!r}: the office knows {known}; for a new truck write `rig office enroll` alone")
 
 
