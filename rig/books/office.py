@@ -9,7 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.books import office_truck
 from rig.books.bill import BILLED, job_lines, refuse_copies
+from rig.books.office_desk import add_desk_options, known_chain, new_code, serve, take_file
+from rig.books.office_offers import add_offer_options, offer, show
 from rig.books.stock import add_telling_options
 from rig.books.where import add_config, book_written, now, told
 from rig.books.yard import EXPLAIN, TELLS, yard_command
@@ -30,9 +33,16 @@ from rig.units import show_volume
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
-    from rig.ledger.logins import Office
+    from rig.office.register import Register
 
-_ACTIONS = ("send", "fetch", "receive", "bill", "stock", "verify", "enroll", "revoke")
+_ACTIONS = (
+    "serve", "enroll", "revoke", "join", "send", "fetch", "sync", "status", "offer", "offered", "receive", "bill",
+    "stock", "verify",
+)  # fmt: skip
+_ON_THE_TRUCK = {
+    "join": office_truck.join, "sync": office_truck.sync, "status": office_truck.status,
+    "send": office_truck.send, "fetch": office_truck.fetch, "offered": office_truck.offered,
+}  # fmt: skip
 _NAMED = "RIG_OFFICE_URL"
 
 
@@ -40,31 +50,41 @@ def add_office(add: Add) -> None:
     """The command ``office``."""
     command = add("office", office_command)
     command.add_argument("action", choices=_ACTIONS)
-    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", *TELLS, EXPLAIN)))
-    command.add_argument("--url", help=f"the office's book, postgresql+psycopg://… (default: the variable {_NAMED})")
+    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", "CODE", *TELLS, EXPLAIN)))
+    command.add_argument(
+        "--url", help=f"the office's book, postgresql+psycopg://… or sqlite:///… (default: the variable {_NAMED})"
+    )
     command.add_argument("--month", metavar="YYYY-MM", help="of the bill, or of the sums of the yard tanks")
     command.add_argument("--plan", action="store_true", help="show how the database finds the month")
-    command.add_argument("--same-as", metavar="TRUCK", help="enroll an older chain of the book of this truck")
+    command.add_argument("--same-as", metavar="TRUCK", help="enroll --login: an older chain in this truck's book")
+    add_desk_options(command)
+    office_truck.add_truck_options(command)
+    add_offer_options(command)
     add_telling_options(command)
     add_config(command)
 
 
 def office_command(options: argparse.Namespace) -> int:
     """Run one action."""
+    action = options.action
+    by_key = action in ("join", "sync", "status") or options.file is not None
+    if action in _ON_THE_TRUCK and (by_key or (office_truck.office_address(options) and not os.environ.get(_NAMED))):
+        return _ON_THE_TRUCK[action](options)
     url = options.url or os.environ.get(_NAMED)
     if not url:
-        raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME, or set {_NAMED}")
+        raise Refused(f"which office? write --url postgresql+psycopg://HOST/NAME or sqlite:///FILE, or set {_NAMED}")
     actions = {
+        "serve": serve, "offer": _offer, "offered": _offered,
         "send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock,
         "verify": _verify, "enroll": _enroll, "revoke": _revoke,
     }  # fmt: skip
     return actions[options.action](options, url)
 
 
-def _office(url: str) -> Office:
-    from rig.ledger.logins import Office
+def _office(url: str) -> Register:
+    from rig.office.register import Register
 
-    return Office(url)
+    return Register(url)
 
 
 def _owned(office: Book) -> None:
@@ -84,7 +104,7 @@ def _only_truck(office: Book, device: str) -> str:
 
 
 def _send(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.office import send
+    from rig.office.direct import send
 
     with book_written(options) as book, _office(url) as office:
         keep_name(book, load_settings(options.config).rig.name, now())
@@ -109,7 +129,7 @@ def _stock(options: argparse.Namespace, url: str) -> int:
 def _fetch(options: argparse.Namespace, url: str) -> int:
     from rig.ledger.book import Book
     from rig.ledger.keeping import book_of
-    from rig.ledger.office import fetch
+    from rig.office.direct import fetch
 
     # Without posting the journal: the lost records must come back first, in their own order.
     settings = load_settings(options.config)
@@ -122,20 +142,38 @@ def _fetch(options: argparse.Namespace, url: str) -> int:
 
 
 def _receive(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.office import receive
+    from rig.office.direct import receive
 
     if options.what is None:
-        raise Refused("which file? write `rig office receive FILE`, one that `rig ledger export` wrote")
+        raise Refused("which file? write `rig office receive FILE`, one that `rig office send --file FILE` wrote")
     with _office(url) as office:
         _owned(office)
-        count = receive(Path(options.what), office)
+        if take_file(options, office, Path(options.what)):
+            return OK
+        count = receive(Path(options.what), office, frozenset(office.last_keys()))
     told(options, {"received": count}, f"{count} records of {options.what} were new")
     return OK
+
+
+def _offer(options: argparse.Namespace, url: str) -> int:
+    with _office(url) as office:
+        _owned(office)
+        return offer(options, office)
+
+
+def _offered(options: argparse.Namespace, url: str) -> int:
+    from rig.office.sharing import offered
+
+    with _office(url) as office:
+        _owned(office)
+        return show(options, offered(office))
 
 
 def _enroll(options: argparse.Namespace, url: str) -> int:
     with _office(url) as office:
         _owned(office)
+        if not options.login:
+            return new_code(options, office)
         address = office.enroll(_truck_asked(options), options.same_as).render_as_string(hide_password=False)
     text = (
         f"{options.what} is enrolled. Its address, shown this once; a former password is no longer valid:\n"
@@ -147,11 +185,19 @@ def _enroll(options: argparse.Namespace, url: str) -> int:
 
 
 def _revoke(options: argparse.Namespace, url: str) -> int:
+    """Revoke a truck's key, and its login if it has one; or a code that was not used."""
     with _office(url) as office:
         _owned(office)
-        login = office.revoke(_truck_asked(options))
-    text = f"the login {login} is ended, its records stay; `rig office enroll {options.what}` makes a new password"
-    told(options, {"truck": options.what, "login": login}, text)
+        truck = _truck_asked(options)
+        if office.cancel(truck):
+            told(options, {"code": truck}, "the code is cancelled: nobody joins by it any more")
+            return OK
+        truck = truck if truck in (office.logins() or {}) else known_chain(office, truck)
+        keys = office.end_keys(truck)
+        login = office.revoke(truck) if truck in (office.logins() or {}) or not keys else None
+    ended = [f"key of {truck}"] * bool(keys) + [f"login {login}"] * (login is not None)
+    text = f"ended: {', '.join(ended)}; its records stay; `rig office enroll {truck}` makes a code for another computer"
+    told(options, {"truck": truck, "login": login, "keys": keys}, text)
     return OK
 
 
@@ -164,26 +210,40 @@ def _truck_asked(options: argparse.Namespace) -> str:
 
 
 def _verify(options: argparse.Namespace, url: str) -> int:
-    from rig.ledger.book import Book
+    from rig.office.register import KeyBook
 
-    with Book(url) as office:
+    with KeyBook(url) as office:
         _owned(office)
-        found, ends, logins = office.faults(), office.heads(), office.logins()
-        names = {truck: called(office, truck) for truck in ends}
+        found = [*office.faults(), *office.signature_faults()]
+        ends, logins = office.heads(), office.logins()
+        signed = {truck: head.serial for truck in ends if (head := office.last_signed(truck)) is not None}
+        names, own = {truck: called(office, truck) for truck in ends}, office.truck
     faults = [{"truck": each.truck, "serial": each.serial, "text": each.text} for each in found]
     heads = {truck: serial for truck, (serial, _) in ends.items()}
     lines = [
-        f"  {names[truck]} ({truck}): {serial} records{_login_text(truck, office.truck, logins)}"
+        f"  {names[truck]}{f' ({truck})' if names[truck] != truck else ''}: {serial} records"
+        f"{_login_text(truck, own, logins, signed=truck in signed)}{_signed_text(signed.get(truck))}"
         for truck, serial in heads.items()
     ]
     text = "\n".join(["NOT SOUND" if found else "SOUND", *lines, *(f"  ! {each}" for each in found)])
-    document = {"sound": not found, "heads": heads, "names": names, "faults": faults, "logins": logins}
+    document = {
+        "sound": not found,
+        "heads": heads,
+        "names": names,
+        "faults": faults,
+        "logins": logins,
+        "signed": signed,
+    }
     told(options, document, text)
     return REFUSED if found else OK
 
 
-def _login_text(truck: str, own: str, logins: dict[str, bool] | None) -> str:
-    if logins is None or truck == own:
+def _signed_text(serial: int | None) -> str:
+    return "" if serial is None else f", signed and countersigned up to {serial}"
+
+
+def _login_text(truck: str, own: str, logins: dict[str, bool] | None, *, signed: bool) -> str:
+    if logins is None or truck.startswith(own) or (signed and truck not in logins):
         return ""
     return {None: ", no login of its own", True: ", its own login", False: ", its login is ended"}[logins.get(truck)]
 

@@ -40,9 +40,11 @@ from rig.shop.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
-    from rig.ledger.chain import Record
+    from rig.ledger.chain import Record, SignedHead
 
 NOT_FINISHED = "NOT FINISHED"
+_SHOWN = 32
+"""Characters of a countersignature on paper: 192 bits, more than anybody can find twice."""
 _DUALS = ("inner", "outer")
 
 
@@ -86,7 +88,11 @@ def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Pape
     return ticket_paper(
         records,
         [finish_of(book, record) for record in records],
-        [_noted(filled(book, records, book.valid(OF_A_FILL)), looks_of(shop)), price_block(book, records)],
+        [
+            _noted(filled(book, records, book.valid(OF_A_FILL)), looks_of(shop)),
+            price_block(book, records),
+            _countersigned(book, records),
+        ],
         copies,
         now(),
         looks=looks_of(shop),
@@ -145,6 +151,29 @@ def _noted(fills: Sequence[Filled], looks: Looks) -> Block:
             what = f"{looks.volume(each.spilled_l)} spilled; {looks.volume(each.moved_l)} in the wheel"
             rows.append((f"No. {number_of(each.record)}", what))
     return Block("Noted afterwards", tuple(rows))
+
+
+def _countersigned(book: Book, records: Sequence[Record]) -> Block | None:
+    """The office's countersignatures that cover these records; none on a truck without one.
+
+    With such a line on paper, a book that was sealed anew shows: that needs the truck's key and the office's.
+    """
+    if book.last_signed(records[0].truck) is None:
+        return None
+    heads: dict[int, SignedHead] = {}
+    waiting: list[str] = []
+    for record in records:
+        found = book.signed_heads(record.truck, since=record.serial, most=1)
+        heads |= {head.serial: head for head in found}
+        waiting += [] if found else [str(record.serial)]
+    rows = [
+        (f"to record {head.serial}", f"seal {head.hash[:16]}, countersigned {head.countersignature[:_SHOWN]}")
+        for head in heads.values()
+    ]
+    rows += [("not yet", f"record {', '.join(waiting)}: the office has not had it when this was printed")] * bool(
+        waiting
+    )
+    return Block("Countersigned by the office", tuple(rows), kind="small")
 
 
 def _numbers(records: Sequence[Record]) -> str:

@@ -81,7 +81,7 @@ COMMANDS: dict[str, dict[str, str]] = {
     },
     "rig.books.tag:add_tag": {"tag": "A label for a wheel: a QR code, readable without a network, and its words."},
     "rig.books.office:add_office": {
-        "office": "Many trucks in one book: send, fetch, receive, bill, yard stock, verify."
+        "office": "Many trucks in one book: serve, enroll, join, send, fetch, offer, bill, yard stock, verify."
     },
     "rig.install.command:add_install": {
         "install": "Set this computer up to run the rig from power-on; or put another version beside the one it runs.",

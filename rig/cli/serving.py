@@ -7,7 +7,10 @@ import asyncio
 import contextlib
 import getpass
 import json
+import os
+import subprocess
 import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -64,10 +67,27 @@ def serve_command(options: argparse.Namespace) -> int:
             if page.crew.code:
                 print(f"nobody can sign in yet; the first enters themself with the code {page.crew.code}", flush=True)
             try:
-                asyncio.run(Service(settings, facade).run())
+                with speaking_with_the_office(settings, options.config):
+                    asyncio.run(Service(settings, facade).run())
             finally:
                 page.hub.ended = True
     return OK
+
+
+@contextlib.contextmanager
+def speaking_with_the_office(settings: Settings, config: Path) -> Iterator[None]:
+    """Exchange records with the office, if there is one, in a process of its own, so that no scan waits for it."""
+    words = [sys.executable, "-m", "rig.cli", "office", "sync", "--config", str(config), "--parent", str(os.getpid())]
+    with contextlib.ExitStack() as running:
+        if settings.office.address:
+            try:
+                process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+                # It may be ended at any moment: what it has not sent is sent next time.
+                running.enter_context(process)
+                running.callback(process.terminate)
+            except OSError as error:
+                print(f"rig: nothing travels to the office: no process for it ({error})", file=sys.stderr)
+        yield
 
 
 def _with_own_certificate(settings: Settings) -> Settings:

@@ -35,7 +35,7 @@ from rig.run.time_guard import iso
 from rig.shop.posting import journal_to_read, software
 
 _LEFT_OUT = "(left out)"
-_SECRET = {"panel": ("certificate", "key", "texts", "names"), "rig": ("data", "second_copy")}
+_SECRET = {"panel": ("certificate", "key", "texts", "names"), "rig": ("data", "second_copy"), "office": ("address",)}
 """Keys of the configuration whose values stay here, by table."""
 _HEAD = """Support file of the rig {name}, made {at}.
 

@@ -21,13 +21,13 @@ from sqlalchemy import Connection, Engine, StaticPool, and_, create_engine, func
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
-from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, faults_of
+from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, SignedHead, faults_of
 from rig.ledger.identity import FROM_THE_JOURNAL, Identity, identity_of
 from rig.ledger.journal import JournalError
 from rig.ledger.migrations import VersionError, check_version
 from rig.ledger.query import Asked, Query, merged, valid_query
 from rig.ledger.readonly import open_read_only
-from rig.ledger.tables import HEADS, LOGINS, METADATA, RECORDS, SEALED
+from rig.ledger.tables import HEADS, LOGINS, METADATA, RECORDS, SEALED, SIGNED
 from rig.record.base import Sealed
 
 _BATCH = 2000
@@ -147,6 +147,21 @@ class Book:
         """The end of each truck's chain."""
         with self._doing("read"), self._engine.connect() as db:
             return {truck: (serial, hash_) for truck, serial, hash_ in db.execute(select(HEADS))}
+
+    def signed_heads(self, truck: str, since: int = 0, most: int | None = None) -> list[SignedHead]:
+        """The signed heads of a chain from a record on, in order; none in a book of an earlier version."""
+        query = select(SIGNED).where(SIGNED.c.chain == truck, SIGNED.c.serial >= since).order_by(SIGNED.c.serial)
+        with self._doing("read"), self._engine.connect() as db:
+            if not inspect(db).has_table(SIGNED.name):
+                return []
+            return [SignedHead(*row) for row in db.execute(query.limit(most))]
+
+    def last_signed(self, truck: str) -> SignedHead | None:
+        """The last signed head of a chain; None if there is none."""
+        query = select(SIGNED).where(SIGNED.c.chain == truck).order_by(SIGNED.c.serial.desc()).limit(1)
+        with self._doing("read"), self._engine.connect() as db:
+            row = db.execute(query).first() if inspect(db).has_table(SIGNED.name) else None
+            return None if row is None else SignedHead(*row)
 
     def every(self, truck: str | None = None, *, after: int = 0, most: int | None = None) -> Iterator[Record]:
         """Records as written, by truck and serial number; for one truck, those after a serial number.

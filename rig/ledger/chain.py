@@ -62,6 +62,21 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
+class SignedHead:
+    """A truck's signature that its chain up to a record is its own, and the office's, which covers the truck's.
+
+    Signatures are base64; ``generation`` is the number of the truck's key.
+    """
+
+    chain: str
+    serial: int
+    hash: str
+    generation: int
+    signature: str
+    countersignature: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """A fault of a chain, and its place."""
 

@@ -80,9 +80,62 @@ def logins_table(metadata: MetaData) -> Table:
     )
 
 
+def signed_table(metadata: MetaData) -> Table:
+    """The table of signed heads: who vouches for a chain up to a record, and the office's countersignature."""
+    return Table(
+        "signed",
+        metadata,
+        Column("chain", _TEXT, primary_key=True),
+        Column("serial", BigInteger(), primary_key=True, autoincrement=False),
+        Column("hash", Text(), nullable=False),
+        Column("generation", BigInteger(), nullable=False),
+        Column("signature", Text(), nullable=False),
+        Column("countersignature", Text(), nullable=False),
+    )
+
+
+def keys_table(metadata: MetaData) -> Table:
+    """The table of public keys: of each chain the first, second … one."""
+    return Table(
+        "keys",
+        metadata,
+        Column("chain", _TEXT, primary_key=True),
+        Column("generation", BigInteger(), primary_key=True, autoincrement=False),
+        Column("public", Text(), nullable=False),
+        Column("revoked", BigInteger(), nullable=False),
+    )
+
+
+def codes_table(metadata: MetaData) -> Table:
+    """The table of enrolment codes; ``chain`` is empty for a new truck, ``used_by`` the public key that used it."""
+    return Table(
+        "codes",
+        metadata,
+        Column("code", _TEXT, primary_key=True),
+        Column("secret", Text(), nullable=False),
+        Column("chain", _TEXT, nullable=False),
+        Column("used_by", Text(), nullable=False),
+        Column("generation", BigInteger(), nullable=False),
+    )
+
+
+def shared_table(metadata: MetaData) -> Table:
+    """The table of how far each truck's chain was read for what the office offers to all."""
+    return Table(
+        "shared",
+        metadata,
+        Column("chain", _TEXT, primary_key=True),
+        Column("serial", BigInteger(), nullable=False),
+    )
+
+
 RECORDS = records_table(METADATA, "sqlite")
 HEADS = heads_table(METADATA)
 IDENTITY = identity_table(METADATA)
+SIGNED = signed_table(METADATA)
+KEYS = keys_table(METADATA)
+CODES = codes_table(METADATA)
+SHARED = shared_table(METADATA)
 LOGINS = logins_table(MetaData())
 """Only on a server, made by its migration."""
 SEALED = [RECORDS.c[name] for name in ("truck", "serial", "kind", "key", "at", "body", "previous", "hash")]

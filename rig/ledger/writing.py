@@ -11,11 +11,24 @@ import os
 import secrets
 import threading
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from sqlalchemy import Connection, Engine, event, insert, select, text, update
 
 from rig.ledger.book import Book, BookError, CorrectedError, Entry, engine_of, witness_of
-from rig.ledger.chain import START, VOID, Body, Fault, Head, Record, canonical, content_key, faults_of, seal
+from rig.ledger.chain import (
+    START,
+    VOID,
+    Body,
+    Fault,
+    Head,
+    Record,
+    SignedHead,
+    canonical,
+    content_key,
+    faults_of,
+    seal,
+)
 from rig.ledger.identity import Identity, identity_of, kept_identity
 from rig.ledger.migrations import migrate
 from rig.ledger.moment import Moment, says, with_words
@@ -36,6 +49,10 @@ _IDENTITY = text(
     "WHERE NOT EXISTS (SELECT 1 FROM identity) ON CONFLICT DO NOTHING"
 )
 """If two processes open a new book at once, the first sets its identity."""
+_SIGNED = text(
+    "INSERT INTO signed (chain, serial, hash, generation, signature, countersignature) "
+    "VALUES (:chain, :serial, :hash, :generation, :signature, :countersignature) ON CONFLICT DO NOTHING"
+)
 _ID_BYTES = 5
 """Size of a new truck's id: among a thousand trucks two have the same with a chance of one in two million."""
 
@@ -201,11 +218,11 @@ class WritableBook(Book):
         if by is not None:
             raise CorrectedError(f"record {serial} was corrected meanwhile, by record {by}: look at that one first")
 
-    def take_in(self, records: Sequence[Record]) -> int:
+    def take_in(self, records: Sequence[Record], signed: SignedHead | None = None) -> int:
         """Take in records sealed elsewhere, in the order of one truck's chain; returns how many were new.
 
         Identical records that are already here are skipped; any other that does not follow raises BookError, and then
-        none of ``records`` is taken.
+        none of ``records`` is taken. ``signed``, the head at the last of them, is stored in the same commit.
         """
         if not records:
             return 0
@@ -222,9 +239,16 @@ class WritableBook(Book):
                 raise BookError(f"refused at arrival: {fault}")
             if new:
                 db.execute(insert(RECORDS), [_row(record) for record in new])
+            if signed is not None:
+                db.execute(_SIGNED, asdict(signed))
         if new:
             self._witness()
         return len(new)
+
+    def keep_signed(self, signed: SignedHead) -> None:
+        """Store a signed head, unless one of that record is stored."""
+        with self._doing("written"), self._engine.begin() as db:
+            db.execute(_SIGNED, asdict(signed))
 
     def _same(self, db: Connection, truck: str, records: Sequence[Record]) -> None:
         """Refuse records that exist here with another content."""

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from rig.record.base import OWN, VERSION, Document, Sealed, adapter
 from rig.record.commissioning import Commissioned
 from rig.record.notes import (
+    SHARED,
     Charge,
     ClockSaid,
     Connect,
@@ -21,12 +22,14 @@ from rig.record.notes import (
     JobWheels,
     Load,
     Named,
+    Offered,
     Picture,
     Prices,
     Printed,
     Restored,
     Returned,
     Rinsed,
+    Shared,
     Spilled,
     Taught,
     ToteFacts,
@@ -46,6 +49,7 @@ KINDS: dict[str, type[Sealed]] = {
     "connect": Connect, "wheel": Taught, "quote": Quote, "bill": Bill, "invoice": Invoice, "prices": Prices,
     "logo": Picture, "print": Printed, "named": Named, "clock": ClockSaid, "restored": Restored, "void": Void,
     "event": Event, "proving": Proving, "commissioning": Commissioned,
+    **{f"{SHARED}{kind}": Shared for kind in get_args(Offered)},
 }  # fmt: skip
 """The type of each kind. Counted work of the kinds ``return`` and ``rinse`` is :class:`PumpWork` as well."""
 _COUNTED = ("return", "rinse")

@@ -13,6 +13,9 @@ from rig.record.work import Basis
 
 Leak = Literal["none", "core", "bead", "stem"]
 FigureBasis = Literal["scale", "level", "chart"]
+Offered = Literal["customer", "job", "wheels of a job", "wheel", "prices"]
+SHARED = "shared "
+"""Before the kind of what is offered, in the kind of the office's record of it."""
 HandStep = Literal["take the old out", "rinse", "inspect rim", "new valve", "new wheel", "valve kept"]
 
 
@@ -143,6 +146,8 @@ class Job(Sealed):
     machine: str | None = None
     tax_exempt: str | None = None
     """The reason; None: taxed as its customer is."""
+    from_office: int | None = left_out()
+    """Serial number of the office's record that it was entered from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +158,7 @@ class JobWheels(Sealed):
     wheels: tuple[Document, ...]
     put_away: str | None = left_out()
     """Why the list is put away."""
+    from_office: int | None = left_out()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +176,7 @@ class Customer(Sealed):
     email: str | None = left_out()
     tax_exempt: str | None = left_out()
     former_names: tuple[str, ...] | None = left_out()
+    from_office: int | None = left_out()
 
 
 # --- stock ----------------------------------------------------------------------------------------------------------
@@ -297,3 +304,41 @@ class Prices(Sealed):
     """``prices``: a price file, whose own model is in :mod:`rig.ledger.pricing`."""
 
     prices: Document
+    from_office: int | None = left_out()
+
+
+# --- offered by the office ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A truck's record that is contained in what the office offers."""
+
+    truck: str
+    name: str
+    """Its name there, as the customer's number."""
+    serial: int
+
+
+@dataclass(frozen=True, slots=True)
+class OtherWord:
+    """What somebody entered in a field that another one has entered otherwise without knowing of it."""
+
+    field: str
+    value: object
+    by: str
+    truck: str
+    serial: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared(Sealed):
+    """``shared customer``, ``shared job`` …: what the office offers to its trucks, or to one of them."""
+
+    name: str
+    """Number of a customer, name of a wheel or job, the day from which a price list holds."""
+    said: Document
+    """As the record of that kind has it."""
+    sources: tuple[Source, ...] = ()
+    """The latest record of each truck that is contained in it."""
+    others: tuple[OtherWord, ...] | None = left_out()

@@ -22,6 +22,7 @@ from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, T
 from rig.run.meter_table import MeterTable, meter_faults
 from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import DIRECTED, FEEDBACK, METER_POINT, MOVING, QUANTITY_OF_POINT, SIGNALS, SIMULATED, UNHURRIED
+from rig.run.office_table import OfficeTable
 from rig.run.quantities import Height, Pressure, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
@@ -128,6 +129,7 @@ class Settings(Strict):
     wheels: dict[str, ShopWheel] = Field(default_factory=dict)
     panel: PanelTable = PanelTable()
     black_box: BlackBoxTable = BlackBoxTable()
+    office: OfficeTable = OfficeTable()
     sim: object = Field(default_factory=dict)
     """True values of a simulated rig: passed over unread, the simulator's alone."""
     _origin: str = PrivateAttr(default="")

@@ -9,7 +9,7 @@ import pytest
 from office_shop import Shop, chain, owned
 from postgres import Server, server
 
-from rig.ledger.logins import Office
+from rig.office.logins import Office
 
 _NUMBERS = itertools.count(1)
 

@@ -95,8 +95,8 @@ def test_the_ledger_s_own_words_do_the_same(
 def test_an_office_that_is_further_is_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from rig.ledger.office import send
     from rig.ledger.writing import WritableBook
+    from rig.office.direct import send
 
     monkeypatch.chdir(tmp_path)
     rig = rig_in(tmp_path / "rig-data", "a")

@@ -27,9 +27,9 @@ from rig.ledger.book import BookError, CorrectedError, witness_of
 from rig.ledger.chain import START, Record
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import export, unsound
-from rig.ledger.office import fetch, receive, send
 from rig.ledger.restoring import restore
 from rig.ledger.writing import WritableBook
+from rig.office.direct import fetch, receive, send
 from rig.record.notes import Load
 from rig.shop.posting import JOURNAL_NAME, post
 

@@ -25,10 +25,10 @@ from rig.books.office import month_bill, month_of
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.keeping import book_of, export
-from rig.ledger.office import fetch, receive, send
 from rig.ledger.pricing import read_prices
 from rig.ledger.query import valid_query
 from rig.ledger.writing import WritableBook
+from rig.office.direct import fetch, receive, send
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 PRICES = Path(__file__).parents[2] / "config" / "prices.toml"
@@ -144,7 +144,7 @@ def test_a_changed_file_is_refused_at_arrival(tmp_path: Path, office: WritableBo
 _SENDER = (
     "import sys; from pathlib import Path\n"
     "from rig.ledger.writing import WritableBook; from rig.ledger.keeping import book_of\n"
-    "from rig.ledger import office as o\n"
+    "from rig.office import direct as o\n"
     "with book_of(Path(sys.argv[1]), 'A') as truck, WritableBook(sys.argv[2], 'office', collects=True) as office:\n"
     "    take = office.take_in\n"
     "    office.take_in = lambda records: (take(records), print(records[-1].serial, flush=True))[0]\n"

@@ -98,7 +98,7 @@ def test_a_truck_is_enrolled_and_revoked(
     sent = run(2, "office", "send")["sent"]
     with book_of(tmp_path / "truck1" / "rig-data") as book:
         truck = book.truck
-    address = str(run(1, "office", "enroll", truck)["url"])
+    address = str(run(1, "office", "enroll", truck, "--login")["url"])
     monkeypatch.setenv("RIG_OFFICE_URL", address)
     own = run(1, "office", "send")["sent"]
     # What only the owner may see is refused in words, not answered with a part of it.
@@ -118,13 +118,13 @@ def test_a_truck_is_enrolled_and_revoked(
     owner = ("--url", url)
     found = run(1, "office", "verify", *owner)
     assert (found["heads"], found["logins"]) == ({truck: own, other: sent}, {truck: True})
-    assert run(1, "office", "revoke", truck, *owner) == {"truck": truck, "login": truck}
+    assert run(1, "office", "revoke", truck, *owner) == {"truck": truck, "login": truck, "keys": 0}
     assert main(["office", "verify", "--config", "rig.toml", *owner]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert {line.split(", ")[-1] for line in lines[1:]} == {"its login is ended", "no login of its own"}
     assert run(1, "office", "send", status=3) == {}
     assert run(1, "office", "revoke", "nobody", *owner, status=3) == {}
-    assert run(1, "office", "enroll", *owner, status=3) == {}
+    assert run(1, "office", "enroll", "--login", *owner, status=3) == {}
 
 
 def test_an_office_that_is_not_there_is_told(run: Run, capsys: pytest.CaptureFixture[str]) -> None:

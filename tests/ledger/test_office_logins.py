@@ -15,9 +15,9 @@ from sqlalchemy.engine import make_url
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START
 from rig.ledger.keeping import book_of
-from rig.ledger.logins import Office, login_named
 from rig.ledger.migrations import migrate
-from rig.ledger.office import fetch, send
+from rig.office.direct import fetch, send
+from rig.office.logins import Office, login_named
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "there is a server")
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import threading
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from rig.ledger.lock import alone
 
-LATEST = "0003"
+LATEST = "0004"
 _ADVISORY_LOCK = 7302
 """Any number, the same for every program that migrates a book on a server."""
+_ONE_AT_A_TIME = threading.Lock()
+"""The library has one context for a process: two books made by two threads at once would get each other's tables."""
 
 
 _OWNED = text("SELECT pg_has_role(relowner, 'USAGE') FROM pg_class WHERE oid = to_regclass('records')")
@@ -63,7 +66,8 @@ def _upgrade(db: Connection) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = db
-    command.upgrade(config, "head")
+    with _ONE_AT_A_TIME:
+        command.upgrade(config, "head")
 
 
 def _version(db: Connection) -> str | None:

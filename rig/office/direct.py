@@ -7,14 +7,14 @@ at any moment, and the next transfer continues from the office's head. Knows boo
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from itertools import groupby, islice
 from pathlib import Path
 
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record
-from rig.ledger.logins import refuse_stranger
 from rig.ledger.writing import WritableBook
+from rig.office.logins import refuse_stranger
 
 BATCH = 500
 """Records in one commit at the office."""
@@ -71,10 +71,18 @@ def fetch(truck: WritableBook, office: Book, batch: int = BATCH) -> int:
         came += truck.take_in(records)
 
 
-def receive(path: Path, office: WritableBook, batch: int = BATCH) -> int:
-    """Take in an exported file delivered by hand; returns how many records were new."""
+def receive(path: Path, office: WritableBook, signing: Container[str] = (), batch: int = BATCH) -> int:
+    """Take in an exported file delivered by hand; returns how many records were new.
+
+    BookError for records of a chain in ``signing``, whose trucks have a key: such a file carries no signature.
+    """
     new = 0
-    for _, records in groupby(_read(path), key=lambda record: record.truck):
+    for truck, records in groupby(_read(path), key=lambda record: record.truck):
+        if truck in signing:
+            raise BookError(
+                f"{path}: {truck} signs its records, and this file has no signature: bring one that "
+                "`rig office send --file FILE` wrote on the truck"
+            )
         while some := list(islice(records, batch)):
             new += office.take_in(some)
     return new

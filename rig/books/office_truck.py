@@ -1,0 +1,265 @@
+"""`rig office join`, `sync` and `status`, `send` and `fetch` with an office that knows the truck's key."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.books.office_desk import ANSWER, read_text, write_text
+from rig.books.where import folder_of, settings_of, told
+from rig.cli.table import OK
+from rig.run.clock_memory import records_of, utc_now
+from rig.run.refused import Refused
+from rig.shop.posting import keep_name
+
+if TYPE_CHECKING:
+    from rig.office.carrying import Carrier, Moved
+    from rig.office.link import Link
+
+_LOOK_EVERY_S = 2.0
+"""How often a sync that belongs to a service looks whether that still runs."""
+
+
+def add_truck_options(command: argparse.ArgumentParser) -> None:
+    """The options of a truck."""
+    command.add_argument("--file", type=Path, help="send, join: a file that a person carries; fetch, join: its answer")
+    command.add_argument("--once", action="store_true", help="sync: once, instead of for as long as it runs")
+    command.add_argument("--parent", type=int, help=argparse.SUPPRESS)
+
+
+def office_address(options: argparse.Namespace) -> str:
+    """The address of the office's service: of the command line, or of the configuration; empty without one."""
+    if (options.url or "").startswith("https:"):
+        return str(options.url)
+    settings = settings_of(options)
+    return settings.office.address if settings and not options.url else ""
+
+
+def join(options: argparse.Namespace) -> int:
+    """Join the office that made a code: over the network, or by two files."""
+    from rig.office.carrying import ENROL
+    from rig.office.enrolment import EnrolAnswer
+    from rig.office.https import Https
+    from rig.office.link import asking, joined
+
+    folder, code, file = folder_of(options), options.what, options.file
+    if not code:
+        raise Refused("by which code? write `rig office join CODE`; `rig office enroll` at the office makes it")
+    if file is not None and not file.name.endswith(ANSWER):
+        write_text(file, asking(folder, code).model_dump_json())
+        text = (
+            f"carry {file} to the office: `rig office receive {file.name}`; then here "
+            f"`rig office join {code} --file {file.name}{ANSWER}`"
+        )
+        told(options, {"file": str(file)}, text)
+        return OK
+    if file is not None:
+        answer = read_text(file)
+    else:
+        answer = _reached(Https(_needed(options), None), ENROL, asking(folder, code).model_dump_json())
+    link = joined(folder, code, EnrolAnswer.read(answer))
+    moved = None if file is not None else exchanged_once(options)
+    text = f"this computer signs for {link.truck} from now on, as its number {link.generation}"
+    told(options, {"truck": link.truck, "key": link.generation}, text if moved is None else f"{text}\n{_said(moved)}")
+    return OK
+
+
+def _reached(ask: object, what: str, text: str) -> str:
+    assert callable(ask)
+    try:
+        return str(ask(what, text))
+    except OSError as error:
+        raise Refused(f"the office is not reached ({error}); is there a network, is the address right?") from error
+
+
+def _needed(options: argparse.Namespace) -> str:
+    address = office_address(options)
+    if not address:
+        raise Refused(
+            "which office? write office.address in the configuration, for example https://office.example:8443"
+        )
+    return address
+
+
+def _link(options: argparse.Namespace) -> Link:
+    from rig.office.link import link_in
+
+    link = link_in(folder_of(options))
+    if link is None:
+        raise Refused("this truck has joined no office: `rig office enroll` there makes a code for `rig office join`")
+    return link
+
+
+def exchanged_once(options: argparse.Namespace) -> Moved:
+    """One exchange with the office; OSError if it is not reached whole."""
+    from rig.office.carrying import Carrier
+    from rig.office.https import Https
+
+    link = _link(options)
+    return _exchanged(options, Carrier(folder_of(options), link, Https(_needed(options), link.office)))
+
+
+def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
+    """Exchange; then enter what came, and the rig's name, and send that too."""
+    from rig.office.carrying import Moved
+
+    settings, moved = settings_of(options), carrier.run()
+    new = 0
+    with records_of(carrier.folder):
+        at = utc_now()
+        # What came, and once a day what begins on that day.
+        if moved.came or carrier.entered_on != at[:10]:
+            new = _entered(carrier.folder)
+            carrier.entered_on = at[:10]
+        if settings is not None:
+            new += _named(carrier.folder, settings.rig.name)
+    if new:
+        more = carrier.run()
+        moved = Moved(moved.sent + more.sent, moved.came + more.came)
+    return moved
+
+
+def _entered(folder: Path) -> int:
+    """Enter what the office offers; the records of a job's work follow the job."""
+    from rig.books.undo import tell_work
+    from rig.ledger.keeping import book_of
+    from rig.office.entering import entered_from_office, jobs_in
+
+    new = entered_from_office(folder, utc_now())
+    with book_of(folder) as book:
+        for job in jobs_in(new):
+            tell_work(book, job)
+    return len(new)
+
+
+def _named(folder: Path, name: str) -> int:
+    from rig.ledger.keeping import book_of
+
+    with book_of(folder) as book:
+        before = book.heads().get(book.truck)
+        # Only behind what came back of a lost book.
+        keep_name(book, name, utc_now())
+        return int(book.heads().get(book.truck) != before)
+
+
+def _said(moved: Moved) -> str:
+    return f"{moved.sent} records sent to the office, {moved.came} came from it"
+
+
+def send(options: argparse.Namespace) -> int:
+    """Send to the office: over the network, or as a file to carry."""
+    from rig.office.carrying import carried
+
+    if options.file is None:
+        moved = _once(options)
+        told(options, {"sent": moved.sent, "came": moved.came}, _said(moved))
+        return OK
+    envelope, count = carried(folder_of(options), _link(options))
+    write_text(options.file, envelope.model_dump_json())
+    text = (
+        f"{count} records in {options.file}: `rig office receive {options.file.name}` at the office, then here "
+        f"`rig office fetch --file {options.file.name}{ANSWER}`"
+    )
+    told(options, {"records": count, "file": str(options.file)}, text)
+    return OK
+
+
+def fetch(options: argparse.Namespace) -> int:
+    """Take what the office hands out: over the network, or out of an answer that was carried."""
+    from rig.ledger.keeping import book_of
+    from rig.office.carrying import accept
+    from rig.office.keys import ANSWER as SIGNED_ANSWER
+    from rig.office.link import copy_of_office
+    from rig.office.messages import Answer, Envelope, opened
+
+    if options.file is None:
+        moved = _once(options)
+        told(options, {"fetched": moved.came, "sent": moved.sent}, _said(moved))
+        return OK
+    link, folder = _link(options), folder_of(options)
+    answer = opened(Envelope.read(read_text(options.file)), link.office, SIGNED_ANSWER, Answer)
+    with book_of(folder) as book, copy_of_office(folder) as copy:
+        came = accept(book, copy, link, answer)
+    with records_of(folder):
+        _entered(folder)
+    told(options, {"fetched": came}, f"{came} records came from the office, which has {answer.serial} of this truck")
+    return OK
+
+
+def _once(options: argparse.Namespace) -> Moved:
+    try:
+        return exchanged_once(options)
+    except OSError as error:
+        raise Refused(
+            f"the office is not reached ({error}); it is tried again by itself while `rig serve` runs"
+        ) from error
+
+
+def sync(options: argparse.Namespace) -> int:
+    """Exchange once, or again and again until it is ended, or its service is."""
+    from rig.office.carrying import Carrier
+    from rig.office.https import Https
+    from rig.office.pace import keep_exchanging
+
+    if options.once:
+        return send(options)
+    carriers: dict[bytes, Carrier] = {}
+
+    def exchange() -> Moved:
+        link = _link(options)
+        mark = link.key.public_key().public_bytes_raw()
+        if mark not in carriers:
+            carriers.clear()
+            carriers[mark] = Carrier(folder_of(options), link, Https(_needed(options), link.office))
+        return _exchanged(options, carriers[mark])
+
+    def ended(wait_s: float) -> bool:
+        until = time.monotonic() + wait_s
+        while (left_s := until - time.monotonic()) > 0:
+            if options.parent and os.getppid() != options.parent:
+                return True
+            time.sleep(min(left_s, _LOOK_EVERY_S))
+        return False
+
+    keep_exchanging(exchange, ended, random.random, lambda text: print(text, file=sys.stderr, flush=True))
+    return OK
+
+
+def status(options: argparse.Namespace) -> int:
+    """Whose office this truck has joined, and up to which record the office has countersigned."""
+    from rig.ledger.keeping import book_or_empty
+    from rig.office.carrying import is_countersigned
+
+    link = _link(options)
+    with book_or_empty(folder_of(options)) as book:
+        serial, signed = book.heads().get(link.truck, (0, ""))[0], book.last_signed(link.truck)
+        own = None if signed is None else book.at_serial(signed.serial, link.truck)
+    if signed is not None and (own is None or own.hash != signed.hash or not is_countersigned(link, signed)):
+        raise Refused(
+            f"record {signed.serial} is not the one that the office has countersigned: keep the folder as it is"
+        )
+    to = signed.serial if signed else 0
+    document = {"truck": link.truck, "key": link.generation, "records": serial, "countersigned": to}
+    text = (
+        f"{link.truck}, key {link.generation}, office {office_address(options) or '(no address)'}: {serial} records, "
+        f"countersigned up to {to}" + (f", seal {signed.hash[:8]}" if signed else "")
+    )
+    told(options, document, text)
+    return OK
+
+
+def offered(options: argparse.Namespace) -> int:
+    """What the office offers, as this truck has it."""
+    from rig.books.office_offers import show
+    from rig.office.keys import OFFICE, for_truck
+    from rig.office.link import copy_of_office
+    from rig.office.offers import Offers
+
+    link = _link(options)
+    with copy_of_office(folder_of(options)) as copy:
+        return show(options, Offers.of(copy, (OFFICE, for_truck(link.truck))))

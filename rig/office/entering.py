@@ -1,0 +1,99 @@
+"""Entering into a truck's own book what its office offers: customers, jobs, price lists whose day has come.
+
+Each becomes a record of the truck's own, as if a person had entered it, which states the office's record that it is
+from. A record that a person of this truck has changed since is left as it is until the office has heard of that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+from rig.ledger.book import Book, CorrectedError, Entry
+from rig.ledger.chain import Record
+from rig.ledger.keeping import book_of
+from rig.ledger.writing import WritableBook
+from rig.office.keys import OFFICE, for_truck
+from rig.office.link import copy_of_office
+from rig.office.offers import Offers, number_at, said_in
+from rig.record.base import Document, RecordError
+from rig.record.kinds import KINDS
+from rig.record.notes import Offered, Prices, Shared
+
+_OFFICE = "office"
+_NAMED_BY: dict[Offered, str] = {"customer": "customer_number", "job": "job", "wheels of a job": "job"}
+"""The field of a record that has its name."""
+
+
+def entered_from_office(folder: Path, at: str) -> list[Record]:
+    """Enter what the office offers and the truck's book has not; returns the new records. BookError."""
+    with book_of(folder) as book, copy_of_office(folder) as copy:
+        chains = (OFFICE, for_truck(book.truck))
+        if not copy.heads().keys() & set(chains):
+            return []
+        entering = _Entering(book, Offers.of(copy, chains), at)
+        return [record for what in _NAMED_BY for record in entering.all_of(what)] + entering.prices()
+
+
+class _Entering:
+    """Enters offers into one book."""
+
+    def __init__(self, book: WritableBook, offers: Offers, at: str) -> None:
+        self._book, self._offers, self._at = book, offers, at
+        self._known = {what: _by_name(book, what) for what in _NAMED_BY}
+
+    def all_of(self, what: Offered) -> list[Record]:
+        """Enter the customers, the jobs or their wheels: what is new in one commit, changes one by one."""
+        new: list[Entry] = []
+        made: list[Record] = []
+        taken = self._book.keys(what)
+        for record, offer in self._offers.each(what):
+            name = number_at(offer, self._book.truck) if what == "customer" else offer.name
+            standing, said = self._known[what].get(name), self._with_own_number(offer.said)
+            if standing is not None and self._is_kept(what, standing, offer, said):
+                continue
+            document = {**said, _NAMED_BY[what]: name, "from_office": record.serial, "by": offer.by or _OFFICE}
+            # A newer version may offer what this one cannot read; or somebody was quicker: the next time.
+            with contextlib.suppress(CorrectedError, RecordError):
+                body = KINDS[what].from_document(document)
+                if name not in taken:
+                    new.append((what, name, self._at, body.sealed()))
+                else:
+                    made.append(self._book.put(what, name, self._at, body, standing))
+        return [*(self._book.append_all(new) if new else ()), *made]
+
+    def _is_kept(self, what: Offered, standing: Record, offer: Shared, said: Document) -> bool:
+        """Whether a record stays: it says the same, or a person has changed it and the office has not heard of that."""
+        there = next((each.serial for each in offer.sources if each.truck == self._book.truck), 0)
+        own_word = "from_office" not in standing.document and standing.serial > there
+        return own_word or said_in(what, standing.document) == said_in(what, said)
+
+    def _with_own_number(self, said: Document) -> Document:
+        """A job's fields with this truck's number of the customer."""
+        number = said.get("customer_number")
+        offered = self._offers.one("customer", str(number)).get(OFFICE)
+        return said if offered is None else said | {"customer_number": number_at(Shared.of(offered), self._book.truck)}
+
+    def prices(self) -> list[Record]:
+        """Enter the latest price list whose day has come."""
+        lists = sorted(self._offers.each("prices"), key=lambda each: (each[1].name, each[0].serial))
+        due = [(record, offer) for record, offer in lists if offer.name <= self._at[:10]]
+        if not due or _price_key(due[-1][0]) in self._book.keys("prices"):
+            return []
+        [(record, offer)] = due[-1:]
+        said = Prices.from_document({**offer.said, "from_office": record.serial})
+        return [self._book.append("prices", _price_key(record), self._at, said)]
+
+
+def _price_key(record: Record) -> str:
+    return f"{_OFFICE} {record.serial}"
+
+
+def _by_name(book: Book, what: Offered) -> dict[str, Record]:
+    """The standing records of a kind, by name."""
+    return {str(record.document[_NAMED_BY[what]]): record for record in book.valid(what, truck=book.own)}
+
+
+def jobs_in(records: list[Record]) -> list[str]:
+    """The jobs among these records."""
+    return [str(record.document["job"]) for record in records if record.kind == "job"]

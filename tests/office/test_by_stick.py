@@ -1,0 +1,118 @@
+"""`rig office` as people use it without a network: every step by a file that somebody carries, both ways."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from shop_books import fill_of, journal_with
+
+from rig.cli import main
+
+CONFIG = Path(__file__).parents[2] / "config"
+Run = Callable[..., dict[str, object]]
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """A command at a place: the office, or truck 1 or 2; paths count from the stick."""
+    monkeypatch.delenv("RIG_OFFICE_URL", raising=False)
+    demo = (CONFIG / "demo.toml").read_text(encoding="utf-8")
+    for place in ("truck1", "truck2", "office", "stick"):
+        (tmp_path / place).mkdir()
+        text = demo.replace('name = "Demo rig (simulated)"', f'name = "{place}"')
+        (tmp_path / place / "rig.toml").write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path / "stick")
+
+    def run_one(place: str, *words: str, status: int = 0) -> dict[str, object]:
+        where = ["--config", str(tmp_path / place / "rig.toml")]
+        where += ["--url", f"sqlite:///{tmp_path / 'office' / 'o.sqlite'}"] if place == "office" else []
+        assert main([*words, *where, "--json"]) == status, capsys.readouterr().err
+        out = capsys.readouterr().out
+        found = json.loads(out) if out else {}
+        return found if isinstance(found, dict) else {"list": found}
+
+    return run_one
+
+
+def joined(run: Run, place: str, *truck: str) -> str:
+    """A truck joins by a code and two files; returns its id."""
+    code = str(run("office", "office", "enroll", *truck)["code"])
+    run(place, "office", "join", code, "--file", "join")
+    run("office", "office", "receive", "join")
+    return str(run(place, "office", "join", code, "--file", "join.answer")["truck"])
+
+
+def carried(run: Run, place: str) -> tuple[object, object]:
+    """There and back; returns what was new at the office, and on the truck."""
+    run(place, "office", "send", "--file", "send")
+    new = run("office", "office", "receive", "send")["received"]
+    return new, run(place, "office", "fetch", "--file", "send.answer")["fetched"]
+
+
+def test_a_shop_by_a_stick(run: Run, tmp_path: Path) -> None:
+    for place in ("truck1", "truck2"):
+        journal_with(tmp_path / place / "rig-data", fill_of(place, 1))
+    trucks = [joined(run, place) for place in ("truck1", "truck2")]
+    assert run("truck1", "office", "status")["countersigned"] == 0
+    run("truck1", "customer", "add", "--name", "Hill Farm")
+    run("truck1", "teach", "tractor", "--from", "truck1")
+    assert carried(run, "truck1") == (3, 2)
+    assert run("truck1", "office", "status")["countersigned"] == 3
+    # A file twice is nothing new, and no mistake.
+    assert run("office", "office", "receive", "send")["received"] == 0
+
+    run("office", "office", "offer", "prices", str(CONFIG / "prices.toml"), "--since", "2020-01-01")
+    run("office", "office", "offer", "customer", "SHOP-1", "--phone", "555 0101")
+    new = run("office", "office", "offer", "customer", "--called", "Dale Farm", "--city", "York")["name"]
+    job = ("J9", "--to", trucks[1], "--customer", str(new), "--machine", "T7", "--wheel", "rear left=18.4-38")
+    run("office", "office", "offer", "job", *job)
+    assert carried(run, "truck2") == (1, 7)
+    assert [each["name"] for each in run("truck2", "customer", "show")["list"]] == ["Hill Farm", "Dale Farm"]  # type: ignore[attr-defined]
+    found = run("truck2", "job", "J9")
+    assert (found["customer"], found["customer_number"], found["machine"]) == ("Dale Farm", "SHOP-2", "T7")
+    assert run("truck2", "prices")["from_office"]
+    assert run("truck2", "target", "--wheel", "tractor")["cavity_basis"] == "taught"
+    # What was entered goes up again as the truck's own, and nothing comes back for it.
+    assert carried(run, "truck2") == (5, 0)
+    checked = run("office", "office", "verify")
+    assert checked["sound"] is True
+    assert [checked["signed"][truck] for truck in trucks] == [3, 6]  # type: ignore[index]
+
+
+def test_a_lost_truck_by_a_stick(run: Run, tmp_path: Path) -> None:
+    journal_with(tmp_path / "truck1" / "rig-data", fill_of("a", 1))
+    truck = joined(run, "truck1")
+    assert carried(run, "truck1") == (1, 0)
+    run("truck1", "office", "send", "--file", "late")
+    assert run("office", "office", "revoke", truck)["keys"] == 1
+    run("office", "office", "receive", "late", status=3)
+    assert not (tmp_path / "stick" / "late.answer").exists()
+    assert joined(run, "truck2", truck) == truck
+    assert carried(run, "truck2") == (0, 1)
+    assert run("truck2", "ledger", "verify")["records"] == 1
+
+
+def test_what_is_wrong_is_refused_in_words(run: Run, tmp_path: Path) -> None:
+    journal_with(tmp_path / "truck1" / "rig-data", fill_of("a", 1))
+    for words in (("status",), ("send", "--file", "x"), ("join",), ("join", "no code"), ("join", "A" * 20)):
+        run("truck1", "office", *words, status=3)
+    truck = joined(run, "truck1")
+    carried(run, "truck1")
+    code = str(run("office", "office", "enroll")["code"])
+    assert run("office", "office", "revoke", code) == {"code": code}
+    run("truck2", "office", "join", code, "--file", "again")
+    run("office", "office", "receive", "again", status=3)
+    # Exported lines have no signature: a truck with a key is not believed by them.
+    run("truck1", "ledger", "export", "lines.jsonl")
+    run("office", "office", "receive", "lines.jsonl", status=3)
+    for words in (
+        ("enroll", "nobody"), ("revoke", "nobody"), ("offer", "wheel"), ("offer", "prices"), ("offer", "customer"),
+        ("offer", "customer", "SHOP-9", "--phone", "1"), ("offer", "job", "J"), ("receive", "nowhere"),
+        ("offer", "job", "J", "--to", truck, "--customer", "SHOP-9"),
+    ):  # fmt: skip
+        run("office", "office", *words, status=3)
+    run("office", "office", "offer", "job", "J", "--to", truck, "--wheel", "left=no size", status=2)
+    assert run("office", "office", "offered")["list"] == []
