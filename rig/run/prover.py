@@ -205,7 +205,7 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
     )
     runs = tuple(_of_vessel(trial, count, seen) for count, seen in counted)
     proving = prove(runs, known, trial.fluid, _doubt(trial, counted), trial.gate)
-    if isinstance(trial.reference, Can) and (clings := trial.reference.tells(trial.fluid, runs[0].vessel_c)):
+    if isinstance(trial.reference, Can) and (clings := trial.reference.clingage_note(trial.fluid, runs[0].vessel_c)):
         proving = replace(proving, tells=(*proving.tells, clings))
     return Outcome(trial, runs, tuple(seen for _, seen in counted), proving, before, meter.k_per_l)
 
