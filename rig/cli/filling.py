@@ -26,7 +26,7 @@ from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
 from rig.run.person import Unattended
 from rig.run.session import Errand, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, load_settings
-from rig.shop.before import wires_told
+from rig.shop.before import wiring_cautions
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import question_of, sealed_share, tank_air_of
 
@@ -111,7 +111,7 @@ def loaded_command(options: argparse.Namespace) -> int:
     if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
         raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
     share_l = sealed_share(options.seal) * cavity.volume_l
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     errand = Errand(
         replace(question, wanted=replace(wanted, volume_l=share_l)),
         options.by,
@@ -135,7 +135,7 @@ def resume_command(options: argparse.Namespace) -> int:
     """Resume an interrupted fill; returns the exit status."""
     settings = load_settings(_config_of(options))
     person = person_for(options, settings, go_on=True)
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     return _finish(
         options, *carried_out(options, settings, person, lambda *faces: go_on(settings, options.id, person, *faces))
     )

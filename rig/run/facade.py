@@ -31,7 +31,7 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown, wires_told
+from rig.shop.before import Foreknown, foreknown, wiring_cautions
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
@@ -262,7 +262,7 @@ class Facade:
             live=self._live,
             ended=self._ended,
             notice=self._notice,
-            cautions=wires_told(self.settings),
+            cautions=wiring_cautions(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
         )

@@ -39,7 +39,7 @@ from rig.run.session import (
 from rig.run.settings import Settings
 from rig.run.stand_in import stand_in_of
 from rig.run.work import at_work
-from rig.shop.before import wires_told
+from rig.shop.before import wiring_cautions
 from rig.shop.calibration import Standing, meter_facts, meter_name, standing
 from rig.shop.posting import entered
 from rig.shop.second_copy import COPY_FAULT, after_record
@@ -148,7 +148,7 @@ async def _run(
         by=trial.by,
         config=trial.config,
         freeze_c=None,
-        warned=tuple(caution.text for caution in wires_told(settings)),
+        warned=tuple(caution.text for caution in wiring_cautions(settings)),
     )
     flows = _Flow(watch)
     ended = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper)
