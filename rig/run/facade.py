@@ -204,18 +204,18 @@ class Facade:
 
     def read_vessel(self, request_id: str, seen: Seen) -> bool:
         """Enter the vessel's reading after a proving run; false if none is awaited."""
-        return self._told(request_id, lambda: self.bench.read(seen))
+        return self._once(request_id, lambda: self.bench.read(seen))
 
     def judge_proving(self, request_id: str, *, taken: bool) -> bool:
         """Accept or reject a judged proving; false if no verdict is awaited."""
-        return self._told(request_id, lambda: self.bench.accept(taken=taken))
+        return self._once(request_id, lambda: self.bench.accept(taken=taken))
 
-    def _told(self, request_id: str, tell: Callable[[], bool]) -> bool:
+    def _once(self, request_id: str, act: Callable[[], bool]) -> bool:
         with self._lock:
             if self._repeated(request_id):
                 return True
             self._handled.append(request_id)
-        return tell()
+        return act()
 
     def machine_moved(self, by: str) -> None:
         """Ask the checks of the machine again."""
