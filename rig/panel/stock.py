@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.books.stock import add_stock, stock_document, tell
+from rig.books.stock import add_stock, keep_entry, stock_document
 from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
@@ -50,5 +50,5 @@ def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object
     words += [f"--{name}" for name in ("mixed", "sure") if getattr(form, name)]
     options = options_of(add_stock, "stock", [form.action, *words])
     with book_to_keep(settings) as book:
-        tell(book, options, settings, once=form.id)
+        keep_entry(book, options, settings, once=form.id)
         return stock_document(totes_of(book))
