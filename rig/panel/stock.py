@@ -43,7 +43,7 @@ def stock_view(settings: Settings) -> dict[str, object]:
         return stock_document(totes_of(book))
 
 
-def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
+def enter_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
     """Keep a person's report; returns every tote with the new state. QuantityError, Refused."""
     given = form.model_dump(exclude={"id", "action", "source", "mixed", "sure"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
