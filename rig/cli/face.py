@@ -167,7 +167,7 @@ class Region:
 
 
 def alarm_words(setup: Setup, decision: Decision) -> str:
-    """Why the fill does not go on, what to do first, and where more is told; empty while it does."""
+    """Why the fill does not go on, what to do first, and where more is explained; empty while it does."""
     first_out = decision.state.alarms.first_out
     stopped = "" if first_out is None else _stopped(setup, decision, first_out)
     return "\n".join(filter(None, (cannot_text(decision), stopped)))

@@ -101,9 +101,9 @@ def loaded_command(options: argparse.Namespace) -> int:
     _say(options, SURE_WAY)
     cavity, wanted = cavity_asked(question), question.wanted
     if air is not None:
-        told_l = wanted.existing_l
-        rise = tank_rise(settings.rig.atmosphere, told_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
-        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, told_l)
+        stated_l = wanted.existing_l
+        rise = tank_rise(settings.rig.atmosphere, stated_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
+        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, stated_l)
         answered = loaded(found)
         document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **asdict(answered)}
         print(json.dumps(document) if options.json else loaded_text(answered))
