@@ -116,10 +116,10 @@ def parse(text: str, kind: Kind) -> float:
     measure = _MEASURES[kind]
     name = named(kind)
     advice = f"write a {name} with its unit, for example {measure.example}"
-    told, absolute = referenced(text) if kind == "pressure" else (text, False)
+    stated, absolute = referenced(text) if kind == "pressure" else (text, False)
     if absolute:
         raise QuantityError(f"{text[:_LONGEST]!r} is absolute, and every pressure here is gauge: {advice}")
-    plain = told.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
+    plain = stated.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
     match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain) if len(plain) <= _LONGEST else None
     if match is None:
         raise QuantityError(f"{text[:_LONGEST]!r} is not a {name}: {advice}")

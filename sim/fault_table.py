@@ -163,7 +163,7 @@ def table(processes: int, say: Callable[[str], None]) -> int:
 
 
 def _line(fault: str, layout: Layout, rows: list[Met]) -> str:
-    told = sorted({each.first_out for each in rows if each.first_out})
+    first = sorted({each.first_out for each in rows if each.first_out})
     timed = [each for each in rows if each.safe_s is not None]
     breaches = sum(bool(each.breaches) for each in rows)
     if not timed:
@@ -171,6 +171,6 @@ def _line(fault: str, layout: Layout, rows: list[Met]) -> str:
     worst = max(timed, key=lambda each: each.safe_s or 0.0)
     most_l, most_kpa = max(each.passed_l for each in timed), max(each.rise_kpa for each in timed)
     return (
-        f"| {fault} | {layout} | {len(timed)} of {len(rows)} | {', '.join(told)} | {worst.safe_s:.1f} | {worst.phase} "
+        f"| {fault} | {layout} | {len(timed)} of {len(rows)} | {', '.join(first)} | {worst.safe_s:.1f} | {worst.phase} "
         f"| {most_l:.2f} | {most_kpa:.1f} | {breaches} |"
     )

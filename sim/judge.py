@@ -85,8 +85,8 @@ class Judge:
         """Largest share of each limit that was used."""
         self.ticks = 0
         self._rig = rig
-        self._conduct = Conduct(self.limits, self._tell)
-        self._physics = Physics(self.limits, rig.plant, setup.timeout_s, self._tell, self._use)
+        self._conduct = Conduct(self.limits, self._breach)
+        self._physics = Physics(self.limits, rig.plant, setup.timeout_s, self._breach, self._use)
         self._has_timeout = setup.has_timeout
         self._requests: list[Request] = []
         self._now_s: float | None = None
@@ -111,7 +111,7 @@ class Judge:
         self._requests.clear()
         self._now_s = seen.now_s
         if before_s is not None and seen.now_s <= before_s:
-            self._tell("I14 time never goes back", f"{before_s} became {seen.now_s}")
+            self._breach("I14 time never goes back", f"{before_s} became {seen.now_s}")
         self._count(seen)
         self._conduct.look(seen)
         self._physics.look(seen, self._rig.modules.shown("output_timeout") if self._has_timeout else None)
@@ -154,7 +154,7 @@ class Judge:
         for name, text in found:
             self._note(name, now_s, text)
 
-    def _tell(self, name: str, text: str) -> None:
+    def _breach(self, name: str, text: str) -> None:
         """Note a breach of this tick."""
         self._note(name, self._now_s or 0.0, text)
 
@@ -187,8 +187,8 @@ class Judge:
         if len(faults) > 1:
             return
         flags = record.flags
-        told = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
-        if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not told:
+        reported = "meter_jumped" in flags or any("meter given up" in flag for flag in flags)
+        if self._fell_at_s is not None and self._fell_at_s < (self._now_s or 0.0) - 1.0 and not reported:
             yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
         # Liquid lost through a leak cannot be counted at the pump.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0

@@ -15,7 +15,7 @@ from sim.seen import LIVE, delivered_l, tyre_kpa
 
 if TYPE_CHECKING:
     from sim.plant.whole import Plant
-    from sim.seen import Limits, Seen, Tell, Used
+    from sim.seen import Limits, OnBreach, Seen, Used
 
 _PSI = 6.894757
 _TRIP_DELAY_S = 0.3
@@ -43,8 +43,8 @@ _HANDS_KPA = 1.25 * _PSI
 class Physics:
     """The rules of physics for one plant; each reports its breaches."""
 
-    def __init__(self, limits: Limits, plant: Plant, timeout_s: float, tell: Tell, used: Used) -> None:
-        self._limits, self._plant, self._tell, self._used = limits, plant, tell, used
+    def __init__(self, limits: Limits, plant: Plant, timeout_s: float, on_breach: OnBreach, used: Used) -> None:
+        self._limits, self._plant, self._breach, self._used = limits, plant, on_breach, used
         self._timeout_s = timeout_s
         self._liquid_l: float | None = None
         self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
@@ -73,7 +73,7 @@ class Physics:
         self._kpa = tyre_kpa(self._plant)
         self._conserved()
         if self._plant.extremes.both_relays_s > 0:
-            self._tell("never both directions", "both contactors were closed")
+            self._breach("never both directions", "both contactors were closed")
         upsets = self._plant.upsets
         silent = upsets.bus_silent or upsets.bus_exception or upsets.bus_late >= 1
         if silent or upsets.estop or self._since:
@@ -95,7 +95,7 @@ class Physics:
         if self._liquid_l is None:
             self._liquid_l = total
         if abs(total - self._liquid_l) > 1e-3:
-            self._tell("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
+            self._breach("I13 mass balance", f"{total - self._liquid_l:+.4f} L of liquid")
 
     def interrupted(self) -> None:
         """Restart all timers: the controller restarted."""
@@ -128,16 +128,16 @@ class Physics:
         # On a dead bus relays drop only by the modules' own time-out; the stop in the pump's supply acts at once.
         obeyed_s = scans_s + (self._timeout_s if silent else 0.0)
         if self._lasts("estop", upsets.estop and seen.moving, now_s, obeyed_s):
-            self._tell("I6 emergency stop", "relays are on with the emergency stop pressed")
+            self._breach("I6 emergency stop", "relays are on with the emergency stop pressed")
         if upsets.estop and ("aborted", "held") in seen.steps:
-            self._tell("I11 reset while the cause stands", "reset with the emergency stop pressed")
+            self._breach("I11 reset while the cause stands", "reset with the emergency stop pressed")
         if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
-            self._tell("I6 field lost", "a running fill on a field that does not answer")
+            self._breach("I6 field lost", "a running fill on a field that does not answer")
         # The time-out of a module that acknowledges writes and does nothing is restarted by every further request.
         stuck = upsets.pump_welded or upsets.reverse_welded or upsets.write_ignored
         turns = abs(self._plant.pump.speed) > 0.01 and not stuck
         if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
-            self._tell("I6 field lost", "the pump turns though the bus is dead")
+            self._breach("I6 field lost", "the pump turns though the bus is dead")
 
     def _obeys_limits(self, seen: Seen, shown_timeout_s: float | None) -> None:
         """I6: reaction time from the physical onset to safe commands; the time-out is None where it cannot be known."""
@@ -145,15 +145,15 @@ class Physics:
         scans_s = 3 * limits.scan_s
         lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
         if self._lasts("timeout", lost and seen.state == "running", now_s, 1.0 + scans_s):
-            self._tell("I6 time-out armed", f"running with a time-out of {shown_timeout_s} s")
+            self._breach("I6 time-out armed", f"running with a time-out of {shown_timeout_s} s")
         high = self._kpa >= limits.trip_kpa + 0.5 * _PSI and plant.valve_open
         limit_s = _TRIP_DELAY_S + limits.sensor_s * 3 + scans_s + limits.coast_s
         if self._single and self._lasts("high", high and seen.run, now_s, limit_s):
-            self._tell("I6 trip pressure", "the pump is still told to run above the trip limit")
+            self._breach("I6 trip pressure", "the pump is still told to run above the trip limit")
         pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
         still = pumps and abs(plant.line.flow_lps) < 0.005 and not self._meter_given_up
         if self._lasts("no flow", still, now_s, 10.0):
-            self._tell("I6 no flow", "the pump is told to run and nothing moves")
+            self._breach("I6 no flow", "the pump is told to run and nothing moves")
 
     def _dry(self, seen: Seen) -> None:
         plant, limits = self._plant, self._limits
@@ -175,10 +175,10 @@ class Physics:
         elif seen.now_s - self._dry_ended_s >= 0.9 * limits.dry_rest_s:
             self._dry_s = 0.0
         if self._passes("dry run", self._dry_s, limits.dry_run_s + 5.0 + limits.coast_s):
-            self._tell("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
+            self._breach("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
         pushed_s = 2 * limits.suction_l / (limits.pump_lps * plant.upsets.pump_gain) + 5.0
         if self._single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
-            self._tell("dry run", "the pump pushes air towards the tyre")
+            self._breach("dry run", "the pump pushes air towards the tyre")
 
     def _allowance_kpa(self, limit_kpa: float) -> float:
         plant, limits = self._plant, self._limits
@@ -199,7 +199,7 @@ class Physics:
         else:
             most = limits.ceiling_kpa + _PSI + 0.5 * self._allowance_kpa(limits.ceiling_kpa)
         if self._passes("I5 tyre pressure", kpa - base_kpa, max(most, self._from_kpa) - base_kpa):
-            self._tell("I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed")
+            self._breach("I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed")
 
     def _too_low(self, seen: Seen) -> None:
         kpa, limits = self._kpa, self._limits
@@ -217,7 +217,7 @@ class Physics:
             # After an interruption only the air drawn since can contradict the gauge.
             least = min(least, -3 * _PSI if self._was_away else -_PSI)
         if self._passes("I5 floor", base_kpa - kpa, base_kpa - least):
-            self._tell("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
+            self._breach("I5 floor", f"{kpa:.1f} kPa in the tyre while air is taken out, {least:.1f} allowed")
 
     def _too_much(self) -> None:
         limits, plant = self._limits, self._plant
@@ -229,9 +229,9 @@ class Physics:
             # A meter that stops counting is detected after two seconds of flow, once for each resume.
             unseen_l = self._resumes * limits.reacted_l(2.5) if limits.faults else limits.reacted_l(0.0)
             if self._passes("overfilled", over_l, slack_l + unseen_l):
-                self._tell("overfilled", f"{over_l:.2f} L over the target")
+                self._breach("overfilled", f"{over_l:.2f} L over the target")
         if plant.tyre.fraction() > 0.97:
-            self._tell("overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid")
+            self._breach("overfilled", f"{100 * plant.tyre.fraction():.0f} % of the cavity is liquid")
 
     def _astray(self, seen: Seen) -> None:
         plant = self._plant
@@ -247,7 +247,7 @@ class Physics:
         else:
             most_l = max(10.0, 0.2 * plant.tyre.cavity_l(plant.tyre.atmosphere)) + self._limits.reacted_l(3.0)
         if self._passes("pumped astray", self._astray_l, self._resumes * most_l):
-            self._tell("pumped astray", f"{self._astray_l:.1f} L beside the tyre")
+            self._breach("pumped astray", f"{self._astray_l:.1f} L beside the tyre")
 
     def _leaks(self) -> bool:
         return self._plant.upsets.leak_bore_m > 0
@@ -257,7 +257,7 @@ class Physics:
             return
         lost_l = self._plant.line.books.vented_l - self._vented_l
         if self._passes("vented liquid", lost_l, max(2.0, 0.03 * self._limits.target_l) * self._resumes):
-            self._tell("vented liquid", f"{lost_l:.1f} L left by the vent")
+            self._breach("vented liquid", f"{lost_l:.1f} L left by the vent")
 
     def _uncommanded(self, seen: Seen) -> None:
         """Flow with the pump off must trip, whatever the state was."""
@@ -265,7 +265,7 @@ class Physics:
         flows = not (seen.run or seen.reverse) and abs(plant.line.flow_lps) > 0.02
         # The vent lets some of the hose's liquid out while the pump is off.
         live = flows and seen.state in LIVE and not self._silent and not seen.vent and plant.gun_on
-        told_s = limits.coast_s + 4.0 + self._noise_s()
+        allowed_s = limits.coast_s + 4.0 + self._noise_s()
         self._hands = live and (self._hands or seen.phase in ("shut", "uncouple"))
         if live and (self._meter_given_up or (plant.line.flow_lps < 0 and not limits.counts_back)):
             # Level, pump run time and a meter blind backwards detect flow late or never: the gauge detects it, by a
@@ -273,9 +273,9 @@ class Physics:
             rises_kpa_s = abs(plant.tyre.pressure() / max(plant.tyre.room_l(), 1.0) * plant.line.flow_lps)
             # Hands at the gun move the gauge as well.
             shows_kpa = _WARM_KPA + (_HANDS_KPA if self._hands else 0.0)
-            told_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)
-        if self._lasts("uncommanded", live, seen.now_s, told_s):
-            self._tell("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
+            allowed_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)
+        if self._lasts("uncommanded", live, seen.now_s, allowed_s):
+            self._breach("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
 
     def _noise_s(self) -> float:
         """Detection delay by the gauge's noise, where the gauge alone sees liquid drawn back.
@@ -300,4 +300,4 @@ class Physics:
         # A pump that starts by itself while the prompt is shown is detected like any flow without command.
         welded_s = self._limits.coast_s + 4.0 if self._unstoppable else 0.0
         if self._lasts("gun off", kpa > 1.5 * _PSI, seen.now_s, welded_s):
-            self._tell("gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it")
+            self._breach("gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from sim.seen import Limits, Seen, Tell
+    from sim.seen import Limits, OnBreach, Seen
 
 REVERSAL_PAUSE_S = 2.0
 _ENDED = ("complete", "stopped")
@@ -40,8 +40,8 @@ _STOPPED = ("stopping", "stopped", *_LATCHED)
 class Conduct:
     """The rules of procedure for one fill; each reports its breaches."""
 
-    def __init__(self, limits: Limits, tell: Tell) -> None:
-        self._limits, self._tell = limits, tell
+    def __init__(self, limits: Limits, on_breach: OnBreach) -> None:
+        self._limits, self._breach = limits, on_breach
         self._state = "idle"
         self._ids: set[str] = set()
         self._confirmed: set[str] = set()
@@ -86,20 +86,20 @@ class Conduct:
 
     def _relays(self, seen: Seen) -> None:
         if seen.run and seen.reverse:
-            self._tell("never both directions", "run and reverse are commanded together")
+            self._breach("never both directions", "run and reverse are commanded together")
         if seen.moving and seen.state != "running":
-            self._tell("I1 safe unless running", f"relays are on while {seen.state}")
+            self._breach("I1 safe unless running", f"relays are on while {seen.state}")
         if seen.state not in _KNOWN:
-            self._tell("I1 safe unless running", f"unknown state {seen.state!r}")
+            self._breach("I1 safe unless running", f"unknown state {seen.state!r}")
         if seen.moving and seen.first_out is not None:
-            self._tell("I12 off with the alarm", f"relays are on with {seen.first_out} standing")
+            self._breach("I12 off with the alarm", f"relays are on with {seen.first_out} standing")
 
     def _pause(self, seen: Seen) -> None:
         way = int(seen.run) - int(seen.reverse)
         if way and self._direction and way != self._direction:
-            stood_s = seen.now_s - self._off_since_s
-            if stood_s < REVERSAL_PAUSE_S - 1e-6:
-                self._tell("reversal pause", f"reversed after {max(stood_s, 0):.2f} s")
+            off_s = seen.now_s - self._off_since_s
+            if off_s < REVERSAL_PAUSE_S - 1e-6:
+                self._breach("reversal pause", f"reversed after {max(off_s, 0):.2f} s")
         if way:
             self._direction, self._off_since_s = way, 1e18
         elif self._off_since_s > 1e17:
@@ -108,7 +108,7 @@ class Conduct:
     def _steps(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
         at = self._stepped(seen, fresh) if seen.steps else self._state
         if at != seen.state:
-            self._tell("state table", f"{at} became {seen.state} without a note")
+            self._breach("state table", f"{at} became {seen.state} without a note")
         self._outcomes += len(seen.outcomes)
 
     def _stepped(self, seen: Seen, fresh: list[tuple[str, str]]) -> str:
@@ -122,14 +122,14 @@ class Conduct:
         for was, now in seen.steps:
             allowed = _MAY_FOLLOW.get((was, now))
             if was != at or allowed is None:
-                self._tell("state table", f"{was} → {now} from {at}")
+                self._breach("state table", f"{was} → {now} from {at}")
             elif not kinds & set(allowed):
-                self._tell("I17 a person's word", f"{was} → {now} without a new {' or '.join(allowed)}")
+                self._breach("I17 a person's word", f"{was} → {now} without a new {' or '.join(allowed)}")
             if (was, now) == ("idle", "running"):
                 self._starts += 1
                 lacking = self._limits.checks - self._confirmed
                 if lacking:
-                    self._tell("I2 confirmed before start", f"started without {', '.join(sorted(lacking))}")
+                    self._breach("I2 confirmed before start", f"started without {', '.join(sorted(lacking))}")
             at = now
         return at
 
@@ -137,9 +137,9 @@ class Conduct:
         kinds = {kind for kind, _ in fresh}
         stops = "stop" in kinds or (seen.stop_pressed and self._state != "idle")
         if stops and self._state in _STOPPABLE and seen.state not in _STOPPED:
-            self._tell("I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}")
+            self._breach("I12 stop acts at once", f"a stop left it {seen.state} in {seen.phase}")
         if "hold" in kinds and self._state == "running" and seen.state == "running":
-            self._tell("I12 hold acts at once", f"a hold left it running in {seen.phase}")
+            self._breach("I12 hold acts at once", f"a hold left it running in {seen.phase}")
 
     def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
         unknown = seen.first_out is None or seen.first_out in seen.alarms[:1]
@@ -148,12 +148,12 @@ class Conduct:
         if seen.alarms and self._first is None:
             self._first = seen.alarms[0]
         if seen.state in _LATCHED and seen.first_out is None:
-            self._tell("I10 first-out", f"{seen.state} without a reason")
+            self._breach("I10 first-out", f"{seen.state} without a reason")
         if self._first is not None and seen.first_out != self._first:
-            self._tell("I10 first-out", f"{self._first} spoke first and {seen.first_out} is shown")
+            self._breach("I10 first-out", f"{self._first} spoke first and {seen.first_out} is shown")
 
     def _counted(self, seen: Seen) -> None:
         forward, back = self._counts
         if (seen.forward < forward or seen.back < back) and "next_measure" not in seen.notes:
-            self._tell("I3 counts never go back", f"{self._counts} became {(seen.forward, seen.back)}")
+            self._breach("I3 counts never go back", f"{self._counts} became {(seen.forward, seen.back)}")
         self._counts = seen.forward, seen.back

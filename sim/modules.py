@@ -181,13 +181,13 @@ class Modules:
         self._moved = True
         self._shown |= self._commands
         self._driving = any(self._commands[name] for name in _OUTPUTS)
-        told = {name: on for name, on in self._commands.items() if name not in (_AIR_UP, HEARTBEAT, RUN, DIRECTION)}
+        coils = {name: on for name, on in self._commands.items() if name not in (_AIR_UP, HEARTBEAT, RUN, DIRECTION)}
         if self._directed:
             runs, back = self._commands[RUN], self._commands[DIRECTION]
-            told |= {FORWARD: runs and not back, REVERSE: runs and back}
+            coils |= {FORWARD: runs and not back, REVERSE: runs and back}
         if self._beats and not self._supplied:
-            told |= {"pump_run": False, "pump_reverse": False}
-        self._coils = Coils(**told)
+            coils |= {"pump_run": False, "pump_reverse": False}
+        self._coils = Coils(**coils)
 
     def asked(self, endpoint: str, unit: int) -> None:
         """Note a request to a device: it restarts the time-out of one with outputs."""

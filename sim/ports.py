@@ -83,9 +83,9 @@ class Port:
         A pseudo-terminal keeps speed, odd parity and stop bits of the last program that set it; even parity it drops.
         """
         link, flags = self._link, termios.tcgetattr(self._held)
-        told = flags[4], bool(flags[2] & termios.PARODD), bool(flags[2] & termios.CSTOPB)
+        present = flags[4], bool(flags[2] & termios.PARODD), bool(flags[2] & termios.CSTOPB)
         speed = getattr(termios, f"B{link.baud}", None)
-        return speed is None or told == (speed, link.parity == "O", link.stop_bits == 2)
+        return speed is None or present == (speed, link.parity == "O", link.stop_bits == 2)
 
     def send(self, data: bytes) -> None:
         """Send as much as the buffer takes now; a missing listener is no error."""

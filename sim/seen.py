@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rig.control.values import Request
     from sim.plant.whole import Plant
 
-Tell = Callable[[str, str], None]
+OnBreach = Callable[[str, str], None]
 """Takes the name and the text of a breach."""
 Used = Callable[[str, float], None]
 """Takes the name of a requirement and the share of its limit that was used."""

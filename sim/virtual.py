@@ -258,10 +258,10 @@ class VirtualFill:
     def _step_s(self, state: FillState) -> float:
         """Step length: the rig's scan time near any change, longer in the middle of a steady stroke or a wait."""
         scan_s = self.rig.settings.clock.scan
-        dull = not self._inbox and (self._steady(state) if state.outputs.moving else self._stands(state))
+        dull = not self._inbox and (self._steady(state) if state.outputs.moving else self._at_rest(state))
         return max(scan_s, _LONG_STEP_S) if dull else scan_s
 
-    def _stands(self, state: FillState) -> bool:
+    def _at_rest(self, state: FillState) -> bool:
         """Whether the pump has coasted to rest; never true where a person's lever may move it at any time."""
         rests_s = state.now_s - max(state.since_s, state.changed_s)
         return not self.setup.by_hand and rests_s >= self.setup.line.coast_s

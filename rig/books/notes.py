@@ -103,10 +103,10 @@ def add_notes(add: Add) -> None:
 
 def job_command(options: argparse.Namespace) -> int:
     """Store or show what is known of a job."""
-    told_now = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
-    if told_now:
+    entered = {name: value for name in _JOB if (value := getattr(options, name)) is not None}
+    if entered:
         with book_written(options) as written:
-            keep_job(written, options.job, told_now)
+            keep_job(written, options.job, entered)
     with book_asked(options) as book:
         record, wheels = book.one("job", options.job), work_of_job(book, options.job)
         if record is None and not wheels:

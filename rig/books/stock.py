@@ -81,7 +81,7 @@ def stock_command(options: argparse.Namespace) -> int:
             totes = totes_of(book)
     else:
         with book_written(options) as written:
-            surely(options, lambda: tell(written, options, settings_of(options)))
+            surely(options, lambda: keep_entry(written, options, settings_of(options)))
             totes = totes_of(written)
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
@@ -90,7 +90,7 @@ def stock_command(options: argparse.Namespace) -> int:
     return OK
 
 
-def tell(
+def keep_entry(
     book: WritableBook,
     options: argparse.Namespace,
     settings: Settings | None,

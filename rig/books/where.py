@@ -57,10 +57,10 @@ def add_sure(command: argparse.ArgumentParser) -> None:
 T = TypeVar("T")
 
 
-def surely(options: argparse.Namespace, tell: Callable[[], T]) -> T:
+def surely(options: argparse.Namespace, enter: Callable[[], T]) -> T:
     """Carry out an entry; if implausible, ask for confirmation at a terminal, elsewhere refuse it (Doubtful)."""
     try:
-        return tell()
+        return enter()
     except Doubtful as doubt:
         if options.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
             raise
@@ -69,7 +69,7 @@ def surely(options: argparse.Namespace, tell: Callable[[], T]) -> T:
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             raise Refused("not kept") from doubt
     options.sure = True
-    return tell()
+    return enter()
 
 
 def settings_of(options: argparse.Namespace) -> Settings | None:

@@ -12,7 +12,7 @@ from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.snapshot import cools, moved_l, seconds_left
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.record.delivery import moved_words, pressure_left_words
@@ -112,7 +112,7 @@ def progress_line(progress: Progress) -> str:
 def cannot_text(decision: Decision) -> str:
     """Outputs that may be on and cannot be switched off from here, in words; empty if there are none."""
     state, names = decision.state, sorted(decision.facts.reading.unconfirmed)
-    if not told(state):
+    if not is_reported(state):
         return ""
     since = f"{', '.join(names)}: not known to be off for {unconfirmed_for_s(state):.0f} s"
     if state.supply_cut:

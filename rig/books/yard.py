@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rig.books.explained import explain_command
-from rig.books.stock import held_text, tell, tote_document
+from rig.books.stock import held_text, keep_entry, tote_document
 from rig.books.where import local, settings_of, surely, told
 from rig.cli.table import OK
 from rig.run.refused import Refused
@@ -32,7 +32,7 @@ def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | N
     if options.what == EXPLAIN:
         return explain_command(options, office, all_histories)
     if isinstance(office, WritableBook):
-        _tell(options, office)
+        _keep_entry(options, office)
     tanks = yard_tanks(office, *month)
     names = {truck: called(office, truck) for truck in office.heads()}
     documents = [tank_document(tank, names) for tank in tanks]
@@ -40,7 +40,7 @@ def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | N
     return OK
 
 
-def _tell(options: argparse.Namespace, office: WritableBook) -> None:
+def _keep_entry(options: argparse.Namespace, office: WritableBook) -> None:
     if options.what not in TELLS or not (options.tote or "").strip():
         raise Refused(
             "what of which yard tank? for example `rig office stock load --tote NAME --volume Q`, "
@@ -49,7 +49,7 @@ def _tell(options: argparse.Namespace, office: WritableBook) -> None:
     totes = [tank.tote for tank in yard_tanks(office)]
     named = next((tote.name for tote in totes if place_of(tote.name) == place_of(options.tote)), options.tote)
     words = argparse.Namespace(**vars(options) | {"action": options.what, "tote": named, "yard": True})
-    surely(words, lambda: tell(office, words, settings_of(options), totes))
+    surely(words, lambda: keep_entry(office, words, settings_of(options), totes))
 
 
 def tank_document(tank: YardTank, names: Mapping[str, str]) -> dict[str, object]:

@@ -84,15 +84,15 @@ def commission_command(options: argparse.Namespace) -> int:
 
 _ON_A_PHONE = 36
 """Characters in a line of the sheet on a page of 360 pixels."""
-_Told = tuple[int, str, dict[str, object]]
+_Outcome = tuple[int, str, dict[str, object]]
 """Exit status, what was reached as text, and as a document."""
 
 
-def _carried_out(options: argparse.Namespace, looking: Looking, progress: Progress, face: Face) -> _Told:
+def _carried_out(options: argparse.Namespace, looking: Looking, progress: Progress, face: Face) -> _Outcome:
     session = Session(face, options.config, options.by, progress, Bench(progress.simulated or 1.0))
     known = Known(progress, datetime.now().astimezone().date().isoformat())
     ended = asyncio.run(session.run(commission(known, looking)))
-    return _told(options, ended)
+    return _outcome(options, ended)
 
 
 def _next(options: argparse.Namespace) -> str:
@@ -113,7 +113,7 @@ def _looking(options: argparse.Namespace) -> Looking:
     return Looking(times["patience"], times["each"], times["budget"], units)
 
 
-def _told(options: argparse.Namespace, ended: Ended) -> _Told:
+def _outcome(options: argparse.Namespace, ended: Ended) -> _Outcome:
     done: dict[Step, object] = {step: each.model_dump(mode="json") for step, each in ended.progress.done.items()}
     tests = [test for each in ended.progress.done.values() for test in each.tests]
     good = ended.whole and all(test.good for test in tests)

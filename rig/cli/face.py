@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 from rig.books.wording import Progress, cannot_text, more_of, progress_line, progress_of, step_words, stopped_text
 from rig.choice import Choice, typed_text
 from rig.control.decide import Decision
-from rig.control.unconfirmed import in_doubt, told
+from rig.control.unconfirmed import in_doubt, is_reported
 from rig.control.values import Setup
 from rig.units import gallons
 
@@ -66,7 +66,7 @@ class _Cry:
     def due(self, decision: Decision) -> bool:
         """Whether to report them now: at once, then at intervals."""
         now_s = time.monotonic()
-        if not (told(decision.state) and in_doubt(decision.state)) or now_s - self._at_s < _CRY_EVERY_S:
+        if not (is_reported(decision.state) and in_doubt(decision.state)) or now_s - self._at_s < _CRY_EVERY_S:
             return False
         self._at_s = now_s
         return True
@@ -167,7 +167,7 @@ class Region:
 
 
 def alarm_words(setup: Setup, decision: Decision) -> str:
-    """Why the fill does not go on, what to do first, and where more is told; empty while it does."""
+    """Why the fill does not go on, what to do first, and where more is explained; empty while it does."""
     first_out = decision.state.alarms.first_out
     stopped = "" if first_out is None else _stopped(setup, decision, first_out)
     return "\n".join(filter(None, (cannot_text(decision), stopped)))

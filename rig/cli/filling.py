@@ -26,7 +26,7 @@ from rig.run.assembly import Question, answer, cavity_asked, cavity_facts
 from rig.run.person import Unattended
 from rig.run.session import Errand, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings, load_settings
-from rig.shop.before import wires_told
+from rig.shop.before import wiring_cautions
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import question_of, sealed_share, tank_air_of
 
@@ -101,9 +101,9 @@ def loaded_command(options: argparse.Namespace) -> int:
     _say(options, SURE_WAY)
     cavity, wanted = cavity_asked(question), question.wanted
     if air is not None:
-        told_l = wanted.existing_l
-        rise = tank_rise(settings.rig.atmosphere, told_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
-        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, told_l)
+        stated_l = wanted.existing_l
+        rise = tank_rise(settings.rig.atmosphere, stated_l, air.tyre_kpa, air.tank_l, air.tank_kpa, air.gauge_u_kpa)
+        found = inside_by_air(cavity_facts(cavity, wanted.valve_at), rise, stated_l)
         answered = loaded(found)
         document = {"size": question.size, "cavity_l": round(cavity.volume_l, 1), **asdict(answered)}
         print(json.dumps(document) if options.json else loaded_text(answered))
@@ -111,7 +111,7 @@ def loaded_command(options: argparse.Namespace) -> int:
     if (wanted.volume_l, wanted.mass_kg, wanted.percent) != (None, None, None):
         raise TargetError("what is sealed in is a share of the cavity: --seal PERCENT in place of a target")
     share_l = sealed_share(options.seal) * cavity.volume_l
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     errand = Errand(
         replace(question, wanted=replace(wanted, volume_l=share_l)),
         options.by,
@@ -135,7 +135,7 @@ def resume_command(options: argparse.Namespace) -> int:
     """Resume an interrupted fill; returns the exit status."""
     settings = load_settings(_config_of(options))
     person = person_for(options, settings, go_on=True)
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     return _finish(
         options, *carried_out(options, settings, person, lambda *faces: go_on(settings, options.id, person, *faces))
     )

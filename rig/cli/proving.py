@@ -26,7 +26,7 @@ from rig.run.prover import Counted, Outcome, Read, Seen, Trial, count_runs, judg
 from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.run.stand_in import StandIn, stand_in_of
-from rig.shop.before import wires_told
+from rig.shop.before import wiring_cautions
 from rig.shop.meter_page import meter_page
 from rig.shop.posting import journal_to_read
 from rig.shop.second_copy import COPY_FAULT
@@ -96,7 +96,7 @@ def prove_command(options: argparse.Namespace) -> int:
 async def _live(options: argparse.Namespace, settings: Settings, trial: Trial) -> int:
     if not options.unattended:
         settle_clock(settings, options.by)
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     terminal = None if options.unattended else Terminal(options.by or "terminal", settings)
     person: Callable[[], Person] = (lambda: terminal) if terminal is not None else Unattended
     counted = await count_runs(settings, trial, person, _reader(options, settings, trial, terminal), Lines())

@@ -10,7 +10,7 @@ from rig.cli.table import DEMO_CONFIG, Add
 from rig.cli.terminal import carried_out, person_for, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import load_settings
-from rig.shop.before import foredrawn, wires_told
+from rig.shop.before import foredrawn, wiring_cautions
 from rig.shop.questions import question_of
 from rig.units import parse
 
@@ -63,7 +63,7 @@ def empty_command(options: argparse.Namespace) -> int:
         config=str(options.config),
         other_fluid=options.other_fluid,
     )
-    say_cautions(foredrawn(settings, removal).told, as_json=options.json)
+    say_cautions(foredrawn(settings, removal).cautions, as_json=options.json)
     person = person_for(options, settings)
     return carried_out(options, settings, person, lambda *faces: empty_wheel(settings, removal, person, *faces))[1]
 
@@ -72,6 +72,6 @@ def rinse_command(options: argparse.Namespace) -> int:
     """Rinse, or divert the first liquid after a rinse; returns the exit status."""
     settings = load_settings(options.config)
     wanted = Rinse(parse(options.volume, "volume"), options.divert, options.by, str(options.config))
-    say_cautions(wires_told(settings), as_json=options.json)
+    say_cautions(wiring_cautions(settings), as_json=options.json)
     person = person_for(options, settings)
     return carried_out(options, settings, person, lambda *faces: rinse(settings, wanted, person, *faces))[1]

@@ -34,7 +34,7 @@ def add_target(add: Add) -> None:
     )
     target.add_argument("--svg", type=Path, metavar="FILE", help="write the picture of the wheel there")
     target.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
-    target.add_argument("--job", default="", help="whose work it is: then the book tells what the wheel holds")
+    target.add_argument("--job", default="", help="whose work it is: then the book shows what the wheel holds")
     target.add_argument("--position", default="", help="for example rear left")
 
 

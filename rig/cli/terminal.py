@@ -21,7 +21,7 @@ from rig.cli.table import ENDED_EARLY, OK
 from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import BASIS
-from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
+from rig.control.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
 from rig.control.values import Request, Setup
 from rig.record.work import Ended
 from rig.run.afterwards import afterwards_of, watch
@@ -192,7 +192,7 @@ def _question(seen: Snapshot, decision: Decision) -> tuple[str, Sequence[Choice]
         return (refusal, (_LEAVE,)) if refusal else ("Ready.", (Choice("", "start"), _LEAVE))
     if decision.prompt is not None:
         return decision.prompt.text, DONE
-    if told(decision.state) and in_doubt(decision.state):
+    if is_reported(decision.state) and in_doubt(decision.state):
         return _refusal(seen), (Choice("c", "the supply is cut"),)
     return _refusal(seen), (*_OFFERED.get(state, ()), *_other_measure(seen, state))
 

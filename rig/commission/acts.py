@@ -1,4 +1,4 @@
-"""What a dialogue asks of the world around it, and what it is told in return. Pure data.
+"""What a dialogue asks of the world around it, and what it receives in return. Pure data.
 
 A dialogue is a generator: it yields an act and is sent its result. Whoever performs the acts keeps these rules: nothing
 is written before :class:`Isolate` was answered with its word, everything written on is written off on every way out.
@@ -25,7 +25,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Say:
-    """Tell the person something. Result: None."""
+    """Show the person a text. Result: None."""
 
     text: str
 

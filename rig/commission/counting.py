@@ -126,7 +126,7 @@ def chosen(count: Counter, counters: Sequence[Counter]) -> Meter | Unclear:
 
 
 def counters_of(acts: Sequence[Act], taken: Collection[Place] = ()) -> tuple[list[Counter], bool]:
-    """Every count that the acts moved and that stood at rest; and whether some moved too little to tell."""
+    """Every count that the acts moved and that did not change at rest; and whether some moved too little to decide."""
     rest = set().union(*(changed(act.film) for act in acts if act.way == "rest"), taken)
     stirred = set().union(*(changed(act.film) for act in acts if act.way != "rest")) - rest
     counters, doubtful = [], False
@@ -170,7 +170,7 @@ def _low(view: View) -> View:
 
 
 def _best(views: Sequence[View], acts: Sequence[Act]) -> tuple[View | None, bool]:
-    """The reading whose way is shortest by far, if it goes one way in each act; and whether more acts would tell."""
+    """The reading whose way is shortest by far, if it goes one way in each act; and whether more acts would help."""
     ways = [(moved(view, [act.film for act in acts if act.way != "rest"]), view) for view in views]
     ways.sort(key=lambda each: each[0].up + each[0].down)
     (least, view), (second, _) = ways[0], ways[1]
@@ -187,7 +187,7 @@ def _counter(view: View, acts: Sequence[Act], busy: Collection[Place]) -> Counte
 
 
 def _wider(view: View, films: Sequence[Film], busy: Collection[Place]) -> Iterator[View]:
-    """The counts of 32 bits of which this may be the low word: its neighbour answers, stood, and no turn was seen."""
+    """The counts of 32 bits of which this may be the low word: its neighbour answers, unchanged, with no turn seen."""
     if view.bits != 16 or _went_round(view, films):
         return
     for high, whole in as_low_word(view, "u32"):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from rig.choice import Choice
 from rig.commission.acts import Talk
 from rig.commission.found import Finding, Keys, Known, Row
-from rig.commission.number_step import Scaled, in_unit, plain, scaled, told_values
+from rig.commission.number_step import Scaled, in_unit, known_values, plain, scaled
 from rig.commission.scaling import Fit, below_zero, reaching
 from rig.commission.strokes import lag_of
 from rig.commission.talk import ask, quantity, say, watch, yes
@@ -54,15 +54,15 @@ def gauge(known: Known, name: str) -> Talk[Finding]:
 
 
 def _range(unit: str) -> Talk[tuple[str, float]]:
-    """The upper end of the transmitter's range, as told and in ``unit``."""
+    """The upper end of the transmitter's range, as stated and in ``unit``."""
     while True:
-        told = yield from ask('Upper end of the transmitter\'s range by its plate, for example "60 psi"')
+        stated = yield from ask('Upper end of the transmitter\'s range by its plate, for example "60 psi"')
         try:
-            plain, absolute = referenced(told)
+            plain, absolute = referenced(stated)
             if absolute:
                 yield from say("  Write it as a gauge pressure: what stands on the plate less the pressure of the air.")
                 continue
-            return told, in_unit(plain, "pressure", unit)[0]
+            return stated, in_unit(plain, "pressure", unit)[0]
         except QuantityError as error:
             yield from say(f"  {error}")
 
@@ -85,7 +85,7 @@ def _of_gauge(name: str, found: Scaled, film: Film, range_text: str, top: float)
     lag = _lag(fit, film)
     point |= {"lag": f"{lag:.2f} s"} if lag is not None and lag <= 1 else {}
     rows = [
-        Row(what=name, value=str(fit.view), how=f"open to air, then at {told_values(found)}"),
+        Row(what=name, value=str(fit.view), how=f"open to air, then at {known_values(found)}"),
         Row(what=f"{name}, range", value=range_text, how="plate"),
         Row(what=f"{name}, accuracy", value=accuracy or "not known", how="data sheet"),
         Row(
@@ -96,7 +96,7 @@ def _of_gauge(name: str, found: Scaled, film: Film, range_text: str, top: float)
     ]
     return Finding(
         points={name: point},
-        why={f"points.{name}": f"found at {told_values(found)}; range by its plate"},
+        why={f"points.{name}": f"found at {known_values(found)}; range by its plate"},
         rows=tuple(rows),
     )
 

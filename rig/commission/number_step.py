@@ -39,8 +39,8 @@ def scaled(
     taken, unit, levels = known.taken(), "", list[Level]()
     while True:
         number = len(levels)
-        told = first if first is not None and not number else None
-        value, unit = yield from _known_value(texts[min(number, 2)], kind, unit, told)
+        preset = first if first is not None and not number else None
+        value, unit = yield from _known_value(texts[min(number, 2)], kind, unit, preset)
         levels.append(Level(value, (yield from look(STILL_S))))
         if len({level.value for level in levels}) < 2:
             continue
@@ -59,7 +59,7 @@ def scaled(
                 return Scaled(fit, unit, tuple(levels))
         else:
             yield from say(
-                f"  Readings that fit so far: {len(fits)}. Another value tells: further away, not half of the other."
+                f"  Readings that fit so far: {len(fits)}. Another value decides: further away, not half of the other."
             )
 
 
@@ -73,9 +73,9 @@ def never_negative(fit: Fit) -> bool:
     return min(fit.raws) >= 0
 
 
-def _known_value(text: str, kind: Kind, unit: str, told: str | None) -> Talk[tuple[float, str]]:
+def _known_value(text: str, kind: Kind, unit: str, preset: str | None) -> Talk[tuple[float, str]]:
     """A value as the person knows it, in ``unit`` or the unit of the first; and that unit."""
-    if told is not None:
+    if preset is not None:
         watched = yield from watch(text, LEAVE)
         leave_if_asked(watched.answer)
         return 0.0, unit
@@ -122,9 +122,9 @@ def analogue(known: Known, name: str) -> Talk[Finding]:
     step = f"{abs(found.fit.scale):.4g} {found.unit}"
     return Finding(
         points={name: point},
-        why={f"points.{name}": f"found at {told_values(found)}"},
+        why={f"points.{name}": f"found at {known_values(found)}"},
         rows=(
-            Row(what=name, value=str(found.fit.view), how=f"at {told_values(found)}"),
+            Row(what=name, value=str(found.fit.view), how=f"at {known_values(found)}"),
             Row(what=f"{name}, resolution", value=step, how="one raw step"),
         ),
     )
@@ -151,6 +151,6 @@ def plain(number: float) -> float | int:
     return int(number) if number == int(number) else round(number, 6)
 
 
-def told_values(found: Scaled) -> str:
+def known_values(found: Scaled) -> str:
     """The known values in words."""
     return ", ".join(f"{level.value:g} {found.unit}" for level in found.levels)

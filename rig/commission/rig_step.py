@@ -13,11 +13,11 @@ from rig.units import parse, show_volume
 
 _LITRES = 1000.0
 _FAR = 0.2
-"""How far a drained hose may differ from its length and bore before that is told."""
+"""How far a drained hose may differ from its length and bore before that is reported."""
 
 
 def find_rig(known: Known) -> Talk[Finding]:
-    """What no wire tells; asked again until the whole configuration is without mistakes."""
+    """What no wire shows; asked again until the whole configuration is without mistakes."""
     while True:
         finding = yield from _asked(known)
         seen = Known(known.progress.with_done("rig", finding), known.today)
@@ -70,14 +70,14 @@ def _line(what: str, *, drained: bool) -> Talk[dict[str, str]]:
     bore = yield from quantity("Its bore", "length", "1 in", above_zero=True)
     litres = _LITRES * math.pi / 4 * parse(bore, "length") ** 2 * parse(length, "length")
     found = {"length": length, "bore": bore, "volume": f"{litres:.2f} L", "how": "by length and bore"}
-    told = (yield from maybe("Drained into a can, it held", "volume")) if drained else None
-    if told is None:
+    measured = (yield from maybe("Drained into a can, it held", "volume")) if drained else None
+    if measured is None:
         return found
-    if abs(parse(told, "volume") / litres - 1) > _FAR:
+    if abs(parse(measured, "volume") / litres - 1) > _FAR:
         yield from say(
             f"  By length and bore it holds {show_volume(litres)}: look again whether it was full and ran empty."
         )
-    return found | {"volume": told, "how": f"drained into a can; by length and bore {litres:.2f} L"}
+    return found | {"volume": measured, "how": f"drained into a can; by length and bore {litres:.2f} L"}
 
 
 def _air_out(known: Known) -> Talk[str]:

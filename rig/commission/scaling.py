@@ -16,7 +16,7 @@ from rig.commission.wires import Film, Place, View, as_low_word, narrow, wide
 _LEAST_MOVE = 4
 """Raw steps below which a register has not followed."""
 _STEADY = 0.1
-"""Share of the whole move that a number may waver by while the quantity stands."""
+"""Share of the whole move that a number may waver by while the quantity is constant."""
 _STRAIGHT = 0.03
 """Share of the whole move that a middle value may lie off the line: a person's own gauge is no better."""
 _PLAUSIBLE = (1e-9, 1e8)
@@ -28,7 +28,7 @@ _RUNS_THROUGH = 0x4000
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A known value, and what the wires showed while it stood."""
+    """A known value, and what the wires showed while it was held."""
 
     value: float
     film: Film
@@ -42,7 +42,7 @@ class Fit:
     raws: tuple[float, ...]
     values: tuple[float, ...]
     deviation: float
-    """Standard deviation of single readings while the quantity stands, raw."""
+    """Standard deviation of single readings while the quantity is constant, raw."""
     step: float
     """The smallest step seen, raw."""
 
@@ -105,7 +105,7 @@ def _views(place: Place, followed: Collection[Place], levels: Sequence[Level]) -
     views = [*narrow(place, "i16"), *narrow(place, "u16")]
     if place.next() in answers:
         views += wide(place, "i32", "f32")
-    # The neighbour before it belongs to the readings of that one, unless it stood.
+    # The neighbour before it belongs to the readings of that one, unless it did not change.
     if place.next(-1) in answers and place.next(-1) not in followed:
         views += wide(place.next(-1), "i32", "f32")
     return views
@@ -137,7 +137,7 @@ def _without_shadows(fits: Sequence[Fit], moved: Mapping[Place, int]) -> list[Fi
     """Without readings that another one makes superfluous."""
     alone = {fit.view.place for fit in fits if len(fit.view.places) == 1}
     pairs = [fit for fit in fits if len(fit.view.places) > 1 and _is_whole(fit.view, alone, moved)]
-    # Beside a number that runs through both registers, one of half of it and a register that stands is its shadow.
+    # Beside a number that runs through both registers, one of half of it and a register that is constant is its shadow.
     full = {place for pair in pairs if min(map(moved.__getitem__, pair.view.places)) > _RUNS_THROUGH
             for place in pair.view.places}  # fmt: skip
     pairs = [

@@ -1,4 +1,4 @@
-"""What a short run of the pump tells: its flow, how late it comes and how long it runs on; and a gauge's lag. Pure."""
+"""What a short run of the pump shows: its flow, how late it comes and how long it runs on; and a gauge's lag. Pure."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Stroke:
 
 
 def stroke_of(samples: Sequence[Sample], on_s: float, off_s: float) -> Stroke | None:
-    """The run between the times at which its relay was switched; None where too little was seen to tell.
+    """The run between the times at which its relay was switched; None where too little was seen to judge.
 
     The second half of the run is taken for steady.
     """

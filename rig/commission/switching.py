@@ -35,7 +35,7 @@ class Switch:
 
 
 def switches_of(rest: Film, pressed: Sequence[Film], released: Sequence[Film], taken: Collection[Bit]) -> list[Switch]:
-    """The switches that stood at rest, turned each time it was pressed, and came back each time.
+    """The switches that did not change at rest, turned each time it was pressed, and came back each time.
 
     Of a film in which a person acts the last shot counts. Registers that also waver are numbers, not switches.
     """

@@ -14,7 +14,7 @@ T = TypeVar("T")
 NONE = ("n", "no", "none")
 LEAVE = Choice("q", "leave this step")
 STILL_S = 2.0
-"""How long everything is watched at rest, and a known value while it stands."""
+"""How long everything is watched at rest, and a known value while it is held."""
 
 
 class GivenUp(Exception):
@@ -22,7 +22,7 @@ class GivenUp(Exception):
 
 
 def say(text: str) -> Talk[None]:
-    """Tell something."""
+    """Show a text."""
     yield Say(text)
 
 
@@ -69,10 +69,10 @@ def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False
     """Ask for a quantity with its unit; returns the text. An empty answer is ``usual``, where there is one."""
     while True:
         answer = yield from ask(text, *([Choice("", usual)] if usual else []))
-        told = answer or usual
+        given = answer or usual
         try:
-            if parse(told, kind) > 0 or not above_zero:
-                return told
+            if parse(given, kind) > 0 or not above_zero:
+                return given
             yield from say("  It must be above zero.")
         except QuantityError as error:
             yield from say(f"  {error}")

@@ -158,10 +158,10 @@ def _turned(document: dict[str, object], output: str, wanted: str) -> Talk[tuple
         raise GivenUp
     way = yield from choice(f"{output}: which way did the water go?", _WAYS)
     if way != wanted:
-        told = "nothing turned: look at contactor, supply, breaker and emergency stop"
+        advice = "nothing turned: look at contactor, supply, breaker and emergency stop"
         if way != "n":
-            told = "the pump turns the other way: CUT ITS SUPPLY and swap its wires"
-        yield from say(f"  {told}. Then do this step again.")
+            advice = "the pump turns the other way: CUT ITS SUPPLY and swap its wires"
+        yield from say(f"  {advice}. Then do this step again.")
         raise GivenUp
     stroke = stroke_of(run.samples, run.on_s, run.off_s)
     if run.verdict:

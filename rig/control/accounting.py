@@ -80,13 +80,13 @@ def counted(
     most_l: float,
     unread_l: float,
     *,
-    stands: bool,
+    at_rest: bool,
     flows: bool = False,
 ) -> Count:
     """Process one reading of a register; ``direction`` is the way the pump last ran, 1 forward or -1 back.
 
     Plausible are at most ``most_l`` and 50 pulses, plus, that way, ``unread_l``, which the pump can have moved since
-    the register was last read. ``stands``: nothing has been commanded to move for long. ``flows``: it has just counted
+    the register was last read. ``at_rest``: nothing has been commanded to move for long. ``flows``: it has just counted
     forward with the pump running that way.
     """
     if raw is None or raw == count.register.raw:
@@ -94,7 +94,7 @@ def counted(
     seen = int(most_l / meter.litres_per_pulse) + 50
     more = seen + int(unread_l / meter.litres_per_pulse)
     most, back_most = (seen, more) if _signed(meter) and direction < 0 else (more, seen)
-    if meter.kind == "pulses" and direction > 0 and not stands and raw <= more:
+    if meter.kind == "pulses" and direction > 0 and not at_rest and raw <= more:
         # A count that drops to near zero while the pump fills has restarted; a meter that counts the wrong way has not
         # counted flow just before, and drops by no more than the flow.
         back_most = _JITTER if flows else int(most_l / meter.litres_per_pulse)
@@ -105,7 +105,7 @@ def counted(
         forward, back = 0, step
     else:
         forward, back = max(step, 0), max(-step, 0)
-    standing = count.standing + (forward - back if stands else 0)
+    standing = count.standing + (forward - back if at_rest else 0)
     return Count(register, count.forward + forward, count.back + back, standing)
 
 

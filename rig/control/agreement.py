@@ -36,7 +36,7 @@ _SEEN_AT_ONCE = ("pulses", "total", "rate")
 _COLLAPSED = 0.8
 """Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
-_TELLING_LOSS_KPA = KPA_PER_PSI
+_LEAST_LOSS_KPA = KPA_PER_PSI
 """A smaller loss is no usable indication of what flows."""
 LOST_ON_AIR = 0.3
 """Share of the liquid's loss that air never reaches: loss scales with density, and air's is a few thousandths of it."""
@@ -112,7 +112,7 @@ def calm(setup: Setup, facts: Facts) -> bool:
     return facts.off_s > setup.line.coast_s + _GIVEN_BACK_S + setup.line_gauge.behind_s
 
 
-def untold(setup: Setup, facts: Facts) -> bool:
+def unconfirmed_stop(setup: Setup, facts: Facts) -> bool:
     """The pump's stop is not confirmed yet: a level or run time reports it late, and the gauge has not settled."""
     return setup.meter.estimated and not calm(setup, facts)
 
@@ -248,6 +248,6 @@ def loses_nothing(setup: Setup, facts: Facts) -> bool:
     lost_kpa = SURE_LOSS * facts.loss_kpa
     if not (facts.wet and facts.loss_known and facts.steady and facts.gas) or line is None:
         return False
-    if lost_kpa < _TELLING_LOSS_KPA:
+    if lost_kpa < _LEAST_LOSS_KPA:
         return False
     return line - head_kpa(setup.line, facts.covered_m) - facts.gas.shows_low < LOST_ON_AIR * lost_kpa

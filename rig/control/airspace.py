@@ -269,13 +269,13 @@ def expected(cavity: CavityFacts, rise: Rise) -> Expected:
     A band is taken as two standard deviations either side, whatever its basis: a taught wheel, a published value or
     geometry (for geometry that is how it was made; for the others an assumption).
     """
-    kpa, told = rest_after_kpa(cavity.volume_l, rise), indicated_after_kpa(cavity.volume_l, rise)
+    kpa, indicated = rest_after_kpa(cavity.volume_l, rise), indicated_after_kpa(cavity.volume_l, rise)
     if math.isinf(kpa):
-        return Expected(kpa, told, math.inf, math.inf)
+        return Expected(kpa, indicated, math.inf, math.inf)
     own = math.hypot(*_parts(lambda laws: indicated_after_kpa(cavity.volume_l, rise, laws), rise).values())
-    smaller = indicated_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - told
-    larger = told - indicated_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
-    return Expected(kpa, told, math.hypot(own, smaller), math.hypot(own, larger))
+    smaller = indicated_after_kpa((cavity.volume_l + cavity.low_l) / 2, rise) - indicated
+    larger = indicated - indicated_after_kpa((cavity.volume_l + cavity.high_l) / 2, rise)
+    return Expected(kpa, indicated, math.hypot(own, smaller), math.hypot(own, larger))
 
 
 def judged(cavity: CavityFacts, rise: Rise, stage: Stage) -> Verdict:

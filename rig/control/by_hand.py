@@ -43,8 +43,8 @@ def _follow_strokes(turn: Turn) -> None:
         turn.set(stroke=began, fills=state.fills + facts.forward)
     elif facts.forward and facts.line is not None and facts.steady:
         gauge, inside, flow = facts.reading.line_kpa, facts.in_tyre_l, facts.slow_lps
-        told = changed(state.stroke, stop_l=inside, stop_flow_lps=flow, stop_gauge_kpa=gauge, loss_told=True)
-        turn.set(stroke=told)
+        measured = changed(state.stroke, stop_l=inside, stop_flow_lps=flow, stop_gauge_kpa=gauge, loss_told=True)
+        turn.set(stroke=measured)
     elif facts.still and facts.tyre_kpa is not None:
         _rest(turn, facts.tyre_kpa)
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from rig.control.accounting import through_hose
-from rig.control.agreement import untold
+from rig.control.agreement import unconfirmed_stop
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
 from rig.control.doubt import rebooked_dry, with_accepted, with_doubt, with_drawn_liquid, with_last_rest, with_more_room
@@ -83,7 +83,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
     lost = not setup.armed(reading.output_timeout_s)
-    arm = lost and not outputs.moving and (bool(requests) or _LOST in _told(turn))
+    arm = lost and not outputs.moving and (bool(requests) or _LOST in _raised(turn))
     return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused, arm)
 
 
@@ -245,7 +245,7 @@ def _resume(turn: Turn, request: Request) -> tuple[Missing, ...]:
     if turn.state.state is not State.HELD:
         return ()
     # The person could not yet see an alarm raised in this very scan.
-    unseen = tuple(Missing(name, GUARD_NAMED[name].text) for name in _told(turn))
+    unseen = tuple(Missing(name, GUARD_NAMED[name].text) for name in _raised(turn))
     found = (*unseen, *missing(turn.setup, turn.state, turn.facts))
     if found:
         return _refused(turn, "resume", *found)
@@ -281,12 +281,12 @@ def _reset(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return _refused(turn, "reset", *(Missing(name, GUARD_NAMED[name].first) for name in standing))
     turn.phase_trigger(way_out(turn.setup, turn.state.phase))
     stroke = changed(turn.state.stroke, ended_by=End.NOT_YET, calm_gauge_kpa=None)
-    turn.set(alarms=cleared(turn.state.alarms, _told(turn)), stroke=stroke)
+    turn.set(alarms=cleared(turn.state.alarms, _raised(turn)), stroke=stroke)
     turn.state_trigger("reset", request.by)
     return ()
 
 
-def _told(turn: Turn) -> tuple[str, ...]:
+def _raised(turn: Turn) -> tuple[str, ...]:
     """Alarms raised in this scan."""
     return tuple(str(entry.data["name"]) for entry in turn.entries if entry.kind == "alarm")
 
@@ -373,10 +373,10 @@ def _act(turn: Turn) -> None:
             # A fill that ends here waits for the gauge too: no later rest shows where its liquid went.
             over = state.state is State.STOPPING
             calm = facts.rests if over else facts.still
-            stands = calm and waited_s >= turn.setup.settle_s and not untold(turn.setup, facts)
-            if stands and over:
+            settled = calm and waited_s >= turn.setup.settle_s and not unconfirmed_stop(turn.setup, facts)
+            if settled and over:
                 _last_rest(turn)
-            if (stands or waited_s >= _STAND_S) and not (over and in_doubt(state)):
+            if (settled or waited_s >= _STAND_S) and not (over and in_doubt(state)):
                 turn.state_trigger("stand")
         case State.RESTARTING:
             turn.state_trigger("go")

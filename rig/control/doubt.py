@@ -69,9 +69,9 @@ def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
         return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
     waved_on = state.alarms.accepted & _ASTRAY
-    stands = not waved_on.isdisjoint(standing)
+    accepted = not waved_on.isdisjoint(standing)
     # Without a meter, a gauge that never settled confirms for no later stroke that it went into the tyre.
-    astray = stands or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
+    astray = accepted or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
     if facts.flow_lps <= 0 or not astray:
         return state.tally
     return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
@@ -246,8 +246,8 @@ def _rose_late(state: FillState) -> bool:
 
 def _sure_l(setup: Setup, state: FillState) -> float:
     """Volume inside when a rest last showed a tyre under pressure: without pressure its location is unconfirmed."""
-    stood = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
-    rested_l = state.mark.tally.net_l(setup.meter) if stood else 0.0
+    pressurised = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
+    rested_l = state.mark.tally.net_l(setup.meter) if pressurised else 0.0
     return rested_l if state.when_low_l is None else min(rested_l, state.when_low_l)
 
 

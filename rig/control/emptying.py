@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from rig.control.agreement import LOST_ON_AIR, untold
+from rig.control.agreement import LOST_ON_AIR, unconfirmed_stop
 from rig.control.changed import changed
 from rig.control.doubt import net_uncertainty_l, with_last_rest
 from rig.control.flags import End, Flag
@@ -43,7 +43,7 @@ _FRONT_S = 2.0
 def settle_emptying(turn: Turn) -> None:
     """At rest: evaluate the stroke, then draw on, ask for air, or end."""
     facts, setup = turn.facts, turn.setup
-    if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
+    if unconfirmed_stop(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     rest_kpa, stroke = facts.tyre_kpa, _judged(turn, facts.tyre_kpa)
     if Flag.GAUGE_RESTLESS in turn.state.flags:
@@ -95,12 +95,12 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
     by_time, step_l = setup.meter.kind == "run time", setup.meter.litres_per_pulse
     came_l = stroke.start_l - turn.facts.in_tyre_l
     fell = (stroke.from_kpa + setup.line.atmosphere_kpa_abs) / (rest_kpa + setup.line.atmosphere_kpa_abs)
-    told_l = max(_air_l(turn) * (fell - 1), 0.0)
-    if (told_l if by_time else max(told_l, came_l)) < _NOTHING_STEPS * step_l:
+    indicated_l = max(_air_l(turn) * (fell - 1), 0.0)
+    if (indicated_l if by_time else max(indicated_l, came_l)) < _NOTHING_STEPS * step_l:
         return changed(stroke, barren=stroke.barren + 1)
-    by_volume = not by_time and told_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * told_l)
+    by_volume = not by_time and indicated_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * indicated_l)
     air = by_volume or _lost_nothing(turn)
-    missing_l = came_l * air if by_time else max(told_l - came_l - step_l / 2, 0.0)
+    missing_l = came_l * air if by_time else max(indicated_l - came_l - step_l / 2, 0.0)
     turn.set(tally=changed(tally, either_l=tally.either_l + missing_l))
     return changed(stroke, ended_by=End.AIR if air else stroke.ended_by, barren=0)
 

@@ -22,7 +22,7 @@ class End(StrEnum):
     FLOOR = "floor"
     DRY_LIMIT = "dry limit"
     UNSURE = "unsure"
-    """A coarse measure tells too little: only a rest can show more."""
+    """A coarse measure shows too little: only a rest can show more."""
     AIR = "air"
     REST = "rest"
     """By hand: the pressure has to be read before more goes in."""

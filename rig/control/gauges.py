@@ -63,11 +63,11 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         return state, _judged(reading, state, None), Shown()
     now_s = reading.now_s
     off_s = _off_s(setup, state, now_s)
-    may_stand = off_s >= 0
-    line, stands = _taken(state.line, now_s, reading.line_kpa, setup.line_gauge, may_stand=may_stand)
+    may_rest = off_s >= 0
+    line, at_rest = _taken(state.line, now_s, reading.line_kpa, setup.line_gauge, may_rest=may_rest)
     tyre = state.tyre
     if reading.tyre_kpa is not None or tyre.raw_kpa is not None:
-        tyre, stands = _taken(tyre, now_s, reading.tyre_kpa, setup.rest_gauge, may_stand=may_stand)
+        tyre, at_rest = _taken(tyre, now_s, reading.tyre_kpa, setup.rest_gauge, may_rest=may_rest)
     shown_kpa, gauge_s = state.gauge_kpa, state.gauge_s
     if line.kpa is None or shown_kpa is None or abs(line.kpa - shown_kpa) > line.wavers_kpa:
         shown_kpa, gauge_s = line.kpa, gauge_s if line.kpa == shown_kpa else now_s
@@ -80,7 +80,7 @@ def follow(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState,
         moves_kpa_s, drops_kpa_s = slope if slope * before > 0 else 0.0, _drops_kpa_s(setup, state)
         state = changed(state, moved_kpa_s=slope, moves_kpa_s=moves_kpa_s, drops_kpa_s=drops_kpa_s)
     read = tyre if reading.tyre_kpa is not None else line
-    shown = _shown(setup, state, read, stands, now_s) if may_stand else Shown()
+    shown = _shown(setup, state, read, at_rest, now_s) if may_rest else Shown()
     return state, _judged(reading, state, shown.rest), shown
 
 
@@ -110,12 +110,12 @@ def _trends(off_s: float, state: FillState) -> FillState:
 
 
 def _taken(
-    gauge: Gauge, now_s: float, raw_kpa: float | None, facts: GaugeFacts, *, may_stand: bool
+    gauge: Gauge, now_s: float, raw_kpa: float | None, facts: GaugeFacts, *, may_rest: bool
 ) -> tuple[Gauge, Rest | None]:
     """Update the gauge by one scan and return its rest if it is steady; only then its noise is learned."""
-    before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, facts.damping_s, may_stand=may_stand)
-    stands = rest.at_rest(gauge) if may_stand else None
-    return (gauge if stands is None else rest.learned(gauge, before_kpa, stands)), stands
+    before_kpa, gauge = gauge.raw_kpa, rest.taken(gauge, now_s, raw_kpa, facts.damping_s, may_rest=may_rest)
+    at_rest = rest.at_rest(gauge) if may_rest else None
+    return (gauge if at_rest is None else rest.learned(gauge, before_kpa, at_rest)), at_rest
 
 
 def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now_s: float) -> Shown:
@@ -181,8 +181,8 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
     its line loss.
     """
     kpa, head = state.line.kpa, head_kpa(setup.line)
-    told = state.valve_open and state.gas.sealed and state.gas.rest_kpa is not None
-    if not told or not _sealed(setup, state) or kpa is None:
+    rest_known = state.valve_open and state.gas.sealed and state.gas.rest_kpa is not None
+    if not rest_known or not _sealed(setup, state) or kpa is None:
         return 0.0
     off_gun = min(head, 0.0) - NO_TYRE_KPA <= kpa <= max(head, 0.0) + NO_TYRE_KPA
     if off_gun:

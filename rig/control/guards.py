@@ -19,7 +19,7 @@ from rig.control.passing import MOST_FLOW
 from rig.control.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.procedure import Phase, State
 from rig.control.state import Alarms
-from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, TOLD_S
+from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, REPORTED_AFTER_S
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
@@ -186,10 +186,10 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
     if not proving or facts.valve_open:
         return False
     line = facts.reading.line_kpa
-    stands = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
+    settled = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
     # An emptied tyre may have left air in the hose, which the reverse brings back along with any leakage.
     hose_l = setup.line.hose_l if setup.into == "tote" else 0.0
-    return facts.flushed_l > SEATED_L + hose_l or (stands and line is not None and line > KPA_PER_PSI)
+    return facts.flushed_l > SEATED_L + hose_l or (settled and line is not None and line > KPA_PER_PSI)
 
 
 def _arrival_high(setup: Setup, facts: Facts) -> bool:
@@ -260,7 +260,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
     Guard("another_controller", "trip", 0.0, wires.elsewhere, ANOTHER, FIND_IT),
-    Guard("off_unconfirmed", "trip", TOLD_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
+    Guard("off_unconfirmed", "trip", REPORTED_AFTER_S, wires.off_unconfirmed, CANNOT, FIRST, blind=True),
     Guard("output_not_obeyed", "trip", 1.0, wires.not_obeyed, "An output does not follow its command.",
           "Cut the pump supply; check the relay module, and whether another controller works this rig."),
     Guard("flow_while_stopped", "trip", 0.0, unasked.flows, "Liquid flows though the pump is off.",
@@ -284,7 +284,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("no_rise", "hold", 1.0, _no_rise, "Liquid goes out but the tyre's pressure does not rise.",
           "Is the gun on the valve? Look for liquid on the ground and a leak at bead, valve or hose.",
           _running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
-    Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space tell different pressures.",
+    Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space indicate different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", _PUMPING, may_accept=True),
     Guard("suction_dry", "hold", 1.5, agreement.starves, "Flow and pressure collapse: tote or suction runs dry.",
           "Look at the tote, its vent, the suction hose and strainer; does the pump turn at its speed?", _PUMPING),
@@ -327,7 +327,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("flow_too_high", "hold", 3.0, _flow_too_high, "The meter counts more than the pump can give.",
           "Air in the suction line, stray pulses, or wrong pulses per litre? Look before you go on.",
           _PUMPING, may_accept=True),
-    Guard("measures_differ", "hold", 0.0, _measures_differ, "The tote (or a second meter) tells other litres.",
+    Guard("measures_differ", "hold", 0.0, _measures_differ, "The tote (or a second meter) shows other litres.",
           "Air in the suction line, stray pulses, a leak before the meter? Or did somebody draw from the tote?",
           _RUNNING, may_accept=True),
     Guard("strainer_fouled", "hold", 2.0, _strainer, "The strainer is nearly blocked.",

@@ -34,9 +34,9 @@ _SLOWER = 1.25
 """Limit of the next vent's lengthening over the learned time."""
 _SCATTER = 1.05
 """Tolerance within which two successive vents show the same speed."""
-_TELLING_KPA = 1.0
+_LEAST_FALL_KPA = 1.0
 """A smaller fall is too small to measure."""
-_TELLING_S = 0.5
+_LEAST_OPEN_S = 0.5
 """A shorter vent may have been over before its valve moved."""
 _EVEN = 0.05
 """A flow no further below its slow estimate than this share is even."""
@@ -137,11 +137,11 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
     if fell_kpa < _NO_FALL_KPA and computed < stroke.open_s / 4:
         idle = stroke.idle_outs + 1
-        tells = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI and stroke.open_s >= _TELLING_S
-        turn.set(stroke=changed(stroke, air_stayed=tells or idle >= _MOST_IDLE_OUTS, idle_outs=idle))
+        significant = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI and stroke.open_s >= _LEAST_OPEN_S
+        turn.set(stroke=changed(stroke, air_stayed=significant or idle >= _MOST_IDLE_OUTS, idle_outs=idle))
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
-    if fell_kpa >= _TELLING_KPA and 0 < computed < math.inf:
+    if fell_kpa >= _LEAST_FALL_KPA and 0 < computed < math.inf:
         # A bore does not narrow from one vent to the next, but a valve may stick for a while, at the end of one and the
         # start of the next: only what both show is used.
         known, before = (turn.state.vent_gain, turn.state.vent_shown) if turn.state.vent_known else (1.0, 1.0)
@@ -164,15 +164,15 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     if falls_kpa < _NO_FALL_KPA:
         return
     idle = stroke.idle_outs + 1 if stroke.from_kpa - rest_kpa < falls_kpa / 4 else 0
-    telling = falls_kpa > 3 * _ONE_PSI or stroke.ended_by is End.UNSURE
-    stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and telling)
+    significant = falls_kpa > 3 * _ONE_PSI or stroke.ended_by is End.UNSURE
+    stayed = idle >= _MOST_IDLE_OUTS or (idle > 0 and significant)
     turn.set(stroke=changed(turn.state.stroke, air_stayed=stayed, idle_outs=idle))
 
 
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
     """Vent time: as learned, else conservative; longer where the last vent was too short to measure."""
     last = turn.state.stroke
-    too_short = last.idle_outs if last.open_s < _TELLING_S else 0
+    too_short = last.idle_outs if last.open_s < _LEAST_OPEN_S else 0
     return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + too_short)
 
 

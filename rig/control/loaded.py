@@ -35,12 +35,12 @@ def loaded(found: Inside | None) -> Loaded:
     return Loaded(round(found.litres, 1), round(found.low_l, 1), round(found.high_l, 1), found.answer)
 
 
-def inside(cavity: CavityFacts, found: Found, verdict: Verdict, told_l: float = 0.0) -> Inside:
+def inside(cavity: CavityFacts, found: Found, verdict: Verdict, stated_l: float = 0.0) -> Inside:
     """Liquid derived from the air space: the size's cavity less the measured one, plus what was reported.
 
     Yes where the look finds the air space too small; no where the band stays below what matters.
     """
-    best = told_l + cavity.volume_l - found.cavity_l
+    best = stated_l + cavity.volume_l - found.cavity_l
     down, up = (
         2 * math.hypot(side / 2, found.sigma_l)
         for side in (cavity.volume_l - cavity.low_l, cavity.high_l - cavity.volume_l)
@@ -54,15 +54,15 @@ def inside(cavity: CavityFacts, found: Found, verdict: Verdict, told_l: float = 
     return Inside(litres, low, high, answer)
 
 
-def inside_by_air(cavity: CavityFacts, rise: Rise, told_l: float = 0.0) -> Inside | None:
+def inside_by_air(cavity: CavityFacts, rise: Rise, stated_l: float = 0.0) -> Inside | None:
     """The same from air let into the tyre (no liquid in ``rise``); ``None`` where the pressure hardly rose."""
     found = found_in(rise)
-    return None if found is None else inside(cavity, found, judged(cavity, rise, "look"), told_l)
+    return None if found is None else inside(cavity, found, judged(cavity, rise, "look"), stated_l)
 
 
 def tank_rise(
     atmosphere_kpa_abs: float,
-    told_l: float,
+    stated_l: float,
     tyre_kpa: tuple[float, float],
     tank_l: float,
     tank_kpa: tuple[float, float],
@@ -75,4 +75,4 @@ def tank_rise(
     (first, last), air = tank_kpa, atmosphere_kpa_abs
     spent = max(first - last, 1e-6)
     put_in_u = math.hypot(math.sqrt(2) * gauge_u_kpa / spent, 3.0 / 288.0 * (last + air) / spent)
-    return Rise(air, tyre_kpa[0], told_l, tyre_kpa[1], told_l, tank_l * spent, put_in_u, gauge_u_kpa)
+    return Rise(air, tyre_kpa[0], stated_l, tyre_kpa[1], stated_l, tank_l * spent, put_in_u, gauge_u_kpa)

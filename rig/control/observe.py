@@ -15,7 +15,7 @@ from rig.control.changed import changed
 from rig.control.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.gauges import Shown
 from rig.control.gauges import follow as follow_gauges
-from rig.control.passing import MOST_FLOW, passes_untold, too_fast_l, with_untold_air
+from rig.control.passing import MOST_FLOW, passes_uncounted, too_fast_l, with_uncounted_air
 from rig.control.pressure import Band, Gas, level_cavity_l, sealed_band
 from rig.control.procedure import Phase, State
 from rig.control.state import (
@@ -147,7 +147,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if reading.fresh:
         flow = _flow(setup, state, reading.now_s)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
-        seen = forward or back or passes_untold(setup, state)
+        seen = forward or back or passes_uncounted(setup, state)
         unmoved_s = 0.0 if seen else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
     state = changed(state, flow=flow, unmoved_s=unmoved_s, now_s=reading.now_s)
     state = _dry(setup, state, dt)
@@ -159,8 +159,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:
     """By hand only the meter shows whether the pump runs, and which way."""
-    stands = reading.now_s - state.pulse_s >= STILL_S
-    way = 1 if forward else -1 if back else 0 if stands else state.by_lever
+    silent = reading.now_s - state.pulse_s >= STILL_S
+    way = 1 if forward else -1 if back else 0 if silent else state.by_lever
     if way == state.by_lever:
         return state
     changed_s = reading.now_s if way else state.pulse_s
@@ -192,13 +192,13 @@ def count_pulses(
     meters = (setup.meter, *setup.beside)
     before = state.counts or (Count(),) * len(meters)
     raws = (*reading.counts, *(None,) * (len(meters) - len(reading.counts)))
-    stands = _stands(setup, state, reading.now_s)
+    at_rest = _at_rest(setup, state, reading.now_s)
     flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
     unread_l = [MOST_FLOW * setup.line.most_lps * each_s for each_s in unread_s]
     after = tuple(
         [
-            counted(count, raw, meter, state.direction, most_l, missed_l, stands=stands, flows=flows)
+            counted(count, raw, meter, state.direction, most_l, missed_l, at_rest=at_rest, flows=flows)
             for count, raw, meter, missed_l in zip(before, raws, meters, unread_l, strict=True)
         ]
     )
@@ -219,14 +219,14 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
         # moves nothing.
         guess = setup.line.back_lps * dt
     before = state.tally
-    carried = with_untold_air(setup, state, before, reading, dt, counted=bool(forward or back))
+    carried = with_uncounted_air(setup, state, before, reading, dt, counted=bool(forward or back))
     if not forward and not back and not guess and carried is before:
         return state
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"
     tally = book(carried, setup, forward, back, guess, line_kpa, enters, curve)
-    uncommanded = _stands(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
+    uncommanded = _at_rest(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
     counted_l = (forward + back) * setup.meter.litres_per_pulse
     doubted = counted_l if uncommanded else too_fast_l(setup, state, dt)
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
@@ -238,10 +238,10 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     return changed(state, tally=tally, gas=gas)
 
 
-def _stands(setup: Setup, state: FillState, now_s: float) -> bool:
+def _at_rest(setup: Setup, state: FillState, now_s: float) -> bool:
     """Whether pump and vent have been off for long enough that everything should be at rest."""
-    told = pump_way(setup, state) or state.outputs.vent_valve
-    return not told and now_s - state.changed_s > setup.line.coast_s + STILL_S
+    commanded = pump_way(setup, state) or state.outputs.vent_valve
+    return not commanded and now_s - state.changed_s > setup.line.coast_s + STILL_S
 
 
 def _follow_gas(setup: Setup, state: FillState, before: Tally, after: Tally, line_kpa: float, *, guessed: bool) -> Gas:
@@ -329,8 +329,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
 def _stray_l(setup: Setup, state: FillState) -> float:
     if (off_s := pump_off_since_s(setup, state)) is None:
         return 0.0
-    stands_s = off_s + setup.line.coast_s + 1.0
-    counts = [count for at_s, count in state.flow.samples if at_s >= stands_s]
+    still_s = off_s + setup.line.coast_s + 1.0
+    counts = [count for at_s, count in state.flow.samples if at_s >= still_s]
     return abs(counts[-1] - counts[0]) * setup.meter.litres_per_pulse if counts else 0.0
 
 

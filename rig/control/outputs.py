@@ -33,7 +33,7 @@ def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
     wanted = _with_valves(setup, state, _wanted(setup, state, facts))
     turns = (1 if wanted.pump_run else 0) - (1 if wanted.pump_reverse else 0)
     # By hand the relay is the pump's supply, and does not control the lever's direction.
-    if not setup.by_hand and turns and state.direction and turns != state.direction and not _stands(facts):
+    if not setup.by_hand and turns and state.direction and turns != state.direction and not _at_standstill(facts):
         return replace(wanted, pump_run=False, pump_reverse=False)
     if turns and setup.fill_travel_s and not fill_valve_open(setup, state, facts.reading.now_s):
         # Against a valve that is still shut the pump would only open the relief.
@@ -53,7 +53,7 @@ def _with_valves(setup: Setup, state: FillState, wanted: Outputs) -> Outputs:
     return wanted
 
 
-def _stands(facts: Facts) -> bool:
+def _at_standstill(facts: Facts) -> bool:
     return facts.off_s >= _REVERSAL_PAUSE_S and abs(facts.flow_lps) < _STANDSTILL_LPS
 
 

@@ -18,7 +18,7 @@ _LEFT = 1 / 3
 """Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
 
-def with_untold_air(
+def with_uncounted_air(
     setup: Setup, state: FillState, tally: Tally, reading: Reading, dt_s: float, *, counted: bool
 ) -> Tally:
     """Update one scan's account with air that the meter did not register; ``counted``: it registered something."""
@@ -33,7 +33,7 @@ def with_untold_air(
     return carry_air(tally, setup.line, way * setup.line.moves_lps(way) * dt_s, line_kpa_abs)
 
 
-def passes_untold(setup: Setup, state: FillState) -> bool:
+def passes_uncounted(setup: Setup, state: FillState) -> bool:
     """Whether air is at a meter that may not register it: then a missing count is expected."""
     way = pump_way(setup, state)
     return way != 0 and setup.meter.air_going(way) != "counts" and air_at_pump(setup, state)

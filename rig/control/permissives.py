@@ -61,14 +61,14 @@ def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
 def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:
     if setup.into == "tote":
         return None
-    level, told_by, way_out = setup.tote_l, "by the book" if setup.tote_by_book else "as configured", ", or dip it"
+    level, source, way_out = setup.tote_l, "by the book" if setup.tote_by_book else "as configured", ", or dip it"
     if facts.reading.tote_l is not None:
-        level, told_by, way_out = facts.reading.tote_l, "by its level", ""
+        level, source, way_out = facts.reading.tote_l, "by its level", ""
     # The hose volume of a draw-down comes back each time; a fill consumes the target.
     need = setup.target_l - facts.in_tyre_l + setup.heel_l
     if level < need:
         return (
-            f"The tote holds {show_volume(level)} {told_by}, this wheel needs {show_volume(need)} with the heel: fill "
+            f"The tote holds {show_volume(level)} {source}, this wheel needs {show_volume(need)} with the heel: fill "
             f"it first{way_out}."
         )
     return None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, untold
+from rig.control.agreement import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
 from rig.control.alarms import pending
 from rig.control.by_hand import by_hand
 from rig.control.changed import changed
@@ -62,7 +62,7 @@ def settle(turn: Turn) -> None:
     if setup.into == "tote":
         settle_emptying(turn)
         return
-    if untold(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
+    if unconfirmed_stop(setup, facts) or facts.stroke_s < setup.settle_s or not facts.rests or facts.tyre_kpa is None:
         return
     if pending(turn.state.alarms):
         # A rest re-anchors the air space, and an alarm still in its delay would be lost with it.
@@ -361,7 +361,7 @@ def _watch_rise(turn: Turn) -> None:
 def _end_stroke(turn: Turn, why: End) -> None:
     facts = turn.facts
     # With pulses missing, the flow does not give the loss, and nothing is learned from it.
-    told = why is End.FLOOR or (facts.line is not None and facts.steady)
+    loss_shown = why is End.FLOOR or (facts.line is not None and facts.steady)
     measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
     turn.set(
         stroke=changed(
@@ -369,7 +369,7 @@ def _end_stroke(turn: Turn, why: End) -> None:
             stop_l=in_tyre_l(turn.setup, turn.state),
             # A stroke ended before its flow was measured gives none: a level's one step in a second is no flow.
             stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
-            loss_told=told,
+            loss_told=loss_shown,
         )
     )
     turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))

@@ -43,12 +43,12 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
         return None
     if not state.valve_open or (reading.reachable and not reading.fresh):
         return state.remains
-    told = facts.rests and not facts.restless and not facts.venting and reading.reachable
+    settled = facts.rests and not facts.restless and not facts.venting and reading.reachable
     # The liquid above the valve of an emptied tyre is not measured: the pressure at the gun is no less than the tyre's.
     kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
     # A rest re-anchors the air space and agrees with itself from then on: a doubtful one remains so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
-    if not told or kpa is None:
+    if not settled or kpa is None:
         return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
     # After an interruption too: if the core was put in meanwhile, the hose shows nothing of the tyre.
     sealed = state.gas.sealed or Flag.INTERRUPTED in state.flags

@@ -130,12 +130,12 @@ def gauge_of(noise_kpa: float | None) -> Gauge:
     return Gauge(variance=max(noise_kpa, _FLOOR_KPA) ** 2, weight=_FORGETS / 2)
 
 
-def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | None, *, may_stand: bool) -> Gauge:
-    """Process one scan. ``may_stand``: nothing is commanded to move; only then the window grows."""
+def taken(gauge: Gauge, now_s: float, raw_kpa: float | None, damping_s: float | None, *, may_rest: bool) -> Gauge:
+    """Process one scan. ``may_rest``: nothing is commanded to move; only then the window grows."""
     if raw_kpa is None:
         return unseen(gauge)
     kpa = _smoothed(gauge, now_s, raw_kpa, damping_s)
-    blocks, began_s = _with_scan(gauge, now_s, raw_kpa) if may_stand else ((), now_s)
+    blocks, began_s = _with_scan(gauge, now_s, raw_kpa) if may_rest else ((), now_s)
     return Gauge(raw_kpa, kpa, now_s, gauge.variance, gauge.weight, blocks, began_s)
 
 

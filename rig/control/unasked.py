@@ -132,10 +132,10 @@ def _may_rise_kpa(setup: Setup, facts: Facts) -> float | None:
 def _pressed(setup: Setup, facts: Facts) -> bool:
     """Detect a hose that was reversed off behind a shut valve and now exceeds any tyre pressure of this fill."""
     line = facts.reading.line_kpa
-    told = facts.valve_open or facts.forward or facts.reverse or setup.by_hand
+    explained = facts.valve_open or facts.forward or facts.reverse or setup.by_hand
     # After a reset the hose's state is unknown until it has been reversed off again.
-    stood = facts.stroke.calm_gauge_kpa is not None and calm(setup, facts)
-    if facts.state is not State.RUNNING or told or not stood or line is None:
+    at_rest = facts.stroke.calm_gauge_kpa is not None and calm(setup, facts)
+    if facts.state is not State.RUNNING or explained or not at_rest or line is None:
         return False
     return line > setup.trip_kpa + max(head_kpa(setup.line), 0.0)
 

@@ -16,7 +16,7 @@ CANNOT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
 FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valves are shut. Then say that it is cut."
 ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
 FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
-TOLD_S = 1.0
+REPORTED_AFTER_S = 1.0
 """Hold-off: a lost answer, or a module that reports its outputs late, raises no alarm."""
 _PUMP = frozenset({"pump_run", "pump_reverse"})
 _FRESH_S = 1.0
@@ -77,9 +77,9 @@ def in_doubt(state: FillState) -> bool:
     return state.unconfirmed_s is not None and not state.supply_cut
 
 
-def told(state: FillState) -> bool:
+def is_reported(state: FillState) -> bool:
     """Whether outputs have been unconfirmed for long enough to report it on every screen."""
-    return unconfirmed_for_s(state) >= TOLD_S
+    return unconfirmed_for_s(state) >= REPORTED_AFTER_S
 
 
 def unconfirmed_for_s(state: FillState) -> float:

@@ -29,12 +29,12 @@ def tyre_shown(setup: Setup, state: FillState, facts: Facts) -> TyreShown:
     """The tyre pressure for a screen, in kPa; ``None`` where it is unknown."""
     silent_s = max(0.0, state.now_s - state.line.at_s) if not facts.reading.fresh else 0.0
     gauge_kpa = _by_gauge(setup, state, facts)
-    told = [(gauge_kpa, silent_s)] if gauge_kpa is not None else []
+    candidates = [(gauge_kpa, silent_s)] if gauge_kpa is not None else []
     if facts.gas is not None and not facts.rests:
-        told.append((facts.gas.best, max(0.0, state.now_s - state.told_s)))
-    if not told:
+        candidates.append((facts.gas.best, max(0.0, state.now_s - state.told_s)))
+    if not candidates:
         return TyreShown(facts.tyre_kpa, silent_s)
-    kpa, age_s = (max if _high_is_worse(state, facts) else min)(told)
+    kpa, age_s = (max if _high_is_worse(state, facts) else min)(candidates)
     return TyreShown(kpa, age_s)
 
 

@@ -33,8 +33,8 @@ def not_obeyed(setup: Setup, facts: Facts) -> bool:
     seen = facts.reading.outputs_seen
     if seen is None or facts.reading.unrenewed:
         return bool(facts.reading.unrenewed)
-    told = facts.outputs
-    return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (told.pump_run, told.pump_reverse, told.vent_valve)
+    sent = facts.outputs
+    return (seen.pump_run, seen.pump_reverse, seen.vent_valve) != (sent.pump_run, sent.pump_reverse, sent.vent_valve)
 
 
 def off_unconfirmed(setup: Setup, facts: Facts) -> bool:

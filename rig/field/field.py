@@ -245,7 +245,7 @@ class Field:
             ]
             if alone and turning is not None and turned:
                 connects = self._devices[self.points[RUN].link].port.connects
-                turned = turned if turning.stands(self.values, clock(), connects) else []
+                turned = turned if turning.confirmed(self.values, clock(), connects) else []
             if turned or not on:
                 found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
                 faults += [fault for link_faults in found for fault in link_faults]

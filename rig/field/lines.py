@@ -103,8 +103,8 @@ class LinePort:
                 await self._came.wait()
         if self._came.is_set() and self._latest is not None:
             return self._latest
-        told = f"; the last was {self._odd!r}" if self._odd else ""
-        raise SilentError(f"{self.name}: no line from {self._link.port} fits the pattern{told}")
+        last = f"; the last was {self._odd!r}" if self._odd else ""
+        raise SilentError(f"{self.name}: no line from {self._link.port} fits the pattern{last}")
 
     # --- the port ---------------------------------------------------------------------------------------------------
 

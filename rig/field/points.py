@@ -165,7 +165,7 @@ class Point(Instrument):
     unit: int = Field(default=1, ge=0, le=255)
     """Unit id of the device on that link."""
     table: Table
-    """Table of the device in which it stands; an output in coil or holding."""
+    """Table of the device in which it is; an output in coil or holding."""
     address: int = Field(ge=0, le=65535)
     """Address in that table, counted from 0."""
     type: NumberType = "bool"

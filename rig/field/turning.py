@@ -54,7 +54,7 @@ class Turning:
         free = self._off_s is not None and now_s - self._off_s >= self.settle_s
         way = self.wanted == REVERSE
         same = way is self.way and not self._contradicted(values)
-        run = bool(self.wanted) and same and (run_on or self.stands(values, now_s, self._connects))
+        run = bool(self.wanted) and same and (run_on or self.confirmed(values, now_s, self._connects))
         self._held_back = bool(self.wanted) and not run
         turn = {DIRECTION: way} if free or same else {}
         rest = {name: on for name, on in asked.items() if name not in (FORWARD, REVERSE)}
@@ -76,7 +76,7 @@ class Turning:
         """Note that the direction was refused, or not answered."""
         self._set_s = math.inf
 
-    def stands(self, values: Mapping[str, Value], now_s: float, connects: int) -> bool:
+    def confirmed(self, values: Mapping[str, Value], now_s: float, connects: int) -> bool:
         """Whether the direction is known to be as commanded, so that run may go on."""
         if now_s - self._set_s < self.follow_s or connects != self._connects:
             return False

@@ -16,7 +16,7 @@ PAGE = "reference/alarms"
 _TEST, _FAULT = "\nTest: ", re.compile(r"\nSimulated: `([^`]+)`(?: with `([^`]+)`)?$")
 _HOLDS = "Holds the fill: everything goes off, and a person goes on once the cause is gone."
 _TRIPS = "Trips: everything goes off and stays off until the cause is gone and a person resets it."
-_ACCEPTED = "You may look and go on past it: it is recorded, and not told again in this fill."
+_ACCEPTED = "You may look and go on past it: it is recorded, and not reported again in this fill."
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ def _when(guard: Guard) -> str:
         when = f"always but in the step {_steps(left_out)}"
     else:
         when = "always" if (State.IDLE, Phase.SETTLE) in guard.scope else "from the start of a fill to its end"
-    soon = f"once it has stood for {guard.delay_s:g} s" if guard.delay_s else "as soon as it is seen"
+    soon = f"once it has lasted {guard.delay_s:g} s" if guard.delay_s else "as soon as it is seen"
     return f"Watched {when}; acts {soon}."
 
 

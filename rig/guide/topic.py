@@ -41,7 +41,7 @@ def written() -> tuple[Topic, ...]:
 
 
 def sections(text: str) -> tuple[str, dict[str, str]]:
-    """What stands before the first heading of the second level, and the text below each, by heading."""
+    """The text before the first heading of the second level, and the text below each, by heading."""
     before, *parts = re.split(r"(?m)^## ", text)
     return before.strip("\n"), {
         head.strip(): body.strip("\n") for head, _, body in (part.partition("\n") for part in parts)

@@ -75,10 +75,10 @@ class Content:
     @property
     def lot_text(self) -> str:
         """The lots in words: the only one, or each with its percent; empty if unknown."""
-        told = [(lot, share) for lot, share in self.lots if lot]
-        if len(self.lots) == 1 and told:
-            return told[0][0]
-        return ", ".join(f"{lot} {100 * share:.0f} %" for lot, share in told)
+        named = [(lot, share) for lot, share in self.lots if lot]
+        if len(self.lots) == 1 and named:
+            return named[0][0]
+        return ", ".join(f"{lot} {100 * share:.0f} %" for lot, share in named)
 
     def _shares(self, which: Literal[0, 1]) -> tuple[tuple[str, float], ...]:
         sums: dict[str, float] = {}

@@ -178,11 +178,11 @@ class JournalReader:
         """Every proving, oldest first."""
         with self._reading():
             rows = self._db.execute("SELECT number, at, meter, accepted, document FROM provings ORDER BY number")
-            told = [(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
+            parsed = [(n, at, meter, bool(took), json.loads(text)) for n, at, meter, took, text in rows]
         judged: dict[object, StoredEvent] = {}
         for event in self.events():
             judged[event.what.get(_VOIDS) or event.what.get(_TAKES_BACK)] = event
-        return [StoredProving(*row, judged.get(row[0])) for row in told]
+        return [StoredProving(*row, judged.get(row[0])) for row in parsed]
 
     def events(self) -> list[StoredEvent]:
         """Every event, oldest first."""

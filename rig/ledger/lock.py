@@ -106,9 +106,9 @@ class RigLock:
         except LockedError:
             self._drop()
             raise
-        told = json.dumps(self._who).encode()
+        description = json.dumps(self._who).encode()
         for each in self._sockets:
-            self._threads.append(threading.Thread(target=_tell, args=(each, told), daemon=True))
+            self._threads.append(threading.Thread(target=_answer, args=(each, description), daemon=True))
             self._threads[-1].start()
         return self
 
@@ -157,13 +157,13 @@ def _taken(end: str) -> socket.socket:
     return made
 
 
-def _tell(listening: socket.socket, told: bytes) -> None:
+def _answer(listening: socket.socket, description: bytes) -> None:
     """Answer every query until the lock is released."""
     with contextlib.suppress(OSError):
         while True:
             asking, _ = listening.accept()
             with asking, contextlib.suppress(OSError):
-                asking.sendall(told)
+                asking.sendall(description)
 
 
 def _asked(end: str) -> bytes:
@@ -179,10 +179,10 @@ def _asked(end: str) -> bytes:
     return b""
 
 
-def _held_by(told: bytes) -> LockedError:
+def _held_by(description: bytes) -> LockedError:
     who: dict[str, object] = {}
     with contextlib.suppress(ValueError):
-        found = json.loads(told)
+        found = json.loads(description)
         who = found if isinstance(found, dict) else {}
     lines = [f"another controller (process {who.get('process', 'unknown')}) runs this rig; stop it first"]
     named = {"user": "user", "command": "command", "config": "configuration", "folder": "folder", "since": "since"}

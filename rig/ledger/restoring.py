@@ -131,11 +131,11 @@ def _journal_in_place(folder: Path, fresh: Path, name: str) -> Iterator[str]:
     if not (folder / name).exists():
         return
     try:
-        here = _told_by(folder / name)
+        here = _rows_of(folder / name)
     except JournalError as error:
         yield f"the journal that was in place is put aside: {error}"
         return
-    there = _told_by(fresh / name) if (fresh / name).exists() else set()
+    there = _rows_of(fresh / name) if (fresh / name).exists() else set()
     if not there - here:
         copy_file(folder / name, fresh / name)
         if further := here - there:
@@ -150,7 +150,7 @@ def _journal_in_place(folder: Path, fresh: Path, name: str) -> Iterator[str]:
 _Row = tuple[str, str, str]
 
 
-def _told_by(path: Path) -> set[_Row]:
+def _rows_of(path: Path) -> set[_Row]:
     """Contents of a journal: fills begun, fills finished, its provings and its events."""
     with contextlib.closing(JournalReader(path)) as journal:
         begun = {("fill", fill.fill_id, "begun") for fill in journal.fills()}

@@ -135,7 +135,7 @@ def prove(
         flows_lps=tuple(group.flow_lps for group in groups if group.flow_lps is not None),
         fails=tuple(_fails(runs, groups, before, gate)),
         asks=tuple(_asks(factor, before, gate)),
-        tells=tuple(_tells(runs, groups, before, u_reference)),
+        tells=tuple(_remarks(runs, groups, before, u_reference)),
     )
 
 
@@ -193,7 +193,7 @@ def _asks(factor: float, before: Before, gate: Gate) -> list[str]:
     return found
 
 
-def _tells(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, u_reference: float) -> list[str]:
+def _remarks(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, u_reference: float) -> list[str]:
     found = []
     least, fastest = min(run.reference_l for run in runs), groups[-1].flow_lps or before.pump_lps
     if least < _MINUTE_S * fastest:

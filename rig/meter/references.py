@@ -53,7 +53,7 @@ class Can:
         )
         return 1000 * thick_m * 1.25 * math.pi * width_m**2 / self.volume_l
 
-    def tells(self, fluid: Fluid, temp_c: float) -> str:
+    def clingage_note(self, fluid: Fluid, temp_c: float) -> str:
         """A warning of a liquid that clings to the can; empty where less stays than the can is known to."""
         share = self.clinging_share(fluid, temp_c)
         if share <= max(self.doubt, CAN_DOUBT["mild steel"]):

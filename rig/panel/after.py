@@ -62,10 +62,10 @@ def after_of(settings: Settings, fill_id: str) -> dict[str, object]:
 def after_view(book: Book, fill_id: str) -> dict[str, object] | None:
     """The findings at a wheel after its fill, with its faults; None when nothing was reported."""
     fill = fill_asked(book, fill_id)
-    told = finish_of(book, fill)
-    if told is None:
+    record = finish_of(book, fill)
+    if record is None:
         return None
-    finish = Finish.of(told)
+    finish = Finish.of(record)
     faults = finish_faults(finish, PumpWork.of(fill).working_kpa)
     return {**{name: getattr(finish, name) for name in ("final_kpa", "leak", "cap", "by")}, "faults": faults}
 

@@ -132,7 +132,7 @@ class CommissionPage:
     """The routes of one commissioning."""
 
     def __init__(self, transcript: Transcript, texts: dict[str, str], code: str, stop: Callable[[str], None]) -> None:
-        """``stop`` ends the commissioning with everything off; it is told who pressed it."""
+        """``stop`` ends the commissioning with everything off; it receives who pressed it."""
         self._transcript = transcript
         self._texts = texts
         self._code = code

@@ -69,7 +69,7 @@ def html_of(text: str) -> str:
 
 
 def _commands(_: RendererProtocol, tokens: Sequence[Token], at: int, *__: object) -> str:
-    """Each line of a block of commands by itself, so that one which is wrapped can be told from the next."""
+    """Each line of a block of commands by itself, so that one which is wrapped can be distinguished from the next."""
     return f"<pre>{''.join(f'<code>{escape(line)}</code>' for line in tokens[at].content.splitlines())}</pre>\n"
 
 

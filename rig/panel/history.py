@@ -68,11 +68,11 @@ def fill_view(settings: Settings, fill_id: str) -> dict[str, object]:
         entries = journal.entries(fill.fill_id)
         pair = _pair(journal.fills(), fill)
     work = fill.work
-    ticket, told, asks = _of_the_book(settings, work) if work else ("", None, None)
+    ticket, finish, asks = _of_the_book(settings, work) if work else ("", None, None)
     return {
         **_row(fill),
         "ticket": ticket,
-        "after": told,
+        "after": finish,
         "asks_figure": asks,
         "next": next_steps(work) if work else [],
         "trace": trace_of(entries),

@@ -267,7 +267,7 @@ def _wheels(
     settings: Settings, forms: Sequence[WheelForm], fills: Sequence[Filled], work: Mapping[str, Work]
 ) -> list[View]:
     """Each wheel with its fills: of two wheels at one place the first takes the first completed fill."""
-    done = _told_apart(fills)
+    done = _by_wheel(fills)
     views: list[View] = []
     for form in forms:
         size = _size(settings, form)
@@ -297,7 +297,7 @@ def _size(settings: Settings, form: WheelForm) -> str:
     return read_size(wheel.size if wheel else form.size).text if wheel or form.size else form.wheel
 
 
-def _told_apart(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Filled]]]:
+def _by_wheel(fills: Sequence[Filled]) -> dict[tuple[str, str], list[list[Filled]]]:
     """The fills of each place and size, one list for each wheel, which ends with a completed fill."""
     found: dict[tuple[str, str], list[list[Filled]]] = {}
     for fill in fills:

@@ -55,7 +55,7 @@ class Shop:
             Route("/api/jobs/{job:path}", self.job, methods=["GET"]),
             Route("/api/compare", self.compare, methods=["GET"]),
             Route("/api/stock", self.stock, methods=["GET"]),
-            Route("/api/stock", self.tell_stock, methods=["POST"]),
+            Route("/api/stock", self.enter_stock, methods=["POST"]),
             Route("/api/records", self.records, methods=["GET"]),
             Route("/api/records/{serial:int}/{act}", self.undo, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
@@ -67,14 +67,14 @@ class Shop:
         self._door.person(request)
         return JSONResponse(await run_in_threadpool(look))
 
-    async def _once(self, request_id: str, tell: Callable[[], object], look: Callable[[], object]) -> Response:
+    async def _once(self, request_id: str, act: Callable[[], object], look: Callable[[], object]) -> Response:
         """Act on the first request of an id; a repeat only reads. A failed request was not done and may be repeated."""
         if request_id in self._handled:
             return JSONResponse(await run_in_threadpool(look))
         self._handled.append(request_id)
         done = False
         try:
-            reply = JSONResponse(await run_in_threadpool(tell))
+            reply = JSONResponse(await run_in_threadpool(act))
             done = True
         finally:
             if not done:
@@ -151,8 +151,8 @@ class Shop:
         """Plan another liquid for wheels of a job."""
         session = self._door.person(request)
         form, job = converting.ConvertForm.model_validate_json(await request.body()), request.path_params["job"]
-        told = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
-        return JSONResponse(told)
+        planned = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
+        return JSONResponse(planned)
 
     async def note(self, request: Request) -> Response:
         """Note a step done by hand, or a part for the bill."""
@@ -233,12 +233,12 @@ class Shop:
         """The contents of the totes."""
         return await self._look(request, lambda: stock.stock_view(self._settings))
 
-    async def tell_stock(self, request: Request) -> Response:
+    async def enter_stock(self, request: Request) -> Response:
         """Keep a person's report on a tote."""
         session = self._door.person(request)
         form = stock.StockForm.model_validate_json(await request.body())
         return await self._once(
             form.id,
-            lambda: stock.tell_stock(self._settings, form, session.name),
+            lambda: stock.enter_stock(self._settings, form, session.name),
             lambda: stock.stock_view(self._settings),
         )

@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.books.stock import add_stock, stock_document, tell
+from rig.books.stock import add_stock, keep_entry, stock_document
 from rig.books.where import options_of
 from rig.panel.asking import Touch
 from rig.panel.jobs import book_of_rig, book_to_keep
@@ -43,12 +43,12 @@ def stock_view(settings: Settings) -> dict[str, object]:
         return stock_document(totes_of(book))
 
 
-def tell_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
+def enter_stock(settings: Settings, form: StockForm, by: str) -> dict[str, object]:
     """Keep a person's report; returns every tote with the new state. QuantityError, Refused."""
     given = form.model_dump(exclude={"id", "action", "source", "mixed", "sure"}) | {"from": form.source, "by": by}
     words = [f"--{name}={text.strip()}" for name, text in given.items() if text.strip()]
     words += [f"--{name}" for name in ("mixed", "sure") if getattr(form, name)]
     options = options_of(add_stock, "stock", [form.action, *words])
     with book_to_keep(settings) as book:
-        tell(book, options, settings, once=form.id)
+        keep_entry(book, options, settings, once=form.id)
         return stock_document(totes_of(book))

@@ -14,7 +14,7 @@ from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, told, unconfirmed_for_s
+from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
@@ -211,7 +211,7 @@ def _held_for(state: FillState) -> str:
 
 def _cannot(state: FillState, reading: Reading) -> Picture | None:
     """Report outputs that may be on and cannot be switched off from here."""
-    if not told(state):
+    if not is_reported(state):
         return None
     return {
         "outputs": sorted(reading.unconfirmed),

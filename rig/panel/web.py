@@ -161,8 +161,8 @@ class Page:
         """A fill's recording on one time axis; one at a time, since it is run through the program again."""
         self.door.person(request)
         async with self._filming:
-            told = await run_in_threadpool(film_view, self._facade.settings, request.path_params["fill_id"])
-        return JSONResponse(told)
+            film = await run_in_threadpool(film_view, self._facade.settings, request.path_params["fill_id"])
+        return JSONResponse(film)
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
@@ -257,12 +257,12 @@ class Page:
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time. Escape stops only what runs."""
         form = Stop.model_validate_json(await request.body())
-        told = stop_view(self._facade, time.monotonic())
-        if told["ran"] or not form.escape:
+        view = stop_view(self._facade, time.monotonic())
+        if view["ran"] or not form.escape:
             session = self.door.who(request)
             name = session.name if session else "STOP on a page"
             self._facade.stop(form.id, f"{name}, {address_of(request)}")
-        return JSONResponse(told)
+        return JSONResponse(view)
 
     async def stopped(self, request: Request) -> Response:
         """What is known of a STOP."""

@@ -43,7 +43,7 @@ class Wanted:
     mass_kg: float | None = None
     existing_l: float = 0.0
     drained_at: float | None = None
-    """Clock position of the valve when the old liquid was drawn off: what stands below its hole is still inside."""
+    """Clock position of the valve when the old liquid was drawn off: what is below its hole is still inside."""
     start_kpa: float | None = None
     working_kpa: float | None = None
     margin_m: float = 0.0
@@ -278,7 +278,7 @@ def _check(cavity: Cavity, target_l: float, total_l: float) -> None:
 
 
 def _after_drawing(cavity: Cavity, wanted: Wanted) -> Wanted:
-    """The request with what stayed inside when the old liquid was drawn off: what stands below the valve hole."""
+    """The request with what stayed inside when the old liquid was drawn off: what is below the valve hole."""
     if wanted.drained_at is None:
         return wanted
     below_l = cavity.fraction_at_clock(wanted.drained_at) * cavity.volume_l

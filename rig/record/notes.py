@@ -46,7 +46,7 @@ class OnWheel(Sealed):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moved(OnWheel):
-    """Liquid that was moved, told or counted."""
+    """Liquid that was moved, stated or counted."""
 
     fluid: str | None = None
     to: str | None = None

@@ -339,10 +339,10 @@ class Ended:
 
     def document(self) -> Document:
         """For a program and the page."""
-        told: Document = self.work.document()
+        shown: Document = self.work.document()
         if self.in_book:
-            told |= {"tote": self.tote, "lot": self.lot, "number": self.number, "serial": self.serial}
-            told["order_again"] = list(self.order_again)
+            shown |= {"tote": self.tote, "lot": self.lot, "number": self.number, "serial": self.serial}
+            shown["order_again"] = list(self.order_again)
         elif self.book_fault is not None:
-            told |= {"serial": None, "book_fault": self.book_fault}
-        return told | ({"second_copy_fault": self.second_copy_fault} if self.second_copy_fault else {})
+            shown |= {"serial": None, "book_fault": self.book_fault}
+        return shown | ({"second_copy_fault": self.second_copy_fault} if self.second_copy_fault else {})

@@ -43,7 +43,7 @@ class Afterwards:
     state: FillState
     meters: Sequence[MeterFace]
     clock: Clock
-    told: Guard | None = None
+    detected: Guard | None = None
     """The guard that was detected; latched until the next work begins."""
 
     def see(self, reading: Reading) -> None:
@@ -51,7 +51,7 @@ class Afterwards:
         self.state, facts = observe(self.setup, self.state, reading)
         setup = in_force(self.setup, self.state)
         rows = (GUARD_NAMED[name] for name in _ROWS)
-        self.told = self.told or next((row for row in rows if row.condition(setup, facts)), None)
+        self.detected = self.detected or next((row for row in rows if row.condition(setup, facts)), None)
 
 
 def afterwards_of(settings: Settings, setup: Setup | None, decision: Decision | None) -> Afterwards | None:
@@ -80,11 +80,11 @@ async def look(settings: Settings, field: Field, after: Afterwards | None) -> Re
     units = conversions(settings.quantities, settings.rig.atmosphere)
     now_s = after.clock.tick(plant_s(field.values, units, began_s))
     reading = reading_now(settings, field, began_s, now_s=now_s, meters=after.meters, acting=after.state.measure)
-    before = after.told
+    before = after.detected
     after.see(reading)
-    if after.told is not None and before is None:
+    if after.detected is not None and before is None:
         await _call(settings, field)
-        _keep(settings, after, after.told, reading.line_kpa)
+        _keep(settings, after, after.detected, reading.line_kpa)
     return reading
 
 
@@ -95,10 +95,10 @@ async def watch(settings: Settings, after: Afterwards, done: Callable[[], bool],
     """
     with controlling(settings), contextlib.closing(field_of(settings)) as field:
         while not done():
-            before = after.told
+            before = after.detected
             await look(settings, field, after)
-            if after.told is not None and before is None:
-                say(after.told)
+            if after.detected is not None and before is None:
+                say(after.detected)
             await asyncio.sleep(settings.clock.scan / settings.clock.scale)
         with contextlib.suppress(FieldError):
             await field.write(dict.fromkeys(settings.outputs, False))

@@ -72,9 +72,9 @@ class Curves:
         self.high_kpa.append(high_kpa)
         self.flow_lps.append(facts.flow_lps)
         self.in_tyre_l.append(facts.in_tyre_l)
-        told = scan.decided
-        self.on.append(tuple(told.get("on", ())))  # type: ignore[arg-type]
-        self.steps.append((str(told.get("state", "")), str(told.get("phase", ""))))
+        decided = scan.decided
+        self.on.append(tuple(decided.get("on", ())))  # type: ignore[arg-type]
+        self.steps.append((str(decided.get("state", "")), str(decided.get("phase", ""))))
         for kind, data in scan.entries:
             if kind == "alarm":
                 words = (str(data.get(key, "")) for key in ("name", "text", "do", "action"))

@@ -31,7 +31,7 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown, wires_told
+from rig.shop.before import Foreknown, foreknown, wiring_cautions
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | Trial
@@ -204,18 +204,18 @@ class Facade:
 
     def read_vessel(self, request_id: str, seen: Seen) -> bool:
         """Enter the vessel's reading after a proving run; false if none is awaited."""
-        return self._told(request_id, lambda: self.bench.read(seen))
+        return self._once(request_id, lambda: self.bench.read(seen))
 
     def judge_proving(self, request_id: str, *, taken: bool) -> bool:
         """Accept or reject a judged proving; false if no verdict is awaited."""
-        return self._told(request_id, lambda: self.bench.accept(taken=taken))
+        return self._once(request_id, lambda: self.bench.accept(taken=taken))
 
-    def _told(self, request_id: str, tell: Callable[[], bool]) -> bool:
+    def _once(self, request_id: str, act: Callable[[], bool]) -> bool:
         with self._lock:
             if self._repeated(request_id):
                 return True
             self._handled.append(request_id)
-        return tell()
+        return act()
 
     def machine_moved(self, by: str) -> None:
         """Ask the checks of the machine again."""
@@ -262,7 +262,7 @@ class Facade:
             live=self._live,
             ended=self._ended,
             notice=self._notice,
-            cautions=wires_told(self.settings),
+            cautions=wiring_cautions(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
         )

@@ -2,7 +2,7 @@
 
 At the end of a stroke the flow ceases while the tyre's pressure hardly changes: what the gauge falls by is the loss of
 the line, and how fast it does so its lag. The tyre's own pressure is a parabola in the litres, per stroke. A start
-tells less: after a vent the gun may hold air, which passes the valve without a loss. The hose gives a little, so that
+shows less: after a vent the gun may hold air, which passes the valve without a loss. The hose gives a little, so that
 its end flows on for a moment; that is fitted too, and means nothing else.
 """
 

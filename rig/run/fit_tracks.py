@@ -67,7 +67,7 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """A stretch in which everything was off and had come to a stand."""
+    """A stretch in which everything was off and had come to rest."""
 
     track: Track
     first: int
@@ -180,7 +180,7 @@ def _nears(track: Track, first: int, over: int, opens_kpa: float) -> int:
 
 
 def _came_to_rest_s(track: Track, place: int) -> float:
-    """When the rig had come to a stand before a command: nothing of the move before belongs to a stroke."""
+    """When the rig had come to rest before a command: nothing of the move before belongs to a stroke."""
     if place == 0:
         return track.commands[0][0]
     at_s, on = track.commands[place - 1]

@@ -23,7 +23,7 @@ _STEADY_KPA = 0.01
 """Less noise than a configuration need state."""
 _BORE_LAW = 0.01
 """Share by which the computed loss of a known bore may be off, at 95 %. Assumed, no source."""
-_FEW = "these fills do not tell it well enough"
+_FEW = "these fills do not show it well enough"
 
 
 @dataclass(frozen=True, slots=True)

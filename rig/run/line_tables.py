@@ -100,7 +100,7 @@ class ToteTable(Strict):
     """The tote that the pump draws from."""
 
     content: Volume
-    """What stands in it, where neither a level nor the book tells."""
+    """What is in it, where neither a level nor the book states it."""
     heel: Volume = 20.0
     """Volume that the dip tube cannot reach."""
     fluid: str = "water"

@@ -73,7 +73,7 @@ def meter_faults(meter: MeterTable, method: Method, *, by_hand: bool) -> list[st
     if meter.on_air != "counts" and meter.kind not in ("pulses", "total", "rate"):
         faults.append(f"meter.on_air: by {meter.kind} no air is counted; leave it out")
     elif meter.on_air != "counts" and by_hand:
-        faults.append("meter.on_air: by hand the meter alone tells how long the pump drew; take one that counts it")
+        faults.append("meter.on_air: by hand the meter alone shows how long the pump drew; take one that counts it")
     if meter.kind == "run time" and meter.reverse != "none":
         faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
     return faults

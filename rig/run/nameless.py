@@ -47,8 +47,8 @@ class Nameless:
 
     def _head(self, head: Document) -> Document:
         taken: Any = head["taken_up"]
-        told = None if taken is None else taken | {"state": self._state(taken["state"])}
-        return head | {"state": self._state(head["state"]), "taken_up": told}
+        taken_up = None if taken is None else taken | {"state": self._state(taken["state"])}
+        return head | {"state": self._state(head["state"]), "taken_up": taken_up}
 
     def _state(self, state: Any) -> Document:  # noqa: ANN401  # parsed JSON
         confirmed = [each | {"by": self._number(each["by"])} for each in state["confirmed"]]

@@ -9,7 +9,7 @@ from typing import Protocol
 from rig.control.decide import Decision
 from rig.control.permissives import open_checks
 from rig.control.procedure import State
-from rig.control.unconfirmed import in_doubt, told, unconfirmed_for_s
+from rig.control.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
 from rig.control.values import Request, RequestKind, Setup
 
 ALONE_S = 60.0
@@ -96,7 +96,7 @@ class Ending:
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """End what is held or aborted; leave it open if an output may be on and the supply is not cut."""
         if in_doubt(decision.state):
-            self.gave_up = told(decision.state) and not self._supply_cut
+            self.gave_up = is_reported(decision.state) and not self._supply_cut
             return [Request(f"close-{next(self._ids)}", "supply_cut", by="close")] if self._supply_cut else []
         if decision.state.state in (State.HELD, State.ABORTED):
             return [Request(f"close-{next(self._ids)}", "end", by="close")]

@@ -39,7 +39,7 @@ from rig.run.session import (
 from rig.run.settings import Settings
 from rig.run.stand_in import stand_in_of
 from rig.run.work import at_work
-from rig.shop.before import wires_told
+from rig.shop.before import wiring_cautions
 from rig.shop.calibration import Standing, meter_facts, meter_name, standing
 from rig.shop.posting import entered
 from rig.shop.second_copy import COPY_FAULT, after_record
@@ -148,7 +148,7 @@ async def _run(
         by=trial.by,
         config=trial.config,
         freeze_c=None,
-        warned=tuple(caution.text for caution in wires_told(settings)),
+        warned=tuple(caution.text for caution in wiring_cautions(settings)),
     )
     flows = _Flow(watch)
     ended = await carry_out(settings, journal, setup, new_fill(setup), about, person, flows, stopper)
@@ -205,7 +205,7 @@ def judge(settings: Settings, trial: Trial, counted: Sequence[tuple[Counted, See
     )
     runs = tuple(_of_vessel(trial, count, seen) for count, seen in counted)
     proving = prove(runs, known, trial.fluid, _doubt(trial, counted), trial.gate)
-    if isinstance(trial.reference, Can) and (clings := trial.reference.tells(trial.fluid, runs[0].vessel_c)):
+    if isinstance(trial.reference, Can) and (clings := trial.reference.clingage_note(trial.fluid, runs[0].vessel_c)):
         proving = replace(proving, tells=(*proving.tells, clings))
     return Outcome(trial, runs, tuple(seen for _, seen in counted), proving, before, meter.k_per_l)
 

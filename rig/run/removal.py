@@ -39,7 +39,7 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
-from rig.shop.before import foredrawn, wires_told
+from rig.shop.before import foredrawn, wiring_cautions
 from rig.shop.calibration import meter_facts
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named
@@ -93,7 +93,7 @@ async def empty_wheel(
         setup = removal_setup(settings, removal, fluid, recalled(settings, journal, fluid, found))
         about = _removal_about(settings, removal, fluid, setup, meter_facts(found, journal.event_counts()))
         frost_c = about.freeze_c if known.frost_known else None
-        about = replace(about, freeze_c=frost_c, lot=known.lot, warned=tuple(caution.text for caution in known.told))
+        about = replace(about, freeze_c=frost_c, lot=known.lot, warned=tuple(each.text for each in known.cautions))
         state = replace(new_fill(setup), measure=0 if removal.through_meter else _bypass_measure(setup))
         return await carry_out(settings, journal, setup, state, about, person, watch, stopper)
 
@@ -186,6 +186,6 @@ async def rinse(
             by=wanted.by,
             config=wanted.config,
             hose_holds=fluid.name if wanted.divert else RINSE_WATER,
-            warned=tuple(caution.text for caution in wires_told(settings)),
+            warned=tuple(caution.text for caution in wiring_cautions(settings)),
         )
         return await carry_out(settings, journal, setup, new_fill(setup), about, person, watch, stopper)

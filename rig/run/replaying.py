@@ -127,13 +127,13 @@ def _head(text: str, path: Path) -> Head:
     if not text:
         raise BoxError(f"{path}: this black box was broken off before its first flush; nothing in it can be replayed")
     try:
-        told = json.loads(text)
-        if told["format"] > FORMAT:
+        head = json.loads(text)
+        if head["format"] > FORMAT:
             raise BoxError(f"{path}: a newer version of this program recorded this: update this one")
         return Head(
-            told["fill_id"], told["at"], Software(**told["software"]), told["config_hash"], float(told["scale"]),
-            SETUP.validate_json(json.dumps(told["setup"])), STATE.validate_json(json.dumps(told["state"])),
-            _taken_up(told["taken_up"]),
+            head["fill_id"], head["at"], Software(**head["software"]), head["config_hash"], float(head["scale"]),
+            SETUP.validate_json(json.dumps(head["setup"])), STATE.validate_json(json.dumps(head["state"])),
+            _taken_up(head["taken_up"]),
         )  # fmt: skip
     except ValidationError as error:
         at = ".".join(str(part) for part in error.errors()[0]["loc"])
@@ -145,12 +145,12 @@ def _head(text: str, path: Path) -> Head:
         raise BoxError(f"{path}: this is no black box of a fill ({error})") from error
 
 
-def _taken_up(told: Document | None) -> TakenUp | None:
-    if told is None:
+def _taken_up(document: Document | None) -> TakenUp | None:
+    if document is None:
         return None
-    (scan,) = read_scans(iter([json.dumps(told["reading"])]), 1.0)
+    (scan,) = read_scans(iter([json.dumps(document["reading"])]), 1.0)
     assert isinstance(scan, Scan)
-    return TakenUp(STATE.validate_json(json.dumps(told["state"])), scan.reading, float(str(told["ran_s"])))
+    return TakenUp(STATE.validate_json(json.dumps(document["state"])), scan.reading, float(str(document["ran_s"])))
 
 
 class _Part:
@@ -178,21 +178,21 @@ class _Part:
         net = {"net_l": counted.net_l, "net_u_l": counted.net_u_l, "unattended_l": counted.unattended_l}
         return Did({"state": state.state.value, "phase": state.phase.value, **net}, digest=digest(state))
 
-    def take(self, told: Scan | Check | Closed, seen: Seen | None) -> None:
+    def take(self, line: Scan | Check | Closed, seen: Seen | None) -> None:
         """Replay the next line."""
-        match told:
+        match line:
             case Scan():
-                self._scan(told, seen)
+                self._scan(line, seen)
             case Check() if self._strict and self.difference is None and self._last is not None:
                 now = digest(self._state)
-                if now != told.digest:
+                if now != line.digest:
                     scan, did = self._last
-                    self._differs(scan, Did(did.decided, digest=told.digest), Did(did.decided, digest=now))
+                    self._differs(scan, Did(did.decided, digest=line.digest), Did(did.decided, digest=now))
             case Closed():
-                self.counted_then = told.counted
+                self.counted_then = line.counted
                 self.counted_now = fill_record(self._setup, self._state).document()
-                if self._strict and _plain(self.counted_now) != told.counted and self._last is not None:
-                    self._differs(self._last[0], Did(told.counted), Did(self.counted_now))
+                if self._strict and _plain(self.counted_now) != line.counted and self._last is not None:
+                    self._differs(self._last[0], Did(line.counted), Did(self.counted_now))
             case _:
                 pass
 
@@ -208,7 +208,7 @@ class _Part:
             if seen is not None:
                 seen(self._setup, scan, decision)
         then = Did(scan.decided, scan.entries, scan.error)
-        if now.error != then.error or (not now.error and _told(now, self._strict) != _told(then, self._strict)):
+        if now.error != then.error or (not now.error and _compared(now, self._strict) != _compared(then, self._strict)):
             self._differs(scan, then, now)
         self._last = scan, now
 
@@ -217,7 +217,7 @@ class _Part:
             self.difference = Difference(self.scans, scan.reading.now_s, scan.reading, scan.requests, then, now)
 
 
-def _told(did: Did, strict: bool) -> object:
+def _compared(did: Did, strict: bool) -> object:
     """What is compared: everything, or for another program only what it does, whatever words it has for it."""
     if strict:
         return _plain([did.decided, did.entries])

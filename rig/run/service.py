@@ -199,7 +199,7 @@ class Service:
 
         async def read(run: int, counted: Counted) -> Seen:
             bench.asks_reading(run, counted)
-            seen = await self._told(lambda: bench.seen)
+            seen = await self._answered(lambda: bench.seen)
             bench.goes_on()
             return seen
 
@@ -208,12 +208,12 @@ class Service:
             counted = await count_runs(settings, trial, at_the_vessel, read, facade, self._stoppable)
             outcome = judge(settings, trial, counted)
             bench.asks_verdict(check_of(settings, outcome, accepted=False).document())
-            taken = await self._told(lambda: bench.accepted)
+            taken = await self._answered(lambda: bench.accepted)
             keep(settings, outcome, accepted=taken and outcome.proving.passed)
         finally:
             bench.ends()
 
-    async def _told(self, answer: Callable[[], Answer | None]) -> Answer:
+    async def _answered(self, answer: Callable[[], Answer | None]) -> Answer:
         """Wait for a person's answer between two runs, scanning the field meanwhile. Refused on a stop."""
         self._field = field_of(self._settings)
         try:
@@ -238,7 +238,7 @@ class Service:
         reading = await look(self._settings, self._field, self._after)
         errors = "; ".join(self._field.errors.values())
         self._ring.sees(reading, errors, utc_now(), asyncio.get_running_loop().time())
-        return Live(reading, errors, None if self._after is None else self._after.told)
+        return Live(reading, errors, None if self._after is None else self._after.detected)
 
 
 def _about(work: Errand | Removal, fluid: str) -> Shown:

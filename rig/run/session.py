@@ -103,7 +103,7 @@ async def fill_wheel(
             )
         setup = setup_of(settings, question, target, new_id(), recalled(settings, journal, target.fluid, found))
         about = _about(errand, target, meter_facts(found, journal.event_counts()))
-        about = replace(about, warned=tuple(caution.text for caution in known.told))
+        about = replace(about, warned=tuple(caution.text for caution in known.cautions))
         state = new_fill(setup)
         if errand.asks_inside:
             state = replace(state, alarms=replace(state.alarms, accepted=AIR_SPACE_GUARDS))

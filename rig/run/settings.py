@@ -395,6 +395,6 @@ def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[st
         Settings.model_validate(rest)
     except ValidationError as error:
         lines = [line for fault in error.errors() if not fault["loc"] for line in explain(fault, Settings)]
-        told = {location[:2] for location in wrong}
-        return [line for line in lines if tuple(line.partition(":")[0].split(".")[:2]) not in told]
+        reported = {location[:2] for location in wrong}
+        return [line for line in lines if tuple(line.partition(":")[0].split(".")[:2]) not in reported]
     return []

@@ -44,7 +44,7 @@ class Foreknown:
 
     question: Question
     target: Target
-    told: tuple[Caution, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     """Cautions on the tote and the wheel, mostly from the book; they are also among the answer's cautions."""
     refusal: str = ""
     """Why this fill needs an explicit override; empty if it needs none."""
@@ -61,21 +61,21 @@ def foreknown(
         with book_if_any(settings) as book:
             return _by_book(settings, book, question, job, position, level_l)
     except RecordError as error:
-        told = (_unreadable(error),)
-        return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid), told)
+        cautions = (_unreadable(error),)
+        return _answered(settings, replace(question, fluid=question.fluid or settings.tote.fluid), cautions)
 
 
 def _unreadable(error: RecordError) -> Caution:
     return Caution("caution", f"what the book knows of tote and wheel cannot be read: {error}", THE_BOOK)
 
 
-def _answered(settings: Settings, question: Question, told: tuple[Caution, ...], refusal: str = "") -> Foreknown:
+def _answered(settings: Settings, question: Question, cautions: tuple[Caution, ...], refusal: str = "") -> Foreknown:
     target = answer(settings, question)
-    told = (*wires_told(settings), *told)
-    return Foreknown(question, replace(target, cautions=(*told, *target.cautions)), told, refusal)
+    cautions = (*wiring_cautions(settings), *cautions)
+    return Foreknown(question, replace(target, cautions=(*cautions, *target.cautions)), cautions, refusal)
 
 
-def wires_told(settings: Settings) -> tuple[Caution, ...]:
+def wiring_cautions(settings: Settings) -> tuple[Caution, ...]:
     """Cautions on the wiring, shown before every start: outputs that stay on without this program, slow buses."""
     danger = (Caution("danger", UNGUARDED, _WIRES),) if unguarded(settings) else ()
     return (*danger, *(Caution("caution", text, _WIRES) for text in slow_buses(settings)))
@@ -102,10 +102,10 @@ def _by_book(
         # The answer itself computes the mix, and warns of dangerous ones.
         asked = replace(asked, holds_fluid=content_text(settings, held))
     need_l = answer(settings, asked).target_l
-    told = (
+    cautions = (
         *_enough(
             settings,
-            _stands(settings, tote, level_l),
+            _in_tote(settings, tote, level_l),
             need_l,
             _twin_to_do(Path(settings.rig.data), book, job, position),
         ),
@@ -115,8 +115,8 @@ def _by_book(
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
-        told = (*told, Caution("note", text, THE_BOOK))
-    return _answered(settings, asked, told, refusal)
+        cautions = (*cautions, Caution("note", text, THE_BOOK))
+    return _answered(settings, asked, cautions, refusal)
 
 
 def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
@@ -136,7 +136,7 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:
     return ""
 
 
-def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[float, str, str] | None:
+def _in_tote(settings: Settings, tote: Tote, level_l: float | None) -> tuple[float, str, str] | None:
     """Litres in the tote at the pump, a phrase that states them, and their source; None if unknown.
 
     From its level if it was read, else from the book; from the configuration only if no level is wired.
@@ -152,11 +152,11 @@ def _stands(settings: Settings, tote: Tote, level_l: float | None) -> tuple[floa
     return content_l, f"{tote.title} holds {show_volume(content_l)} as configured", "the configuration"
 
 
-def _enough(settings: Settings, stands: tuple[float, str, str] | None, need_l: float, twin: str) -> Iterator[Caution]:
+def _enough(settings: Settings, content: tuple[float, str, str] | None, need_l: float, twin: str) -> Iterator[Caution]:
     """Warn if the tote does not hold enough for this wheel, or for this and the other one of its axle."""
-    if stands is None:
+    if content is None:
         return
-    left_l, have, source = stands
+    left_l, have, source = content
     heel_l = settings.tote.heel
     heel = f"{show_volume(heel_l)} that the dip tube leaves"
     if left_l < need_l + heel_l:
@@ -190,13 +190,13 @@ def _day_began(folder: Path) -> str:
 
 def _held(settings: Settings, held: Content, question: Question, drawn: str, position: str) -> Iterator[Caution]:
     """Warn of what the wheel already holds by the book, if the person's entry does not agree with it."""
-    left_l, told_l = held.left_l or 0.0, question.wanted.existing_l
+    left_l, entered_l = held.left_l or 0.0, question.wanted.existing_l
     if left_l <= _TRACE_L:
         return
     fluids = liquids_in(settings, held)
     what = " + ".join(fluids) or "liquid"
     other = next((each for each in fluids if not same_fluid(settings, each, drawn)), None)
-    if other is None and _as_told(left_l, told_l):
+    if other is None and _as_entered(left_l, entered_l):
         return
     text = f"by the book {position} holds {show_volume(left_l)} of {what}"
     if other is not None:
@@ -208,9 +208,9 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
     yield Caution("caution" if other is None else "danger", f"{text}: {way_out}", THE_BOOK)
 
 
-def _as_told(left_l: float, told_l: float) -> bool:
+def _as_entered(left_l: float, entered_l: float) -> bool:
     """Whether the entered volume agrees with the book's: within 1 L or 5 %, whichever is more."""
-    return abs(left_l - told_l) <= max(_TRACE_L, 0.05 * left_l)
+    return abs(left_l - entered_l) <= max(_TRACE_L, 0.05 * left_l)
 
 
 def _steps(settings: Settings, book: Book, drawn: str, job: str, position: str) -> Iterator[Caution]:
@@ -246,7 +246,7 @@ class Foredrawn:
     holds_l: float
     fluid: str
     lot: str = ""
-    told: tuple[Caution, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     """Where the figures come from, and where the book disagrees."""
     refusal: str = ""
     """Why this removal needs an explicit override; empty if it needs none."""
@@ -256,7 +256,7 @@ class Foredrawn:
 
 def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
     """The content that a removal assumes; QuantityError if the volume is unknown, FluidError for an unknown liquid."""
-    told = wires_told(settings)
+    cautions = wiring_cautions(settings)
     removal, is_one = _as_one(settings, removal)
     held, into = Content(), _AT_THE_PUMP if removal.to.strip().casefold() == "tote" else None
     try:
@@ -264,14 +264,14 @@ def foredrawn(settings: Settings, removal: Removal) -> Foredrawn:
             if book is not None:
                 held, into = inside(book, removal.job, removal.position), _goes_into(book, removal.to)
     except RecordError as error:
-        told += (_unreadable(error),)
+        cautions += (_unreadable(error),)
     by_mix = liquids_in(settings, held)
     by_book = next((each for each in by_mix if read_as(settings, each)), None)
     fluid = removal.fluid or by_book or settings.tote.fluid
-    told += (*_told_of_litres(held, removal), *_told_of_liquid(settings, held, by_mix, removal, fluid))
+    cautions += (*_volume_cautions(held, removal), *_liquid_cautions(settings, held, by_mix, removal, fluid))
     frost_known = is_one if removal.fluid is not None else len(by_mix) < 2
     refusal = _other_than_booked(settings, held, removal) or _would_mix(settings, into, fluid)
-    return Foredrawn(_litres_inside(held, removal), fluid, held.lot_text, told, refusal, frost_known)
+    return Foredrawn(_litres_inside(held, removal), fluid, held.lot_text, cautions, refusal, frost_known)
 
 
 def _as_one(settings: Settings, removal: Removal) -> tuple[Removal, bool]:
@@ -300,20 +300,20 @@ def _litres_inside(held: Content, removal: Removal) -> float:
     )
 
 
-def _told_of_litres(held: Content, removal: Removal) -> Iterator[Caution]:
+def _volume_cautions(held: Content, removal: Removal) -> Iterator[Caution]:
     """Report that the volume is taken from the book, or that the book disagrees with the entered one."""
-    left_l, told_l = held.left_l, removal.holds_l
-    if left_l is None or (told_l is not None and _as_told(left_l, told_l)):
+    left_l, entered_l = held.left_l, removal.holds_l
+    if left_l is None or (entered_l is not None and _as_entered(left_l, entered_l)):
         return
     text = f"by the book {removal.position} holds {show_volume(left_l)}"
-    if told_l is None:
+    if entered_l is None:
         yield Caution("note", f"{text}: that is counted on", THE_BOOK)
         return
     way_out = "if the tyre holds what was told, go on; else leave --holds out"
-    yield Caution("caution", f"{text}, {show_volume(told_l)} were told: {way_out}", THE_BOOK)
+    yield Caution("caution", f"{text}, {show_volume(entered_l)} were told: {way_out}", THE_BOOK)
 
 
-def _told_of_liquid(
+def _liquid_cautions(
     settings: Settings, held: Content, fluids: tuple[str, ...], removal: Removal, fluid: str
 ) -> Iterator[Caution]:
     """Report where the liquid is taken from if none was entered, and whether the wheel holds a mix."""
@@ -337,12 +337,12 @@ def _told_of_liquid(
 
 def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> str:
     """Why the entered liquid is refused; empty if the book agrees or has none."""
-    told = removal.fluid
+    entered = removal.fluid
     fluids = (*held.fluids, *liquids_in(settings, held))
-    if told is None or not fluids or any(same_fluid(settings, told, each) for each in fluids):
+    if entered is None or not fluids or any(same_fluid(settings, entered, each) for each in fluids):
         return ""
     return (
-        f"by the book {removal.position} holds {' + '.join(held.fluids)}, {told} was told: leave --holds-fluid out, "
+        f"by the book {removal.position} holds {' + '.join(held.fluids)}, {entered} was told: leave --holds-fluid out, "
         "tell the book what was found (`rig note holds --volume Q --fluid F`), or say --other-fluid to go on knowingly"
     )
 

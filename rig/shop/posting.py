@@ -288,8 +288,8 @@ def pumped(record: Record) -> PumpWork | None:
 
 def called(book: Book, truck: str) -> str:
     """The latest name of a chain's rig; its id if it has none."""
-    told = book.valid(NAMED, truck=truck)
-    return Named.of(told[-1]).name if told else truck
+    names = book.valid(NAMED, truck=truck)
+    return Named.of(names[-1]).name if names else truck
 
 
 def keep_name(book: WritableBook, name: str, at: str) -> None:

@@ -35,11 +35,11 @@ class History:
 def own_histories(book: Book, since: str, until: str) -> list[History]:
     """The totes of one truck, and the yard tanks that the office keeps no account of for it."""
     moves, name = movements(book, since, until), called(book, book.truck)
-    told_of = {Dip.of(each).tote for each in book.valid(OFFICE_SAYS, truck=book.own)}
+    accounted = {Dip.of(each).tote for each in book.valid(OFFICE_SAYS, truck=book.own)}
     return [
         History(tote.title, tote.name, name, _readings(moves, tote.name, tote.capacity_l))
         for tote in totes_of(book)
-        if tote.name not in told_of
+        if tote.name not in accounted
     ]
 
 

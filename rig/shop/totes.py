@@ -69,25 +69,25 @@ class Tote:
 
 def totes_of(book: Book) -> list[Tote]:
     """Every tote in the book; the connected one first."""
-    told = {facts.tote: facts for facts in map(ToteFacts.of, book.valid("tote", truck=book.own))}
+    entered = {facts.tote: facts for facts in map(ToteFacts.of, book.valid("tote", truck=book.own))}
     found, drawn_from = contents(movements(book)), connected_at(book)
-    names = dict.fromkeys([drawn_from, *told, *found])
+    names = dict.fromkeys([drawn_from, *entered, *found])
     return [
-        tote_as_told(told.get(name, ToteFacts(tote=name)), found.get(name, Content()), name == drawn_from)
+        tote_as_entered(entered.get(name, ToteFacts(tote=name)), found.get(name, Content()), name == drawn_from)
         for name in names
     ]
 
 
-def tote_as_told(told: ToteFacts, content: Content, connected: bool) -> Tote:
+def tote_as_entered(entered: ToteFacts, content: Content, connected: bool) -> Tote:
     """Build a tote from its entered data and its content."""
-    yard, fluid = bool(told.yard), told.fluid or ""
-    return Tote(told.tote, told.capacity_l, told.reorder_l, fluid, yard, connected, content)
+    yard, fluid = bool(entered.yard), entered.fluid or ""
+    return Tote(entered.tote, entered.capacity_l, entered.reorder_l, fluid, yard, connected, content)
 
 
 def connected_at(book: Book, ended: int | None = None) -> str:
     """The tote connected now, or when serial ``ended`` was the book's last; empty for the unnamed one."""
-    told = _until(book, book.valid("connect", truck=book.own), ended)
-    return Connect.of(told[-1]).tote if told else UNNAMED
+    connections = _until(book, book.valid("connect", truck=book.own), ended)
+    return Connect.of(connections[-1]).tote if connections else UNNAMED
 
 
 def tote_facts(book: Book, ended: int | None) -> tuple[str, str]:

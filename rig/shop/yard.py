@@ -14,7 +14,7 @@ from rig.ledger.balance import Balance, Booked, Content, balances, contents
 from rig.record.base import values_of
 from rig.record.notes import Connect, Dip, ToteFacts
 from rig.shop.posting import place_of
-from rig.shop.totes import NOTED_KINDS, Tote, moves_of, tote_as_told, totes_of
+from rig.shop.totes import NOTED_KINDS, Tote, moves_of, tote_as_entered, totes_of
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -41,46 +41,46 @@ class YardTank:
 
 def yard_tanks(book: Book, since: str | None = None, until: str | None = None) -> list[YardTank]:
     """Every named yard tank of any truck; contents at ``until``, sums and balance over the period."""
-    told, moves = yard_account(book, until)
+    entered, moves = yard_account(book, until)
     found, asked = contents(moves), [move for move in moves if since is None or move.at >= since]
     balanced = balances(asked)
     return [
         YardTank(
-            tote_as_told(facts, found.get(name, Content()), connected=False),
+            tote_as_entered(facts, found.get(name, Content()), connected=False),
             balanced.get(name, Balance(None, {})),
             _taken(move for move in asked if move.tote == name),
             sum(move.litres for move in asked if move.tote == name and move.move == "load"),
         )
-        for name, facts in told.items()
+        for name, facts in entered.items()
     ]
 
 
 def yard_account(book: Book, until: str | None = None) -> tuple[dict[str, ToteFacts], list[Booked]]:
     """The data of each named yard tank of any truck, and all movements of these, under the tank's common name."""
-    told: dict[str, ToteFacts] = {}
+    entered: dict[str, ToteFacts] = {}
     known: set[tuple[str, str]] = set()
-    told_of = _yards_told(book)
-    for record in told_of:
+    entries = _yard_entries(book)
+    for record in entries:
         facts = ToteFacts.of(record)
         name = place_of(facts.tote)
         # The latest entry is valid; the name keeps its first spelling.
         given = {key: value for key, value in values_of(facts).items() if value is not None}
-        told[name] = replace(told.get(name, facts), **given | {"tote": told.get(name, facts).tote})
+        entered[name] = replace(entered.get(name, facts), **given | {"tote": entered.get(name, facts).tote})
         known |= {(record.truck, name), (book.truck, name)}
-    return told, [move for move in _moves(book, told_of, until) if (move.truck, move.tote) in known]
+    return entered, [move for move in _moves(book, entries, until) if (move.truck, move.tote) in known]
 
 
-def _yards_told(book: Book) -> list[Record]:
+def _yard_entries(book: Book) -> list[Record]:
     # Truck by truck, because the book has an index for that.
     found = book.valid("tote", truck=tuple(book.heads()))
     return [each for each in found if (facts := ToteFacts.of(each)).yard and place_of(facts.tote)]
 
 
-def _moves(book: Book, told_of: Sequence[Record], until: str | None) -> list[Booked]:
+def _moves(book: Book, entries: Sequence[Record], until: str | None) -> list[Booked]:
     """Movements of these trucks' totes, in the order of the book, under the tank's common name."""
     # Fills draw from a yard tank only if one was connected; avoid reading a year's fills of all trucks.
-    trucks = {book.truck, *(each.truck for each in told_of)}
-    yards = {(each.truck, ToteFacts.of(each).tote) for each in told_of}
+    trucks = {book.truck, *(each.truck for each in entries)}
+    yards = {(each.truck, ToteFacts.of(each).tote) for each in entries}
     connected = book.valid("connect", truck=trucks)
     pumping = {each.truck for each in connected if (each.truck, Connect.of(each).tote) in yards}
     noted = book.valid(NOTED_KINDS, until=until, truck=trucks)

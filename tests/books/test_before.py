@@ -88,18 +88,18 @@ def test_what_the_tote_holds_is_the_level_s_else_the_book_s_else_the_configurati
             litres = 300.0 if known == "book" else 900.0
             book.append("dip", "d", utc_now(), {"tote": "", "tote_l": litres, "fluid": "", "lot": ""})
     level_l = 300.0 if known == "level" else None
-    (told,) = foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=level_l).told
+    (told,) = foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=level_l).cautions
     words = {"level": "by its level", "book": "by the book", "configuration": "as configured"}
     assert f"the tote holds 300.0 L (79.3 gal) {words[known]}: enough for this wheel, not for rear right" in told.text
-    assert not foreknown(settings, Question("16.9-28"), "J1", "rear", level_l=level_l).told
+    assert not foreknown(settings, Question("16.9-28"), "J1", "rear", level_l=level_l).cautions
     if known == "book":
         # A level that shows more goes before a book that says less.
-        assert not foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=900.0).told
+        assert not foreknown(settings, Question("16.9-28"), "J1", "rear left", level_l=900.0).cautions
 
 
 def test_with_a_level_to_look_at_the_configuration_is_nobody_s_word(folder: Path) -> None:
     settings = rig_settings(rig__data=str(folder / "rig-data"), tote__content="30 L")
-    assert not foreknown(settings, Question("16.9-28"), "J1", "rear left").told
+    assert not foreknown(settings, Question("16.9-28"), "J1", "rear left").cautions
 
 
 def test_the_second_wheel_needs_only_its_own(tell: Tell, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

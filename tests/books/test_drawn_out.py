@@ -57,7 +57,7 @@ def out_of(settings: Settings, position: str = "rear left", **told: object) -> F
 def test_what_nobody_tells_comes_from_the_book(tell: Tell, settings: Settings) -> None:
     known = out_of(settings)
     assert (known.holds_l, known.fluid, known.lot, known.refusal) == (114.0, "cacl2:20%", "C3", "")
-    litres, liquid = (each.text for each in known.told)
+    litres, liquid = (each.text for each in known.cautions)
     assert "by the book rear left holds 114.0 L" in litres
     # 20 % calcium chloride: first ice at -18 °C (the packaged table, CoolProp).
     assert "cacl2:20% by the book, lot C3, first ice at -18 °C" in liquid
@@ -66,7 +66,7 @@ def test_what_nobody_tells_comes_from_the_book(tell: Tell, settings: Settings) -
         with pytest.raises(QuantityError, match="how much does it hold"):
             out_of(settings, position)
     assert out_of(settings, "rear right", holds_l=60.0).fluid == settings.tote.fluid
-    assert "nobody has told what is inside" in out_of(settings, "rear right", holds_l=60.0).told[0].text
+    assert "nobody has told what is inside" in out_of(settings, "rear right", holds_l=60.0).cautions[0].text
 
 
 def test_what_came_out_since_is_not_inside(tell: Tell, settings: Settings) -> None:
@@ -80,9 +80,9 @@ def test_what_came_out_since_is_not_inside(tell: Tell, settings: Settings) -> No
 def test_other_litres_are_told_and_believed(tell: Tell, settings: Settings) -> None:
     known = out_of(settings, holds_l=60.0)
     assert (known.holds_l, known.refusal) == (60.0, "")
-    assert "holds 114.0 L (30.1 gal), 60.0 L (15.9 gal) were told" in known.told[0].text
+    assert "holds 114.0 L (30.1 gal), 60.0 L (15.9 gal) were told" in known.cautions[0].text
     # Within 5 % a person and the book mean the same.
-    assert [each.severity for each in out_of(settings, holds_l=110.0).told] == ["note"]
+    assert [each.severity for each in out_of(settings, holds_l=110.0).cautions] == ["note"]
 
 
 def test_another_liquid_than_the_book_s_is_refused(tell: Tell, settings: Settings) -> None:
@@ -96,7 +96,7 @@ def test_a_mix_is_told(tell: Tell, tmp_path: Path, settings: Settings) -> None:
     known = out_of(settings)
     # By hand: 114 L of 20 % weigh 134.6 kg and hold 26.9 kg of salt; with 50 kg of water 14.6 %.
     assert (known.holds_l, known.fluid, known.frost_known) == (164.0, "cacl2:14.6%", True)
-    assert "holds a mix by the book (cacl2:20% + water), counted as cacl2:14.6%" in known.told[1].text
+    assert "holds a mix by the book (cacl2:20% + water), counted as cacl2:14.6%" in known.cautions[1].text
     journal_with(tmp_path / "rig-data", fill_now("c", job="J1", net_l=50.0, fluid="beet"))
     assert (out_of(settings).fluid, out_of(settings).frost_known) == ("cacl2:20%", False)
     stated = out_of(settings, fluid="60 L cacl2:20% + 40 L water", holds_l=100.0)
@@ -133,7 +133,7 @@ def test_an_unsound_book_is_told_and_what_was_told_counts(tell: Tell, tmp_path: 
     (tmp_path / "rig-data" / "book.sqlite").write_bytes(b"no database at all" * 300)
     known = out_of(settings, holds_l=60.0, fluid="water")
     assert (known.holds_l, known.fluid) == (60.0, "water")
-    assert "cannot be read" in known.told[0].text
+    assert "cannot be read" in known.cautions[0].text
 
 
 def test_a_wheel_is_emptied_by_the_book_on_the_wire(

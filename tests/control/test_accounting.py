@@ -65,7 +65,7 @@ def test_what_was_counted_while_the_bus_was_away_is_booked(k_factor: str, away_s
 @pytest.mark.parametrize(("direction", "after"), [(1, 20), (-1, 3000)])
 def test_a_counter_that_restarted_or_jumped_meanwhile_is_no_flow_against_the_pump(direction: int, after: int) -> None:
     count = Count(Register(1505, 1505), 1505)
-    back_again = counted(count, after, METER, direction, 0.2, 20.0, stands=False)
+    back_again = counted(count, after, METER, direction, 0.2, 20.0, at_rest=False)
     assert back_again.register.restarts == 1
     assert (back_again.back, back_again.forward) == (0, 1505 + (after if after < 50 else 0))
 
@@ -85,7 +85,7 @@ def test_a_count_that_falls_to_near_zero_while_the_pump_fills_has_begun_anew(
     before: int, after: int, flows: bool, restarts: int, back: int
 ) -> None:
     count = Count(Register(before, before), before)
-    fallen = counted(count, after, METER, 1, 0.2, 0.0, stands=False, flows=flows)
+    fallen = counted(count, after, METER, 1, 0.2, 0.0, at_rest=False, flows=flows)
     assert (fallen.register.restarts, fallen.back) == (restarts, back)
     assert fallen.forward == before + restarts * after
 

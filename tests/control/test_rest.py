@@ -35,7 +35,7 @@ def followed(truth: Callable[[float], float], share: float, seed: int, seconds: 
     for step in range(int(seconds / SCAN_S)):
         now_s = step * SCAN_S
         before_kpa = gauge.raw_kpa
-        gauge = taken(gauge, now_s, round(truth(now_s) + noise.kpa(), 2), None, may_stand=True)
+        gauge = taken(gauge, now_s, round(truth(now_s) + noise.kpa(), 2), None, may_rest=True)
         rest = at_rest(gauge)
         gauge = gauge if rest is None else learned(gauge, before_kpa, rest)
     return gauge
@@ -45,7 +45,7 @@ def found_s(share: float, seed: int, *, known: bool = True) -> tuple[float, Rest
     """When a gauge that stands is told to, and what it is told to show."""
     noise, gauge = Shaken(share, seed), gauge_of(max(share * SPAN_KPA, 0.02) if known else None)
     for step in range(400):
-        gauge = taken(gauge, step * SCAN_S, 100 + noise.kpa(), None, may_stand=True)
+        gauge = taken(gauge, step * SCAN_S, 100 + noise.kpa(), None, may_rest=True)
         rest = at_rest(gauge)
         if rest is not None:
             return step * SCAN_S, rest
@@ -94,7 +94,7 @@ def test_a_gauge_that_creeps_at_twice_the_demand_is_hardly_ever_taken_for_standi
         noise, gauge = Shaken(share, seed), gauge_of(max(share * SPAN_KPA, 0.02))
         for step in range(300):
             gauge = taken(
-                gauge, step * SCAN_S, 100 + 2 * TYRE.creep_kpa_s * step * SCAN_S + noise.kpa(), None, may_stand=True
+                gauge, step * SCAN_S, 100 + 2 * TYRE.creep_kpa_s * step * SCAN_S + noise.kpa(), None, may_rest=True
             )
             asked += 1
             wrong += at_rest(gauge) is not None
@@ -109,7 +109,7 @@ def shows_s(truth: Callable[[float], float], share: float, seed: int, seconds: f
     """When an even movement is told by two blocks in a row."""
     noise, gauge, told = Shaken(share, seed), gauge_of(max(share * SPAN_KPA, 0.02)), False
     for step in range(int(seconds / SCAN_S)):
-        gauge = taken(gauge, step * SCAN_S, round(truth(step * SCAN_S) + noise.kpa(), 2), None, may_stand=True)
+        gauge = taken(gauge, step * SCAN_S, round(truth(step * SCAN_S) + noise.kpa(), 2), None, may_rest=True)
         if gauge.began_s == step * SCAN_S:
             was, told = told, moves(gauge, never, 1.25) is not None
             if was and told:
@@ -160,7 +160,7 @@ def steps_s(truth: Callable[[float], float], share: float, seed: int, seconds: f
     """When a gauge is told to have left the level at which it stood."""
     noise, gauge = Shaken(share, seed), gauge_of(max(share * SPAN_KPA, 0.02))
     for step in range(int(seconds / SCAN_S)):
-        gauge = taken(gauge, step * SCAN_S, round(truth(step * SCAN_S) + noise.kpa(), 2), None, may_stand=True)
+        gauge = taken(gauge, step * SCAN_S, round(truth(step * SCAN_S) + noise.kpa(), 2), None, may_rest=True)
         if gauge.began_s == step * SCAN_S and stepped(gauge, lambda _s: HANDS):
             return step * SCAN_S
     return None
@@ -206,7 +206,7 @@ def test_damping_as_configured_smooths_and_a_step_is_followed_at_once() -> None:
     gauge, shown = gauge_of(1.0), []
     noise = Shaken(1 / SPAN_KPA, 5)
     for step in range(100):
-        gauge = taken(gauge, step * SCAN_S, (50.0 if step < 50 else 150.0) + noise.kpa(), 1.0, may_stand=False)
+        gauge = taken(gauge, step * SCAN_S, (50.0 if step < 50 else 150.0) + noise.kpa(), 1.0, may_rest=False)
         assert gauge.kpa is not None
         shown.append(gauge.kpa)
     assert max(shown[30:50]) - min(shown[30:50]) < 1.5
@@ -235,7 +235,7 @@ def test_a_step_seen_by_few_scans_is_no_line_beyond_its_levels(dt_s: float) -> N
     gauge = gauge_of(None)
     levels = [-1.4] * 6 + [110.0, 123.4] + [124.0] * 40
     for scan, kpa in enumerate(levels):
-        gauge = taken(gauge, scan * dt_s, kpa, None, may_stand=True)
+        gauge = taken(gauge, scan * dt_s, kpa, None, may_rest=True)
         for longest in (False, True):
             found = at_rest(gauge, longest=longest)
             assert found is None or -1.5 <= found.kpa <= 124.1, (scan, longest)

@@ -21,7 +21,7 @@ from shop_books import fill_now, journal_with
 from rig.books.bill import job_bill
 from rig.books.notes import add_notes, keep_note
 from rig.books.prices import keep_prices
-from rig.books.stock import add_stock, tell
+from rig.books.stock import add_stock, keep_entry
 from rig.books.where import options_of
 from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of
@@ -182,7 +182,9 @@ class Undoing(RuleBasedStateMachine):
     @rule(action=st.sampled_from(["load", "dip"]), litres=LITRES)
     def stock(self, action: str, litres: int) -> None:
         with book_of(self.folder) as book:
-            tell(book, options_of(add_stock, "stock", [action, f"--volume={litres} L", "--mixed", "--sure"]), None)
+            keep_entry(
+                book, options_of(add_stock, "stock", [action, f"--volume={litres} L", "--mixed", "--sure"]), None
+            )
             (*_, made) = book.every()
         self.told(action, made, litres=litres)
 

@@ -177,7 +177,7 @@ def _gun_off_first(patch: Patch) -> None:
 
 def _no_pause(patch: Patch) -> None:
     """Settling makes a pause of its own, so both are taken away."""
-    patch.setattr(outputs, "_stands", lambda facts: True)
+    patch.setattr(outputs, "_at_standstill", lambda facts: True)
     patch.setitem(phases.ACT, Phase.SETTLE, lambda turn: original(_impatient(turn)))
     original = phases.settle
 

@@ -41,10 +41,10 @@ def stopped(*faults: str, **keys: object) -> tuple[VirtualFill, Afterwards]:
 def watched(fill: VirtualFill, after: Afterwards, seconds: float) -> float | None:
     """When something is told, seconds from now on."""
     began_s = fill.rig.now_s
-    while fill.rig.now_s < began_s + seconds and after.told is None:
+    while fill.rig.now_s < began_s + seconds and after.detected is None:
         fill.rig.advance(0.1)
         after.see(fill.rig.scan())
-    return None if after.told is None else fill.rig.now_s - began_s
+    return None if after.detected is None else fill.rig.now_s - began_s
 
 
 def ended_s(**keys: object) -> float:
@@ -64,8 +64,8 @@ def test_what_begins_to_move_after_the_end_is_told_within_two_seconds(fault: str
     fill, after = stopped(f"{fault}@{at_s - 1:g}", **keys)
     told_s = watched(fill, after, 20.0)
     assert told_s is not None
-    assert after.told is not None
-    assert after.told.name == name
+    assert after.detected is not None
+    assert after.detected.name == name
     assert told_s < 12 + 2.6
 
 
