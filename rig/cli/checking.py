@@ -73,6 +73,11 @@ def _watched(settings: Settings) -> Picture | None:
         async for picture in pictures(settings):
             last[:] = [picture]
             print(f"{_CLEAR}{picture.text}\n  Ctrl-C ends it.", flush=True)
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                # Before Python 3.12 asyncio.wait_for, which the Modbus client uses, loses a cancellation that comes
+                # together with the answer.
+                return
 
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(show())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import os
@@ -12,8 +13,7 @@ import signal
 import subprocess
 import sys
 import threading
-from asyncio import new_event_loop
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -21,11 +21,11 @@ import pytest
 from mapped_board import MappedBoard, served
 from shop import number, settings
 
-from rig.cli import main
+from rig.cli import checking, main
 from rig.field.field import Field
 from rig.ledger.lock import RigLock, tcp_ends
-from rig.run.live import Watch, pictures, snapshot, turned
-from rig.run.settings import Settings
+from rig.run.live import Picture, Watch, pictures, snapshot, turned
+from rig.run.settings import Settings, load_settings
 
 CONFIG = """
 [rig]
@@ -171,7 +171,7 @@ async def test_a_link_that_is_slower_than_its_limit_is_told() -> None:
 @contextmanager
 def beside(device: MappedBoard) -> Iterator[int]:
     """The board in a thread, for the command in this one."""
-    loop, ports, ready = new_event_loop(), [], threading.Event()
+    loop, ports, ready = asyncio.new_event_loop(), [], threading.Event()
 
     async def run() -> None:
         async with served(device) as port:
@@ -214,7 +214,14 @@ def test_on_a_terminal_the_table_is_drawn_again_until_a_person_has_seen_enough(t
         config.write_text(CONFIG.format(port=port, gauge=6))
         master, slave = pty.openpty()
         words = [sys.executable, "-m", "rig.cli", "check", "--live", "--config", str(config)]
-        with subprocess.Popen(words, stdout=slave, stderr=slave, cwd=tmp_path) as process:
+        # Under a shell that runs this in the background, Ctrl-C would be ignored from the start.
+        words = ["env", "--default-signal=INT", *words]
+        with (
+            subprocess.Popen(words, stdout=slave, stderr=slave, cwd=tmp_path) as process,
+            contextlib.ExitStack() as ended,
+        ):
+            # Whatever fails below: a writer to a terminal that nobody reads does not end by itself.
+            ended.callback(process.kill)
             os.close(slave)
             shown = b""
             while shown.count(b"Ctrl-C ends it.") < 3:
@@ -228,6 +235,28 @@ def test_on_a_terminal_the_table_is_drawn_again_until_a_person_has_seen_enough(t
             assert process.wait(30) == 0
         os.close(master)
     assert shown.count(b"\x1b[H\x1b[J") >= 3
+
+
+def test_ctrl_c_ends_the_table_though_the_client_loses_the_cancellation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As asyncio.wait_for does before Python 3.12 where the answer comes together with it."""
+
+    async def answered_just_then(settings: Settings) -> AsyncIterator[Picture]:
+        yield Picture("first", 0.1, (), ())
+        os.kill(os.getpid(), signal.SIGINT)
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.sleep(3600)
+        yield Picture("second", 0.1, (), ())
+        raise AssertionError("asked for another picture")
+
+    config = tmp_path / "rig.toml"
+    config.write_text(CONFIG.format(port=502, gauge=6))
+    monkeypatch.setattr(checking, "pictures", answered_just_then)
+    last = checking._watched(load_settings(config))
+    assert last is not None
+    assert last.rig == "second"
+    assert "Ctrl-C ends it." in capsys.readouterr().out
 
 
 def test_a_table_that_lasts_is_refused_while_a_controller_works_the_rig(tmp_path: Path) -> None:
