@@ -10,11 +10,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from rig.ledger.office import send
 from shop_books import fill_of, journal_with
 
 from rig.cli import main
 from rig.ledger.keeping import book_of
-from rig.ledger.office import send
 from rig.ledger.writing import WritableBook
 from rig.record.notes import Dip, Load, ToteFacts
 from rig.run.clock_memory import utc_now

@@ -19,11 +19,11 @@ from sqlalchemy.engine import make_url
 sys.path += [str(Path(__file__).parents[1])]
 
 from postgres import server
+from rig.ledger.office import BATCH
 from shop_books import posted_of
 
-from rig.books.office import month_bill
+from rig.books.month import month_bill
 from rig.ledger.chain import START, Record, canonical, seal
-from rig.ledger.office import BATCH
 from rig.ledger.pricing import read_prices
 from rig.ledger.writing import WritableBook
 
