@@ -18,6 +18,7 @@ from rig.run.refused import Refused
 from rig.shop.posting import called
 
 if TYPE_CHECKING:
+    from rig.office.contacts import Contacts
     from rig.office.register import Register
 
 PORT, PAGE_PORT = 8443, 8444
@@ -53,19 +54,21 @@ def serve(options: argparse.Namespace, url: str) -> int:
     """Run the office's service until a stop signal."""
     import uvicorn
 
+    from rig.office.contacts import Contacts
     from rig.office.https import certificate
     from rig.office.register import Register
     from rig.office.service import service
     from rig.panel.server import listening
 
+    contacts = Contacts()
     with Register(url) as office:
         folder = keys_folder(options, office)
         key = office.signing(folder)
         path = str(certificate(key, folder, datetime.now(UTC)))
-        with listening(options.host, options.port) as bound, _page_beside(options, url, folder):
+        with listening(options.host, options.port) as bound, _page_beside(options, url, folder, contacts):
             config = uvicorn.Config(
-                service(office, key), log_level="warning", access_log=False, server_header=False, proxy_headers=False,
-                ws="none", ssl_certfile=path, ssl_keyfile=path, timeout_graceful_shutdown=5,
+                service(office, key, contacts), log_level="warning", access_log=False, server_header=False,
+                proxy_headers=False, ws="none", ssl_certfile=path, ssl_keyfile=path, timeout_graceful_shutdown=5,
             )  # fmt: skip
             print(f"office {office.name}: https://{options.host}:{bound.getsockname()[1]}", flush=True)
             uvicorn.Server(config).run(sockets=[bound])
@@ -73,7 +76,7 @@ def serve(options: argparse.Namespace, url: str) -> int:
 
 
 @contextlib.contextmanager
-def _page_beside(options: argparse.Namespace, url: str, folder: Path) -> Iterator[None]:
+def _page_beside(options: argparse.Namespace, url: str, folder: Path, contacts: Contacts) -> Iterator[None]:
     """Serve the page as well, if it is asked for, at a port and with a certificate of its own."""
     if not options.page:
         yield
@@ -87,7 +90,7 @@ def _page_beside(options: argparse.Namespace, url: str, folder: Path) -> Iterato
     names = [*own_names(), *options.page_name]
     path = own_certificate(folder, names, datetime.now(UTC))
     people = People(folder, OFFICE_FILE)
-    app = OfficePage(url, people).app(names, https=True)
+    app = OfficePage(url, people, contacts).app(names, https=True)
     panel = PanelTable(certificate=str(path), key=str(path))
     with listening(options.host, options.page_port) as bound, served(app, panel, bound):
         address, port = bound.getsockname()[:2]

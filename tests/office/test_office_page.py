@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 import httpx
 import pytest
+from offices import desk, truck
 from shops import HILL, MILL, NOW, PIN, Shop, at, fill, shop
 
 from rig.books.bill import job_bill
@@ -18,12 +19,16 @@ from rig.books.month import month_bill, month_of
 from rig.ledger.book import Book
 from rig.ledger.keeping import book_of
 from rig.ledger.query import newest_query
+from rig.office.carrying import CHALLENGE, Carrier
+from rig.office.contacts import Contacts
 from rig.office.direct import send
+from rig.office.intake import exchanged
+from rig.office.messages import Envelope
 from rig.office.register import Register
 from rig.panel.office.access import ACCESS
 from rig.panel.office.kept import Kept
 from rig.panel.office.page import OfficePage
-from rig.panel.people import OFFICE_ROLES
+from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, People
 
 OWN = {"X-Rig": "page"}
 ASKS = {"wheels": f"?customer={HILL}", "month": "?month=2026-11"}
@@ -37,7 +42,7 @@ def made(tmp_path: Path) -> Shop:
 
 @pytest.fixture
 def page(made: Shop) -> OfficePage:
-    return OfficePage(made.url, made.people, lambda: NOW)
+    return OfficePage(made.url, made.people, Contacts(), lambda: NOW)
 
 
 class Client:
@@ -132,6 +137,33 @@ def test_trucks_with_their_last_record(page: OfficePage, made: Shop) -> None:
     assert {row["truck"]: row["serial"] for row in rows.values()} == {name: heads[name][0] for name in heads}
     assert rows["Beta"]["at"] == at(21, 9)
     assert (rows["Beta"]["signed"], rows["Beta"]["key"]) == (None, "none")
+
+
+def test_a_truck_that_is_heard_says_what_still_waits(tmp_path: Path) -> None:
+    """Two pieces are needed for its records: after the first request all of them, then none wait."""
+    with desk(f"sqlite:///{tmp_path / 'o.sqlite'}", tmp_path) as made:
+        folder, people, contacts = truck(tmp_path, "c", 700), People(tmp_path, OFFICE_FILE), Contacts(lambda: NOW)
+        people.add("Owner", "owner", PIN)
+        client = signed_in(OfficePage(f"sqlite:///{tmp_path / 'o.sqlite'}", people, contacts, lambda: NOW))
+        link = made.enrol(folder)
+        waiting = []
+
+        def ask(what: str, text: str) -> str:
+            if what == CHALLENGE:
+                return made.ask(what, text)
+            answer = exchanged(made.register, made.key, Envelope.read(text), made.challenges, contacts)
+            [row] = got(client, "trucks")["trucks"]
+            waiting.append((row["heard"], row["waiting"], row["serial"]))
+            return answer.model_dump_json()
+
+        Carrier(folder, link, ask).run()
+        [row] = got(client, "trucks")["trucks"]
+    heard = "2026-11-29T12:00:00+00:00"
+    assert [each[0] for each in waiting] == [heard] * len(waiting)
+    assert all(left == 700 - serial for _, left, serial in waiting)
+    assert waiting[-1][1:] == (0, 700)
+    assert len(waiting) > 1
+    assert (row["signed"], row["key"]) == (700, "valid")
 
 
 def test_a_time_that_was_not_believed_is_unknown(page: OfficePage, made: Shop) -> None:

@@ -107,7 +107,7 @@ def test_every_part_can_be_read_by_day_and_by_night(tmp_path: Path) -> None:
 
 def test_people_are_entered_at_the_office_alone(tmp_path: Path) -> None:
     made = shop(tmp_path)
-    words = [sys.executable, "-m", "rig.cli", "--json", "office", "people", "Kim", "--url", made.url]
+    words = [sys.executable, "-m", "rig.cli", "office", "people", "Kim", "--json", "--url", made.url]
 
     def run(*more: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(

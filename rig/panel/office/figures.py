@@ -29,6 +29,7 @@ from rig.shop.stock_history import History, all_histories
 if TYPE_CHECKING:
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
+    from rig.office.contacts import Contact, Contacts
     from rig.office.register import KeyBook
 
 _FILLS_JUDGED = 200
@@ -56,6 +57,19 @@ def trucks_view(book: KeyBook) -> View:
             "key": "none" if chain not in keys else "valid" if keys[chain][1] else "revoked",
         })  # fmt: skip
     return {"trucks": rows}
+
+
+def with_contacts(view: View, contacts: Contacts) -> View:
+    """The trucks with when each was last heard, and how many records then waited; None where it was not heard."""
+    rows = view["trucks"]
+    assert isinstance(rows, list)
+    return {**view, "trucks": [{**row, **_contact(contacts.last(row["truck"]))} for row in rows]}
+
+
+def _contact(last: Contact | None) -> View:
+    if last is None:
+        return {"heard": None, "waiting": None}
+    return {"heard": last.at.isoformat(timespec="seconds"), "waiting": last.waiting}
 
 
 def work_view(book: Book, since: str) -> View:

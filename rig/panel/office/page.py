@@ -23,12 +23,21 @@ from starlette.routing import Route
 from rig.ledger.book import BookError
 from rig.ledger.explaining import USUAL_DAYS
 from rig.ledger.query import Place
+from rig.office.contacts import Contacts
 from rig.office.register import KeyBook
 from rig.panel.assets import made
 from rig.panel.catalogue import STATIC, texts_of
 from rig.panel.guard import Guarded
 from rig.panel.office.access import Area, Door
-from rig.panel.office.figures import fills_view, meters_view, stock_view, trucks_view, wheels_view, work_view
+from rig.panel.office.figures import (
+    fills_view,
+    meters_view,
+    stock_view,
+    trucks_view,
+    wheels_view,
+    with_contacts,
+    work_view,
+)
 from rig.panel.office.kept import Kept, View
 from rig.panel.office.money import bills_view, month_bill_view, month_view
 from rig.panel.people import People
@@ -51,9 +60,11 @@ def _utc_now() -> datetime:
 class OfficePage:
     """The page of the office at a URL."""
 
-    def __init__(self, url: str, people: People, clock: Callable[[], datetime] = _utc_now) -> None:
+    def __init__(self, url: str, people: People, contacts: Contacts, clock: Callable[[], datetime] = _utc_now) -> None:
+        """``contacts`` has the trucks that the service beside this page has heard."""
         self._kept = Kept(url)
         self._door = Door(people)
+        self._contacts = contacts
         self._clock = clock
         texts = texts_of(PanelTable())
         self._assets = made({"texts": texts}, "office", "Office")
@@ -87,6 +98,8 @@ class OfficePage:
         async def answer(request: Request) -> Response:
             self._door.refuse_others(request, area)
             view = await run_in_threadpool(self._kept.answer, *asked(request))
+            if area == "trucks":
+                view = with_contacts(view, self._contacts)
             return JSONResponse({"now": self._clock().isoformat(timespec="seconds"), **view})
 
         return answer

@@ -72,7 +72,8 @@ const shows = {
     const { trucks, now } = await ask('trucks');
     return table(t('office.trucks'), trucks, [
       [t('office.truck'), (row) => row.name], [t('office.last_at'), (row) => when(row.at)],
-      [t('office.age'), (row) => age(row.at, now)], [t('office.serial'), (row) => String(row.serial)],
+      [t('office.age'), (row) => age(row.at, now)], [t('office.heard'), (row) => when(row.heard)],
+      [t('office.waiting'), (row) => (row.waiting === null ? t('office.unknown') : String(row.waiting))], [t('office.serial'), (row) => String(row.serial)],
       [t('office.signed'), (row) => (row.signed === null ? t('office.unknown') : String(row.signed))],
       [t('office.key'), (row) => known(`office.key.${row.key}`, row.key)]]);
   },
@@ -108,7 +109,7 @@ const shows = {
     const { vessels, why } = await ask('stock');
     return [why ? h('p', { class: 'against' }, why) : null, vessels.length ? vessels.map((each) => h('section', { class: 'card' },
       h('h2', {}, each.title), h('p', { class: 'huge' }, litres(each.holds)),
-      h('p', {}, `${each.fluids.join(', ')} ${t('office.dipped')}: ${when(each.dipped)}`), each.said ? h('p', {}, each.said) : null)) : h('p', {}, t('office.nothing'))];
+      h('p', {}, [each.fluids.join(', '), `${t('office.dipped')}: ${when(each.dipped)}`].filter(Boolean).join(' · ')), each.said ? h('p', {}, each.said) : null)) : h('p', {}, t('office.nothing'))];
   },
   async fills() {
     const found = h('div', {});
