@@ -17,7 +17,7 @@ from rig.ledger.pricing import priced
 from rig.record.notes import Customer, Job, OnWheel
 from rig.record.papers import Invoice, Priced
 from rig.shop.customers import CUSTOMER
-from rig.shop.filled import OF_A_FILL, filled
+from rig.shop.filled import OF_A_FILL, Filled, filled
 from rig.shop.posting import FILL
 
 if TYPE_CHECKING:
@@ -74,19 +74,17 @@ def unbilled(book: Book, since: str) -> list[Unbilled]:
     jobs: dict[tuple[str, str], list[Record]] = {}
     for record in book.valid(BILLED, truck=trucks, since=since):
         jobs.setdefault((record.truck, OnWheel.of(record).job or f" {record.serial}"), []).append(record)
-    noted = book.valid(OF_A_FILL, truck=trucks, since=since)
+    fills = [each for work in jobs.values() for each in work if each.kind == FILL]
+    litres = {each.record: each for each in filled(book, fills, book.valid(OF_A_FILL, truck=trucks, since=since))}
     found = []
     for (truck, job), work in jobs.items():
         bill = standing.get((truck, job))
         if bill is None or any(each.serial > bill.record.serial for each in work):
-            found.append(_unbilled(book, truck, job, work, noted, bill))
+            found.append(_unbilled(truck, job, work, [litres[each] for each in work if each.kind == FILL], bill))
     return found
 
 
-def _unbilled(
-    book: Book, truck: str, job: str, work: Sequence[Record], noted: Sequence[Record], bill: Issued | None
-) -> Unbilled:
-    fills = filled(book, [each for each in work if each.kind == FILL], noted)
+def _unbilled(truck: str, job: str, work: Sequence[Record], fills: Sequence[Filled], bill: Issued | None) -> Unbilled:
     customers = [said for each in work if (said := OnWheel.of(each).customer)]
     litres = sum(each.moved_l for each in fills if each.known)
     unknown = sum(not each.known for each in fills)

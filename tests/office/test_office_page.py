@@ -25,10 +25,12 @@ from rig.office.direct import send
 from rig.office.intake import exchanged
 from rig.office.messages import Envelope
 from rig.office.register import Register
+from rig.office.sharing import write_offer
 from rig.panel.office.access import ACCESS
 from rig.panel.office.kept import Kept
 from rig.panel.office.page import OfficePage
 from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, People
+from rig.record.notes import Shared
 
 OWN = {"X-Rig": "page"}
 ASKS = {"wheels": f"?customer={HILL}", "month": "?month=2026-11"}
@@ -188,6 +190,20 @@ def test_unbilled_work_and_bills_add_up(page: OfficePage, made: Shop) -> None:
         assert sums["J2"]["total"] == job_bill(book, "J2").total
     assert sums["J3"]["total"] is None
     assert sums["J3"]["why"]
+
+
+def test_a_given_job_is_shown_until_its_truck_begins_it(page: OfficePage, made: Shop) -> None:
+    client = signed_in(page, "dispatcher")
+    with Register(made.url) as office:
+        for name in ("J7", "J3"):
+            said = Shared(name=name, said={"customer": MILL, "machine": "Grader 2"})
+            write_offer(office, "job", "office for truck-beta", None, said, f"given {name}")
+    [job] = got(client, "work")["given"]
+    assert (job["job"], job["truck"], job["customer"], job["machine"]) == ("J7", "Beta", MILL, "Grader 2")
+    with book_of(made.folder / "beta") as book, Register(made.url) as office:
+        fill(book, "b7", 28, number=7, job="J7", customer=MILL)
+        send(book, office)
+    assert got(client, "work")["given"] == []
 
 
 def test_more_work_after_a_bill_is_unbilled_and_names_it(page: OfficePage, made: Shop) -> None:

@@ -97,6 +97,7 @@ def test_every_part_can_be_read_by_day_and_by_night(tmp_path: Path) -> None:
                 for scheme in ("light", "dark"):
                     page.emulate_media(color_scheme=scheme)
                     faults += [f"{size} {area} {scheme}: {each}" for each in (*faults_of(page), *violations(page))]
+                page.screenshot(path=pictures / f"{size}-{area}-night.png")
                 page.emulate_media(color_scheme="light")
             assert errors == []
             page.get_by_role("button", name="Sign out").click()

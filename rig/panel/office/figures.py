@@ -5,15 +5,18 @@ What is not known is None, never a nought. Litres; times are ISO 8601 in UTC. Mo
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from rig.books.bill import BILLED
 from rig.books.explained import explained, refuse_without_scipy, sentence
 from rig.books.month import whose_of
 from rig.books.unbilled import unbilled
 from rig.ledger.moment import UNBELIEVED
 from rig.ledger.query import Place, newest_query
 from rig.meter.health import advice, verdicts
-from rig.office.keys import is_office
+from rig.office.keys import for_truck, is_office
+from rig.office.offers import Offers
 from rig.panel.office.kept import View
 from rig.record.base import Sealed
 from rig.record.proving import Proving
@@ -83,7 +86,21 @@ def work_view(book: Book, since: str) -> View:
         }
         for each in unbilled(book, since)
     ]  # fmt: skip
-    return {"since": since, "work": sorted(rows, key=lambda row: str(row["last"]), reverse=True)}
+    rows.sort(key=lambda row: str(row["last"]), reverse=True)
+    return {"since": since, "given": _given(book, names, since), "work": rows}
+
+
+def _given(book: Book, names: Mapping[str, str], since: str) -> list[View]:
+    """Jobs that the office has given to a truck since a time, and that its truck has not begun."""
+    trucks = {for_truck(truck): truck for truck in names}
+    given = []
+    for record, offer in Offers.of(book, list(trucks)).each("job"):
+        truck = trucks[record.truck]
+        begun = any(each.truck == truck for each in book.valid(BILLED, job=offer.name))
+        if record.at >= since and not begun:
+            facts: View = {name: offer.said.get(name) for name in ("customer", "machine", "site")}
+            given.append({"truck": names[truck], "job": offer.name, "at": record.at, **facts})
+    return given
 
 
 def stock_view(book: Book, since: str, until: str) -> View:

@@ -78,8 +78,11 @@ const shows = {
       [t('office.key'), (row) => known(`office.key.${row.key}`, row.key)]]);
   },
   async work() {
-    const { work, since } = await ask('work');
-    return [table(t('office.work'), work, [
+    const { given: jobs, work, since } = await ask('work');
+    return [table(t('office.given'), jobs, [[t('office.job'), (row) => row.job], [t('office.customer'), (row) => dash(row.customer)],
+      [t('office.truck'), (row) => row.truck], [t('office.machine'), (row) => dash(row.machine)], [t('office.site'), (row) => dash(row.site)],
+      [t('office.given_at'), (row) => when(row.at)]]),
+    table(t('office.work'), work, [
       [t('office.job'), (row) => dash(row.job)], [t('office.customer'), (row) => dash(row.customer)],
       [t('office.truck'), (row) => row.truck], [t('office.fills'), (row) => String(row.fills)],
       [t('office.volume'), (row) => litres(row.litres) + (row.unknown ? ` ${t('office.and_unknown', { n: row.unknown })}` : '')],
