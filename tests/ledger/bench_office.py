@@ -19,13 +19,13 @@ from sqlalchemy.engine import make_url
 sys.path += [str(Path(__file__).parents[1])]
 
 from postgres import server
-from rig.ledger.office import BATCH
 from shop_books import posted_of
 
 from rig.books.month import month_bill
 from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.pricing import read_prices
 from rig.ledger.writing import WritableBook
+from rig.office.direct import BATCH
 
 FILLS, LATER = 5_000, 411
 """Of a truck's year, and of 30 days of it."""

@@ -15,6 +15,7 @@ from offices import desk, truck
 from shops import HILL, MILL, NOW, PIN, Shop, at, fill, shop
 
 from rig.books.bill import job_bill
+from rig.books.invoicing import credited, invoices
 from rig.books.month import month_bill, month_of
 from rig.ledger.book import Book
 from rig.ledger.keeping import book_of
@@ -215,6 +216,18 @@ def test_more_work_after_a_bill_is_unbilled_and_names_it(page: OfficePage, made:
     [row] = [row for row in got(client, "work")["work"] if row["job"] == "J1"]
     [issued] = got(client, "bills")["issued"]
     assert row["before"] == issued["invoice"]
+
+
+def test_a_cancelled_bill_leaves_its_work_to_be_billed(page: OfficePage, made: Shop) -> None:
+    with book_of(made.folder / "alpha") as book, Register(made.url) as office:
+        credited(book, invoices(book)[0], "billed twice", "Kim")
+        send(book, office)
+    client = signed_in(page, "bookkeeper")
+    bills = got(client, "bills")
+    assert [row["state"] for row in bills["issued"]] == ["credit", "cancelled"]
+    assert bills["sums"] == []
+    assert {row["job"] for row in bills["unbilled"]} == {"J1", "J2", "J3"}
+    assert {row["job"]: row["before"] for row in got(client, "work")["work"]}["J1"] == ""
 
 
 def test_the_month_is_the_sum_of_its_jobs(page: OfficePage, made: Shop) -> None:
