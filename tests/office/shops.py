@@ -43,9 +43,9 @@ class Shop:
     people: People
 
 
-def shop(folder: Path) -> Shop:
+def shop(folder: Path, url: str = "") -> Shop:
     """Truck Alpha: Hill Farm's job J1 is billed, J2 is not. Truck Beta has no prices: Mill Farm's J3 has no sum."""
-    url = f"sqlite:///{folder / 'office.sqlite'}"
+    url = url or f"sqlite:///{folder / 'office.sqlite'}"
     people = People(folder, OFFICE_FILE)
     for role in OFFICE_ROLES:
         people.add(role.title(), role, PIN)

@@ -302,6 +302,16 @@ def test_pages_have_every_fill_once_and_void_ones_never(page: OfficePage, made: 
     assert set(found) == wanted | {"Beta 2", "Beta 1", "Alpha 3", "Alpha 2", "Alpha 1"}
 
 
+def test_on_a_server_every_part_is_as_in_a_file(made: Shop, tmp_path: Path, url: str) -> None:
+    other = shop(tmp_path / "server", url)
+    one, two = (signed_in(OfficePage(each.url, each.people, Contacts(), lambda: NOW)) for each in (made, other))
+    for area in ACCESS:
+        asked = f"{area}{ASKS.get(area, '')}"
+        assert got(two, asked) == got(one, asked), area
+    place = quote(json.dumps([at(20, 9), "truck-beta", 2]))
+    assert got(two, f"fills?before={place}") == got(one, f"fills?before={place}")
+
+
 @pytest.mark.parametrize("stream", [{"truck": "truck-alpha"}, {"customer": HILL}])
 def test_a_page_is_found_by_an_index_in_its_order(made: Shop, stream: dict[str, Any]) -> None:
     """Otherwise each page would read and sort all fills of a truck."""
