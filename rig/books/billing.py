@@ -31,7 +31,7 @@ from rig.books.invoicing import (
     to_issue,
 )
 from rig.books.looks import looks_of
-from rig.books.office import month_of
+from rig.books.month import month_of
 from rig.books.paper import Paper
 from rig.books.prices import head_of, price_lists, read_list, shop_of
 from rig.books.printing import (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -79,6 +79,23 @@ def explain_command(
     options: argparse.Namespace, book: Book, histories: Callable[[Book, str, str], list[History]]
 ) -> int:
     """Print a sentence for each vessel of a book."""
+    refuse_without_scipy()
+    if not 1 <= options.days <= _MOST_DAYS:
+        raise Refused(f"--days {options.days}: write a number from 1 to {_MOST_DAYS}")
+    _, until = day_of(options)
+    since = (datetime.fromisoformat(until) - timedelta(days=options.days)).isoformat(timespec="milliseconds")
+    vessels = histories(book, since, until)
+    asked = _asked(vessels, options.tote)
+    found = [pair for pair in explained(vessels) if pair[0] in asked]
+    document = {
+        "since": since, "until": until, "totes": [explained_document(each, said) for each, said in found],
+    }  # fmt: skip
+    told(options, document, "\n".join(sentence(each, said) for each, said in found) or "no tote is known")
+    return OK
+
+
+def refuse_without_scipy() -> None:
+    """Refused where the library that explains is not installed."""
     try:
         import scipy.linalg  # noqa: F401
     except ImportError as error:
@@ -86,22 +103,16 @@ def explain_command(
             "an explanation needs scipy: install this program with its extra, `ballast-rig[fit]`; "
             "`rig balance` does without"
         ) from error
-    if not 1 <= options.days <= _MOST_DAYS:
-        raise Refused(f"--days {options.days}: write a number from 1 to {_MOST_DAYS}")
-    _, until = day_of(options)
-    since = (datetime.fromisoformat(until) - timedelta(days=options.days)).isoformat(timespec="milliseconds")
-    vessels = histories(book, since, until)
+
+
+def explained(vessels: Sequence[History]) -> list[tuple[History, Explained | None]]:
+    """Each of a book's vessels with what its readings say; None without a reading."""
     counts = Counter(each.truck for each in vessels if each.truck and each.readings)
     # One vessel among several of a truck has its share of the truck's false alarms.
-    found = [
+    return [
         (each, explain(each.readings, FALSE_ALARM_DAYS * (counts[each.truck] or 1)) if each.readings else None)
-        for each in _asked(vessels, options.tote)
+        for each in vessels
     ]
-    document = {
-        "since": since, "until": until, "totes": [explained_document(each, said) for each, said in found],
-    }  # fmt: skip
-    told(options, document, "\n".join(sentence(each, said) for each, said in found) or "no tote is known")
-    return OK
 
 
 def _asked(vessels: list[History], tote: str | None) -> list[History]:

@@ -4,40 +4,30 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books import office_truck
-from rig.books.bill import BILLED, job_lines, refuse_copies
-from rig.books.office_desk import add_desk_options, known_chain, new_code, serve, take_file
+from rig.books.month import month_bill, month_of
+from rig.books.office_desk import add_desk_options, known_chain, new_code, office_people, serve, take_file
 from rig.books.office_offers import add_offer_options, offer, show
 from rig.books.stock import add_telling_options
 from rig.books.where import add_config, book_written, now, told
 from rig.books.yard import EXPLAIN, TELLS, yard_command
 from rig.cli.table import OK, REFUSED, Add
-from rig.ledger.moment import UNBELIEVED
-from rig.ledger.pricing import Line, priced
-from rig.ledger.shop import Rounding
-from rig.record.base import Sealed
-from rig.record.notes import Customer, Job, OnWheel
 from rig.run.refused import Refused
 from rig.run.settings import load_settings
-from rig.shop.customers import CUSTOMER, names_of
-from rig.shop.filled import OF_A_FILL
-from rig.shop.posting import FILL, called, keep_name, place_of
+from rig.shop.posting import FILL, called, keep_name
 from rig.shop.yard import note_yard
 from rig.units import show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
-    from rig.ledger.chain import Record
     from rig.office.register import Register
 
 _ACTIONS = (
     "serve", "enroll", "revoke", "join", "send", "fetch", "sync", "status", "offer", "offered", "receive", "bill",
-    "stock", "verify",
+    "stock", "verify", "people",
 )  # fmt: skip
 _ON_THE_TRUCK = {
     "join": office_truck.join, "sync": office_truck.sync, "status": office_truck.status,
@@ -50,7 +40,9 @@ def add_office(add: Add) -> None:
     """The command ``office``."""
     command = add("office", office_command)
     command.add_argument("action", choices=_ACTIONS)
-    command.add_argument("what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", "CODE", *TELLS, EXPLAIN)))
+    command.add_argument(
+        "what", nargs="?", metavar="|".join(("FILE", "CUSTOMER", "TRUCK", "CODE", "NAME", *TELLS, EXPLAIN))
+    )
     command.add_argument(
         "--url", help=f"the office's book, postgresql+psycopg://… or sqlite:///… (default: the variable {_NAMED})"
     )
@@ -76,7 +68,7 @@ def office_command(options: argparse.Namespace) -> int:
     actions = {
         "serve": serve, "offer": _offer, "offered": _offered,
         "send": _send, "fetch": _fetch, "receive": _receive, "bill": _bill, "stock": _stock,
-        "verify": _verify, "enroll": _enroll, "revoke": _revoke,
+        "verify": _verify, "enroll": _enroll, "revoke": _revoke, "people": _people,
     }  # fmt: skip
     return actions[options.action](options, url)
 
@@ -201,6 +193,12 @@ def _revoke(options: argparse.Namespace, url: str) -> int:
     return OK
 
 
+def _people(options: argparse.Namespace, url: str) -> int:
+    with _office(url) as office:
+        _owned(office)
+        return office_people(options, office)
+
+
 def _truck_asked(options: argparse.Namespace) -> str:
     if not options.what:
         raise Refused(
@@ -277,81 +275,3 @@ def _lines(bill: dict[str, object]) -> list[dict[str, str]]:
     lines = bill["lines"]
     assert isinstance(lines, list)
     return lines
-
-
-def month_of(text: str) -> tuple[str, str]:
-    """Begin of a month and of the next, in the format of record times; Refused for anything else."""
-    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text):
-        raise Refused(f"--month {text}: write for example 2026-11")
-    year, month = int(text[:4]), int(text[5:])
-    return f"{text}-01", f"{year + month // 12:04}-{month % 12 + 1:02}-01"
-
-
-def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, object]:
-    """Bill of a customer's work in a period across all trucks, by job, at the prices of each truck and time.
-
-    ``who`` is a number or a name; for a number all its former names count.
-    """
-    whose = _whose(office, who)
-    by_name = [office.valid(BILLED, customer=name, since=since, until=until) for name in whose.names]
-    ordered = by_name[0] if len(by_name) == 1 else office.in_order(each for found in by_name for each in found)
-    found_work = [each for each in ordered if whose.has(each)]
-    jobs: dict[tuple[str, str], list[Record]] = {}
-    for record in found_work:
-        jobs.setdefault((record.truck, OnWheel.of(record).job or str(record.serial)), []).append(record)
-    if not jobs:
-        raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
-    lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
-    # All trucks in one query: separately they took longer than the rest of the bill.
-    for each in office.valid("prices", truck=tuple(lists)):
-        lists[each.truck].append(each)
-    about = [Job.of(each) for name in whose.names for each in office.valid("job", customer=name)]
-    exempt = {each.job for each in about if each.tax_exempt or whose.exempt}
-    refuse_copies(found_work)
-    noted = office.in_order(each for name in whose.names for each in office.valid(OF_A_FILL, customer=name))
-    lines: list[Line] = []
-    found: set[tuple[str, Rounding]] = set()
-    for (truck, job), own_work in sorted(jobs.items()):
-        prices, own = job_lines(office, lists[truck], own_work, noted, exempt=job in exempt or whose.exempt)
-        found.add((prices.currency, prices.tax.rounding))
-        lines += own
-    if len(found) != 1:
-        kinds = ", ".join(sorted(" ".join(each) for each in found))
-        raise Refused(f"two currencies or two roundings of tax on one bill ({kinds}): bill the jobs one by one")
-    fills = sum(record.kind == FILL for each in jobs.values() for record in each)
-    undated = sum(Sealed.of(record).clock == UNBELIEVED for each in jobs.values() for record in each)
-    counts = {"fills": fills, "jobs": len(jobs), "undated": undated}
-    [(currency, rounding)] = found
-    return {"customer": whose.names[0], **counts, **priced(currency, lines, rounding).document()}
-
-
-@dataclass(frozen=True, slots=True)
-class _Whose:
-    """The billed customer: all its names, the latest first, and its number at each truck."""
-
-    names: tuple[str, ...]
-    numbers: frozenset[tuple[str, str]] = frozenset()
-    exempt: bool = False
-
-    def has(self, record: Record) -> bool:
-        """Whether work under one of the names is this customer's; two customers of one name have two numbers."""
-        number = OnWheel.of(record).customer_number
-        return number is None or not self.numbers or (record.truck, number) in self.numbers
-
-
-def _whose(office: Book, who: str) -> _Whose:
-    """The customer with a number or a name, over all trucks; Refused if several match."""
-    # By truck, because the index of kinds begins with it.
-    known = office.valid(CUSTOMER, truck=tuple(office.heads()))
-    by_number = [each for each in known if Customer.of(each).customer_number == who.strip()]
-    found = by_number or [each for each in known if place_of(who) in map(place_of, names_of(each))]
-    numbers = {(each.truck, Customer.of(each).customer_number) for each in found}
-    if len({place_of(Customer.of(each).name) for each in by_number}) > 1 or len({truck for truck, _ in numbers}) < len(
-        numbers
-    ):
-        shown = ", ".join(
-            f"{each.truck}: {said.customer_number} {said.name}" for each in found for said in (Customer.of(each),)
-        )
-        raise Refused(f"{who!r} means several customers ({shown}): say the name of one, or its number")
-    names = dict.fromkeys((*(name for each in reversed(found) for name in names_of(each)), *(() if found else (who,))))
-    return _Whose(tuple(names), frozenset(numbers), any(Customer.of(each).tax_exempt for each in found))

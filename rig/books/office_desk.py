@@ -1,21 +1,27 @@
-"""`rig office serve` and `enroll`, and signed files at the office: what its people do about trucks' keys."""
+"""`rig office serve`, `people` and `enroll`, and signed files at the office: what its people do about trucks' keys."""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.where import told
+from rig.cli.pins import new_pin
 from rig.cli.table import OK, port_number
+from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, People, PeopleError
 from rig.run.refused import Refused
 from rig.shop.posting import called
 
 if TYPE_CHECKING:
+    from rig.office.contacts import Contacts
     from rig.office.register import Register
 
-PORT = 8443
+PORT, PAGE_PORT = 8443, 8444
 ANSWER = ".answer"
 """The end of the name of a file with the office's answer."""
 _KEYS = Path("rig-office")
@@ -32,6 +38,12 @@ def add_desk_options(command: argparse.ArgumentParser) -> None:
         "--port", type=port_number, default=PORT, help="serve: default %(default)s; 0 takes a free one"
     )
 
+    command.add_argument("--page", action="store_true", help="serve: also the page for the office's people")
+    command.add_argument("--page-port", type=port_number, default=PAGE_PORT, help="serve: default %(default)s")
+    command.add_argument("--page-name", action="append", default=[], metavar="HOST", help="serve: a name of the page")
+    command.add_argument("--role", choices=OFFICE_ROLES, help="people: enter the person in that role, or anew")
+    command.add_argument("--remove", action="store_true", help="people: remove the person")
+
 
 def keys_folder(options: argparse.Namespace, office: Register) -> Path:
     """The folder of the office's private key."""
@@ -42,22 +54,66 @@ def serve(options: argparse.Namespace, url: str) -> int:
     """Run the office's service until a stop signal."""
     import uvicorn
 
+    from rig.office.contacts import Contacts
     from rig.office.https import certificate
     from rig.office.register import Register
     from rig.office.service import service
     from rig.panel.server import listening
 
+    contacts = Contacts()
     with Register(url) as office:
         folder = keys_folder(options, office)
         key = office.signing(folder)
         path = str(certificate(key, folder, datetime.now(UTC)))
-        with listening(options.host, options.port) as bound:
+        with listening(options.host, options.port) as bound, _page_beside(options, url, folder, contacts):
             config = uvicorn.Config(
-                service(office, key), log_level="warning", access_log=False, server_header=False, proxy_headers=False,
-                ws="none", ssl_certfile=path, ssl_keyfile=path, timeout_graceful_shutdown=5,
+                service(office, key, contacts), log_level="warning", access_log=False, server_header=False,
+                proxy_headers=False, ws="none", ssl_certfile=path, ssl_keyfile=path, timeout_graceful_shutdown=5,
             )  # fmt: skip
             print(f"office {office.name}: https://{options.host}:{bound.getsockname()[1]}", flush=True)
             uvicorn.Server(config).run(sockets=[bound])
+    return OK
+
+
+@contextlib.contextmanager
+def _page_beside(options: argparse.Namespace, url: str, folder: Path, contacts: Contacts) -> Iterator[None]:
+    """Serve the page as well, if it is asked for, at a port and with a certificate of its own."""
+    if not options.page:
+        yield
+        return
+    from rig.panel.office.page import OfficePage
+    from rig.panel.own_certificate import fingerprint, own_address, own_certificate, own_names
+    from rig.panel.phone import address_of
+    from rig.panel.server import listening, served
+    from rig.run.shop_panel import PanelTable
+
+    names = [*own_names(), *options.page_name]
+    path = own_certificate(folder, names, datetime.now(UTC))
+    people = People(folder, OFFICE_FILE)
+    app = OfficePage(url, people, contacts).app(names, https=True)
+    panel = PanelTable(certificate=str(path), key=str(path))
+    with listening(options.host, options.page_port) as bound, served(app, panel, bound):
+        address, port = bound.getsockname()[:2]
+        print(f"page: {address_of(address, port, own=own_address(), https=True)}", flush=True)
+        print(f"its certificate, SHA-256: {fingerprint(path)}", flush=True)
+        if not people.all():
+            print("nobody can sign in yet: `rig office people NAME --role owner`", file=sys.stderr, flush=True)
+        yield
+
+
+def office_people(options: argparse.Namespace, office: Register) -> int:
+    """List the people of the office's page, enter one with a PIN, or remove one."""
+    people = People(keys_folder(options, office), OFFICE_FILE)
+    if (options.role or options.remove) and not options.what:
+        raise PeopleError("rig office people NAME --role ROLE, or NAME --remove: whom?")
+    if options.remove:
+        people.remove(options.what)
+    elif options.role:
+        people.add(options.what, options.role, new_pin())
+    elif options.what:
+        raise PeopleError(f"in which role is {options.what!r}? write --role {'|'.join(OFFICE_ROLES)}, or --remove")
+    listed = [{"name": each.name, "role": each.role} for each in people.all()]
+    told(options, listed, "\n".join(f"{each['name']:<40} {each['role']}" for each in listed) or "nobody yet")
     return OK
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import getpass
 import json
 import os
 import subprocess
@@ -14,6 +13,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rig.cli.pins import new_pin
 from rig.cli.table import DEMO_CONFIG, OK, Add, port_number
 from rig.panel.people import ROLES, People, PeopleError
 from rig.run.settings import Settings, SettingsError, load_settings
@@ -105,7 +105,7 @@ def people_command(options: argparse.Namespace) -> int:
     if options.action != "list" and not options.name:
         raise PeopleError(f"rig people {options.action} NAME: whom?")
     if options.action == "add":
-        people.add(options.name, options.role, _new_pin())
+        people.add(options.name, options.role, new_pin())
     elif options.action == "remove":
         people.remove(options.name)
     if options.action != "list" and (fault := after_record(settings)):
@@ -113,12 +113,3 @@ def people_command(options: argparse.Namespace) -> int:
     listed = [{"name": each.name, "role": each.role} for each in people.all()]
     print(json.dumps(listed) if options.json else "\n".join(f"{each['name']:<40} {each['role']}" for each in listed))
     return OK
-
-
-def _new_pin() -> str:
-    if not sys.stdin.isatty():
-        return sys.stdin.readline().strip()
-    pin = getpass.getpass("PIN: ")
-    if getpass.getpass("once more: ") != pin:
-        raise PeopleError("the two are not alike")
-    return pin

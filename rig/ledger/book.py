@@ -196,9 +196,13 @@ class Book:
         Within a truck that is the order of serial numbers, a correction in place of what it replaces. Trucks are merged
         by time, each chain in its own order.
         """
-        with self._doing("read"), self._engine.connect() as db:
-            found = [_record(row) for row in db.execute(valid_query(kind, **asked))]
+        found = self.found(valid_query(kind, **asked))
         return self.in_order(each for each in found if not each.void_in_its_body)
+
+    def found(self, query: Query) -> list[Record]:
+        """Records of a query, in its order."""
+        with self._doing("read"), self._engine.connect() as db:
+            return [_record(row) for row in db.execute(query)]
 
     def in_order(self, records: Iterable[Record]) -> list[Record]:
         """Records in the order of the book, as in :meth:`valid`."""

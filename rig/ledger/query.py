@@ -7,12 +7,14 @@ from collections.abc import Callable, Collection, Iterable
 from itertools import accumulate
 from typing import Any, TypedDict, Unpack
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, and_, or_, select
 
 from rig.ledger.chain import Record
 from rig.ledger.tables import RECORDS, SEALED
 
 Query = Select[Any]
+Place = tuple[str, str, int]
+"""Time, truck and serial number of a record: its place among the records of all trucks, by time."""
 
 
 class Asked(TypedDict, total=False):
@@ -46,6 +48,24 @@ def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
         query = query.where(RECORDS.c.at < until)
     corrected = select(1).where(later.c.truck == RECORDS.c.truck, later.c.corrects == RECORDS.c.serial).exists()
     return query.where(~corrected)
+
+
+def newest_query(kind: str, most: int, before: Place | None = None, **asked: Unpack[Asked]) -> Query:
+    """The last ``most`` of the records of :meth:`Book.valid` by time, newest first, before a place.
+
+    With ``truck``, ``customer`` or ``wheel`` alone an index yields them; with none of these all records are sorted.
+    """
+    query = valid_query(kind, **asked)
+    if before is not None:
+        at, truck, serial = before
+        earlier = and_(RECORDS.c.truck == truck, RECORDS.c.serial < serial)
+        query = query.where(RECORDS.c.at <= at, or_(RECORDS.c.at < at, RECORDS.c.truck < truck, earlier))
+    return query.order_by(RECORDS.c.at.desc(), RECORDS.c.truck.desc(), RECORDS.c.serial.desc()).limit(most)
+
+
+def place_in_time(record: Record) -> Place:
+    """The place of a record by time."""
+    return record.at, record.truck, record.serial
 
 
 def merged(records: Iterable[Record], origin: Callable[[Record], int]) -> list[Record]:

@@ -16,6 +16,7 @@ from itertools import islice
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from rig.ledger.chain import START, SignedHead
+from rig.office.contacts import Contacts
 from rig.office.keys import (
     ANSWER,
     COUNTERSIGNED,
@@ -73,8 +74,17 @@ class Challenges:
             del self._waiting[text]
 
 
-def exchanged(office: Register, key: Ed25519PrivateKey, envelope: Envelope, challenges: Challenges | None) -> Envelope:
-    """Take in what a truck sends and answer it; ``challenges`` is None for a file. OfficeError or BookError."""
+def exchanged(
+    office: Register,
+    key: Ed25519PrivateKey,
+    envelope: Envelope,
+    challenges: Challenges | None,
+    contacts: Contacts | None = None,
+) -> Envelope:
+    """Take in what a truck sends and answer it; ``challenges`` is None for a file. OfficeError or BookError.
+
+    That the truck was heard is kept in ``contacts``.
+    """
     named = Request.read(envelope.text)
     request = opened(envelope, office.valid_key(named.truck, named.generation), REQUEST, Request)
     if challenges is not None:
@@ -83,6 +93,8 @@ def exchanged(office: Register, key: Ed25519PrivateKey, envelope: Envelope, chal
         take_piece(office, key, request.truck, piece)
     share(office)
     answer = _answer(office, key, request, challenges)
+    if contacts is not None:
+        contacts.heard(request.truck, max(0, request.serial - answer.serial))
     return enveloped(answer, key, ANSWER)
 
 

@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from rig.ledger.book import BookError
 from rig.office.carrying import CHALLENGE, ENROL, EXCHANGE
+from rig.office.contacts import Contacts
 from rig.office.enrolment import EnrolRequest
 from rig.office.https import STALE, UNREADABLE
 from rig.office.intake import Challenges, exchanged
@@ -25,12 +26,12 @@ MOST_BYTES = 32_000_000
 _REFUSED, _TOO_LONG = 403, 413
 
 
-def service(office: Register, key: Ed25519PrivateKey) -> Starlette:
-    """The service as an application."""
+def service(office: Register, key: Ed25519PrivateKey, contacts: Contacts | None = None) -> Starlette:
+    """The service as an application; it keeps in ``contacts`` which truck was heard."""
     challenges = Challenges()
     answers: dict[str, Callable[[str], str]] = {
         CHALLENGE: lambda _: Challenge(challenge=challenges.new()).model_dump_json(),
-        EXCHANGE: lambda text: exchanged(office, key, Envelope.read(text), challenges).model_dump_json(),
+        EXCHANGE: lambda text: exchanged(office, key, Envelope.read(text), challenges, contacts).model_dump_json(),
         ENROL: lambda text: office.enrolled(EnrolRequest.read(text), key).model_dump_json(),
     }
     return Starlette(routes=[Route(f"/{name}", _route(run), methods=["POST"]) for name, run in answers.items()])

@@ -66,7 +66,7 @@ class Guarded:
         host = request.headers.get("host", "")
         if not self._known(host):
             # A foreign name that resolves to this rig must not give access to it through a browser (DNS rebinding).
-            return PlainTextResponse("unknown host: add it to panel.names", 421)
+            return PlainTextResponse("unknown host: add it to panel.names, at an office by --page-name", 421)
         if request.method in ("GET", "HEAD"):
             return None
         origin = request.headers.get("origin")

@@ -1,4 +1,4 @@
-"""The people of a rig and their PINs: argon2 hashes in a file readable only by the rig's own user.
+"""The people of a rig, or of an office, and their PINs: argon2 hashes in a file that only its own user can read.
 
 There is no default PIN: a rig without people can only be viewed and stopped. It must not know sessions.
 """
@@ -18,6 +18,10 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 Role = Literal["technician", "supervisor"]
 ROLES: tuple[Role, ...] = ("technician", "supervisor")
+OfficeRole = Literal["owner", "bookkeeper", "dispatcher", "technician"]
+OFFICE_ROLES: tuple[OfficeRole, ...] = ("owner", "bookkeeper", "dispatcher", "technician")
+OFFICE_FILE = "office-people.json"
+"""Where an office keeps its people, beside its key."""
 _NAME_LENGTH = 40
 _SHORTEST, _LONGEST = 4, 12
 _MODE = 0o600
@@ -32,16 +36,16 @@ class Someone:
     """A person who may sign in."""
 
     name: str
-    role: Role
+    role: Role | OfficeRole
     pin: str
     """argon2 hash."""
 
 
 class People:
-    """The people file in a rig's folder."""
+    """The people file in a rig's folder, or in an office's."""
 
-    def __init__(self, folder: Path) -> None:
-        self.path = folder / "people.json"
+    def __init__(self, folder: Path, name: str = "people.json") -> None:
+        self.path = folder / name
         # About 20 ms and 8 MB on a small computer; the rate limit adds to it. RFC 9106 defines the parameters.
         self._hasher = PasswordHasher(time_cost=3, memory_cost=8192, parallelism=1)
         self._nobody = self._hasher.hash("nobody")
@@ -56,7 +60,7 @@ class People:
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise PeopleError(f"{self.path}: cannot be read ({error}); mend or remove it, then add people") from error
 
-    def add(self, name: str, role: Role, pin: str) -> None:
+    def add(self, name: str, role: Role | OfficeRole, pin: str) -> None:
         """Add a person, or replace a person's PIN and role."""
         name = " ".join(name.split())
         if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():

@@ -11,7 +11,7 @@ import secrets
 import threading
 from dataclasses import dataclass, field
 
-from rig.panel.people import Role, Someone
+from rig.panel.people import OfficeRole, Role, Someone
 
 SHIFT_S = 14 * 3600.0
 """Length of a session, one shift; it never ends while a fill runs."""
@@ -34,7 +34,7 @@ class Session:
     id: str
     """Public identifier."""
     name: str
-    role: Role
+    role: Role | OfficeRole
     since_s: float
     seen_s: float
 

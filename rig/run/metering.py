@@ -34,7 +34,7 @@ UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
     "pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "tote level": 5.0, "run time": 15.0,
 }  # fmt: skip
 """At 95 %, until a proving says better. Assumed, no source."""
-_REPEAT: dict[MeterKind, float] = {
+REPEAT: dict[MeterKind, float] = {
     "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.05,
 }  # fmt: skip
 """Repeatability from fill to fill, one standard deviation of the volume. Assumed, no source."""
@@ -272,7 +272,7 @@ def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0)
         kind=kind,
         points=frozenset({METER_POINT[kind]} if kind in METER_POINT else ())
         | ({"meter_reverse_count"} if second else set()),
-        repeat=_REPEAT[kind],
+        repeat=REPEAT[kind],
         on_air=table.on_air if own or shared else "counts",
         shared=shared,
         behind_s=_BEHIND_S.get(kind, 0.0) + (table.lag if kind == "rate" else 0.0),

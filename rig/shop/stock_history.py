@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.ledger.balance import Booked
+from rig.ledger.balance import Booked, Content, contents
 from rig.ledger.stocktaking import Reading, readings_of
 from rig.record.notes import Dip, ToteFacts
 from rig.shop.posting import called, place_of
@@ -30,6 +30,8 @@ class History:
     truck: str
     """Name of the rig; of a yard tank over all trucks empty."""
     readings: tuple[Reading, ...]
+    held: Content
+    """Its content at the end of the period; not known where it was neither dipped nor loaded in it."""
 
 
 def own_histories(book: Book, since: str, until: str) -> list[History]:
@@ -37,7 +39,7 @@ def own_histories(book: Book, since: str, until: str) -> list[History]:
     moves, name = movements(book, since, until), called(book, book.truck)
     accounted = {Dip.of(each).tote for each in book.valid(OFFICE_SAYS, truck=book.own)}
     return [
-        History(tote.title, tote.name, name, _readings(moves, tote.name, tote.capacity_l))
+        History(tote.title, tote.name, name, _readings(moves, tote.name, tote.capacity_l), tote.content)
         for tote in totes_of(book)
         if tote.name not in accounted
     ]
@@ -46,9 +48,16 @@ def own_histories(book: Book, since: str, until: str) -> list[History]:
 def all_histories(office: Book, since: str, until: str) -> list[History]:
     """The yard tanks over all trucks, then the totes of each truck."""
     tanks, moves = yard_account(office, until)
+    held = contents(moves)
     moves = [move for move in moves if move.at >= since]
     found = [
-        History(Tote(facts.tote, yard=True).title, facts.tote, "", _readings(moves, name, facts.capacity_l))
+        History(
+            Tote(facts.tote, yard=True).title,
+            facts.tote,
+            "",
+            _readings(moves, name, facts.capacity_l),
+            held.get(name, Content()),
+        )
         for name, facts in tanks.items()
     ]
     for truck in office.heads():
@@ -61,13 +70,14 @@ def _of_truck(office: Book, truck: str, since: str, until: str, yards: set[str])
     records = office.valid((*NOTED_KINDS, "fill"), since=since, until=until, truck=truck)
     moves = [move for record in records for move in moves_of(record)]
     names = dict.fromkeys((*facts, *(move.tote for move in moves)))
-    name = called(office, truck)
+    name, held = called(office, truck), contents(moves)
     return [
         History(
             f"{Tote(tote).title} of {name}",
             tote,
             name,
             _readings(moves, tote, facts.get(tote, ToteFacts(tote=tote)).capacity_l),
+            held.get(tote, Content()),
         )
         for tote in names
         if place_of(tote) not in yards

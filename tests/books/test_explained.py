@@ -14,8 +14,8 @@ from shop_books import fill_of, journal_with
 
 from rig.cli import main
 from rig.ledger.keeping import book_of
-from rig.ledger.office import send
 from rig.ledger.writing import WritableBook
+from rig.office.direct import send
 from rig.record.notes import Dip, Load, ToteFacts
 from rig.run.clock_memory import utc_now
 from rig.shop.posting import keep_name

@@ -21,11 +21,11 @@ sys.path += [str(Path(__file__).parents[1])]
 from postgres import server
 from shop_books import posted_of
 
-from rig.books.office import month_bill
+from rig.books.month import month_bill
 from rig.ledger.chain import START, Record, canonical, seal
-from rig.ledger.office import BATCH
 from rig.ledger.pricing import read_prices
 from rig.ledger.writing import WritableBook
+from rig.office.direct import BATCH
 
 FILLS, LATER = 5_000, 411
 """Of a truck's year, and of 30 days of it."""

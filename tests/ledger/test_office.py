@@ -21,7 +21,7 @@ from shop_books import posted_of
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
-from rig.books.office import month_bill, month_of
+from rig.books.month import month_bill, month_of
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START, Record, canonical, seal
 from rig.ledger.keeping import book_of, export

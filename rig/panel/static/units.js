@@ -24,6 +24,7 @@ export function recall(fallback) {
 }
 
 export const unit = (kind) => SYSTEMS[system][kind][1];
+export const unitsOf = (name) => `${SYSTEMS[name].volume[1]}, ${SYSTEMS[name].pressure[1]}`;
 
 export function converted(value, kind) {
   const [factor, , offset = 0] = SYSTEMS[system][kind];
