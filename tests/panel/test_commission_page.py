@@ -93,6 +93,15 @@ def test_a_link_with_the_code_opens_it_and_stop_ends_it_from_any_page(tmp_path: 
         assert process.wait(PATIENCE_S) == 3
 
 
+def test_a_page_whose_program_has_gone_says_so_in_words(tmp_path: Path) -> None:
+    with commissioning(tmp_path) as (process, url, code), browsing() as browser:
+        page = browser.new_context(viewport={"width": 360, "height": 740}).new_page()
+        page.goto(f"{url}#{code}")
+        expect(page.locator("#asked")).to_be_visible()
+        process.kill()
+        expect(page.locator("#said")).to_contain_text("NO CONTACT: nothing is known of the rig", timeout=20_000)
+
+
 class Touches:
     """The questions of the page, and answers by its buttons and field, in a thread of its own."""
 

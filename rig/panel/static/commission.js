@@ -1,7 +1,8 @@
 // The page of a commissioning: what is said so far, and the question that waits with its answers as buttons.
 
 import { button, h, say } from './dom.js';
-import { t } from './words.js';
+import { texts } from './given.js';
+import { learn, t } from './words.js';
 
 const EVERY_MS = 500;
 const LOST_MS = 3000;
@@ -113,6 +114,7 @@ setInterval(() => {
   });
 }, EVERY_MS);
 
+learn(texts);
 const given = location.hash.slice(1);
 history.replaceState(null, '', '/');
 tried(() => (given ? enter(given) : look()));
