@@ -198,7 +198,7 @@ def test_no_stop_where_it_would_tell_nothing() -> None:
 NOTICED = {"taught": 0.99, "table": 0.935, "geometry": 0.745}
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("kind", NOTICED)
 def test_hidden_liquid_is_noticed_and_sound_tyres_are_left_alone(kind: str) -> None:
     assert rate(kind, "fifth of cavity", 1500, held_on_paper) >= NOTICED[kind]

@@ -100,7 +100,7 @@ def test_the_record_of_a_fill_by_hand_is_as_whole_as_any(size: str, supply: bool
     assert ran.record["net_basis"] == "counted"
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_the_supply_is_cut_where_a_heedless_person_would_overfill() -> None:
     ran = by_hand("11L-15", stops_at_l=1e9)
     assert ran.truth_l < ran.setup.target_l + 0.5

@@ -145,7 +145,7 @@ def test_the_gun_comes_off_an_open_valve_only_from_a_tyre_let_down(layout: str) 
     assert fraction < ran.setup.cavity.fraction_at_valve - 0.005
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_pump_that_ran_dry_for_long_enough_rests_once_and_says_so() -> None:
     waits: list[Decision] = []
     rests = 0

@@ -70,7 +70,7 @@ def held(accuracy_psi: float | None, sigma_kpa: float, layout: str) -> Iterator[
                 yield size, seed
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 def test_a_coarse_gauge_that_is_stated_stops_hardly_a_sound_fill(layout: str) -> None:
     """Two per cent of 60 psi at 95 %: taken for a usual gauge, it stops a quarter of them; stated, at most one."""

@@ -248,6 +248,7 @@ def test_what_a_campaign_found_is_found_no_more(seed: int) -> None:
     assert run_case(Case(seed, AS_THEN)).breaches == ()
 
 
+@pytest.mark.release
 def test_a_draw_through_a_narrow_bore_ends_where_it_should() -> None:
     """Found beside a breach: the bore took up to 13 kPa of what the gauge showed, and six short draws stood for one."""
     rests: list[float] = []
@@ -302,6 +303,7 @@ def test_a_meter_that_begins_to_count_double_is_noticed_within_seconds(onset: fl
     assert ran.breaches == ()
 
 
+@pytest.mark.release
 @pytest.mark.parametrize("size", ["16.9-28", "20.8-38"])
 def test_careful_vents_that_work_are_no_shut_valve(size: str) -> None:
     """Found on a rig whose only meter is the tote's level: three vents in a row lowered little, and held the fill."""

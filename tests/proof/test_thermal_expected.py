@@ -70,6 +70,7 @@ def test_a_tyre_that_takes_its_heat_slowly_is_filled() -> None:
     assert_complete(fill(sim__heat_time="40 s"))
 
 
+@pytest.mark.release
 def test_of_sixty_sound_tyres_with_heat_hardly_one_is_held_by_the_look() -> None:
     ended = [fill_to_the_third(draw, heat=True) for draw in draws("taught", 60, "sound")]
     assert sum(each.guard is not None for each in ended) <= 1

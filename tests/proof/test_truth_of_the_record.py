@@ -225,7 +225,7 @@ def test_an_off_that_was_not_confirmed_when_the_controller_went_away_may_never_h
 # --- the pressure that is left --------------------------------------------------------------------------------------
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 def test_the_pressure_left_is_a_rest_after_the_last_movement(layout: str) -> None:
     """A stopped fill printed what the tyre held at the last rest, before the stroke that was stopped."""

@@ -18,7 +18,7 @@ KINDS = set(get_args(MeterKind))
 TEXTS = Path(rig.__file__).parent / "panel" / "static" / "texts.json"
 
 
-@pytest.mark.parametrize("table", [BASIS, metering.UNCERTAINTY_PERCENT, metering._REPEAT, metering._TRUST])
+@pytest.mark.parametrize("table", [BASIS, metering.UNCERTAINTY_PERCENT, metering.REPEAT, metering._TRUST])
 def test_a_table_by_kind_has_every_kind(table: object) -> None:
     assert set(table) == KINDS  # type: ignore[call-overload]
 
