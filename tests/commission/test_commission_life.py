@@ -108,6 +108,7 @@ async def _stopped_in_between(rig: Rig, hands: Hands, config: Path) -> None:
     await hands._release("the stop, which was pressed when the signal came")
 
 
+@pytest.mark.full
 async def test_a_half_done_one_goes_on_and_an_old_configuration_is_asked_about(tmp_path: Path) -> None:
     config = tmp_path / "rig.toml"
     config.write_text("# mine\n", encoding="utf-8")

@@ -13,11 +13,11 @@ from rig.field.points import Point
 from rig.run.check import check_text
 from rig.run.settings import Settings, load_settings
 
-QUICK = ("three units, words swapped", "run and direction, auxiliary break contacts")
+QUICK = "three units, words swapped"
 
 
 @pytest.mark.parametrize(
-    "name", [each if each in QUICK else pytest.param(each, marks=pytest.mark.release) for each in RIGS]
+    "name", [each if each == QUICK else pytest.param(each, marks=pytest.mark.release) for each in RIGS]
 )
 async def test_a_rig_that_nobody_described_is_commissioned(name: str, tmp_path: Path) -> None:
     drawn = RIGS[name]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -122,7 +123,8 @@ def test_the_command_is_refused_without_a_terminal(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    shutil.copy(CONFIG, "rig.toml")
     with Path("/dev/null").open(encoding="utf-8") as nobody:
         monkeypatch.setattr("sys.stdin", nobody)
-        assert main(["check", "--relays", "--config", str(CONFIG)]) == 3
+        assert main(["check", "--relays", "--config", "rig.toml"]) == 3
     assert "isolated" in capsys.readouterr().err

@@ -43,6 +43,7 @@ def test_a_fill_that_was_killed_and_resumed_is_replayed_in_both_parts(tmp_path: 
     assert sum(isinstance(each, Scan) for each in read_part(parts[0])[1]) > 10
 
 
+@pytest.mark.full
 def test_without_room_for_the_recording_the_fill_goes_on_and_says_so(tmp_path: Path) -> None:
     with serving(tmp_path, scale="40") as rig:
         (tmp_path / "rig-data").mkdir(exist_ok=True)

@@ -71,11 +71,11 @@ def filled(terminal: Terminal) -> None:
     terminal.look()
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("columns", "rows"),
-    [pytest.param(40, 24, marks=pytest.mark.release), (80, 24), pytest.param(80, 9, marks=pytest.mark.release),
-     pytest.param(200, 24, marks=pytest.mark.release)],
-)  # fmt: skip
+    [(80, 24), *(pytest.param(*size, marks=pytest.mark.release) for size in ((40, 24), (80, 9), (200, 24)))],
+)
 def test_the_region_stays_in_place_and_keeps_question_and_figure(tmp_path: Path, columns: int, rows: int) -> None:
     with serving(tmp_path, scale="20"):
         terminal = Terminal(tmp_path, columns, rows)
