@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.where import add_config, folder_of, now, settings_of, told
+from rig.books.where import add_config, folder_of, now, print_answer, settings_of
 from rig.cli.table import DATA, OK, REFUSED, Add
 from rig.ledger.lock import RigLock
 from rig.record.base import RecordError
@@ -79,7 +79,9 @@ def backup_command(options: argparse.Namespace) -> int:
     )
     document = {"file": str(options.file), "records": manifest.records, **manifest.as_json()}
     text = f"{options.file}: {len(manifest.parts)} files, {manifest.records} records, verified there"
-    told(options, document, "\n".join([text, *(f"  not in it: {each}" for each in left_out), *_facts_lines(manifest)]))
+    print_answer(
+        options, document, "\n".join([text, *(f"  not in it: {each}" for each in left_out), *_facts_lines(manifest)])
+    )
     return OK
 
 
@@ -111,7 +113,7 @@ def restore_command(options: argparse.Namespace) -> int:
     lines += [f"record {found.record.serial} of the book says so"] if found.record else []
     lines += [f"what was in place is now {found.aside}"] if found.aside else []
     lines += [*said, *(f"not in the backup: {each}" for each in found.manifest.left_out)]
-    told(options, document, "\n".join([lines[0], *(f"  {line}" for line in lines[1:])]))
+    print_answer(options, document, "\n".join([lines[0], *(f"  {line}" for line in lines[1:])]))
     return OK
 
 
@@ -173,7 +175,7 @@ def drill_command(options: argparse.Namespace) -> int:
         "records": manifest.records,
         "left_out": list(manifest.left_out),
     }
-    told(options, document, _drill_text(options.file, manifest, restored, wrong, newer, fault))
+    print_answer(options, document, _drill_text(options.file, manifest, restored, wrong, newer, fault))
     return REFUSED if wrong else OK
 
 

@@ -43,7 +43,7 @@ from rig.books.printing import (
     refuse_unwritable,
     write_file,
 )
-from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, print_answer
 from rig.cli.table import OK, Add
 from rig.record.base import Document
 from rig.record.papers import Bill, Invoice
@@ -164,7 +164,7 @@ def _list(options: argparse.Namespace, book: Book) -> int:
         f"{row['invoice']:>10}  {row['date']}  {row['total']:>10} {row['currency']}  {row['what']:<12} job {row['job']}"
         f"  {row['customer'] or ''}" for row in rows
     ]  # fmt: skip
-    told(options, rows, "\n".join(lines) or "nothing was issued yet: `rig bill JOB --issue`")
+    print_answer(options, rows, "\n".join(lines) or "nothing was issued yet: `rig bill JOB --issue`")
     return OK
 
 
@@ -215,7 +215,7 @@ def _hand_out(
         whole |= {"csv": str(options.csv)}
     files = [str(file) for file in (options.einvoice, options.csv) if file is not None]
     if files and options.pdf is None:
-        told(options, whole, f"{paper.title} {paper.number}: {', '.join(files)}")
+        print_answer(options, whole, f"{paper.title} {paper.number}: {', '.join(files)}")
     else:
         printed(options, paper, whole)
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from rig.books.where import add_config, book_written, folder_of, local, now, told
+from rig.books.where import add_config, book_written, folder_of, local, now, print_answer
 from rig.cli.table import OK, Add
 from rig.record.base import RecordError
 from rig.record.notes import ClockSaid
@@ -53,7 +53,7 @@ def clock_command(options: argparse.Namespace) -> int:
         "synchronised": heard.synchronised,
         "battery": heard.battery,
     }
-    told(options, document, clock_text(judged, iso(heard.wall_s)))
+    print_answer(options, document, clock_text(judged, iso(heard.wall_s)))
     return OK
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.asked import fill_asked
-from rig.books.where import add_config, book_asked, book_written, now, settings_of, told
+from rig.books.where import add_config, book_asked, book_written, now, print_answer, settings_of
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
 from rig.ledger.matching import Group, Pair, Wheel, groups, pairs
@@ -70,7 +70,7 @@ def compare_command(options: argparse.Namespace) -> int:
         raise Refused("no fill to compare; `rig ledger list` shows what there is")
     if options.svg is not None:
         options.svg.write_text(picture(found), encoding="utf-8")
-    told(options, compare_document(found, sides), compare_text(found, sides))
+    print_answer(options, compare_document(found, sides), compare_text(found, sides))
     return OK
 
 
@@ -261,7 +261,7 @@ def teach_command(options: argparse.Namespace) -> int:
     if not own:
         raise Refused(f"nothing was taught of {options.wheel!r}: name a reference fill by --from ID")
     rows = [{"serial": each.serial, "at": each.at, **each.document} for each in own]
-    told(options, {**rows[-1], "history": rows[:-1]}, _taught_text(own))
+    print_answer(options, {**rows[-1], "history": rows[:-1]}, _taught_text(own))
     return OK
 
 

@@ -7,7 +7,7 @@ import difflib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, print_answer
 from rig.cli.table import OK, Add
 from rig.record.notes import Customer, Job
 from rig.run.refused import Refused
@@ -44,7 +44,7 @@ def customer_command(options: argparse.Namespace) -> int:
         found = _add(book, options, given) if options.action == "add" else _correct(book, options, given)
         near = _near(book, found) if options.action == "add" else []
     hint = [f"  like it: {_line(each)}; a job is linked by `rig job J --customer NUMBER`" for each in near]
-    told(options, {"serial": found.serial, **found.document}, "\n".join([*_text(found), *hint]))
+    print_answer(options, {"serial": found.serial, **found.document}, "\n".join([*_text(found), *hint]))
     return OK
 
 
@@ -52,12 +52,14 @@ def _show(options: argparse.Namespace) -> int:
     with book_asked(options) as book:
         if options.who is None:
             found = customers(book)
-            told(options, [each.document for each in found], "\n".join(_line(each) for each in found) or "none yet")
+            print_answer(
+                options, [each.document for each in found], "\n".join(_line(each) for each in found) or "none yet"
+            )
             return OK
         one = _known(book, options.who)
         jobs = [Job.of(each).job for each in book.valid("job", truck=book.own) if _is_of(each, one)]
     text = [*_text(one), f"  {'jobs':<12} {', '.join(jobs) or 'none'}"]
-    told(options, {"serial": one.serial, **one.document, "jobs": jobs}, "\n".join(text))
+    print_answer(options, {"serial": one.serial, **one.document, "jobs": jobs}, "\n".join(text))
     return OK
 
 

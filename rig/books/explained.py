@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from rig.books.where import day_of, local, told
+from rig.books.where import day_of, local, print_answer
 from rig.cli.table import OK
 from rig.ledger.explaining import FALSE_ALARM_DAYS, USUAL_DAYS, Cause, Estimate, Explained, Finding, explain
 from rig.run.mistakes import nearest
@@ -90,7 +90,7 @@ def explain_command(
     document = {
         "since": since, "until": until, "totes": [explained_document(each, said) for each, said in found],
     }  # fmt: skip
-    told(options, document, "\n".join(sentence(each, said) for each, said in found) or "no tote is known")
+    print_answer(options, document, "\n".join(sentence(each, said) for each, said in found) or "no tote is known")
     return OK
 
 

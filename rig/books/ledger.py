@@ -11,7 +11,7 @@ from pathlib import Path
 
 from rig.books.backing import backup_command, restore_command
 from rig.books.records import record_rows, rows_text
-from rig.books.where import add_config, book_asked, book_written, folder_of, now, told
+from rig.books.where import add_config, book_asked, book_written, folder_of, now, print_answer
 from rig.books.wording import ticket_text
 from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.journal import JournalReader, StoredFill
@@ -50,7 +50,7 @@ def _records(options: argparse.Namespace) -> int:
     """List the book, a line per record; the number is used by `rig note correct` and `void`."""
     with book_asked(options) as book:
         rows = record_rows(book, job=options.job, most=_MOST_RECORDS)
-    told(options, rows, rows_text(rows))
+    print_answer(options, rows, rows_text(rows))
     return OK
 
 
@@ -64,10 +64,10 @@ def _journal(options: argparse.Namespace) -> int:
             entries = journal.entries(stored.fill_id)
             rows: list[Document] = [{"at": entry.at, "kind": entry.kind, **entry.data} for entry in entries]
             document = {"about": stored.about, "record": stored.record, "entries": rows}
-            told(options, document, _shown_fill(stored, rows))
+            print_answer(options, document, _shown_fill(stored, rows))
         else:
             rows = [_row(fill) for fill in journal.fills()]
-            told(options, rows, _rows_text(rows))
+            print_answer(options, rows, _rows_text(rows))
     return OK
 
 
@@ -122,7 +122,7 @@ def _verify(options: argparse.Namespace) -> int:
     ends = "\n".join(f"  {truck}: record {serial}, {hash_[:16]}" for truck, (serial, hash_) in heads.items())
     verdict = "SOUND" if not found else "NOT SOUND"
     text = f"{verdict}: {count} records in {spent_s:.1f} s\n{ends}"
-    told(options, document, "\n".join([text, *(f"  ! {each}" for each in found)]))
+    print_answer(options, document, "\n".join([text, *(f"  ! {each}" for each in found)]))
     return REFUSED if found else OK
 
 
@@ -137,7 +137,7 @@ def _repair(options: argparse.Namespace) -> int:
         for of, copy in copies
     ]
     lines = [f"  {row['kind']}, record {row['serial']} of {row['truck']}: void" for row in rows]
-    told(options, {"voided": rows}, "\n".join([f"{len(made)} copies declared void", *lines]))
+    print_answer(options, {"voided": rows}, "\n".join([f"{len(made)} copies declared void", *lines]))
     return OK
 
 
@@ -150,7 +150,7 @@ def _post(options: argparse.Namespace) -> int:
         waiting = not_posted(folder, book)
     with book_written(options):
         pass
-    told(options, {"posted": waiting}, f"{len(waiting)} fill(s) entered into the book")
+    print_answer(options, {"posted": waiting}, f"{len(waiting)} fill(s) entered into the book")
     return OK
 
 
@@ -160,7 +160,9 @@ def _export(options: argparse.Namespace) -> int:
     into = Path(options.id or "ledger.jsonl")
     with book_asked(options) as book:
         count, lines, table = export(book.every(), into)
-    told(options, {"records": count, "lines": str(lines), "table": str(table)}, f"{count} records: {lines} and {table}")
+    print_answer(
+        options, {"records": count, "lines": str(lines), "table": str(table)}, f"{count} records: {lines} and {table}"
+    )
     return OK
 
 

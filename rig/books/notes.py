@@ -21,7 +21,7 @@ from rig.books.fields import (
 )
 from rig.books.records import words_of
 from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
-from rig.books.where import add_config, add_sure, book_asked, book_written, now, settings_of, surely, told
+from rig.books.where import add_config, add_sure, book_asked, book_written, now, print_answer, settings_of, surely
 from rig.books.working import work_document, work_lines
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
@@ -117,7 +117,7 @@ def job_command(options: argparse.Namespace) -> int:
     head = f"job {options.job}" + (f", record {record.serial}" if record else "")
     given = ((name, getattr(said, name)) for name in (*_JOB, "customer_number"))
     rows = [f"  {name.replace('_', ' '):<12} {value}" for name, value in given if value]
-    told(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
+    print_answer(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
     return OK
 
 
@@ -127,7 +127,7 @@ def convert_command(options: argparse.Namespace) -> int:
         surely(options, lambda: keep_conversion(book, options))
         wheels = [each for each in work_of_job(book, options.job) if each.to is not None]
     document = {"job": options.job, "wheels": [work_document(each) for each in wheels]}
-    told(options, document, "\n".join(line for each in wheels for line in work_lines(each)))
+    print_answer(options, document, "\n".join(line for each in wheels for line in work_lines(each)))
     return OK
 
 
@@ -174,7 +174,7 @@ def note_command(options: argparse.Namespace) -> int:
     with book_written(options) as book:
         record = surely(options, lambda: keep_note(book, options))
         text = _note_text(book, record)
-    told(options, {"serial": record.serial, "kind": record.kind, **record.document}, text)
+    print_answer(options, {"serial": record.serial, "kind": record.kind, **record.document}, text)
     return OK
 
 

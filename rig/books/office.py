@@ -12,7 +12,7 @@ from rig.books.month import month_bill, month_of
 from rig.books.office_desk import add_desk_options, known_chain, new_code, office_people, serve, take_file
 from rig.books.office_offers import add_offer_options, offer, show
 from rig.books.stock import add_telling_options
-from rig.books.where import add_config, book_written, now, told
+from rig.books.where import add_config, book_written, now, print_answer
 from rig.books.yard import EXPLAIN, TELLS, yard_command
 from rig.cli.table import OK, REFUSED, Add
 from rig.run.refused import Refused
@@ -106,7 +106,7 @@ def _send(options: argparse.Namespace, url: str) -> int:
     held_l = {tote.name: round(tote.content.left_l or 0.0, 1) for tote in news}
     lines = [f"{count} records sent to {office.name}"]
     lines += [f"yard tank {name} holds {show_volume(litres)} by the office" for name, litres in held_l.items()]
-    told(options, {"sent": count, **({"yard_l": held_l} if held_l else {})}, "\n".join(lines))
+    print_answer(options, {"sent": count, **({"yard_l": held_l} if held_l else {})}, "\n".join(lines))
     return OK
 
 
@@ -129,7 +129,7 @@ def _fetch(options: argparse.Namespace, url: str) -> int:
         if book.truck not in office.heads():
             book.adopt(options.what or _only_truck(office, settings.rig.name))
         count = fetch(book, office)
-    told(options, {"fetched": count}, f"{count} records fetched from {office.name}")
+    print_answer(options, {"fetched": count}, f"{count} records fetched from {office.name}")
     return OK
 
 
@@ -143,7 +143,7 @@ def _receive(options: argparse.Namespace, url: str) -> int:
         if take_file(options, office, Path(options.what)):
             return OK
         count = receive(Path(options.what), office, frozenset(office.last_keys()))
-    told(options, {"received": count}, f"{count} records of {options.what} were new")
+    print_answer(options, {"received": count}, f"{count} records of {options.what} were new")
     return OK
 
 
@@ -172,7 +172,7 @@ def _enroll(options: argparse.Namespace, url: str) -> int:
         f"  {address}\non the truck: the variable {_NAMED}, readable for the controller's user alone, "
         "with the server's name as that truck reaches it"
     )
-    told(options, {"truck": options.what, "url": address}, text)
+    print_answer(options, {"truck": options.what, "url": address}, text)
     return OK
 
 
@@ -182,14 +182,14 @@ def _revoke(options: argparse.Namespace, url: str) -> int:
         _owned(office)
         truck = _truck_asked(options)
         if office.cancel(truck):
-            told(options, {"code": truck}, "the code is cancelled: nobody joins by it any more")
+            print_answer(options, {"code": truck}, "the code is cancelled: nobody joins by it any more")
             return OK
         truck = truck if truck in (office.logins() or {}) else known_chain(office, truck)
         keys = office.end_keys(truck)
         login = office.revoke(truck) if truck in (office.logins() or {}) or not keys else None
     ended = [f"key of {truck}"] * bool(keys) + [f"login {login}"] * (login is not None)
     text = f"ended: {', '.join(ended)}; its records stay; `rig office enroll {truck}` makes a code for another computer"
-    told(options, {"truck": truck, "login": login, "keys": keys}, text)
+    print_answer(options, {"truck": truck, "login": login, "keys": keys}, text)
     return OK
 
 
@@ -232,7 +232,7 @@ def _verify(options: argparse.Namespace, url: str) -> int:
         "logins": logins,
         "signed": signed,
     }
-    told(options, document, text)
+    print_answer(options, document, text)
     return REFUSED if found else OK
 
 
@@ -257,7 +257,7 @@ def _bill(options: argparse.Namespace, url: str) -> int:
         _owned(office)
         if options.plan:
             plan = office.plan_of(valid_query(FILL, customer=options.what, since=since, until=until))
-            told(options, {"plan": plan.splitlines()}, plan)
+            print_answer(options, {"plan": plan.splitlines()}, plan)
             return OK
         bill = month_bill(office, options.what, since, until)
     text = "\n".join(
@@ -267,7 +267,7 @@ def _bill(options: argparse.Namespace, url: str) -> int:
     head = f"{options.what}, {options.month}: {bill['fills']} fills in {bill['jobs']} jobs"
     if bill["undated"]:
         head += f"\n  of {bill['undated']} record(s) the date is not known: billed in the month of those before"
-    told(options, bill, f"{head}\n{text}\n  before tax {bill['net']}, tax {bill['tax']}, total {bill['total']}")
+    print_answer(options, bill, f"{head}\n{text}\n  before tax {bill['net']}, tax {bill['tax']}, total {bill['total']}")
     return OK
 
 

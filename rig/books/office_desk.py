@@ -10,7 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.where import told
+from rig.books.printing import write_file
+from rig.books.where import print_answer
 from rig.cli.pins import new_pin
 from rig.cli.table import OK, port_number
 from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, People, PeopleError
@@ -113,7 +114,7 @@ def office_people(options: argparse.Namespace, office: Register) -> int:
     elif options.what:
         raise PeopleError(f"in which role is {options.what!r}? write --role {'|'.join(OFFICE_ROLES)}, or --remove")
     listed = [{"name": each.name, "role": each.role} for each in people.all()]
-    told(options, listed, "\n".join(f"{each['name']:<40} {each['role']}" for each in listed) or "nobody yet")
+    print_answer(options, listed, "\n".join(f"{each['name']:<40} {each['role']}" for each in listed) or "nobody yet")
     return OK
 
 
@@ -124,7 +125,7 @@ def new_code(options: argparse.Namespace, office: Register) -> int:
     code = office.new_code(chain)
     whose = f"the computer that goes on in {chain}; its key before is revoked then" if chain else "a new truck"
     text = f"a code for {whose}; it is used once:\n  {code}\non the truck: rig office join {code}"
-    told(options, {"code": code, "truck": chain or None}, text)
+    print_answer(options, {"code": code, "truck": chain or None}, text)
     return OK
 
 
@@ -163,8 +164,8 @@ def take_file(options: argparse.Namespace, office: Register, path: Path) -> bool
     else:
         return False
     into = path.with_name(path.name + ANSWER)
-    write_text(into, answer)
-    told(options, document | {"answer": str(into)}, f"{said}; carry the answer back to the truck: {into}")
+    write_file(into, answer.encode())
+    print_answer(options, document | {"answer": str(into)}, f"{said}; carry the answer back to the truck: {into}")
     return True
 
 
@@ -174,13 +175,3 @@ def read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(f"{path}: cannot be read ({error})") from error
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file to be carried, whole or not at all; Refused if that fails."""
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise Refused(f"{path}: cannot be written ({error.strerror or error}); is the medium full?") from error

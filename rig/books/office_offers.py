@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.office_desk import known_chain, read_text
-from rig.books.where import now, told
+from rig.books.where import now, print_answer
 from rig.cli.table import OK
 from rig.ledger.pricing import read_prices
 from rig.record.notes import Offered, Shared
@@ -52,7 +52,7 @@ def offer(options: argparse.Namespace, office: Register) -> int:
             f"offer what? write `rig office offer {'|'.join(kinds)} …`; wheels are offered as they are taught"
         )
     name = kinds[options.what](options, office, offered(office))
-    told(options, {"offered": options.what, "name": name}, f"{options.what} {name} goes to the trucks")
+    print_answer(options, {"offered": options.what, "name": name}, f"{options.what} {name} goes to the trucks")
     return OK
 
 
@@ -153,5 +153,5 @@ def show(options: argparse.Namespace, offers: Offers) -> int:
             shown = ", ".join(f"{key} {value}" for key, value in each.said.items() if key not in ("prices", "fill_id"))
             lines.append(f"{what:<16} {each.name:<12} {shown}")
             lines += [f"{'':<29} ! {o['field']}: {o['by'] or 'somebody'} entered {o['value']!r} too" for o in others]
-    told(options, document, "\n".join(lines) or "nothing yet")
+    print_answer(options, document, "\n".join(lines) or "nothing yet")
     return OK

@@ -10,8 +10,9 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.books.office_desk import ANSWER, read_text, write_text
-from rig.books.where import folder_of, settings_of, told
+from rig.books.office_desk import ANSWER, read_text
+from rig.books.printing import write_file
+from rig.books.where import folder_of, print_answer, settings_of
 from rig.cli.table import OK
 from rig.run.clock_memory import records_of, utc_now
 from rig.run.refused import Refused
@@ -51,12 +52,12 @@ def join(options: argparse.Namespace) -> int:
     if not code:
         raise Refused("by which code? write `rig office join CODE`; `rig office enroll` at the office makes it")
     if file is not None and not file.name.endswith(ANSWER):
-        write_text(file, asking(folder, code).model_dump_json())
+        write_file(file, asking(folder, code).model_dump_json().encode())
         text = (
             f"carry {file} to the office: `rig office receive {file.name}`; then here "
             f"`rig office join {code} --file {file.name}{ANSWER}`"
         )
-        told(options, {"file": str(file)}, text)
+        print_answer(options, {"file": str(file)}, text)
         return OK
     if file is not None:
         answer = read_text(file)
@@ -65,7 +66,9 @@ def join(options: argparse.Namespace) -> int:
     link = joined(folder, code, EnrolAnswer.read(answer))
     moved = None if file is not None else exchanged_once(options)
     text = f"this computer signs for {link.truck} from now on, as its number {link.generation}"
-    told(options, {"truck": link.truck, "key": link.generation}, text if moved is None else f"{text}\n{_said(moved)}")
+    print_answer(
+        options, {"truck": link.truck, "key": link.generation}, text if moved is None else f"{text}\n{_said(moved)}"
+    )
     return OK
 
 
@@ -157,15 +160,15 @@ def send(options: argparse.Namespace) -> int:
 
     if options.file is None:
         moved = _once(options)
-        told(options, {"sent": moved.sent, "came": moved.came}, _said(moved))
+        print_answer(options, {"sent": moved.sent, "came": moved.came}, _said(moved))
         return OK
     envelope, count = carried(folder_of(options), _link(options))
-    write_text(options.file, envelope.model_dump_json())
+    write_file(options.file, envelope.model_dump_json().encode())
     text = (
         f"{count} records in {options.file}: `rig office receive {options.file.name}` at the office, then here "
         f"`rig office fetch --file {options.file.name}{ANSWER}`"
     )
-    told(options, {"records": count, "file": str(options.file)}, text)
+    print_answer(options, {"records": count, "file": str(options.file)}, text)
     return OK
 
 
@@ -179,7 +182,7 @@ def fetch(options: argparse.Namespace) -> int:
 
     if options.file is None:
         moved = _once(options)
-        told(options, {"fetched": moved.came, "sent": moved.sent}, _said(moved))
+        print_answer(options, {"fetched": moved.came, "sent": moved.sent}, _said(moved))
         return OK
     link, folder = _link(options), folder_of(options)
     answer = opened(Envelope.read(read_text(options.file)), link.office, SIGNED_ANSWER, Answer)
@@ -187,7 +190,9 @@ def fetch(options: argparse.Namespace) -> int:
         came = accept(book, copy, link, answer)
     with records_of(folder):
         _entered(folder)
-    told(options, {"fetched": came}, f"{came} records came from the office, which has {answer.serial} of this truck")
+    print_answer(
+        options, {"fetched": came}, f"{came} records came from the office, which has {answer.serial} of this truck"
+    )
     return OK
 
 
@@ -249,7 +254,7 @@ def status(options: argparse.Namespace) -> int:
         f"{link.truck}, key {link.generation}, office {office_address(options) or '(no address)'}: {serial} records, "
         f"countersigned up to {to}" + (f", seal {signed.hash[:8]}" if signed else "")
     )
-    told(options, document, text)
+    print_answer(options, document, text)
     return OK
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from rig.books.looks import Looks, looks_of
 from rig.books.paper import Head
-from rig.books.where import add_config, book_asked, book_written, local, now, told
+from rig.books.where import add_config, book_asked, book_written, local, now, print_answer
 from rig.cli.table import OK, Add
 from rig.ledger.pricing import PriceError, PriceList, prices_of, read_prices
 from rig.ledger.shop import Shop, head_lines
@@ -49,7 +49,7 @@ def prices_command(options: argparse.Namespace) -> int:
     if not lists:
         raise Refused(f"no price list in the book yet: hand one in by `rig prices {EXAMPLE}`")
     record = lists[-1]
-    told(options, {"serial": record.serial, "at": record.at, **record.document}, _prices_text(record))
+    print_answer(options, {"serial": record.serial, "at": record.at, **record.document}, _prices_text(record))
     return OK
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.paper import Paper, as_text
-from rig.books.where import book_asked, book_written, now, told
+from rig.books.where import book_asked, book_written, now, print_answer
 from rig.record.notes import Place, Printed
 from rig.run.refused import Refused
 
@@ -50,13 +50,13 @@ def book_for(options: argparse.Namespace) -> AbstractContextManager[Book]:
 def printed(options: argparse.Namespace, paper: Paper, document: Mapping[str, object]) -> None:
     """Output a paper as selected by the options: on the terminal, for a receipt printer, as PDF, as JSON."""
     if options.json and options.pdf is None:
-        told(options, {**document, "paper": paper.as_json()}, "")
+        print_answer(options, {**document, "paper": paper.as_json()}, "")
         return
     if options.pdf is not None:
         from rig.books.pdf import as_pdf
 
         write_file(options.pdf, as_pdf(paper))
-        told(options, {**document, "pdf": str(options.pdf)}, f"{paper.title} {paper.number}: {options.pdf}")
+        print_answer(options, {**document, "pdf": str(options.pdf)}, f"{paper.title} {paper.number}: {options.pdf}")
     elif options.receipt:
         print(as_text(paper, options.columns, ascii_only=True))
     else:

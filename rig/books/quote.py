@@ -21,7 +21,7 @@ from rig.books.looks import Looks, looks_of
 from rig.books.paper import Block, Head, Paper
 from rig.books.prices import EXAMPLE, head_of, price_lists, read_list, shop_now, shop_of
 from rig.books.printing import refuse_unwritable, write_file
-from rig.books.where import add_config, book_asked, book_written, now, told
+from rig.books.where import add_config, book_asked, book_written, now, print_answer
 from rig.cli.options import add_question_options, question_text
 from rig.cli.table import OK, Add
 from rig.ledger.pricing import Extra, PriceError, Work, exact, lines_of, priced
@@ -69,7 +69,7 @@ def quote_command(options: argparse.Namespace) -> int:
 
             write_file(options.pdf, as_pdf(paper_of_quote(book, _asked_quote(book, options))))
             document["pdf"] = str(options.pdf)
-    told(options, document, _text(standing, done))
+    print_answer(options, document, _text(standing, done))
     return OK
 
 

@@ -18,9 +18,9 @@ from rig.books.where import (
     day_of,
     local,
     now,
+    print_answer,
     settings_of,
     surely,
-    told,
 )
 from rig.cli.table import OK, Add
 from rig.ledger.balance import Balance, Move, balances, together
@@ -86,7 +86,7 @@ def stock_command(options: argparse.Namespace) -> int:
     if options.tote is not None and options.action == "show":
         totes = [_named(totes, options.tote)]
     settings = settings_of(options)
-    told(options, stock_document(totes, settings), stock_text(totes, settings))
+    print_answer(options, stock_document(totes, settings), stock_text(totes, settings))
     return OK
 
 
@@ -311,7 +311,7 @@ def balance_command(options: argparse.Namespace) -> int:
             for name, own in each.items()
         ],
     }
-    told(options, document, balance_line(truck, since, found))
+    print_answer(options, document, balance_line(truck, since, found))
     return OK
 
 

@@ -24,7 +24,7 @@ from rig.books.asked import fill_asked
 from rig.books.looks import Looks
 from rig.books.prices import looks_now
 from rig.books.printing import write_file
-from rig.books.where import add_config, book_asked, told
+from rig.books.where import add_config, book_asked, print_answer
 from rig.cli.table import OK, Add
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
@@ -113,7 +113,7 @@ def tag_command(options: argparse.Namespace) -> int:
         words = tag_words(filled_one(book, fill_asked(book, options.id)), looks_now(book))
     text = "; ".join(words)
     if options.out is None:
-        told(options, {"text": text}, text)
+        print_answer(options, {"text": text}, text)
         if not options.json:
             segno.make(text, error="m", micro=False).terminal(compact=True)
         return OK
@@ -123,7 +123,7 @@ def tag_command(options: argparse.Namespace) -> int:
     label = label_of(words, SIZES[options.size])
     write_file(options.out, make(label))
     document = {"text": text, "file": str(options.out), "module_mm": label.module_mm, "quiet_modules": QUIET}
-    told(options, document, f"{options.out}: {text}")
+    print_answer(options, document, f"{options.out}: {text}")
     return OK
 
 

@@ -147,7 +147,7 @@ def day_of(options: argparse.Namespace) -> tuple[str, str]:
     return since, until
 
 
-def told(options: argparse.Namespace, document: object, text: str) -> None:
+def print_answer(options: argparse.Namespace, document: object, text: str) -> None:
     """Print the answer: for a person, or as one JSON document."""
     print(json.dumps(document, ensure_ascii=False) if options.json else text)
 

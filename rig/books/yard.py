@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rig.books.explained import explain_command
 from rig.books.stock import held_text, keep_entry, tote_document
-from rig.books.where import local, settings_of, surely, told
+from rig.books.where import local, print_answer, settings_of, surely
 from rig.cli.table import OK
 from rig.run.refused import Refused
 from rig.shop.posting import called, place_of
@@ -36,7 +36,7 @@ def yard_command(options: argparse.Namespace, office: Book, month: tuple[str | N
     tanks = yard_tanks(office, *month)
     names = {truck: called(office, truck) for truck in office.heads()}
     documents = [tank_document(tank, names) for tank in tanks]
-    told(options, {"yard_tanks": documents}, tanks_text(tanks, names))
+    print_answer(options, {"yard_tanks": documents}, tanks_text(tanks, names))
     return OK
 
 

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.books.where import add_config, folder_of, settings_of, told
+from rig.books.where import add_config, folder_of, print_answer, settings_of
 from rig.cli.replaying import parts_asked
 from rig.cli.table import OK, Add
 from rig.ledger.black_box import fills_in
@@ -50,7 +50,7 @@ def fit_command(options: argparse.Namespace) -> int:
         "toml": lines,
     }
     text = "\n".join(lines if options.toml else [*_table(document, values), *_check_lines(checks, out), "", *lines])
-    told(options, document, text)
+    print_answer(options, document, text)
     return OK
 
 

@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.books.where import add_config, folder_of, told
+from rig.books.where import add_config, folder_of, print_answer
 from rig.cli.replay_words import difference_lines, replay_document, replay_text
 from rig.cli.table import OK, REFUSED, Add
 from rig.ledger.black_box import BoxError, fills_in, hash_of, parts_of
@@ -48,7 +48,7 @@ def replay_command(options: argparse.Namespace) -> int:
     text = replay_text(found)
     if sealed is False:
         text += "\nBut these are not the files that the record was sealed with: one was changed, or is missing."
-    told(options, document, text)
+    print_answer(options, document, text)
     return OK if found.identical and sealed is not False else REFUSED
 
 
@@ -95,7 +95,7 @@ def shadow_command(options: argparse.Namespace) -> int:
     otherwise = sum(row.get("identical") is False for row in rows)
     head = f"{len(rows)} fills: {otherwise} decided otherwise by this program, {unread} could not be read"
     document = {"folder": str(options.folder), "fills": len(rows), "otherwise": otherwise, "not_read": unread}
-    told(options, document | {"replays": rows}, "\n".join([head, *lines]))
+    print_answer(options, document | {"replays": rows}, "\n".join([head, *lines]))
     return REFUSED if otherwise or unread else OK
 
 

@@ -19,7 +19,7 @@ from importlib import metadata
 from pathlib import Path
 
 from rig.books.clock import clock_text
-from rig.books.where import add_config, folder_of, now, settings_of, told
+from rig.books.where import add_config, folder_of, now, print_answer, settings_of
 from rig.cli.table import OK, Add
 from rig.ledger.black_box import BoxError, hash_of, lines_of, parts_of, ring_files
 from rig.ledger.journal import StoredFill
@@ -74,7 +74,7 @@ def support_command(options: argparse.Namespace) -> int:
     index = Item("index.txt", "", (_HEAD.format(name=name, at=now()) + listed + "\n").encode())
     _packed(options.file, [index, *items])
     document = {"file": str(options.file), "files": [item.name for item in (index, *items)]}
-    told(options, document, f"{options.file}: read its index.txt before you send it\n{listed}")
+    print_answer(options, document, f"{options.file}: read its index.txt before you send it\n{listed}")
     return OK
 
 

@@ -243,14 +243,8 @@ def carry_air(tally: Tally, line: Line, litres: float, line_kpa_abs: float) -> T
     left = min(max(tally.suction_air_kpa_l - moved, 0.0), most)
     if litres >= 0:
         return changed(tally, suction_air_kpa_l=left)
-    return changed(
-        tally,
-        suction_air_kpa_l=left,
-        hose_l=0.0,
-        hose_less_l=0.0,
-        hose_more_l=0.0,
-        air_untold_l=tally.air_untold_l - litres,
-    )
+    tally = changed(tally, suction_air_kpa_l=left, air_untold_l=tally.air_untold_l - litres)
+    return through_hose(tally, line.hose_l, -line.hose_l)
 
 
 def carried(tally: Tally, meter: Meter) -> Tally:

@@ -34,8 +34,8 @@ from rig.install.plan import (
 )  # fmt: skip
 from rig.install.program import unpack
 from rig.install.running import run
-from rig.ledger.backup import sync_folder
 from rig.ledger.black_box import fills_in
+from rig.ledger.files import sync_folder
 from rig.ledger.keeping import book_or_empty
 from rig.ledger.restoring import exchange
 from rig.record.base import RecordError

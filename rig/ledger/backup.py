@@ -24,6 +24,7 @@ from rig.ledger import BOOK_NAME
 from rig.ledger.black_box import RING_SUFFIX
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import Head
+from rig.ledger.files import sync_folder
 from rig.ledger.keeping import book_read
 from rig.ledger.readonly import open_read_only
 
@@ -338,14 +339,3 @@ def _written(into: Path | None) -> Iterator[Callable[[bytes], object]]:
     into.parent.mkdir(parents=True, exist_ok=True)
     with into.open("wb") as file:
         yield file.write
-
-
-def sync_folder(folder: Path) -> None:
-    """Make renames in a folder survive a power failure."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        # Some media do not support synchronising a folder.
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -21,7 +21,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-from rig.office.keys import OfficeError, StaleError, write_private
+from rig.ledger.files import write_private
+from rig.office.keys import OfficeError, StaleError
 
 CERTIFICATE_NAME = "office-service.pem"
 STALE, UNREADABLE = 409, 503

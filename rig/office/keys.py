@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import binascii
 import contextlib
-import os
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
@@ -22,8 +21,8 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
 )
 
-from rig.ledger.backup import sync_folder
 from rig.ledger.book import BookError
+from rig.ledger.files import write_private
 
 FORMAT = "rig office 1"
 OFFICE = "office"
@@ -74,19 +73,6 @@ def kept_key(path: Path) -> Ed25519PrivateKey:
     key = Ed25519PrivateKey.generate()
     write_private(path, pem_of(key))
     return key
-
-
-def write_private(path: Path, text: str) -> None:
-    """Write a file that only its user can read, whole or not at all, and on the disk when this returns. OSError."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    fresh = path.with_name(f"{path.name}.{os.getpid()}.new")
-    fresh.unlink(missing_ok=True)
-    with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    sync_folder(path.parent)
 
 
 def public_of(key: Ed25519PrivateKey) -> str:

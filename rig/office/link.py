@@ -13,10 +13,11 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 
 from rig.ledger import COPY_NAME
 from rig.ledger.book import witness_of
+from rig.ledger.files import write_private
 from rig.ledger.keeping import book_of
 from rig.ledger.writing import WritableBook
 from rig.office.enrolment import EnrolAnswer, EnrolRequest, has_mac, mac, read_code
-from rig.office.keys import OFFICE, OfficeError, kept_key, key_of, pem_of, public_of, read_public, write_private
+from rig.office.keys import OFFICE, OfficeError, kept_key, key_of, pem_of, public_of, read_public
 
 LINK_NAME, NEXT_NAME = "truck.key", "truck-next.key"
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
-import os
 import socket
 from collections.abc import Iterable
 from datetime import datetime, timedelta
@@ -19,6 +18,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+from rig.ledger.files import write_private
 
 FILE = "page.pem"
 _LASTS = timedelta(days=820)
@@ -34,7 +35,7 @@ def own_certificate(folder: Path, names: Iterable[str], now: datetime) -> Path:
     with contextlib.suppress(FileNotFoundError, ValueError):
         if now < _read(path).not_valid_after_utc - _RENEWED:
             return path
-    _write(path, _made(names, now))
+    write_private(path, _made(names, now).decode())
     return path
 
 
@@ -86,15 +87,3 @@ def _general(name: str) -> x509.GeneralName:
     with contextlib.suppress(ValueError):
         return x509.IPAddress(ipaddress.ip_address(name))
     return x509.DNSName(name)
-
-
-def _write(path: Path, text: bytes) -> None:
-    """Whole, or not at all: half a file would keep the page from starting."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    fresh = path.with_suffix(".new")
-    fresh.unlink(missing_ok=True)
-    with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)

@@ -5,16 +5,16 @@ There is no default PIN: a rig without people can only be viewed and stopped. It
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import json
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
+
+from rig.ledger.files import write_private
 
 Role = Literal["technician", "supervisor"]
 ROLES: tuple[Role, ...] = ("technician", "supervisor")
@@ -24,7 +24,6 @@ OFFICE_FILE = "office-people.json"
 """Where an office keeps its people, beside its key."""
 _NAME_LENGTH = 40
 _SHORTEST, _LONGEST = 4, 12
-_MODE = 0o600
 
 
 class PeopleError(ValueError):
@@ -81,16 +80,7 @@ class People:
     def _write(self, people: list[Someone]) -> None:
         listed = [{"name": each.name, "role": each.role, "pin": each.pin} for each in people]
         listed.sort(key=lambda each: each["name"].casefold())
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = self.path.with_suffix(".new")
-        with contextlib.suppress(FileNotFoundError):
-            fresh.unlink()
-        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _MODE)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(listed, file, indent=1)
-            file.flush()
-            os.fsync(file.fileno())
-        fresh.replace(self.path)
+        write_private(self.path, json.dumps(listed, indent=1))
 
     def known(self, name: str, pin: str) -> Someone | None:
         """The person with this name and PIN, or None. Takes as long for a wrong name as for a wrong PIN."""
