@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 from rig.ledger.black_box import BoxError
 from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError, load_settings
-from sim.as_recorded import as_recorded
 from sim.assembly import AssemblyError
 from sim.bench import bench
 from sim.campaign import add_campaign, run_campaign
@@ -46,6 +45,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         settings = load_settings(options.config)
         if options.as_recorded is not None:
+            from sim.as_recorded import as_recorded
+
             settings, words = as_recorded(settings, options.as_recorded, options.records)
             print("\n".join(words), flush=True)
         faults = [read_fault(text) for text in options.fault]

@@ -47,7 +47,10 @@ if TYPE_CHECKING:
 _MOST_S = 6 * 3600.0
 """Time-out of a fill in virtual time: this, or three times the expected time if longer."""
 _DARK_S = 5.0
-_PRINTED = "fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "code", "outcomes"
+_PRINTED = (
+    "fills", "breaches", "seed", "fills_per_second", "virtual_hours", "times_real_time", "code", "outcomes",
+    "replayed_scans",
+)  # fmt: skip
 _CLOSEST = 20
 _DEFECTS = (AssertionError, ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """Exceptions by which a decision may reveal a program defect: in the loop they turn everything off."""
@@ -68,6 +71,8 @@ class Judged:
     trace: str = ""
     used: tuple[tuple[str, float], ...] = ()
     """Requirements that this fill nearly broke, with the share of each limit that it used."""
+    replayed: int = 0
+    """Scans that were replayed, all the same to the bit."""
     account: Account | None = None
     """What its record states of its litres, and the truth."""
 
@@ -171,7 +176,18 @@ def _account(scenario: Scenario, setup: Setup, rig: VirtualRig, record: Counted)
 def run_case(case: Case) -> Judged:
     """Draw and run one fill."""
     scenario = drawn(case)
-    return judged(placed(scenario, _MOST_S) if case.single else scenario)
+    scenario = placed(scenario, _MOST_S) if case.single else scenario
+    if not case.replayed:
+        return judged(scenario)
+    # Campaigns that replay nothing need none of its imports.
+    from sim.taping import Recorded
+
+    with Recorded() as recorded:
+        found, again = judged(scenario, recorder=recorded.of), recorded.replayed()
+    differs = None if again is None else again.first_difference
+    if differs is None:
+        return replace(found, replayed=0 if again is None else again.scans)
+    return replace(found, breaches=(*found.breaches, Breach("replays to the bit", differs.at_s, repr(differs))))
 
 
 def shrunk(failing: Judged) -> Judged:
@@ -211,6 +227,7 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     run.add_argument(
         "--thermal", action="store_true", help="plants unlike the demonstration's: heat, viscosity, losses and more"
     )
+    run.add_argument("--replayed", action="store_true", help="record every fill and replay it: the same to the bit")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
     run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
     run.add_argument(
@@ -236,7 +253,7 @@ def run_campaign(options: argparse.Namespace) -> int:
     pairs = PAIRS if options.pairs else (options.pair,) * options.fills
     return campaign(
         [
-            Case(seed, options.drop, pair, options.wide, options.single, options.thermal)
+            Case(seed, options.drop, pair, options.wide, options.single, options.thermal, options.replayed)
             for seed, pair in enumerate(pairs, options.seed)
         ],
         jobs=options.jobs,
@@ -341,6 +358,7 @@ def _document(found: list[Judged], failing: list[Judged], seed: int, took_s: flo
         "virtual_hours": round(virtual_s / 3600, 2),
         "times_real_time": round(virtual_s / took_s) if took_s else 0,
         "ticks": sum(each.ticks for each in ran),
+        "replayed_scans": sum(each.replayed for each in ran),
         "wall_s": round(took_s, 1),
         "cores": os.cpu_count(),
         "code": "compiled" if is_compiled() else "interpreted",

@@ -6,11 +6,14 @@ for each state of the sources; an existing copy is reused. Only a campaign runs 
 
 from __future__ import annotations
 
+import ast
 import hashlib
+import importlib
 import os
 import shutil
 import subprocess
 import sys
+from dataclasses import fields, is_dataclass
 from importlib import metadata
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -45,6 +48,29 @@ class CompileError(RuntimeError):
 def is_compiled() -> bool:
     """Whether this process runs on compiled code."""
     return not str(decide.__file__).endswith(".py")
+
+
+def restore_field_types() -> None:
+    """Give the fields of compiled dataclasses the types that their sources state, as pydantic needs them.
+
+    mypyc leaves classes where the sources have unions and enumerations, and no ``__slots__``.
+    """
+    root = Path(decide.__file__).parents[2]
+    for library in root.glob("rig/**/*.so"):
+        source = library.with_name(library.name.partition(".")[0] + ".py")
+        module = importlib.import_module(".".join(source.relative_to(root).with_suffix("").parts))
+        for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+            made = getattr(module, node.name, None) if isinstance(node, ast.ClassDef) else None
+            if isinstance(node, ast.ClassDef) and isinstance(made, type) and is_dataclass(made):
+                _restore(made, node)
+
+
+def _restore(made: type, source: ast.ClassDef) -> None:
+    of = {each.name: each for each in fields(made)}
+    made.__slots__ = tuple(of)  # type: ignore[attr-defined]
+    for line in source.body:
+        if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name) and line.target.id in of:
+            of[line.target.id].type = ast.unparse(line.annotation)
 
 
 def run_compiled(arguments: Sequence[str]) -> int:

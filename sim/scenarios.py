@@ -69,6 +69,8 @@ class Case(NamedTuple):
     """Exactly one fault, and people and power cuts interfere more often: the evidence for single-fault requirements."""
     thermal: bool = False
     """Properties of the plant that the demonstration's does not have: heat, viscosity, losses (:mod:`sim.world`)."""
+    replayed: bool = False
+    """Recorded and replayed, too."""
 
     @property
     def often(self) -> float:
@@ -85,7 +87,7 @@ class Case(NamedTuple):
         """The command that repeats this fill."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
-        options = "".join(f" --{name}" for name in ("wide", "single", "thermal") if getattr(self, name))
+        options = "".join(f" --{name}" for name in ("wide", "single", "thermal", "replayed") if getattr(self, name))
         return f"python -m sim campaign --fills 1 --seed {self.seed}{options}{pair}{drop}"
 
     def without(self, part: str) -> Case:

@@ -208,7 +208,9 @@ class _Part:
             if seen is not None:
                 seen(self._setup, scan, decision)
         then = Did(scan.decided, scan.entries, scan.error)
-        if now.error != then.error or (not now.error and _compared(now, self._strict) != _compared(then, self._strict)):
+        if now != then and (
+            now.error != then.error or (not now.error and _compared(now, self._strict) != _compared(then, self._strict))
+        ):
             self._differs(scan, then, now)
         self._last = scan, now
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from boxes import Taped
 from pages import opened, people_added, sign_in
 from playwright.sync_api import Browser, Page, expect
 from shop_books import fill_now, journal_with
@@ -34,6 +33,7 @@ from rig.run.curves import Curves
 from rig.run.refused import Refused
 from rig.run.replaying import replay
 from rig.shop.posting import software
+from sim.taping import FileTape
 
 FILM, OLD = "film-1", "old-1"
 UPLOT = "19c8d4c6ad88929a79f4ae49d6f7161566dfd0ba3d15cc495e974f787eb78f1f"
@@ -41,11 +41,11 @@ UPLOT = "19c8d4c6ad88929a79f4ae49d6f7161566dfd0ba3d15cc495e974f787eb78f1f"
 PSI, GALLON = 6.894757293168361, 3.785411784
 
 
-def kept(data: Path) -> Taped:
+def kept(data: Path) -> FileTape:
     """A rig's folder with a fill that an alarm ended, recorded, and one without a recording."""
     fill = fill_of(rig_settings(), Question("11L-15"), ["meter_dead@40"])
     fill.setup = replace(fill.setup, fill_id=FILM)
-    tape = Taped(data / FOLDER_NAME, fill.setup, software())
+    tape = FileTape(data / FOLDER_NAME, fill.setup, software())
     fill.tape = tape
     fill.run(600)
     tape.close()

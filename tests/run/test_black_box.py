@@ -12,7 +12,6 @@ from pathlib import Path
 from threading import Event
 
 import pytest
-from boxes import AT, HERE, Taped, box_at
 from virtual_fills import GoesOn, fill_of, rig_settings
 
 import sim.virtual
@@ -27,6 +26,7 @@ from rig.run.assembly import Question
 from rig.run.black_box import BlackBox, TakenUp, head_of
 from rig.run.replaying import read_part, replay
 from rig.run.scans import Closed, Scan
+from sim.taping import AT, HERE, FileTape, box_at
 from sim.virtual import Tape, VirtualFill
 
 TYRE = "16.9-28"
@@ -95,7 +95,7 @@ def test_what_a_scan_costs_the_loop(usual: tuple[Setup, Scans], tmp_path: Path) 
 
 def test_a_recorded_fill_is_replayed_to_the_bit(usual: tuple[Setup, Scans], tmp_path: Path) -> None:
     setup, scans = usual
-    tape = Taped(tmp_path, setup)
+    tape = FileTape(tmp_path, setup)
     for scan in scans:
         tape.scan(*scan)
     tape.close()
@@ -110,7 +110,7 @@ def test_a_recorded_fill_is_replayed_to_the_bit(usual: tuple[Setup, Scans], tmp_
 
 def test_a_fill_in_two_parts_is_replayed_in_both(tmp_path: Path) -> None:
     fill = fill_of(rig_settings(), Question("11L-15"))
-    tape = Taped(tmp_path, fill.setup)
+    tape = FileTape(tmp_path, fill.setup)
     fill.tape = tape
     fill.run(until=lambda decision: decision.state.fills > 0)
     assert fill.state is not None

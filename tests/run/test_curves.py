@@ -7,7 +7,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from boxes import HERE, Taped
 from hypothesis import given
 from hypothesis import strategies as st
 from virtual_fills import fill_of, rig_settings
@@ -16,6 +15,7 @@ from rig.run.assembly import Question
 from rig.run.curves import Curves, extremes, spans
 from rig.run.replaying import read_part, replay
 from rig.run.scans import Scan
+from sim.taping import HERE, FileTape
 
 VALUES = st.one_of(st.none(), st.floats(-1e4, 1e4))
 PAIRS = st.lists(st.tuples(VALUES, VALUES), min_size=1, max_size=400)
@@ -64,10 +64,10 @@ def test_spans_last_to_the_next_one() -> None:
 
 
 @pytest.fixture(scope="module")
-def tape(tmp_path_factory: pytest.TempPathFactory) -> Taped:
+def tape(tmp_path_factory: pytest.TempPathFactory) -> FileTape:
     fill = fill_of(rig_settings(), Question("11L-15"), ["meter_dead@20"])
     fill.setup = replace(fill.setup, fill_id="fill-1")
-    tape = Taped(tmp_path_factory.mktemp("curves"), fill.setup)
+    tape = FileTape(tmp_path_factory.mktemp("curves"), fill.setup)
     fill.tape = tape
     fill.run(600)
     tape.close()
@@ -80,7 +80,7 @@ def curves_of(parts: list[Path]) -> Curves:
     return curves
 
 
-def test_relays_and_alarms_are_those_of_the_recording(tape: Taped) -> None:
+def test_relays_and_alarms_are_those_of_the_recording(tape: FileTape) -> None:
     curves = curves_of(tape.parts)
     scans = [each for each in read_part(tape.parts[0])[1] if isinstance(each, Scan)]
     begin_s = scans[0].reading.now_s
@@ -97,7 +97,7 @@ def test_relays_and_alarms_are_those_of_the_recording(tape: Taped) -> None:
         assert on == set(scan.decided["on"]) or t_s == curves.t_s[-1]
 
 
-def test_what_is_believed_lies_between_its_ends(tape: Taped) -> None:
+def test_what_is_believed_lies_between_its_ends(tape: FileTape) -> None:
     curves = curves_of(tape.parts)
     known = [each for each in zip(curves.low_kpa, curves.tyre_kpa, curves.high_kpa, strict=True) if None not in each]
     assert len(known) > 100
@@ -105,7 +105,7 @@ def test_what_is_believed_lies_between_its_ends(tape: Taped) -> None:
     assert any(high - low > 0.5 for low, _, high in known)  # type: ignore[operator]
 
 
-def test_an_interruption_has_no_length(tape: Taped) -> None:
+def test_an_interruption_has_no_length(tape: FileTape) -> None:
     # The same part once more stands for one whose clock began anew.
     once, twice = curves_of(tape.parts), curves_of([*tape.parts, *tape.parts])
     end_s = once.t_s[-1]

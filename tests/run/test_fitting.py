@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
-from boxes import Taped
 from virtual_fills import fill_of, rig_settings
 
 from rig.cli.commands import main
@@ -27,6 +26,7 @@ from sim.assembly import plant_params
 from sim.faults import FAULTS, read_fault
 from sim.plant.laws import HoseLoss, ShortBore
 from sim.table import with_sim
+from sim.taping import FileTape
 from sim.virtual import VirtualRig
 
 FILLS = {"fill-1": "11L-15", "fill-2": "16.9-28", "fill-3": "14.9-24", "fill-4": "12.4-24"}
@@ -51,13 +51,13 @@ def unlike(seed: int, fault: str = "", fluid: str = "water") -> tuple[Settings, 
 
 def recorded(
     folder: Path, fill_id: str, size: str, seed: int, fault: str = "", most_s: float = 3600, fluid: str = "water"
-) -> Taped:
+) -> FileTape:
     """A fill by a controller that is configured as the demonstration, on the unlike plant."""
     fill = fill_of(rig_settings(**USUAL | {"tote__fluid": fluid}), Question(size))
     plant, faults = unlike(seed, fault, fluid)
     fill.rig = VirtualRig(with_sim(plant, size=size), [read_fault(text) for text in faults])
     fill.setup = replace(fill.setup, fill_id=fill_id)
-    tape = Taped(folder / FOLDER_NAME, fill.setup)
+    tape = FileTape(folder / FOLDER_NAME, fill.setup)
     fill.tape = tape
     fill.run(most_s)
     tape.close()

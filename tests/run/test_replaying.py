@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from boxes import Taped
 from shop_books import fill_of as sealed_fill
 from virtual_fills import fill_of, rig_settings
 
@@ -22,16 +21,17 @@ from rig.record.work import About, Software, Work
 from rig.run.assembly import Question
 from rig.run.recorder import frozen
 from rig.shop.posting import JOURNAL_NAME, software
+from sim.taping import FileTape
 
 ABOUT = About(size="11L-15", fluid="beet", temp_c=15.0, density_kg_m3=1282.0, ctl=1.0)
 FAULT = "meter_dead@20"
 
 
-def recorded(folder: Path, fill_id: str, fault: str = "", program: Software | None = None) -> Taped:
+def recorded(folder: Path, fill_id: str, fault: str = "", program: Software | None = None) -> FileTape:
     """A fill recorded in a rig's folder."""
     fill = fill_of(rig_settings(), Question("11L-15"), [fault] if fault else [])
     fill.setup = replace(fill.setup, fill_id=fill_id)
-    tape = Taped(folder / FOLDER_NAME, fill.setup, program or software())
+    tape = FileTape(folder / FOLDER_NAME, fill.setup, program or software())
     fill.tape = tape
     fill.run(600)
     tape.close()

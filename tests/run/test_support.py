@@ -11,7 +11,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from boxes import Taped
 from shop_books import fill_of as sealed_fill
 from virtual_fills import CONFIG, fill_of, rig_settings
 
@@ -26,6 +25,7 @@ from rig.run.person import Unattended
 from rig.run.recorder import frozen
 from rig.run.replaying import replay
 from rig.shop.posting import JOURNAL_NAME, software
+from sim.taping import FileTape
 
 WHO = "Fill Person"
 SECRETS = {
@@ -74,11 +74,11 @@ def a_rig(folder: Path) -> None:
     (data / "customers.txt").write_text(SECRETS["a customer"], encoding="utf-8")
 
 
-def recorded(data: Path, fill_id: str) -> Taped:
+def recorded(data: Path, fill_id: str) -> FileTape:
     fill = fill_of(rig_settings(), Question("11L-15"))
     fill.setup = replace(fill.setup, fill_id=fill_id)
     fill.person = Somebody()
-    fill.tape = tape = Taped(data / FOLDER_NAME, fill.setup, software())
+    fill.tape = tape = FileTape(data / FOLDER_NAME, fill.setup, software())
     fill.run()
     tape.close()
     return tape
