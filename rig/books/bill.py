@@ -5,14 +5,14 @@ Reads; issued bills are stored by :mod:`rig.books.invoicing`, their layout is :m
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from rig.books.bill_paper import lines_table
 from rig.books.paper import Block
-from rig.books.prices import list_for, precedes, price_lists, read_list, shop_now
+from rig.books.prices import PriceLists, price_lists, shop_now
 from rig.ledger.pricing import (
     Drawn,
     Extra,
@@ -27,7 +27,7 @@ from rig.ledger.pricing import (
 )
 from rig.ledger.shop import Party, party_of
 from rig.record.base import values_of
-from rig.record.notes import Charge, Customer, Figure, Job
+from rig.record.notes import Charge, Customer, Figure, Job, OnWheel
 from rig.record.papers import Bill
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
@@ -57,7 +57,7 @@ def job_bill(book: Book, job: str) -> Bill:
     to, exempt = addressee(book, about), exemption(book, about)
     noted = book.valid(OF_A_FILL, job=job)
     prices, lines = job_lines(book, lists, work, noted, exempt=bool(exempt))
-    listed, shop = [list_for(book, lists, record) for record in (*fills, work[-1])], shop_now(book)
+    listed, shop = [lists.record_for(record) for record in (*fills, work[-1])], shop_now(book)
     filled_by = [PumpWork.of(record) for record in fills]
     return Bill(
         **values_of(priced(prices.currency, lines, prices.tax.rounding)),
@@ -74,7 +74,7 @@ def job_bill(book: Book, job: str) -> Bill:
         device=next((each.device for each in filled_by), None),
         done_at=max(record.at for record in (fills or work)),
         prices=tuple(sorted({each.serial for each in listed})),
-        prices_came_later=any(not precedes(book, lists[0], record) for record in (*fills, work[-1])),
+        prices_came_later=any(lists.came_later(record) for record in (*fills, work[-1])),
         simulated=any(each.simulated for each in filled_by),
     )
 
@@ -96,6 +96,19 @@ def exemption(book: Book, about: Job) -> str | None:
     return about.tax_exempt or (Customer.of(known).tax_exempt if known else None) or None
 
 
+def by_job(work: Iterable[Record]) -> dict[tuple[str, str], list[Record]]:
+    """Work by truck and job; what has no job is by itself, under :func:`single`."""
+    jobs: dict[tuple[str, str], list[Record]] = {}
+    for record in work:
+        jobs.setdefault((record.truck, OnWheel.of(record).job or single(record)), []).append(record)
+    return jobs
+
+
+def single(record: Record) -> str:
+    """The name in place of a job of work without one; no job's own begins with a blank."""
+    return f" {record.serial}"
+
+
 def refuse_copies(work: Sequence[Record]) -> None:
     """Refuse to bill records that are in the book twice."""
     keys = [(record.kind, record.key, record.at) for record in work]
@@ -108,7 +121,7 @@ def refuse_copies(work: Sequence[Record]) -> None:
 
 
 def job_lines(
-    book: Book, lists: Sequence[Record], work: Sequence[Record], noted: Sequence[Record], *, exempt: bool
+    book: Book, lists: PriceLists, work: Sequence[Record], noted: Sequence[Record], *, exempt: bool
 ) -> tuple[PriceList, list[Line]]:
     """The price list for the whole job, and the lines of its records, at least one, in the order of the book.
 
@@ -120,10 +133,10 @@ def job_lines(
     for each in fills:
         refuse_unknown(each)
     try:
-        works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
+        works = [_priced(each, lists.read_for(each.record)) for each in fills]
         extras = [_extra_of(each) for each in work if each.kind == CHARGE]
         drawn = [Drawn(each.record.truck, each.record.serial, exact(each.moved_l)) for each in drawn_out]
-        prices = read_list(list_for(book, lists, work[-1]))
+        prices = lists.read_for(work[-1])
         return prices, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
         raise Refused(str(error)) from error
@@ -184,13 +197,13 @@ def _extra_of(record: Record) -> Extra:
 def price_block(book: Book, records: Sequence[Record]) -> Block | None:
     """The price lines of a ticket; None if the book has no price for it."""
     lists = price_lists(book)
-    if not lists:
+    if lists.in_force() is None:
         return None
     try:
         fills = [filled_one(book, record) for record in records]
         if not all(each.known for each in fills):
             return None
-        works = [_priced(each, read_list(list_for(book, lists, each.record))) for each in fills]
+        works = [_priced(each, lists.read_for(each.record)) for each in fills]
         lines = lines_of(works[0][1].model_copy(update={"fees": (), "minimum": Decimal(0)}), works)
     except PriceError:
         return None

@@ -33,7 +33,7 @@ from rig.books.invoicing import (
 from rig.books.looks import looks_of
 from rig.books.month import month_of
 from rig.books.paper import Paper
-from rig.books.prices import head_of, price_lists, read_list, shop_of
+from rig.books.prices import head_of, list_now, read_list, shop_of
 from rig.books.printing import (
     NOT_ISSUED,
     add_print_options,
@@ -239,6 +239,6 @@ def _as_if_issued(book: Book, job: str) -> Invoice:
 
 
 def _write_table(options: argparse.Namespace, book: Book, bills: Sequence[Bill]) -> None:
-    lists = price_lists(book)
-    wanted = read_list(lists[-1]).accounting if lists else None
+    prices = list_now(book)
+    wanted = read_list(prices).accounting if prices else None
     write_file(options.csv, table_of(bills, wanted).encode("utf-8-sig"))

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
-from rig.books.prices import price_lists, read_list
+from rig.books.prices import list_now, read_list
 from rig.fluid import FluidError, figures_of
 from rig.ledger.pricing import tenths
 from rig.record.base import Sealed, values_of
@@ -92,13 +92,13 @@ def quantity_of(text: str) -> str:
 
 def refuse_unpriced(book: Book, item: str) -> None:
     """Refuse an item without a price in the list in force; without a list, any item is accepted."""
-    lists = price_lists(book)
-    if not lists:
+    prices = list_now(book)
+    if prices is None:
         return
-    items = read_list(lists[-1]).items
+    items = read_list(prices).items
     if item not in items:
         known = nearest(item, items) if items else "; it has no items at all"
-        raise Refused(f"{item!r} has no price in the list of record {lists[-1].serial}{known}")
+        raise Refused(f"{item!r} has no price in the list of record {prices.serial}{known}")
 
 
 def changed(

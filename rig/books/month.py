@@ -6,7 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.books.bill import BILLED, job_lines, refuse_copies
+from rig.books.bill import BILLED, by_job, job_lines, refuse_copies
+from rig.books.prices import PRICES, PriceLists
 from rig.ledger.moment import UNBELIEVED
 from rig.ledger.pricing import Line, priced
 from rig.ledger.shop import Rounding
@@ -39,15 +40,13 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
     by_name = [office.valid(BILLED, customer=name, since=since, until=until) for name in whose.names]
     ordered = by_name[0] if len(by_name) == 1 else office.in_order(each for found in by_name for each in found)
     found_work = [each for each in ordered if whose.has(each)]
-    jobs: dict[tuple[str, str], list[Record]] = {}
-    for record in found_work:
-        jobs.setdefault((record.truck, OnWheel.of(record).job or str(record.serial)), []).append(record)
+    jobs = by_job(found_work)
     if not jobs:
         raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
-    lists: dict[str, list[Record]] = {truck: [] for truck, _ in jobs}
     # All trucks in one query: separately they took longer than the rest of the bill.
-    for each in office.valid("prices", truck=tuple(lists)):
-        lists[each.truck].append(each)
+    trucks = {truck for truck, _ in jobs}
+    prices_of_all = office.valid(PRICES, truck=tuple(trucks))
+    lists = {truck: PriceLists(office, [each for each in prices_of_all if each.truck == truck]) for truck in trucks}
     about = [Job.of(each) for name in whose.names for each in office.valid("job", customer=name)]
     exempt = {each.job for each in about if each.tax_exempt or whose.exempt}
     refuse_copies(found_work)

@@ -114,11 +114,8 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     settings, moved = settings_of(options), carrier.run()
     new = 0
     with records_of(carrier.folder):
-        at = utc_now()
-        # What came, and once a day what begins on that day.
-        if moved.came or carrier.entered_on != at[:10]:
+        if moved.came:
             new = _entered(carrier.folder)
-            carrier.entered_on = at[:10]
         if settings is not None:
             new += _named(carrier.folder, settings.rig.name)
     if new:

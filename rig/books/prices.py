@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,8 +13,10 @@ from rig.books.looks import Looks, looks_of
 from rig.books.paper import Head
 from rig.books.where import add_config, book_asked, book_written, local, now, print_answer
 from rig.cli.table import OK, Add
+from rig.ledger.moment import local_day
 from rig.ledger.pricing import PriceError, PriceList, prices_of, read_prices
 from rig.ledger.shop import Shop, head_lines
+from rig.record.base import Sealed
 from rig.record.notes import Picture, Prices
 from rig.record.papers import Bill, Quote
 from rig.run.refused import Refused
@@ -45,10 +47,9 @@ def prices_command(options: argparse.Namespace) -> int:
         with book_written(options) as written:
             keep_prices(written, options.file)
     with book_asked(options) as book:
-        lists = price_lists(book)
-    if not lists:
+        record = list_now(book)
+    if record is None:
         raise Refused(f"no price list in the book yet: hand one in by `rig prices {EXAMPLE}`")
-    record = lists[-1]
     print_answer(options, {"serial": record.serial, "at": record.at, **record.document}, _prices_text(record))
     return OK
 
@@ -72,9 +73,9 @@ def keep_prices(book: WritableBook, path: Path) -> Record:
 def keep_list(book: WritableBook, prices: PriceList) -> Record:
     """Write a price list into the book; one identical to the last is not written again."""
     said = Prices(prices=prices.model_dump(mode="json"))
-    lists = price_lists(book)
-    if lists and Prices.of(lists[-1]).prices == said.prices:
-        return lists[-1]
+    standing = list_now(book)
+    if standing is not None and Prices.of(standing).prices == said.prices:
+        return standing
     return book.note(PRICES, now(), said)
 
 
@@ -96,16 +97,76 @@ def _picture(path: Path, name: str) -> bytes:
     return picture
 
 
-def price_lists(book: Book) -> list[Record]:
-    """Every price list of this truck, oldest first."""
-    return book.valid(PRICES, truck=book.own)
+class PriceLists:
+    """A truck's price lists, each read once."""
+
+    def __init__(self, book: Book, records: Sequence[Record]) -> None:
+        """``records``: all of them, in the order of the book."""
+        self._book, self._records = book, records
+        # Python's sort keeps the book's order among lists of one day.
+        self._by_day = sorted(((first_day(each), each) for each in records), key=_effective_day)
+        self._read: dict[Record, PriceList] = {}
+
+    def in_force(self) -> Record | None:
+        """The list in force now; None without one."""
+        return next(self._begun(local_day(now())), None)
+
+    def record_for(self, record: Record) -> Record:
+        """The list in force when a record was written, if the book had it by then; else the first of the book.
+
+        Refused without any list.
+        """
+        if not self._records:
+            raise no_list()
+        begun = self._begun(local_day(_written_at(self._book, record)))
+        return next((each for each in begun if precedes(self._book, each, record)), self._records[0])
+
+    def read_for(self, record: Record) -> PriceList:
+        """The same, read."""
+        found = self.record_for(record)
+        if found not in self._read:
+            self._read[found] = read_list(found)
+        return self._read[found]
+
+    def _begun(self, day: str) -> Iterator[Record]:
+        """The lists whose first day is not after a day, the latest first."""
+        return (each for first, each in reversed(self._by_day) if first is None or first <= day)
+
+    def came_later(self, record: Record) -> bool:
+        """Whether the book had no list yet when a record was written."""
+        return not any(precedes(self._book, each, record) for each in self._records)
 
 
-def list_for(book: Book, lists: Sequence[Record], record: Record) -> Record:
-    """The list in force when a record was written, by the order of the book; before the first list, the first."""
-    if not lists:
-        raise Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
-    return next((each for each in reversed(lists) if precedes(book, each, record)), lists[0])
+def price_lists(book: Book) -> PriceLists:
+    """The price lists of this truck."""
+    return PriceLists(book, book.valid(PRICES, truck=book.own))
+
+
+def list_now(book: Book) -> Record | None:
+    """The record of the price list in force; None without one."""
+    return price_lists(book).in_force()
+
+
+def no_list() -> Refused:
+    """What is said where a price list is needed and there is none."""
+    return Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
+
+
+def first_day(record: Record) -> str | None:
+    """The local day from which on a price list is in force; None: from its record on, whatever any clock says."""
+    return Prices.of(record).first_day
+
+
+def _effective_day(listed: tuple[str | None, Record]) -> str:
+    return listed[0] or local_day(listed[1].at)
+
+
+def _written_at(book: Book, record: Record) -> str:
+    """When a record was first written: of a correction, what it corrects."""
+    if Sealed.of(record).corrects is None:
+        return record.at
+    first = book.at_serial(book.origin(record), record.truck)
+    return record.at if first is None else first.at
 
 
 def precedes(book: Book, prices: Record, record: Record) -> bool:
@@ -123,7 +184,7 @@ def read_list(record: Record) -> PriceList:
 
 def shop_now(book: Book) -> Shop | None:
     """The shop's block of the price list in force; None if it has none."""
-    latest = book.latest(PRICES)
+    latest = list_now(book)
     return read_list(latest).shop if latest else None
 
 
@@ -147,8 +208,8 @@ def shop_of(paper: Bill | Quote) -> Shop | None:
 
 
 def _prices_text(record: Record) -> str:
-    prices = read_list(record)
-    lines = [f"{prices.name} ({prices.currency}), in force since {local(record.at)}, record {record.serial}"]
+    prices, since = read_list(record), first_day(record) or local(record.at)
+    lines = [f"{prices.name} ({prices.currency}), in force since {since}, record {record.serial}"]
     lines += [f"  {name:<24} {each.price:>9} a {each.by}" for name, each in prices.fluids.items()]
     lines += [f"  {name:<24} {each.price:>9} {each.unit}" for name, each in prices.items.items()]
     lines += [f"  {fee.text:<24} {fee.price:>9} per {fee.per}" for fee in prices.fees]

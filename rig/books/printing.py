@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.books.paper import Paper, as_text
+from rig.books.prices import list_now
 from rig.books.where import book_asked, book_written, now, print_answer
 from rig.record.notes import Place, Printed
 from rig.run.refused import Refused
@@ -86,7 +87,7 @@ def keep_print(book: WritableBook, what: str, records: Sequence[Record]) -> int:
     copies = prints_of(book, what)
     of = tuple(Place(record.truck, record.serial) for record in records)
     # A ticket shows the shop's block of the price file in force.
-    prices = book.latest("prices")
+    prices = list_now(book)
     said = Printed(what=what, copy=copies + 1, of_=of, prices=prices.serial if prices else None)
     book.append("print", f"{what} #{copies + 1}", now(), said)
     return copies

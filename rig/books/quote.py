@@ -19,7 +19,7 @@ from rig.books.bill import addressee, exemption, job_bill
 from rig.books.bill_paper import addressed, lines_table, totals
 from rig.books.looks import Looks, looks_of
 from rig.books.paper import Block, Head, Paper
-from rig.books.prices import EXAMPLE, head_of, price_lists, read_list, shop_now, shop_of
+from rig.books.prices import head_of, list_now, no_list, read_list, shop_now, shop_of
 from rig.books.printing import refuse_unwritable, write_file
 from rig.books.where import add_config, book_asked, book_written, now, print_answer
 from rig.cli.options import add_question_options, question_text
@@ -151,11 +151,10 @@ def make_quote(
     Refused without a price list or a price, CorrectedError if another one has replaced it meanwhile; what ``answer``
     raises for a wheel.
     """
-    lists = price_lists(book)
-    if not lists:
-        raise Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
+    in_force = list_now(book)
+    if in_force is None:
+        raise no_list()
     at = now()
-    in_force = lists[-1]
     works, planned = [], []
     for number, (place, question) in enumerate(wheels, start=1):
         target = answer(settings, question)

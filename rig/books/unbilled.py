@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.books.bill import BILLED, job_lines, refuse_copies
+from rig.books.bill import BILLED, by_job, job_lines, refuse_copies, single
 from rig.books.bill_paper import CREDIT
 from rig.books.invoicing import INVOICE
+from rig.books.prices import PRICES, PriceLists
 from rig.ledger.pricing import priced
 from rig.record.notes import Customer, Job, OnWheel
 from rig.record.papers import Invoice, Priced
@@ -71,9 +72,7 @@ def unbilled(book: Book, since: str) -> list[Unbilled]:
     """Work since a time that no invoice has, by truck and job, in the order of the book."""
     trucks = tuple(book.heads())
     standing = {(each.record.truck, each.invoice.job): each for each in issued(book, since) if not each.state}
-    jobs: dict[tuple[str, str], list[Record]] = {}
-    for record in book.valid(BILLED, truck=trucks, since=since):
-        jobs.setdefault((record.truck, OnWheel.of(record).job or f" {record.serial}"), []).append(record)
+    jobs = by_job(book.valid(BILLED, truck=trucks, since=since))
     fills = [each for work in jobs.values() for each in work if each.kind == FILL]
     litres = {each.record: each for each in filled(book, fills, book.valid(OF_A_FILL, truck=trucks, since=since))}
     found = []
@@ -88,7 +87,7 @@ def _unbilled(truck: str, job: str, work: Sequence[Record], fills: Sequence[Fill
     customers = [said for each in work if (said := OnWheel.of(each).customer)]
     litres = sum(each.moved_l for each in fills if each.known)
     unknown = sum(not each.known for each in fills)
-    own = "" if job.startswith(" ") else job
+    own = "" if job == single(work[0]) else job
     before = "" if bill is None else bill.invoice.invoice
     return Unbilled(truck, own, customers[-1] if customers else "", tuple(work), litres, unknown, before)
 
@@ -98,7 +97,7 @@ def price_of(book: Book, found: Unbilled) -> Priced:
     work = book.valid(BILLED, job=found.job) if found.job else list(found.work)
     work = [each for each in work if each.truck == found.truck]
     refuse_copies(work)
-    lists = book.valid("prices", truck=found.truck)
+    lists = PriceLists(book, book.valid(PRICES, truck=found.truck))
     noted = book.valid(OF_A_FILL, truck=found.truck, since=work[0].at)
     prices, lines = job_lines(book, lists, work, noted, exempt=_exempt(book, found))
     return priced(prices.currency, lines, prices.tax.rounding)

@@ -88,7 +88,7 @@ def _above_zero(option: str, text: str | None, kind: Kind) -> float | None:
 
 def price_by_weight(settings: Settings, target: Target) -> ByWeight | None:
     """The price by weight at the list in force; None without a book, a list or a price for this liquid."""
-    from rig.books.prices import price_lists, read_list
+    from rig.books.prices import list_now, read_list
     from rig.ledger.by_weight import by_weight
     from rig.ledger.pricing import PriceError, Work, exact
     from rig.shop.posting import book_if_any
@@ -96,13 +96,13 @@ def price_by_weight(settings: Settings, target: Target) -> ByWeight | None:
     # The answer itself reports a book that cannot be read.
     with contextlib.suppress(PriceError, JournalError):
         with book_if_any(settings) as book:
-            lists = [] if book is None else price_lists(book)
-        if not lists:
+            prices = None if book is None else list_now(book)
+        if prices is None:
             return None
         names = tuple(dict.fromkeys((target.fluid.name, target.fluid.kind)))
         litres, mass_kg = exact(round(target.target_l, 3)), exact(round(target.added_kg, 2))
         work = Work("", 0, names, target.cavity.designation.text, "", litres, mass_kg)
-        return by_weight(read_list(lists[-1]), work)
+        return by_weight(read_list(prices), work)
     return None
 
 

@@ -5,6 +5,7 @@ Pure: a text with two attributes. It must not know clocks.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Self
 
 from rig.ledger.chain import Body, Record, canonical
@@ -36,6 +37,11 @@ class Moment(str):
     def words(self) -> Document:
         """The fields of a record that describe its time."""
         return {CLOCK: self.clock} | ({} if self.said is None else {SAID: self.said})
+
+
+def local_day(at: str) -> str:
+    """The day of a record's time where this computer is, as YYYY-MM-DD."""
+    return datetime.fromisoformat(at).replace(tzinfo=UTC).astimezone().date().isoformat()
 
 
 def with_words(at: str, body: Document) -> Document:

@@ -68,8 +68,6 @@ class Carrier:
     folder: Path
     link: Link
     ask: Ask
-    entered_on: str = ""
-    """The day on which what the office offers was entered into the book last."""
     _challenge: str = ""
 
     def run(self) -> Moved:

@@ -1,4 +1,4 @@
-"""Entering into a truck's own book what its office offers: customers, jobs, price lists whose day has come.
+"""Entering into a truck's own book what its office offers: customers, jobs, price lists.
 
 Each becomes a record of the truck's own, as if a person had entered it, which states the office's record that it is
 from. A record that a person of this truck has changed since is left as it is until the office has heard of that.
@@ -12,6 +12,7 @@ from pathlib import Path
 from rig.ledger.book import Book, CorrectedError, Entry
 from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of
+from rig.ledger.moment import local_day
 from rig.ledger.writing import WritableBook
 from rig.office.keys import OFFICE, for_truck
 from rig.office.link import copy_of_office
@@ -75,14 +76,16 @@ class _Entering:
         return said if offered is None else said | {"customer_number": number_at(Shared.of(offered), self._book.truck)}
 
     def prices(self) -> list[Record]:
-        """Enter the latest price list whose day has come."""
+        """Enter the price list in force and those of later days: when their day comes there may be no network."""
         lists = sorted(self._offers.each("prices"), key=lambda each: (each[1].name, each[0].serial))
-        due = [(record, offer) for record, offer in lists if offer.name <= self._at[:10]]
-        if not due or _price_key(due[-1][0]) in self._book.keys("prices"):
-            return []
-        [(record, offer)] = due[-1:]
-        said = Prices.from_document({**offer.said, "from_office": record.serial})
-        return [self._book.append("prices", _price_key(record), self._at, said)]
+        past = [offer.name for _, offer in lists if offer.name <= local_day(self._at)]
+        known = self._book.keys("prices")
+        new: list[Entry] = []
+        for record, offer in lists:
+            if offer.name >= max(past, default="") and _price_key(record) not in known:
+                said = {**offer.said, "from_office": record.serial, "first_day": offer.name}
+                new.append(("prices", _price_key(record), self._at, Prices.from_document(said).sealed()))
+        return self._book.append_all(new) if new else []
 
 
 def _price_key(record: Record) -> str:

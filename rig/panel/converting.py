@@ -13,7 +13,7 @@ from pydantic import Field
 from rig.books.billing import bill_in, looked_at, paper_of, printed_as
 from rig.books.invoicing import issued_bill
 from rig.books.notes import add_notes, keep_conversion, keep_note
-from rig.books.prices import price_lists, read_list
+from rig.books.prices import list_now, read_list
 from rig.books.printing import copy_marks, keep_print
 from rig.books.where import options_of
 from rig.field.points import Strict
@@ -105,7 +105,7 @@ def invoice_pdf(settings: Settings, job: str) -> bytes:
 def _view(book: Book, job: str) -> View:
     forms = {place_of(form.position): form for form in forms_of_job(book, job)}
     changing = {work.position: work for work in work_of_job(book, job) if work.to is not None}
-    prices = price_lists(book)
+    prices = list_now(book)
     return {
         "job": job,
         "positions": [
@@ -120,7 +120,7 @@ def _view(book: Book, job: str) -> View:
             {"item": each.item, "quantity": each.quantity, "position": each.position, "by": each.by}
             for each in map(Charge.of, book.valid("charge", job=job))
         ],
-        "items": list(read_list(prices[-1]).items) if prices else [],
+        "items": list(read_list(prices).items) if prices else [],
     }
 
 

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.books.prices import keep_list, price_lists
+from rig.books.prices import keep_list, list_now
 from rig.ledger.pricing import By, Per, PriceError, prices_of
 from rig.panel.asking import Touch
 from rig.panel.door import Door
@@ -38,10 +38,10 @@ class PricesForm(Touch):
 
 def prices_view(book: Book) -> View:
     """The list in force with its serial number, 0 where there is none, and what can be chosen in it."""
-    lists = price_lists(book)
-    standing = Prices.of(lists[-1]).prices if lists else _BLANK
+    record = list_now(book)
+    standing = Prices.of(record).prices if record else _BLANK
     return {
-        "serial": lists[-1].serial if lists else 0, "prices": standing, "by": get_args(By), "per": get_args(Per),
+        "serial": record.serial if record else 0, "prices": standing, "by": get_args(By), "per": get_args(Per),
     }  # fmt: skip
 
 
@@ -52,8 +52,8 @@ def keep(settings: Settings, form: PricesForm) -> View:
     except PriceError as error:
         raise SettingsError(str(error)) from error
     with book_to_keep(settings) as book:
-        lists = price_lists(book)
-        if form.was != (lists[-1].serial if lists else 0):
+        standing = list_now(book)
+        if form.was != (standing.serial if standing else 0):
             raise Refused("another price list was kept meanwhile: load the page again")
         keep_list(book, prices)
         return prices_view(book)

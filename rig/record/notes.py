@@ -305,6 +305,8 @@ class Prices(Sealed):
 
     prices: Document
     from_office: int | None = left_out()
+    first_day: str | None = left_out()
+    """From which local day on it is in force; None: from the moment of this record."""
 
 
 # --- offered by the office ------------------------------------------------------------------------------------------

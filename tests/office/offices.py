@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +19,9 @@ from rig.office.link import Link, asking, joined
 from rig.office.messages import Challenge, Envelope
 from rig.office.register import Register
 
+CONFIG = Path(__file__).parents[2] / "config"
+Run = Callable[..., dict[str, object]]
+"""A command at a place of the shop; returns its document."""
 AT = "2026-11-01T08:00:00.000+00:00"
 
 

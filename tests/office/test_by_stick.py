@@ -2,39 +2,10 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from pathlib import Path
 
-import pytest
+from offices import CONFIG, Run
 from shop_books import fill_of, journal_with
-
-from rig.cli import main
-
-CONFIG = Path(__file__).parents[2] / "config"
-Run = Callable[..., dict[str, object]]
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """A command at a place: the office, or truck 1 or 2; paths count from the stick."""
-    monkeypatch.delenv("RIG_OFFICE_URL", raising=False)
-    demo = (CONFIG / "demo.toml").read_text(encoding="utf-8")
-    for place in ("truck1", "truck2", "office", "stick"):
-        (tmp_path / place).mkdir()
-        text = demo.replace('name = "Demo rig (simulated)"', f'name = "{place}"')
-        (tmp_path / place / "rig.toml").write_text(text, encoding="utf-8")
-    monkeypatch.chdir(tmp_path / "stick")
-
-    def run_one(place: str, *words: str, status: int = 0) -> dict[str, object]:
-        where = ["--config", str(tmp_path / place / "rig.toml")]
-        where += ["--url", f"sqlite:///{tmp_path / 'office' / 'o.sqlite'}"] if place == "office" else []
-        assert main([*words, *where, "--json"]) == status, capsys.readouterr().err
-        out = capsys.readouterr().out
-        found = json.loads(out) if out else {}
-        return found if isinstance(found, dict) else {"list": found}
-
-    return run_one
 
 
 def joined(run: Run, place: str, *truck: str) -> str:
