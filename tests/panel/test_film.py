@@ -26,8 +26,9 @@ from rig.ledger.black_box import FOLDER_NAME
 from rig.panel.assets import BundleError, late
 from rig.panel.catalogue import STATIC
 from rig.panel.film import film_of, film_view
+from rig.panel.listening import listening
 from rig.panel.people import People
-from rig.panel.server import listening, served
+from rig.panel.server import served
 from rig.panel.web import Page as Pages
 from rig.run.assembly import Question
 from rig.run.curves import Curves
