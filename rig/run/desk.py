@@ -41,17 +41,19 @@ async def attended(facade: Facade, bound: socket.socket) -> AsyncIterator[None]:
     """Answer at a listening socket while the body runs."""
     # Before the files on the disk can be another version's.
     own_hello()
-    open_now: set[asyncio.StreamWriter] = set()
+    attending: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def attend(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        open_now.add(writer)
+        task = asyncio.current_task()
+        assert task is not None
+        attending[task] = writer
         try:
             await _attend(facade, reader, writer)
         except (LinkError, OSError, asyncio.IncompleteReadError):
             # Whoever speaks no message, or goes away, is left alone; what was heard before stands.
             pass
         finally:
-            open_now.discard(writer)
+            del attending[task]
             writer.close()
 
     server = await asyncio.start_unix_server(attend, sock=bound)
@@ -59,8 +61,10 @@ async def attended(facade: Facade, bound: socket.socket) -> AsyncIterator[None]:
         yield
     finally:
         server.close()
-        for each in [*open_now]:
-            each.close()
+        for writer in attending.values():
+            # What a frozen front end has not read is not waited for.
+            writer.transport.abort()
+        await asyncio.gather(*attending)
 
 
 async def _attend(facade: Facade, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

@@ -105,18 +105,18 @@ class Remote:
 async def reached(settings: Settings, path: Path) -> AsyncIterator[tuple[Remote, asyncio.Task[None]]]:
     """The controller that listens at ``path``, and a task that ends with the connection; OSError, LinkError."""
     reader, writer = await asyncio.open_unix_connection(sock=connected_to(path))
-    writer.write(frame_of(own_hello()))
-    same_program(await _read(reader))
-    remote = Remote(settings, reader, writer)
-    hearing = asyncio.create_task(remote.hear())
-    try:
-        await remote.look()
-        watching = asyncio.create_task(remote.watch())
-        yield remote, watching
-        watching.cancel()
-    finally:
-        hearing.cancel()
-        writer.close()
+    with contextlib.closing(writer):
+        writer.write(frame_of(own_hello()))
+        same_program(await _read(reader))
+        remote = Remote(settings, reader, writer)
+        tasks = [asyncio.create_task(remote.hear())]
+        try:
+            await remote.look()
+            tasks.append(asyncio.create_task(remote.watch()))
+            yield remote, tasks[-1]
+        finally:
+            for task in tasks:
+                task.cancel()
 
 
 async def _read(reader: asyncio.StreamReader) -> bytes:
