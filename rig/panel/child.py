@@ -15,6 +15,8 @@ import socket
 import sys
 from pathlib import Path
 
+from anyio import to_thread
+
 from rig.panel.people import People
 from rig.panel.process import BEAT_S, SERVING, STARTING, Start
 from rig.panel.server import server_of
@@ -22,6 +24,9 @@ from rig.panel.web import Page
 from rig.run.remote import reached
 
 _STARTS_S = 0.05
+_READERS = 4
+"""Threads that read the book: with more of them STOP would wait longer for the interpreter's lock."""
+_SWITCH_S = 0.001
 
 
 async def _serve(start: Start) -> None:
@@ -43,6 +48,7 @@ async def _serve(start: Start) -> None:
                 asyncio.get_running_loop().remove_reader(sys.stdin.fileno())
                 end()
 
+        to_thread.current_default_thread_limiter().total_tokens = _READERS
         asyncio.get_running_loop().add_reader(sys.stdin.fileno(), asked_to_end)
         beating = asyncio.create_task(beat())
         for task in (connected, beating):
@@ -58,6 +64,7 @@ def main() -> None:
     """Serve the page of the start that standard input brings."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
+    sys.setswitchinterval(_SWITCH_S)
     asyncio.run(_serve(pickle.load(sys.stdin.buffer)))
 
 

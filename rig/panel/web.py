@@ -326,7 +326,7 @@ class Page:
     @contextlib.asynccontextmanager
     async def _lifespan(self, app: Starlette) -> AsyncIterator[None]:
         drawing = asyncio.create_task(self.hub.run())
-        # Now, while nobody can have started a fill yet.
+        # Now, while hardly anybody waits for the page.
         reading = asyncio.create_task(run_in_threadpool(prepare))
         yield
         drawing.cancel()

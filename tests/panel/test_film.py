@@ -101,7 +101,7 @@ async def test_what_has_no_film_is_refused_with_words(tmp_path: Path) -> None:
     assert "take the copy from a backup" in damaged.json()["error"]
 
 
-def test_a_replay_beside_a_fill_pauses_after_every_few_scans(folder: Path) -> None:
+def test_a_replay_pauses_after_every_few_scans(folder: Path) -> None:
     paused: list[float] = []
     film = film_view(rig_settings(rig__data=str(folder / "rig-data")), FILM, paused.append)
     scans = film["scans"]
