@@ -38,11 +38,7 @@ from rig.shop.trials import TrialText
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
 Work = Errand | Removal | Rinse | TrialText
-GuardByName = Annotated[
-    Guard,
-    BeforeValidator(lambda name: GUARD_NAMED[name]),
-    PlainSerializer(lambda guard: guard.name),
-]
+GuardByName = Annotated[Guard, BeforeValidator(lambda name: GUARD_NAMED[name]), PlainSerializer(lambda row: row.name)]
 """A row of the guards' table, carried by its name."""
 _REMEMBERED = 512
 _MOST_STOPS = 8
@@ -233,11 +229,9 @@ class Facade:
     def ask(self, request: Request) -> None:
         """Pass a request on to the next scan."""
         with self._lock:
-            if request.kind == "stop":
-                # A repeated stop is harmless and may be the only request that gets through.
-                if sum(each.kind == "stop" for each in self._inbox) >= _MOST_STOPS:
-                    return
-            elif self._repeated(request.id):
+            stops = sum(each.kind == "stop" for each in self._inbox)
+            # A repeated stop is harmless and may be the only request that gets through.
+            if stops >= _MOST_STOPS if request.kind == "stop" else self._repeated(request.id):
                 return
             self._handled.append(request.id)
             self._inbox.append(request)

@@ -45,15 +45,13 @@ def bound_at(path: Path) -> Iterator[socket.socket]:
 
 def connected_to(path: Path) -> socket.socket:
     """A connection to the socket at ``path``; OSError, LinkError where another user listens there."""
-    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    try:
+    with contextlib.ExitStack() as failing:
+        made = failing.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
         with _short(path) as name:
             made.connect(name)
         own_user(made)
         made.setblocking(False)
-    except BaseException:
-        made.close()
-        raise
+        failing.pop_all()
     return made
 
 
