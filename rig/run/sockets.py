@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from rig.run.messages import LinkError
+from rig.run.refused import Refused
 
 _NAME = "page-{}.socket"
 _IDS = 12
@@ -26,21 +27,31 @@ def place_in(folder: Path) -> Path:
 
 @contextlib.contextmanager
 def bound_at(path: Path) -> Iterator[socket.socket]:
-    """A socket that listens at ``path`` while the body runs; OSError where the folder cannot hold one."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    _remove_abandoned(path.parent)
+    """A socket that listens at ``path`` while the body runs; Refused where the folder cannot hold one."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as bound:
-        with _short(path) as name:
-            path.unlink(missing_ok=True)
-            bound.bind(name)
         try:
-            # Nobody is let in before it listens.
-            path.chmod(0o600)
-            bound.listen()
-            bound.setblocking(False)
+            _bind(bound, path)
+        except OSError as error:
+            raise Refused(
+                f"{path}: the socket between controller and page cannot be made ({error.strerror}); check the disk and "
+                "the folder"
+            ) from error
+        try:
             yield bound
         finally:
             path.unlink(missing_ok=True)
+
+
+def _bind(bound: socket.socket, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    _remove_abandoned(path.parent)
+    with _short(path) as name:
+        path.unlink(missing_ok=True)
+        bound.bind(name)
+    # Nobody is let in before it listens.
+    path.chmod(0o600)
+    bound.listen()
+    bound.setblocking(False)
 
 
 def connected_to(path: Path) -> socket.socket:

@@ -48,6 +48,7 @@ from rig.run.messages import (
     own_hello,
 )  # fmt: skip
 from rig.run.prover import Seen
+from rig.run.refused import Refused
 from rig.run.remote import reached
 from rig.run.removal import Removal, Rinse
 from rig.run.scans import Writer
@@ -370,3 +371,9 @@ async def test_a_folder_with_a_long_name_holds_a_socket_too(tmp_path: Path) -> N
     with bound_at(place_in(folder)) as bound:
         async with attended(facade, bound), reached(facade.settings, place_in(folder)) as (page, _):
             assert page.snapshot() == facade.snapshot()
+
+
+def test_a_folder_that_holds_no_socket_is_said_with_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(Refused, match="check the disk and the folder"), bound_at(tmp_path / "file" / "page-1.socket"):
+        pass
