@@ -87,54 +87,66 @@ class PageProcess:
 
     def _keep(self) -> None:
         pause_s = _FIRST_PAUSE_S
-        while self._spawned():
+        while not self._ending.is_set():
             began_s = time.monotonic()
-            status = self._status()
+            how = self._lived()
             self._known.set()
             if self._ending.is_set() or not self._serves:
                 return
             if time.monotonic() - began_s > _WELL_S:
                 pause_s = _FIRST_PAUSE_S
-            how = f"signal {-status}" if status < 0 else f"status {status}"
             print(f"rig: the page's process has ended ({how}); it is started again", file=sys.stderr, flush=True)
             self._ending.wait(pause_s)
             pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
 
-    def _spawned(self) -> bool:
-        """Start a process; false once the end was asked for."""
-        with self._lock:
-            if self._ending.is_set():
-                return False
-            self._process = subprocess.Popen(
-                _COMMAND,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                pass_fds=(self._bound.fileno(),),
-                # A terminal's interrupt is for the controller, which ends the page last.
-                start_new_session=True,
-            )
-        assert self._process.stdin is not None
+    def _lived(self) -> str:
+        """Start a process and listen to it until it has ended; how it ended."""
+        try:
+            process = self._spawned()
+        except OSError as error:
+            return str(error)
+        if process is None:
+            return "not started any more"
+        assert process.stdin is not None
+        assert process.stdout is not None
         with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.write(self._start)
-            self._process.stdin.flush()
-        return True
+            process.stdin.write(self._start)
+            process.stdin.flush()
+        self._listen(process)
+        process.stdout.close()
+        with contextlib.suppress(BrokenPipeError):
+            process.stdin.close()
+        status = process.wait()
+        return f"signal {-status}" if status < 0 else f"status {status}"
 
-    def _status(self) -> int:
-        """Listen to the process until it has ended; its exit status, below zero for a signal."""
-        process = self._process
-        assert process is not None
+    def _spawned(self) -> subprocess.Popen[bytes] | None:
+        """A process; None once the end was asked for."""
+        with self._lock:
+            if not self._ending.is_set():
+                self._process = subprocess.Popen(
+                    _COMMAND,
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    pass_fds=(self._bound.fileno(),),
+                    # A terminal's interrupt is for the controller, which ends the page last.
+                    start_new_session=True,
+                )
+                return self._process
+        return None
+
+    def _listen(self, process: subprocess.Popen[bytes]) -> None:
+        """Hear its beats until it has ended; kill it where they stay out."""
         assert process.stdout is not None
         silence_s = _START_S
-        with process.stdout as said:
-            while True:
-                if not select.select([said], [], [], silence_s)[0]:
-                    process.kill()
-                beats = os.read(said.fileno(), 4096)
-                if not beats:
-                    return process.wait()
-                if SERVING in beats:
-                    self._serves, silence_s = True, FROZEN_S
-                    self._known.set()
+        while True:
+            if not select.select([process.stdout], [], [], silence_s)[0]:
+                process.kill()
+            beats = os.read(process.stdout.fileno(), 4096)
+            if not beats:
+                return
+            if SERVING in beats:
+                self._serves, silence_s = True, FROZEN_S
+                self._known.set()
 
 
 @contextlib.asynccontextmanager

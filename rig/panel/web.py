@@ -75,6 +75,7 @@ _REQUESTS: dict[str, RequestKind] = {
     "leave": "stop",
 }
 """The driver's operations; STOP has a route of its own."""
+_NAMED = ("confirm", "answer")
 _FORGETS: dict[str, tuple[Scope, ...]] = {"machine_moved": ("machine",), "new_shift": ("shift", "machine")}
 """The checks that are asked again after an operation."""
 _STOP_S = 1.0
@@ -262,8 +263,9 @@ class Page:
         if operation in _FORGETS:
             await self._rig.tell(Forget(scopes=_FORGETS[operation], by=session.name))
         elif operation in _REQUESTS:
-            asked = Ask(form.id, _REQUESTS[operation], form.name, session.name)
-            await self._rig.tell(Asked(request=asked))
+            kind = _REQUESTS[operation]
+            name = form.name if kind in _NAMED else ""
+            await self._rig.tell(Asked(request=Ask(form.id, kind, name, session.name)))
         else:
             raise HTTPException(404, "no such operation")
         return JSONResponse({})

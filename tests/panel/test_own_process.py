@@ -29,6 +29,8 @@ from shop_books import fill_now, journal_with
 from streams import merged
 from test_service import asked_for
 
+from rig.panel import process
+from rig.panel.listening import PageError, listening
 from rig.panel.people import People
 from rig.panel.process import FROZEN_S
 from rig.panel.web import Page
@@ -250,6 +252,48 @@ def test_a_frozen_controller_shows_and_a_stop_to_it_is_not_known_to_have_arrived
         assert served.rig.off()
 
 
+# --- kept running ----------------------------------------------------------------------------------------------------
+
+BEGINS = "import os, sys, signal; print(os.getpid(), file=open(sys.argv[1], 'a'), flush=True); os.write(1, b's')"
+LIVES = {
+    "dies": f"{BEGINS}; os.kill(os.getpid(), signal.SIGKILL)",
+    "freezes": f"{BEGINS}; os.kill(os.getpid(), signal.SIGSTOP)",
+    "fails": f"{BEGINS}; sys.exit(3)",
+}
+
+
+@pytest.mark.parametrize("life", LIVES)
+def test_what_dies_or_freezes_is_started_again_until_the_end_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], life: str
+) -> None:
+    began = tmp_path / "began"
+    monkeypatch.setattr(process, "_COMMAND", (sys.executable, "-c", LIVES[life], str(began)))
+    monkeypatch.setattr(process, "FROZEN_S", 0.05)
+    monkeypatch.setattr(process, "_FIRST_PAUSE_S", 0.001)
+    monkeypatch.setattr(process, "_LONGEST_PAUSE_S", 0.002)
+    with contextlib.closing(listening("127.0.0.1", 0)) as bound:
+        kept = process.PageProcess(b"start", bound)
+        kept.start()
+        while len(pids := began.read_text().split()) < 3:
+            assert kept._thread.is_alive()
+        kept.end()
+    assert not kept._thread.is_alive()
+    assert all(gone(int(pid)) for pid in began.read_text().split())
+    assert len(set(pids)) == 3
+    how = "status 3" if life == "fails" else "signal 9"
+    assert f"has ended ({how}); it is started again" in capfd.readouterr().err
+
+
+def test_what_does_not_begin_to_serve_is_no_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    with contextlib.closing(listening("127.0.0.1", 0)) as bound:
+        for words in ((sys.executable, "-c", "raise SystemExit(1)"), ("/nowhere",)):
+            monkeypatch.setattr(process, "_COMMAND", words)
+            kept = process.PageProcess(b"start", bound)
+            with pytest.raises(PageError, match="did not start"):
+                kept.start()
+            assert not kept._thread.is_alive()
+
+
 # --- a crowd ---------------------------------------------------------------------------------------------------------
 
 
@@ -269,13 +313,13 @@ def crowd(served: Served, routes: list[list[str]]) -> Iterator[dict[str, int]]:
     """The fifty; yields what is known afterwards: how many answers of each status they had."""
     had: dict[str, int] = {}
     words = [sys.executable, str(Path(__file__).parent / "crowd.py"), served.url, "Sam", OTHER_PIN, json.dumps(routes)]
-    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        assert process.stdin is not None
-        assert process.stdout.readline() == "here\n"
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        assert program.stdin is not None
+        assert program.stdout.readline() == "here\n"
         yield had
-        process.stdin.close()
-        had.update(json.loads(process.stdout.readline()))
+        program.stdin.close()
+        had.update(json.loads(program.stdout.readline()))
 
 
 def gaps(client: httpx.Client) -> list[float]:
