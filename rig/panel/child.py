@@ -21,6 +21,7 @@ from rig.panel.people import People
 from rig.panel.process import BEAT_S, SERVING, STARTING, Start
 from rig.panel.server import server_of
 from rig.panel.web import Page
+from rig.run.messages import LinkError
 from rig.run.remote import reached
 
 _STARTS_S = 0.05
@@ -65,7 +66,10 @@ def main() -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
     sys.setswitchinterval(_SWITCH_S)
-    asyncio.run(_serve(pickle.load(sys.stdin.buffer)))
+    try:
+        asyncio.run(_serve(pickle.load(sys.stdin.buffer)))
+    except (LinkError, OSError) as error:
+        sys.exit(f"rig: the page cannot be served: {error}")
 
 
 if __name__ == "__main__":
