@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from boxes import Taped
+from near import Near
 from pages import opened, people_added, sign_in
 from playwright.sync_api import Browser, Page, expect
 from shop_books import fill_now, journal_with
@@ -176,7 +177,7 @@ def test_a_late_module_knows_the_forms_of_the_bundle(monkeypatch: pytest.MonkeyP
 @pytest.fixture(scope="module")
 def url(folder: Path) -> Iterator[str]:
     settings = rig_settings(rig__data=str(folder / "rig-data"))
-    page = Pages(Still(settings), People(folder / "rig-data"), "rig.toml")
+    page = Pages(Near(Still(settings)), People(folder / "rig-data"), "rig.toml", "")
     bound = listening("127.0.0.1", 0)
     with served(page.app(), settings.panel, bound):
         yield f"http://127.0.0.1:{bound.getsockname()[1]}"
