@@ -28,13 +28,17 @@ from shop import settings
 from shop_books import fill_now, journal_with
 from streams import merged
 from test_service import asked_for
+from test_web import PIN as DOOR_PIN
+from test_web import Door
 
+from rig.meter.references import Scale
 from rig.panel import process
 from rig.panel.listening import PageError, listening
 from rig.panel.people import People
 from rig.panel.process import FROZEN_S
 from rig.panel.web import Page
 from rig.run.facade import Facade
+from rig.run.prover import Counted, Seen
 
 SIZE = "16.9-28"
 WINDOW = 40
@@ -250,6 +254,16 @@ def test_a_frozen_controller_shows_and_a_stop_to_it_is_not_known_to_have_arrived
         while not (now := client.get("/api/stop").json())["off"]:
             assert now["ran"]
         assert served.rig.off()
+
+
+async def test_a_page_that_was_started_in_the_middle_of_a_proving_reads_the_vessel(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    door.facade.bench.begins(3, Scale(0.05, 1e-3), "2 kg")
+    door.facade.bench.asks_reading(1, Counted(25_000, 15.0))
+    await door.sign_in(name="Sam", pin=DOOR_PIN[::-1])
+    await door.told("/api/reading", id="touch-0001", text="22.01 kg")
+    assert door.facade.bench.seen == Seen(pytest.approx(20.01))
+    assert (await door.client.post("/api/verdict", json={"id": "touch-0002", "give": True})).status_code == 409
 
 
 # --- kept running ----------------------------------------------------------------------------------------------------
