@@ -59,7 +59,7 @@ def serve(options: argparse.Namespace, url: str) -> int:
     from rig.office.https import certificate
     from rig.office.register import Register
     from rig.office.service import service
-    from rig.panel.server import listening
+    from rig.panel.listening import listening
 
     contacts = Contacts()
     with Register(url) as office:
@@ -82,10 +82,11 @@ def _page_beside(options: argparse.Namespace, url: str, folder: Path, contacts: 
     if not options.page:
         yield
         return
+    from rig.panel.listening import listening
     from rig.panel.office.page import OfficePage
     from rig.panel.own_certificate import fingerprint, own_address, own_certificate, own_names
     from rig.panel.phone import address_of
-    from rig.panel.server import listening, served
+    from rig.panel.server import served
     from rig.run.shop_panel import PanelTable
 
     names = [*own_names(), *options.page_name]

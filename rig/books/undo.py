@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,15 +18,17 @@ from rig.books.records import VOIDABLE, words_of
 from rig.books.where import folder_of, now, settings_of
 from rig.ledger.chain import VOID
 from rig.ledger.journal import Journal
+from rig.ledger.lock import LockedError
 from rig.record.base import Sealed
 from rig.record.kinds import read_kind
 from rig.record.notes import Figure, Finish, Job, Moved, Void
 from rig.record.proving import Proving
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
+from rig.run.work import at_work
 from rig.shop.filled import OF_A_FILL
 from rig.shop.plausible import refuse_doubtful
-from rig.shop.posting import FILL, JOURNAL_NAME, RETURN, RINSE, VESSEL, follow_provings, job_facts, pumped
+from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, follow_provings, job_facts, pumped
 from rig.shop.wheels import FINISH, OF_A_WHEEL
 
 if TYPE_CHECKING:
@@ -190,9 +192,9 @@ def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) 
 
 
 def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path, *, void: bool) -> Record:
-    """Void a proving, or revoke that: an event of the journal, which the book follows."""
+    """Void a proving, or revoke that: an event of the journal, which the book follows. Refused while the rig works."""
     said = Proving.of(record if void else _voided(book, record))
-    with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
+    with _between_fills(folder) as journal:
         of = [each for each in journal.provings() if (each.meter, each.document) == (said.meter, said.document_)]
         if not of:
             raise Refused(
@@ -202,6 +204,17 @@ def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path
         judge(of[-1].number, now(), by, why)
         follow_provings(book, journal)
     return book.end(record)
+
+
+@contextlib.contextmanager
+def _between_fills(folder: Path) -> Iterator[Journal]:
+    """The journal of a rig that is not at work."""
+    with contextlib.ExitStack() as work:
+        try:
+            journal = work.enter_context(at_work(None, folder))
+        except LockedError as error:
+            raise Refused(f"the rig is at work; a proving is judged anew between two fills\n{error}") from error
+        yield journal
 
 
 def _voided(book: Book, void: Record) -> Record:

@@ -148,8 +148,8 @@ def _status_of(error: Exception) -> int | None:
     from rig.field.modbus import FieldError
     from rig.fluid import FluidError
     from rig.ledger.lock import LockedError
+    from rig.panel.listening import PageError
     from rig.panel.people import PeopleError
-    from rig.panel.server import PageError
     from rig.plan.target import TargetError
     from rig.record.base import RecordError
     from rig.run.loop import Impossible, Unreachable

@@ -110,9 +110,10 @@ def page_face(options: argparse.Namespace, by: str) -> Iterator[PageFace]:
     """
     from rig.panel.catalogue import texts_of
     from rig.panel.commissioning import CommissionPage, Transcript
+    from rig.panel.listening import listening
     from rig.panel.own_certificate import fingerprint, own_address, own_certificate, own_names
     from rig.panel.phone import address_of, code_of
-    from rig.panel.server import listening, served
+    from rig.panel.server import served
     from rig.panel.sessions import new_code
 
     typed, code, https = Typed(), new_code(), not loopback(options.host)

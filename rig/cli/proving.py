@@ -140,7 +140,7 @@ def _history(options: argparse.Namespace, settings: Settings) -> int:
 
 def _reader(options: argparse.Namespace, settings: Settings, trial: Trial, terminal: Terminal | None) -> Read:
     if options.readings is not None:
-        readings = [seen_of(item, options.tare, trial) for item in listed(options.readings)]
+        readings = [seen_of(item, options.tare, trial.reference) for item in listed(options.readings)]
         if len(readings) != trial.runs:
             raise QuantityError(f"{len(readings)} readings for {trial.runs} runs")
         return lambda number, _counted: _at_once(readings[number - 1])
@@ -175,7 +175,7 @@ async def _typed(terminal: Terminal, options: argparse.Namespace, trial: Trial, 
         if answer is None or answer == "n":
             raise Refused("the can was not read: nothing of this proving is kept")
         try:
-            return seen_of(answer, options.tare, trial)
+            return seen_of(answer, options.tare, trial.reference)
         except QuantityError as error:
             print(f"  {error}", file=sys.stderr, flush=True)
 

@@ -12,6 +12,8 @@ import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from socket import socket
+from typing import TYPE_CHECKING
 
 from rig.cli.pins import new_pin
 from rig.cli.table import DEMO_CONFIG, OK, Add, port_number
@@ -19,6 +21,9 @@ from rig.panel.people import ROLES, People, PeopleError
 from rig.run.settings import Settings, SettingsError, load_settings
 from rig.run.shop_panel import loopback
 from rig.shop.second_copy import after_record
+
+if TYPE_CHECKING:
+    from rig.run.facade import Facade
 
 
 def add_serving(add: Add) -> None:
@@ -37,13 +42,10 @@ def add_serving(add: Add) -> None:
 
 def serve_command(options: argparse.Namespace) -> int:
     """Run controller and page until a stop signal."""
-    from rig.panel.own_certificate import own_address
-    from rig.panel.phone import address_of, code_of
-    from rig.panel.server import listening, served
-    from rig.panel.web import Page
+    from rig.panel.listening import listening
+    from rig.panel.sessions import new_code
     from rig.run.facade import Facade
     from rig.run.notify import scanned
-    from rig.run.service import Service
 
     settings = load_settings(options.config)
     if options.https and not settings.panel.certificate:
@@ -54,24 +56,38 @@ def serve_command(options: argparse.Namespace) -> int:
         raise SettingsError(
             f'--host {host}: the page is for this computer alone; write panel.host = "{host}" to open it'
         )
-    people = People(Path(settings.rig.data))
-    facade = Facade(settings, scanned)
-    page = Page(facade, people, str(options.config))
+    code = "" if People(Path(settings.rig.data)).all() else new_code()
     with contextlib.closing(listening(host, panel.port if options.port is None else options.port)) as bound:
-        address, port = bound.getsockname()[:2]
-        with served(page.app(), panel, bound):
-            url = address_of(address, port, own=own_address(), https=bool(panel.certificate))
-            print(f"{settings.rig.name}: {url}", flush=True)
-            if sys.stdout.isatty():
-                print(code_of(address, url), flush=True)
-            if page.crew.code:
-                print(f"nobody can sign in yet; the first enters themself with the code {page.crew.code}", flush=True)
-            try:
-                with speaking_with_the_office(settings, options.config):
-                    asyncio.run(Service(settings, facade).run())
-            finally:
-                page.hub.ended = True
+        asyncio.run(_serve(settings, options.config, Facade(settings, scanned), bound, code))
     return OK
+
+
+async def _serve(settings: Settings, config: Path, facade: Facade, bound: socket, code: str) -> None:
+    """Run the controller here and the page in a process of its own."""
+    from rig.panel.process import page_process
+    from rig.run.desk import attended
+    from rig.run.service import Service
+    from rig.run.sockets import bound_at, place_in
+
+    place = place_in(Path(settings.rig.data))
+    with bound_at(place) as local:
+        async with attended(facade, local), page_process(settings, str(config), code, place, bound):
+            _say_where(settings, bound, code)
+            with speaking_with_the_office(settings, config):
+                await Service(settings, facade).run()
+
+
+def _say_where(settings: Settings, bound: socket, code: str) -> None:
+    from rig.panel.own_certificate import own_address
+    from rig.panel.phone import address_of, code_of
+
+    address, port = bound.getsockname()[:2]
+    url = address_of(address, port, own=own_address(), https=bool(settings.panel.certificate))
+    print(f"{settings.rig.name}: {url}", flush=True)
+    if sys.stdout.isatty():
+        print(code_of(address, url), flush=True)
+    if code:
+        print(f"nobody can sign in yet; the first enters themself with the code {code}", flush=True)
 
 
 @contextlib.contextmanager

@@ -14,11 +14,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from rig.fluid.errors import FluidError
 
 
+@runtime_checkable
 class Properties(Protocol):
     """Properties by a fluid's table; temperatures in Celsius, errors are :class:`FluidError`."""
 

@@ -16,11 +16,11 @@ from rig.field.points import Strict
 from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
 from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
-from rig.run.facade import Facade
+from rig.run.messages import Controller
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import foredrawn
+from rig.shop.before import Foreknown, foredrawn, foreknown
 from rig.shop.calibration import standing, with_factor
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import QuestionText, question_of
@@ -103,15 +103,21 @@ def _target(text: str) -> dict[str, str]:
     return {"volume": text}
 
 
-def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
+def answered(rig: Controller, question: Question, job: str = "", position: str = "") -> Foreknown:
+    """The answer for a wheel with the book's cautions, by the tote's level as last read; raises ``answer``'s errors."""
+    seen = rig.snapshot().live.reading
+    return foreknown(rig.settings, question, job, position, level_l=None if seen is None else seen.tote_l)
+
+
+def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
     """The answer with its picture and the checks before a start; raises the errors of ``answer``."""
-    settings = facade.settings
-    known = facade.answer(asked(settings, form), form.job.strip(), form.position.strip())
+    settings = rig.settings
+    known = answered(rig, asked(settings, form), form.job.strip(), form.position.strip())
     question, target = known.question, known.target
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings(), journal.events()))
     checks = setup_of(proven, question, target, "question", Memory()).checks
-    given = set(facade.given.recalled(by, checks))
+    given = {check.name for check in checks if (by, check) in rig.snapshot().given}
     shown = checks_view(checks)
     return {
         **target.as_json(),

@@ -18,7 +18,7 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.people import People, PeopleError, Role
-from rig.panel.sessions import new_code, same
+from rig.panel.sessions import same
 from rig.run.settings import Settings
 from rig.shop.second_copy import after_record
 
@@ -48,12 +48,12 @@ class NameForm(Touch):
 class Crew:
     """The routes."""
 
-    def __init__(self, door: Door, people: People, settings: Settings) -> None:
+    def __init__(self, door: Door, people: People, settings: Settings, code: str) -> None:
+        """``code`` lets the first person in; it is void where somebody is entered."""
         self._door = door
         self._people = people
         self._settings = settings
-        self.code = "" if people.all() else new_code()
-        """Of the first start; empty as soon as somebody is entered."""
+        self.code = "" if people.all() else code
         self._first = asyncio.Lock()
 
     def routes(self) -> list[Route]:

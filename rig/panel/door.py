@@ -20,7 +20,7 @@ from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People, Someone
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
-from rig.run.facade import Facade
+from rig.run.messages import Controller
 
 COOKIE = "rig_session"
 
@@ -65,16 +65,16 @@ def count_try(sessions: Sessions, request: Request, whom: str) -> Collection[str
 class Door:
     """Access control for every route of the page."""
 
-    def __init__(self, facade: Facade, people: People) -> None:
-        self._facade = facade
+    def __init__(self, rig: Controller, people: People) -> None:
+        self._rig = rig
         self._people = people
         self.sessions = Sessions()
-        self._looking = facade.settings.panel.looking
+        self._looking = rig.settings.panel.looking
 
     def who(self, request: Request) -> Session | None:
         """The session of this browser, or None."""
         token = request.cookies.get(COOKIE, "")
-        return self.sessions.found(token, time.monotonic(), busy=self._facade.snapshot().busy) if token else None
+        return self.sessions.found(token, time.monotonic(), busy=self._rig.snapshot().busy) if token else None
 
     def person(self, request: Request) -> Session:
         """Require a signed-in person, and the token for a request that changes something."""
@@ -122,7 +122,7 @@ class Door:
     async def opened(self, request: Request, someone: Someone, limits: Collection[str], at: str = "") -> Response:
         """Sign someone in; ``at`` is the time of their device."""
         session = self.sessions.open(someone, time.monotonic(), *limits)
-        clock = await run_in_threadpool(offered, self._facade.settings, at)
+        clock = await run_in_threadpool(offered, self._rig.settings, at)
         response = JSONResponse({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
@@ -133,7 +133,7 @@ class Door:
         """Keep a signed-in person's answer about the clock."""
         session = self.person(request)
         form = ClockForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(keep_clock, self._facade.settings, form, session.name))
+        return JSONResponse(await run_in_threadpool(keep_clock, self._rig.settings, form, session.name))
 
     async def sign_out(self, request: Request) -> Response:
         """End the session."""

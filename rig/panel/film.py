@@ -1,7 +1,7 @@
 """A recorded fill for the page to draw on one time axis. Reads the recording and changes nothing.
 
-The recording is run through the program again in the page's process, beside a fill that may be under way: it pauses
-after every few scans, so that the controller's loop hardly waits for it. It must not know requests.
+The recording is run through the program again, in a thread beside the page's other work: it pauses after every few
+scans, so that a STOP hardly waits for it. It must not know requests.
 """
 
 from __future__ import annotations

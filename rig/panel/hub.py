@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from rig.panel.sessions import Sessions
 from rig.panel.view import picture, public
-from rig.run.facade import Facade
+from rig.run.messages import Controller
 
 PERIOD_S = 0.2
 _MOST_POINTS = 600
@@ -38,8 +38,8 @@ class _Latest:
 class Hub:
     """The picture maker; runs in the page's own event loop."""
 
-    def __init__(self, facade: Facade, sessions: Sessions) -> None:
-        self._facade = facade
+    def __init__(self, rig: Controller, sessions: Sessions) -> None:
+        self._rig = rig
         self._sessions = sessions
         self._named, self._public = _Latest(), _Latest()
         self._count = 0
@@ -60,7 +60,7 @@ class Hub:
     def draw(self) -> None:
         """Make the present picture and wake all waiting streams."""
         sessions = self._sessions
-        shown = picture(self._facade, time.monotonic(), sessions.driver, sessions.asking)
+        shown = picture(self._rig, time.monotonic(), sessions.driver, sessions.asking)
         fill = shown["fill"]
         if isinstance(fill, dict):
             self._keep(fill)

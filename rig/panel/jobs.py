@@ -19,11 +19,11 @@ from rig.books.notes import keep_job
 from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
-from rig.panel.asking import Touch, WheelForm, asked
+from rig.panel.asking import Touch, WheelForm, answered, asked
 from rig.record.notes import Job, JobWheels
 from rig.record.papers import Quote
 from rig.record.work import PumpWork
-from rig.run.facade import Facade
+from rig.run.messages import Controller
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.filled import OF_A_FILL, Filled, filled
@@ -101,15 +101,15 @@ def _to_keep(settings: Settings) -> Iterator[tuple[WritableBook, Settings]]:
 # --- made ------------------------------------------------------------------------------------------------------------
 
 
-def keep(facade: Facade, form: JobForm, by: str) -> View:
+def keep(rig: Controller, form: JobForm, by: str) -> View:
     """Keep a job and its wheels; raises the errors of an answer for one of its wheels, Refused without a wheel."""
     if not form.wheels:
         raise Refused("a job needs a wheel: enter its size and where it sits")
     for wheel in dict.fromkeys(form.wheels):
         if not wheel.position.strip():
             raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
-        facade.answer(asked(facade.settings, wheel))
-    with _to_keep(facade.settings) as (book, shop):
+        answered(rig, asked(rig.settings, wheel))
+    with _to_keep(rig.settings) as (book, shop):
         job = form.job.strip() or _next_name(book)
         facts = {name: text for name in _FACTS if (text := getattr(form, name).strip())}
         keep_job(book, job, facts)

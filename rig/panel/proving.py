@@ -6,7 +6,6 @@ It must not know requests.
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import Field
@@ -14,7 +13,8 @@ from pydantic import Field
 from rig.field.points import Strict
 from rig.meter.proving import MOST_RUNS
 from rig.meter.references import Material
-from rig.run.prover import Seen, Trial
+from rig.run.bench import Proof
+from rig.run.prover import Seen
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.shop.posting import journal_to_read
@@ -39,26 +39,20 @@ class ProveForm(Strict):
     runs: int = Field(default=3, ge=1, le=MOST_RUNS)
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A requested proving, with the parser of its vessel readings."""
-
-    trial: Trial
-    tare: str
-
-    def seen(self, text: str) -> Seen:
-        """Parse a typed reading; QuantityError with what to write instead."""
-        return seen_of(text.strip(), self.tare, self.trial)
-
-
-def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> Asked:
+def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> TrialText:
     """Convert a form to a proving; QuantityError, FluidError, Refused with what to do instead."""
     if settings.rig.by_hand:
         raise Refused("this rig is worked by hand: prove it at the rig's computer by rig prove --pulses")
     given = form.model_dump(exclude={"runs", "material"})
     texts = {name: text.strip() for name, text in given.items() if text.strip()}
     typed = TrialText(**texts, material=form.material, runs=form.runs, by=by, config=config)
-    return Asked(trial_of(typed, settings), typed.tare)
+    trial_of(typed, settings)
+    return typed
+
+
+def vessel_seen(proof: Proof, text: str) -> Seen:
+    """Parse a typed reading; QuantityError with what to write instead."""
+    return seen_of(text.strip(), proof.tare, proof.reference)
 
 
 def provings_view(settings: Settings) -> list[dict[str, object]]:

@@ -1,6 +1,6 @@
-"""The page's server in its own thread, so that no browser can delay the controller.
+"""A page's server: in the loop that runs it, or in a thread of its own beside other work.
 
-Stop signals remain with the controller: the server installs no handlers and ends on request.
+Stop signals remain with the work: the server installs no handlers and ends on request.
 """
 
 from __future__ import annotations
@@ -13,14 +13,10 @@ from collections.abc import Iterator
 import uvicorn
 from starlette.types import ASGIApp
 
+from rig.panel.listening import PageError
 from rig.run.shop_panel import PanelTable
 
-_START_S = 15.0
 _END_S = 5.0
-
-
-class PageError(RuntimeError):
-    """The page cannot be served; the text says what to do."""
 
 
 class _Server(uvicorn.Server):
@@ -30,23 +26,9 @@ class _Server(uvicorn.Server):
         yield
 
 
-def listening(host: str, port: int) -> socket.socket:
-    """Bind a socket to an address; PageError when that is in use or not available."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    bound = socket.socket(family, socket.SOCK_STREAM)
-    bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        bound.bind((host, port))
-    except OSError as error:
-        bound.close()
-        raise PageError(f"{host} port {port}: cannot be listened at ({error.strerror}); take another port") from error
-    return bound
-
-
-@contextlib.contextmanager
-def served(app: ASGIApp, panel: PanelTable, bound: socket.socket) -> Iterator[None]:
-    """Serve ``app`` at ``bound`` while the body runs."""
-    server = _Server(
+def server_of(app: ASGIApp, panel: PanelTable) -> uvicorn.Server:
+    """The server of ``app``; its ``serve`` runs until ``should_exit`` is set."""
+    return _Server(
         uvicorn.Config(
             app,
             log_level="warning",
@@ -60,6 +42,12 @@ def served(app: ASGIApp, panel: PanelTable, bound: socket.socket) -> Iterator[No
             ssl_keyfile=panel.key or None,
         )
     )
+
+
+@contextlib.contextmanager
+def served(app: ASGIApp, panel: PanelTable, bound: socket.socket) -> Iterator[None]:
+    """Serve ``app`` at ``bound`` in a thread while the body runs."""
+    server = server_of(app, panel)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, name="page", daemon=True)
     ready = threading.Event()
 

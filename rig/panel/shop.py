@@ -18,7 +18,7 @@ from starlette.routing import Route
 from rig.panel import after, converting, jobs, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
-from rig.run.facade import Facade
+from rig.run.messages import Controller
 
 _REMEMBERED = 512
 
@@ -26,11 +26,11 @@ _REMEMBERED = 512
 class Shop:
     """The page's requests to the book."""
 
-    def __init__(self, facade: Facade, door: Door, config: str) -> None:
-        self._facade = facade
+    def __init__(self, rig: Controller, door: Door, config: str) -> None:
+        self._rig = rig
         self._config = config
         self._door = door
-        self._settings = facade.settings
+        self._settings = rig.settings
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
         self._comparing = asyncio.Lock()
         self._compared: tuple[object, jobs.View] | None = None
@@ -99,7 +99,7 @@ class Shop:
         """Make a job, or replace the list of wheels of one."""
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(jobs.keep, self._facade, form, session.name))
+        return JSONResponse(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
 
     async def put_away(self, request: Request) -> Response:
         """Put away a job that is not to be done."""

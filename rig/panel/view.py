@@ -20,7 +20,8 @@ from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
 from rig.run.bench import Proof
-from rig.run.facade import Facade, Live, Snapshot
+from rig.run.facade import Live, Snapshot
+from rig.run.messages import Controller
 from rig.run.settings import Settings
 from rig.wheel import Cavity, SizeError
 
@@ -65,12 +66,12 @@ def rig_view(settings: Settings) -> Picture:
     }
 
 
-def picture(facade: Facade, now_s: float, driver: Session | None, asking: Session | None) -> Picture:
+def picture(rig: Controller, now_s: float, driver: Session | None, asking: Session | None) -> Picture:
     """The present picture, the same for every viewer."""
-    seen = facade.snapshot()
+    seen = rig.snapshot()
     return {
         "age_s": round(now_s - seen.seen_s, 2),
-        "gap_s": round(facade.take_gap_s(), 4),
+        "gap_s": round(rig.take_gap_s(), 4),
         "busy": seen.busy,
         "driver": None if driver is None else {"id": driver.id, "name": driver.name},
         "asking": None if asking is None else {"id": asking.id, "name": asking.name},
@@ -106,9 +107,9 @@ def public(shown: Picture) -> Picture:
     }
 
 
-def stop_view(facade: Facade, now_s: float) -> Picture:
+def stop_view(rig: Controller, now_s: float) -> Picture:
     """What is known of a STOP: whether anything runs, is commanded off, is seen off; None: not known."""
-    seen = facade.snapshot()
+    seen = rig.snapshot()
     decision, reading = seen.decision, seen.live.reading
     ran = seen.busy if decision is None else decision.state.state is not State.IDLE
     if now_s - seen.seen_s > STALE_S or reading is None:

@@ -1,4 +1,4 @@
-"""The page's routes: requests become operations of the facade, the facade's snapshot becomes pictures.
+"""The page's routes: requests become messages to the controller, its snapshot becomes pictures.
 
 Looking and STOP need no sign-in (looking can be restricted); all else needs a signed-in person, and what moves the rig
 needs the driver. It must not know the field, and it decides nothing about the fill.
@@ -12,6 +12,7 @@ import hashlib
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
+from typing import get_args
 
 from pydantic import Field, ValidationError
 from starlette.applications import Starlette
@@ -23,10 +24,22 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from rig.control.values import Request as Ask
+from rig.control.values import RequestKind, Scope
 from rig.fluid import FluidError
 from rig.guide.search import prepare
 from rig.ledger.book import CorrectedError
-from rig.panel.asking import EmptyForm, RinseForm, Touch, WheelForm, answer_view, errand_of, removal_of, rinse_of
+from rig.panel.asking import (
+    EmptyForm,
+    RinseForm,
+    Touch,
+    WheelForm,
+    answer_view,
+    answered,
+    errand_of,
+    removal_of,
+    rinse_of,
+)
 from rig.panel.assets import made
 from rig.panel.catalogue import texts_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
@@ -39,14 +52,15 @@ from rig.panel.history import fill_view, fills_view, meter_view
 from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
 from rig.panel.prices import price_routes
-from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
+from rig.panel.proving import ProveForm, proving_asked, provings_view, vessel_seen
 from rig.panel.refusals import misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
 from rig.panel.view import rig_view, stop_view
 from rig.plan.target import TargetError
 from rig.record.base import RecordError
-from rig.run.facade import Facade, Order, OrderKind, Work
+from rig.run.facade import Order, OrderKind, Work
+from rig.run.messages import Asked, Controller, Forget, Judged, Ordered, SilentError, VesselRead
 from rig.run.refused import Refused
 from rig.run.settings import SettingsError
 from rig.shop.plausible import Doubtful
@@ -54,6 +68,18 @@ from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
+
+
+_REQUESTS: dict[str, RequestKind] = {
+    **{kind: kind for kind in get_args(RequestKind) if kind != "stop"},
+    "leave": "stop",
+}
+"""The driver's operations; STOP has a route of its own."""
+_NAMED = ("confirm", "answer")
+_FORGETS: dict[str, tuple[Scope, ...]] = {"machine_moved": ("machine",), "new_shift": ("shift", "machine")}
+"""The checks that are asked again after an operation."""
+_STOP_S = 1.0
+"""The page gives an answer to STOP a second; then it says that it is not known, and asks again."""
 
 
 class OrderForm(Touch):
@@ -86,37 +112,22 @@ class Reading(Touch):
 class Page:
     """The page of one rig."""
 
-    def __init__(self, facade: Facade, people: People, config: str) -> None:
-        self._facade = facade
+    def __init__(self, rig: Controller, people: People, config: str, code: str) -> None:
+        """``code`` is what the first person of a new rig enters themself with."""
+        self._rig = rig
         self._config = config
-        self._proving: Asked | None = None
         self._filming = asyncio.Lock()
-        self.door = Door(facade, people)
-        self._shop = Shop(facade, self.door, config)
-        self.crew = Crew(self.door, people, facade.settings)
-        self._panel = facade.settings.panel
-        self.hub = Hub(facade, self.door.sessions)
+        self.door = Door(rig, people)
+        self._shop = Shop(rig, self.door, config)
+        self.crew = Crew(self.door, people, rig.settings, code)
+        self._panel = rig.settings.panel
+        self.hub = Hub(rig, self.door.sessions)
         texts = texts_of(self._panel)
-        rig = {**rig_view(facade.settings), "looking": self._panel.looking}
-        self.assets = made({"rig": rig, "texts": texts}, name=facade.settings.rig.name)
+        about = {**rig_view(rig.settings), "looking": self._panel.looking}
+        self.assets = made({"rig": about, "texts": texts}, name=rig.settings.rig.name)
         self._texts = texts
         self._index = self.assets.placed(index_page(texts))
         self._mark = f'W/"{hashlib.sha256(self._index.encode()).hexdigest()[:16]}"'
-        operations: dict[str, Callable[[str, str, str], None]] = {
-            "confirm": facade.confirm,
-            "start": lambda act, by, _: facade.start(act, by),
-            "answer": facade.answer_prompt,
-            "hold": lambda act, by, _: facade.hold(act, by),
-            "resume": lambda act, by, _: facade.resume(act, by),
-            "leave": lambda act, by, _: facade.stop(act, by),
-            "reset": lambda act, by, _: facade.reset(act, by),
-            "end": lambda act, by, _: facade.end(act, by),
-            "next_measure": lambda act, by, _: facade.next_measure(act, by),
-            "supply_cut": lambda act, by, _: facade.supply_cut(act, by),
-            "machine_moved": lambda _, by, __: facade.machine_moved(by),
-            "new_shift": lambda _, by, __: facade.new_shift(by),
-        }
-        self._operations = operations
 
     # --- looking ------------------------------------------------------------------------------------------------
 
@@ -150,42 +161,42 @@ class Page:
     async def fills(self, request: Request) -> Response:
         """The latest fills."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(fills_view, self._facade.settings))
+        return JSONResponse(await run_in_threadpool(fills_view, self._rig.settings))
 
     async def fill(self, request: Request) -> Response:
         """One fill with ticket and trace."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(fill_view, self._facade.settings, request.path_params["fill_id"]))
+        return JSONResponse(await run_in_threadpool(fill_view, self._rig.settings, request.path_params["fill_id"]))
 
     async def film(self, request: Request) -> Response:
         """A fill's recording on one time axis; one at a time, since it is run through the program again."""
         self.door.person(request)
         async with self._filming:
-            film = await run_in_threadpool(film_view, self._facade.settings, request.path_params["fill_id"])
+            film = await run_in_threadpool(film_view, self._rig.settings, request.path_params["fill_id"])
         return JSONResponse(film)
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(meter_view, self._facade.settings))
+        return JSONResponse(await run_in_threadpool(meter_view, self._rig.settings))
 
     async def provings(self, request: Request) -> Response:
         """The provings so far."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(provings_view, self._facade.settings))
+        return JSONResponse(await run_in_threadpool(provings_view, self._rig.settings))
 
     async def settings(self, request: Request) -> Response:
         """The configuration explained, and the file to change; for the supervisor."""
         self.door.supervisor(request)
-        return JSONResponse(await run_in_threadpool(config_view, self._facade.settings, Path(self._config)))
+        return JSONResponse(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
 
     async def write_settings(self, request: Request) -> Response:
         """Write a new configuration for the next start; never while the rig is busy."""
         session = self.door.supervisor(request)
         form = ConfigForm.model_validate_json(await request.body())
-        if self._facade.snapshot().busy:
+        if self._rig.snapshot().busy:
             raise HTTPException(409, "the rig is busy: the configuration is not changed now")
-        settings, path = self._facade.settings, Path(self._config)
+        settings, path = self._rig.settings, Path(self._config)
         return JSONResponse(await run_in_threadpool(write_config, settings, path, form, session.name))
 
     # --- acting -------------------------------------------------------------------------------------------------
@@ -194,7 +205,7 @@ class Page:
         """The answer for a wheel."""
         session = self.door.person(request)
         form = WheelForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(answer_view, self._facade, form, session.name))
+        return JSONResponse(await run_in_threadpool(answer_view, self._rig, form, session.name))
 
     async def order(self, request: Request) -> Response:
         """Order a fill, a removal, a rinse or a proving; resume or close an interrupted fill."""
@@ -204,25 +215,24 @@ class Page:
             self.door.supervisor(request)
         work = await run_in_threadpool(self._work, form, session.name)
         order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
-        if not self._facade.order(order):
+        if not await self._rig.tell(Ordered(order=order)):
             raise HTTPException(409, "the rig is busy")
         return JSONResponse({})
 
     def _work(self, form: OrderForm, by: str) -> Work | None:
         """Parse and check an order before it goes to the rig, so that an error is reported to its sender."""
-        settings = self._facade.settings
+        settings = self._rig.settings
         match form.kind:
             case "fill":
                 errand = errand_of(settings, form.wheel, by, self._config)
-                self._facade.answer(errand.question, errand.job, errand.position)
+                answered(self._rig, errand.question, errand.job, errand.position)
                 return errand
             case "empty":
                 return removal_of(settings, form.empty, by, self._config)
             case "rinse":
                 return rinse_of(form.rinse, by, self._config)
             case "prove":
-                self._proving = proving_asked(settings, form.prove, by, self._config)
-                return self._proving.trial
+                return proving_asked(settings, form.prove, by, self._config)
             case _:
                 return None
 
@@ -231,7 +241,8 @@ class Page:
         self.door.driver(request)
         self.door.supervisor(request)
         form = Reading.model_validate_json(await request.body())
-        if self._proving is None or not self._facade.read_vessel(form.id, self._proving.seen(form.text)):
+        proof = self._rig.snapshot().proof
+        if proof is None or not await self._rig.tell(VesselRead(id=form.id, seen=vessel_seen(proof, form.text))):
             raise HTTPException(409, "no reading is asked for")
         return JSONResponse({})
 
@@ -240,7 +251,7 @@ class Page:
         self.door.driver(request)
         self.door.supervisor(request)
         form = Act.model_validate_json(await request.body())
-        if not self._facade.judge_proving(form.id, taken=form.give):
+        if not await self._rig.tell(Judged(id=form.id, taken=form.give)):
             raise HTTPException(409, "no verdict is asked for")
         return JSONResponse({})
 
@@ -248,25 +259,30 @@ class Page:
         """Perform one operation for the driver."""
         session = self.door.driver(request)
         form = Act.model_validate_json(await request.body())
-        operation = self._operations.get(request.path_params["operation"])
-        if operation is None:
+        operation = request.path_params["operation"]
+        if operation in _FORGETS:
+            await self._rig.tell(Forget(scopes=_FORGETS[operation], by=session.name))
+        elif operation in _REQUESTS:
+            kind = _REQUESTS[operation]
+            name = form.name if kind in _NAMED else ""
+            await self._rig.tell(Asked(request=Ask(form.id, kind, name, session.name)))
+        else:
             raise HTTPException(404, "no such operation")
-        operation(form.id, session.name, form.name)
         return JSONResponse({})
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time. Escape stops only what runs."""
         form = Stop.model_validate_json(await request.body())
-        view = stop_view(self._facade, time.monotonic())
+        view = stop_view(self._rig, time.monotonic())
         if view["ran"] or not form.escape:
             session = self.door.who(request)
-            name = session.name if session else "STOP on a page"
-            self._facade.stop(form.id, f"{name}, {address_of(request)}")
+            by = f"{session.name if session else 'STOP on a page'}, {address_of(request)}"
+            await self._rig.tell(Asked(request=Ask(form.id, "stop", by=by)), within_s=_STOP_S)
         return JSONResponse(view)
 
     async def stopped(self, request: Request) -> Response:
         """What is known of a STOP."""
-        return JSONResponse(stop_view(self._facade, time.monotonic()))
+        return JSONResponse(stop_view(self._rig, time.monotonic()))
 
     # --- the whole ----------------------------------------------------------------------------------------------
 
@@ -294,7 +310,7 @@ class Page:
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), get("/api/stop", self.stopped), post("/api/act/{operation}", self.act),
             *self._shop.routes(), *self.crew.routes(),
-            *price_routes(self._facade.settings, self.door), *guide_routes(self._texts, self.assets.placed),
+            *price_routes(self._rig.settings, self.door), *guide_routes(self._texts, self.assets.placed),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: refused,
@@ -302,6 +318,7 @@ class Page:
             CorrectedError: _meanwhile,
             Doubtful: _doubted,
             RecordError: _not_found,
+            SilentError: _silent,
             **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
         }
         packing = Middleware(GZipMiddleware, minimum_size=400)
@@ -311,7 +328,7 @@ class Page:
     @contextlib.asynccontextmanager
     async def _lifespan(self, app: Starlette) -> AsyncIterator[None]:
         drawing = asyncio.create_task(self.hub.run())
-        # Now, while nobody can have started a fill yet.
+        # Now, while hardly anybody waits for the page.
         reading = asyncio.create_task(run_in_threadpool(prepare))
         yield
         drawing.cancel()
@@ -320,6 +337,10 @@ class Page:
 
 async def _not_found(request: Request, error: Exception) -> Response:
     return says(str(error), 404)
+
+
+async def _silent(request: Request, error: Exception) -> Response:
+    return says(str(error), 503)
 
 
 async def _meanwhile(request: Request, error: Exception) -> Response:

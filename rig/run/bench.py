@@ -10,6 +10,7 @@ import threading
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from rig.meter.references import Can, Scale
 from rig.record.base import Document
 from rig.run.prover import Counted, Seen
 
@@ -21,6 +22,9 @@ class Proof:
     """Progress of a proving."""
 
     runs: int
+    reference: Can | Scale
+    tare: str
+    """As typed: a reading by weight includes it."""
     run: int = 0
     """The run under way, or to be read; 0 only wets the vessel."""
     asks: Asks = ""
@@ -39,9 +43,9 @@ class Bench:
         self._accepted: bool | None = None
         self._lock = threading.Lock()
 
-    def begins(self, runs: int) -> None:
+    def begins(self, runs: int, reference: Can | Scale, tare: str) -> None:
         """Note that a proving begins."""
-        self._turn(Proof(runs))
+        self._turn(Proof(runs, reference, tare))
 
     def asks_reading(self, run: int, counted: Counted) -> None:
         """Ask for the vessel's reading after a counted run."""

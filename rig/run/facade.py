@@ -13,29 +13,36 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, PlainSerializer
 
 from rig.caution import Caution
 from rig.control.decide import Decision
-from rig.control.guards import Guard
+from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.measures import next_best
 from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
-from rig.control.values import Check, Reading, Request, RequestKind, Setup
+from rig.control.values import Check, Reading, Request, Scope, Setup
 from rig.record.work import Ended, MeterKind
 from rig.run.assembly import Question
 from rig.run.bench import Bench, Proof
 from rig.run.interrupted import Interrupted
-from rig.run.prover import Seen, Trial
+from rig.run.prover import Seen
 from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foreknown, wiring_cautions
+from rig.shop.before import wiring_cautions
+from rig.shop.trials import TrialText
 
 OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
-Work = Errand | Removal | Rinse | Trial
+Work = Errand | Removal | Rinse | TrialText
+GuardByName = Annotated[Guard, BeforeValidator(lambda name: GUARD_NAMED[name]), PlainSerializer(lambda row: row.name)]
+"""A row of the guards' table, carried by its name."""
 _REMEMBERED = 512
+_MOST_STOPS = 8
+"""So many stops wait for a scan; whoever floods the rig with more has stopped it."""
 _FIRST_REST_S = 30.0
 """A start that waits only for the first reading at rest, also of a noisy gauge, stays pending for this long."""
 
@@ -61,7 +68,7 @@ class Live:
 
     reading: Reading | None
     error: str = ""
-    unasked: Guard | None = None
+    unasked: GuardByName | None = None
     """A guard that has detected flow or movement since the last fill ended, with nothing commanded."""
 
 
@@ -104,6 +111,8 @@ class Snapshot:
     interrupted: tuple[Interrupted, ...]
     proof: Proof | None
     """The proving under way."""
+    given: frozenset[tuple[str, Check]]
+    """Ready checks confirmed for the shift and for the machine, and by whom."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +155,6 @@ class Facade:
 
     # --- requests of a front end --------------------------------------------------------------------------------
 
-    def answer(self, question: Question, job: str = "", position: str = "") -> Foreknown:
-        """The answer for this wheel, with the book's cautions. Raises what ``answer`` raises."""
-        seen = self._live.reading
-        return foreknown(self.settings, question, job, position, level_l=None if seen is None else seen.tote_l)
-
     def order(self, order: Order) -> bool:
         """Place an order; false if the rig is busy with another, true also for a repeat of the same."""
         with self._lock:
@@ -164,43 +168,43 @@ class Facade:
 
     def confirm(self, request_id: str, by: str, name: str) -> None:
         """Give one confirmation of the ready check."""
-        self._ask(request_id, "confirm", by, name)
+        self.ask(Request(request_id, "confirm", name, by))
 
     def start(self, request_id: str, by: str) -> None:
         """Start; refused by the controller when something is missing."""
-        self._ask(request_id, "start", by)
+        self.ask(Request(request_id, "start", by=by))
 
     def answer_prompt(self, request_id: str, by: str, name: str) -> None:
         """Answer the prompt of that name."""
-        self._ask(request_id, "answer", by, name)
+        self.ask(Request(request_id, "answer", name, by))
 
     def hold(self, request_id: str, by: str) -> None:
         """Interrupt the stroke and wait."""
-        self._ask(request_id, "hold", by)
+        self.ask(Request(request_id, "hold", by=by))
 
     def resume(self, request_id: str, by: str) -> None:
         """Go on after a hold."""
-        self._ask(request_id, "resume", by)
+        self.ask(Request(request_id, "resume", by=by))
 
     def stop(self, request_id: str, by: str) -> None:
         """Stop for good; leave a fill that was never started."""
-        self._ask(request_id, "stop", by)
+        self.ask(Request(request_id, "stop", by=by))
 
     def reset(self, request_id: str, by: str) -> None:
         """Reset a trip once its cause is gone."""
-        self._ask(request_id, "reset", by)
+        self.ask(Request(request_id, "reset", by=by))
 
     def end(self, request_id: str, by: str) -> None:
         """End a held or tripped fill here."""
-        self._ask(request_id, "end", by)
+        self.ask(Request(request_id, "end", by=by))
 
     def next_measure(self, request_id: str, by: str) -> None:
         """Give up the meter and count by the next best measure."""
-        self._ask(request_id, "next_measure", by)
+        self.ask(Request(request_id, "next_measure", by=by))
 
     def supply_cut(self, request_id: str, by: str) -> None:
         """Confirm that the pump's supply is cut, if outputs cannot be switched off from here."""
-        self._ask(request_id, "supply_cut", by)
+        self.ask(Request(request_id, "supply_cut", by=by))
 
     def read_vessel(self, request_id: str, seen: Seen) -> bool:
         """Enter the vessel's reading after a proving run; false if none is awaited."""
@@ -217,22 +221,20 @@ class Facade:
             self._handled.append(request_id)
         return act()
 
-    def machine_moved(self, by: str) -> None:
-        """Ask the checks of the machine again."""
-        self.given.forget("machine", by)
+    def forget(self, scopes: Sequence[Scope], by: str) -> None:
+        """Ask the checks of these scopes again."""
+        for scope in scopes:
+            self.given.forget(scope, by)
 
-    def new_shift(self, by: str) -> None:
-        """Ask every check again."""
-        self.given.forget("shift", by)
-        self.given.forget("machine", by)
-
-    def _ask(self, request_id: str, kind: RequestKind, by: str, name: str = "") -> None:
+    def ask(self, request: Request) -> None:
+        """Pass a request on to the next scan."""
         with self._lock:
+            stops = sum(each.kind == "stop" for each in self._inbox)
             # A repeated stop is harmless and may be the only request that gets through.
-            if self._repeated(request_id) and kind != "stop":
+            if stops >= _MOST_STOPS if request.kind == "stop" else self._repeated(request.id):
                 return
-            self._handled.append(request_id)
-            self._inbox.append(Request(request_id, kind, name, by))
+            self._handled.append(request.id)
+            self._inbox.append(request)
 
     def _repeated(self, request_id: str) -> bool:
         return request_id in self._handled
@@ -265,6 +267,7 @@ class Facade:
             cautions=wiring_cautions(self.settings),
             interrupted=self._interrupted,
             proof=self.bench.proof,
+            given=self.given.all(),
         )
 
     def take_gap_s(self) -> float:

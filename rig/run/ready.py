@@ -23,6 +23,11 @@ class GivenChecks:
         with self._lock:
             self._given |= {(by, check) for check in checks if check.scope != "wheel"}
 
+    def all(self) -> frozenset[tuple[str, Check]]:
+        """Everything that is remembered, with who confirmed it."""
+        with self._lock:
+            return frozenset(self._given)
+
     def recalled(self, by: str, checks: Iterable[Check]) -> list[str]:
         """Names of those among ``checks`` that ``by`` has already confirmed."""
         with self._lock:

@@ -32,13 +32,14 @@ from rig.run.interrupted import interrupted
 from rig.run.loop import Fill, Impossible, Unreachable
 from rig.run.notify import READY, STOPPING, notify
 from rig.run.outputs import field_of
-from rig.run.prover import Counted, Seen, Trial, check_of, count_runs, judge, keep, vessel_name
+from rig.run.prover import Counted, Seen, check_of, count_runs, judge, keep, vessel_name
 from rig.run.refused import Refused
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.session import Errand, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
 from rig.shop.posting import entered, journal_to_read
 from rig.shop.second_copy import after_record
+from rig.shop.trials import TrialText, trial_of
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
@@ -168,8 +169,8 @@ class Service:
             case Rinse() as wanted:
                 facade.begins(Shown("drain vessel", by=wanted.by), _VESSEL)
                 return await rinse(settings, wanted, facade, facade, self._stoppable)
-            case Trial() as trial:
-                await self._prove(trial)
+            case TrialText() as typed:
+                await self._prove(typed)
                 return None
             case None:
                 return await self._take_up(order)
@@ -184,10 +185,10 @@ class Service:
             return await close_as_is(settings, Path(settings.rig.data), order.fill_id, facade, self._stoppable)
         return await go_on(settings, order.fill_id, facade, facade, self._stoppable)
 
-    async def _prove(self, trial: Trial) -> None:
+    async def _prove(self, typed: TrialText) -> None:
         """Make the runs, each read by a person before the next; then judge, ask, and store the result."""
         facade, settings, bench = self._facade, self._settings, self._facade.bench
-
+        trial = trial_of(typed, settings)
         numbers = itertools.count()
 
         def at_the_vessel() -> Facade:
@@ -203,7 +204,7 @@ class Service:
             bench.goes_on()
             return seen
 
-        bench.begins(trial.runs)
+        bench.begins(trial.runs, trial.reference, typed.tare)
         try:
             counted = await count_runs(settings, trial, at_the_vessel, read, facade, self._stoppable)
             outcome = judge(settings, trial, counted)

@@ -57,7 +57,8 @@ def not_to_be_filled(folder: Path) -> str | None:
 def posted(settings: Settings, journal: Journal, work: Work) -> Ended:
     """A closed fill's record with its number in the book, tote and lot, and the totes to be reordered.
 
-    If the book fails, with the reason: the journal keeps the record.
+    If the book fails, with the reason: the journal keeps the record. Of all but the latest fills the rows of progress
+    are dropped from the journal: here alone, since the journal is written only by whoever has the rig's lock.
     """
     from rig.ledger.book import BookError
     from rig.ledger.keeping import book_of
@@ -65,6 +66,7 @@ def posted(settings: Settings, journal: Journal, work: Work) -> Ended:
     try:
         with book_of(Path(settings.rig.data)) as book:
             post(book, journal, device=settings.rig.name, simulated=settings.rig.simulated)
+            journal.prune(KEPT_TRACES)
             stored = posted_under(book, work.fill_id)
             low = tuple(tote.title for tote in totes_of(book) if tote.low)
     except BookError as error:
@@ -105,7 +107,7 @@ def book_to_write(folder: Path, device: str, *, simulated: bool) -> Iterator[Wri
 
     with records_of(folder), book_of(folder) as book:
         if (folder / JOURNAL_NAME).exists():
-            with contextlib.closing(Journal(folder / JOURNAL_NAME)) as journal:
+            with contextlib.closing(JournalReader(folder / JOURNAL_NAME)) as journal:
                 post(book, journal, device=device, simulated=simulated)
         yield book
 
@@ -142,11 +144,8 @@ def _posted_ids(book: Book) -> set[str]:
     return set().union(*(book.keys(kind) for kind in _POSTED))
 
 
-def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) -> list[Record]:
-    """Write into the book what the journal has and the book lacks, in the journal's order; returns the new records.
-
-    The progress rows of all but the latest fills are then dropped from the journal.
-    """
+def post(book: WritableBook, journal: JournalReader, *, device: str, simulated: bool) -> list[Record]:
+    """Write into the book what the journal has and the book lacks, in the journal's order; returns the new records."""
     events, provings, work = _event_entries(book, journal), _proving_entries(book, journal), []
     known = _posted_ids(book)
     fills = [journal.fill(fill_id) for fill_id in journal.closed() if fill_id not in known]
@@ -157,7 +156,6 @@ def post(book: WritableBook, journal: Journal, *, device: str, simulated: bool) 
     entries = _in_turn(events, provings, work)
     made = book.append_all(entries) if entries else []
     follow_provings(book, journal)
-    journal.prune(KEPT_TRACES)
     return made
 
 
@@ -171,7 +169,7 @@ _Said = tuple[str, str, Document]
 """Key of earlier versions, time, body."""
 
 
-def _event_entries(book: Book, journal: Journal) -> list[Entry]:
+def _event_entries(book: Book, journal: JournalReader) -> list[Entry]:
     said: list[_Said] = [
         (
             f"{e.kind} {e.number}",
@@ -183,12 +181,12 @@ def _event_entries(book: Book, journal: Journal) -> list[Entry]:
     return _unknown(book, "event", said)
 
 
-def _proving_entries(book: Book, journal: Journal) -> list[Entry]:
+def _proving_entries(book: Book, journal: JournalReader) -> list[Entry]:
     said: list[_Said] = [(str(each.number), each.at, _proving_body(each)) for each in journal.provings()]
     return _unknown(book, "proving", said)
 
 
-def follow_provings(book: WritableBook, journal: Journal) -> None:
+def follow_provings(book: WritableBook, journal: JournalReader) -> None:
     """Void in the book what was voided in the journal, and undo the void where it was undone there."""
     from rig.ledger.chain import VOID
 

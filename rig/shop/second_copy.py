@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rig.ledger.journal import JournalError
+from rig.ledger.lock import alone
 from rig.record.work import Ended
 from rig.run.clock_memory import now_in
 from rig.run.settings import Settings
@@ -88,7 +89,9 @@ def _copied(settings: Settings) -> str:
     try:
         beside, _ = named_files(settings, _file_of(settings), folder)
         about = about_folder(_file_of(settings), folder)
-        second_copy(folder, place, now_in(folder), JOURNAL_NAME, beside, about)
+        # The page's process and commands copy as well; what one writes must be what it then puts on record.
+        with alone(folder / "second-copy"):
+            second_copy(folder, place, now_in(folder), JOURNAL_NAME, beside, about)
     except (JournalError, OSError) as error:
         return f"NOT ON THE SECOND MEDIUM: {error}"
     return ""

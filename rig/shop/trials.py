@@ -115,16 +115,16 @@ def _percent(text: str) -> float:
 # --- readings -------------------------------------------------------------------------------------------------------
 
 
-def seen_of(text: str, tare: str, trial: Trial) -> Seen:
+def seen_of(text: str, tare: str, reference: Can | Scale) -> Seen:
     """Parse one reading: ``20.03 L``, from the mark ``+0.03 L``, by weight ``20.01 kg``, with a temperature
     after ``@`` if taken. QuantityError with what to write instead.
     """
     amount, _, temp = (part.strip() for part in text.partition("@"))
     vessel_c = parse(temp, "temperature") if temp else None
-    if isinstance(trial.reference, Scale):
+    if isinstance(reference, Scale):
         found = parse(amount, "mass") - parse(tare, "mass")
     elif amount[:1] in "+-":
-        found = trial.reference.volume_l + parse(amount, "volume")
+        found = reference.volume_l + parse(amount, "volume")
     else:
         found = parse(amount, "volume")
     if found <= 0:
@@ -146,7 +146,7 @@ def offline_runs(typed: TrialText, settings: Settings, trial: Trial) -> list[tup
     if not pulses or min(pulses) <= 0 or len(pulses) > MOST_RUNS:
         raise QuantityError(f"--pulses: write the pulses of 3 to {MOST_RUNS} runs, each above zero")
     if typed.readings is not None:
-        seen = [seen_of(item, typed.tare, trial) for item in listed(typed.readings)]
+        seen = [seen_of(item, typed.tare, trial.reference) for item in listed(typed.readings)]
     elif isinstance(trial.reference, Can):
         seen = [Seen(trial.reference.volume_l)] * len(pulses)
     else:

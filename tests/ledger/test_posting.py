@@ -26,7 +26,7 @@ from rig.ledger import BOOK_NAME
 from rig.ledger.journal import Journal, JournalReader
 from rig.ledger.keeping import book_read
 from rig.shop.filled import Filled
-from rig.shop.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of
+from rig.shop.posting import JOURNAL_NAME, KEPT_TRACES, begun, book_to_write, not_to_be_filled, number_of, posted
 from rig.shop.totes import movements
 
 
@@ -208,9 +208,15 @@ def test_the_traces_of_old_fills_are_pruned_and_their_records_stay(tmp_path: Pat
             journal.open_fill(f"f{number}", str(fill["started_at"]), about_of(fill), "{}", "{}")
             journal.append(f"f{number}", str(fill["started_at"]), [("progress", {}), ("prompt", {})], "{}")
             journal.close_fill(f"f{number}", fill, {})
-    for _ in range(2):
-        with book_to_write(tmp_path, TRUCK, simulated=True) as found:
-            assert len(found.valid("fill")) == KEPT_TRACES + 2
+    with book_to_write(tmp_path, TRUCK, simulated=True) as found:
+        assert len(found.valid("fill")) == KEPT_TRACES + 2
+    with contextlib.closing(Journal(tmp_path / JOURNAL_NAME)) as journal:
+        # Whoever posts beside a fill leaves the journal as it is.
+        assert [entry.kind for entry in journal.entries("f0")] == ["progress", "prompt"]
+        work = journal.fill(f"f{KEPT_TRACES + 1}").work
+        assert work is not None
+        for _ in range(2):
+            assert posted(rig_settings(rig__data=str(tmp_path)), journal, work).in_book
     with contextlib.closing(JournalReader(tmp_path / JOURNAL_NAME)) as journal:
         kinds = [[entry.kind for entry in journal.entries(f"f{number}")] for number in (0, 1, 2)]
         assert kinds == [["prompt"], ["prompt"], ["progress", "prompt"]]

@@ -17,6 +17,7 @@ from rig.cli import main
 from rig.ledger.book import BookError
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_read
+from rig.ledger.lock import alone
 from rig.ledger.restoring import restore
 from rig.ledger.second import second_copy
 from rig.run.settings import SettingsError, settings_of
@@ -186,3 +187,15 @@ def test_a_slow_medium_is_not_waited_for(tmp_path: Path) -> None:
         busy.execute("ROLLBACK")
     assert after_record(settings, wait_s=60.0) == ""
     assert len(rows(own / "folder" / JOURNAL_NAME, "fills")) == 3
+
+
+def test_one_process_at_a_time_writes_the_copy(tmp_path: Path) -> None:
+    """Else a manifest could name the files as another process had them."""
+    rig, stick = rig_in(tmp_path / "rig", "a"), tmp_path / "stick"
+    stick.mkdir()
+    settings = settings_of(changed({"rig.data": str(rig), "rig.second_copy": str(stick)}), "test")
+    with alone(rig / "second-copy"):
+        assert "is still being written" in after_record(settings, wait_s=0.05)
+        assert not [*stick.iterdir()]
+    assert after_record(settings, wait_s=60.0) == ""
+    assert [*stick.iterdir()]

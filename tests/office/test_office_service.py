@@ -19,7 +19,7 @@ from rig.office.https import Https, certificate, host_of
 from rig.office.keys import OfficeError, StaleError
 from rig.office.link import asking, joined
 from rig.office.service import MOST_BYTES, service
-from rig.panel.server import listening
+from rig.panel.listening import listening
 from rig.panel.server import served as page_served
 from rig.run.shop_panel import PanelTable
 

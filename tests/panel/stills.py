@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+from near import Near
 from pages import people_added
 from shop_books import fill_now, journal_with
 from virtual_fills import fill_of, rig_settings
@@ -23,8 +24,9 @@ from rig.control.procedure import Phase, State
 from rig.control.state import in_tyre_l
 from rig.control.values import Request, RequestKind
 from rig.fluid import read_fluid
+from rig.panel.listening import listening
 from rig.panel.people import People
-from rig.panel.server import listening, served
+from rig.panel.server import served
 from rig.panel.sessions import Sessions
 from rig.panel.web import Page
 from rig.record.work import Ended
@@ -169,7 +171,7 @@ def stills(folder: Path, **changes: object) -> Iterator[Stills]:
     work = journal_to_read(folder / "rig-data").fill(DONE).work
     assert work is not None
     facade = Still(settings)
-    page = Page(facade, People(folder / "rig-data"), "rig.toml")
+    page = Page(Near(facade), People(folder / "rig-data"), "rig.toml", "")
     bound = listening("127.0.0.1", 0)
     with served(page.app(), settings.panel, bound):
         url = f"http://127.0.0.1:{bound.getsockname()[1]}"

@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from near import Near
 from pages import browsing, opened, page_served, sign_in, start_work
 from playwright.sync_api import expect
 from virtual_fills import fill_of, rig_settings, run_fill
@@ -30,7 +31,7 @@ def test_the_picture_tells_how_long_the_pump_still_rests() -> None:
 
     def see(decision: Decision) -> None:
         facade(setup, decision)
-        fill = picture(facade, time.monotonic(), None, None)["fill"]
+        fill = picture(Near(facade), time.monotonic(), None, None)["fill"]
         assert isinstance(fill, dict)
         seen.append(fill)
 

@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from near import Near
 from pages import PIN, browsing, opened
 from playwright.sync_api import expect
 from processes import ROOT, serving
-from test_web import OWN, Door
+from test_web import CODE, OWN, Door
 
 from rig.panel.people import People
 from rig.panel.web import Page
@@ -24,7 +25,7 @@ def fresh(folder: Path) -> Door:
     door = Door(folder)
     people = People(folder)
     people.path.unlink()
-    door.page = Page(door.facade, people, "rig.toml")
+    door.page = Page(Near(door.facade), people, "rig.toml", CODE)
     door.client = door.another()
     door.client.headers.update(OWN)
     return door

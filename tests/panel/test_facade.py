@@ -116,7 +116,7 @@ def test_checks_of_shift_and_machine_are_asked_once_and_again_when_the_machine_m
     again.scan(2)
     assert {check.scope for check in open_checks(again.setup, again.state)} == {"wheel"}
     bench.facade.ends(None)
-    bench.facade.machine_moved("Jo")
+    bench.facade.forget(("machine",), "Jo")
     moved = Bench()
     moved.facade = bench.facade
     moved.open(order(3, start=False))

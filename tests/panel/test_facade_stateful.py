@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from near import Near
 from test_facade import Bench, every_check, order
 
 from rig.control.procedure import ENDED, State
@@ -112,7 +113,7 @@ class Touched(RuleBasedStateMachine):
     @invariant()
     def the_page_can_show_it(self) -> None:
         """Whatever was touched, the picture is whole and is JSON."""
-        shown = picture(self.bench.facade, time.monotonic(), None, None)
+        shown = picture(Near(self.bench.facade), time.monotonic(), None, None)
         assert json.loads(json.dumps(shown, allow_nan=False))["busy"] is self.open
 
 

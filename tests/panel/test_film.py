@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from near import Near
 from pages import opened, people_added, sign_in
 from playwright.sync_api import Browser, Page, expect
 from shop_books import fill_now, journal_with
@@ -25,8 +26,9 @@ from rig.ledger.black_box import FOLDER_NAME
 from rig.panel.assets import BundleError, late
 from rig.panel.catalogue import STATIC
 from rig.panel.film import film_of, film_view
+from rig.panel.listening import listening
 from rig.panel.people import People
-from rig.panel.server import listening, served
+from rig.panel.server import served
 from rig.panel.web import Page as Pages
 from rig.run.assembly import Question
 from rig.run.curves import Curves
@@ -100,7 +102,7 @@ async def test_what_has_no_film_is_refused_with_words(tmp_path: Path) -> None:
     assert "take the copy from a backup" in damaged.json()["error"]
 
 
-def test_a_replay_beside_a_fill_pauses_after_every_few_scans(folder: Path) -> None:
+def test_a_replay_pauses_after_every_few_scans(folder: Path) -> None:
     paused: list[float] = []
     film = film_view(rig_settings(rig__data=str(folder / "rig-data")), FILM, paused.append)
     scans = film["scans"]
@@ -175,7 +177,7 @@ def test_a_late_module_knows_the_forms_of_the_bundle(monkeypatch: pytest.MonkeyP
 @pytest.fixture(scope="module")
 def url(folder: Path) -> Iterator[str]:
     settings = rig_settings(rig__data=str(folder / "rig-data"))
-    page = Pages(Still(settings), People(folder / "rig-data"), "rig.toml")
+    page = Pages(Near(Still(settings)), People(folder / "rig-data"), "rig.toml", "")
     bound = listening("127.0.0.1", 0)
     with served(page.app(), settings.panel, bound):
         yield f"http://127.0.0.1:{bound.getsockname()[1]}"

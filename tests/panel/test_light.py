@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from near import Near
 from playwright.sync_api import Browser, CDPSession, Page, expect
 from stills import QUESTION, Stills, stills
 from streams import Picture, merged
@@ -100,7 +101,7 @@ def test_the_stream_of_a_fill_is_thin_and_merges_to_the_whole() -> None:
     fill = fill_of(rig_settings(), QUESTION)
     facade = Facade(fill.rig.settings)
     facade.begins(Shown(QUESTION.size), QUESTION)
-    hub = Hub(facade, Sessions())
+    hub = Hub(Near(facade), Sessions())
     sent, pictures, seen = 0, 0, Picture()
 
     def watch(decision: Decision) -> None:

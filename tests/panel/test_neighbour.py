@@ -7,6 +7,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from near import Near
 from shop import settings
 from shop_books import fill_of, journal_with
 from stills import moment
@@ -28,7 +29,7 @@ def test_the_stream_of_a_stranger_has_neither_people_nor_jobs() -> None:
     sessions.open(Someone("Jo", "technician", ""), 0.0)
     facade.begins(Shown("16.9-28", "rear left", "Mill 104", "beet", "Jo"), filling.question)  # type: ignore[arg-type]
     facade(filling.setup, filling.decision)
-    hub = Hub(facade, sessions)
+    hub = Hub(Near(facade), sessions)
     hub.draw()
     for whole in (True, False):
         assert "Jo" in hub.line(whole=whole, named=True)

@@ -13,6 +13,7 @@ from typing import Any, get_args
 
 import httpx
 import pytest
+from near import Near
 from shop import settings
 
 from rig.control.guards import GUARDS
@@ -30,6 +31,7 @@ from rig.shop.wheels import BY_HAND, STEPS
 
 PIN = "270418"
 OWN = {"X-Rig": "page"}
+CODE = "12345678"
 ACT: dict[str, Any] = {"id": "touch-0001"}
 
 
@@ -42,7 +44,7 @@ class Door:
         people = People(folder)
         people.add("Jo", "technician", PIN)
         people.add("Sam", "supervisor", PIN[::-1])
-        self.page = Page(self.facade, people, "rig.toml")
+        self.page = Page(Near(self.facade), people, "rig.toml", CODE)
         self.client = self.another()
 
     def another(self) -> httpx.AsyncClient:

@@ -224,5 +224,5 @@ async def _read(ask: Ask, trial: Trial, number: int, counted: Counted) -> Seen:
     while True:
         answer = await ask(text)
         with suppress(QuantityError):
-            return seen_of(answer, "0 kg", trial)
+            return seen_of(answer, "0 kg", trial.reference)
         text = f'{answer!r} is no volume: write for example "20.03 L", or from the mark "+0.03 L"'
