@@ -37,6 +37,7 @@ def add_serving(add: Add) -> None:
 
 def serve_command(options: argparse.Namespace) -> int:
     """Run controller and page until a stop signal."""
+    from rig.office.releases import newer_release
     from rig.panel.own_certificate import own_address
     from rig.panel.phone import address_of, code_of
     from rig.panel.server import listening, served
@@ -44,6 +45,7 @@ def serve_command(options: argparse.Namespace) -> int:
     from rig.run.facade import Facade
     from rig.run.notify import scanned
     from rig.run.service import Service
+    from rig.shop.posting import software
 
     settings = load_settings(options.config)
     if options.https and not settings.panel.certificate:
@@ -64,6 +66,9 @@ def serve_command(options: argparse.Namespace) -> int:
             print(f"{settings.rig.name}: {url}", flush=True)
             if sys.stdout.isatty():
                 print(code_of(address, url), flush=True)
+            release = newer_release(Path(settings.rig.data), software().version)
+            if release is not None:
+                print(release.line, flush=True)
             if page.crew.code:
                 print(f"nobody can sign in yet; the first enters themself with the code {page.crew.code}", flush=True)
             try:

@@ -24,7 +24,7 @@ from rig.shop.before import foredrawn
 from rig.shop.calibration import standing, with_factor
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import QuestionText, question_of
-from rig.shop.taught import with_taught
+from rig.shop.taught import with_taught, with_wheel
 from rig.units import QuantityError, parse
 
 _TEXT = Field(default="", max_length=60)
@@ -67,7 +67,7 @@ def asked(settings: Settings, form: WheelForm) -> Question:
     QuantityError or SizeError with what to write instead; JournalError for a named wheel where the book cannot be read.
     """
     question = _typed(form)
-    return wheel_question(with_taught(settings), form.wheel, question) if form.wheel else question
+    return wheel_question(with_wheel(settings, form.wheel), form.wheel, question) if form.wheel else question
 
 
 def wheels_view(settings: Settings) -> list[dict[str, object]]:

@@ -21,6 +21,7 @@ from rig.run.assembly import Question, answer, content_of, fluid_of
 from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
+from rig.shop.cavities import measured_before
 from rig.shop.posting import FILL, book_if_any
 from rig.shop.totes import UNNAMED, Tote, by_name, content_text, liquids_in, read_as, returned_to, same_fluid, totes_of
 from rig.shop.wheels import OUT, REFILL, in_job, inside, work_on
@@ -112,6 +113,7 @@ def _by_book(
         *_held(settings, held, question, drawn, position),
         *(() if book is None else _steps(settings, book, drawn, job, position)),
         *(() if book is None else _below_the_hole(book, held, question, job, position)),
+        *measured_before(settings, book, question, job, position),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
