@@ -125,7 +125,7 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     if new:
         more = carrier.run()
         moved = Moved(moved.sent + more.sent, moved.came + more.came)
-    _settled(carrier.folder, at, moved)
+    follow_and_keep(carrier.folder, at, moved)
     return moved
 
 
@@ -142,7 +142,7 @@ def _entered(folder: Path) -> int:
     return len(new)
 
 
-def _settled(folder: Path, at: str, moved: Moved) -> tuple[str, ...]:
+def follow_and_keep(folder: Path, at: str, moved: Moved) -> tuple[str, ...]:
     """After an exchange: follow the office's words on people, and keep when it was; returns what waits, in words."""
     from rig.office.last_exchange import LastExchange, keep_exchange
     from rig.panel.office_people import follow_office
@@ -205,7 +205,7 @@ def fetch(options: argparse.Namespace) -> int:
         came = accept(book, copy, link, answer)
     with records_of(folder):
         _entered(folder)
-        waiting = _settled(folder, str(utc_now()), Moved(0, came))
+        waiting = follow_and_keep(folder, str(utc_now()), Moved(0, came))
     text = f"{came} records came from the office, which has {answer.serial} of this truck"
     print_answer(options, {"fetched": came, "waiting": list(waiting)}, "\n".join([text, *waiting]))
     return OK

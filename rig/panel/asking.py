@@ -39,8 +39,8 @@ class Touch(Strict):
 class WheelForm(Strict):
     """One wheel as picked or typed; the rig decides an empty field."""
 
-    wheel: str = _TEXT
-    """A wheel of the shop; otherwise ``size``."""
+    wheel: str = Field(default="", max_length=200)
+    """A wheel of the shop, or one that a fill has measured; otherwise ``size``."""
     size: str = _TEXT
     position: str = _TEXT
     job: str = _TEXT
