@@ -35,7 +35,8 @@ function drawn({ side, twin }, y, lines, size) {
 export function machine(name, wheels, lines) {
   const found = wheels.map((wheel) => ({ wheel, at: placed(wheel.position) })).filter(({ at }) => at);
   if (!found.length) return null;
-  const axles = [...new Set(found.map(({ at }) => at.axle))].sort();
+  // Front and rear are always there: a lone axle is drawn where it is.
+  const axles = [...new Set([0, 2, ...found.map(({ at }) => at.axle)])].sort();
   const y = (axle) => 36 + ROW * (axles.indexOf(axle) + 0.5);
   const high = 44 + ROW * axles.length;
   // Of inner and outer wheel the words would meet: those of the inner one stand in the table alone.
