@@ -16,6 +16,7 @@ from rig.record.notes import SHARED, Shared
 from rig.run.refused import Refused
 
 _KIND = f"{SHARED}release"
+_SAID = ("sha256", "day", "words", "minimum")
 _SHOWN = 120
 
 
@@ -54,13 +55,14 @@ def releases_in(folder: Path) -> list[Release]:
         return []
     with Book(f"sqlite:///{path}") as copy:
         offers = [Shared.of(record) for record in copy.valid(_KIND, truck=OFFICE)]
-    found = [Release(version=each.name, **{name: str(text) for name, text in each.said.items()}) for each in offers]
+    # A newer office may say more of it.
+    found = [Release(each.name, *(str(each.said.get(name) or "") for name in _SAID)) for each in offers]
     return sorted(found, key=lambda each: version_number(each.version))
 
 
 def newer_release(folder: Path, running: str) -> Release | None:
     """The newest release that is offered and newer than the version that runs; None also if nothing can be read."""
-    with contextlib.suppress(RecordError, Refused, TypeError):
+    with contextlib.suppress(RecordError, Refused):
         newer = [each for each in releases_in(folder) if version_number(each.version) > version_number(running)]
         return newer[-1] if newer else None
     return None

@@ -118,6 +118,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
         "level": _level(target),
         "position": form.position,
         "refusal": "" if form.other_fluid else known.refusal,
+        "measured": known.measured,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
         "checks": [{**each, "given": each["name"] in given} for each in shown],

@@ -49,6 +49,8 @@ class Foreknown:
     """Cautions on the tote and the wheel, mostly from the book; they are also among the answer's cautions."""
     refusal: str = ""
     """Why this fill needs an explicit override; empty if it needs none."""
+    measured: str = ""
+    """Name under which a fill has measured this wheel; empty if none has."""
 
 
 def foreknown(
@@ -102,7 +104,7 @@ def _by_book(
     if (held.left_l or 0.0) > _TRACE_L and asked.holds_fluid is None:
         # The answer itself computes the mix, and warns of dangerous ones.
         asked = replace(asked, holds_fluid=content_text(settings, held))
-    need_l = answer(settings, asked).target_l
+    need_l, measured = answer(settings, asked).target_l, measured_before(settings, book, question, job, position)
     cautions = (
         *_enough(
             settings,
@@ -113,12 +115,12 @@ def _by_book(
         *_held(settings, held, question, drawn, position),
         *(() if book is None else _steps(settings, book, drawn, job, position)),
         *(() if book is None else _below_the_hole(book, held, question, job, position)),
-        *measured_before(settings, book, question, job, position),
+        *(() if measured is None else (measured.note,)),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
         cautions = (*cautions, Caution("note", text, THE_BOOK))
-    return _answered(settings, asked, cautions, refusal)
+    return replace(_answered(settings, asked, cautions, refusal), measured="" if measured is None else measured.name)
 
 
 def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:

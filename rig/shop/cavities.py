@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,27 +90,35 @@ def with_measured(settings: Settings, name: str) -> Settings:
     return settings.model_copy(update={"wheels": {**settings.wheels, name: ShopWheel.model_validate(facts)}})
 
 
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What is known of a wheel that a fill has measured."""
+
+    name: str
+    """By which the wheel is gone by; empty if its size is another one now."""
+    note: Caution
+
+
 def measured_before(
     settings: Settings, book: Book | None, question: Question, job: str, position: str
-) -> Iterator[Caution]:
-    """A note where a fill has measured this wheel of a job: what it found, and how it is gone by."""
+) -> Measured | None:
+    """What a fill has measured of this wheel of a job; None if none has, or if the question has a volume already."""
     facts = {} if book is None or not job or not position.strip() else job_facts(book, job, position)
     if book is None or not facts.get("wheel") or question.taught_l is not None:
-        return
+        return None
     customer = customer_of(book, facts["customer_number"])
     names = [facts["customer"]] if customer is None else names_of(customer)
     found = _offered(settings, [wheel_name(name, facts["wheel"]) for name in names])
     if found is None:
-        return
+        return None
     name, said = found
     (cavity, doubt), size = _figures(said), str(said["size"])
     source = f"No. {said['number']} of {said['device']}, {str(said['at'])[:10]}"
     if size != read_size(question.size).text:
         text = f"this wheel was a {size} when it was filled last: is it another tyre now?"
-        yield Caution("note", text, source)
-        return
+        return Measured("", Caution("note", text, source))
     text = f'this wheel\'s cavity was measured: {show_volume(cavity)} ± {doubt:.0f} L; --wheel "{name}" goes by it'
-    yield Caution("note", text, source)
+    return Measured(name, Caution("note", text, source))
 
 
 def _offered(settings: Settings, names: list[str]) -> tuple[str, Document] | None:

@@ -84,10 +84,11 @@ def test_a_shop_by_a_stick(run: Run, tmp_path: Path) -> None:
 
 
 def test_sites_people_and_releases_by_a_stick(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    measured = {"measured_cavity_l": 340.0, "measured_cavity_u_l": 9.0, "cavity_low_l": 320.0, "cavity_high_l": 360.0}
     for place in ("truck1", "truck2"):
-        journal_with(tmp_path / place / "rig-data", fill_of(place, 1))
+        journal_with(tmp_path / place / "rig-data", fill_of(place, 1, **measured if place == "truck1" else {}))
     truck = joined(run, "truck1")
-    run("truck1", "customer", "add", "--name", "Hill Farm")
+    run("truck1", "job", "J1", "--customer", "Hill Farm", "--machine", "Loader")
     run("truck1", "site", "add", "--customer", "hill farm", "--name", "North yard", "--address", "1 Mill Lane")
     carried(run, "truck1")
     assert run("office", "office", "offer", "site", "SITE-1", "--note", "back gate")["name"] == "SITE-1"
@@ -122,6 +123,12 @@ def test_sites_people_and_releases_by_a_stick(run: Run, tmp_path: Path, monkeypa
     [waits] = run("truck1", "office", "status")["waiting"]  # type: ignore[misc]
     assert "Kim is removed by the office" in waits
     assert len(run("truck1", "people", "list")["list"]) == 2  # type: ignore[arg-type]
+    joined(run, "truck2")
+    carried(run, "truck2")
+    wheel_name = "Hill Farm: Loader, rear left"
+    found = run("truck2", "target", "--wheel", wheel_name)
+    assert (found["cavity_basis"], found["cavity_l"], found["cavity_low_l"]) == ("measured", 340.0, 331.0)
+    run("truck2", "target", "--wheel", "Hill Farm: Loader, rear right", status=2)
 
 
 def test_a_lost_truck_by_a_stick(run: Run, tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from networks import (
     NAME,
@@ -12,7 +14,7 @@ from networks import (
     settle,
     with_site,
 )
-from offices import AT
+from offices import AT, desk
 from test_way_down import Truck
 
 from rig.books.notes import keep_job
@@ -33,7 +35,7 @@ def test_what_one_truck_measured_another_goes_by(two: tuple[Truck, Truck]) -> No
     known = foreknown(b.settings, Question("16.9-28"), "J9", "Rear  left")
     [note] = [each for each in known.cautions if "was measured" in each.text]
     assert f'--wheel "{NAME}"' in note.text
-    assert note.severity == "note"
+    assert (note.severity, known.measured) == ("note", NAME)
     # Nothing is applied by itself, and another place is another wheel.
     assert known.target.cavity.basis == "table"
     assert "was measured" not in str(foreknown(b.settings, Question("16.9-28"), "J9", "rear right").cautions)
@@ -124,3 +126,18 @@ def test_read_again_nothing_is_offered_twice(two: tuple[Truck, Truck], network: 
             db.exec_driver_sql("UPDATE shared SET serial = 0")
     share(network.register)
     assert network.chain("office") == before
+
+
+def test_the_same_on_a_server(url: str, tmp_path: Path) -> None:
+    with desk(url, tmp_path / "office") as made:
+        a, b = (Truck.of(made, tmp_path, name) for name in "ab")
+        record = measured(a, "f1", SIZE.volume_l)
+        a.sync()
+        b.sync()
+        assert cavity_at(b) == (pytest.approx(SIZE.volume_l), 10.0)
+        with book_of(a.folder) as book:
+            book.void(record, AT, "wrong")
+        a.sync()
+        b.sync()
+        assert cavity_at(b) is None
+        assert [each.kind for each in made.chain("office")] == ["shared cavity", "void"]
