@@ -16,14 +16,12 @@ from rig.ledger.chain import VOID, Record, UnfitError
 from rig.office.keys import OFFICE, for_truck, is_office
 from rig.office.measuring import Measuring
 from rig.office.merging import agree, merged
-from rig.office.offers import FIELDS, NUMBERED, Offers, said_in, what_of
+from rig.office.offers import NUMBERED, Offers, said_in, what_of
 from rig.office.register import Register
 from rig.record.base import Document, RecordError
 from rig.record.kinds import read_kind
 from rig.record.notes import SHARED, Offered, OtherWord, Shared, Source, Void
-from rig.record.work import PumpWork
 from rig.run.clock_memory import utc_now
-from rig.shop.cavities import wheel_name
 from rig.shop.posting import FILL, place_of
 
 _MOST_NEW = 200
@@ -44,7 +42,7 @@ def share(office: Register) -> None:
             for record in office.every(truck, after=after):
                 if record.kind in _TAKEN:
                     taking.take(record)
-            taking.write_new()
+            taking.finish()
             office.keep_mark(truck, serial)
 
 
@@ -58,9 +56,13 @@ class _Taking:
     """Takes trucks' records into what is offered. New offers are written many at a time: a commit takes long."""
 
     office: Register
+    _measuring: Measuring = field(init=False)
     _offers: Offers | None = None
     _new: list[tuple[Offered, str, Shared]] = field(default_factory=list)
     _names: set[tuple[Offered, str]] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self._measuring = Measuring(self.office)
 
     @property
     def offers(self) -> Offers:
@@ -74,18 +76,16 @@ class _Taking:
         with contextlib.suppress(RecordError, UnfitError):
             read_kind(record.kind, record.body)
             document = record.document
-            what, name = record.kind, place_of(str(document.get("name") or document.get("wheel")))
-            if what == FILL:
-                what, name = "cavity", place_of(wheel_name(cast("str", document["customer"]), name))
+            name = place_of(str(document.get("name") or document.get("wheel")))
             # A site's customer may be among the new ones.
-            first = what == "site" or record.corrects is not None or (what, name) in self._names
+            first = record.kind == "site" or record.corrects is not None or (record.kind, name) in self._names
             if first or len(self._new) >= _MOST_NEW:
                 self.write_new()
             match record.kind:
                 case "void":
                     self._withdraw(record)
                 case "fill":
-                    self._fill(record)
+                    self._measuring.take(record, _key(record))
                 case "wheel":
                     self._wheel(record, document)
                 case "customer" | "site":
@@ -97,7 +97,7 @@ class _Taking:
         """A taught wheel that was declared void is offered no more, nor what a void fill measured."""
         voids = Void.of(record).voids
         if voids == FILL:
-            Measuring(self.office).void(record, _key(record))
+            self._measuring.void(record, _key(record))
         if voids != "wheel":
             return
         for standing, offer in self.offers.each("wheel"):
@@ -186,27 +186,24 @@ class _Taking:
         offer = replace(offer, said=said, others=others or None, by=str(record.document.get("by") or "") or None)
         self._write(standing, _with_source(offer, record, local), record)
 
-    def _fill(self, record: Record) -> None:
-        if PumpWork.of(record).wheel is None:
-            return
-        new = Measuring(self.office).take(record, _key(record))
-        if new is not None:
-            wheel, offer = new
-            self._new.append(("cavity", wheel, offer))
-            self._names.add(("cavity", wheel))
-
     def _add(self, what: Offered, name: str, offer: Shared, record: Record) -> None:
         self._new.append((what, _key(record), offer))
         self._names.add((what, place_of(name)))
 
+    def finish(self) -> None:
+        """A chain was read to its end."""
+        self.write_new()
+        self._measuring.finish()
+
     def write_new(self) -> None:
         """Write the new offers in one commit."""
+        if not self._new:
+            return
         at = utc_now()
         for record in self.office.append_all(
             [(f"{SHARED}{what}", key, at, said.sealed()) for what, key, said in self._new]
         ):
-            if what_of(record) in FIELDS:
-                self.offers.put(record)
+            self.offers.put(record)
         self._new.clear()
         self._names.clear()
 

@@ -134,6 +134,6 @@ def _offered(settings: Settings, names: list[str]) -> tuple[str, Document] | Non
             record = copy.one(KIND, place_of(name))
             offer = None if record is None else Shared.of(record)
             # What a simulated rig measured is none of a real wheel.
-            if offer is not None and offer.said["simulated"] == settings.rig.simulated:
+            if offer is not None and offer.said.get("simulated") == settings.rig.simulated:
                 return offer.name, offer.said
     return None

@@ -15,11 +15,14 @@ from networks import (
     with_site,
 )
 from offices import AT, desk
+from shop_books import posted_of
 from test_way_down import Truck
 
 from rig.books.notes import keep_job
+from rig.ledger.chain import Record
 from rig.ledger.keeping import book_of
 from rig.office.sharing import share
+from rig.record.notes import Shared
 from rig.run.assembly import Question
 from rig.shop.before import foreknown
 
@@ -141,3 +144,45 @@ def test_the_same_on_a_server(url: str, tmp_path: Path) -> None:
         b.sync()
         assert cavity_at(b) is None
         assert [each.kind for each in made.chain("office")] == ["shared cavity", "void"]
+
+
+def test_a_fill_from_before_records_stated_a_customer_is_read_as_well(two: tuple[Truck, Truck]) -> None:
+    a, b = two
+    with book_of(a.folder) as book:
+        said = posted_of("f1", measured_cavity_l=355.0, measured_cavity_u_l=9.0, wheel="Loader, rear left")
+        assert "customer" not in said
+        book.append("fill", "f1", AT, said)
+    settle(a, b)
+    assert cavity_at(b, "Loader, rear left") == (355.0, 9.0)
+
+
+def test_a_correction_that_leaves_no_machine_withdraws_it(two: tuple[Truck, Truck]) -> None:
+    a, b = two
+    record = measured(a, "f1", SIZE.volume_l)
+    settle(a, b)
+    with book_of(a.folder) as book:
+        book.replace(record, record.document | {"machine": None, "wheel": None, "why": "not known"}, AT)
+    settle(a, b)
+    assert cavity_at(b) is None
+
+
+def test_many_fills_at_once_are_offered_as_one_by_one(network: Network, tmp_path: Path) -> None:
+    """Sixty of thirty wheels and a void in one exchange: of each wheel what counts more, none of the void one."""
+    a = Truck.of(network, tmp_path, "a")
+    wheels = [f"Loader {number % 30}, rear left" for number in range(60)]
+    records = [measured(a, f"f{n + 1}", SIZE.volume_l, 10.0 - n / 60, wheel=wheel) for n, wheel in enumerate(wheels)]
+    with book_of(a.folder) as book:
+        book.void(records[59], AT, "wrong")
+    settle(a)
+    found = {each.name: each.said["fill_id"] for _, each in offers_of_cavities(network)}
+    assert found == {f"Hill Farm: Loader {n}, rear left": f"f{n + 31}" if n < 29 else "f30" for n in range(30)}
+    before = network.chain("office")
+    network.register.keep_mark(a.link.truck, 0)
+    with network.register._engine.begin() as db:
+        db.exec_driver_sql("UPDATE shared SET serial = 0")
+    share(network.register)
+    assert network.chain("office") == before
+
+
+def offers_of_cavities(network: Network) -> list[tuple[Record, Shared]]:
+    return [(each, Shared.of(each)) for each in network.register.valid("shared cavity", truck="office")]

@@ -19,6 +19,7 @@ from rig.books.notes import keep_job
 from rig.books.ticket import ticket_of
 from rig.ledger.keeping import book_of, book_read
 from rig.ledger.pricing import read_prices
+from rig.office.merging import merged
 from rig.office.sharing import offered
 from rig.record.notes import Prices
 from rig.shop.customers import new_customer
@@ -90,3 +91,11 @@ def test_a_job_names_a_site_and_papers_show_it_as_it_is_called_now(two: tuple[Tr
     with book_of(b.folder) as book:
         job = keep_job(book, "J1", {"customer": "Dale Farm", "site": "north yard"}).document
         assert (job["site"], job.get("site_number")) == ("north yard", None)
+
+
+def test_a_site_s_name_and_number_are_one_word() -> None:
+    """Another text in place of a numbered site: the number does not stay beside it."""
+    standing = {"site": "North yard", "site_number": "SITE-1", "machine": "Loader"}
+    found, displaced = merged(standing, {"machine": "Loader"}, {"machine": "Loader", "site": "behind the barn"})
+    assert found == {"site": "behind the barn", "machine": "Loader"}
+    assert displaced == {"site": "North yard", "site_number": "SITE-1"}
