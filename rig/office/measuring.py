@@ -76,7 +76,7 @@ class Measuring:
         self._new.clear()
 
     def _taken(self, record: Record, key: str, name: str, known: Collection[str] | None) -> None:
-        """Take a fill in; ``name`` is its rig's, ``known`` the keys of all wheels that are offered, if they are read."""
+        """Take a fill in; ``name`` is its rig's, ``known`` the keys of all offered wheels, if they were read."""
         found = measured_by(record, name)
         wheel = None if found is None else place_of(found[0])
         former = list(self._former(record))
