@@ -34,6 +34,7 @@ from rig.run.refused import Refused
 from rig.shop.customers import customer_of
 from rig.shop.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
 from rig.shop.posting import FILL, RETURN, number_of
+from rig.shop.sites import site_words
 from rig.units import L_PER_GAL, show_volume
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def job_bill(book: Book, job: str) -> Bill:
         customer=about.customer,
         customer_number=about.customer_number,
         address=about.address,
-        site=about.site,
+        site=site_words(book, about),
         machine=about.machine,
         to=to.model_dump(mode="json", exclude_defaults=True) if to else None,
         shop=shop.model_dump(mode="json", exclude_defaults=True) if shop else None,

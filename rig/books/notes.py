@@ -21,7 +21,17 @@ from rig.books.fields import (
 )
 from rig.books.records import words_of
 from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
-from rig.books.where import add_config, add_sure, book_asked, book_written, now, print_answer, settings_of, surely
+from rig.books.where import (
+    add_config,
+    add_sure,
+    book_asked,
+    book_written,
+    iso_day,
+    now,
+    print_answer,
+    settings_of,
+    surely,
+)
 from rig.books.working import work_document, work_lines
 from rig.cli.table import OK, Add
 from rig.ledger.chain import VOID
@@ -46,6 +56,7 @@ from rig.shop.customers import of_customer
 from rig.shop.filled import unknown_because
 from rig.shop.plausible import refuse_doubtful
 from rig.shop.posting import FILL, RETURN, job_facts, pumped
+from rig.shop.sites import of_site
 from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.shop.wheels import BY_HAND, CONVERSION, FINISH, finish_faults, in_job, work_of_job
 from rig.units import parse, show_pressure
@@ -55,7 +66,8 @@ if TYPE_CHECKING:
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
 
-_JOB = ("customer", "address", "site", "machine", "tax_exempt")
+_JOB = ("customer", "address", "site", "machine", "tax_exempt", "day")
+_NUMBERS = ("customer_number", "site_number")
 
 
 def add_notes(add: Add) -> None:
@@ -115,7 +127,7 @@ def job_command(options: argparse.Namespace) -> int:
     body = record.document if record else {"job": options.job}
     document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}
     head = f"job {options.job}" + (f", record {record.serial}" if record else "")
-    given = ((name, getattr(said, name)) for name in (*_JOB, "customer_number"))
+    given = ((name, getattr(said, name)) for name in (*_JOB, *_NUMBERS))
     rows = [f"  {name.replace('_', ' '):<12} {value}" for name, value in given if value]
     print_answer(options, document, "\n".join([head, *rows, *(line for each in wheels for line in work_lines(each))]))
     return OK
@@ -157,7 +169,15 @@ def keep_job(book: WritableBook, job: str, facts: Mapping[str, str | None]) -> R
     at = now()
     if "customer" in facts:
         facts = {**facts, **of_customer(book, facts["customer"] or "", at)}
-    given: dict[str, Any] = {name: getattr(before, name) for name in (*_JOB, "customer_number")}
+    whose = facts.get("customer_number", before.customer_number)
+    if "site" in facts:
+        facts = {**facts, **of_site(book, whose, facts["site"] or "")}
+    elif whose != before.customer_number:
+        # A numbered site is one of its customer's.
+        facts = {**facts, "site_number": None}
+    if facts.get("day"):
+        facts = {**facts, "day": iso_day(facts["day"] or "", "--day")}
+    given: dict[str, Any] = {name: getattr(before, name) for name in (*_JOB, *_NUMBERS)}
     said = Job(**given | dict(facts), job=job)
     if standing is not None and all(getattr(before, name) == getattr(said, name) for name in given):
         return standing

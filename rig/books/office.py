@@ -158,7 +158,7 @@ def _offered(options: argparse.Namespace, url: str) -> int:
 
     with _office(url) as office:
         _owned(office)
-        return show(options, offered(office))
+        return show(options, office, offered(office))
 
 
 def _enroll(options: argparse.Namespace, url: str) -> int:

@@ -14,7 +14,7 @@ from rig.books.printing import write_file
 from rig.books.where import print_answer
 from rig.cli.pins import new_pin
 from rig.cli.table import OK, port_number
-from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, People, PeopleError
+from rig.panel.people import OFFICE_FILE, OFFICE_ROLES, ROLES, People, PeopleError
 from rig.run.refused import Refused
 from rig.shop.posting import called
 
@@ -42,8 +42,11 @@ def add_desk_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--page", action="store_true", help="serve: also the page for the office's people")
     command.add_argument("--page-port", type=port_number, default=PAGE_PORT, help="serve: default %(default)s")
     command.add_argument("--page-name", action="append", default=[], metavar="HOST", help="serve: a name of the page")
-    command.add_argument("--role", choices=OFFICE_ROLES, help="people: enter the person in that role, or anew")
-    command.add_argument("--remove", action="store_true", help="people: remove the person")
+    command.add_argument(
+        "--role", choices=tuple(dict.fromkeys((*OFFICE_ROLES, *ROLES))),
+        help="people, offer person: enter the person in that role, or anew",
+    )  # fmt: skip
+    command.add_argument("--remove", action="store_true", help="people, offer person or release: take it back")
 
 
 def keys_folder(options: argparse.Namespace, office: Register) -> Path:
@@ -110,7 +113,7 @@ def office_people(options: argparse.Namespace, office: Register) -> int:
         raise PeopleError("rig office people NAME --role ROLE, or NAME --remove: whom?")
     if options.remove:
         people.remove(options.what)
-    elif options.role:
+    elif options.role in OFFICE_ROLES:
         people.add(options.what, options.role, new_pin())
     elif options.what:
         raise PeopleError(f"in which role is {options.what!r}? write --role {'|'.join(OFFICE_ROLES)}, or --remove")

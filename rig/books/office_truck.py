@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 
 from rig.books.office_desk import ANSWER, read_text
 from rig.books.printing import write_file
-from rig.books.where import folder_of, print_answer, settings_of
+from rig.books.where import folder_of, local, print_answer, settings_of
 from rig.cli.table import OK
+from rig.panel.people import PeopleError
 from rig.run.clock_memory import records_of, utc_now
 from rig.run.refused import Refused
-from rig.shop.posting import keep_name
+from rig.shop.posting import keep_name, software
 
 if TYPE_CHECKING:
     from rig.office.carrying import Carrier, Moved
@@ -114,6 +115,7 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     settings, moved = settings_of(options), carrier.run()
     new = 0
     with records_of(carrier.folder):
+        at = utc_now()
         if moved.came:
             new = _entered(carrier.folder)
         if settings is not None:
@@ -121,6 +123,7 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     if new:
         more = carrier.run()
         moved = Moved(moved.sent + more.sent, moved.came + more.came)
+    follow_and_keep(carrier.folder, at, moved)
     return moved
 
 
@@ -135,6 +138,19 @@ def _entered(folder: Path) -> int:
         for job in jobs_in(new):
             tell_work(book, job)
     return len(new)
+
+
+def follow_and_keep(folder: Path, at: str, moved: Moved) -> tuple[str, ...]:
+    """After an exchange: follow the office's words on people, and keep when it was; returns what waits, in words."""
+    from rig.office.last_exchange import LastExchange, keep_exchange
+    from rig.panel.office_people import follow_office
+
+    try:
+        waiting = tuple(follow_office(folder))
+    except PeopleError as error:
+        waiting = (str(error),)
+    keep_exchange(folder, LastExchange(str(at), moved.sent, moved.came, waiting))
+    return waiting
 
 
 def _named(folder: Path, name: str) -> int:
@@ -172,7 +188,7 @@ def send(options: argparse.Namespace) -> int:
 def fetch(options: argparse.Namespace) -> int:
     """Take what the office hands out: over the network, or out of an answer that was carried."""
     from rig.ledger.keeping import book_of
-    from rig.office.carrying import accept
+    from rig.office.carrying import Moved, accept
     from rig.office.keys import ANSWER as SIGNED_ANSWER
     from rig.office.link import copy_of_office
     from rig.office.messages import Answer, Envelope, opened
@@ -187,9 +203,9 @@ def fetch(options: argparse.Namespace) -> int:
         came = accept(book, copy, link, answer)
     with records_of(folder):
         _entered(folder)
-    print_answer(
-        options, {"fetched": came}, f"{came} records came from the office, which has {answer.serial} of this truck"
-    )
+        waiting = follow_and_keep(folder, str(utc_now()), Moved(0, came))
+    text = f"{came} records came from the office, which has {answer.serial} of this truck"
+    print_answer(options, {"fetched": came, "waiting": list(waiting)}, "\n".join([text, *waiting]))
     return OK
 
 
@@ -236,9 +252,12 @@ def status(options: argparse.Namespace) -> int:
     """Whose office this truck has joined, and up to which record the office has countersigned."""
     from rig.ledger.keeping import book_or_empty
     from rig.office.carrying import is_countersigned
+    from rig.office.last_exchange import last_exchange
+    from rig.office.releases import newer_release
 
-    link = _link(options)
-    with book_or_empty(folder_of(options)) as book:
+    link, folder = _link(options), folder_of(options)
+    last, release = last_exchange(folder), newer_release(folder, software().version)
+    with book_or_empty(folder) as book:
         serial, signed = book.heads().get(link.truck, (0, ""))[0], book.last_signed(link.truck)
         own = None if signed is None else book.at_serial(signed.serial, link.truck)
     if signed is not None and (own is None or own.hash != signed.hash or not is_countersigned(link, signed)):
@@ -246,12 +265,18 @@ def status(options: argparse.Namespace) -> int:
             f"record {signed.serial} is not the one that the office has countersigned: keep the folder as it is"
         )
     to = signed.serial if signed else 0
-    document = {"truck": link.truck, "key": link.generation, "records": serial, "countersigned": to}
-    text = (
+    document: dict[str, object] = {
+        "truck": link.truck, "key": link.generation, "records": serial, "countersigned": to,
+        "exchanged": last.at if last else None, "waiting": list(last.waiting) if last else [],
+        "release": release.version if release else None,
+    }  # fmt: skip
+    lines = [
         f"{link.truck}, key {link.generation}, office {office_address(options) or '(no address)'}: {serial} records, "
-        f"countersigned up to {to}" + (f", seal {signed.hash[:8]}" if signed else "")
-    )
-    print_answer(options, document, text)
+        f"countersigned up to {to}" + (f", seal {signed.hash[:8]}" if signed else ""),
+        *([f"last exchange {local(last.at)}", *last.waiting] if last else []),
+        *([release.line] if release else []),
+    ]
+    print_answer(options, document, "\n".join(lines))
     return OK
 
 
@@ -264,4 +289,4 @@ def offered(options: argparse.Namespace) -> int:
 
     link = _link(options)
     with copy_of_office(folder_of(options)) as copy:
-        return show(options, Offers.of(copy, (OFFICE, for_truck(link.truck))))
+        return show(options, copy, Offers.of(copy, (OFFICE, for_truck(link.truck))))

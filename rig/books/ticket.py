@@ -36,6 +36,7 @@ from rig.record.notes import Figure, Finish
 from rig.record.work import PumpWork
 from rig.shop.filled import OF_A_FILL, Filled, filled
 from rig.shop.posting import number_of, pumped
+from rig.shop.sites import site_words
 from rig.shop.wheels import finish_faults, finish_of
 
 if TYPE_CHECKING:
@@ -98,6 +99,7 @@ def ticket_of(book: Book, records: Sequence[Record], copies: int | None) -> Pape
         looks=looks_of(shop),
         head=head_of(book, shop),
         to=(to.name, *to.lines()) if to else (),
+        site=site_words(book, first),
     )
 
 
@@ -114,6 +116,7 @@ def ticket_paper(
     looks: Looks,
     head: Head | None = None,
     to: tuple[str, ...] = (),
+    site: str | None = None,
 ) -> Paper:
     """The ticket of one or more fills, each with its finish record; ``copies`` as in ``copy_marks``."""
     works = [PumpWork.of(record) for record in records]
@@ -135,7 +138,7 @@ def ticket_paper(
         signed=("received",),
         head=head,
         to=to,
-        facts=_facts(records, looks),
+        facts=_facts(records, site, looks),
         letter=looks.letter,
     )
 
@@ -183,12 +186,12 @@ def _numbers(records: Sequence[Record]) -> str:
     )
 
 
-def _facts(records: Sequence[Record], looks: Looks) -> tuple[tuple[str, str], ...]:
+def _facts(records: Sequence[Record], site: str | None, looks: Looks) -> tuple[tuple[str, str], ...]:
     works = [PumpWork.of(record) for record in records]
     first, last = works[0], works[-1]
     rows = [
         ("customer no.", first.customer_number),
-        ("site", first.site),
+        ("site", site),
         ("machine", first.machine),
         ("job", first.job),
         ("from", looks.dated(first.clock, first.started_at)),

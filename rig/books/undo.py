@@ -143,9 +143,8 @@ def _refuse_void(standing: Record) -> None:
 def _follow(book: WritableBook, fill: Record) -> None:
     """Move the notes on a fill with it to another job or wheel."""
     work = PumpWork.of(fill)
-    own: Changes = {
-        name: getattr(work, name) for name in ("job", "position", "customer", "machine", "site", "wheel", "address")
-    }
+    names = ("job", "position", "customer", "machine", "site", "site_number", "wheel", "address")
+    own: Changes = {name: getattr(work, name) for name in names}
     for each in book.valid((*OF_A_FILL, FINISH), truck=fill.truck):
         said = read_kind(each.kind, each.body)
         of = said.fill_id if isinstance(said, Moved | Figure | Finish) else None

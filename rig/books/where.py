@@ -147,6 +147,14 @@ def day_of(options: argparse.Namespace) -> tuple[str, str]:
     return since, until
 
 
+def iso_day(text: str, name: str) -> str:
+    """A day as records have it; Refused for anything else, by the name of what it was given for."""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        raise Refused(f"{name} {text}: write for example 2026-12-01") from error
+
+
 def print_answer(options: argparse.Namespace, document: object, text: str) -> None:
     """Print the answer: for a person, or as one JSON document."""
     print(json.dumps(document, ensure_ascii=False) if options.json else text)

@@ -13,6 +13,7 @@ from pathlib import Path
 from rig.cli.table import DEMO_CONFIG, OK, REFUSED, Add
 from rig.cli.terminal import Questions
 from rig.field.points import TcpLink
+from rig.office.releases import newer_release
 from rig.run.alone import controlling, looking
 from rig.run.check import check_text
 from rig.run.live import Picture, pictures, snapshot
@@ -20,6 +21,7 @@ from rig.run.loop import Unreachable
 from rig.run.relays import click_relays, relays_text
 from rig.run.settings import Settings, load_settings
 from rig.run.steps import steps_text, take_steps
+from rig.shop.posting import software
 
 _CLEAR = "\x1b[H\x1b[J"
 """Cursor home, and erase below (ECMA-48)."""
@@ -44,7 +46,9 @@ def check_command(options: argparse.Namespace) -> int:
         return OK if found and all(each["good"] for each in found) else REFUSED
     if not options.live:
         document, text = check_text(settings)
-        print(json.dumps(document) if options.json else text)
+        release = newer_release(Path(settings.rig.data), software().version)
+        document["release"] = release.version if release else None
+        print(json.dumps(document) if options.json else "\n".join([text, *([release.line] if release else [])]))
         return OK
     lasting = sys.stdout.isatty() and not options.json
     alone = all(isinstance(link, TcpLink) for link in settings.links.values()) and not lasting

@@ -63,6 +63,7 @@ COMMANDS: dict[str, dict[str, str]] = {
         "note": "Tell the book: return, rinse, spill, charge, step, holds, finish, figure; correct, void, take-back.",
     },
     "rig.books.customers:add_customer": {"customer": "Customers by number: add, show, correct; a job refers to one."},
+    "rig.books.sites:add_site": {"site": "Sites of customers by number: add, show, correct; a job names one."},
     "rig.books.ticket:add_ticket": {"ticket": "Print the ticket of a fill, or of all fills of a job."},
     "rig.books.prices:add_prices": {"prices": "Hand in a price file, or show the one in force."},
     "rig.books.billing:add_billing": {

@@ -78,14 +78,19 @@ async def _serve(settings: Settings, config: Path, facade: Facade, bound: socket
 
 
 def _say_where(settings: Settings, bound: socket, code: str) -> None:
+    from rig.office.releases import newer_release
     from rig.panel.own_certificate import own_address
     from rig.panel.phone import address_of, code_of
+    from rig.shop.posting import software
 
     address, port = bound.getsockname()[:2]
     url = address_of(address, port, own=own_address(), https=bool(settings.panel.certificate))
     print(f"{settings.rig.name}: {url}", flush=True)
     if sys.stdout.isatty():
         print(code_of(address, url), flush=True)
+    release = newer_release(Path(settings.rig.data), software().version)
+    if release is not None:
+        print(release.line, flush=True)
     if code:
         print(f"nobody can sign in yet; the first enters themself with the code {code}", flush=True)
 

@@ -18,7 +18,7 @@ from rig.run.assembly import Question, wheel_question
 from rig.run.settings import Settings, load_settings
 from rig.shop.before import foreknown
 from rig.shop.questions import question_of
-from rig.shop.taught import with_taught
+from rig.shop.taught import with_wheel
 
 
 def add_target(add: Add) -> None:
@@ -80,7 +80,7 @@ def of_wheel(settings: Settings, options: argparse.Namespace, question: Question
     """The question about a size, or about the named wheel of the shop, as last taught."""
     if options.wheel is None:
         return replace(question, size=size)
-    return wheel_question(with_taught(settings), options.wheel, question)
+    return wheel_question(with_wheel(settings, options.wheel), options.wheel, question)
 
 
 def foretold(settings: Settings, question: Question, options: argparse.Namespace) -> Target:

@@ -15,6 +15,7 @@ from rig.install.plan import (
     PREVIOUS,
     RECORDS,
     TRIAL,
+    IsOffered,
     Step,
     going_back,
     installing,
@@ -40,6 +41,9 @@ def add_install(add: Add) -> None:
         "--decides-otherwise", action="store_true",
         help="with --upgrade: though the new version would have decided recorded fills otherwise",
     )  # fmt: skip
+    command.add_argument(
+        "--not-offered", action="store_true", help="with --upgrade: though the office does not offer this version"
+    )
     _add_where(command)
     _add_where(add("uninstall", uninstall_command))
 
@@ -91,7 +95,8 @@ def _plan(options: argparse.Namespace, doer: Doer) -> list[Step]:
             raise Refused("nothing is installed here that could be upgraded: `rig install` first")
         if before == version:
             raise Refused(f"version {version} is installed already")
-        return upgrading(version, before, files, wheel, otherwise=options.decides_otherwise)
+        plan = upgrading(version, before, files, wheel, otherwise=options.decides_otherwise)
+        return plan if options.not_offered else [IsOffered(version, before, wheel), *plan]
     if before not in ("", version):
         raise Refused(f"version {before} is installed: `rig install --upgrade` puts another one beside it")
     return installing(version, files, wheel, unpacked=bool(before))

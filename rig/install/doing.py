@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import shutil
 from collections.abc import Mapping
@@ -19,6 +20,7 @@ from rig.install.plan import (
     TRIAL,
     CopyRecords,
     DecidesAlike,
+    IsOffered,
     KeepOnly,
     NothingUnfinished,
     Point,
@@ -38,6 +40,7 @@ from rig.ledger.black_box import fills_in
 from rig.ledger.files import sync_folder
 from rig.ledger.keeping import book_or_empty
 from rig.ledger.restoring import exchange
+from rig.office.releases import refuse_other
 from rig.record.base import RecordError
 from rig.run.refused import Refused
 from rig.run.replacing import replace_file
@@ -99,8 +102,12 @@ class Doer:
             case _:
                 self._do_records(step)
 
-    def _do_records(self, step: NothingUnfinished | Reads | DecidesAlike | CopyRecords | RecordsBack) -> None:
+    def _do_records(
+        self, step: IsOffered | NothingUnfinished | Reads | DecidesAlike | CopyRecords | RecordsBack
+    ) -> None:
         match step:
+            case IsOffered(version, before, wheel):
+                self._is_offered(version, before, Path(wheel) if wheel else None)
             case NothingUnfinished():
                 self._nothing_unfinished()
             case Reads(program):
@@ -119,6 +126,13 @@ class Doer:
         if not self.live and first in _WITH_ROOT:
             others = [f"--root={self.root}", *others]
         run([first, *others])
+
+    def _is_offered(self, version: str, before: str, wheel: Path | None) -> None:
+        sha256 = ""
+        if wheel is not None:
+            with wheel.open("rb") as file:
+                sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        refuse_other(self._records(), version, sha256, before)
 
     def _nothing_unfinished(self) -> None:
         with contextlib.closing(journal_to_read(self._records())) as journal:

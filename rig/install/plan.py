@@ -78,6 +78,18 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
+class IsOffered:
+    """Refuses to go on if the truck's office offers releases, and this file is none of them."""
+
+    version: str
+    before: str
+    wheel: str = ""
+
+    def __str__(self) -> str:
+        return f"refuse if the office offers another file as {self.version}, or none"
+
+
+@dataclass(frozen=True, slots=True)
 class NothingUnfinished:
     """Refuses to go on while the journal has an unfinished fill."""
 
@@ -142,7 +154,7 @@ class Try:
 
 
 Step = (
-    Unpack | Put | Point | Remove | Run | NothingUnfinished | Reads | DecidesAlike | KeepOnly | CopyRecords
+    Unpack | Put | Point | Remove | Run | IsOffered | NothingUnfinished | Reads | DecidesAlike | KeepOnly | CopyRecords
     | RecordsBack | Try
 )  # fmt: skip
 

@@ -34,11 +34,11 @@ FOLDER, BESIDE = "folder", "beside"
 _FORMAT = 1
 _LEFT = (
     "*.lock", "*-wal", "*-shm", "*-journal", "*.new", "*.part", "*.before-*", f"{BOOK_NAME}.head*", f"*{RING_SUFFIX}",
-    "page.pem", "truck.key", "truck-next.key", "office.key",
+    "page.pem", "truck.key", "truck-next.key", "office.key", "people-heard.json", "office-exchange.json",
 )  # fmt: skip
 """Files that a backup leaves out: locks, logs (contained in a copied database), partial files, what is overwritten all
-the time, private keys. The book's witness is recreated, and so is the page's key; a restored truck joins its office
-again."""
+the time, private keys, what was heard of the office. The book's witness is recreated, and so is the page's key; a
+restored truck joins its office again, and follows its words on people anew."""
 _SQLITE = b"SQLite format 3\0"
 _CHUNK = 1 << 20
 _DAMAGED = (KeyError, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, ValueError, OSError)

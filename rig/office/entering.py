@@ -1,4 +1,4 @@
-"""Entering into a truck's own book what its office offers: customers, jobs, price lists.
+"""Entering into a truck's own book what its office offers: customers, sites, jobs, price lists.
 
 Each becomes a record of the truck's own, as if a person had entered it, which states the office's record that it is
 from. A record that a person of this truck has changed since is left as it is until the office has heard of that.
@@ -16,13 +16,18 @@ from rig.ledger.moment import local_day
 from rig.ledger.writing import WritableBook
 from rig.office.keys import OFFICE, for_truck
 from rig.office.link import copy_of_office
-from rig.office.offers import Offers, number_at, said_in
+from rig.office.offers import NUMBERED, Offers, number_at, said_in
 from rig.record.base import Document, RecordError
 from rig.record.kinds import KINDS
 from rig.record.notes import Offered, Prices, Shared
 
 _OFFICE = "office"
-_NAMED_BY: dict[Offered, str] = {"customer": "customer_number", "job": "job", "wheels of a job": "job"}
+_NAMED_BY: dict[Offered, str] = {
+    "customer": "customer_number",
+    "site": "site_number",
+    "job": "job",
+    "wheels of a job": "job",
+}
 """The field of a record that has its name."""
 
 
@@ -44,13 +49,14 @@ class _Entering:
         self._known = {what: _by_name(book, what) for what in _NAMED_BY}
 
     def all_of(self, what: Offered) -> list[Record]:
-        """Enter the customers, the jobs or their wheels: what is new in one commit, changes one by one."""
+        """Enter the customers, the sites, the jobs or their wheels: what is new in one commit, changes one by one."""
         new: list[Entry] = []
         made: list[Record] = []
         taken = self._book.keys(what)
         for record, offer in self._offers.each(what):
-            name = number_at(offer, self._book.truck) if what == "customer" else offer.name
-            standing, said = self._known[what].get(name), self._with_own_number(offer.said)
+            name = number_at(offer, self._book.truck) if _NAMED_BY[what] in NUMBERED else offer.name
+            standing = self._known[what].get(name)
+            said = self._offers.with_numbers_at(self._book.truck, offer.said)
             if standing is not None and self._is_kept(what, standing, offer, said):
                 continue
             document = {**said, _NAMED_BY[what]: name, "from_office": record.serial, "by": offer.by or _OFFICE}
@@ -68,12 +74,6 @@ class _Entering:
         there = next((each.serial for each in offer.sources if each.truck == self._book.truck), 0)
         own_word = "from_office" not in standing.document and standing.serial > there
         return own_word or said_in(what, standing.document) == said_in(what, said)
-
-    def _with_own_number(self, said: Document) -> Document:
-        """A job's fields with this truck's number of the customer."""
-        number = said.get("customer_number")
-        offered = self._offers.one("customer", str(number)).get(OFFICE)
-        return said if offered is None else said | {"customer_number": number_at(Shared.of(offered), self._book.truck)}
 
     def prices(self) -> list[Record]:
         """Enter the price list in force and those of later days: when their day comes there may be no network."""

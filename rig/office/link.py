@@ -48,8 +48,15 @@ def link_in(folder: Path) -> Link | None:
 
 
 def copy_of_office(folder: Path) -> WritableBook:
-    """The truck's copy of what the office offers, for writing; made if missing."""
-    return WritableBook(f"sqlite:///{folder / COPY_NAME}", OFFICE, collects=True)
+    """The truck's copy of what the office offers, for writing; made if missing, readable by its user alone."""
+    path = folder / COPY_NAME
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # It has what PINs are verified by.
+        path.touch(mode=0o600, exist_ok=True)
+    except OSError as error:
+        raise OfficeError(f"{path}: cannot be made ({error.strerror or error})") from error
+    return WritableBook(f"sqlite:///{path}", OFFICE, collects=True)
 
 
 def put_copy_aside(folder: Path) -> None:

@@ -13,7 +13,8 @@ from rig.record.base import Document
 
 _ADDED_UP = ("former_names",)
 """Fields whose values are all kept."""
-
+_TOGETHER = (("customer", "customer_number"), ("site", "site_number"))
+"""Fields that are entered as one: a name and its number."""
 
 Fields = Mapping[str, object]
 
@@ -21,9 +22,11 @@ Fields = Mapping[str, object]
 def merged(now: Fields, base: Fields, new: Fields) -> tuple[Document, Document]:
     """``now`` with what was changed from ``base`` to ``new``; and the values of ``now`` that this displaces unseen."""
     found, displaced = dict(now), dict[str, object]()
-    for field in sorted({*base, *new}):
+    touched = {field for field in {*base, *new} if base.get(field) != new.get(field)}
+    touched |= {field for group in _TOGETHER if touched & {*group} for field in group}
+    for field in sorted(touched):
         before, wanted, standing = base.get(field), new.get(field), now.get(field)
-        if wanted in (before, standing):
+        if wanted == standing:
             continue
         if field in _ADDED_UP:
             wanted = list(dict.fromkeys([*_listed(standing), *_listed(wanted)]))

@@ -13,18 +13,23 @@ from rig.record.base import Document
 from rig.record.notes import SHARED, Offered, Shared
 from rig.shop.posting import place_of
 
-_NUMBERS = "SHOP-"
-"""Before the office's number of a customer, so that it is none of a truck's."""
+_NUMBERS: dict[Offered, str] = {"customer": "SHOP-", "site": "SITE-"}
+"""Before the office's numbers, so that they are none of a truck's."""
+NUMBERED: dict[str, Offered] = {f"{what}_number": what for what in _NUMBERS}
+"""Fields that hold such a number."""
 FIELDS: dict[Offered, tuple[str, ...]] = {
     "customer": (
         "name", "address", "postcode", "city", "country", "tax_number", "phone", "email", "tax_exempt", "former_names",
     ),
-    "job": ("customer", "customer_number", "address", "site", "machine", "tax_exempt"),
+    "site": ("customer_number", "name", "address", "note"),
+    "job": ("customer", "customer_number", "address", "site", "site_number", "day", "machine", "tax_exempt"),
     "wheels of a job": ("wheels", "put_away"),
     "wheel": ("size", "took_l", "valve_at", "fill_id"),
     "prices": ("prices",),
+    "person": ("role", "pin", "removed"),
+    "release": ("sha256", "day", "words", "minimum"),
 }  # fmt: skip
-"""What of each kind of record is offered."""
+"""What of each kind of record is offered. Measured cavities are many: they are looked up one by one."""
 
 
 def said_in(what: Offered, document: Document) -> Document:
@@ -42,11 +47,11 @@ class Offers:
     """What is offered now: by kind and name, in each chain that has it."""
 
     _standing: dict[Offered, dict[str, dict[str, tuple[Record, Shared]]]] = field(default_factory=dict)
-    _numbers: dict[tuple[str, str], str] = field(default_factory=dict)
-    """The office's number of a customer by a truck and its own number."""
-    _called: dict[str, list[str]] = field(default_factory=dict)
-    """Numbers of the customers that have, or had, a name."""
-    _last: int = 0
+    _numbers: dict[tuple[Offered, str, str], str] = field(default_factory=dict)
+    """The office's number of a customer or site by a truck and its own number."""
+    _called: dict[tuple[Offered, str], list[str]] = field(default_factory=dict)
+    """Numbers of the customers or sites that have, or had, a name."""
+    _last: dict[Offered, int] = field(default_factory=dict)
 
     @classmethod
     def of(cls, book: Book, chains: Collection[str]) -> Offers:
@@ -60,12 +65,12 @@ class Offers:
         """A newer record of an offer."""
         what, offer = what_of(record), Shared.of(record)
         self._standing.setdefault(what, {}).setdefault(offer.name, {})[record.truck] = (record, offer)
-        if what != "customer":
+        if what not in _NUMBERS:
             return
-        number = offer.name.removeprefix(_NUMBERS)
-        self._last = max(self._last, int(number) if number.isdecimal() else 0)
-        self._numbers |= {(source.truck, source.name): offer.name for source in offer.sources}
-        numbers = self._called.setdefault(place_of(str(offer.said.get("name"))), [])
+        number = offer.name.removeprefix(_NUMBERS[what])
+        self._last[what] = max(self._last.get(what, 0), int(number) if number.isdecimal() else 0)
+        self._numbers |= {(what, source.truck, source.name): offer.name for source in offer.sources}
+        numbers = self._called.setdefault((what, place_of(str(offer.said.get("name")))), [])
         numbers += [] if offer.name in numbers else [offer.name]
 
     def drop(self, record: Record) -> None:
@@ -81,21 +86,37 @@ class Offers:
         found = [pair for chains in self._standing.get(what, {}).values() for pair in chains.values()]
         return sorted(found, key=lambda pair: (pair[0].truck, pair[0].serial))
 
-    def new_number(self) -> str:
-        """The office's next free number of a customer, another one each time."""
-        self._last += 1
-        return f"{_NUMBERS}{self._last}"
+    def new_number(self, what: Offered) -> str:
+        """The office's next free number of a customer or site, another one each time."""
+        self._last[what] = self._last.get(what, 0) + 1
+        return f"{_NUMBERS[what]}{self._last[what]}"
 
-    def called(self, name: str) -> list[tuple[Record, Shared]]:
-        """The customers of a name, in any spelling."""
-        pairs = [self._standing["customer"][number][OFFICE] for number in self._called.get(place_of(name), ())]
+    def called(self, what: Offered, name: str) -> list[tuple[Record, Shared]]:
+        """The customers or sites of a name, in any spelling."""
+        pairs = [self._standing[what][number][OFFICE] for number in self._called.get((what, place_of(name)), ())]
         return [pair for pair in pairs if place_of(str(pair[1].said.get("name"))) == place_of(name)]
 
-    def customer_of(self, truck: str, number: str) -> str:
-        """The office's number of a truck's customer; empty if the office has none."""
-        return number if self.one("customer", number) else self._numbers.get((truck, number), "")
+    def number_of(self, what: Offered, truck: str, number: str) -> str:
+        """The office's number of a truck's customer or site; empty if the office has none."""
+        return number if self.one(what, number) else self._numbers.get((what, truck, number), "")
+
+    def with_office_numbers(self, truck: str, said: Document) -> Document:
+        """What a truck's record says, with the office's numbers of customer and site where it has them."""
+        return said | {
+            field: self.number_of(what, truck, str(said[field])) or said[field]
+            for field, what in NUMBERED.items()
+            if said.get(field) is not None
+        }
+
+    def with_numbers_at(self, truck: str, said: Document) -> Document:
+        """What an offer says, with a truck's own numbers of customer and site."""
+        return said | {
+            field: number_at(Shared.of(offered), truck)
+            for field, what in NUMBERED.items()
+            if (offered := self.one(what, str(said.get(field))).get(OFFICE)) is not None
+        }
 
 
 def number_at(offer: Shared, truck: str) -> str:
-    """The number of an offered customer in a truck's own book."""
+    """The number of an offered customer or site in a truck's own book."""
     return next((source.name for source in offer.sources if source.truck == truck), offer.name)

@@ -24,7 +24,7 @@ from rig.shop.before import Foreknown, foredrawn, foreknown
 from rig.shop.calibration import standing, with_factor
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import QuestionText, question_of
-from rig.shop.taught import with_taught
+from rig.shop.taught import with_taught, with_wheel
 from rig.units import QuantityError, parse
 
 _TEXT = Field(default="", max_length=60)
@@ -39,8 +39,8 @@ class Touch(Strict):
 class WheelForm(Strict):
     """One wheel as picked or typed; the rig decides an empty field."""
 
-    wheel: str = _TEXT
-    """A wheel of the shop; otherwise ``size``."""
+    wheel: str = Field(default="", max_length=200)
+    """A wheel of the shop, or one that a fill has measured; otherwise ``size``."""
     size: str = _TEXT
     position: str = _TEXT
     job: str = _TEXT
@@ -67,7 +67,7 @@ def asked(settings: Settings, form: WheelForm) -> Question:
     QuantityError or SizeError with what to write instead; JournalError for a named wheel where the book cannot be read.
     """
     question = _typed(form)
-    return wheel_question(with_taught(settings), form.wheel, question) if form.wheel else question
+    return wheel_question(with_wheel(settings, form.wheel), form.wheel, question) if form.wheel else question
 
 
 def wheels_view(settings: Settings) -> list[dict[str, object]]:
@@ -124,6 +124,7 @@ def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
         "level": _level(target),
         "position": form.position,
         "refusal": "" if form.other_fluid else known.refusal,
+        "measured": known.measured,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
         "checks": [{**each, "given": each["name"] in given} for each in shown],

@@ -6,6 +6,7 @@ needs the driver. It must not know the field, nor the content of a request.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Collection
 
@@ -18,7 +19,7 @@ from starlette.responses import JSONResponse, Response
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
-from rig.panel.people import People, Someone
+from rig.panel.people import People, PeopleError, Someone
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
 from rig.run.messages import Controller
 
@@ -70,9 +71,25 @@ class Door:
         self._people = people
         self.sessions = Sessions()
         self._looking = rig.settings.panel.looking
+        self._stamp, self._entered = people.stamp(), dict[str, Someone]()
+        self._sign_out_changed()
+
+    def _sign_out_changed(self) -> None:
+        """Sign out whose entry another program has changed or removed, as the exchange with the office does."""
+        # A file that cannot be read signs nobody out: STOP must be heard.
+        with contextlib.suppress(PeopleError):
+            stamp = self._people.stamp()
+            if self._entered and stamp == self._stamp:
+                return
+            entered = {each.name.casefold(): each for each in self._people.all()}
+            for name, before in self._entered.items():
+                if entered.get(name) != before:
+                    self.sessions.close_all_of(before.name)
+            self._stamp, self._entered = stamp, entered
 
     def who(self, request: Request) -> Session | None:
         """The session of this browser, or None."""
+        self._sign_out_changed()
         token = request.cookies.get(COOKIE, "")
         return self.sessions.found(token, time.monotonic(), busy=self._rig.snapshot().busy) if token else None
 
@@ -121,6 +138,7 @@ class Door:
 
     async def opened(self, request: Request, someone: Someone, limits: Collection[str], at: str = "") -> Response:
         """Sign someone in; ``at`` is the time of their device."""
+        self._sign_out_changed()
         session = self.sessions.open(someone, time.monotonic(), *limits)
         clock = await run_in_threadpool(offered, self._rig.settings, at)
         response = JSONResponse({**self._me(session), "clock": clock})

@@ -220,7 +220,7 @@ def job_view(book: Book, settings: Settings, job: str) -> View:
     open_wheels = (number for number, wheel in enumerate(wheels) if wheel["status"] != "done")
     return {
         "job": job,
-        **{name: getattr(facts, name) for name in _FACTS},
+        **{name: getattr(facts, name) for name in (*_FACTS, "site_number", "day")},
         "wheels": wheels,
         "away": away,
         "next": None if away else next(open_wheels, None),

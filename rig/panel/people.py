@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import itertools
 import json
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -15,6 +16,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from rig.ledger.files import write_private
+from rig.ledger.lock import alone
 
 Role = Literal["technician", "supervisor"]
 ROLES: tuple[Role, ...] = ("technician", "supervisor")
@@ -59,37 +61,61 @@ class People:
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise PeopleError(f"{self.path}: cannot be read ({error}); mend or remove it, then add people") from error
 
+    def stamp(self) -> tuple[int, int] | None:
+        """What differs after the file was written again; None without a file."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return None
+        return found.st_mtime_ns, found.st_ino
+
     def add(self, name: str, role: Role | OfficeRole, pin: str) -> None:
         """Add a person, or replace a person's PIN and role."""
+        new = self.entry(name, role, pin)
+        self.change(lambda people: [*(each for each in people if not _same_name(each, new.name)), new])
+
+    def entry(self, name: str, role: Role | OfficeRole, pin: str) -> Someone:
+        """A person with the hash of a PIN; PeopleError for a name or a PIN that cannot be used."""
         name = " ".join(name.split())
         if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():
             raise PeopleError(f"a name has 1 to {_NAME_LENGTH} letters")
         fault = pin_fault(pin)
         if fault:
             raise PeopleError(fault)
-        others = [each for each in self.all() if each.name.casefold() != name.casefold()]
-        self._write([*others, Someone(name, role, self._hasher.hash(pin))])
+        return Someone(name, role, self._hasher.hash(pin))
 
     def remove(self, name: str) -> None:
         """Remove a person."""
-        left = [each for each in self.all() if each.name.casefold() != name.casefold()]
-        if len(left) == len(self.all()):
-            raise PeopleError(f"nobody is called {name!r}")
-        self._write(left)
 
-    def _write(self, people: list[Someone]) -> None:
-        listed = [{"name": each.name, "role": each.role, "pin": each.pin} for each in people]
-        listed.sort(key=lambda each: each["name"].casefold())
-        write_private(self.path, json.dumps(listed, indent=1))
+        def without(people: list[Someone]) -> list[Someone]:
+            left = [each for each in people if not _same_name(each, name)]
+            if len(left) == len(people):
+                raise PeopleError(f"nobody is called {name!r}")
+            return left
+
+        self.change(without)
+
+    def change(self, made: Callable[[list[Someone]], list[Someone]]) -> None:
+        """Write the people as ``made`` of those who are entered, while no other program changes them."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        with alone(self.path):
+            before = self.all()
+            listed = sorted(made(before), key=lambda each: each.name.casefold())
+            if listed != before:
+                write_private(self.path, json.dumps([asdict(each) for each in listed], indent=1))
 
     def known(self, name: str, pin: str) -> Someone | None:
         """The person with this name and PIN, or None. Takes as long for a wrong name as for a wrong PIN."""
-        found = next((each for each in self.all() if each.name.casefold() == name.casefold()), None)
+        found = next((each for each in self.all() if _same_name(each, name)), None)
         try:
             self._hasher.verify(found.pin if found else self._nobody, pin)
         except (VerificationError, InvalidHashError):
             return None
         return found
+
+
+def _same_name(someone: Someone, name: str) -> bool:
+    return someone.name.casefold() == name.casefold()
 
 
 def pin_fault(pin: str) -> str:

@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from rig.panel import after, converting, jobs, stock, undoing
+from rig.panel import after, converting, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.run.messages import Controller
@@ -56,6 +56,8 @@ class Shop:
             Route("/api/compare", self.compare, methods=["GET"]),
             Route("/api/stock", self.stock, methods=["GET"]),
             Route("/api/stock", self.enter_stock, methods=["POST"]),
+            Route("/api/office", self.office, methods=["GET"]),
+            Route("/api/sites", self.sites, methods=["GET"]),
             Route("/api/records", self.records, methods=["GET"]),
             Route("/api/records/{serial:int}/{act}", self.undo, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
@@ -242,3 +244,13 @@ class Shop:
             lambda: stock.enter_stock(self._settings, form, session.name),
             lambda: stock.stock_view(self._settings),
         )
+
+    # --- the office ---------------------------------------------------------------------------------------------
+
+    async def office(self, request: Request) -> Response:
+        """What this truck has of its office."""
+        return await self._look(request, lambda: of_office.office_view(self._settings))
+
+    async def sites(self, request: Request) -> Response:
+        """The customers' sites."""
+        return await self._look(request, lambda: of_office.sites_view(self._settings))

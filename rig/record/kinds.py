@@ -30,6 +30,7 @@ from rig.record.notes import (
     Returned,
     Rinsed,
     Shared,
+    Site,
     Spilled,
     Taught,
     ToteFacts,
@@ -45,10 +46,10 @@ if TYPE_CHECKING:
 KINDS: dict[str, type[Sealed]] = {
     "fill": PumpWork, "vessel": PumpWork, "return": Returned, "rinse": Rinsed, "spill": Spilled, "charge": Charge,
     "step": HandWork, "holds": Holds, "finish": Finish, "figure": Figure, "conversion": Conversion, "job": Job,
-    "wheels of a job": JobWheels, "customer": Customer, "tote": ToteFacts, "load": Load, "dip": Dip, "yard": Dip,
-    "connect": Connect, "wheel": Taught, "quote": Quote, "bill": Bill, "invoice": Invoice, "prices": Prices,
-    "logo": Picture, "print": Printed, "named": Named, "clock": ClockSaid, "restored": Restored, "void": Void,
-    "event": Event, "proving": Proving, "commissioning": Commissioned,
+    "wheels of a job": JobWheels, "customer": Customer, "site": Site, "tote": ToteFacts, "load": Load, "dip": Dip,
+    "yard": Dip, "connect": Connect, "wheel": Taught, "quote": Quote, "bill": Bill, "invoice": Invoice,
+    "prices": Prices, "logo": Picture, "print": Printed, "named": Named, "clock": ClockSaid, "restored": Restored,
+    "void": Void, "event": Event, "proving": Proving, "commissioning": Commissioned,
     **{f"{SHARED}{kind}": Shared for kind in get_args(Offered)},
 }  # fmt: skip
 """The type of each kind. Counted work of the kinds ``return`` and ``rinse`` is :class:`PumpWork` as well."""

@@ -13,7 +13,7 @@ from rig.record.work import Basis
 
 Leak = Literal["none", "core", "bead", "stem"]
 FigureBasis = Literal["scale", "level", "chart"]
-Offered = Literal["customer", "job", "wheels of a job", "wheel", "prices"]
+Offered = Literal["customer", "site", "job", "wheels of a job", "wheel", "cavity", "prices", "person", "release"]
 SHARED = "shared "
 """Before the kind of what is offered, in the kind of the office's record of it."""
 HandStep = Literal["take the old out", "rinse", "inspect rim", "new valve", "new wheel", "valve kept"]
@@ -41,6 +41,7 @@ class OnWheel(Sealed):
     address: str | None = None
     machine: str | None = None
     site: str | None = None
+    site_number: str | None = left_out()
     wheel: str | None = None
 
 
@@ -143,6 +144,10 @@ class Job(Sealed):
     customer_number: str | None = None
     address: str | None = None
     site: str | None = None
+    """Its name, or free text."""
+    site_number: str | None = left_out()
+    day: str | None = left_out()
+    """The day on which it is to be done, ISO 8601."""
     machine: str | None = None
     tax_exempt: str | None = None
     """The reason; None: taxed as its customer is."""
@@ -176,6 +181,18 @@ class Customer(Sealed):
     email: str | None = left_out()
     tax_exempt: str | None = left_out()
     former_names: tuple[str, ...] | None = left_out()
+    from_office: int | None = left_out()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site(Sealed):
+    """``site``: a place of a customer, under a permanent number."""
+
+    site_number: str
+    customer_number: str
+    name: str
+    address: tuple[str, ...] | None = left_out()
+    note: str | None = left_out()
     from_office: int | None = left_out()
 
 
@@ -338,7 +355,7 @@ class Shared(Sealed):
     """``shared customer``, ``shared job`` …: what the office offers to its trucks, or to one of them."""
 
     name: str
-    """Number of a customer, name of a wheel or job, the day from which a price list holds."""
+    """Number of a customer or site; name of a wheel, job or person; first day of a price list; version of a release."""
     said: Document
     """As the record of that kind has it."""
     sources: tuple[Source, ...] = ()

@@ -303,6 +303,7 @@ class PumpWork(Work):
     address: str | None = None
     machine: str | None = None
     site: str | None = None
+    site_number: str | None = left_out()
     wheel: str | None = None
     """One wheel of a machine; None without a machine."""
     number: int

@@ -36,6 +36,8 @@ class Question:
     wanted: Wanted = Wanted()
     measured: Measured = Measured()
     taught_l: float | None = None
+    taught_u_l: float | None = None
+    """At 95 %, where strokes have measured it; None: by a reference fill."""
     valve: str = _DEFAULT_VALVE
     fluid: str | None = None
     """If None, the liquid in the tote."""
@@ -86,7 +88,7 @@ def answer(settings: Settings, question: Question) -> Target:
 
 def cavity_asked(question: Question) -> Cavity:
     """The cavity of the wheel in question; SizeError or MeasureError with what to change."""
-    return cavity_of(read_size(question.size), question.measured, question.taught_l)
+    return cavity_of(read_size(question.size), question.measured, question.taught_l, question.taught_u_l)
 
 
 def wheel_question(settings: Settings, name: str, question: Question) -> Question:
@@ -103,6 +105,7 @@ def wheel_question(settings: Settings, name: str, question: Question) -> Questio
         wanted=replace(question.wanted, valve_at=wheel.valve_at),
         measured=wheel.measured,
         taught_l=wheel.taught_l,
+        taught_u_l=wheel.cavity_u,
         valve=wheel.valve or question.valve,
     )
 

@@ -23,6 +23,8 @@ class ShopWheel(Strict):
     """Size on the sidewall."""
     cavity: Volume | None = None
     """The whole cavity, if known."""
+    cavity_u: Volume | None = None
+    """Uncertainty of that at 95 %, where the strokes of a fill have measured it; by default 2 %."""
     took: Volume | None = None
     """Volume of a reference fill until the liquid reached the valve."""
     valve: str | None = None
@@ -40,6 +42,8 @@ class ShopWheel(Strict):
     def _whole(self) -> ShopWheel:
         if self.cavity is not None and self.took is not None:
             raise ValueError("two volumes: write cavity (the whole of it) or took (a reference fill up to the valve)")
+        if self.cavity_u is not None and not self.cavity_u < (self.cavity or 0.0):
+            raise ValueError("cavity_u is the uncertainty of cavity, and less than that")
         try:
             read_size(self.size)
             if self.valve is not None:

@@ -21,6 +21,7 @@ from rig.run.assembly import Question, answer, content_of, fluid_of
 from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
+from rig.shop.cavities import measured_before
 from rig.shop.posting import FILL, book_if_any
 from rig.shop.totes import UNNAMED, Tote, by_name, content_text, liquids_in, read_as, returned_to, same_fluid, totes_of
 from rig.shop.wheels import OUT, REFILL, in_job, inside, work_on
@@ -48,6 +49,8 @@ class Foreknown:
     """Cautions on the tote and the wheel, mostly from the book; they are also among the answer's cautions."""
     refusal: str = ""
     """Why this fill needs an explicit override; empty if it needs none."""
+    measured: str = ""
+    """Name under which a fill has measured this wheel; empty if none has."""
 
 
 def foreknown(
@@ -101,7 +104,7 @@ def _by_book(
     if (held.left_l or 0.0) > _TRACE_L and asked.holds_fluid is None:
         # The answer itself computes the mix, and warns of dangerous ones.
         asked = replace(asked, holds_fluid=content_text(settings, held))
-    need_l = answer(settings, asked).target_l
+    need_l, measured = answer(settings, asked).target_l, measured_before(settings, book, question, job, position)
     cautions = (
         *_enough(
             settings,
@@ -112,11 +115,12 @@ def _by_book(
         *_held(settings, held, question, drawn, position),
         *(() if book is None else _steps(settings, book, drawn, job, position)),
         *(() if book is None else _below_the_hole(book, held, question, job, position)),
+        *(() if measured is None else (measured.note,)),
     )
     if question.fluid is None and not same_fluid(settings, drawn, settings.tote.fluid):
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
         cautions = (*cautions, Caution("note", text, THE_BOOK))
-    return _answered(settings, asked, cautions, refusal)
+    return replace(_answered(settings, asked, cautions, refusal), measured="" if measured is None else measured.name)
 
 
 def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:

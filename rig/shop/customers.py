@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from rig.ledger.moment import says
 from rig.ledger.shop import Party, Strict
 from rig.record.notes import Customer
 from rig.run.refused import Refused
+from rig.shop.numbering import numbered
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 CUSTOMER = "customer"
-_TRIES = 100
 
 
 class CustomerFacts(Party):
@@ -78,27 +77,7 @@ def _kept(facts: Strict) -> dict[str, Any]:
 def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, number: str = "") -> Record:
     """Write a customer under the shop's own number, or under the next free one; Refused if it is taken."""
     kept = facts_of(facts)
-    for _ in range(_TRIES):
-        own = number or _next_number(book)
-        body = Customer(**kept, customer_number=own).document()
-        record = book.append(CUSTOMER, own, at, body)
-        # Another program may have taken the number since it was looked up.
-        if says(record, at, body):
-            return record
-        if number:
-            raise Refused(
-                f"customer {number} is {Customer.of(record).name}: leave the number out for the next free one"
-            )
-    raise Refused("the book is written by others all the time: try again")
-
-
-def _next_number(book: Book) -> str:
-    """One above the highest numeric number; a correction's key is no number."""
-    numbers = (Customer.of(each).customer_number for each in customers(book))
-    taken = [int(number) for number in numbers if number.isdecimal()] + [
-        int(key) for key in book.keys(CUSTOMER) if key.isdecimal() and len(key) < 18
-    ]
-    return str(max(taken, default=0) + 1)
+    return numbered(book, CUSTOMER, number, at, lambda own: Customer(**kept, customer_number=own))
 
 
 def of_customer(book: WritableBook, text: str, at: str) -> dict[str, str | None]:

@@ -306,12 +306,16 @@ def place_of(position: str | None) -> str:
     return " ".join((position or "").lower().split())
 
 
+_OF_A_JOB = ("customer", "customer_number", "address", "machine", "site", "site_number")
+"""What of a job is stated by the records of its work."""
+
+
 def job_facts(book: Book, job: str, position: str) -> dict[str, Any]:
     """What the book knows of a job, for the records of its work; ``wheel`` names one wheel of a machine."""
     known = book.one("job", job) if job else None
     found = Job.of(known) if known else Job(job=job)
     return {
-        **{name: getattr(found, name) for name in ("customer", "customer_number", "address", "machine", "site")},
+        **{name: getattr(found, name) for name in _OF_A_JOB},
         "wheel": f"{found.machine}, {place_of(position)}" if found.machine and position else None,
     }
 

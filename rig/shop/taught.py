@@ -14,6 +14,7 @@ from rig.record.base import Document, RecordError
 from rig.record.notes import SHARED, Shared, Taught
 from rig.run.settings import Settings
 from rig.run.shop_wheels import ShopWheel
+from rig.shop.cavities import with_measured
 from rig.shop.posting import book_if_any
 from rig.wheel import read_size
 
@@ -25,6 +26,11 @@ def with_taught(settings: Settings) -> Settings:
     """The settings with the wheels of the rig's book; JournalError if it cannot be read."""
     with book_if_any(settings) as book:
         return settings if book is None else taught_in(book, settings)
+
+
+def with_wheel(settings: Settings, name: str) -> Settings:
+    """The settings with a wheel asked for by name: as last taught, else as measured on any truck."""
+    return with_measured(with_taught(settings), name)
 
 
 def taught_in(book: Book, settings: Settings) -> Settings:

@@ -1,8 +1,8 @@
 """The cavity of a tyre: its volume with bounds and origin, and the level at every valve position.
 
-A cavity comes from a taught wheel of the shop, else from a published value, else from geometry. A published value is
-the volume up to a 12 o'clock valve, so the cavity is that value divided by the fraction below such a valve. It must
-not know liquids, pressures or rigs.
+A cavity comes from a taught or measured wheel of the shop, else from a published value, else from geometry. A published
+value is the volume up to a 12 o'clock valve, so the cavity is that value divided by the fraction below such a valve. It
+must not know liquids, pressures or rigs.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rig.wheel.geometry import band_l, section_of, valve_radius_m
 from rig.wheel.published import fills_of
 from rig.wheel.section import Section
 
-Basis = Literal["taught", "table", "geometry"]
+Basis = Literal["taught", "measured", "table", "geometry"]
 
 UNMEASURED = Measured()
 
@@ -132,14 +132,17 @@ def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
 
 
 @lru_cache(maxsize=4096)
-def cavity_of(d: Designation, measured: Measured = UNMEASURED, taught_l: float | None = None) -> Cavity:
+def cavity_of(
+    d: Designation, measured: Measured = UNMEASURED, taught_l: float | None = None, taught_u_l: float | None = None
+) -> Cavity:
     """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry.
 
+    With ``taught_u_l``, its uncertainty at 95 %, the strokes of a fill have measured it instead of a reference fill.
     Measurements change the geometry; a published value is scaled by the same change.
     :class:`MeasureError` if a measurement or a taught volume is implausible for this tyre.
     """
     shape = geometric_cavity(d, measured)
-    return _with_published(shape) if taught_l is None else _taught(shape, taught_l)
+    return _with_published(shape) if taught_l is None else _taught(shape, taught_l, taught_u_l)
 
 
 def _with_published(shape: Cavity) -> Cavity:
@@ -166,12 +169,16 @@ def _with_published(shape: Cavity) -> Cavity:
     return replace(shape, volume_l=volumes[0], low_l=low, high_l=high, basis="table", notes=notes)
 
 
-def _taught(shape: Cavity, taught_l: float) -> Cavity:
+def _taught(shape: Cavity, taught_l: float, taught_u_l: float | None) -> Cavity:
     if not 0.5 < taught_l / shape.volume_l < 2:
         raise MeasureError(
             f"a cavity of {taught_l:.0f} L cannot be a {shape.designation.text} (about {shape.volume_l:.0f} L): "
             f"teach the wheel again"
         )
+    if taught_u_l is not None:
+        notes = (*shape.notes, "measured by the strokes of a fill of this wheel")
+        low, high = taught_l - taught_u_l, taught_l + taught_u_l
+        return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="measured", notes=notes)
     notes = (*shape.notes, "taught by a reference fill of this wheel")
     low, high = taught_l * (1 - _TAUGHT_U), taught_l * (1 + _TAUGHT_U)
     return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="taught", notes=notes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import re
@@ -24,9 +25,11 @@ from rig.install.plan import (
     CURRENT,
     HOME,
     PREVIOUS,
+    RECORDS,
     TRIAL,
     CopyRecords,
     DecidesAlike,
+    IsOffered,
     NothingUnfinished,
     Point,
     Put,
@@ -41,6 +44,8 @@ from rig.install.plan import (
 from rig.ledger.black_box import FOLDER_NAME
 from rig.ledger.journal import Journal
 from rig.ledger.keeping import book_read, unsound
+from rig.office.link import copy_of_office
+from rig.record.notes import Shared
 from rig.run.refused import Refused
 
 VERSION = version("ballast-rig")
@@ -148,6 +153,32 @@ def test_an_environment_that_the_service_cannot_use_is_refused(
     assert "runs from a checkout" in said
     assert "give the wheel" in said
     assert not (tmp_path / CURRENT.lstrip("/")).is_symlink()
+
+
+def test_an_upgrade_by_another_file_than_the_office_offers_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before anything else: the version that runs, and its records, are as they were."""
+    wheel = tmp_path / "ballast_rig-9.9-py3-none-any.whl"
+    wheel.write_bytes(b"invented")
+    root = tmp_path / "root"
+    current = root / CURRENT.lstrip("/")
+    current.parent.mkdir(parents=True)
+    current.symlink_to("1.0")
+    said = {"sha256": hashlib.sha256(b"another file").hexdigest(), "day": "2026-12-01"}
+    with copy_of_office(root / RECORDS.lstrip("/")) as copy:
+        copy.append("shared release", "9.9", "2026-12-01T08:00:00.000+00:00", Shared(name="9.9", said=said))
+    upgrade = ("install", "--upgrade", str(wheel), "--root", str(root))
+    assert "is not the release 9.9 that the office offers" in refused(capsys, *upgrade)
+    assert [each.name for each in current.parent.iterdir()] == ["current"]
+    assert current.readlink().name == "1.0"
+    assert main([*upgrade, "--dry-run", "--json"]) == 0
+    assert "refuse if the office offers another file as 9.9" in json.loads(capsys.readouterr().out)["steps"][0]
+    assert main([*upgrade, "--dry-run", "--json", "--not-offered"]) == 0
+    assert "refuse if the office" not in capsys.readouterr().out
+    # The file that is offered is gone on with.
+    wheel.write_bytes(b"another file")
+    Doer(root).do(IsOffered("9.9", "1.0", str(wheel)))
 
 
 def test_a_file_that_is_no_wheel_of_it_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

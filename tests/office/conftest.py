@@ -6,14 +6,18 @@ import itertools
 import json
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ledger"))
 
+from networks import Network
 from offices import CONFIG, Desk, Run, desk
 from postgres import Server, server
+from test_office_service import serving
+from test_way_down import Truck
 
 from rig.cli import main
 
@@ -24,6 +28,22 @@ _NUMBERS = itertools.count(1)
 def office(tmp_path: Path) -> Iterator[Desk]:
     with desk(f"sqlite:///{tmp_path / 'office.sqlite'}", tmp_path) as made:
         yield made
+
+
+@pytest.fixture
+def network(tmp_path: Path) -> Iterator[Network]:
+    folder = tmp_path / "office"
+    with (
+        desk(f"sqlite:///{folder / 'o.sqlite'}", folder) as made,
+        serving(made, folder, datetime(2019, 1, 1, tzinfo=UTC)) as address,
+    ):
+        yield Network(made.register, made.key, made.challenges, address)
+
+
+@pytest.fixture
+def two(network: Network, tmp_path: Path) -> tuple[Truck, Truck]:
+    a, b = (Truck.of(network, tmp_path, name) for name in "ab")
+    return a, b
 
 
 @pytest.fixture(scope="session")

@@ -207,6 +207,26 @@ def test_a_given_job_is_shown_until_its_truck_begins_it(page: OfficePage, made: 
     assert got(client, "work")["given"] == []
 
 
+def test_the_jobs_of_a_day_are_shown_with_what_is_begun(page: OfficePage, made: Shop) -> None:
+    client = signed_in(page, "technician")
+    with Register(made.url) as office:
+        for name, day in (("J7", "2026-12-02"), ("J3", "2026-12-02"), ("J8", "2026-12-03"), ("J9", None)):
+            said = {
+                "machine": "Grader 2",
+                "site": "North yard",
+                "site_number": "SITE-1",
+                **({"day": day} if day else {}),
+            }
+            write_offer(office, "job", "office for truck-beta", None, Shared(name=name, said=said), f"given {name}")
+    found = got(client, "work?day=2026-12-02")["given"]
+    assert {(job["job"], job["begun"], job["day"]) for job in found} == {
+        ("J7", False, "2026-12-02"), ("J3", True, "2026-12-02"),
+    }  # fmt: skip
+    assert (found[0]["site"], found[0]["site_number"]) == ("North yard", "SITE-1")
+    assert {job["job"] for job in got(client, "work")["given"]} == {"J7", "J8", "J9"}
+    assert client.get("/api/work?day=tomorrow").status_code == 422
+
+
 def test_more_work_after_a_bill_is_unbilled_and_names_it(page: OfficePage, made: Shop) -> None:
     client = signed_in(page)
     got(client, "work")

@@ -93,6 +93,7 @@ def test_every_part_can_be_read_by_day_and_by_night(tmp_path: Path) -> None:
                     page.locator("#field-customer").fill(HILL)
                     page.get_by_role("button", name="Show").click()
                     expect(page.get_by_text("Loader 1")).to_be_visible()
+                    expect(page.locator("svg.machine .tyre")).to_have_count(2)
                 page.screenshot(path=pictures / f"{size}-{area}.png")
                 for scheme in ("light", "dark"):
                     page.emulate_media(color_scheme=scheme)

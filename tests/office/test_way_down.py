@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from offices import AT, Desk, chain_in, desk, truck
+from shop_books import posted_of
 from sqlalchemy import text
 from test_transfer_faults import Killed, Steps, stepping
 
@@ -29,6 +30,7 @@ from rig.office.sharing import offered, share, write_offer
 from rig.record.notes import Customer, Job, Shared, Taught
 from rig.run.settings import Settings, load_settings
 from rig.shop.customers import customer_of, new_customer
+from rig.shop.sites import new_site
 from rig.shop.taught import with_taught
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"
@@ -332,6 +334,11 @@ def test_the_rule_for_any_three(now: dict[str, int], base: dict[str, int], new: 
         assert displaced.get(field) == (now[field] if lost else None)
 
 
+MEASURED: dict[str, object] = {
+    "measured_cavity_l": 340.0, "measured_cavity_u_l": 9.0, "cavity_low_l": 320.0, "cavity_high_l": 360.0,
+    "wheel": "Loader, rear left",
+}  # fmt: skip
+
 # --- killed ---------------------------------------------------------------------------------------------------------
 
 
@@ -347,6 +354,10 @@ def test_an_office_killed_while_it_reads_offers_each_thing_once(
             a.teach("front", 200.0)
             with book_of(a.folder) as book:
                 new_customer(book, {"name": "Hill Farm"}, AT)
+                new_site(book, "1", {"name": "North yard"}, AT)
+                first = book.append("fill", "f1", AT, posted_of("f1", **MEASURED))
+                book.append("fill", "f2", AT, posted_of("f2", number=2, **MEASURED | {"wheel": "Loader, rear right"}))
+                book.replace(first, first.document | {"why": "told afterwards", "by": "Ann"}, AT)
             killed = False
             try:
                 with stepping(steps, monkeypatch):
@@ -357,7 +368,7 @@ def test_an_office_killed_while_it_reads_offers_each_thing_once(
             again = Truck(made, a.folder, a.link)
             settle([again])
             kinds = [each.kind for each in made.chain("office")]
-            assert sorted(kinds) == ["shared customer", "shared wheel"]
+            assert sorted(kinds) == ["shared cavity"] * 2 + ["shared customer", "shared site", "shared wheel"]
             assert made.chain("truck-a") == chain_in(a.folder)
         if not killed:
             break

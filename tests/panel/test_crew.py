@@ -73,6 +73,25 @@ async def test_a_supervisor_enters_and_removes_and_the_removed_are_signed_out(tm
     assert (await jo.get("/api/me")).json()["name"] is None
 
 
+async def test_whoever_another_program_removes_or_changes_is_signed_out_with_the_next_request(tmp_path: Path) -> None:
+    door = Door(tmp_path)
+    await door.sign_in(name="Sam", pin=PIN[::-1])
+    jo = door.another()
+    await door.sign_in(jo)
+    elsewhere = People(tmp_path)
+    elsewhere.add("Kim", "technician", "590317")
+    assert [(await each.get("/api/me")).json()["name"] for each in (door.client, jo)] == ["Sam", "Jo"]
+    elsewhere.remove("Jo")
+    assert [(await each.get("/api/me")).json()["name"] for each in (door.client, jo)] == ["Sam", None]
+    elsewhere.add("Sam", "technician", PIN[::-1])
+    assert (await door.client.get("/api/me")).json()["name"] is None
+    await door.sign_in(name="Sam", pin=PIN[::-1])
+    assert (await door.client.get("/api/me")).json()["role"] == "technician"
+    # STOP is heard though nobody can be looked up.
+    elsewhere.path.write_text("{", encoding="utf-8")
+    assert (await door.client.post("/api/stop", json={"id": "stop-0001"})).status_code == 200
+
+
 @pytest.mark.parametrize(
     ("path", "form"),
     [

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from rig.office.contacts import Contact, Contacts
     from rig.office.register import KeyBook
 
+_OF_A_JOB = ("day", "customer", "machine", "site", "site_number")
 _FILLS_JUDGED = 200
 """Fills since its proving by which a meter is judged here, the latest. Assumed, no source."""
 
@@ -75,8 +76,8 @@ def _contact(last: Contact | None) -> View:
     return {"heard": last.at.isoformat(timespec="seconds"), "waiting": last.waiting}
 
 
-def work_view(book: Book, since: str) -> View:
-    """Work since a time that no invoice has, by job; without money."""
+def work_view(book: Book, since: str, day: str = "") -> View:
+    """Work since a time that no invoice has, by job, without money; and the jobs given that wait, or those of a day."""
     names = trucks_of(book)
     rows = [
         {
@@ -87,19 +88,19 @@ def work_view(book: Book, since: str) -> View:
         for each in unbilled(book, since)
     ]  # fmt: skip
     rows.sort(key=lambda row: str(row["last"]), reverse=True)
-    return {"since": since, "given": _given(book, names, since), "work": rows}
+    return {"since": since, "given": _given(book, names, since, day), "work": rows}
 
 
-def _given(book: Book, names: Mapping[str, str], since: str) -> list[View]:
-    """Jobs that the office has given to a truck since a time, and that its truck has not begun."""
+def _given(book: Book, names: Mapping[str, str], since: str, day: str) -> list[View]:
+    """Jobs that the office has given to a truck: those of a day, else since a time what its truck has not begun."""
     trucks = {for_truck(truck): truck for truck in names}
     given = []
     for record, offer in Offers.of(book, list(trucks)).each("job"):
         truck = trucks[record.truck]
         begun = any(each.truck == truck for each in book.valid(BILLED, job=offer.name))
-        if record.at >= since and not begun:
-            facts: View = {name: offer.said.get(name) for name in ("customer", "machine", "site")}
-            given.append({"truck": names[truck], "job": offer.name, "at": record.at, **facts})
+        if offer.said.get("day") == day if day else record.at >= since and not begun:
+            facts: View = {name: offer.said.get(name) for name in _OF_A_JOB}
+            given.append({"truck": names[truck], "job": offer.name, "at": record.at, "begun": begun, **facts})
     return given
 
 

@@ -118,9 +118,9 @@ class OfficePage:
         """Begin of a day so many days ago, so that an answer is kept for a day."""
         return f"{(self._clock() - timedelta(days=days)).date().isoformat()}T00:00:00.000+00:00"
 
-    def _work(self, _request: Request) -> Asked:
-        since = self._since(WORK_DAYS)
-        return ("work", since), lambda book: work_view(book, since)
+    def _work(self, request: Request) -> Asked:
+        since, day = self._since(WORK_DAYS), _day(request, "day")
+        return ("work", since, day), lambda book: work_view(book, since, day)
 
     def _bills(self, _request: Request) -> Asked:
         since = self._since(WORK_DAYS)

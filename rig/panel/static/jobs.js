@@ -56,7 +56,7 @@ export class Jobs {
     const next = job.next === null ? null : job.wheels[job.next];
     const whole = job.wheels.filter((wheel) => wheel.status === 'done').length;
     return h('div', { class: 'job' },
-      h('h3', {}, [job.job, job.customer, job.machine].filter(Boolean).join(' · ')),
+      h('h3', {}, [job.job, job.day, job.customer, job.machine, job.site && [job.site, job.site_number].filter(Boolean).join(' ')].filter(Boolean).join(' · ')),
       job.away ? h('p', {}, h('strong', {}, t('put_away')), ` ${job.away}`) : null,
       next ? h('button', { type: 'button', class: 'tile do next', onclick: () => this.goOn(job, next) },
         h('strong', {}, `${SIGNS.next} ${placeOf(next.form.position)} ${next.size}`),
@@ -120,10 +120,12 @@ export class JobScreen {
   }
 
   about() {
-    const field = (name) => h('label', {}, t(`field.${name}`),
-      h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, oninput: (event) => { this.job[name] = event.target.value; } }));
+    const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
+      h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, ...more, oninput: (event) => { this.job[name] = event.target.value; } }));
+    const sites = h('datalist', { id: 'sites' });
+    get('/api/sites').then((found) => sites.replaceChildren(...found.map((each) => h('option', { value: each.number }, [each.name, each.customer].filter(Boolean).join(', '))))).catch(() => {});
     return h('section', { class: 'card' }, h('h2', {}, this.job.job || t('new_job')),
-      h('div', { class: 'fields' }, field('customer'), field('machine'), field('site')),
+      h('div', { class: 'fields' }, field('customer'), field('machine'), field('site', { list: 'sites' }), sites),
       this.list.element,
       button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
       button(t('leave_job'), () => this.app.go('work'), 'plain'),

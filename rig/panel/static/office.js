@@ -2,6 +2,7 @@
 
 import { button, h, say } from './dom.js';
 import * as given from './given.js';
+import { machine } from './machine.js';
 import * as units from './units.js';
 import { clock, known, learn, t } from './words.js';
 
@@ -78,11 +79,16 @@ const shows = {
       [t('office.key'), (row) => known(`office.key.${row.key}`, row.key)]]);
   },
   async work() {
-    const { given: jobs, work, since } = await ask('work');
-    return [table(t('office.given'), jobs, [[t('office.job'), (row) => row.job], [t('office.customer'), (row) => dash(row.customer)],
-      [t('office.truck'), (row) => row.truck], [t('office.machine'), (row) => dash(row.machine)], [t('office.site'), (row) => dash(row.site)],
-      [t('office.given_at'), (row) => when(row.at)]]),
-    table(t('office.work'), work, [
+    const found = h('div', {});
+    const load = (query) => tried(async () => {
+      const { given: jobs } = await ask('work', query);
+      found.replaceChildren(table(query.day ? t('office.of_day', { day: query.day }) : t('office.given'), jobs, [[t('office.job'), (row) => row.job], [t('office.day'), (row) => dash(row.day)],
+        [t('office.customer'), (row) => dash(row.customer)], [t('office.truck'), (row) => row.truck], [t('office.machine'), (row) => dash(row.machine)],
+        [t('office.site'), (row) => dash([row.site, row.site_number].filter(Boolean).join(' '))], [t('office.state'), (row) => t(row.begun ? 'office.begun' : 'office.not_begun')], [t('office.given_at'), (row) => when(row.at)]]));
+    });
+    const { work, since } = await ask('work');
+    await load({});
+    return [form([field('day', { type: 'date' })], t('office.show'), load), found, table(t('office.work'), work, [
       [t('office.job'), (row) => dash(row.job)], [t('office.customer'), (row) => dash(row.customer)],
       [t('office.truck'), (row) => row.truck], [t('office.fills'), (row) => String(row.fills)],
       [t('office.volume'), (row) => litres(row.litres) + (row.unknown ? ` ${t('office.and_unknown', { n: row.unknown })}` : '')],
@@ -137,9 +143,10 @@ const shows = {
     const found = h('div', {});
     return [form([field('customer', { required: true })], t('office.show'), (said) => tried(async () => {
       const { machines } = await ask('wheels', said);
-      found.replaceChildren(...(machines.length ? machines.map((each) => table(each.machine || t('office.no_machine'), each.wheels, [
+      const beside = (row) => [row.size, litres(row.litres), row.at ? row.at.slice(0, 10) : t('office.unknown')];
+      found.replaceChildren(...(machines.length ? machines.map((each) => h('div', {}, each.machine ? machine(each.machine, each.wheels, beside) : null, table(each.machine || t('office.no_machine'), each.wheels, [
         [t('office.position'), (row) => dash(row.position)], [t('office.size'), (row) => row.size], [t('office.fluid'), (row) => row.fluid],
-        [t('office.volume'), (row) => litres(row.litres)], [t('office.last'), (row) => when(row.at)]])) : [h('p', {}, t('office.nothing'))]));
+        [t('office.volume'), (row) => litres(row.litres)], [t('office.last'), (row) => when(row.at)]]))) : [h('p', {}, t('office.nothing'))]));
     })), found];
   },
   async meters() {

@@ -57,14 +57,25 @@ export class PickScreen {
       values.map((value) => h('label', { class: 'chip' },
         h('input', { type: 'radio', name, value, checked: this.form[name] === value, onchange: () => this.change(name, value) }),
         h('span', {}, label(value)))));
+    const measured = this.app.asked?.answer.measured;
     return h('div', { class: 'choices' },
+      measured ? button(t('go_by_measured', { wheel: measured }), () => this.goBy(measured), 'wide', { id: 'measured' }) : null,
       row('position', t('position'), POSITIONS, (value) => t(`position.${value}`)),
       row('support', t('support'), ['jacked', 'ground'], (value) => t(`support.${value}`)));
   }
 
   change(name, value) {
     this.form[name] = value;
-    if (this.ready) this.ask({ ...this.ready.form, [name]: value });
+    if (!this.ready) return;
+    const { form } = this.ready;
+    // What was measured at one place is none of another one's.
+    const other = name === 'position' && form.wheel && form.wheel === this.measured?.wheel ? { wheel: '', size: this.measured.size } : {};
+    this.ask({ ...form, ...other, [name]: value });
+  }
+
+  goBy(wheel) {
+    this.measured = { wheel, size: this.app.asked.answer.size };
+    this.ask({ ...this.form, wheel, size: '' });
   }
 
   typed() {

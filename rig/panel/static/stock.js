@@ -6,12 +6,29 @@ import { Records } from './records.js';
 import { shown } from './units.js';
 import { clock, t } from './words.js';
 
+// What this truck has of its office; nothing on a truck without one.
+function ofOffice(office) {
+  if (!office.joined) return null;
+  const figures = {
+    exchanged: office.exchanged ? clock(office.exchanged) : t('of_office.never'),
+    waiting: t('of_office.of', { waiting: office.waiting, records: office.records }),
+    offers: Object.entries(office.offers).map(([what, count]) => t(`of_office.kind.${what}`, { count })).join(', ') || t('of_office.nothing'),
+  };
+  return h('section', { class: 'card', id: 'of-office' }, h('h2', {}, t('of_office')),
+    h('dl', { class: 'figures roomy' }, Object.entries(figures).map(([name, text]) => h('div', {}, h('dt', {}, t(`of_office.${name}`)), h('dd', {}, text)))),
+    office.release ? h('p', {}, h('strong', {}, office.release)) : null,
+    office.waiting_words.map((words) => h('p', { class: 'against' }, words)),
+    office.others.map((other) => h('p', {}, `${other.name}: `, other.words.map((word) => t('of_office.other', { ...word, by: word.by || t('of_office.somebody') })).join('; '))));
+}
+
 export class StockScreen {
   constructor(app) {
     this.app = app;
     this.list = h('div', {}, t('loading'));
     this.records = new Records(app, { kinds: 'load,dip,connect,tote,rinse,spill' }, t('records_of_stock'), () => this.load());
-    this.element = h('div', { class: 'columns' }, h('div', {}, this.list, this.records.element), me.name ? this.telling() : null);
+    this.office = h('div', {});
+    this.element = h('div', { class: 'columns' }, h('div', {}, this.list, this.records.element, this.office), me.name ? this.telling() : null);
+    get('/api/office').then((office) => this.office.replaceChildren(...[ofOffice(office)].filter(Boolean))).catch((error) => this.office.replaceChildren(h('p', { class: 'against' }, error.message)));
     this.load();
   }
 

@@ -1,0 +1,43 @@
+"""Records under a permanent number: the shop's own, or the next free one. Must not know what they are of."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from rig.ledger.moment import says
+from rig.record.base import Sealed
+from rig.run.refused import Refused
+
+if TYPE_CHECKING:
+    from rig.ledger.book import Book
+    from rig.ledger.chain import Record
+    from rig.ledger.writing import WritableBook
+
+_TRIES = 100
+
+
+def numbered(book: WritableBook, kind: str, number: str, at: str, made: Callable[[str], Sealed]) -> Record:
+    """Write what ``made`` makes of a number: ``number``, or the next free one if that is empty.
+
+    The record has its number in the field ``<kind>_number``, and a ``name``. Refused if ``number`` is taken.
+    """
+    for _ in range(_TRIES):
+        own = number or _next_number(book, kind)
+        body = made(own).document()
+        record = book.append(kind, own, at, body)
+        # Another program may have taken the number since it was looked up.
+        if says(record, at, body):
+            return record
+        if number:
+            raise Refused(f"{kind} {number} is {record.document['name']}: leave the number out for the next free one")
+    raise Refused("the book is written by others all the time: try again")
+
+
+def _next_number(book: Book, kind: str) -> str:
+    """One above the highest numeric number; a correction's key is no number."""
+    numbers = (str(each.document[f"{kind}_number"]) for each in book.valid(kind, truck=book.own))
+    taken = [int(number) for number in numbers if number.isdecimal()] + [
+        int(key) for key in book.keys(kind) if key.isdecimal() and len(key) < 18
+    ]
+    return str(max(taken, default=0) + 1)
