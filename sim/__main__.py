@@ -43,7 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         stock_table(options.years, options.cases, options.seed, options.jobs, lambda line: print(line, flush=True))
         return 0
     if options.command == "chart":
-        chart_curve(options.sizes, options.seed, options.spread / 100, lambda line: print(line, flush=True))
+        chart_curve(options.books, options.seed, options.spread / 100, lambda line: print(line, flush=True))
         return 0
     if options.command == "campaign":
         return _campaign(given, options)
@@ -122,7 +122,7 @@ def _parser() -> argparse.ArgumentParser:
         help="what measured wheels are worth",
         description="Draw sizes, and print the error and coverage of a wheel's cavity by the count of measured wheels.",
     )
-    chart.add_argument("--sizes", type=int, default=200, help="default %(default)s")
+    chart.add_argument("--books", type=int, default=10, help="of 20 sizes each (default %(default)s)")
     chart.add_argument("--spread", type=_spread, default=5.0, metavar="PERCENT", help="1 s (default %(default)s)")
     chart.add_argument("--seed", type=int, default=1)
     add_campaign(commands)

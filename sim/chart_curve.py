@@ -1,4 +1,4 @@
-"""What a chart that learns is worth: error and coverage of its targets by the count of measured wheels. Made-up shops.
+"""What a chart that learns is worth: error and coverage of its cavities by the count of measured wheels; made-up books.
 
 Fifty trucks, each with an error of its meter and its gauge, measure new wheels of a size whose true cavity lies off the
 published or modelled one. A casing grows under pressure, the same for all wheels of its size; air follows a
@@ -11,21 +11,20 @@ from __future__ import annotations
 import math
 import random
 import statistics
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
 from statistics import NormalDist
 
 from rig.control.airspace import Rise, found_in
 from rig.units import KPA_PER_PSI
 from rig.wheel import cavity_of, read_size
 from rig.wheel.known import KNOWN_SIZES
-from rig.wheel.learned import Measurement, Posterior, posterior
+from rig.wheel.learned import Measurement, Posterior, Size, Weights, posterior, spread_weights
 
 COUNTS = (0, 1, 2, 3, 5, 10)
 """Wheels measured before the one that is asked for."""
 _TRUCKS, _MAKES = 50, 3
-_MAKE_SD, _WHEEL_SD = 0.01, 0.007
-"""Of makes about their size, of wheels about their make: assumptions, no source."""
 _METER_SD, _GAUGE_SD_KPA = 0.0015, 0.5
 """Of a truck's meter, and of its gauge at each rest."""
 _LEVEL_U = 0.02
@@ -89,54 +88,102 @@ def _by_level(rng: random.Random, cavity_l: float, truck: _Truck) -> tuple[float
     return litres, _LEVEL_U * litres, 0.0
 
 
-def outcomes(rng: random.Random, spread: float, level_share: float) -> list[Outcome]:
-    """One size: the answers after each count of measured wheels, for one more wheel of one of its makes."""
-    size = rng.choice([each for each in KNOWN_SIZES if cavity_of(read_size(each)).volume_l >= _LEAST_L])
-    cavity = cavity_of(read_size(size))
-    band = max(cavity.high_l / cavity.volume_l - 1, 1 - cavity.low_l / cavity.volume_l)
+@dataclass(slots=True)
+class _Drawn:
+    """One size of a book: what is true of it, and what was measured so far."""
+
+    litres: float
+    band: float
+    size_l: float
+    makes: dict[str, float]
+    growth_per_kpa: float
+    measured: list[Measurement] = field(default_factory=list)
+
+    @property
+    def size(self) -> Size:
+        return Size(self.litres, self.band, tuple(self.measured))
+
+    def wheel(self, rng: random.Random, wheel_sd: float) -> tuple[str, float]:
+        """A new wheel: its make and its true cavity."""
+        make = rng.choice(list(self.makes))
+        return make, self.size_l * math.exp(self.makes[make] + rng.gauss(0.0, wheel_sd))
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """What is true: spread of sizes, makes and wheels about the published or modelled cavities (1 s)."""
+
+    spread: float = 0.05
+    make_sd: float = 0.01
+    wheel_sd: float = 0.007
+    level_share: float = 0.5
+    """Share of the fills that went on to the valve."""
+
+    sizes: int = 20
+    """Of one book."""
+
+    def drawn(self, rng: random.Random) -> list[_Drawn]:
+        """The sizes of one book."""
+        known = [
+            cavity for cavity in (cavity_of(read_size(each)) for each in KNOWN_SIZES) if cavity.volume_l >= _LEAST_L
+        ]
+        own = math.sqrt(max(self.spread**2 - self.make_sd**2 - self.wheel_sd**2, 0.0))
+        return [
+            _Drawn(
+                cavity.volume_l,
+                cavity.band,
+                cavity.volume_l * math.exp(rng.gauss(0.0, own)),
+                {f"make {number}": rng.gauss(0.0, self.make_sd) for number in range(_MAKES)},
+                rng.uniform(0.0, 0.003) / KPA_PER_PSI,
+            )
+            for cavity in rng.sample(known, self.sizes)
+        ]
+
+
+def outcomes(rng: random.Random, world: World, counts: Sequence[int] = COUNTS) -> list[list[Outcome]]:
+    """One book: for each count of measured wheels of every size, the answers for one more wheel of each size."""
+    drawn = world.drawn(rng)
     trucks = [_Truck(1 + rng.gauss(0.0, _METER_SD)) for _ in range(_TRUCKS)]
-    own = math.sqrt(max(spread**2 - _MAKE_SD**2 - _WHEEL_SD**2, 0.0))
-    size_l = cavity.volume_l * math.exp(rng.gauss(0.0, own))
-    makes = {f"make {number}": rng.gauss(0.0, _MAKE_SD) for number in range(_MAKES)}
-    growth_per_kpa = rng.uniform(0.0, 0.003) / KPA_PER_PSI
-
-    def wheel() -> tuple[str, float]:
-        make = rng.choice(list(makes))
-        return make, size_l * math.exp(makes[make] + rng.gauss(0.0, _WHEEL_SD))
-
-    measured: list[Measurement] = []
     found = []
-    for count in range(max(COUNTS) + 1):
-        if count in COUNTS:
-            make, truth_l = wheel()
-            found.append(_judged(truth_l, cavity.volume_l, band, measured, make))
-        make, truth_l = wheel()
-        truck = rng.choice(trucks)
-        reads = [_by_air(rng, truth_l, growth_per_kpa, truck)]
-        if rng.random() < level_share:
-            reads.append(_by_level(rng, truth_l, truck))
-        measured += [Measurement(*read, wheel=f"wheel {count}", make=make) for read in reads]
+    for count in range(max(counts) + 1):
+        if count in counts:
+            own = [spread_weights([each.size]) for each in drawn]
+            whole = {at: sum(each[at] for each in own) for at in own[0]}
+            found.append(
+                [
+                    _judged(each, *each.wheel(rng, world.wheel_sd), {at: whole[at] - weights[at] for at in whole})
+                    for each, weights in zip(drawn, own, strict=True)
+                ]
+            )
+        for each in drawn:
+            make, truth_l = each.wheel(rng, world.wheel_sd)
+            truck = rng.choice(trucks)
+            reads = [_by_air(rng, truth_l, each.growth_per_kpa, truck)]
+            if rng.random() < world.level_share:
+                reads.append(_by_level(rng, truth_l, truck))
+            each.measured += [Measurement(*read, wheel=f"wheel {count}", make=make) for read in reads]
     return found
 
 
-def _judged(truth_l: float, size_l: float, band: float, measured: list[Measurement], make: str) -> Outcome:
+def _judged(drawn: _Drawn, make: str, truth_l: float, weights: Weights) -> Outcome:
     # Nothing measured: the band of the size itself.
-    known = Posterior(((1.0, NormalDist(0.0, band / 2)),))
-    found = posterior(size_l, band, measured, make) if measured else known
-    value = math.log(truth_l / size_l)
+    known = Posterior(((1.0, NormalDist(0.0, drawn.band / 2)),))
+    found = posterior(drawn.size, make, weights=weights) if drawn.measured else known
+    value = math.log(truth_l / drawn.litres)
     low, high = found.quantile(0.025), found.quantile(0.975)
     return Outcome(
-        error=abs(size_l * math.exp(found.quantile(0.5)) / truth_l - 1),
+        error=abs(drawn.litres * math.exp(found.quantile(0.5)) / truth_l - 1),
         in_90=found.quantile(0.05) <= value <= found.quantile(0.95),
         in_95=low <= value <= high,
         half_width=(high - low) / 2,
     )
 
 
-def curve(sizes: int, seed: int, spread: float, level_share: float) -> list[Row]:
-    """The learning curve over so many sizes."""
-    found = [outcomes(random.Random(f"{seed}/{number}"), spread, level_share) for number in range(sizes)]
-    return [_row(count, each) for count, each in zip(COUNTS, zip(*found, strict=True), strict=True)]
+def curve(books: int, seed: int, world: World, counts: Sequence[int] = COUNTS) -> list[Row]:
+    """The learning curve over the sizes of so many books."""
+    found = [outcomes(random.Random(f"{seed}/{number}"), world, counts) for number in range(books)]
+    by_count = zip(*found, strict=True)
+    return [_row(count, chain.from_iterable(each)) for count, each in zip(counts, by_count, strict=True)]
 
 
 def _row(count: int, found: Iterable[Outcome]) -> Row:
@@ -152,16 +199,16 @@ def _row(count: int, found: Iterable[Outcome]) -> Row:
     )
 
 
-def chart_curve(sizes: int, seed: int, spread: float, say: Callable[[str], None]) -> None:
+def chart_curve(books: int, seed: int, spread: float, say: Callable[[str], None], sizes: int = 20) -> None:
     """Print the learning curve for wheels measured by the air space, at the valve, and both."""
-    say(f"{sizes} sizes, {_TRUCKS} trucks, true spread {100 * spread:g} % (1 s) about the published or modelled cavity")
+    say(f"books {books}, trucks of each {_TRUCKS}, sizes of each {sizes}, true spread {100 * spread:g} % (1 s)")
     for name, share in (
         ("air space alone", 0.0),
         ("half of them to the valve as well", 0.5),
         ("all of them to the valve as well", 1.0),
     ):
         say(f"{name}\n  wheels  median error  90th pct  in 90 %  in 95 %  half width")
-        for row in curve(sizes, seed, spread, share):
+        for row in curve(books, seed, World(spread, level_share=share, sizes=sizes)):
             errors = f"{100 * row.median_error:10.2f} %  {100 * row.p90_error:6.2f} %"
             held = f"{100 * row.in_90:5.1f} %  {100 * row.in_95:5.1f} %"
             say(f"  {row.wheels:6}  {errors}  {held}  {100 * row.half_width:7.2f} %")

@@ -13,7 +13,18 @@ from rig.books.where import add_config, book_asked, book_written, now, print_ans
 from rig.cli.table import OK, Add
 from rig.record.notes import Chart, NotInChart
 from rig.run.refused import Refused
-from rig.shop.chart import CHART, NOT_IN_CHART, Entry, entries, learned_of, make_of, rows_for_others
+from rig.shop.chart import (
+    CHART,
+    NOT_IN_CHART,
+    Entry,
+    entries,
+    learned_of,
+    make_of,
+    recent,
+    rows_for_others,
+    spreads_beside,
+    spreads_of,
+)  # fmt: skip
 from rig.units import show_volume
 from rig.wheel import Learned, cavity_of, liquid_at_valve, read_size
 
@@ -68,7 +79,8 @@ def _list(options: argparse.Namespace) -> None:
     with book_asked(options) as book:
         found = entries(book)
     by_size = {size: [each for each in found if each.size == size] for size in sorted({each.size for each in found})}
-    cavities = {size: learned_of(size, own) for size, own in by_size.items()}
+    spreads = spreads_of(each for each in found if each.left_out is None)
+    cavities = {size: learned_of(size, own, others=spreads_beside(spreads, size)) for size, own in by_size.items()}
     rows = [{"size": size, **_document(size, cavities[size], own)} for size, own in by_size.items()]
     lines = [f"{size:<12} {_words(size, cavities[size])}" for size in by_size]
     print_answer(options, rows, "\n".join(lines) or "no fill has measured a cavity yet")
@@ -77,14 +89,14 @@ def _list(options: argparse.Namespace) -> None:
 def _show(options: argparse.Namespace) -> None:
     size = read_size(options.what).text
     with book_asked(options) as book:
-        found = entries(book, size)
+        found, others = entries(book, size), spreads_beside(spreads_of(recent(book)), size)
     if not found:
         raise Refused(f"no fill has measured a {size} yet: its cavity is by {cavity_of(read_size(size)).basis}")
-    cavity = learned_of(size, found, options.make)
+    cavity = learned_of(size, found, options.make, others=others)
     makes = sorted({each.measurement.make for each in found if each.measurement.make})
     lines = [f"{size}{f', {options.make}' if options.make else ''}: {_words(size, cavity)}"]
     for make in makes if not options.make else ():
-        lines.append(f"  {make}: {_words(size, learned_of(size, found, make))}")
+        lines.append(f"  {make}: {_words(size, learned_of(size, found, make, others=others))}")
     lines += [_line(each) for each in found if options.make == "" or each.measurement.make == make_of(options.make)]
     document = {"size": size, **_document(size, cavity, found), "measurements": [_row(each) for each in found]}
     print_answer(options, document, "\n".join(lines))

@@ -9,17 +9,30 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from rig.ledger.query import newest_query
 from rig.record.notes import Chart, ChartRow, NotInChart, Taught
 from rig.record.work import PumpWork
 from rig.run.assembly import Question
 from rig.shop.filled import OF_A_FILL, filled
 from rig.shop.posting import FILL, job_facts, number_of
 from rig.shop.wheels import STEP
-from rig.wheel import TAUGHT_U, Learned, Measurement, cavity_l_of_fill, cavity_of, learned, read_size
+from rig.wheel import (
+    TAUGHT_U,
+    Learned,
+    Measurement,
+    Size,
+    Weights,
+    cavity_l_of_fill,
+    cavity_of,
+    learned,
+    read_size,
+    spread_weights,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -30,6 +43,10 @@ CHART, NOT_IN_CHART, WHEEL = "chart", "not in chart", "wheel"
 How = Literal["air space", "to the valve", "another shop"]
 _CREDIBLE = (0.5, 2.0)
 """A measured cavity as a multiple of the size's, outside of which it is another tyre's. As for a taught wheel."""
+
+
+_RECENT = 200
+"""Fills by which the spreads are known: reading more takes longer than it adds. Assumed, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +70,15 @@ class Entry:
 
 def entries(book: Book, size: str | None = None) -> list[Entry]:
     """Every measurement of a size, or of all, also those left out."""
-    out = {(each.truck, NotInChart.of(each).fill_id): each for each in book.valid(NOT_IN_CHART)}
-    own = [replace(each, left_out=out.get((each.truck, each.id))) for each in _of_fills(book, size)]
+    out, fills = _left_out(book), book.valid(FILL, size=size)
+    own = [replace(each, left_out=out.get((each.truck, each.id))) for each in _of_fills(book, fills, size)]
     others = {fill_id: each for (_, fill_id), each in out.items()}
     return own + [replace(each, left_out=others.get(each.id)) for each in _of_others(book, size)]
+
+
+def _left_out(book: Book) -> dict[tuple[str, str], Record]:
+    """What persons left out, by chain and fill."""
+    return {(each.truck, NotInChart.of(each).fill_id): each for each in book.valid(NOT_IN_CHART)}
 
 
 def asked_of(book: Book, question: Question, job: str = "", position: str = "") -> Learned | None:
@@ -64,14 +86,47 @@ def asked_of(book: Book, question: Question, job: str = "", position: str = "") 
     if question.taught_l is not None:
         return None
     size = read_size(question.size).text
-    return learned_of(size, entries(book, size), question.make, _known_wheel(book, job, position))
+    if not (found := entries(book, size)):
+        return None
+    others = spreads_beside(spreads_of(recent(book)), size)
+    return learned_of(size, found, question.make, _known_wheel(book, job, position), others)
 
 
-def learned_of(size: str, found: list[Entry], make: str = "", wheel: str = "") -> Learned | None:
-    """The cavity of a size by the measurements that count, of a make and tread or of a wheel among them."""
+def learned_of(
+    size: str, found: Iterable[Entry], make: str = "", wheel: str = "", others: Weights | None = None
+) -> Learned | None:
+    """The cavity of a size by the measurements that count, of a make and tread or of a wheel among them.
+
+    ``others`` is what the spreads are by other sizes.
+    """
+    return learned(_size(size, found), make_of(make), wheel, others)
+
+
+def recent(book: Book) -> list[Entry]:
+    """The measurements that count of the latest fills: enough to know how makes and wheels spread."""
+    out = _left_out(book)
+    fills = book.in_order(each for each in book.found(newest_query(FILL, _RECENT)) if not each.void_in_its_body)
+    return [each for each in _of_fills(book, fills, None) if (each.truck, each.id) not in out]
+
+
+def spreads_of(found: Iterable[Entry]) -> dict[str, Weights]:
+    """What each size says of the spreads of makes and wheels."""
+    by_size = defaultdict[str, list[Entry]](list)
+    for each in found:
+        by_size[each.size].append(each)
+    return {size: spread_weights([_size(size, own)]) for size, own in by_size.items()}
+
+
+def spreads_beside(spreads: Mapping[str, Weights], size: str) -> Weights:
+    """What the sizes but this one say of them."""
+    others = [each for name, each in spreads.items() if name != size]
+    return {at: sum(each[at] for each in others) for at in spread_weights(())}
+
+
+def _size(size: str, found: Iterable[Entry]) -> Size:
     cavity = cavity_of(read_size(size))
-    counting = [each.measurement for each in found if each.left_out is None]
-    return learned(cavity.volume_l, cavity.band, counting, make_of(make), wheel)
+    counting = tuple(each.measurement for each in found if each.size == size and each.left_out is None)
+    return Size(cavity.volume_l, cavity.band, counting)
 
 
 def make_of(text: str | None) -> str:
@@ -82,8 +137,7 @@ def make_of(text: str | None) -> str:
 # --- fills of this shop ---------------------------------------------------------------------------------------------
 
 
-def _of_fills(book: Book, size: str | None) -> Iterator[Entry]:
-    fills = book.valid(FILL, size=size)
+def _of_fills(book: Book, fills: list[Record], size: str | None) -> Iterator[Entry]:
     noted = book.valid(OF_A_FILL, truck={each.truck for each in fills}) if fills else []
     sound = {
         (each.record.truck, work.fill_id): each.record

@@ -4,8 +4,8 @@ A hierarchical normal model of the logarithm of cavities over the one that is pu
 an error of its own, and one in common with all that were made by the air space, as the casing grows under pressure:
 that is learned too where wheels were also filled to the valve. For known spreads the model is a tree of normal
 distributions, integrated exactly from its leaves (information form; D. Koller and N. Friedman 2009, 14.2, from memory).
-The spreads are not known: they are summed over a grid with half-normal priors (A. Gelman 2006, Bayesian Analysis 1,
-515, from memory). It must not know books, nor how a cavity was measured.
+The spreads are not known: they are summed over a grid with half-Cauchy priors (A. Gelman 2006, Bayesian Analysis 1,
+515, from memory) and what other sizes say of them. It must not know books, nor how a cavity was measured.
 """
 
 from __future__ import annotations
@@ -13,21 +13,21 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import NamedTuple
 
-_WHEEL_SCALE, _MAKE_SCALE, _SHOP_SCALE = 0.008, 0.012, 0.02
-"""Scales of the half-normal priors: spread between wheels of a make, makes of a size, shops. Between makers the lengths
-of 23 published tyres spread a volume by some 1.4 % (see ``dimensions``); the others are assumptions, no source."""
-_STEPS = (0.25, 0.5, 1.0, 1.75, 3.0)
+_WHEEL_SCALE, _MAKE_SCALE, _SHOP_SCALE = 0.01, 0.015, 0.02
+"""Scales of the priors: spread between wheels of a make, makes of a size, shops. Between makers the lengths of 23
+published tyres spread a volume by some 1.4 % (see ``dimensions``); the others are assumptions, no source."""
+_STEPS = (0.2, 0.4, 0.8, 1.5, 3.0)
 _SHOP_STEPS = (0.5, 1.0, 2.0)
 """The grid of each spread, as multiples of its scale, evenly spaced in the logarithm."""
-_WIDER = ((1.0, 0.85), (2.0, 0.15))
+_WIDER = ((1.0, 0.75), (2.0, 0.25))
 """The band of a size may be too narrow: its factors with their prior weights. An assumption, no source."""
-_MOST_SHARE = 0.75
-"""Largest share of a size's variance that lies between its makes and wheels."""
+_LEAST_SHARE = 0.25
+"""Least share of a size's variance that is its own, beside makes and wheels."""
 _PROBE = 100.0
 
 
@@ -158,35 +158,68 @@ class Posterior:
         return (low + high) / 2
 
 
-def posterior(
-    size_l: float, band: float, measurements: Sequence[Measurement], make: str = "", wheel: str = ""
-) -> Posterior:
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A size and what was measured of it: its published or modelled cavity, and that one's relative band at 95 %."""
+
+    litres: float
+    band: float
+    measurements: tuple[Measurement, ...]
+
+    def tree(self) -> dict[str, dict[str, dict[str, Info]]]:
+        """Its measurements as information."""
+        return tree_of(
+            (each.shop, *_named(each.make, each.wheel), _info(each, self.litres)) for each in self.measurements
+        )
+
+
+Weights = dict[tuple[float, float], float]
+"""Logarithms of weights, by the spreads of wheels and makes as multiples of their scales."""
+
+
+def spread_weights(sizes: Iterable[Size]) -> Weights:
+    """What the own measurements of other sizes say of the spreads of wheels and makes, which all sizes share."""
+    whole = dict.fromkeys(itertools.product(_STEPS, _STEPS), 0.0)
+    for size in sizes:
+        tree: Tree = {shop: makes for shop, makes in size.tree().items() if not shop}
+        for wheel, make in whole if tree else ():
+            parts = [
+                (math.log(weight) + wheel_at(tree, _NO_WHEEL, spreads)[0])
+                for spreads, weight in _spreads(size.band, wheel, make, 0.0)
+            ]
+            whole[wheel, make] += max(parts) + math.log(sum(math.exp(part - max(parts)) for part in parts))
+    return whole
+
+
+def posterior(size: Size, make: str = "", wheel: str = "", weights: Weights | None = None) -> Posterior:
     """What measurements of a size give for one wheel of the own shop; the arguments as in :func:`learned`."""
-    rows = [(each.shop, *_named(each.make, each.wheel), _info(each, size_l)) for each in measurements]
-    known = next(((m, w) for shop, m, w, _ in rows if wheel and not shop and w == wheel), None)
-    asked = known or _named(make, " asked")
-    tree, found = tree_of(rows), []
-    for spreads, prior in _grid(band, shops=any(tree)):
-        evidence, normal = wheel_at(tree, asked, spreads)
-        found.append((prior + evidence, normal))
+    tree, found = size.tree(), []
+    own = tree.get("", {})
+    known = next(((name, wheel) for name, wheels in own.items() if wheel in wheels), None)
+    asked = known or _named(make, _NO_WHEEL[1])
+    for steps in itertools.product(_STEPS, _STEPS, _SHOP_STEPS if any(tree) else (0.0,)):
+        # Half-Cauchy in each, times the spread itself: the grid is even in logarithms.
+        prior = sum(math.log(step / (1 + step * step)) for step in steps if step)
+        prior += 0.0 if weights is None else weights[steps[0], steps[1]]
+        for spreads, weight in _spreads(size.band, *steps):
+            evidence, normal = wheel_at(tree, asked, spreads)
+            found.append((prior + math.log(weight) + evidence, normal))
     most = max(weight for weight, _ in found)
     return Posterior(tuple((math.exp(weight - most), normal) for weight, normal in found))
 
 
-def learned(
-    size_l: float, band: float, measurements: Sequence[Measurement], make: str = "", wheel: str = ""
-) -> Learned | None:
+def learned(size: Size, make: str = "", wheel: str = "", weights: Weights | None = None) -> Learned | None:
     """The cavity of a wheel of the own shop, from measurements of its size; None without any.
 
-    ``size_l`` is the published or modelled cavity and ``band`` its relative uncertainty at 95 %. Without a ``make`` it
-    is that of any make; with a ``wheel`` that is among the measured ones it is that wheel's.
+    Without a ``make`` it is that of any make; with a ``wheel`` that is among the measured ones it is that wheel's. The
+    ``weights`` are from other sizes: see :func:`spread_weights`.
     """
-    if not measurements:
+    if not size.measurements:
         return None
-    found = posterior(size_l, band, measurements, make, wheel)
-    low, middle, high = (size_l * math.exp(found.quantile(share)) for share in (0.025, 0.5, 0.975))
-    own = {each.wheel for each in measurements if make and not each.shop and each.make == make}
-    return Learned(middle, low, high, len({(each.shop, each.wheel) for each in measurements}), len(own))
+    found = posterior(size, make, wheel, weights)
+    low, middle, high = (size.litres * math.exp(found.quantile(share)) for share in (0.025, 0.5, 0.975))
+    own = {each.wheel for each in size.measurements if make and not each.shop and each.make == make}
+    return Learned(middle, low, high, len({(each.shop, each.wheel) for each in size.measurements}), len(own))
 
 
 def _named(make: str, wheel: str) -> tuple[str, str]:
@@ -199,18 +232,20 @@ def _info(each: Measurement, size_l: float) -> Info:
     return seen(math.log(each.litres / size_l), variance, each.shared_u_l / each.litres / 2)
 
 
-def _grid(band: float, *, shops: bool) -> Iterator[tuple[Spreads, float]]:
-    """Spreads with the logarithms of their prior weights. What makes and wheels spread is part of the size's band."""
-    for wheel, make, shop in itertools.product(_STEPS, _STEPS, _SHOP_STEPS if shops else (0.0,)):
-        wheel_sd, make_sd = _WHEEL_SCALE * wheel, _MAKE_SCALE * make
-        # Half-normal in each, times the spread itself: the grid is even in logarithms.
-        prior = sum(math.log(step) - step * step / 2 for step in (wheel, make, shop) if step)
-        for factor, weight in _WIDER:
-            whole = (factor * band / 2) ** 2
-            inner = wheel_sd**2 + make_sd**2
-            if inner <= _MOST_SHARE * whole:
-                size_sd = math.sqrt(whole - inner)
-                yield Spreads(wheel_sd, make_sd, _SHOP_SCALE * shop, size_sd), prior + math.log(weight)
+_NO_WHEEL = ("", " asked")
+"""Keys of make and wheel that no measured one has."""
+
+
+def _spreads(band: float, wheel: float, make: float, shop: float) -> Iterator[tuple[Spreads, float]]:
+    """Spreads at a point of the grid, with weights. What makes and wheels spread is part of the size's band."""
+    wheel_sd, make_sd = _WHEEL_SCALE * wheel, _MAKE_SCALE * make
+    for factor, weight in _WIDER:
+        whole = (factor * band / 2) ** 2
+        rest = whole - wheel_sd**2 - make_sd**2
+        # Where makes and wheels alone exceed the band, it is too narrow.
+        if rest >= _LEAST_SHARE * whole or factor == _WIDER[-1][0]:
+            size_sd = math.sqrt(max(rest, _LEAST_SHARE * whole))
+            yield Spreads(wheel_sd, make_sd, _SHOP_SCALE * shop, size_sd), weight
 
 
 def wheel_at(tree: Tree, asked: tuple[str, str], spreads: Spreads) -> tuple[float, NormalDist]:

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
-from rig.wheel import Measurement, cavity_of, learned, read_size
+from rig.wheel import Learned, Measurement, Size, cavity_of, learned, read_size, spread_weights
 from rig.wheel.learned import Info, Spreads, seen, tree_of, wheel_at
 
 # district: (effect, sampling variance) of each study
@@ -113,20 +113,24 @@ def _to_the_valve(litres: float, number: int, make: str = "", shop: str = "") ->
     return Measurement(litres, 0.02 * litres, 0.0, f"wheel {number}", make, shop)
 
 
+def _learned(found: list[Measurement], make: str = "", wheel: str = "") -> Learned | None:
+    return learned(Size(330.0, 0.06, tuple(found)), make, wheel)
+
+
 def test_the_band_narrows_with_wheels_and_stays_wider_than_their_spread() -> None:
-    found = [learned(330.0, 0.06, [_to_the_valve(340.0, each) for each in range(count)]) for count in (1, 3, 12, 60)]
+    found = [_learned([_to_the_valve(340.0, each) for each in range(count)]) for count in (1, 3, 12, 60)]
     widths = [each.high_l - each.low_l for each in found if each is not None]
     assert len(widths) == 4
     assert widths == sorted(widths, reverse=True)
     assert widths[0] < 2 * 0.06 * 330
     # Another wheel of the kind still differs from the mean of sixty.
     assert widths[-1] > 2 * 0.005 * 330
-    assert learned(330.0, 0.06, []) is None
+    assert _learned([]) is None
 
 
 def test_one_wheel_measured_often_counts_as_one() -> None:
-    often = learned(330.0, 0.06, [_to_the_valve(340.0, 1) for _ in range(10)])
-    many = learned(330.0, 0.06, [_to_the_valve(340.0, each) for each in range(10)])
+    often = _learned([_to_the_valve(340.0, 1) for _ in range(10)])
+    many = _learned([_to_the_valve(340.0, each) for each in range(10)])
     assert often is not None
     assert many is not None
     assert (often.wheels, many.wheels) == (1, 10)
@@ -135,8 +139,8 @@ def test_one_wheel_measured_often_counts_as_one() -> None:
 
 def test_the_shared_error_does_not_average_out() -> None:
     by_air = [Measurement(350.0, 5.0, 22.0, f"wheel {each}") for each in range(40)]
-    alone = learned(330.0, 0.06, by_air)
-    with_level = learned(330.0, 0.06, [*by_air, *(_to_the_valve(332.0, each) for each in range(6))])
+    alone = _learned(by_air)
+    with_level = _learned([*by_air, *(_to_the_valve(332.0, each) for each in range(6))])
     assert alone is not None
     assert with_level is not None
     assert alone.high_l - alone.low_l > 0.05 * 330
@@ -147,7 +151,7 @@ def test_the_shared_error_does_not_average_out() -> None:
 def test_a_make_of_its_own_goes_by_its_wheels() -> None:
     tall = [_to_the_valve(342.0, each, "north r-1") for each in range(6)]
     low = [_to_the_valve(326.0, each + 10, "south r-1w") for each in range(6)]
-    answers = [learned(330.0, 0.06, [*tall, *low], make) for make in ("north r-1", "", "south r-1w")]
+    answers = [_learned([*tall, *low], make) for make in ("north r-1", "", "south r-1w")]
     north, nobody, south = (each.litres for each in answers if each is not None)
     assert south < nobody < north
     assert north > 338
@@ -157,26 +161,45 @@ def test_a_make_of_its_own_goes_by_its_wheels() -> None:
 
 def test_a_wheel_that_was_measured_itself_is_known_best() -> None:
     found = [_to_the_valve(litres, each, "north r-1") for each, litres in enumerate((333.0, 334.0, 335.0, 341.0))]
-    other = learned(330.0, 0.06, found, "north r-1")
-    own = learned(330.0, 0.06, found, wheel="wheel 3")
+    other = _learned(found, "north r-1")
+    own = _learned(found, wheel="wheel 3")
     assert other is not None
     assert own is not None
     assert own.litres > other.litres
     assert own.high_l - own.low_l < other.high_l - other.low_l
 
 
+def test_other_sizes_show_how_far_wheels_spread() -> None:
+    own = Size(330.0, 0.06, tuple(_to_the_valve(335.0 + each, each) for each in range(3)))
+
+    def width(spread: float) -> float:
+        rng = random.Random(7)
+        others = [
+            Size(200.0, 0.06, tuple(_to_the_valve(200.0 * math.exp(rng.gauss(0.0, spread)), each) for each in range(4)))
+            for _ in range(12)
+        ]
+        found = learned(own, weights=spread_weights(others))
+        assert found is not None
+        return found.high_l - found.low_l
+
+    assert width(0.012) < 0.7 * width(0.04)
+    alone = learned(own)
+    assert alone is not None
+    assert learned(own, weights=spread_weights(())) == alone
+
+
 def test_other_shops_weigh_less_than_the_own() -> None:
     own = [_to_the_valve(335.0, each) for each in range(4)]
     theirs = [_to_the_valve(350.0, each, shop="a far shop") for each in range(4)]
-    both = learned(330.0, 0.06, [*own, *theirs])
-    swapped = learned(330.0, 0.06, theirs)
+    both = _learned([*own, *theirs])
+    swapped = _learned(theirs)
     assert both is not None
     assert swapped is not None
     assert both.litres < 342
     assert swapped.high_l - swapped.low_l > 0.05 * 330
     # A thousand of one other shop do not outvote what its shop may be off by.
     crowd = [_to_the_valve(350.0, each, shop="a far shop") for each in range(300)]
-    crowded = learned(330.0, 0.06, [*own, *crowd])
+    crowded = _learned([*own, *crowd])
     assert crowded is not None
     assert crowded.litres < 342
 
@@ -184,7 +207,9 @@ def test_other_shops_weigh_less_than_the_own() -> None:
 def test_a_learned_cavity_follows_measured_lengths_and_a_taught_wheel_goes_before_it() -> None:
     size = read_size("16.9-28")
     table = cavity_of(size)
-    found = learned(table.volume_l, table.band, [_to_the_valve(1.03 * table.volume_l, each) for each in range(8)])
+    found = learned(
+        Size(table.volume_l, table.band, tuple(_to_the_valve(1.03 * table.volume_l, each) for each in range(8)))
+    )
     assert found is not None
     cavity = cavity_of(size, learned=found)
     assert cavity.basis == "measured wheels"
