@@ -46,8 +46,8 @@ class Cavity:
 
     @property
     def band(self) -> float:
-        """Relative uncertainty at 95 %, to its wider side."""
-        return max(self.high_l / self.volume_l - 1, 1 - self.low_l / self.volume_l)
+        """Relative uncertainty at 95 %, the mean of both sides."""
+        return (self.high_l - self.low_l) / (2 * self.volume_l)
 
     @property
     def crown_m(self) -> float:
