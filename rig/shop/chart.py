@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from rig.ledger.query import newest_query
 from rig.record.notes import Chart, ChartRow, NotInChart, Taught
 from rig.record.work import PumpWork
 from rig.run.assembly import Question
@@ -104,6 +103,9 @@ def learned_of(
 
 def recent(book: Book) -> list[Entry]:
     """The measurements that count of the latest fills: enough to know how makes and wheels spread."""
+    # It brings the book's library with it, which a command without a book does not pay for.
+    from rig.ledger.query import newest_query
+
     out = _left_out(book)
     fills = book.in_order(each for each in book.found(newest_query(FILL, _RECENT)) if not each.void_in_its_body)
     return [each for each in _of_fills(book, fills, None) if (each.truck, each.id) not in out]
