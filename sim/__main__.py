@@ -15,6 +15,7 @@ from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
 from sim.bench import bench
 from sim.campaign import add_campaign, run_campaign
+from sim.chart_curve import chart_curve
 from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
@@ -39,6 +40,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from sim.stock_table import stock_table
 
         stock_table(options.years, options.cases, options.seed, options.jobs, lambda line: print(line, flush=True))
+        return 0
+    if options.command == "chart":
+        chart_curve(options.books, options.seed, options.spread / 100, lambda line: print(line, flush=True))
         return 0
     if options.command == "campaign":
         return _campaign(given, options)
@@ -114,8 +118,23 @@ def _parser() -> argparse.ArgumentParser:
     stock.add_argument("--cases", type=int, default=200, help="of each other tank (default %(default)s)")
     stock.add_argument("--seed", type=int, default=1)
     stock.add_argument("--jobs", type=int, default=1)
+    chart = commands.add_parser(
+        "chart",
+        help="what measured wheels are worth",
+        description="Draw sizes, and print the error and coverage of a wheel's cavity by the count of measured wheels.",
+    )
+    chart.add_argument("--books", type=int, default=10, help="of 20 sizes each (default %(default)s)")
+    chart.add_argument("--spread", type=_spread, default=5.0, metavar="PERCENT", help="1 s (default %(default)s)")
+    chart.add_argument("--seed", type=int, default=1)
     add_campaign(commands)
     return parser
+
+
+def _spread(text: str) -> float:
+    value = float(text)
+    if not 1.3 <= value <= 20.0:
+        raise argparse.ArgumentTypeError(f"{text} is no spread: write 1.3 to 20, percent of the cavity")
+    return value
 
 
 def _speed(text: str) -> float:

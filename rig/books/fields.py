@@ -35,7 +35,7 @@ _MAY_BE_NOTHING = ("holds", "figure", "dip")
 BASES = ("counted", "estimated", "scale", "level", "chart")
 _WHOSE = ("job", "position", "by")
 CORRECTABLE: dict[str, tuple[str, ...]] = {
-    "fill": ("size", "fluid", "tote", "lot", *_WHOSE),
+    "fill": ("size", "make", "fluid", "tote", "lot", *_WHOSE),
     "vessel": ("tote", "lot", *_WHOSE),
     "return": ("volume", "fluid", "to", "basis", *_WHOSE),
     "rinse": ("volume", "fluid", "tote", *_WHOSE),
@@ -213,6 +213,7 @@ _READERS: dict[str, _Reader] = {
     "within": _within,
     "fluid": _fluid,
     "size": _size,
+    "make": _as_said("make"),
     "tote": _tote,
     "lot": _lot,
     "to": _to,

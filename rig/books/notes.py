@@ -103,6 +103,7 @@ def add_notes(add: Add) -> None:
     note.add_argument("--step", choices=tuple(BY_HAND), help="of a conversion, done by hand")
     note.add_argument("--fill", metavar="ID", help="the fill that it is about")
     note.add_argument("--size", metavar="S", help="of a fill: the size that the wheel really has")
+    note.add_argument("--make", metavar="TEXT", help="of a fill: maker and tread of the tyre")
     note.add_argument("--lot", metavar="TEXT", help="of a correction: the lot that went in")
     note.add_argument("--why", default="", metavar="TEXT")
     note.add_argument("--by", default="", metavar="NAME")

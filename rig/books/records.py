@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 VOIDABLE = (
     FILL, VESSEL, RETURN, RINSE, "spill", "charge", "step", "holds", "finish", FIGURE, "load", "dip", "connect", "tote",
     "conversion", "job", "wheels of a job", "wheel", "quote", "prices", "proving", "commissioning",
+    "chart", "not in chart",
 )  # fmt: skip
 """Kinds of records made by a person, or by the pump on a person's command: all can be declared void."""
 MONEY_OR_METER = (FILL, VESSEL, RETURN, "spill", "charge", FIGURE, "quote", "prices", "proving")
@@ -67,6 +68,8 @@ _NAMED = {
     "conversion": ("to",),
     "job": ("job", "customer", "machine"),
     "wheel": ("wheel", "size"),
+    "chart": ("shop",),
+    "not in chart": ("fill_id",),
     "quote": ("total", "currency", "accepted_by"),
     "bill": ("total", "currency"),
     "print": ("what",),

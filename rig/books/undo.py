@@ -46,6 +46,8 @@ _OTHERWISE = {
     "prices": "hand in another list by `rig prices FILE`",
     "quote": "quote it anew by `rig quote`",
     "wheel": "teach it anew by `rig teach`",
+    "chart": "take the file over anew by `rig chart import`",
+    "not in chart": "void it, and leave out another one by `rig chart void`",
     "proving": "void it and prove anew by `rig prove`",
 }
 """How to correct kinds of records that have no correction by field."""

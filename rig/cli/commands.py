@@ -76,6 +76,9 @@ COMMANDS: dict[str, dict[str, str]] = {
         "compare": "Left against right, and identical wheels: mean, spread, worst, Cpk.",
         "teach": "Take a fill as what a wheel of the shop holds; earlier values are kept.",
     },
+    "rig.books.chart:add_chart": {
+        "chart": "What the shop's fills measured of each size: list, show, void, undo; exchange with other shops."
+    },
     "rig.books.stock:add_stock": {
         "stock": "What is in the totes; tell what was loaded, dipped, connected, and their sizes.",
         "balance": "One line: tote drop = tickets + rinse + spills - returns, and the rest.",

@@ -19,6 +19,7 @@ def add_question_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--fluid", help="water, beet, cacl2:20%%, cacl2:3.5lb/gal, methanol:33.6%%, pg:50%%vol …")
     command.add_argument("--temp", help='liquid temperature, for example "15 degC"')
     command.add_argument("--valve", default="air-water", help="type of valve")
+    command.add_argument("--make", help="maker and tread of the tyre, as on its sidewall")
     command.add_argument("--diameter", help="measured outside diameter")
     command.add_argument("--section", help="measured section width")
     command.add_argument("--rim-width", help="measured rim width")

@@ -105,6 +105,7 @@ def fill_record(setup: Setup, state: FillState) -> Counted:
         cavity_high_l=rounded(setup.cavity.high_l, 2),
         measured_cavity_l=_rounded(gas.found.cavity_l if gas.found else None, 2),
         measured_cavity_u_l=_rounded(gas.found.u_l if gas.found else None, 2),
+        measured_cavity_shared_u_l=_rounded(2 * gas.found.common_l if gas.found else None, 2),
         cavity_agrees=None if gas.found is None else gas.verdict == "agrees",
         atm_kpa=setup.line.atmosphere_kpa_abs,
         overruns_s={str(step): rounded(learned_s, 3) for step, learned_s in state.overruns},

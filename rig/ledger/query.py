@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import json
 from collections.abc import Callable, Collection, Iterable
 from itertools import accumulate
 from typing import Any, TypedDict, Unpack
@@ -28,6 +29,8 @@ class Asked(TypedDict, total=False):
     until: str | None
     truck: str | Collection[str] | None
     """One, or several."""
+    size: str | None
+    """Of a tyre, somewhere in the body."""
 
 
 def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
@@ -46,6 +49,9 @@ def valid_query(kind: str | Collection[str], **asked: Unpack[Asked]) -> Query:
         query = query.where(RECORDS.c.at >= since)
     if until is not None:
         query = query.where(RECORDS.c.at < until)
+    if (size := asked.get("size")) is not None:
+        # In the canonical text of a body. Faster than reading the JSON of all.
+        query = query.where(RECORDS.c.body.contains(f'"size":{json.dumps(size)}', autoescape=True))
     corrected = select(1).where(later.c.truck == RECORDS.c.truck, later.c.corrects == RECORDS.c.serial).exists()
     return query.where(~corrected)
 

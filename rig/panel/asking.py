@@ -45,6 +45,8 @@ class WheelForm(Strict):
     position: str = _TEXT
     job: str = _TEXT
     fluid: str = _TEXT
+    make: str = _TEXT
+    """Maker and tread, as on the sidewall."""
     valve: str = _TEXT
     valve_at: str = _TEXT
     support: Support = "jacked"
@@ -78,7 +80,7 @@ def wheels_view(settings: Settings) -> list[dict[str, object]]:
     ]
 
 
-_GIVEN = ("valve_at", "fluid", "valve", "holds", "holds_fluid", "assay", "coldest")
+_GIVEN = ("valve_at", "fluid", "valve", "make", "holds", "holds_fluid", "assay", "coldest")
 """Fields that are options of the question by the same name."""
 
 

@@ -57,6 +57,7 @@ class UndoForm(Touch):
     cap: Literal["", "on", "off"] = ""
     step: str = _TEXT
     size: str = _TEXT
+    make: str = _TEXT
     lot: str = _TEXT
 
 

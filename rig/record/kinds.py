@@ -9,6 +9,7 @@ from rig.record.commissioning import Commissioned
 from rig.record.notes import (
     SHARED,
     Charge,
+    Chart,
     ClockSaid,
     Connect,
     Conversion,
@@ -22,6 +23,7 @@ from rig.record.notes import (
     JobWheels,
     Load,
     Named,
+    NotInChart,
     Offered,
     Picture,
     Prices,
@@ -49,7 +51,8 @@ KINDS: dict[str, type[Sealed]] = {
     "wheels of a job": JobWheels, "customer": Customer, "site": Site, "tote": ToteFacts, "load": Load, "dip": Dip,
     "yard": Dip, "connect": Connect, "wheel": Taught, "quote": Quote, "bill": Bill, "invoice": Invoice,
     "prices": Prices, "logo": Picture, "print": Printed, "named": Named, "clock": ClockSaid, "restored": Restored,
-    "void": Void, "event": Event, "proving": Proving, "commissioning": Commissioned,
+    "void": Void, "chart": Chart, "not in chart": NotInChart, "event": Event, "proving": Proving,
+    "commissioning": Commissioned,
     **{f"{SHARED}{kind}": Shared for kind in get_args(Offered)},
 }  # fmt: skip
 """The type of each kind. Counted work of the kinds ``return`` and ``rinse`` is :class:`PumpWork` as well."""

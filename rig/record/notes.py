@@ -265,6 +265,39 @@ class Taught(Sealed):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NotInChart(Sealed):
+    """``not in chart``: what this pump work measured of a tyre does not count for others of its size."""
+
+    fill_id: str
+    """Or, of another shop's measurement, its id there."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRow:
+    """One measurement of a cavity by another shop; uncertainties in litres, at 95 %."""
+
+    id: str
+    size: str
+    make: str
+    wheel: str
+    """Any name: the same for the same wheel."""
+    litres: float
+    u_l: float
+    shared_u_l: float
+    """That of the method, the same in all its measurements of such tyres."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart(Sealed):
+    """``chart``: measurements of another shop, as taken over from its file."""
+
+    shop: str
+    sha256: str
+    """Of the file."""
+    rows: tuple[ChartRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Named(Sealed):
     """``named``: the rig's name from then on."""
 

@@ -87,6 +87,8 @@ class About(MeterFacts):
     """Designation of the tyre; of an open vessel, its name."""
     size_as_marked: str | None = left_out()
     """With its marks of strength and service (IF, VF, NHS), if it has any."""
+    make: str | None = left_out()
+    """Maker and tread, as a person stated them."""
     fluid: str
     fluid_text: str | None = None
     """The liquid as asked for."""
@@ -169,6 +171,9 @@ class Counted(Sealed):
     cavity_high_l: float | None = None
     measured_cavity_l: float | None
     measured_cavity_u_l: float | None
+    measured_cavity_shared_u_l: float | None = left_out()
+    """Part of that which all fills of such tyres have in common, by the growth of the casing and the meter; None: from
+    before records stated it."""
     cavity_agrees: bool | None = None
     atm_kpa: float
     """Absolute."""
@@ -211,6 +216,7 @@ class Work(Counted):
     loaded_verdict: Inside | None = left_out()
     size: str
     size_as_marked: str | None = left_out()
+    make: str | None = left_out()
     fluid: str
     valve: str | None
     valve_at: float | None

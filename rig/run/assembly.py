@@ -14,7 +14,7 @@ from rig.run.metering import meter_of, meters_of
 from rig.run.mistakes import nearest
 from rig.run.readings import conversions
 from rig.run.settings import Settings
-from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
+from rig.wheel import Cavity, Learned, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
 _BOUND = 1.5
@@ -44,6 +44,10 @@ class Question:
     temp_c: float | None = None
     assay: float | None = None
     """Share of calcium chloride in the flake by which a mix is specified; None: not stated."""
+    make: str = ""
+    """Maker and tread, as on the sidewall; empty: not stated."""
+    learned: Learned | None = None
+    """The cavity by measured wheels of this size; None: none that is known."""
     holds_fluid: str | None = None
     """What the tyre already holds: a fluid, or several with their volumes (``20 gal water + 180 L cacl2:20%``)."""
     support: Support = "jacked"
@@ -88,7 +92,9 @@ def answer(settings: Settings, question: Question) -> Target:
 
 def cavity_asked(question: Question) -> Cavity:
     """The cavity of the wheel in question; SizeError or MeasureError with what to change."""
-    return cavity_of(read_size(question.size), question.measured, question.taught_l, question.taught_u_l)
+    return cavity_of(
+        read_size(question.size), question.measured, question.taught_l, question.taught_u_l, question.learned
+    )
 
 
 def wheel_question(settings: Settings, name: str, question: Question) -> Question:
@@ -106,6 +112,7 @@ def wheel_question(settings: Settings, name: str, question: Question) -> Questio
         measured=wheel.measured,
         taught_l=wheel.taught_l,
         taught_u_l=wheel.cavity_u,
+        make=question.make or wheel.make,
         valve=wheel.valve or question.valve,
     )
 

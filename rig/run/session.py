@@ -53,7 +53,7 @@ __all__ = [
 
 RINSE_WATER = "rinse water"
 _REPEATED = (
-    "size", "size_as_marked", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l", "cavity_basis",
+    "size", "size_as_marked", "make", "fluid", "valve", "valve_at", "position", "job", "by", "cavity_l", "cavity_basis",
     "working_kpa",
     "meter_factor_on", "meter_factor_u_percent", "meter_factor_why", "calibration_events", "configuration_events",
     "freeze_c", "existing_fluid", "warned", "kind",
@@ -298,6 +298,7 @@ def _about(errand: Errand, target: Target, meter: MeterFacts) -> About:
     return replace(
         about_liquid(target.fluid, question.fluid, target.temp_c, size.text, meter),
         size_as_marked=None if size.shown == size.text else size.shown,
+        make=question.make or None,
         valve=target.valve.name,
         valve_at=target.valve_at,
         cavity_l=round(target.cavity.volume_l, 2),

@@ -27,6 +27,8 @@ class ShopWheel(Strict):
     """Uncertainty of that at 95 %, where the strokes of a fill have measured it; by default 2 %."""
     took: Volume | None = None
     """Volume of a reference fill until the liquid reached the valve."""
+    make: str = ""
+    """Maker and tread, as on the sidewall: wheels of the same are compared with each other."""
     valve: str | None = None
     """Type of its valve; by default the usual one of this size."""
     valve_at: float = Field(default=12.0, ge=0, lt=13)

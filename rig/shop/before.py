@@ -22,10 +22,12 @@ from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
 from rig.shop.cavities import measured_before
+from rig.shop.chart import asked_of
 from rig.shop.posting import FILL, book_if_any
 from rig.shop.totes import UNNAMED, Tote, by_name, content_text, liquids_in, read_as, returned_to, same_fluid, totes_of
 from rig.shop.wheels import OUT, REFILL, in_job, inside, work_on
 from rig.units import QuantityError, show_volume
+from rig.wheel import read_size
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -97,6 +99,7 @@ def _by_book(
     tote, held = _AT_THE_PUMP, Content()
     if book is not None:
         tote, held = totes_of(book)[0], inside(book, job, position)
+        question = replace(question, learned=asked_of(book, question, job, position))
     refusal = _other_liquid(settings, tote, question.fluid)
     in_tote = liquids_in(settings, tote.content) or tote.fluids
     drawn = question.fluid or next((each for each in in_tote if read_as(settings, each)), settings.tote.fluid)
@@ -106,6 +109,7 @@ def _by_book(
         asked = replace(asked, holds_fluid=content_text(settings, held))
     need_l, measured = answer(settings, asked).target_l, measured_before(settings, book, question, job, position)
     cautions = (
+        *_measured(question),
         *_enough(
             settings,
             _in_tote(settings, tote, level_l),
@@ -121,6 +125,15 @@ def _by_book(
         text = f"{tote.title} holds {drawn} by the book, the configuration says {settings.tote.fluid}: {drawn} it is"
         cautions = (*cautions, Caution("note", text, THE_BOOK))
     return replace(_answered(settings, asked, cautions, refusal), measured="" if measured is None else measured.name)
+
+
+def _measured(question: Question) -> Iterator[Caution]:
+    """Report that the cavity is by measured wheels, with their count and band."""
+    if (found := question.learned) is not None:
+        size = read_size(question.size).text
+        text = f"{found.counted} measured: whole cavity {show_volume(found.litres)} ± {found.half_l:.0f} L"
+        text += f" (`rig chart show {size}`)"
+        yield Caution("note", text, THE_BOOK)
 
 
 def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> str:

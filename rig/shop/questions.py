@@ -32,6 +32,7 @@ class QuestionText(Strict):
     fluid: str | None = None
     temp: str | None = None
     valve: str = "air-water"
+    make: str = ""
     diameter: str | None = None
     section: str | None = None
     rim_width: str | None = None
@@ -67,6 +68,7 @@ def question_of(text: QuestionText, size: str) -> Question:
         ),
         measured=Measured(_length(text.diameter), _length(text.section), _length(text.rim_width)),
         valve=text.valve,
+        make=" ".join(text.make.split()),
         fluid=text.fluid,
         holds_fluid=text.holds_fluid,
         temp_c=None if text.temp is None else parse_within("temp", text.temp, "temperature"),

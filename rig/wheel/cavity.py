@@ -1,8 +1,8 @@
 """The cavity of a tyre: its volume with bounds and origin, and the level at every valve position.
 
-A cavity comes from a taught or measured wheel of the shop, else from a published value, else from geometry. A published
-value is the volume up to a 12 o'clock valve, so the cavity is that value divided by the fraction below such a valve. It
-must not know liquids, pressures or rigs.
+A cavity comes from a taught or measured wheel of the shop, else from measured wheels of its size, else from a published
+value, else from geometry. A published value is the volume up to a 12 o'clock valve, so the cavity is that value divided
+by the fraction below such a valve. It must not know liquids, pressures or rigs.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ from typing import Literal
 from rig.wheel.designation import Designation
 from rig.wheel.dimensions import Measured, MeasureError, Outline, outline_of
 from rig.wheel.geometry import band_l, section_of, valve_radius_m
+from rig.wheel.learned import Learned
 from rig.wheel.published import fills_of
 from rig.wheel.section import Section
 
-Basis = Literal["taught", "measured", "table", "geometry"]
+Basis = Literal["taught", "measured", "measured wheels", "table", "geometry"]
 
 UNMEASURED = Measured()
 
@@ -42,6 +43,11 @@ class Cavity:
     section: Section
     shape_m3: float = field(repr=False)
     valve_radius_m: float
+
+    @property
+    def band(self) -> float:
+        """Relative uncertainty at 95 %, the mean of both sides."""
+        return (self.high_l - self.low_l) / (2 * self.volume_l)
 
     @property
     def crown_m(self) -> float:
@@ -111,8 +117,8 @@ def _root(f: Callable[[float], float], low: float, high: float) -> float:
     return (low + high) / 2
 
 
-# A taught wheel: uncertainty of the meter and of the level reading.
-_TAUGHT_U = 0.02
+TAUGHT_U = 0.02
+"""Relative uncertainty at 95 % of a cavity by a reference fill: of the meter and of the level reading."""
 # A published value at 95 %: the scatter of a chart's own series and between makers, and rounding to whole gallons, a
 # uniform distribution (GUM 4.3.7: half the step / root 3, times 2); the two are independent (GUM 5.1.2). Where two
 # sources disagree, the band reaches from one to the other.
@@ -133,16 +139,30 @@ def geometric_cavity(d: Designation, measured: Measured = UNMEASURED) -> Cavity:
 
 @lru_cache(maxsize=4096)
 def cavity_of(
-    d: Designation, measured: Measured = UNMEASURED, taught_l: float | None = None, taught_u_l: float | None = None
+    d: Designation,
+    measured: Measured = UNMEASURED,
+    taught_l: float | None = None,
+    taught_u_l: float | None = None,
+    learned: Learned | None = None,
 ) -> Cavity:
-    """The cavity of a size: taught (``taught_l`` is the whole cavity), else published, else by geometry.
+    """The cavity of a size: taught (``taught_l`` is the whole cavity), else learned, else published, else by geometry.
 
     With ``taught_u_l``, its uncertainty at 95 %, the strokes of a fill have measured it instead of a reference fill.
-    Measurements change the geometry; a published value is scaled by the same change.
-    :class:`MeasureError` if a measurement or a taught volume is implausible for this tyre.
+    Measured lengths change the geometry; a published or learned value is scaled by the same change.
+    :class:`MeasureError` if a length or a taught volume is implausible for this tyre.
     """
     shape = geometric_cavity(d, measured)
-    return _with_published(shape) if taught_l is None else _taught(shape, taught_l, taught_u_l)
+    if taught_l is not None:
+        return _taught(shape, taught_l, taught_u_l)
+    return _with_published(shape) if learned is None else _with_learned(shape, learned)
+
+
+def _with_learned(shape: Cavity, learned: Learned) -> Cavity:
+    """The cavity as measured wheels of its size give it."""
+    scale = shape.shape_m3 / geometric_cavity(shape.designation).shape_m3
+    litres, low, high = (scale * each for each in (learned.litres, learned.low_l, learned.high_l))
+    notes = (*shape.notes, f"measured: {learned.counted} (`rig chart show`)")
+    return replace(shape, volume_l=litres, low_l=low, high_l=high, basis="measured wheels", notes=notes)
 
 
 def _with_published(shape: Cavity) -> Cavity:
@@ -180,7 +200,7 @@ def _taught(shape: Cavity, taught_l: float, taught_u_l: float | None) -> Cavity:
         low, high = taught_l - taught_u_l, taught_l + taught_u_l
         return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="measured", notes=notes)
     notes = (*shape.notes, "taught by a reference fill of this wheel")
-    low, high = taught_l * (1 - _TAUGHT_U), taught_l * (1 + _TAUGHT_U)
+    low, high = taught_l * (1 - TAUGHT_U), taught_l * (1 + TAUGHT_U)
     return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="taught", notes=notes)
 
 

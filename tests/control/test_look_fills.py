@@ -122,3 +122,12 @@ def test_the_words_say_what_was_measured_and_what_it_may_be() -> None:
     assert "liquid inside, a smaller tyre, a tube or foam" in text
     assert f"{fill.setup.cavity.low_l:.0f} to {fill.setup.cavity.high_l:.0f} L" in text
     assert "liquid inside" not in stopped_text(fill.setup, held, "dry_run")
+
+
+def test_the_record_states_what_of_its_cavity_s_doubt_such_tyres_share() -> None:
+    """Growth and exponent, the same for all of them, are most of it."""
+    record = run_fill("16.9-28").record
+    whole, shared = record["measured_cavity_u_l"], record["measured_cavity_shared_u_l"]
+    assert isinstance(whole, float)
+    assert isinstance(shared, float)
+    assert 0.8 * whole < shared < whole

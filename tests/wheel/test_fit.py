@@ -1,7 +1,8 @@
 """The error of geometry against published fill volumes, by class: the table that a technician may trust.
 
 Rows: water chart on a dealer page (the trade's 75 % table), ITM 475 operator's manual table 4-9 (100 % column times
-three quarters, as printed beside it), Kubota M108DC and Case IH Farmall 45C operator's manuals (weights). All sources
+three quarters, as printed beside it), a maker's sheet of IF 800/70R32, Kubota M108DC and B26TL and Case IH Farmall 45C
+operator's manuals (weights). All sources
 are named in rig/wheel/published_sources.csv. No published value takes part in what is tested here: geometry only.
 """
 

@@ -86,14 +86,14 @@ export class PickScreen {
       h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' },
         CLOCKS.map((clock) => h('option', { value: clock, selected: clock === (this.form.valve_at || '12') }, t('clock', { clock }))))),
       h('details', {}, h('summary', {}, t('more_fields')),
-        field('target'), field('fluid'), field('assay'), field('holds'), field('holds_fluid', { maxlength: 200, placeholder: t('example.holds_mix') }), field('coldest'), field('valve'), field('job')),
+        field('target'), field('fluid'), field('assay'), field('holds'), field('holds_fluid', { maxlength: 200, placeholder: t('example.holds_mix') }), field('coldest'), field('valve'), field('make'), field('job')),
       h('button', { class: 'do', id: 'ask' }, t('show_answer')));
     return h('section', { class: 'card' }, h('h2', {}, t('another_size')), form);
   }
 
   async ask(form) {
-    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', holds_fluid = '', assay = '', coldest = '', valve = '', job = '' } = form;
-    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, holds_fluid, assay, coldest, valve, job };
+    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', holds_fluid = '', assay = '', coldest = '', valve = '', make = '', job = '' } = form;
+    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, holds_fluid, assay, coldest, valve, make, job };
     if (!me.name) {
       this.app.signing = true;
       this.app.render();
