@@ -11,7 +11,7 @@ from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.field.points import Strict
@@ -19,6 +19,7 @@ from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.people import People, PeopleError, Role
 from rig.panel.sessions import new_code, same
+from rig.panel.told import Told
 from rig.run.settings import Settings
 from rig.shop.second_copy import after_record
 
@@ -115,4 +116,4 @@ class Crew:
             raise PeopleError("this is the only supervisor: enter another one first")
 
     def _everyone(self) -> Response:
-        return JSONResponse([{"name": each.name, "role": each.role} for each in self._people.all()])
+        return Told([{"name": each.name, "role": each.role} for each in self._people.all()])

@@ -13,13 +13,14 @@ from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People, Someone
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
+from rig.panel.told import Told
 from rig.run.facade import Facade
 
 COOKIE = "rig_session"
@@ -123,7 +124,7 @@ class Door:
         """Sign someone in; ``at`` is the time of their device."""
         session = self.sessions.open(someone, time.monotonic(), *limits)
         clock = await run_in_threadpool(offered, self._facade.settings, at)
-        response = JSONResponse({**self._me(session), "clock": clock})
+        response = Told({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -133,18 +134,18 @@ class Door:
         """Keep a signed-in person's answer about the clock."""
         session = self.person(request)
         form = ClockForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(keep_clock, self._facade.settings, form, session.name))
+        return Told(await run_in_threadpool(keep_clock, self._facade.settings, form, session.name))
 
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self.sessions.close(self.person(request))
-        response = JSONResponse({})
+        response = Told({})
         response.delete_cookie(COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here; polled every few seconds, which also shows that this page is still open."""
-        return JSONResponse(self._me(self.who(request)))
+        return Told(self._me(self.who(request)))
 
     def _me(self, session: Session | None) -> dict[str, object]:
         if session is None:
@@ -154,10 +155,10 @@ class Door:
     async def drive(self, request: Request) -> Response:
         """Take the controls, or request them."""
         session = self.person(request)
-        return JSONResponse({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
+        return Told({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
 
     async def hand_over(self, request: Request) -> Response:
         """Give the controls to the person who requests them, or keep them."""
         form = Act.model_validate_json(await request.body())
         self.sessions.hand_over(self.person(request), give=form.give)
-        return JSONResponse({})
+        return Told({})

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, get_args
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.books.prices import keep_list, price_lists
@@ -15,6 +15,7 @@ from rig.ledger.pricing import By, Per, PriceError, prices_of
 from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.jobs import View, book_of_rig, book_to_keep
+from rig.panel.told import Told
 from rig.record.notes import Prices
 from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError
@@ -68,11 +69,11 @@ def price_routes(settings: Settings, door: Door) -> list[Route]:
 
     async def listed(request: Request) -> Response:
         door.supervisor(request)
-        return JSONResponse(await run_in_threadpool(seen))
+        return Told(await run_in_threadpool(seen))
 
     async def kept(request: Request) -> Response:
         door.supervisor(request)
         form = PricesForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(keep, settings, form))
+        return Told(await run_in_threadpool(keep, settings, form))
 
     return [Route("/api/prices", listed, methods=["GET"]), Route("/api/prices", kept, methods=["POST"])]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
+
+from rig.panel.told import Told
+from rig.sentence import Sentence
 
 
 def says(text: str, status: int) -> Response:
-    """A refusal in words."""
-    return JSONResponse({"error": text}, status)
+    """A refusal in words; as a sentence, too, where it is one."""
+    return Told({"error": str(text), **({"told": text} if isinstance(text, Sentence) else {})}, status)
 
 
 async def refused(_request: Request, error: Exception) -> Response:

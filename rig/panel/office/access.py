@@ -12,11 +12,12 @@ from typing import Literal
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from rig.panel.door import SignIn, count_try
 from rig.panel.people import OFFICE_ROLES, OfficeRole, People
 from rig.panel.sessions import Session, Sessions, same
+from rig.panel.told import Told
 
 Area = Literal["trucks", "work", "bills", "month", "stock", "fills", "wheels", "meters"]
 _MONEY: frozenset[OfficeRole] = frozenset({"owner", "bookkeeper"})
@@ -62,7 +63,7 @@ class Door:
         if someone is None:
             raise HTTPException(401, "name or PIN is wrong")
         session = self._sessions.open(someone, time.monotonic(), *limits)
-        response = JSONResponse(_about(session))
+        response = Told(_about(session))
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -71,13 +72,13 @@ class Door:
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self._sessions.close(self.person(request))
-        response = JSONResponse({})
+        response = Told({})
         response.delete_cookie(_COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here, and what they see."""
-        return JSONResponse(_about(self.person(request)))
+        return Told(_about(self.person(request)))
 
 
 def _about(session: Session) -> dict[str, object]:
