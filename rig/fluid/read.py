@@ -23,6 +23,7 @@ from rig.fluid.fluids import (
     strength_for,
 )
 from rig.fluid.tables import ShopTable
+from rig.sentence import Wording
 from rig.units import QuantityError, parse
 
 FLAKE_ASSAY = 0.77
@@ -93,7 +94,11 @@ def _beet() -> ShopTable:
     temps = (-37.2, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
     mpas = (6500.0, 3000.0, 1150.0, 480.0, 220.0, 110.0, 60.0, 36.0, 24.0, 17.0)
     rows = tuple((t, 1282 * math.exp(-4e-4 * (t - BASE_C)), v) for t, v in zip(temps, mpas, strict=True))
-    basis = "beet fluid at 10.7 lb/gal; viscosity, expansion and -35 F are assumed: put the supplier's figures in"
+    basis = Wording(
+        "fluid.beet",
+        "beet fluid at 10.7 lb/gal; viscosity, expansion and {frost:temperature} are assumed: put the supplier's "
+        "figures in",
+    )(frost=-37.2)
     return ShopTable("beet", rows, freeze_c=-37.2, basis=basis)
 
 

@@ -20,7 +20,7 @@ from rig.run.facade import Facade
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import foredrawn
+from rig.shop.before_drawing import foredrawn
 from rig.shop.calibration import standing, with_factor
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import QuestionText, question_of
@@ -117,7 +117,7 @@ def answer_view(facade: Facade, form: WheelForm, by: str) -> dict[str, object]:
         **target.as_json(),
         "level": _level(target),
         "position": form.position,
-        "refusal": "" if form.other_fluid else known.refusal,
+        "refusal": "" if form.other_fluid else known.refusal or "",
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
         "checks": [{**each, "given": each["name"] in given} for each in shown],

@@ -27,7 +27,7 @@ from rig.panel.faces import Faces
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
 from rig.panel.people import Someone
-from rig.panel.refusals import misread, refused
+from rig.panel.refusals import OLD_PAGE, misread, refused
 from rig.panel.sessions import GONE_S, Session, Sessions, same
 from rig.panel.shell import stop_part
 from rig.panel.told import Told
@@ -170,7 +170,7 @@ class CommissionPage:
         """Take an answer to the waiting question."""
         session = self._holder(request)
         if not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier start: load it again")
+            raise HTTPException(403, OLD_PAGE())
         form = AnswerForm.model_validate_json(await request.body())
         if not self._transcript.answer(form.number, form.text.strip()):
             raise HTTPException(409, self._texts["asked_no_more"])

@@ -6,6 +6,7 @@ needs the driver. It must not know the field, nor the content of a request.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Collection
 
@@ -19,9 +20,11 @@ from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People, Someone
+from rig.panel.refusals import OLD_PAGE, SIGN_IN, WRONG_PIN
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
 from rig.panel.told import Told
 from rig.run.facade import Facade
+from rig.sentence import Wording
 
 COOKIE = "rig_session"
 
@@ -57,7 +60,9 @@ def count_try(sessions: Sessions, request: Request, whom: str) -> Collection[str
     limits = {f"{whom} {address}": FREE_TRIES, address: FREE_TRIES, whom: FREE_TRIES_ANYWHERE}
     pause_s = max(sessions.pause_s(each, now_s) for each in limits)
     if pause_s > 0:
-        raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
+        raise HTTPException(
+            429, Wording("refused.tries", "too many tries: wait {seconds:number} s")(seconds=math.ceil(pause_s))
+        )
     for each, free in limits.items():
         sessions.wrong(each, now_s, free)
     return limits
@@ -81,23 +86,23 @@ class Door:
         """Require a signed-in person, and the token for a request that changes something."""
         session = self.who(request)
         if session is None:
-            raise HTTPException(401, "sign in first")
+            raise HTTPException(401, SIGN_IN())
         if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
+            raise HTTPException(403, OLD_PAGE())
         return session
 
     def driver(self, request: Request) -> Session:
         """Require the person with the controls."""
         session = self.person(request)
         if self.sessions.driver is not session:
-            raise HTTPException(409, "another page has the controls")
+            raise HTTPException(409, Wording("refused.not_driver", "another page has the controls")())
         return session
 
     def supervisor(self, request: Request) -> Session:
         """Require a signed-in supervisor."""
         session = self.person(request)
         if session.role != "supervisor":
-            raise HTTPException(403, "for the supervisor")
+            raise HTTPException(403, Wording("refused.not_supervisor", "for the supervisor")())
         return session
 
     def may_look(self, request: Request) -> None:
@@ -113,7 +118,7 @@ class Door:
         limits = self.tried(request, form.name.casefold())
         someone = await run_in_threadpool(self._people.known, form.name, form.pin)
         if someone is None:
-            raise HTTPException(401, "name or PIN is wrong")
+            raise HTTPException(401, WRONG_PIN())
         return await self.opened(request, someone, limits, form.at)
 
     def tried(self, request: Request, whom: str) -> Collection[str]:

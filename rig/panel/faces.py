@@ -16,6 +16,7 @@ from starlette.responses import HTMLResponse, Response
 
 from rig.panel.assets import Asset, Assets, made
 from rig.panel.catalogue import ENGLISH, Language
+from rig.sentence import Wording
 
 COOKIE = "rig_language"
 """Kept by the page on the device that chose."""
@@ -82,7 +83,7 @@ class Faces:
         """A file of the page by its name."""
         asset = self.files.get(request.path_params["name"])
         if asset is None:
-            raise HTTPException(404, "no such file: load the page again")
+            raise HTTPException(404, Wording("refused.no_file", "no such file: load the page again")())
         if "gzip" in request.headers.get("accept-encoding", ""):
             return Response(asset.packed, headers={**asset.headers, "Content-Encoding": "gzip"}, media_type=asset.media)
         return Response(asset.plain, headers=asset.headers, media_type=asset.media)

@@ -15,6 +15,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from rig.ledger.files import write_private
+from rig.sentence import Wording
 
 Role = Literal["technician", "supervisor"]
 ROLES: tuple[Role, ...] = ("technician", "supervisor")
@@ -63,7 +64,7 @@ class People:
         """Add a person, or replace a person's PIN and role."""
         name = " ".join(name.split())
         if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():
-            raise PeopleError(f"a name has 1 to {_NAME_LENGTH} letters")
+            raise PeopleError(Wording("refused.name", "a name has 1 to {most:number} letters")(most=_NAME_LENGTH))
         fault = pin_fault(pin)
         if fault:
             raise PeopleError(fault)
@@ -74,7 +75,7 @@ class People:
         """Remove a person."""
         left = [each for each in self.all() if each.name.casefold() != name.casefold()]
         if len(left) == len(self.all()):
-            raise PeopleError(f"nobody is called {name!r}")
+            raise PeopleError(Wording("refused.nobody", "nobody is called '{name}'")(name=name))
         self._write(left)
 
     def _write(self, people: list[Someone]) -> None:
@@ -95,8 +96,13 @@ class People:
 def pin_fault(pin: str) -> str:
     """The fault of a PIN; empty when it is acceptable."""
     if not (pin.isascii() and pin.isdigit() and _SHORTEST <= len(pin) <= _LONGEST):
-        return f"a PIN has {_SHORTEST} to {_LONGEST} digits"
+        return Wording("refused.pin_length", "a PIN has {least:number} to {most:number} digits")(
+            least=_SHORTEST, most=_LONGEST
+        )
     steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
     if len(steps) == 1 and steps <= {0, 1, 9}:
-        return "a PIN of equal digits or of digits in a row is the first that anybody tries: take another"
+        return Wording(
+            "refused.pin_easy",
+            "a PIN of equal digits or of digits in a row is the first that anybody tries: take another",
+        )()
     return ""

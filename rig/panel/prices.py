@@ -19,6 +19,7 @@ from rig.panel.told import Told
 from rig.record.notes import Prices
 from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError
+from rig.sentence import Wording
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -55,7 +56,9 @@ def keep(settings: Settings, form: PricesForm) -> View:
     with book_to_keep(settings) as book:
         lists = price_lists(book)
         if form.was != (lists[-1].serial if lists else 0):
-            raise Refused("another price list was kept meanwhile: load the page again")
+            raise Refused(
+                Wording("refused.prices_changed", "another price list was kept meanwhile: load the page again")()
+            )
         keep_list(book, prices)
         return prices_view(book)
 

@@ -7,7 +7,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from rig.panel.told import Told
-from rig.sentence import Sentence
+from rig.sentence import Sentence, Wording
+
+SIGN_IN = Wording("refused.sign_in", "sign in first")
+OLD_PAGE = Wording("refused.old_page", "this page is from an earlier sign-in: load it again")
+WRONG_PIN = Wording("refused.wrong_pin", "name or PIN is wrong")
+NO_OPERATION = Wording("refused.no_operation", "no such operation")
+NO_QUOTE = Wording("refused.no_quote", "job '{job}' has no quote: make one first")
 
 
 def says(text: str, status: int) -> Response:
@@ -23,4 +29,4 @@ async def refused(_request: Request, error: Exception) -> Response:
 
 async def misread(_request: Request, _error: Exception) -> Response:
     """A form that this version of the page does not send."""
-    return says("not understood: load the page again", 422)
+    return says(Wording("refused.misread", "not understood: load the page again")(), 422)

@@ -18,6 +18,7 @@ from starlette.routing import Route
 from rig.panel import after, converting, jobs, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
+from rig.panel.refusals import NO_OPERATION
 from rig.panel.told import Told
 from rig.run.facade import Facade
 
@@ -208,7 +209,7 @@ class Shop:
         session, serial = self._door.person(request), request.path_params["serial"]
         act = next((each for each in undoing.ACTS if each == request.path_params["act"]), None)
         if act is None:
-            raise HTTPException(404, "no such operation")
+            raise HTTPException(404, NO_OPERATION())
         form = undoing.UndoForm.model_validate_json(await request.body())
         if await run_in_threadpool(undoing.for_supervisor, self._settings, serial):
             self._door.supervisor(request)

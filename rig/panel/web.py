@@ -39,7 +39,7 @@ from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
 from rig.panel.prices import price_routes
 from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
-from rig.panel.refusals import misread, refused, says
+from rig.panel.refusals import NO_OPERATION, misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
 from rig.panel.told import Told, said_by
@@ -49,11 +49,17 @@ from rig.record.base import RecordError
 from rig.run.facade import Facade, Order, OrderKind, Work
 from rig.run.refused import Refused
 from rig.run.settings import SettingsError
+from rig.sentence import Wording
 from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
+
+_BUSY = Wording("refused.busy", "the rig is busy")
+_BUSY_SETTINGS = Wording("refused.busy_settings", "the rig is busy: the configuration is not changed now")
+_NO_READING = Wording("refused.no_reading", "no reading is asked for")
+_NO_VERDICT = Wording("refused.no_verdict", "no verdict is asked for")
 
 
 class OrderForm(Touch):
@@ -173,7 +179,7 @@ class Page:
         session = self.door.supervisor(request)
         form = ConfigForm.model_validate_json(await request.body())
         if self._facade.snapshot().busy:
-            raise HTTPException(409, "the rig is busy: the configuration is not changed now")
+            raise HTTPException(409, _BUSY_SETTINGS())
         settings, path = self._facade.settings, Path(self._config)
         return Told(await run_in_threadpool(write_config, settings, path, form, session.name))
 
@@ -194,7 +200,7 @@ class Page:
         work = await run_in_threadpool(self._work, form, session.name)
         order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
         if not self._facade.order(order):
-            raise HTTPException(409, "the rig is busy")
+            raise HTTPException(409, _BUSY())
         return Told({})
 
     def _work(self, form: OrderForm, by: str) -> Work | None:
@@ -221,7 +227,7 @@ class Page:
         self.door.supervisor(request)
         form = Reading.model_validate_json(await request.body())
         if self._proving is None or not self._facade.read_vessel(form.id, self._proving.seen(form.text)):
-            raise HTTPException(409, "no reading is asked for")
+            raise HTTPException(409, _NO_READING())
         return Told({})
 
     async def verdict(self, request: Request) -> Response:
@@ -230,7 +236,7 @@ class Page:
         self.door.supervisor(request)
         form = Act.model_validate_json(await request.body())
         if not self._facade.judge_proving(form.id, taken=form.give):
-            raise HTTPException(409, "no verdict is asked for")
+            raise HTTPException(409, _NO_VERDICT())
         return Told({})
 
     async def act(self, request: Request) -> Response:
@@ -239,7 +245,7 @@ class Page:
         form = Act.model_validate_json(await request.body())
         operation = self._operations.get(request.path_params["operation"])
         if operation is None:
-            raise HTTPException(404, "no such operation")
+            raise HTTPException(404, NO_OPERATION())
         operation(form.id, session.name, form.name)
         return Told({})
 

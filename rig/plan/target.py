@@ -16,7 +16,8 @@ from rig.plan.advice import Circumstances, advice, against_liquid
 from rig.plan.inflation import Afterwards, Filled, afterwards
 from rig.plan.physics import Line
 from rig.plan.strokes import AtRest, Foreseen, Method, Window, fixed_procedure, foresee
-from rig.units import KPA_PER_PSI, show_pressure, show_volume
+from rig.sentence import Wording
+from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel import Cavity, ValveType, valve_cautions
 
 _UNDER_OPEN_VALVE = 0.015
@@ -316,12 +317,18 @@ def _cautions(
             rim_hole_m=known.rim_hole_m,
         ),
         *advice(cavity, fluid, total_l / cavity.volume_l, known, wanted.existing_l),
-        *(Caution("note", note, "see the cavity's basis") for note in cavity.notes),
+        *(Caution("note", note, Wording("source.cavity", "see the cavity's basis")()) for note in cavity.notes),
         *_of_pressure(wanted, foreseen, window),
     ]
     if mix.temp_c - fluid.freeze_c < 5:
-        text = f"only {mix.temp_c - fluid.freeze_c:.0f} degrees above the freeze point"
-        found.append(Caution("caution", text, "property table"))
+        text = Wording("caution.near_frost", "{temp:temperature} is little above the freeze point, {frost:temperature}")
+        found.append(
+            Caution(
+                "caution",
+                text(temp=mix.temp_c, frost=fluid.freeze_c),
+                Wording("source.properties", "property table")(),
+            )
+        )
     return tuple(found)
 
 
@@ -332,29 +339,57 @@ def _drawn_first(cavity: Cavity, mix: Mix, wanted: Wanted, total_l: float) -> It
         return
     below = cavity.fraction_at_clock(6)
     left_l = min(wanted.existing_l, below * cavity.volume_l)
-    held = f"{left_l:.0f} L ({100 * left_l / cavity.volume_l:.0f} % of the cavity)"
+    held = {"volume": left_l, "percent": round(100 * left_l / cavity.volume_l)}
     if left_l > 0.99 * wanted.existing_l:
-        text = f"the {held} inside stand below the hole of a valve at the bottom: drawing off brings nothing out"
+        text = Wording(
+            "caution.nothing_drawn",
+            "the {volume:volume} ({percent:number} % of the cavity) inside stand below the hole of a valve at the "
+            "bottom: "
+            "drawing off brings nothing out",
+        )(**held)
     else:
         after = mix_of((replace(comes, litres=total_l - left_l), *scaled(inside, left_l)), mix.temp_c)
-        frost = "of a frost point that is not known" if after.freeze_c is None else f"at {after.freeze_c:.0f} °C"
-        text = f"drawn off with the valve at the bottom, {held} of the old stay below its hole: the mix is then "
-        text += f"{after.name}, {frost}"
-    yield Caution("note", text, "the cavity's rings cut at the valve hole")
+        frost = (
+            Wording("caution.frost_not_known", "of a frost point that is not known")()
+            if after.freeze_c is None
+            else Wording("caution.frost_at", "first ice at {frost:temperature}")(frost=after.freeze_c)
+        )
+        text = Wording(
+            "caution.drawn_first",
+            "drawn off with the valve at the bottom, {volume:volume} ({percent:number} % of the cavity) of the old "
+            "stay "
+            "below its hole: the mix is then {mix}, {frost}",
+        )(**held, mix=after.name, frost=frost)
+    yield Caution("note", text, Wording("source.rings", "the cavity's rings cut at the valve hole")())
 
 
 def _of_pressure(wanted: Wanted, foreseen: Foreseen, window: Window) -> Iterator[Caution]:
     if not foreseen.reaches_target:
-        yield Caution("danger", "the plan does not reach the target inside the pressure window", "the plan's own model")
+        text = Wording("caution.not_reached", "the plan does not reach the target inside the pressure window")
+        yield Caution("danger", text(), Wording("source.plan", "the plan's own model")())
     if wanted.start_kpa is not None and wanted.start_kpa > _MOST_AT_START_KPA:
-        yield Caution("caution", "let the tyre down below 15 psi first", "tyre maker's procedure, margin ours")
+        text = Wording("caution.let_down_first", "let the tyre down below {most:pressure} first")
+        source = Wording("source.procedure", "tyre maker's procedure, margin ours")
+        yield Caution("caution", text(most=_MOST_AT_START_KPA), source())
     working, final = wanted.working_kpa, foreseen.final_kpa
     if working is None or not foreseen.reaches_target:
         return
     if working > window.ceiling_kpa:
-        text = f"working pressure {show_pressure(working)} is above the filling ceiling: air up after the liquid is in"
-        yield Caution("note", text, COMMON_PRACTICE)
+        text = Wording(
+            "caution.air_up_after",
+            "working pressure {working:pressure} is above the filling ceiling: air up after the liquid is in",
+        )
+        yield Caution("note", text(working=working), COMMON_PRACTICE)
     elif abs(working - final) > KPA_PER_PSI:
-        verb = "air the tyre up" if final < working else "let the tyre down"
-        text = f"{verb} from {show_pressure(final)} to {show_pressure(working)} with the valve at the top"
-        yield Caution("note", text, COMMON_PRACTICE)
+        text = (
+            Wording(
+                "caution.air_up",
+                "air the tyre up from {final:pressure} to {working:pressure} with the valve at the top",
+            )
+            if final < working
+            else Wording(
+                "caution.let_down",
+                "let the tyre down from {final:pressure} to {working:pressure} with the valve at the top",
+            )
+        )
+        yield Caution("note", text(final=final, working=working), COMMON_PRACTICE)

@@ -39,7 +39,8 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
-from rig.shop.before import foredrawn, wiring_cautions
+from rig.shop.before import wiring_cautions
+from rig.shop.before_drawing import foredrawn
 from rig.shop.calibration import meter_facts
 from rig.units import KPA_PER_PSI, show_volume
 from rig.wheel.valve import valve_named

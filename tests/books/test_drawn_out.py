@@ -19,7 +19,7 @@ from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.removal import Removal
 from rig.run.settings import Settings
-from rig.shop.before import Foredrawn, foredrawn
+from rig.shop.before_drawing import Foredrawn, foredrawn
 from rig.units import QuantityError
 
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"

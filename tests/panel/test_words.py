@@ -1,4 +1,4 @@
-"""Every sentence has a key, and German words with the same places; which language a reader gets, and what crosses to the page."""
+"""Every sentence has a key, and German words with the same places; which language a reader gets, what crosses."""
 
 from __future__ import annotations
 
@@ -28,9 +28,6 @@ from rig.sentence import KINDS, Sentence, Wording, places
 GERMAN = "texts.de.json"
 ALIKE = re.compile(r"[\W\d_]*(?:\{\w+(?::\w+)?\}[\W\d_]*)*")
 """Words that are the same in any language: none, but places and marks."""
-SAME = {
-    "band.lost", "basis.chart", "enter", "example.can", "field.site", "pin", "fleet.cpk",
-}  # fmt: skip
 
 
 def test_every_alarm_check_and_prompt_is_a_sentence_with_its_key() -> None:
@@ -66,7 +63,7 @@ def test_german_is_not_english() -> None:
     english, german = texts() | wordings(), texts(GERMAN)
     alike = {key: text for key, text in german.items() if english[key] == text and not ALIKE.fullmatch(text)}
     long = {key: text for key, text in alike.items() if len(text.split()) > 1 and not key.startswith("example.")}
-    assert {key for key in long if not key.startswith(("units.", "minutes"))} == set()
+    assert {key for key in long if not key.startswith(("units.", "minutes", "office.hours"))} == set()
 
 
 def test_german_causes_have_at_most_six_words() -> None:
@@ -151,7 +148,7 @@ async def test_the_page_comes_whole_in_german(tmp_path: Path) -> None:
     assert '<html lang="en" dir="ltr">' in english.text
     assert '<html lang="de" dir="ltr">' in german.text
     assert ">STOPP</button>" in german.text
-    assert german.headers["vary"] == "Accept-Language, Cookie"
+    assert german.headers["vary"].startswith("Accept-Language, Cookie")
     assert german.headers["etag"] != english.headers["etag"]
     programs = [re.search(r'src="(/static/app\.\w+\.js)"', each.text) for each in (english, german)]
     first, second = [(await door.client.get(found[1])).text for found in programs if found]

@@ -1,4 +1,4 @@
-"""Every sentence of the program with its key: read from the sources, so that none is missed that no test has brought about."""
+"""Every sentence of the program with its key: read from the sources, so that none is missed that no test runs."""
 
 from __future__ import annotations
 

@@ -45,6 +45,7 @@ from rig.panel.refusals import misread, refused, says
 from rig.panel.told import Told
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
+from rig.sentence import Wording
 from rig.shop.fill_search import Wanted
 
 WORK_DAYS = 90
@@ -147,14 +148,14 @@ def _fills(request: Request) -> Asked:
 def _wheels(request: Request) -> Asked:
     customer = _text(request, "customer")
     if not customer:
-        raise Refused("whose wheels? write a customer's name or number")
+        raise Refused(Wording("refused.whose_wheels", "whose wheels? write a customer's name or number")())
     return ("wheels", customer), lambda book: wheels_view(book, customer)
 
 
 def _text(request: Request, name: str) -> str:
     text = request.query_params.get(name, "").strip()
     if len(text) > _LONGEST:
-        raise Refused(f"{name}: at most {_LONGEST} characters")
+        raise Refused(Wording("refused.too_long", "{name}: at most {most:number} characters")(name=name, most=_LONGEST))
     return text
 
 
@@ -163,7 +164,9 @@ def _day(request: Request, name: str) -> str:
     try:
         return text and datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC).date().isoformat()
     except ValueError as error:
-        raise Refused(f"{name} {text!r}: write a day, for example 2026-11-30") from error
+        raise Refused(
+            Wording("refused.no_day", "{name} '{text}': write a day, for example 2026-11-30")(name=name, text=text)
+        ) from error
 
 
 def _place(text: str) -> Place | None:
@@ -176,7 +179,7 @@ def _place(text: str) -> Place | None:
                 return at, truck, serial
     except ValueError:
         pass
-    raise Refused("this is no place in the list of fills: search anew")
+    raise Refused(Wording("refused.no_place", "this is no place in the list of fills: search anew")())
 
 
 async def _asked_wrong(_request: Request, error: Exception) -> Response:

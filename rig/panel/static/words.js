@@ -15,7 +15,9 @@ function put(value, kind) {
   return kind ? shown(value, kind) : sentence(value);
 }
 
-const filled = (text, values) => text.replace(PLACE, (whole, name, kind) => (name in values ? put(values[name], kind) : whole));
+// From right to left a figure with its unit, or a name, keeps its own order (Unicode FSI and PDI).
+const apart = document.documentElement.dir === 'rtl' ? (text) => `\u2068${text}\u2069` : (text) => text;
+const filled = (text, values) => text.replace(PLACE, (whole, name, kind) => (name in values ? apart(put(values[name], kind)) : whole));
 
 export const t = (key, values = {}) => filled(catalogue[key] ?? key, values);
 
