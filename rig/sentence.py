@@ -84,6 +84,12 @@ class Wording:
         return _PLACE.sub("…", self.text)
 
 
+def said_by(error: Exception) -> str:
+    """What an error says: the sentence that it was raised with, or its text."""
+    first = error.args[0] if error.args else None
+    return first if isinstance(first, Sentence) else str(error)
+
+
 def _put(text: str, values: Mapping[str, Value], **order: bool) -> str:
     def put(place: re.Match[str]) -> str:
         name, kind = place.groups()

@@ -21,12 +21,6 @@ def worded(document: object) -> object:
     return document
 
 
-def said_by(error: Exception) -> str:
-    """What an error says: the sentence that it was raised with, or its text."""
-    first = error.args[0] if error.args else None
-    return first if isinstance(first, Sentence) else str(error)
-
-
 class Told(JSONResponse):
     """A document with sentences."""
 

@@ -42,14 +42,14 @@ from rig.panel.proving import Asked, ProveForm, proving_asked, provings_view
 from rig.panel.refusals import NO_OPERATION, misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
-from rig.panel.told import Told, said_by
+from rig.panel.told import Told
 from rig.panel.view import rig_view, stop_view
 from rig.plan.target import TargetError
 from rig.record.base import RecordError
 from rig.run.facade import Facade, Order, OrderKind, Work
 from rig.run.refused import Refused
 from rig.run.settings import SettingsError
-from rig.sentence import Wording
+from rig.sentence import Wording, said_by
 from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError

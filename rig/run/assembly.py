@@ -11,9 +11,9 @@ from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of, meters_of
-from rig.run.mistakes import nearest
 from rig.run.readings import conversions
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.wheel import Cavity, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
@@ -96,7 +96,11 @@ def wheel_question(settings: Settings, name: str, question: Question) -> Questio
     """
     wheel = settings.wheels.get(name)
     if wheel is None:
-        raise SizeError(f"no wheel {name!r} in the configuration{nearest(name, settings.wheels)}")
+        raise SizeError(
+            Wording("refused.no_shop_wheel", "no wheel '{name}' in the configuration; known are {known}")(
+                name=name, known=", ".join(sorted(settings.wheels)) or "–"
+            )
+        )
     return replace(
         question,
         size=wheel.size,

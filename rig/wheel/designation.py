@@ -293,13 +293,21 @@ def read_size(text: str) -> Designation:
     """Parse a size; :class:`SizeError` if ``text`` is none, :class:`NoRoomError` if the tyre has no air space."""
     plain = _plain_text(text)
     if (solid := _NO_ROOM.search(plain)) is not None:
-        raise NoRoomError(f"{text[:60]!r} ({solid[0].lower()}) has no air space: no liquid goes in")
+        raise NoRoomError(
+            Wording("refused.solid", "'{text}' ({mark}) has no air space: no liquid goes in")(
+                text=text[:60], mark=solid[0].lower()
+            )
+        )
     prefix = _PREFIX.match(plain)
     body = plain[prefix.end() :] if prefix else plain
     if _pressed_on(body):
         raise NoRoomError(
-            f"{text[:60]!r} reads as a press-on tyre (outside x width x hub), solid rubber without an air space: no "
-            "liquid goes in. An air tyre is written like 18x7-8 or 26x12.00-12"
+            Wording(
+                "refused.press_on",
+                "'{text}' reads as a press-on tyre (outside x width x hub), solid rubber without an air space: no "
+                "liquid "
+                "goes in. An air tyre is written like 18x7-8 or 26x12.00-12",
+            )(text=text[:60])
         )
     for form, reader in _READERS:
         match = form.fullmatch(body)
@@ -325,11 +333,19 @@ def _pressed_on(body: str) -> bool:
     return hub not in _RIMS or (match[3] == "X" and (outside - hub) / 2 < _LOW_RUBBER * width)
 
 
-def _advice(text: str, body: str) -> str:
+def _advice(text: str, body: str) -> Sentence:
     """The message for an unreadable size: the forms, and the most similar known sizes."""
     key = body.lower().replace(" ", "")[:40]
     turned = "-".join(reversed(key.split("-")))
     near = [size for size in KNOWN_SIZES if size == turned or (len(key) > 2 and size.startswith(key))][:2]
     near += difflib.get_close_matches(key, KNOWN_SIZES, n=3, cutoff=0.5)
-    hint = f"; nearest known sizes: {', '.join(dict.fromkeys(near[:4]))}" if near else ""
-    return f"{text[:60]!r} is no tyre size that can be read: write it like {FORMS}{hint}"
+    if not near:
+        return _NO_SIZE(text=text[:60], forms=FORMS)
+    return _NO_SIZE_BUT(text=text[:60], forms=FORMS, near=", ".join(dict.fromkeys(near[:4])))
+
+
+_NO_SIZE = Wording("refused.size", "'{text}' is no tyre size that can be read: write it like {forms}")
+_NO_SIZE_BUT = Wording(
+    "refused.size_near",
+    "'{text}' is no tyre size that can be read: write it like {forms}; nearest known sizes: {near}",
+)

@@ -89,11 +89,18 @@ def valve_named(text: str) -> ValveType:
     found = _BY_NAME.get(folded)
     if found is None:
         near = difflib.get_close_matches(folded, _BY_NAME, n=1, cutoff=0.6)
-        hint = f" (did you mean {_BY_NAME[near[0]].name}?)" if near else ""
         known = ", ".join(valve.name for valve in _VALVES)
-        raise ValveError(
-            f"{text[:60]!r} names no valve{hint}: write one of {known}, or write its number, such as TR618A"
+        if near:
+            meant = Wording(
+                "refused.valve_near",
+                "'{text}' names no valve (did you mean {near}?): write one of {known}, or write its number, such as "
+                "TR618A",
+            )
+            raise ValveError(meant(text=text[:60], near=_BY_NAME[near[0]].name, known=known))
+        words = Wording(
+            "refused.valve", "'{text}' names no valve: write one of {known}, or write its number, such as TR618A"
         )
+        raise ValveError(words(text=text[:60], known=known))
     return found
 
 

@@ -20,10 +20,10 @@ from rig.control.values import Check
 from rig.guide.asked import ready_checks
 from rig.panel.catalogue import Language, languages_of
 from rig.panel.faces import COOKIE, Faces
-from rig.panel.told import said_by, worded
+from rig.panel.told import worded
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
-from rig.sentence import KINDS, Sentence, Wording, places
+from rig.sentence import KINDS, Sentence, Wording, places, said_by
 
 GERMAN = "texts.de.json"
 ALIKE = re.compile(r"[\W\d_]*(?:\{\w+(?::\w+)?\}[\W\d_]*)*")
