@@ -5,17 +5,17 @@ One line each, with a severity and a source. It must not know tyres beyond tube 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from rig.caution import BULLETIN, COMMON_PRACTICE, Caution
+from rig.caution import BULLETIN, COMMON_PRACTICE, Caution, Severity
 from rig.fluid.dissolving import Hot, hot_brine
 from rig.fluid.tables import solution
-from rig.sentence import Wording
+from rig.sentence import Sentence, Wording
 
 if TYPE_CHECKING:
-    from rig.fluid.fluids import Fluid
+    from rig.fluid.fluids import Fluid, Kind
     from rig.fluid.mix import Mix
 
 _SDS = Wording("source.sds", "safety data sheet, calcium chloride solution")()
@@ -36,91 +36,53 @@ def mix_cautions(
     )
 
 
+def _caution(severity: Severity, words: Wording, source: Sentence) -> Caution:
+    return Caution(severity, words(), source)
+
+
+_METHANOL = Wording("caution.methanol", "methanol is poison by mouth, skin and breath: gloves, goggles, fresh air")
+_NO_ALCOHOL = Wording("caution.alcohol", "alcohol is not advised as ballast by some makers")
+_EG = Wording("caution.eg", "ethylene glycol tastes sweet and kills animals and children: catch every drop")
+_PG = Wording("caution.pg", "propylene glycol spill: soak up and keep out of drains")
+_MGCL2 = Wording("caution.mgcl2", "magnesium chloride irritates, and eats steel, aluminium and concrete: rinse")
+_KAC = Wording("caution.kac", "potassium acetate and formate eat zinc and soft solder: rinse brass and zinc")
+_GLYCEROL = Wording("caution.glycerol", "glycerol is thick in the cold: it pumps slowly; keep it out of drains")
+_BEET = Wording("caution.beet", "never thin beet with water, nor rinse into it: it may spoil and make gas")
+_WATER = Wording("caution.water", "plain water freezes at {ice:temperature} and rusts the rim")
+_OF_KIND: Mapping[Kind, tuple[Caution, ...]] = {
+    "beet": (_caution("caution", _BEET, COMMON_PRACTICE),),
+    "methanol": (_caution("danger", _METHANOL, _HAZARD), _caution("caution", _NO_ALCOHOL, _ALCOHOL)),
+    "eg": (_caution("danger", _EG, _HAZARD),),
+    "pg": (_caution("note", _PG, _HAZARD),),
+    "mgcl2": (_caution("caution", _MGCL2, _HAZARD),),
+    "kac": (_caution("note", _KAC, _HAZARD),),
+    "kfo": (_caution("note", _KAC, _HAZARD),),
+    "glycerol": (_caution("note", _GLYCEROL, _HAZARD),),
+    "water": (Caution("caution", _WATER(ice=0.0), COMMON_PRACTICE),),
+}
+
+
 def _by_kind(fluid: Fluid, tubeless: bool | None, temp_c: float) -> Iterator[Caution]:
     if fluid.flammable:
-        yield Caution(
-            "danger",
-            Wording(
-                "caution.burns",
-                "{fluid} burns: no flame or spark, hose and tote bonded, pump, relays and controller rated for it",
-            )(fluid=fluid.name),
-            _HAZARD,
+        words = Wording(
+            "caution.burns",
+            "{fluid} burns: no flame or spark, hose and tote bonded, pump, relays and controller rated for it",
         )
-    match fluid.kind:
-        case "cacl2":
-            yield from _calcium(tubeless, temp_c, hot_brine(fluid, temp_c))
-        case "beet":
-            yield Caution("note", Wording("caution.basis", "{basis}")(basis=fluid.basis), COMMON_PRACTICE)
-            yield Caution(
-                "caution",
-                Wording("caution.beet", "never thin beet with water, nor rinse into it: it may spoil and make gas")(),
-                COMMON_PRACTICE,
-            )
-        case "methanol":
-            yield Caution(
-                "danger",
-                Wording(
-                    "caution.methanol", "methanol is poison by mouth, skin and breath: gloves, goggles, fresh air"
-                )(),
-                _HAZARD,
-            )
-            yield Caution(
-                "caution", Wording("caution.alcohol", "alcohol is not advised as ballast by some makers")(), _ALCOHOL
-            )
-        case "eg":
-            yield Caution(
-                "danger",
-                Wording(
-                    "caution.eg", "ethylene glycol tastes sweet and kills animals and children: catch every drop"
-                )(),
-                _HAZARD,
-            )
-        case "pg":
-            if fluid.name.startswith("rv:"):
-                text = Wording(
-                    "caution.rv",
-                    "the label is the burst protection of pipes: it is slush far above that, a tyre is heavy with it",
-                )()
-                yield Caution("caution", text, Wording("source.rv", "a maker's sheet on storing watermakers")())
-            yield Caution(
-                "note", Wording("caution.pg", "propylene glycol spill: soak up and keep out of drains")(), _HAZARD
-            )
-        case "mgcl2":
-            yield Caution(
-                "caution",
-                Wording(
-                    "caution.mgcl2", "magnesium chloride irritates, and eats steel, aluminium and concrete: rinse"
-                )(),
-                _HAZARD,
-            )
-        case "kac" | "kfo":
-            yield Caution(
-                "note",
-                Wording(
-                    "caution.kac", "potassium acetate and formate eat zinc and soft solder: rinse brass and zinc"
-                )(),
-                _HAZARD,
-            )
-        case "glycerol":
-            yield Caution(
-                "note",
-                Wording("caution.glycerol", "glycerol is thick in the cold: it pumps slowly; keep it out of drains")(),
-                _HAZARD,
-            )
-        case "water":
-            yield Caution(
-                "caution",
-                Wording("caution.water", "plain water freezes at {ice:temperature} and rusts the rim")(ice=0.0),
-                COMMON_PRACTICE,
-            )
-        case "shop":
-            yield Caution(
-                "note",
-                Wording("caution.shop", "{fluid}: {basis}; nothing else is known of it here")(
-                    fluid=fluid.name, basis=fluid.basis
-                ),
-                COMMON_PRACTICE,
-            )
+        yield Caution("danger", words(fluid=fluid.name), _HAZARD)
+    if fluid.kind == "cacl2":
+        yield from _calcium(tubeless, temp_c, hot_brine(fluid, temp_c))
+    elif fluid.kind == "beet":
+        yield Caution("note", Wording("caution.basis", "{basis}")(basis=fluid.basis), COMMON_PRACTICE)
+    elif fluid.kind == "shop":
+        words = Wording("caution.shop", "{fluid}: {basis}; nothing else is known of it here")
+        yield Caution("note", words(fluid=fluid.name, basis=fluid.basis), COMMON_PRACTICE)
+    elif fluid.name.startswith("rv:"):
+        words = Wording(
+            "caution.rv",
+            "the label is the burst protection of pipes: it is slush far above that, a tyre is heavy with it",
+        )
+        yield _caution("caution", words, Wording("source.rv", "a maker's sheet on storing watermakers")())
+    yield from _OF_KIND.get(fluid.kind, ())
 
 
 def _calcium(tubeless: bool | None, temp_c: float, hot: Hot | None) -> Iterator[Caution]:

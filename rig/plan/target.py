@@ -156,6 +156,9 @@ def ceiling_kpa(window: Window, valve: ValveType) -> float:
     return min(window.ceiling_kpa, valve.rating_kpa)
 
 
+_FOAM = Wording("refused.foam", "the tyre is filled with foam: it has no air space, and no liquid goes in")
+
+
 def target_for(
     cavity: Cavity,
     valve: ValveType,
@@ -172,9 +175,7 @@ def target_for(
     :class:`rig.fluid.FluidError` outside the fluid's tables.
     """
     if wanted.known.inside == "foam":
-        raise TargetError(
-            Wording("refused.foam", "the tyre is filled with foam: it has no air space, and no liquid goes in")()
-        )
+        raise TargetError(_FOAM())
     density = fluid.density_kg_m3(temp_c)
     wanted = _after_drawing(cavity, wanted)
     total_l, share = _total(cavity, wanted, density)

@@ -26,6 +26,7 @@ from rig.record.notes import (
     ToteFacts,
 )  # fmt: skip
 from rig.record.work import PumpWork
+from rig.run.mistakes import closest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.sentence import Sentence, Wording
@@ -175,5 +176,11 @@ def _of_liquid(settings: Settings | None, said: Sealed) -> Iterator[Sentence]:
         return
     if text and read_as(settings, text) is None:
         own: Collection[str] = settings.fluids if settings else ()
-        words = Wording("doubt.liquid", "'{text}' is no liquid that is known; known are {known}")
-        yield words(text=text, known=", ".join(sorted({*_NAMES, *own})))
+        known = sorted({*_NAMES, *own})
+        near = closest(text, known)
+        if near is None:
+            words = Wording("doubt.liquid", "'{text}' is no liquid that is known; known are {known}")
+            yield words(text=text, known=", ".join(known))
+        else:
+            words = Wording("doubt.liquid_near", "'{text}' is no liquid that is known; did you mean '{near}'?")
+            yield words(text=text, near=near)
