@@ -167,9 +167,9 @@ def _frost(mix: Mix, comes: Fluid, coldest_c: float | None) -> Iterator[Caution]
     weakest = max((part.fluid for part in mix.parts if part.fluid is not None), key=lambda fluid: fluid.freeze_c)
     text = Wording(
         "caution.on_top",
-        "until the wheel has turned, {top} lies on top: {weakest} alone has its first crystals at {frost:temperature}; "
+        "until the wheel has turned, {top} lies on top: {weakest} alone has its {first} at {frost:temperature}; "
         "turn the wheel before the frost",
-    )(top=top.name, weakest=weakest.name, frost=weakest.freeze_c)
+    )(top=top.name, weakest=weakest.name, first=weakest.first, frost=weakest.freeze_c)
     cold = coldest_c is not None and coldest_c < weakest.freeze_c
     yield Caution(
         "caution" if cold else "note",

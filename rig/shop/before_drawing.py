@@ -142,11 +142,10 @@ def _liquid_cautions(
         )
         yield Caution("caution", words(why=why, fluid=fluid), WIRES)
         return
-    words = Wording(
-        "caution.book.comes_out", "what comes out is {fluid} by the book, first crystals at {frost:temperature}"
-    )
+    words = Wording("caution.book.comes_out", "what comes out is {fluid} by the book, {first} at {frost:temperature}")
     lot = f"{fluid} ({held.lot_text})" if held.lot_text else fluid
-    yield Caution("note", words(fluid=lot, frost=fluid_of(settings, fluid).freeze_c), THE_BOOK)
+    known = fluid_of(settings, fluid)
+    yield Caution("note", words(fluid=lot, first=known.first, frost=known.freeze_c), THE_BOOK)
 
 
 def _other_than_booked(settings: Settings, held: Content, removal: Removal) -> Sentence | None:

@@ -181,7 +181,7 @@ def test_winter_tells_slush_from_solid_and_from_salt() -> None:
 def test_an_unstated_assay_is_reported_with_what_it_leaves_open() -> None:
     # Flake sold: 77-80, 83-87 and 94-97 %.
     assert _told(_alone("cacl2:3.5lb/gal"), "77 % is assumed") == ["caution"]
-    assert _told(_alone("cacl2:3.5lb/gal"), "22.8 to 28.7 %, first crystals from -24 °C (-12 °F) to -42 °C") == [
+    assert _told(_alone("cacl2:3.5lb/gal"), "22.8 to 28.7 %, first crystals from -24 °C (-10 °F) to -42 °C") == [
         "caution"
     ]
     assert _told(_alone("cacl2:3.5lb/gal", assay=0.83), "assumed") == []
