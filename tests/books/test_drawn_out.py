@@ -60,7 +60,7 @@ def test_what_nobody_tells_comes_from_the_book(tell: Tell, settings: Settings) -
     litres, liquid = (each.text for each in known.cautions)
     assert "by the book rear left holds 114.0 L" in litres
     # 20 % calcium chloride: first ice at -18 °C (the packaged table, CoolProp).
-    assert "cacl2:20% by the book, lot C3, first ice at -18 °C" in liquid
+    assert "cacl2:20% (C3) by the book, first ice at -18 °C" in liquid
     # The like wheel on the other side is unknown, and so is any without a position.
     for position in ("rear right", ""):
         with pytest.raises(QuantityError, match="how much does it hold"):
