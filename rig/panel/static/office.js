@@ -3,7 +3,7 @@
 import { button, h, say } from './dom.js';
 import * as given from './given.js';
 import * as units from './units.js';
-import { clock, known, learn, t } from './words.js';
+import { clock, known, learn, sentence, t } from './words.js';
 
 const place = (id) => document.getElementById(id);
 const DAY_H = 24;
@@ -20,7 +20,7 @@ async function call(path, body = null) {
     me = null;
     frame();
   }
-  throw new Error(found.error || String(reply.status));
+  throw new Error(sentence(found.told) || found.error || String(reply.status));
 }
 
 async function tried(work) {
