@@ -8,10 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from rig.sentence import Sentence, Wording
+
 Severity = Literal["note", "caution", "danger"]
 
-COMMON_PRACTICE = "common practice, no source"
-THE_BOOK = "the shop's own book"
+COMMON_PRACTICE = Wording("source.practice", "common practice, no source")()
+BULLETIN = Wording("source.bulletin", "a tyre maker's bulletin on liquid-filled tyres")()
+THE_BOOK = Wording("source.book", "the shop's own book")()
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,5 +22,5 @@ class Caution:
     """One line for a person, with its severity and its source (or a note that it has none)."""
 
     severity: Severity
-    text: str
-    source: str
+    text: Sentence
+    source: Sentence

@@ -325,7 +325,7 @@ def _notes_of(record: Record, end: Record | None, looks: Looks) -> list[tuple[st
 
 def _end_rows(work: PumpWork, end: Record | None, looks: Looks) -> list[tuple[str, str]]:
     """Final pressure, leak check and sealing cap, as entered by a person after the fill."""
-    steps = [("next", step) for step in next_steps(work, us=looks.us)]
+    steps = [("next", step.in_order(us=looks.us)) for step in next_steps(work)]
     if work.valve is None or work.recovered_l is not None:
         return steps
     if end is None:

@@ -17,6 +17,7 @@ from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.record.delivery import moved_words, pressure_left_words
 from rig.record.work import Ended, Loaded, Work
+from rig.sentence import Sentence, Wording
 from rig.units import gallons, show_flow, show_mass, show_pressure, show_temperature, show_volume
 
 _OLD_S = 3.0
@@ -131,21 +132,33 @@ def alarm_text(name: str) -> str:
     return f"Stopped because: {guard.text}\n  First: {guard.first}"
 
 
-_MAY_BE = {
-    "less": "less room than the size has: liquid inside, a smaller tyre, a tube or foam",
-    "more": "more room than the size has: a larger tyre, or air gets out somewhere",
+_ROOM = {
+    "less": Wording(
+        "room.less",
+        "Measured {found:volume} ± {doubt:volume}, the size says {low:volume} to {high:volume}: less room than the "
+        "size has: liquid inside, a smaller tyre, a tube or foam. Going on is recorded; pressure and level limits "
+        "stay.",
+    ),
+    "more": Wording(
+        "room.more",
+        "Measured {found:volume} ± {doubt:volume}, the size says {low:volume} to {high:volume}: more room than the "
+        "size has: a larger tyre, or air gets out somewhere. Going on is recorded; pressure and level limits stay.",
+    ),
 }
+
+
+def room_text(setup: Setup, decision: Decision, name: str) -> Sentence | None:
+    """The figures and possible causes of an air space that does not fit; None for another alarm."""
+    found, words, cavity = decision.facts.found, _ROOM.get(decision.facts.verdict), setup.cavity
+    if name != "cavity_differs" or found is None or words is None:
+        return None
+    return words(found=found.cavity_l, doubt=found.u_l, low=cavity.low_l, high=cavity.high_l)
 
 
 def stopped_text(setup: Setup, decision: Decision, name: str) -> str:
     """The reason for the stop; for an air space that does not fit, with the figures and possible causes."""
-    found, verdict, cavity = decision.facts.found, decision.facts.verdict, setup.cavity
-    if name != "cavity_differs" or found is None or verdict not in _MAY_BE:
-        return alarm_text(name)
-    return (
-        f"{alarm_text(name)}\n  Measured {found.cavity_l:.0f} ± {found.u_l:.0f} L, the size says {cavity.low_l:.0f} to "
-        f"{cavity.high_l:.0f} L: {_MAY_BE[verdict]}.\n  Going on is recorded; pressure and level limits stay."
-    )
+    room = room_text(setup, decision, name)
+    return alarm_text(name) if room is None else f"{alarm_text(name)}\n  {room}"
 
 
 def ticket_text(ended: Ended, *, simulated: bool) -> str:
@@ -259,25 +272,45 @@ def cavity_line(work: Work) -> str:
     return f"measured {measured:.0f} ± {doubt:.0f} L, by {work.cavity_basis} {size}: {fits}"
 
 
-def next_steps(work: Work, *, us: bool = True) -> list[str]:
+_NOTHING_CAME = Wording(
+    "after.nothing_came",
+    "Nothing came out. Does it hold any? Valve at the bottom, stand aside, crack the core for a moment.",
+)
+_WENT = Wording(
+    "after.went", "{volume:volume} of {fluid} went to {to}: what is not used again is disposed of as local codes say."
+)
+_WENT_UNKNOWN = Wording(
+    "after.went_unknown",
+    "How much of {fluid} went to {to} is not known: what is not used again is disposed of as local codes say.",
+)
+_NO_PLACE = Wording("after.no_place", "a place that was not told")
+_SHUT_FIRST = Wording("after.shut_first", "Core or insert in before the gun comes off.")
+_FIND_OUT = Wording(
+    "after.find_out",
+    "Find out what is inside, by scale, level or chart, and enter it: `rig note holds` with job and position.",
+)
+_ENDED_EARLY = Wording(
+    "after.ended_early", "Core or insert in before the gun comes off; check pressure and level at the valve."
+)
+_AIR_UP_TO = Wording("after.air_up_to", "Valve at the top: air up to {working:pressure}, then cap it.")
+_AIR_UP = Wording("after.air_up", "Valve at the top: air up to working pressure, then cap it.")
+_LOOK = Wording("after.look", "Check the level at the valve and the bead for leaks.")
+
+
+def next_steps(work: Work) -> list[Sentence]:
     """The person's steps after the gun is off."""
     if work.valve is None:
         return []
     if work.recovered_l is not None:
-        lot = f", lot {work.lot}" if work.lot else ""
-        to = work.to or "a place that was not told"
         if work.known_as == "nothing" or work.first_out == "nothing_drawn":
-            return [
-                "Nothing came out. Does it hold any? Valve at the bottom, stand aside, crack the core for a moment."
-            ]
-        what = f"{moved_words(work)} of {work.fluid}{lot} went to {to}"
-        return [f"{what}: what is not used again is disposed of as local codes say."]
+            return [_NOTHING_CAME()]
+        fluid = f"{work.fluid}, lot {work.lot}" if work.lot else work.fluid
+        to = work.to or _NO_PLACE()
+        if work.known_as != "known":
+            return [_WENT_UNKNOWN(fluid=fluid, to=to)]
+        return [_WENT(volume=work.moved_l, fluid=fluid, to=to)]
     if work.known_as == "not known":
-        return [
-            "Core or insert in before the gun comes off.",
-            "Find out what is inside, by scale, level or chart, and enter it: `rig note holds` with job and position.",
-        ]
+        return [_SHUT_FIRST(), _FIND_OUT()]
     if work.outcome != "complete":
-        return ["Core or insert in before the gun comes off; check pressure and level at the valve."]
-    goal = f" to {show_pressure(work.working_kpa, us=us)}" if work.working_kpa is not None else " to working pressure"
-    return [f"Valve at the top: air up{goal}, then cap it.", "Check the level at the valve and the bead for leaks."]
+        return [_ENDED_EARLY()]
+    return [_AIR_UP() if work.working_kpa is None else _AIR_UP_TO(working=work.working_kpa), _LOOK()]

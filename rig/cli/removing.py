@@ -10,7 +10,8 @@ from rig.cli.table import DEMO_CONFIG, Add
 from rig.cli.terminal import carried_out, person_for, say_cautions
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.settings import load_settings
-from rig.shop.before import foredrawn, wiring_cautions
+from rig.shop.before import wiring_cautions
+from rig.shop.before_drawing import foredrawn
 from rig.shop.questions import question_of
 from rig.units import parse
 

@@ -35,7 +35,10 @@ from rig.run.time_guard import iso
 from rig.shop.posting import journal_to_read, software
 
 _LEFT_OUT = "(left out)"
-_SECRET = {"panel": ("certificate", "key", "texts", "names"), "rig": ("data", "second_copy"), "office": ("address",)}
+_SECRET = {
+    "panel": ("certificate", "key", "texts", "languages", "names"), "rig": ("data", "second_copy"),
+    "office": ("address",),
+}  # fmt: skip
 """Keys of the configuration whose values stay here, by table."""
 _HEAD = """Support file of the rig {name}, made {at}.
 

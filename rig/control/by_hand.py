@@ -14,7 +14,8 @@ from rig.control.pressure import at_rest, stiffness_kpa_per_l
 from rig.control.prompts import LEVER_CEILING, LEVER_FILL, LEVER_REST, LEVER_TARGET
 from rig.control.state import Mark, Stroke
 from rig.control.turn import Turn
-from rig.units import KPA_PER_PSI, show_pressure, show_volume
+from rig.sentence import Sentence
+from rig.units import KPA_PER_PSI
 
 _OTHER_KPA = 0.5
 """A pressure that differs by more is a new one."""
@@ -98,15 +99,14 @@ def _judge(turn: Turn) -> None:
         turn.note("by hand", stop=why.value, in_tyre_l=round(facts.in_tyre_l, 3))
 
 
-def _text(turn: Turn) -> str:
+def _text(turn: Turn) -> Sentence:
     setup = turn.setup
     match turn.state.stroke.ended_by:
         case End.TARGET:
-            return LEVER_TARGET
+            return LEVER_TARGET()
         case End.CEILING:
-            return LEVER_CEILING.format(floor=show_pressure(setup.window.floor_kpa))
+            return LEVER_CEILING(floor=setup.window.floor_kpa)
         case End.REST:
-            return LEVER_REST.format(floor=show_pressure(setup.window.floor_kpa))
+            return LEVER_REST(floor=setup.window.floor_kpa)
         case _:
-            ceiling = show_pressure(setup.window.ceiling_kpa)
-            return LEVER_FILL.format(target=show_volume(setup.target_l), ceiling=ceiling)
+            return LEVER_FILL(target=setup.target_l, ceiling=setup.window.ceiling_kpa)

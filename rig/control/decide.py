@@ -32,6 +32,7 @@ from rig.control.turn import Turn
 from rig.control.unconfirmed import followed, in_doubt, in_the_way
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 from rig.control.witness import contradiction
+from rig.sentence import Wording
 
 _REMEMBERED = 512
 """Number of request ids that a fill remembers: many times what one takes, and a bound for a faulty screen."""
@@ -41,6 +42,10 @@ _LOST = "output_timeout_lost"
 _LEVER = {"lever_forward": 1, "lever_back": -1}
 """The person's statement of direction where the meter counts up either way."""
 _NOT_LIVE = (*ENDED, State.IDLE)
+_NO_MEASURE = Wording(
+    "missing.measure", "No other measure counts here: mend the meter, or end the fill with what was counted."
+)
+_NOT_STANDING = Wording("missing.standing", "Wait until the liquid stands; then the next measure counts.")
 _STAND_S = 20.0
 """Time-out for the liquid to come to rest when a fill is held or stopped."""
 
@@ -327,12 +332,10 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
         return ()
     measure = next_best(turn.setup, turn.state, turn.facts.reading)
     if measure is None:
-        text = "No other measure counts here: mend the meter, or end the fill with what was counted."
-        return _refused(turn, "next_measure", Missing("measure", text))
+        return _refused(turn, "next_measure", Missing("measure", _NO_MEASURE()))
     if not turn.facts.still and turn.facts.stroke_s < _STAND_S:
         # What the meter still shows may be a pump that does not stop: a coarser measure would detect it late.
-        text = "Wait until the liquid stands; then the next measure counts."
-        return _refused(turn, "next_measure", Missing("standing", text))
+        return _refused(turn, "next_measure", Missing("standing", _NOT_STANDING()))
     was = turn.setup.meter.kind
     turn.state = take_over(turn.setup, turn.state, turn.facts.reading, measure)
     turn.setup = in_force(turn.setup, turn.state)

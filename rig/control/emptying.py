@@ -20,7 +20,7 @@ from rig.control.state import Mark, Stroke, near_level
 from rig.control.turn import Turn
 from rig.control.uncoupling import come_off
 from rig.plan.physics import head_kpa, line_loss_kpa
-from rig.units import KPA_PER_PSI, show_pressure
+from rig.units import KPA_PER_PSI
 
 _NEAR_KPA = 0.5 * KPA_PER_PSI
 _TOLD_KPA = 3 * KPA_PER_PSI
@@ -130,8 +130,7 @@ def _book_front(turn: Turn) -> None:
 
 
 def _air_up(turn: Turn) -> None:
-    up_to = show_pressure(min(_AIR_UP_KPA, turn.setup.window.ceiling_kpa))
-    if turn.ask("air_up", AIR_UP.format(up_to=up_to)):
+    if turn.ask("air_up", AIR_UP(up_to=min(_AIR_UP_KPA, turn.setup.window.ceiling_kpa))):
         # No rise yet: ask again, up to the limit.
         stroke = changed(turn.state.stroke, barren=turn.state.stroke.barren + 1)
         turn.set(answered=turn.state.answered - {"air_up"}, stroke=stroke)

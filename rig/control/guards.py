@@ -13,6 +13,7 @@ from itertools import product
 from typing import Literal
 
 from rig.control import agreement, unasked, wires
+from rig.control.alarm_words import OVER_RELIEF_KPA, alarm_said
 from rig.control.flags import End, Flag
 from rig.control.observe import Facts
 from rig.control.passing import MOST_FLOW
@@ -22,6 +23,7 @@ from rig.control.state import Alarms
 from rig.control.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, REPORTED_AFTER_S
 from rig.control.values import Setup
 from rig.plan.physics import air_loss_kpa
+from rig.sentence import Sentence
 from rig.units import KPA_PER_PSI
 
 Condition = Callable[[Setup, Facts], bool]
@@ -54,9 +56,9 @@ class Guard:
     action: Action
     delay_s: float
     condition: Condition
-    text: str
+    words: str
     """Meaning, in the trade's words."""
-    first: str
+    first_words: str
     """The person's first action."""
     scope: Scope = _ALWAYS
     blind: bool = False
@@ -65,6 +67,16 @@ class Guard:
     """A judgement, not a limit: a person may inspect and override it for this fill."""
     idle: bool = False
     """Reported before the start, too, where nothing is held or tripped yet."""
+
+    @property
+    def text(self) -> Sentence:
+        """Its meaning."""
+        return alarm_said(self.name, "text", self.words)
+
+    @property
+    def first(self) -> Sentence:
+        """The person's first action."""
+        return alarm_said(self.name, "first", self.first_words)
 
 
 def _pressure_high(setup: Setup, facts: Facts) -> bool:
@@ -75,7 +87,7 @@ def _line_high(setup: Setup, facts: Facts) -> bool:
     # The raw value: no smoothing between a pressure and its limit.
     raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
     line = line if raw is None else raw
-    return line is not None and line >= setup.line.relief_kpa + 3 * KPA_PER_PSI
+    return line is not None and line >= setup.line.relief_kpa + OVER_RELIEF_KPA
 
 
 def _overfill(setup: Setup, facts: Facts) -> bool:
@@ -255,7 +267,7 @@ GUARDS: tuple[Guard, ...] = (
           "Cut the pump supply; a relay or its wiring is at fault."),
     Guard("pressure_high", "trip", 0.3, _pressure_high, "Pressure in the tyre passed the trip limit.",
           "Stand clear of the sidewall; let the tyre down at the valve before anything else."),
-    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is 3 psi over the relief setting.",
+    Guard("line_high", "trip", 0.3, _line_high, "Line pressure is {over:pressure} over the relief setting.",
           "The relief did not open: cut the pump supply and have it checked first."),
     Guard("overfill", "trip", 0.0, _overfill, "More went in than was meant to.",
           "Leave the valve at the top; check the level; draw back what is too much.", _LIVE),
@@ -270,7 +282,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("reverse_flow", "trip", 1.0, _reverse_flow, "Liquid runs against the pump's commanded direction.",
           "Shut the gun; check the pump's turning direction, the meter's, and their wiring."),
     Guard("bead_lost", "trip", 1.0, _bead_lost, "The gauge shows no tyre: the bead may have let go, or the gun is off.",
-          "Stop. Reseat the bead by licensed practice, off load, never above 35 psi; the count is kept.",
+          "Stop. Reseat the bead by licensed practice, off load, never above {seating:pressure}; the count is kept.",
           _ATTACHED),
     Guard("reading_untrusted", "trip", 0.0, wires.untrusted, "Meter or pressure reading is too old or out of range.",
           "Check the sensor, its cable and its supply.", _LIVE, blind=True),

@@ -14,13 +14,61 @@ from rig.control.procedure import Phase
 from rig.control.state import FillState, gun_off_first
 from rig.control.unasked import moves
 from rig.control.values import Check, Setup
-from rig.units import KPA_PER_PSI, show_pressure, show_volume
+from rig.sentence import Sentence, Wording
+from rig.units import KPA_PER_PSI
 
-Permissive = Callable[[Setup, FillState, Facts], str | None]
+Permissive = Callable[[Setup, FillState, Facts], Sentence | None]
 """Returns what is missing and how to fix it, or ``None``."""
 
 _LIKE_AIR_KPA = 5.0
 """Distance from ambient pressure within which a gauge is suspected of being an absolute one."""
+
+_NO_ANSWER = Wording("missing.field", "The modules do not answer: check power and cable.")
+_UNTRUSTED = Wording("missing.untrusted", "Not fresh or out of range: {points}. Check those sensors.")
+_ESTOP = Wording("missing.emergency_stop", "The emergency stop is pressed: release it.")
+_STOP_BUTTON = Wording("missing.stop_button", "The stop button at the gun is pressed: let it go.")
+_TIMEOUT = Wording(
+    "missing.output_timeout",
+    "The relay module's time-out {shown}: it would hold its outputs. It was written anew just now: ask again; if this "
+    "stays, look at the module's supply and settings.",
+)
+_TIMEOUT_UNREAD = Wording("missing.output_timeout.unread", "cannot be read")
+_TIMEOUT_OTHER = Wording("missing.output_timeout.other", "reads {shown:number} s, not {set:number} s")
+_TOTE_BY_LEVEL = Wording(
+    "missing.tote.level",
+    "The tote holds {level:volume} by its level, this wheel needs {need:volume} with the heel: fill it first.",
+)
+_TOTE_BY_BOOK = Wording(
+    "missing.tote.book",
+    "The tote holds {level:volume} by the book, this wheel needs {need:volume} with the heel: "
+    "fill it first, or dip it.",
+)
+_TOTE_AS_CONFIGURED = Wording(
+    "missing.tote.configured",
+    "The tote holds {level:volume} as configured, this wheel needs {need:volume} with the "
+    "heel: fill it first, or dip it.",
+)
+_NO_TARGET = Wording(
+    "missing.target", "The target is not above zero: check size, level and what the tyre already holds."
+)
+_OVER_BRIM = Wording(
+    "missing.target.brim", "{filled:volume} is more than 90 % of the cavity ({cavity:volume}): check size and target."
+)
+_NOT_REACHED = Wording(
+    "missing.target.reach",
+    "The plan does not reach this target between floor and ceiling: a lower floor, a vent or a smaller target.",
+)
+_OVER_VALVE = Wording(
+    "missing.target.valve", "With the gun off an open valve the level must stay below it: at most {most:volume}."
+)
+_UNREAD = Wording("missing.arrival_pressure.unread", "The pressure at rest is not read yet: wait a moment.")
+_ARRIVED_HIGH = Wording(
+    "missing.arrival_pressure",
+    "The tyre stands at {tyre:pressure}: let it down below {most:pressure} at the valve first.",
+)
+_HOSE = Wording("missing.hose", "The hose stands under pressure: reverse or bleed it first.")
+_MOVES = Wording("missing.pressure_stands", "The pressure moves though everything is off: cut the pump's supply.")
+_FLOWS = Wording("missing.no_flow", "Liquid is flowing already: find out why.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,104 +76,87 @@ class Missing:
     """One unmet permissive."""
 
     name: str
-    text: str
+    text: Sentence
 
 
-def _reachable(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _reachable(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     if not facts.reading.reachable:
-        return "The modules do not answer: check power and cable."
+        return _NO_ANSWER()
     if facts.reading.untrusted:
-        return f"Not fresh or out of range: {', '.join(sorted(facts.reading.untrusted))}. Check those sensors."
+        return _UNTRUSTED(points=", ".join(sorted(facts.reading.untrusted)))
     return None
 
 
-def _estop(setup: Setup, state: FillState, facts: Facts) -> str | None:
-    return "The emergency stop is pressed: release it." if facts.reading.estop_ok is False else None
+def _estop(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
+    return _ESTOP() if facts.reading.estop_ok is False else None
 
 
-def _stop_button(setup: Setup, state: FillState, facts: Facts) -> str | None:
-    return "The stop button at the gun is pressed: let it go." if facts.reading.stop_pressed else None
+def _stop_button(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
+    return _STOP_BUTTON() if facts.reading.stop_pressed else None
 
 
-def _timeout(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _timeout(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     shown_s = facts.reading.output_timeout_s
     if setup.armed(shown_s):
         return None
-    shown = "cannot be read" if shown_s is None else f"reads {shown_s:g} s, not {setup.timeout_s:g} s"
-    return (
-        f"The relay module's time-out {shown}: it would hold its outputs. It was written anew just now: ask again; "
-        "if this stays, look at the module's supply and settings."
-    )
+    return _TIMEOUT(shown=_TIMEOUT_UNREAD() if shown_s is None else _TIMEOUT_OTHER(shown=shown_s, set=setup.timeout_s))
 
 
-def _tote(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _tote(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     if setup.into == "tote":
         return None
-    level, source, way_out = setup.tote_l, "by the book" if setup.tote_by_book else "as configured", ", or dip it"
+    level, words = setup.tote_l, _TOTE_BY_BOOK if setup.tote_by_book else _TOTE_AS_CONFIGURED
     if facts.reading.tote_l is not None:
-        level, source, way_out = facts.reading.tote_l, "by its level", ""
+        level, words = facts.reading.tote_l, _TOTE_BY_LEVEL
     # The hose volume of a draw-down comes back each time; a fill consumes the target.
     need = setup.target_l - facts.in_tyre_l + setup.heel_l
-    if level < need:
-        return (
-            f"The tote holds {show_volume(level)} {source}, this wheel needs {show_volume(need)} with the heel: fill "
-            f"it first{way_out}."
-        )
-    return None
+    return words(level=level, need=need) if level < need else None
 
 
-def _cavity(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _cavity(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     if setup.target_l <= 0:
-        return "The target is not above zero: check size, level and what the tyre already holds."
+        return _NO_TARGET()
     filled = setup.existing_l + setup.target_l
     if filled > setup.brim_l:
-        return (
-            f"{show_volume(filled)} is more than 90 % of the cavity ({show_volume(setup.cavity.volume_l)}): "
-            "check size and target."
-        )
+        return _OVER_BRIM(filled=filled, cavity=setup.cavity.volume_l)
     if not setup.plan_reaches:
-        return (
-            "The plan does not reach this target between floor and ceiling: a lower floor, a vent or a smaller target."
-        )
+        return _NOT_REACHED()
     if gun_off_first(setup):
         most = (setup.cavity.fraction_at_valve - 0.01) * setup.cavity.volume_l
         if filled > most:
-            return f"With the gun off an open valve the level must stay below it: at most {show_volume(most)}."
+            return _OVER_VALVE(most=most)
     return None
 
 
-def _arrival(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _arrival(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     if state.fills or state.gas.rest_kpa is not None or not state.valve_open:
         return None
     if setup.cuts_gauge_off and facts.tyre_kpa is None:
         # Seen only once the fill valve is open: checked at the first rest.
         return None
     if facts.tyre_kpa is None:
-        return "The pressure at rest is not read yet: wait a moment."
+        return _UNREAD()
     if facts.tyre_kpa > setup.arrival_kpa:
-        return (
-            f"The tyre stands at {show_pressure(facts.tyre_kpa)}: let it down below "
-            f"{show_pressure(setup.arrival_kpa)} at the valve first."
-        )
+        return _ARRIVED_HIGH(tyre=facts.tyre_kpa, most=setup.arrival_kpa)
     return None
 
 
-def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> str | None:
+def _hose_quiet(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     line = facts.reading.line_kpa
     if state.phase in (Phase.SHUT, Phase.UNCOUPLE):
         # Resuming reverses it off.
         return None
     if not state.valve_open and line is not None and line > setup.arrival_kpa + 15 * KPA_PER_PSI:
-        return "The hose stands under pressure: reverse or bleed it first."
+        return _HOSE()
     return None
 
 
-def _pressure_stands(setup: Setup, state: FillState, facts: Facts) -> str | None:
-    return "The pressure moves though everything is off: cut the pump's supply." if moves(setup, facts) else None
+def _pressure_stands(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
+    return _MOVES() if moves(setup, facts) else None
 
 
-def _settled(setup: Setup, state: FillState, facts: Facts) -> str | None:
-    return None if abs(facts.flow_lps) < 0.2 / 60 else "Liquid is flowing already: find out why."
+def _settled(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
+    return None if abs(facts.flow_lps) < 0.2 / 60 else _FLOWS()
 
 
 PERMISSIVES: tuple[tuple[str, Permissive], ...] = (

@@ -8,6 +8,7 @@ from rig.control.observe import Facts
 from rig.control.procedure import ENDED, Phase, State, next_phase, next_state
 from rig.control.state import FillState, Stroke
 from rig.control.values import Entry, Prompt, Setup
+from rig.sentence import Sentence
 
 
 class Turn:
@@ -48,7 +49,7 @@ class Turn:
         """Mark the record."""
         self.set(flags=self.state.flags | {name})
 
-    def ask(self, name: str, text: str) -> bool:
+    def ask(self, name: str, text: Sentence) -> bool:
         """Show a prompt; true once it is answered."""
         if name in self.state.answered:
             return True

@@ -6,16 +6,19 @@ stated that the pump's supply is cut.
 
 from __future__ import annotations
 
+from rig.control.alarm_words import alarm_said
 from rig.control.changed import changed
 from rig.control.observe import Facts
 from rig.control.permissives import Missing
 from rig.control.state import FillState, acting_meter, in_tyre_l, pump_way
 from rig.control.values import Setup
+from rig.sentence import Wording
 
 CANNOT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
 FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valves are shut. Then say that it is cut."
 ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
 FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
+_IN_THE_WAY = Wording("missing.off_unconfirmed", "{cannot} {first}")
 REPORTED_AFTER_S = 1.0
 """Hold-off: a lost answer, or a module that reports its outputs late, raises no alarm."""
 _PUMP = frozenset({"pump_run", "pump_reverse"})
@@ -95,4 +98,8 @@ def figures_age_s(state: FillState) -> float:
 
 def in_the_way(state: FillState) -> tuple[Missing, ...]:
     """What blocks the end of a fill while outputs may be on."""
-    return (Missing("off_unconfirmed", f"{CANNOT} {FIRST}"),) if in_doubt(state) else ()
+    if not in_doubt(state):
+        return ()
+    name = "off_unconfirmed"
+    text = _IN_THE_WAY(cannot=alarm_said(name, "text", CANNOT), first=alarm_said(name, "first", FIRST))
+    return (Missing(name, text),)

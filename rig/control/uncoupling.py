@@ -24,7 +24,7 @@ def shut(turn: Turn) -> None:
     If earlier reverses may have drawn the tyre to its least pressure already, it must be aired up first.
     """
     _tell_anew(turn)
-    if turn.ask("insert_back", INSERT_BACK):
+    if turn.ask("insert_back", INSERT_BACK()):
         if _drawn_out(turn):
             turn.set(stroke=changed(turn.state.stroke, drawn_out=True))
             return
@@ -124,9 +124,9 @@ def uncouple(turn: Turn) -> None:
         # For example after a contactor has welded.
         _begin_end_anew(turn)
         return
-    text = GUN_OFF_OPEN if turn.state.valve_open else GUN_OFF
+    text = (GUN_OFF_OPEN if turn.state.valve_open else GUN_OFF)()
     if turn.setup.by_hand:
-        text = GUN_OFF_BY_HAND.format(gun_off=text)
+        text = GUN_OFF_BY_HAND(gun_off=text)
     if turn.ask("gun_off", text):
         remains = turn.state.remains
         if turn.state.valve_open and remains is not None:

@@ -11,6 +11,7 @@ from rig.control.changed import changeable, changed
 from rig.plan.physics import Line
 from rig.plan.strokes import Method, Window
 from rig.record.work import MeterKind
+from rig.sentence import Sentence
 from rig.wheel.valve import StopOrder
 
 ReverseCount = Literal["signed", "unsigned", "none"]
@@ -120,7 +121,7 @@ class Check:
 
     name: str
     scope: Scope
-    text: str
+    text: Sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,4 +331,4 @@ class Prompt:
     """Instruction to the person; answered with a request of the same name."""
 
     name: str
-    text: str
+    text: Sentence

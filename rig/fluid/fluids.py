@@ -11,6 +11,7 @@ from typing import Literal
 
 from rig.fluid.errors import FluidError
 from rig.fluid.tables import Properties, ShopTable, solution, strengths_of
+from rig.sentence import Sentence, Wording
 
 BASE_C = 15.0 + 5.0 / 9.0
 """60 F, the base temperature of corrected volumes."""
@@ -79,9 +80,11 @@ class Fluid:
         return mass_share(self.kind, self.strength) if self.kind in BY_VOLUME else self.strength
 
     @property
-    def first(self) -> str:
+    def first(self) -> Sentence:
         """What crystallises first, in words."""
-        return "first salt crystals" if self.drops_salt else "first ice"
+        if self.drops_salt:
+            return Wording("fluid.first_salt", "first salt crystals")()
+        return Wording("fluid.first_ice", "first ice")()
 
     def liquid_c(self, temp_c: float) -> float:
         """The temperature nearest to ``temp_c`` at which it is liquid and its table has figures."""

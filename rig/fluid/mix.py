@@ -14,6 +14,7 @@ from rig.caution import Caution
 from rig.fluid.cautions import mix_cautions
 from rig.fluid.errors import FluidError
 from rig.fluid.fluids import BY_VOLUME, Fluid, packaged, volume_share
+from rig.sentence import Sentence, Wording
 from rig.units import parse
 
 UNKNOWN = "unknown"
@@ -55,7 +56,7 @@ class Mix:
     parts: tuple[Part, ...]
     temp_c: float
     fluid: Fluid | None
-    unknown: str = ""
+    unknown: Sentence | None = None
 
     @property
     def name(self) -> str:
@@ -112,18 +113,25 @@ def mix_of(parts: Sequence[Part], temp_c: float) -> Mix:
         raise FluidError("a mix needs a liquid")
     for part in found:
         if part.fluid is None:
-            amount = "what is inside" if part.litres is None else f"what {part.litres:.0f} L of it are"
-            return Mix(found, temp_c, None, f"nobody knows {amount}: weigh a sample")
+            words = (
+                Wording("mix.nameless", "nobody knows what is inside: weigh a sample")()
+                if part.litres is None
+                else Wording("mix.nameless_volume", "nobody knows what {volume:volume} of it are: weigh a sample")(
+                    volume=part.litres
+                )
+            )
+            return Mix(found, temp_c, None, words)
     fluids = [part.fluid for part in found if part.fluid is not None]
     if len({fluid.name for fluid in fluids}) == 1:
         return Mix(found, temp_c, fluids[0])
     kinds = {fluid.kind for fluid in fluids} - {"water"}
     if len(kinds) > 1 or kinds & {"beet", "shop"}:
-        names = " and ".join(dict.fromkeys(fluid.name for fluid in fluids))
-        return Mix(found, temp_c, None, f"{names} make no mix that is known")
+        names = " + ".join(dict.fromkeys(fluid.name for fluid in fluids))
+        return Mix(found, temp_c, None, Wording("mix.not_known", "{names} make no mix that is known")(names=names))
     if any(part.litres is None for part in found):
         unmeasured = next(part.name for part in found if part.litres is None)
-        return Mix(found, temp_c, None, f"how much {unmeasured} is inside is not known")
+        words = Wording("mix.unmeasured", "how much {fluid} is inside is not known")(fluid=unmeasured)
+        return Mix(found, temp_c, None, words)
     return Mix(found, temp_c, _dissolved(found, temp_c))
 
 

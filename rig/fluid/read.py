@@ -23,6 +23,7 @@ from rig.fluid.fluids import (
     strength_for,
 )
 from rig.fluid.tables import ShopTable
+from rig.sentence import Wording
 from rig.units import QuantityError, parse
 
 FLAKE_ASSAY = 0.77
@@ -93,7 +94,11 @@ def _beet() -> ShopTable:
     temps = (-37.2, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
     mpas = (6500.0, 3000.0, 1150.0, 480.0, 220.0, 110.0, 60.0, 36.0, 24.0, 17.0)
     rows = tuple((t, 1282 * math.exp(-4e-4 * (t - BASE_C)), v) for t, v in zip(temps, mpas, strict=True))
-    basis = "beet fluid at 10.7 lb/gal; viscosity, expansion and -35 F are assumed: put the supplier's figures in"
+    basis = Wording(
+        "fluid.beet",
+        "beet fluid at 10.7 lb/gal; viscosity, expansion and {frost:temperature} are assumed: put the supplier's "
+        "figures in",
+    )(frost=-37.2)
     return ShopTable("beet", rows, freeze_c=-37.2, basis=basis)
 
 
@@ -113,14 +118,25 @@ def read_fluid(text: str, assay: float | None = None, shop: Mapping[str, ShopTab
     kind = _KINDS.get(folded)
     if folded in own or kind in {"beet", "water"}:
         if colon:
-            raise FluidError(f"{text!r}: {name} takes no strength, write {name}")
+            raise FluidError(
+                Wording("refused.no_strength", "'{text}': {name} takes no strength, write {name}")(text=text, name=name)
+            )
         if folded in own:
             return from_table(own[folded], "beet" if kind == "beet" else "shop")
         return from_table(BEET, "beet") if kind == "beet" else packaged("water", 0.0, "water")
     if kind is None:
-        known = f", or one of the shop's own: {', '.join(own)}" if own else ""
-        extra = known or "; any other liquid by its own table in the configuration: [fluids.NAME]"
-        raise FluidError(f"{text[:60]!r} is no fluid that can be read: write {_FORMS}{extra}")
+        if own:
+            words = Wording(
+                "refused.fluid_own",
+                "'{text}' is no fluid that can be read: write {forms}, or one of the shop's own: {own}",
+            )
+            raise FluidError(words(text=text[:60], forms=_FORMS, own=", ".join(own)))
+        words = Wording(
+            "refused.fluid",
+            "'{text}' is no fluid that can be read: write {forms}; any other liquid by its own table in the "
+            "configuration: [fluids.NAME]",
+        )
+        raise FluidError(words(text=text[:60], forms=_FORMS))
     if (degrees := _TEMPERATURE.fullmatch(strength)) is not None:
         return _by_temperature(kind, folded, degrees)
     if kind == "cacl2" and strength and _PERCENT.fullmatch(strength) is None:
@@ -146,14 +162,20 @@ def _strength(text: str, kind: Kind, strength: str) -> float:
     """Strength as a fraction by the kind's own basis; liquids dissolved by mass may be stated by volume."""
     match = _PERCENT.fullmatch(strength)
     if match is None:
-        raise FluidError(f"{text!r} needs a strength: write {_EXAMPLE[kind]}")
+        raise FluidError(
+            Wording("refused.strength", "'{text}' needs a strength: write {example}")(text=text, example=_EXAMPLE[kind])
+        )
     by = (match["by"] or match["b2"] or "").casefold()
     share = float((match["number"] or match["n2"]).replace(",", ".")) / 100
     if by.startswith("v") and kind not in BY_VOLUME and kind in SOLUTE_KG_M3:
         return mass_share(kind, min(share, 1.0))
     if (kind in BY_VOLUME) != by.startswith("v"):
         wanted = "volume" if kind in BY_VOLUME else "mass"
-        raise FluidError(f"{text!r}: the strength of {kind} is by {wanted}, write {_EXAMPLE[kind]}")
+        raise FluidError(
+            Wording("refused.strength_by", "'{text}': the strength of {kind} is by {by}, write {example}")(
+                text=text, kind=kind, by=wanted, example=_EXAMPLE[kind]
+            )
+        )
     return share
 
 

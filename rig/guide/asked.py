@@ -38,7 +38,7 @@ def _asked_anywhere() -> Iterable[Check]:
 
 def with_prompts(text: str) -> str:
     """The page of prompts, each with the controller's words."""
-    return _joined(text, {name: [_plain(each) for each in words] for name, words in PROMPTS.items()})
+    return _joined(text, {name: [each.outlined() for each in words] for name, words in PROMPTS.items()})
 
 
 def with_checks(text: str) -> str:
@@ -65,13 +65,3 @@ def _joined(text: str, words: Mapping[str, list[str]]) -> str:
             parts.append("\n".join(f"- “{each}”" if len(quoted) > 1 else f"“{each}”" for each in quoted))
         parts.append(written[name])
     return "\n\n".join(parts)
-
-
-def _plain(words: str) -> str:
-    """A prompt's words with an ellipsis where a figure is filled in."""
-    return words.format_map(_Ellipses())
-
-
-class _Ellipses(dict[str, str]):
-    def __missing__(self, key: str) -> str:
-        return "…"

@@ -21,6 +21,7 @@ from rig.record.notes import Finish
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.posting import FILL
 from rig.shop.wheels import finish_faults, finish_of
 
@@ -85,6 +86,6 @@ def ticket_pdf(settings: Settings, *, fill_id: str = "", job: str = "") -> bytes
     with book_to_keep(settings) as book:
         records = book.valid(FILL, job=job) if job else [fill_asked(book, fill_id)]
         if not records:
-            raise Refused(f"no fill of job {job!r} in the book")
+            raise Refused(Wording("refused.no_fill_of_job", "no fill of job '{job}' in the book")(job=job))
         copies = keep_print(book, f"ticket {job or PumpWork.of(records[0]).fill_id}", records)
         return as_pdf(ticket_of(book, records, copies))

@@ -20,7 +20,8 @@ from rig.run.messages import Controller
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
-from rig.shop.before import Foreknown, foredrawn, foreknown
+from rig.shop.before import Foreknown, foreknown
+from rig.shop.before_drawing import foredrawn
 from rig.shop.calibration import standing, with_factor
 from rig.shop.posting import journal_to_read
 from rig.shop.questions import QuestionText, question_of
@@ -125,7 +126,7 @@ def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
         **target.as_json(),
         "level": _level(target),
         "position": form.position,
-        "refusal": "" if form.other_fluid else known.refusal,
+        "refusal": "" if form.other_fluid else known.refusal or "",
         "measured": known.measured,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],

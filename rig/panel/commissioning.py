@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
@@ -16,20 +16,21 @@ from pydantic import Field, ValidationError
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.choice import Choice
 from rig.field.points import Strict
-from rig.panel.assets import Assets, made
-from rig.panel.catalogue import STATIC
+from rig.panel.catalogue import ENGLISH, STATIC, Language
 from rig.panel.door import address_of, count_try
+from rig.panel.faces import Faces
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
 from rig.panel.people import Someone
-from rig.panel.refusals import misread, refused
+from rig.panel.refusals import OLD_PAGE, misread, refused
 from rig.panel.sessions import GONE_S, Session, Sessions, same
 from rig.panel.shell import stop_part
+from rig.panel.told import Told
 
 _COOKIE = "rig_commissioning"
 _MOST_LINES = 2000
@@ -138,12 +139,11 @@ class CommissionPage:
         self._code = code
         self._stop = stop
         self._sessions = Sessions()
-        self._assets: Assets = made({"rig": {}, "texts": texts}, "commission")
-        self._page = self._assets.placed(_page(texts))
+        self._faces = Faces({ENGLISH: Language(ENGLISH, texts)}, {"rig": {}}, _page, "commission")
 
-    async def index(self, _request: Request) -> Response:
+    async def index(self, request: Request) -> Response:
         """The page; it shows nothing before the code."""
-        return HTMLResponse(self._page, headers={"Cache-Control": "no-cache"})
+        return self._faces.index(request)
 
     async def enter(self, request: Request) -> Response:
         """Open a session for the code."""
@@ -152,7 +152,7 @@ class CommissionPage:
         if not same(form.code.replace(" ", ""), self._code):
             raise HTTPException(401, self._texts["code_wrong"])
         session = self._sessions.open(Someone("commissioning", "supervisor", ""), time.monotonic(), *limits)
-        response = JSONResponse({"csrf": session.csrf})
+        response = Told({"csrf": session.csrf})
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -164,17 +164,17 @@ class CommissionPage:
         after = request.query_params.get("after", "0")
         self._transcript.seen_s = time.monotonic()
         seen = self._transcript.view(int(after) if after.isdecimal() else 0)
-        return JSONResponse({**seen, "csrf": session.csrf})
+        return Told({**seen, "csrf": session.csrf})
 
     async def answer(self, request: Request) -> Response:
         """Take an answer to the waiting question."""
         session = self._holder(request)
         if not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier start: load it again")
+            raise HTTPException(403, OLD_PAGE())
         form = AnswerForm.model_validate_json(await request.body())
         if not self._transcript.answer(form.number, form.text.strip()):
             raise HTTPException(409, self._texts["asked_no_more"])
-        return JSONResponse({})
+        return Told({})
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time."""
@@ -190,7 +190,7 @@ class CommissionPage:
     def _stopped(self, *, ran: bool) -> Response:
         off = self._transcript.off
         # The device has answered each off; a look at the pump itself is the person's.
-        return JSONResponse({"ran": ran, "off": off, "seen": off})
+        return Told({"ran": ran, "off": off, "seen": off})
 
     def _holder(self, request: Request) -> Session:
         session = self._sessions.found(request.cookies.get(_COOKIE, ""), time.monotonic(), busy=True)
@@ -200,10 +200,7 @@ class CommissionPage:
 
     async def static(self, request: Request) -> Response:
         """A file of the page."""
-        asset = self._assets.files.get(request.path_params["name"])
-        if asset is None:
-            raise HTTPException(404, "no such file: load the page again")
-        return Response(asset.plain, headers=asset.headers, media_type=asset.media)
+        return self._faces.file(request)
 
     def app(self, names: Sequence[str] = (), *, https: bool) -> Guarded:
         """The page as an application."""
@@ -212,13 +209,13 @@ class CommissionPage:
             Route("/api/commission", self.look), Route("/api/commission", self.answer, methods=["POST"]),
             Route("/api/code", self.enter, methods=["POST"]),
             Route("/api/stop", self.stopped), Route("/api/stop", self.stop, methods=["POST"]),
-            *guide_routes(self._texts, self._assets.placed),
+            *guide_routes(self._faces),
         ]  # fmt: skip
         app = Starlette(routes=routes, exception_handlers={HTTPException: refused, ValidationError: misread})
         return Guarded(app, names, https=https)
 
 
-def _page(texts: dict[str, str]) -> str:
+def _page(texts: Mapping[str, str]) -> str:
     whole = (STATIC / "commission.html").read_text(encoding="utf-8")
     for name in ("commissioning", "code_ask", "enter", "guide"):
         whole = whole.replace(f"{{{name}}}", escape(texts[name]))

@@ -20,6 +20,7 @@ from rig.run.refused import Refused
 from rig.run.replacing import replace_file
 from rig.run.settings import Settings, SettingsError, placed, settings_of
 from rig.run.work import at_work
+from rig.sentence import Wording
 from rig.shop.calibration import changes, dotted
 from rig.shop.second_copy import after_record
 
@@ -71,13 +72,15 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
         with at_work(settings) as journal:
             standing = _read(path)
             if _mark(standing) != form.was:
-                raise Refused("the file was changed since this page read it: load it again")
+                raise Refused(
+                    Wording("refused.file_changed", "the file was changed since this page read it: load it again")()
+                )
             changed = changes(_keys(path, standing), _keys(path, form.text))
             # The event first: an unrecorded change is worse than an event without a change.
             journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
             replace_file(path, form.text, keep=True)
     except LockedError as error:
-        raise Refused("a fill runs: the configuration is not changed now") from error
+        raise Refused(Wording("refused.fill_runs", "a fill runs: the configuration is not changed now")()) from error
     after_record(settings, wait_s=0.0)
     return {"checked": check_text(new)[1], "changed": changed, **_as_it_stands(path)}
 

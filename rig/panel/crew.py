@@ -11,7 +11,7 @@ from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.field.points import Strict
@@ -19,7 +19,9 @@ from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.people import People, PeopleError, Role
 from rig.panel.sessions import same
+from rig.panel.told import Told
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.second_copy import after_record
 
 
@@ -71,9 +73,12 @@ class Crew:
         limits = self._door.tried(request, "the code")
         async with self._first:
             if not self.code or self._people.all():
-                raise HTTPException(409, "somebody is entered already: sign in")
+                raise HTTPException(409, Wording("refused.not_first", "somebody is entered already: sign in")())
             if not same(form.code.replace(" ", ""), self.code):
-                raise HTTPException(401, "this is not the code that was printed where the page was started")
+                raise HTTPException(
+                    401,
+                    Wording("refused.wrong_code", "this is not the code that was printed where the page was started")(),
+                )
             await self._kept(form.name, "supervisor", form.pin)
             self.code = ""
         someone = next(iter(self._people.all()))
@@ -112,7 +117,9 @@ class Crew:
     def _not_the_last(self, name: str) -> None:
         others = [each for each in self._people.all() if each.name.casefold() != name.casefold()]
         if not any(each.role == "supervisor" for each in others):
-            raise PeopleError("this is the only supervisor: enter another one first")
+            raise PeopleError(
+                Wording("refused.last_supervisor", "this is the only supervisor: enter another one first")()
+            )
 
     def _everyone(self) -> Response:
-        return JSONResponse([{"name": each.name, "role": each.role} for each in self._people.all()])
+        return Told([{"name": each.name, "role": each.role} for each in self._people.all()])

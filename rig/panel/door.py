@@ -7,6 +7,7 @@ needs the driver. It must not know the field, nor the content of a request.
 from __future__ import annotations
 
 import contextlib
+import math
 import time
 from collections.abc import Collection
 
@@ -14,14 +15,17 @@ from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from rig.field.points import Strict
 from rig.panel.asking import Touch
 from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People, PeopleError, Someone
+from rig.panel.refusals import OLD_PAGE, SIGN_IN, WRONG_PIN
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
+from rig.panel.told import Told
 from rig.run.messages import Controller
+from rig.sentence import Wording
 
 COOKIE = "rig_session"
 
@@ -57,7 +61,9 @@ def count_try(sessions: Sessions, request: Request, whom: str) -> Collection[str
     limits = {f"{whom} {address}": FREE_TRIES, address: FREE_TRIES, whom: FREE_TRIES_ANYWHERE}
     pause_s = max(sessions.pause_s(each, now_s) for each in limits)
     if pause_s > 0:
-        raise HTTPException(429, f"too many tries: wait {pause_s:.0f} s")
+        raise HTTPException(
+            429, Wording("refused.tries", "too many tries: wait {seconds:number} s")(seconds=math.ceil(pause_s))
+        )
     for each, free in limits.items():
         sessions.wrong(each, now_s, free)
     return limits
@@ -97,23 +103,23 @@ class Door:
         """Require a signed-in person, and the token for a request that changes something."""
         session = self.who(request)
         if session is None:
-            raise HTTPException(401, "sign in first")
+            raise HTTPException(401, SIGN_IN())
         if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
+            raise HTTPException(403, OLD_PAGE())
         return session
 
     def driver(self, request: Request) -> Session:
         """Require the person with the controls."""
         session = self.person(request)
         if self.sessions.driver is not session:
-            raise HTTPException(409, "another page has the controls")
+            raise HTTPException(409, Wording("refused.not_driver", "another page has the controls")())
         return session
 
     def supervisor(self, request: Request) -> Session:
         """Require a signed-in supervisor."""
         session = self.person(request)
         if session.role != "supervisor":
-            raise HTTPException(403, "for the supervisor")
+            raise HTTPException(403, Wording("refused.not_supervisor", "for the supervisor")())
         return session
 
     def may_look(self, request: Request) -> None:
@@ -129,7 +135,7 @@ class Door:
         limits = self.tried(request, form.name.casefold())
         someone = await run_in_threadpool(self._people.known, form.name, form.pin)
         if someone is None:
-            raise HTTPException(401, "name or PIN is wrong")
+            raise HTTPException(401, WRONG_PIN())
         return await self.opened(request, someone, limits, form.at)
 
     def tried(self, request: Request, whom: str) -> Collection[str]:
@@ -141,7 +147,7 @@ class Door:
         self._sign_out_changed()
         session = self.sessions.open(someone, time.monotonic(), *limits)
         clock = await run_in_threadpool(offered, self._rig.settings, at)
-        response = JSONResponse({**self._me(session), "clock": clock})
+        response = Told({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -151,18 +157,18 @@ class Door:
         """Keep a signed-in person's answer about the clock."""
         session = self.person(request)
         form = ClockForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(keep_clock, self._rig.settings, form, session.name))
+        return Told(await run_in_threadpool(keep_clock, self._rig.settings, form, session.name))
 
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self.sessions.close(self.person(request))
-        response = JSONResponse({})
+        response = Told({})
         response.delete_cookie(COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here; polled every few seconds, which also shows that this page is still open."""
-        return JSONResponse(self._me(self.who(request)))
+        return Told(self._me(self.who(request)))
 
     def _me(self, session: Session | None) -> dict[str, object]:
         if session is None:
@@ -172,10 +178,10 @@ class Door:
     async def drive(self, request: Request) -> Response:
         """Take the controls, or request them."""
         session = self.person(request)
-        return JSONResponse({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
+        return Told({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
 
     async def hand_over(self, request: Request) -> Response:
         """Give the controls to the person who requests them, or keep them."""
         form = Act.model_validate_json(await request.body())
         self.sessions.hand_over(self.person(request), give=form.give)
-        return JSONResponse({})
+        return Told({})

@@ -20,6 +20,7 @@ from rig.run.curves import Curves, extremes, spans
 from rig.run.refused import Refused
 from rig.run.replaying import Seen, replay
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.posting import journal_to_read, software
 
 MOST_POINTS = 1500
@@ -39,13 +40,21 @@ def film_view(settings: Settings, fill_id: str, pause: Callable[[float], None] =
     parts = parts_of(folder, fill_id)
     if not parts:
         raise Refused(
-            f"nothing was recorded of fill {fill_id}: it is older than the recordings that are kept (the key days of "
-            "[black_box] in the configuration), or its disk was full"
+            Wording(
+                "refused.not_recorded",
+                "nothing was recorded of fill {fill}: it is older than the recordings that are kept (the key days of "
+                "[black_box] in the configuration), or its disk was full",
+            )(fill=fill_id)
         )
     curves = Curves()
     found = replay(parts, software(), _gently(curves.see, pause))
     if not curves.t_s:
-        raise Refused(f"the recording of fill {fill_id} holds no scan yet: it was broken off, or look again in 10 s")
+        raise Refused(
+            Wording(
+                "refused.no_scan",
+                "the recording of fill {fill} holds no scan yet: it was broken off, or look again in 10 s",
+            )(fill=fill_id)
+        )
     whole = {"fill_id": fill_id, "scans": found.scans, "same": found.identical, "ended": found.counted_then is not None}
     return whole | film_of(curves)
 

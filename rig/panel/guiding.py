@@ -6,7 +6,7 @@ Its text is the program's own, the question a reader's: both are escaped, and no
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from html import escape
 from itertools import pairwise
 from urllib.parse import quote
@@ -21,29 +21,32 @@ from starlette.routing import Route
 
 from rig.guide.search import near, search
 from rig.guide.topics import contents, find
+from rig.panel.faces import Faces
 from rig.panel.shell import stop_part
 
 _LONGEST = 100
 """Characters of a question."""
 _MANY = 6
 """Headings from which a page begins with a list of them."""
-Texts = dict[str, str]
+Texts = Mapping[str, str]
 Sent = tuple[str, int]
 """A page's text and status."""
 
 
-def guide_routes(texts: Texts, placed: Callable[[str], str]) -> list[Route]:
-    """The routes; ``texts`` is the page's catalogue, ``placed`` gives a page's files their addresses."""
+def guide_routes(faces: Faces) -> list[Route]:
+    """The routes. The guide itself is in English; what stands around it is in the reader's language."""
 
     async def listed(request: Request) -> Response:
         asked = request.query_params.get("q", "")[:_LONGEST].strip()
-        return sent(*await run_in_threadpool(_found if asked else _contents, texts, asked))
+        return await sent(request, _found if asked else _contents, asked)
 
     async def topic(request: Request) -> Response:
-        return sent(*await run_in_threadpool(_topic, texts, request.path_params["name"][:_LONGEST]))
+        return await sent(request, _topic, request.path_params["name"][:_LONGEST])
 
-    def sent(html: str, status: int) -> Response:
-        return HTMLResponse(placed(html), status)
+    async def sent(request: Request, make: Callable[[Texts, str], Sent], asked: str) -> Response:
+        face = faces.of(request)
+        html, status = await run_in_threadpool(make, face.language.texts, asked)
+        return HTMLResponse(face.dressed(html), status)
 
     return [Route("/guide", listed, methods=["GET"]), Route("/guide/{name:path}", topic, methods=["GET"])]
 
@@ -128,7 +131,7 @@ _WHOLE = """<!doctype html>
 <main id="work">
 <form id="find" role="search"><label for="q">{guide_find}</label>
 <div><input id="q" type="search" value="{asked}" maxlength="100"><button class="do">{guide_go}</button></div></form>
-<article><h1>{title}</h1>
+<article lang="en" dir="ltr"><h1>{title}</h1>
 {body}</article>
 </main>
 {stop}

@@ -13,6 +13,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 
 from rig.panel.sessions import Sessions
+from rig.panel.told import worded
 from rig.panel.view import picture, public
 from rig.run.messages import Controller
 
@@ -30,8 +31,8 @@ class _Latest:
 
     def take(self, shown: dict[str, object]) -> None:
         """The next one."""
-        self.change = json.dumps(changed(self.shown, shown), allow_nan=False, separators=(",", ":"))
-        self.text = json.dumps({"whole": shown}, allow_nan=False, separators=(",", ":"))
+        self.change = json.dumps(worded(changed(self.shown, shown)), allow_nan=False, separators=(",", ":"))
+        self.text = json.dumps(worded({"whole": shown}), allow_nan=False, separators=(",", ":"))
         self.shown = shown
 
 

@@ -20,12 +20,14 @@ from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_docu
 from rig.books.where import now
 from rig.field.points import Strict
 from rig.panel.asking import Touch, WheelForm, answered, asked
+from rig.panel.refusals import NO_QUOTE
 from rig.record.notes import Job, JobWheels
 from rig.record.papers import Quote
 from rig.record.work import PumpWork
 from rig.run.messages import Controller
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.filled import OF_A_FILL, Filled, filled
 from rig.shop.posting import FILL, book_to_write, place_of
 from rig.shop.second_copy import after_record
@@ -104,10 +106,15 @@ def _to_keep(settings: Settings) -> Iterator[tuple[WritableBook, Settings]]:
 def keep(rig: Controller, form: JobForm, by: str) -> View:
     """Keep a job and its wheels; raises the errors of an answer for one of its wheels, Refused without a wheel."""
     if not form.wheels:
-        raise Refused("a job needs a wheel: enter its size and where it sits")
+        raise Refused(Wording("refused.no_wheel", "a job needs a wheel: enter its size and where it sits")())
     for wheel in dict.fromkeys(form.wheels):
         if not wheel.position.strip():
-            raise Refused("where does the wheel sit? for example rear left: left and right are told apart by it")
+            raise Refused(
+                Wording(
+                    "refused.no_position",
+                    "where does the wheel sit? for example rear left: left and right are told apart by it",
+                )()
+            )
         answered(rig, asked(rig.settings, wheel))
     with _to_keep(rig.settings) as (book, shop):
         job = form.job.strip() or _next_name(book)
@@ -139,7 +146,7 @@ def put_away(settings: Settings, job: str, form: AwayForm, by: str) -> View:
     """
     why = form.why.strip()
     if not why:
-        raise Refused("why is it put away? for example: entered twice")
+        raise Refused(Wording("refused.why_away", "why is it put away? for example: entered twice")())
     with _to_keep(settings) as (book, shop):
         standing = _plan(book, job)
         if not _away(standing):
@@ -155,10 +162,14 @@ def quote(settings: Settings, job: str) -> View:
     with _to_keep(settings) as (book, shop):
         plan = _plan(book, job)
         if _away(plan):
-            raise Refused(f"job {job!r} is put away: take it up again first")
+            raise Refused(Wording("refused.is_away", "job '{job}' is put away: take it up again first")(job=job))
         standing = quote_of(book, job)
         if standing is not None and Quote.of(standing).accepted_by:
-            raise Refused(f"quote No. {standing.serial} is accepted: another one is made by `rig quote`")
+            raise Refused(
+                Wording("refused.quote_accepted", "quote No. {serial} is accepted: another one is made by `rig quote`")(
+                    serial=str(standing.serial)
+                )
+            )
         wheels = [(form.position, asked(shop, form)) for form in _forms(plan)]
         make_quote(book, shop, job, wheels, standing)
         return job_view(book, shop, job)
@@ -169,9 +180,13 @@ def accept(settings: Settings, job: str, form: AcceptForm, by: str) -> View:
     with _to_keep(settings) as (book, shop):
         standing = quote_of(book, job)
         if standing is None:
-            raise Refused(f"job {job!r} has no quote: make one first")
+            raise Refused(NO_QUOTE(job=job))
         if standing.serial != form.serial and not Quote.of(standing).accepted_by:
-            raise Refused(f"the quote is another one by now, No. {standing.serial}: look at it and accept that")
+            raise Refused(
+                Wording(
+                    "refused.quote_changed", "the quote is another one by now, No. {serial}: look at it and accept that"
+                )(serial=str(standing.serial))
+            )
         accept_quote(book, standing, by)
         return job_view(book, shop, job)
 
@@ -183,7 +198,7 @@ def quote_pdf(settings: Settings, job: str) -> bytes:
     with book_of_rig(settings) as book:
         standing = quote_of(book, job)
         if standing is None:
-            raise Refused(f"job {job!r} has no quote: make one first")
+            raise Refused(NO_QUOTE(job=job))
         return as_pdf(paper_of_quote(book, standing))
 
 
@@ -250,7 +265,7 @@ def _away(plan: Record) -> str:
 def _plan(book: Book, job: str) -> Record:
     plan = book.one(WHEELS, job)
     if plan is None:
-        raise Refused(f"job {job!r} has no list of wheels")
+        raise Refused(Wording("refused.no_list", "job '{job}' has no list of wheels")(job=job))
     return plan
 
 

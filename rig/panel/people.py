@@ -17,6 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from rig.ledger.files import write_private
 from rig.ledger.lock import alone
+from rig.sentence import Wording
 
 Role = Literal["technician", "supervisor"]
 ROLES: tuple[Role, ...] = ("technician", "supervisor")
@@ -78,7 +79,7 @@ class People:
         """A person with the hash of a PIN; PeopleError for a name or a PIN that cannot be used."""
         name = " ".join(name.split())
         if not 0 < len(name) <= _NAME_LENGTH or not name.isprintable():
-            raise PeopleError(f"a name has 1 to {_NAME_LENGTH} letters")
+            raise PeopleError(Wording("refused.name", "a name has 1 to {most:number} letters")(most=_NAME_LENGTH))
         fault = pin_fault(pin)
         if fault:
             raise PeopleError(fault)
@@ -90,7 +91,7 @@ class People:
         def without(people: list[Someone]) -> list[Someone]:
             left = [each for each in people if not _same_name(each, name)]
             if len(left) == len(people):
-                raise PeopleError(f"nobody is called {name!r}")
+                raise PeopleError(Wording("refused.nobody", "nobody is called '{name}'")(name=name))
             return left
 
         self.change(without)
@@ -121,8 +122,13 @@ def _same_name(someone: Someone, name: str) -> bool:
 def pin_fault(pin: str) -> str:
     """The fault of a PIN; empty when it is acceptable."""
     if not (pin.isascii() and pin.isdigit() and _SHORTEST <= len(pin) <= _LONGEST):
-        return f"a PIN has {_SHORTEST} to {_LONGEST} digits"
+        return Wording("refused.pin_length", "a PIN has {least:number} to {most:number} digits")(
+            least=_SHORTEST, most=_LONGEST
+        )
     steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
     if len(steps) == 1 and steps <= {0, 1, 9}:
-        return "a PIN of equal digits or of digits in a row is the first that anybody tries: take another"
+        return Wording(
+            "refused.pin_easy",
+            "a PIN of equal digits or of digits in a row is the first that anybody tries: take another",
+        )()
     return ""

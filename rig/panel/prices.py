@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, get_args
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.books.prices import keep_list, list_now
@@ -15,9 +15,11 @@ from rig.ledger.pricing import By, Per, PriceError, prices_of
 from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.jobs import View, book_of_rig, book_to_keep
+from rig.panel.told import Told
 from rig.record.notes import Prices
 from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError
+from rig.sentence import Wording
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -54,7 +56,9 @@ def keep(settings: Settings, form: PricesForm) -> View:
     with book_to_keep(settings) as book:
         standing = list_now(book)
         if form.was != (standing.serial if standing else 0):
-            raise Refused("another price list was kept meanwhile: load the page again")
+            raise Refused(
+                Wording("refused.prices_changed", "another price list was kept meanwhile: load the page again")()
+            )
         keep_list(book, prices)
         return prices_view(book)
 
@@ -68,11 +72,11 @@ def price_routes(settings: Settings, door: Door) -> list[Route]:
 
     async def listed(request: Request) -> Response:
         door.supervisor(request)
-        return JSONResponse(await run_in_threadpool(seen))
+        return Told(await run_in_threadpool(seen))
 
     async def kept(request: Request) -> Response:
         door.supervisor(request)
         form = PricesForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(keep, settings, form))
+        return Told(await run_in_threadpool(keep, settings, form))
 
     return [Route("/api/prices", listed, methods=["GET"]), Route("/api/prices", kept, methods=["POST"])]

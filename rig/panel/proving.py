@@ -17,6 +17,7 @@ from rig.run.bench import Proof
 from rig.run.prover import Seen
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.posting import journal_to_read
 from rig.shop.trials import TrialText, seen_of, trial_of
 
@@ -42,7 +43,12 @@ class ProveForm(Strict):
 def proving_asked(settings: Settings, form: ProveForm, by: str, config: str) -> TrialText:
     """Convert a form to a proving; QuantityError, FluidError, Refused with what to do instead."""
     if settings.rig.by_hand:
-        raise Refused("this rig is worked by hand: prove it at the rig's computer by rig prove --pulses")
+        raise Refused(
+            Wording(
+                "refused.prove_by_hand",
+                "this rig is worked by hand: prove it at the rig's computer by rig prove --pulses",
+            )()
+        )
     given = form.model_dump(exclude={"runs", "material"})
     texts = {name: text.strip() for name, text in given.items() if text.strip()}
     typed = TrialText(**texts, material=form.material, runs=form.runs, by=by, config=config)

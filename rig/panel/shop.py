@@ -12,12 +12,14 @@ from collections.abc import Callable
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.panel import after, converting, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
+from rig.panel.refusals import NO_OPERATION
+from rig.panel.told import Told
 from rig.run.messages import Controller
 
 _REMEMBERED = 512
@@ -67,16 +69,16 @@ class Shop:
 
     async def _look(self, request: Request, look: Callable[[], object]) -> Response:
         self._door.person(request)
-        return JSONResponse(await run_in_threadpool(look))
+        return Told(await run_in_threadpool(look))
 
     async def _once(self, request_id: str, act: Callable[[], object], look: Callable[[], object]) -> Response:
         """Act on the first request of an id; a repeat only reads. A failed request was not done and may be repeated."""
         if request_id in self._handled:
-            return JSONResponse(await run_in_threadpool(look))
+            return Told(await run_in_threadpool(look))
         self._handled.append(request_id)
         done = False
         try:
-            reply = JSONResponse(await run_in_threadpool(act))
+            reply = Told(await run_in_threadpool(act))
             done = True
         finally:
             if not done:
@@ -101,13 +103,13 @@ class Shop:
         """Make a job, or replace the list of wheels of one."""
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
+        return Told(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
 
     async def put_away(self, request: Request) -> Response:
         """Put away a job that is not to be done."""
         session = self._door.person(request)
         form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
-        return JSONResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
+        return Told(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
 
     async def quote(self, request: Request) -> Response:
         """Quote a job, or quote it again."""
@@ -140,7 +142,7 @@ class Shop:
             heads = await run_in_threadpool(jobs.heads_of, self._settings)
             if self._compared is None or self._compared[0] != heads:
                 self._compared = heads, await run_in_threadpool(jobs.compare_view, self._settings)
-            return JSONResponse(self._compared[1])
+            return Told(self._compared[1])
 
     # --- another liquid -----------------------------------------------------------------------------------------
 
@@ -154,7 +156,7 @@ class Shop:
         session = self._door.person(request)
         form, job = converting.ConvertForm.model_validate_json(await request.body()), request.path_params["job"]
         planned = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
-        return JSONResponse(planned)
+        return Told(planned)
 
     async def note(self, request: Request) -> Response:
         """Note a step done by hand, or a part for the bill."""
@@ -209,7 +211,7 @@ class Shop:
         session, serial = self._door.person(request), request.path_params["serial"]
         act = next((each for each in undoing.ACTS if each == request.path_params["act"]), None)
         if act is None:
-            raise HTTPException(404, "no such operation")
+            raise HTTPException(404, NO_OPERATION())
         form = undoing.UndoForm.model_validate_json(await request.body())
         if await run_in_threadpool(undoing.for_supervisor, self._settings, serial):
             self._door.supervisor(request)

@@ -20,6 +20,7 @@ from rig.panel.jobs import book_of_rig, book_to_keep
 from rig.record.notes import FigureBasis
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.wheels import BY_HAND
 
 if TYPE_CHECKING:
@@ -102,7 +103,12 @@ def undo(settings: Settings, config: str, serial: int, act: Act, form: UndoForm,
         ends = book.end(_seen(book, serial))
         if ends.key != form.id:
             if ends.serial != serial:
-                raise CorrectedError(f"record {serial} was corrected meanwhile, by record {ends.serial}: look at it")
+                raise CorrectedError(
+                    Wording(
+                        "refused.corrected_meanwhile",
+                        "record {serial} was corrected meanwhile, by record {by}: look at it",
+                    )(serial=str(serial), by=str(ends.serial))
+                )
             keep_note(book, options, form.id)
     return records_view(settings)
 
@@ -110,7 +116,7 @@ def undo(settings: Settings, config: str, serial: int, act: Act, form: UndoForm,
 def _seen(book: Book, serial: int) -> Record:
     found = book.at_serial(serial)
     if found is None:
-        raise Refused(f"no record {serial} in the book")
+        raise Refused(Wording("refused.no_record", "no record {serial} in the book")(serial=str(serial)))
     return found
 
 

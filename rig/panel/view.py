@@ -8,13 +8,13 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-from rig.books.wording import stopped_text
+from rig.books.wording import room_text
 from rig.control.flags import Flag
 from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
+from rig.control.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
 from rig.panel.sessions import Session
@@ -144,7 +144,13 @@ def _live(live: Live, *, measured: bool) -> Picture:
 
 
 def _unasked(guard: Guard | None) -> Picture | None:
-    return None if guard is None else {"name": guard.name, "text": guard.text, "first": guard.first}
+    return None if guard is None else _said_by(guard.name)
+
+
+def _said_by(name: str) -> Picture:
+    """An alarm's name and sentences."""
+    guard = GUARD_NAMED[name]
+    return {"name": name, "text": guard.text, "first": guard.first}
 
 
 def _measured(reading: Reading | None) -> Picture:
@@ -216,8 +222,7 @@ def _cannot(state: FillState, reading: Reading) -> Picture | None:
         return None
     return {
         "outputs": sorted(reading.unconfirmed),
-        "text": CANNOT,
-        "first": FIRST,
+        **_said_by("off_unconfirmed"),
         "for_s": number(unconfirmed_for_s(state), 0),
         "supply_cut": state.supply_cut,
     }
@@ -230,13 +235,10 @@ def _alarm(seen: Snapshot) -> Picture | None:
     if first is None:
         return None
     guard = GUARD_NAMED[first]
-    more = stopped_text(seen.setup, seen.decision, first).splitlines()[2:]
     return {
-        "name": first,
+        **_said_by(first),
         "trip": guard.action == "trip",
-        "text": guard.text,
-        "first": guard.first,
-        "figures": " ".join(line.strip() for line in more),
+        "figures": room_text(seen.setup, seen.decision, first),
         "may_accept": guard.may_accept,
         "followers": [{"name": name, "text": GUARD_NAMED[name].text} for name in seen.decision.state.alarms.followers],
     }

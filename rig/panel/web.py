@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
@@ -21,7 +20,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from rig.control.values import Request as Ask
@@ -40,11 +39,11 @@ from rig.panel.asking import (
     removal_of,
     rinse_of,
 )
-from rig.panel.assets import made
-from rig.panel.catalogue import texts_of
+from rig.panel.catalogue import languages_of
 from rig.panel.configuring import ConfigForm, config_view, write_config
 from rig.panel.crew import Crew
 from rig.panel.door import Act, Door, address_of
+from rig.panel.faces import Faces
 from rig.panel.film import film_view
 from rig.panel.guard import Guarded
 from rig.panel.guiding import guide_routes
@@ -53,9 +52,10 @@ from rig.panel.hub import Hub
 from rig.panel.people import People, PeopleError
 from rig.panel.prices import price_routes
 from rig.panel.proving import ProveForm, proving_asked, provings_view, vessel_seen
-from rig.panel.refusals import misread, refused, says
+from rig.panel.refusals import NO_OPERATION, misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
+from rig.panel.told import Told
 from rig.panel.view import rig_view, stop_view
 from rig.plan.target import TargetError
 from rig.record.base import RecordError
@@ -63,11 +63,17 @@ from rig.run.facade import Order, OrderKind, Work
 from rig.run.messages import Asked, Controller, Forget, Judged, Ordered, SilentError, VesselRead
 from rig.run.refused import Refused
 from rig.run.settings import SettingsError
+from rig.sentence import Wording, said_by
 from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
 _ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
+
+_BUSY = Wording("refused.busy", "the rig is busy")
+_BUSY_SETTINGS = Wording("refused.busy_settings", "the rig is busy: the configuration is not changed now")
+_NO_READING = Wording("refused.no_reading", "no reading is asked for")
+_NO_VERDICT = Wording("refused.no_verdict", "no verdict is asked for")
 
 
 _REQUESTS: dict[str, RequestKind] = {
@@ -122,30 +128,19 @@ class Page:
         self.crew = Crew(self.door, people, rig.settings, code)
         self._panel = rig.settings.panel
         self.hub = Hub(rig, self.door.sessions)
-        texts = texts_of(self._panel)
         about = {**rig_view(rig.settings), "looking": self._panel.looking}
-        self.assets = made({"rig": about, "texts": texts}, name=rig.settings.rig.name)
-        self._texts = texts
-        self._index = self.assets.placed(index_page(texts))
-        self._mark = f'W/"{hashlib.sha256(self._index.encode()).hexdigest()[:16]}"'
+        languages = languages_of(self._panel, without="office.")
+        self.faces = Faces(languages, {"rig": about}, index_page, name=rig.settings.rig.name)
 
     # --- looking ------------------------------------------------------------------------------------------------
 
     async def index(self, request: Request) -> Response:
-        """The page; nothing of it is sent anew while it is the same."""
-        headers = {"ETag": self._mark, "Cache-Control": "no-cache"}
-        if request.headers.get("if-none-match") == self._mark:
-            return Response(status_code=304, headers=headers)
-        return HTMLResponse(self._index, headers=headers)
+        """The page in the reader's language."""
+        return self.faces.index(request)
 
     async def static(self, request: Request) -> Response:
         """A file of the page."""
-        asset = self.assets.files.get(request.path_params["name"])
-        if asset is None:
-            raise HTTPException(404, "no such file: load the page again")
-        if "gzip" in request.headers.get("accept-encoding", ""):
-            return Response(asset.packed, headers={**asset.headers, "Content-Encoding": "gzip"}, media_type=asset.media)
-        return Response(asset.plain, headers=asset.headers, media_type=asset.media)
+        return self.faces.file(request)
 
     async def stream(self, request: Request) -> Response:
         """Pictures, several a second."""
@@ -156,48 +151,48 @@ class Page:
     async def trace(self, request: Request) -> Response:
         """The trace of the fill under way."""
         self.door.may_look(request)
-        return JSONResponse(self.hub.trace())
+        return Told(self.hub.trace())
 
     async def fills(self, request: Request) -> Response:
         """The latest fills."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(fills_view, self._rig.settings))
+        return Told(await run_in_threadpool(fills_view, self._rig.settings))
 
     async def fill(self, request: Request) -> Response:
         """One fill with ticket and trace."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(fill_view, self._rig.settings, request.path_params["fill_id"]))
+        return Told(await run_in_threadpool(fill_view, self._rig.settings, request.path_params["fill_id"]))
 
     async def film(self, request: Request) -> Response:
         """A fill's recording on one time axis; one at a time, since it is run through the program again."""
         self.door.person(request)
         async with self._filming:
             film = await run_in_threadpool(film_view, self._rig.settings, request.path_params["fill_id"])
-        return JSONResponse(film)
+        return Told(film)
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(meter_view, self._rig.settings))
+        return Told(await run_in_threadpool(meter_view, self._rig.settings))
 
     async def provings(self, request: Request) -> Response:
         """The provings so far."""
         self.door.person(request)
-        return JSONResponse(await run_in_threadpool(provings_view, self._rig.settings))
+        return Told(await run_in_threadpool(provings_view, self._rig.settings))
 
     async def settings(self, request: Request) -> Response:
         """The configuration explained, and the file to change; for the supervisor."""
         self.door.supervisor(request)
-        return JSONResponse(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
+        return Told(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
 
     async def write_settings(self, request: Request) -> Response:
         """Write a new configuration for the next start; never while the rig is busy."""
         session = self.door.supervisor(request)
         form = ConfigForm.model_validate_json(await request.body())
         if self._rig.snapshot().busy:
-            raise HTTPException(409, "the rig is busy: the configuration is not changed now")
+            raise HTTPException(409, _BUSY_SETTINGS())
         settings, path = self._rig.settings, Path(self._config)
-        return JSONResponse(await run_in_threadpool(write_config, settings, path, form, session.name))
+        return Told(await run_in_threadpool(write_config, settings, path, form, session.name))
 
     # --- acting -------------------------------------------------------------------------------------------------
 
@@ -205,7 +200,7 @@ class Page:
         """The answer for a wheel."""
         session = self.door.person(request)
         form = WheelForm.model_validate_json(await request.body())
-        return JSONResponse(await run_in_threadpool(answer_view, self._rig, form, session.name))
+        return Told(await run_in_threadpool(answer_view, self._rig, form, session.name))
 
     async def order(self, request: Request) -> Response:
         """Order a fill, a removal, a rinse or a proving; resume or close an interrupted fill."""
@@ -216,8 +211,8 @@ class Page:
         work = await run_in_threadpool(self._work, form, session.name)
         order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
         if not await self._rig.tell(Ordered(order=order)):
-            raise HTTPException(409, "the rig is busy")
-        return JSONResponse({})
+            raise HTTPException(409, _BUSY())
+        return Told({})
 
     def _work(self, form: OrderForm, by: str) -> Work | None:
         """Parse and check an order before it goes to the rig, so that an error is reported to its sender."""
@@ -243,8 +238,8 @@ class Page:
         form = Reading.model_validate_json(await request.body())
         proof = self._rig.snapshot().proof
         if proof is None or not await self._rig.tell(VesselRead(id=form.id, seen=vessel_seen(proof, form.text))):
-            raise HTTPException(409, "no reading is asked for")
-        return JSONResponse({})
+            raise HTTPException(409, _NO_READING())
+        return Told({})
 
     async def verdict(self, request: Request) -> Response:
         """Accept or reject the factor of a proving."""
@@ -252,8 +247,8 @@ class Page:
         self.door.supervisor(request)
         form = Act.model_validate_json(await request.body())
         if not await self._rig.tell(Judged(id=form.id, taken=form.give)):
-            raise HTTPException(409, "no verdict is asked for")
-        return JSONResponse({})
+            raise HTTPException(409, _NO_VERDICT())
+        return Told({})
 
     async def act(self, request: Request) -> Response:
         """Perform one operation for the driver."""
@@ -267,8 +262,8 @@ class Page:
             name = form.name if kind in _NAMED else ""
             await self._rig.tell(Asked(request=Ask(form.id, kind, name, session.name)))
         else:
-            raise HTTPException(404, "no such operation")
-        return JSONResponse({})
+            raise HTTPException(404, NO_OPERATION())
+        return Told({})
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time. Escape stops only what runs."""
@@ -278,11 +273,11 @@ class Page:
             session = self.door.who(request)
             by = f"{session.name if session else 'STOP on a page'}, {address_of(request)}"
             await self._rig.tell(Asked(request=Ask(form.id, "stop", by=by)), within_s=_STOP_S)
-        return JSONResponse(view)
+        return Told(view)
 
     async def stopped(self, request: Request) -> Response:
         """What is known of a STOP."""
-        return JSONResponse(stop_view(self._rig, time.monotonic()))
+        return Told(stop_view(self._rig, time.monotonic()))
 
     # --- the whole ----------------------------------------------------------------------------------------------
 
@@ -310,7 +305,7 @@ class Page:
             get("/api/provings", self.provings), post("/api/reading", self.reading), post("/api/verdict", self.verdict),
             post("/api/stop", self.stop), get("/api/stop", self.stopped), post("/api/act/{operation}", self.act),
             *self._shop.routes(), *self.crew.routes(),
-            *price_routes(self._rig.settings, self.door), *guide_routes(self._texts, self.assets.placed),
+            *price_routes(self._rig.settings, self.door), *guide_routes(self.faces),
         ]  # fmt: skip
         handlers: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
             HTTPException: refused,
@@ -336,7 +331,7 @@ class Page:
 
 
 async def _not_found(request: Request, error: Exception) -> Response:
-    return says(str(error), 404)
+    return says(said_by(error), 404)
 
 
 async def _silent(request: Request, error: Exception) -> Response:
@@ -344,14 +339,14 @@ async def _silent(request: Request, error: Exception) -> Response:
 
 
 async def _meanwhile(request: Request, error: Exception) -> Response:
-    return says(str(error), 409)
+    return says(said_by(error), 409)
 
 
 async def _doubted(request: Request, error: Exception) -> Response:
     """Report doubts; the same form with ``sure`` is kept."""
     assert isinstance(error, Doubtful)
-    return JSONResponse({"error": str(error), "doubts": list(error.doubts)}, 422)
+    return Told({"error": str(error), "doubts": list(error.doubts)}, 422)
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:
-    return says(str(error), 422)
+    return says(said_by(error), 422)

@@ -10,16 +10,18 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.caution import COMMON_PRACTICE, Caution
-from rig.units import KG_PER_LB, show_mass, show_pressure
+from rig.sentence import Value, Wording
+from rig.units import KG_PER_LB, show_mass
 from rig.wheel.load_index import carried_kg, load_index_kg
 
 AxleName = Literal["front", "rear"]
 _KW_PER_HP = 0.745699872
-_COUNTED = "tyre makers differ whether liquid counts as load: counted, the safe reading"
-_SPLIT = (
+_COUNTED = Wording("source.counted", "tyre makers differ whether liquid counts as load: counted, the safe reading")()
+_SPLIT = Wording(
+    "caution.split",
     "the trade's front/rear shares: two-wheel drive 25-35/65-75, front-wheel assist 40-45/55-60, four equal wheels "
-    "51-60/40-49 %; its weight by power: 120 to 145 lb per PTO horsepower, less for fast light work, more for slow"
-)
+    "51-60/40-49 %; its weight by power: 120 to 145 lb per PTO horsepower, less for fast light work, more for slow",
+)()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +91,38 @@ class Loads:
         limit_kg, own_kg = self.stated.road_limit_kg, self.axle_kg[self.stated.axle]
         if limit_kg is not None:
             over_kg = own_kg - limit_kg
-            text = f"{self.stated.axle} axle {show_mass(own_kg)}, road limit {show_mass(limit_kg)}"
-            text += f": {show_mass(over_kg)} too much" if over_kg > 0 else ""
-            yield Caution("danger" if over_kg > 0 else "note", text, "the limit that was stated")
+            weights: dict[str, Value] = {"axle": self.stated.axle, "own": own_kg, "limit": limit_kg}
+            source = Wording("source.limit", "the limit that was stated")()
+            if over_kg > 0:
+                words = Wording(
+                    "caution.axle_over", "{axle} axle {own:mass}, road limit {limit:mass}: {over:mass} too much"
+                )
+                yield Caution("danger", words(**weights, over=over_kg), source)
+            else:
+                words = Wording("caution.axle", "{axle} axle {own:mass}, road limit {limit:mass}")
+                yield Caution("note", words(**weights), source)
         if self.front_share is not None:
             yield Caution("note", _SPLIT, COMMON_PRACTICE)
 
     def _on_the_tyre(self) -> Caution:
         tyre_kg, index = self.tyre_kg, self.stated.load_index
         if tyre_kg is None:
-            return Caution("note", "the tyre's load index is not known: --load-index 151, by its sidewall", _COUNTED)
-        at = "its rated pressure" if self.stated.rated_kpa is None else show_pressure(self.pressure_kpa)
-        text = f"{show_mass(self.wheel_kg)} on the tyre, load index {index} carries {show_mass(tyre_kg)} at {at}"
+            return Caution(
+                "note",
+                Wording("caution.no_index", "the tyre's load index is not known: --load-index 151, by its sidewall")(),
+                _COUNTED,
+            )
+        on: dict[str, Value] = {"wheel": self.wheel_kg, "index": str(index), "tyre": tyre_kg}
+        text = (
+            Wording(
+                "caution.on_tyre_rated",
+                "{wheel:mass} on the tyre, load index {index} carries {tyre:mass} at its rated pressure",
+            )(**on)
+            if self.stated.rated_kpa is None
+            else Wording(
+                "caution.on_tyre", "{wheel:mass} on the tyre, load index {index} carries {tyre:mass} at {at:pressure}"
+            )(**on, at=self.pressure_kpa)
+        )
         return Caution("danger" if self.wheel_kg > tyre_kg else "note", text, _COUNTED)
 
     def as_json(self) -> dict[str, object]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rig.caution import COMMON_PRACTICE, Caution
 from rig.plan.target import Target
+from rig.sentence import Wording
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +117,26 @@ class Job:
 
     def cautions(self) -> tuple[Caution, ...]:
         """Limits of what the weight does."""
-        text = "weight on the rear axle gives grip; it does not unload the front axle under a loader: hang it behind"
+        text = Wording(
+            "caution.grip",
+            "weight on the rear axle gives grip; it does not unload the front axle under a loader: hang it behind",
+        )()
         found = [
-            Caution("note", text, "statics of a beam on two axles"),
-            Caution("note", "liquid in a tyre is unsprung and cannot be taken off for the road", COMMON_PRACTICE),
+            Caution("note", text, Wording("source.beam", "statics of a beam on two axles")()),
+            Caution(
+                "note",
+                Wording("caution.unsprung", "liquid in a tyre is unsprung and cannot be taken off for the road")(),
+                COMMON_PRACTICE,
+            ),
         ]
         if self.tipping_deg is not None:
-            text = (
+            text = Wording(
+                "caution.tipping",
                 "the tipping angles are for a stiff machine at rest on firm even ground: bumps, holes, turning, "
-                "implements and soft tyres tip it far earlier. No slope is safe by this figure"
-            )
-            found.append(Caution("danger", text, "statics; agricultural safety leaflets, from memory"))
+                "implements and soft tyres tip it far earlier. No slope is safe by this figure",
+            )()
+            source = Wording("source.statics", "statics; agricultural safety leaflets, from memory")
+            found.append(Caution("danger", text, source()))
         return tuple(found)
 
 

@@ -10,13 +10,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from rig.caution import COMMON_PRACTICE, Caution
+from rig.caution import Caution
 from rig.fluid import Fluid, Mix, Part, mix_of, scaled
 from rig.plan.advice import Circumstances, advice, against_liquid
 from rig.plan.inflation import Afterwards, Filled, afterwards
 from rig.plan.physics import Line
+from rig.plan.pressure_cautions import pressure_cautions
 from rig.plan.strokes import AtRest, Foreseen, Method, Window, fixed_procedure, foresee
-from rig.units import KPA_PER_PSI, show_pressure, show_volume
+from rig.sentence import Wording
 from rig.wheel import Cavity, ValveType, valve_cautions
 
 _UNDER_OPEN_VALVE = 0.015
@@ -26,7 +27,6 @@ _UNDER_OPEN_VALVE = 0.015
 _LARGE_BORE_M = 0.008
 """Bore of an air-water valve with its insert out: an assumption, not in any open source."""
 _HALF_PERCENT = 0.005
-_MOST_AT_START_KPA = 15 * KPA_PER_PSI
 
 
 class TargetError(ValueError):
@@ -156,6 +156,9 @@ def ceiling_kpa(window: Window, valve: ValveType) -> float:
     return min(window.ceiling_kpa, valve.rating_kpa)
 
 
+_FOAM = Wording("refused.foam", "the tyre is filled with foam: it has no air space, and no liquid goes in")
+
+
 def target_for(
     cavity: Cavity,
     valve: ValveType,
@@ -172,7 +175,7 @@ def target_for(
     :class:`rig.fluid.FluidError` outside the fluid's tables.
     """
     if wanted.known.inside == "foam":
-        raise TargetError("the tyre is filled with foam: it has no air space, and no liquid goes in")
+        raise TargetError(_FOAM())
     density = fluid.density_kg_m3(temp_c)
     wanted = _after_drawing(cavity, wanted)
     total_l, share = _total(cavity, wanted, density)
@@ -240,14 +243,20 @@ def _total(cavity: Cavity, wanted: Wanted, density_kg_m3: float) -> tuple[float,
     """Litres in the tyre when done; also the share of the cavity where the request is a share or a level."""
     given = [value for value in (wanted.percent, wanted.volume_l, wanted.mass_kg) if value is not None]
     if len(given) > 1:
-        raise TargetError("several targets given: choose one of --fill, --volume and --mass")
+        raise TargetError(
+            Wording("refused.targets", "several targets given: choose one of --fill, --volume and --mass")()
+        )
     if wanted.volume_l is not None:
         return wanted.existing_l + wanted.volume_l, None
     if wanted.mass_kg is not None:
         return wanted.existing_l + 1000 * wanted.mass_kg / density_kg_m3, None
     if wanted.percent is not None:
         if not 0 < wanted.percent <= 90:
-            raise TargetError(f"--fill {wanted.percent:g} is outside 0 to 90 percent of the cavity")
+            raise TargetError(
+                Wording("refused.percent", "--fill {percent:number} is outside 0 to 90 percent of the cavity")(
+                    percent=wanted.percent
+                )
+            )
         return wanted.percent / 100 * cavity.volume_l, wanted.percent / 100
     share = cavity.fraction_at_level(cavity.valve_height_m(wanted.valve_at) - wanted.margin_m)
     return share * cavity.volume_l, share
@@ -269,11 +278,19 @@ def half_percent_from_l(
 
 def _check(cavity: Cavity, target_l: float, total_l: float) -> None:
     if target_l <= 0:
-        raise TargetError(f"nothing to put in: the tyre holds {show_volume(total_l - target_l)} already")
+        raise TargetError(
+            Wording("refused.nothing_to_add", "nothing to put in: the tyre holds {holds:volume} already")(
+                holds=total_l - target_l
+            )
+        )
     if total_l > 0.9 * cavity.volume_l:
         raise TargetError(
-            f"{show_volume(total_l)} is more than 90 % of the cavity ({show_volume(cavity.volume_l)}): "
-            "ask for less, or measure the tyre if it is larger than its mark says"
+            Wording(
+                "refused.brim",
+                "{total:volume} is more than 90 % of the cavity ({cavity:volume}): ask for less, or measure the tyre "
+                "if it "
+                "is larger than its mark says",
+            )(total=total_l, cavity=cavity.volume_l)
         )
 
 
@@ -316,12 +333,18 @@ def _cautions(
             rim_hole_m=known.rim_hole_m,
         ),
         *advice(cavity, fluid, total_l / cavity.volume_l, known, wanted.existing_l),
-        *(Caution("note", note, "see the cavity's basis") for note in cavity.notes),
-        *_of_pressure(wanted, foreseen, window),
+        *(Caution("note", note, Wording("source.cavity", "see the cavity's basis")()) for note in cavity.notes),
+        *pressure_cautions(wanted.start_kpa, wanted.working_kpa, foreseen, window),
     ]
     if mix.temp_c - fluid.freeze_c < 5:
-        text = f"only {mix.temp_c - fluid.freeze_c:.0f} degrees above the freeze point"
-        found.append(Caution("caution", text, "property table"))
+        text = Wording("caution.near_frost", "{temp:temperature} is little above the freeze point, {frost:temperature}")
+        found.append(
+            Caution(
+                "caution",
+                text(temp=mix.temp_c, frost=fluid.freeze_c),
+                Wording("source.properties", "property table")(),
+            )
+        )
     return tuple(found)
 
 
@@ -332,29 +355,25 @@ def _drawn_first(cavity: Cavity, mix: Mix, wanted: Wanted, total_l: float) -> It
         return
     below = cavity.fraction_at_clock(6)
     left_l = min(wanted.existing_l, below * cavity.volume_l)
-    held = f"{left_l:.0f} L ({100 * left_l / cavity.volume_l:.0f} % of the cavity)"
+    held = {"volume": left_l, "percent": round(100 * left_l / cavity.volume_l)}
     if left_l > 0.99 * wanted.existing_l:
-        text = f"the {held} inside stand below the hole of a valve at the bottom: drawing off brings nothing out"
+        text = Wording(
+            "caution.nothing_drawn",
+            "the {volume:volume} ({percent:number} % of the cavity) inside stand below the hole of a valve at the "
+            "bottom: "
+            "drawing off brings nothing out",
+        )(**held)
     else:
         after = mix_of((replace(comes, litres=total_l - left_l), *scaled(inside, left_l)), mix.temp_c)
-        frost = "of a frost point that is not known" if after.freeze_c is None else f"at {after.freeze_c:.0f} °C"
-        text = f"drawn off with the valve at the bottom, {held} of the old stay below its hole: the mix is then "
-        text += f"{after.name}, {frost}"
-    yield Caution("note", text, "the cavity's rings cut at the valve hole")
-
-
-def _of_pressure(wanted: Wanted, foreseen: Foreseen, window: Window) -> Iterator[Caution]:
-    if not foreseen.reaches_target:
-        yield Caution("danger", "the plan does not reach the target inside the pressure window", "the plan's own model")
-    if wanted.start_kpa is not None and wanted.start_kpa > _MOST_AT_START_KPA:
-        yield Caution("caution", "let the tyre down below 15 psi first", "tyre maker's procedure, margin ours")
-    working, final = wanted.working_kpa, foreseen.final_kpa
-    if working is None or not foreseen.reaches_target:
-        return
-    if working > window.ceiling_kpa:
-        text = f"working pressure {show_pressure(working)} is above the filling ceiling: air up after the liquid is in"
-        yield Caution("note", text, COMMON_PRACTICE)
-    elif abs(working - final) > KPA_PER_PSI:
-        verb = "air the tyre up" if final < working else "let the tyre down"
-        text = f"{verb} from {show_pressure(final)} to {show_pressure(working)} with the valve at the top"
-        yield Caution("note", text, COMMON_PRACTICE)
+        frost = (
+            Wording("caution.frost_not_known", "of a frost point that is not known")()
+            if after.freeze_c is None
+            else Wording("caution.frost_at", "first ice at {frost:temperature}")(frost=after.freeze_c)
+        )
+        text = Wording(
+            "caution.drawn_first",
+            "drawn off with the valve at the bottom, {volume:volume} ({percent:number} % of the cavity) of the old "
+            "stay "
+            "below its hole: the mix is then {mix}, {frost}",
+        )(**held, mix=after.name, frost=frost)
+    yield Caution("note", text, Wording("source.rings", "the cavity's rings cut at the valve hole")())

@@ -11,9 +11,10 @@ from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
 from rig.plan.target import Target, Wanted, half_percent_from_l, target_for
 from rig.run.metering import meter_of, meters_of
-from rig.run.mistakes import nearest
+from rig.run.mistakes import closest
 from rig.run.readings import conversions
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.wheel import Cavity, Learned, Measured, SizeError, cavity_of, read_size, valve_named
 
 _LEVEL_STEPS = 40
@@ -104,7 +105,14 @@ def wheel_question(settings: Settings, name: str, question: Question) -> Questio
     """
     wheel = settings.wheels.get(name)
     if wheel is None:
-        raise SizeError(f"no wheel {name!r} in the configuration{nearest(name, settings.wheels)}")
+        near = closest(name, settings.wheels)
+        if near is not None:
+            words = Wording(
+                "refused.no_shop_wheel_near", "no wheel '{name}' in the configuration; did you mean '{near}'?"
+            )
+            raise SizeError(words(name=name, near=near))
+        words = Wording("refused.no_shop_wheel", "no wheel '{name}' in the configuration; known are {known}")
+        raise SizeError(words(name=name, known=", ".join(sorted(settings.wheels))))
     return replace(
         question,
         size=wheel.size,

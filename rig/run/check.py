@@ -43,7 +43,7 @@ def check_text(settings: Settings) -> tuple[dict[str, object], str]:
     for link_name, link in settings.links.items():
         if isinstance(link, LineLink):
             lines += [f"  {each.point:<20} {link_name} field {name!r} of a line" for name, each in link.fields.items()]
-    cautions = [UNGUARDED] if unguarded(settings) else []
+    cautions: list[str] = [UNGUARDED] if unguarded(settings) else []
     if blind := sorted(settings.points.keys() - settings.read.keys()):
         cautions.append(f"Not read back: {', '.join(blind)}; a relay that does not obey shows by its effects only.")
     cautions += [*slow_buses(settings), *_unstated(settings)]

@@ -33,6 +33,7 @@ from rig.run.ready import GivenChecks
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
+from rig.sentence import Sentence
 from rig.shop.before import wiring_cautions
 from rig.shop.trials import TrialText
 
@@ -104,7 +105,7 @@ class Snapshot:
     live: Live
     ended: Ended | None
     """The last finished fill."""
-    notice: str
+    notice: Sentence | str
     """Why the last order was not carried out."""
     cautions: tuple[Caution, ...]
     """Cautions that apply before anything moves, whatever the work."""

@@ -15,6 +15,7 @@ from rig.control.values import Request, Scope
 from rig.run.facade import Facade, Order, Snapshot
 from rig.run.prover import Seen
 from rig.run.settings import Settings
+from rig.sentence import WHOLE
 from rig.shop.posting import software
 
 HEAD_BYTES = 4
@@ -140,7 +141,7 @@ def own_hello() -> Hello:
 
 def frame_of(said: BaseModel) -> bytes:
     """The frame of a message or an answer."""
-    text = said.model_dump_json().encode()
+    text = said.model_dump_json(context=WHOLE).encode()
     return len(text).to_bytes(HEAD_BYTES) + text
 
 

@@ -44,11 +44,17 @@ def shown(part: str | int) -> str:
     return text if text.isprintable() else repr(text)
 
 
-def nearest(word: str, known: Collection[str]) -> str:
-    """A hint at the known word most similar to ``word``, or at all of them."""
+def closest(word: str, known: Collection[str]) -> str | None:
+    """The known word most similar to ``word``; None where none is."""
     close = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
     close += [each for each in sorted(known) if word and word.casefold() in each.casefold()]
-    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(sorted(known))}"
+    return close[0] if close else None
+
+
+def nearest(word: str, known: Collection[str]) -> str:
+    """A hint at the known word most similar to ``word``, or at all of them."""
+    close = closest(word, known)
+    return f"; known are {', '.join(sorted(known))}" if close is None else f"; did you mean {close!r}?"
 
 
 def drop(document: object, location: Location) -> None:

@@ -10,16 +10,18 @@ from rig.field.turning import DIRECTION, RUN, Turning
 from rig.run.names import DIRECTED, FEEDBACK, HEARTBEAT, MOVING
 from rig.run.settings import Settings
 from rig.run.wiring import least_scan_s
+from rig.sentence import Sentence, Wording
 
 if TYPE_CHECKING:
     from rig.field.field import Field
 
 _FOLLOW_S = 0.1
 """Time allowed for a contactor to follow its relay: it pulls in within 50 ms (from memory)."""
-UNGUARDED = (
+UNGUARDED = Wording(
+    "caution.unguarded",
     "Nothing switches the outputs off when this computer or its bus stops: the map has neither output_timeout nor "
-    'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.'
-)
+    'heartbeat. Stay at the pump\'s switch; config/WIRING.md, "A board without a time-out", shows the timer relay.',
+)()
 
 
 def field_of(settings: Settings) -> Field:
@@ -79,7 +81,7 @@ def unguarded(settings: Settings) -> bool:
     return not guarded and not (MOVING | DIRECTED).isdisjoint(settings.points)
 
 
-def slow_buses(settings: Settings) -> list[str]:
+def slow_buses(settings: Settings) -> list[Sentence]:
     """Report buses whose wire time leaves their devices less than half of their limit."""
     found = []
     for name, link in settings.buses.items():
@@ -87,8 +89,12 @@ def slow_buses(settings: Settings) -> list[str]:
             least_s = least_scan_s(link, {n: p for n, p in settings.read.items() if p.link == name})
             limit_s = settings.late_of(name)
             if least_s > limit_s / 2:
-                found.append(
-                    f"Link {name}: a scan takes {1000 * least_s:.0f} ms at {link.baud} baud and more with the devices' "
-                    f"own time; its limit is {1000 * limit_s:.0f} ms. More baud, fewer points, or links.{name}.late."
+                words = Wording(
+                    "caution.slow_bus",
+                    "Link {link}: a scan takes {least:number} ms at {baud:number} baud and more with the devices' "
+                    "own time; "
+                    "its limit is {limit:number} ms. More baud, fewer points, or links.{link}.late.",
                 )
+                least_ms, limit_ms = round(1000 * least_s), round(1000 * limit_s)
+                found.append(words(link=name, least=least_ms, baud=link.baud, limit=limit_ms))
     return found

@@ -39,6 +39,7 @@ from rig.run.session import (
 from rig.run.settings import Settings
 from rig.run.stand_in import stand_in_of
 from rig.run.work import at_work
+from rig.sentence import Wording
 from rig.shop.before import wiring_cautions
 from rig.shop.calibration import Standing, meter_facts, meter_name, standing
 from rig.shop.posting import entered
@@ -155,8 +156,10 @@ async def _run(
     work = ended.work
     if work.outcome != "complete":
         raise Refused(
-            f"the run ended {work.outcome} ({work.first_out or 'stopped by hand'}): nothing of this proving "
-            "is kept; put that right and begin again"
+            Wording(
+                "notice.run_ended",
+                "the run ended {outcome} ({why}): nothing of this proving is kept; put that right and begin again",
+            )(outcome=work.outcome, why=work.first_out or "stopped by hand")
         )
     thermometer = "fluid_temp" in settings.points or "fluid_temp" in settings.line_points
     return Counted(work.pulses, work.fluid_c if thermometer else liquid_c(settings, trial), flows.lps)

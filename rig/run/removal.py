@@ -39,9 +39,11 @@ from rig.run.session import (
 )
 from rig.run.settings import Settings
 from rig.run.work import at_work
-from rig.shop.before import foredrawn, wiring_cautions
+from rig.sentence import Wording
+from rig.shop.before import wiring_cautions
+from rig.shop.before_drawing import foredrawn
 from rig.shop.calibration import meter_facts
-from rig.units import KPA_PER_PSI, show_volume
+from rig.units import KPA_PER_PSI
 from rig.wheel.valve import valve_named
 
 _JUST_ABOVE_AMBIENT_KPA = KPA_PER_PSI
@@ -112,8 +114,12 @@ def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Me
     volume_l = comes_l if removal.volume_l is None else removal.volume_l
     if not 0 < volume_l <= comes_l:
         raise Refused(
-            f"of {show_volume(holds_l)} only {show_volume(max(comes_l, 0.0))} stand above a {clock:g} o'clock "
-            "valve: turn it to the bottom (--valve-at 6), check --holds and --volume"
+            Wording(
+                "refused.stands_below",
+                "of {holds:volume} only {comes:volume} stand above a {clock:number} o'clock valve: turn it to the "
+                "bottom "
+                "(--valve-at 6), check --holds and --volume",
+            )(holds=holds_l, comes=max(comes_l, 0.0), clock=clock)
         )
     return replace(
         vessel_setup(settings, fluid, temp_c, volume_l, new_id(), memory),
@@ -133,7 +139,12 @@ def _bypass_measure(setup: Setup) -> int:
     for number, meter in enumerate(setup.beside, start=1):
         if meter.kind in _TOTE_KINDS:
             return number
-    raise Refused("no scale or level under the tote: what goes round the meter is not seen; use --through-meter")
+    raise Refused(
+        Wording(
+            "refused.unseen",
+            "no scale or level under the tote: what goes round the meter is not seen; use --through-meter",
+        )()
+    )
 
 
 def _removal_about(settings: Settings, removal: Removal, fluid: Fluid, setup: Setup, meter: MeterFacts) -> About:

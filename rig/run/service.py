@@ -37,6 +37,7 @@ from rig.run.refused import Refused
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.session import Errand, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
+from rig.sentence import Wording, said_by
 from rig.shop.posting import entered, journal_to_read
 from rig.shop.second_copy import after_record
 from rig.shop.trials import TrialText, trial_of
@@ -151,7 +152,7 @@ class Service:
         try:
             ended = await self._do(order)
         except _TOLD as error:
-            self._facade.ends(None, str(error))
+            self._facade.ends(None, said_by(error))
         else:
             seen = self._facade.snapshot()
             self._after = afterwards_of(self._settings, seen.setup, seen.decision)
@@ -220,7 +221,9 @@ class Service:
         try:
             while (found := answer()) is None:
                 if self._ended or self._facade.take_stop():
-                    raise Refused("stopped between two runs: nothing of this proving is kept")
+                    raise Refused(
+                        Wording("notice.between_runs", "stopped between two runs: nothing of this proving is kept")()
+                    )
                 self._facade.beat(await self._look())
                 await asyncio.sleep(_LOOK_S)
             return found

@@ -40,6 +40,7 @@ from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.run.time_guard import Times, between, carried
 from rig.run.work import at_work
+from rig.sentence import Sentence, Wording
 from rig.shop.before import foreknown, left_in_tote_l
 from rig.shop.calibration import Standing, for_liquid, meter_facts, note_changes, standing, with_factor
 from rig.shop.posting import begun, posted, software
@@ -98,9 +99,7 @@ async def fill_wheel(
         await may_begin(settings, journal)
         settings, found = metered(settings, journal, errand.by, (target.fluid, target.temp_c))
         if journal.recall(HOSE_HOLDS) == RINSE_WATER:
-            raise Refused(
-                "pump and hose hold rinse water, which never goes into a tyre: run `rig rinse --divert` first"
-            )
+            raise Refused(_RINSE_WATER())
         setup = setup_of(settings, question, target, new_id(), recalled(settings, journal, target.fluid, found))
         about = _about(errand, target, meter_facts(found, journal.event_counts()))
         about = replace(about, warned=tuple(caution.text for caution in known.cautions))
@@ -235,10 +234,22 @@ class _LastSeen:
         self.watch(setup, decision)
 
 
-def _reasons(missing: tuple[Missing, ...]) -> str:
+_RINSE_WATER = Wording(
+    "notice.rinse_water", "pump and hose hold rinse water, which never goes into a tyre: run `rig rinse --divert` first"
+)
+_NOT_STARTED = Wording("notice.not_started", "stopped before the start; nothing has moved")
+_NOT_READY = Wording("notice.not_ready", "not ready:\n{reasons}")
+_REASON = Wording("notice.reason", "  - {reason}")
+_REASON_AND = Wording("notice.reason_and", "  - {reason}\n{more}")
+
+
+def _reasons(missing: tuple[Missing, ...]) -> Sentence:
     if not missing:
-        return "stopped before the start; nothing has moved"
-    return "not ready:\n" + "\n".join(f"  - {item.text}" for item in missing)
+        return _NOT_STARTED()
+    listed = _REASON(reason=missing[-1].text)
+    for each in reversed(missing[:-1]):
+        listed = _REASON_AND(reason=each.text, more=listed)
+    return _NOT_READY(reasons=listed)
 
 
 def stop_on_signals(fill: Fill, interrupt: Callable[[], None] | None = None) -> Callable[[], None]:

@@ -36,7 +36,7 @@ _ROUNDING_KPA = 1e-6
 """Rounding error of a conversion: 35 psi as written is not above 35 psi."""
 _PATHS = (
     ("rig", "data", "rig-data"), ("rig", "second_copy", ""), ("panel", "texts", ""),
-    ("panel", "certificate", ""), ("panel", "key", ""),
+    ("panel", "languages", ""), ("panel", "certificate", ""), ("panel", "key", ""),
 )  # fmt: skip
 """Keys that are paths, each with its default."""
 _MOST_SETTLE_S = 2.0

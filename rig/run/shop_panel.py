@@ -27,7 +27,9 @@ class PanelTable(Strict):
     units: Units = "us"
     """us: US gallons, psi, pounds. kpa and bar: litres, that pressure, kilograms. Each browser may choose."""
     texts: str = ""
-    """A translation of the page: a JSON file as rig/panel/static/texts.json."""
+    """Other words for texts of the English page: a JSON file as rig/panel/static/texts.json."""
+    languages: str = ""
+    """A folder with further languages of the page: a file for each, named by the language's code, as ar.json."""
     certificate: str = ""
     """PEM file of the page's certificate, used with ``key``: the page is then served by https only."""
     key: str = ""
@@ -37,6 +39,8 @@ class PanelTable(Strict):
     def _whole(self) -> PanelTable:
         if bool(self.certificate) != bool(self.key):
             raise ValueError("https wants both certificate and key")
+        if self.languages and not Path(self.languages).is_dir():
+            raise ValueError(f"languages: there is no folder {self.languages!r}")
         for name, path in (("texts", self.texts), ("certificate", self.certificate), ("key", self.key)):
             if path and not Path(path).is_file():
                 raise ValueError(f"{name}: there is no file {path!r}")

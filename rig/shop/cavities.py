@@ -19,9 +19,9 @@ from rig.record.notes import SHARED, Shared
 from rig.record.work import PumpWork
 from rig.run.settings import Settings
 from rig.run.shop_wheels import ShopWheel
+from rig.sentence import Wording
 from rig.shop.customers import customer_of, names_of
 from rig.shop.posting import job_facts, number_of, place_of
-from rig.units import show_volume
 from rig.wheel import read_size
 
 if TYPE_CHECKING:
@@ -99,6 +99,16 @@ class Measured:
     note: Caution
 
 
+_BY_FILL = Wording("source.fill", "No. {number} of {device}, {day}")
+_WAS_ANOTHER = Wording(
+    "caution.book.another_tyre", "this wheel was a {size} when it was filled last: is it another tyre now?"
+)
+_MEASURED = Wording(
+    "caution.book.measured",
+    'this wheel\'s cavity was measured: {cavity:volume} ± {half:volume}; --wheel "{name}" goes by it',
+)
+
+
 def measured_before(
     settings: Settings, book: Book | None, question: Question, job: str, position: str
 ) -> Measured | None:
@@ -113,12 +123,10 @@ def measured_before(
         return None
     name, said = found
     (cavity, doubt), size = _figures(said), str(said["size"])
-    source = f"No. {said['number']} of {said['device']}, {str(said['at'])[:10]}"
+    source = _BY_FILL(number=str(said["number"]), device=str(said["device"]), day=str(said["at"])[:10])
     if size != read_size(question.size).text:
-        text = f"this wheel was a {size} when it was filled last: is it another tyre now?"
-        return Measured("", Caution("note", text, source))
-    text = f'this wheel\'s cavity was measured: {show_volume(cavity)} ± {doubt:.0f} L; --wheel "{name}" goes by it'
-    return Measured(name, Caution("note", text, source))
+        return Measured("", Caution("note", _WAS_ANOTHER(size=size), source))
+    return Measured(name, Caution("note", _MEASURED(cavity=cavity, half=doubt, name=name), source))
 
 
 def _offered(settings: Settings, names: list[str]) -> tuple[str, Document] | None:

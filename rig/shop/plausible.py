@@ -6,7 +6,7 @@ record is written, nor who asks.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from rig.record.base import Sealed
@@ -26,15 +26,15 @@ from rig.record.notes import (
     ToteFacts,
 )  # fmt: skip
 from rig.record.work import PumpWork
-from rig.run.mistakes import nearest
+from rig.run.mistakes import closest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Sentence, Wording
 from rig.shop.filled import filled_one
 from rig.shop.posting import FILL, RETURN, posted_under, pumped
 from rig.shop.ranges import FARM, FARM_PRESSURE, LARGEST_TANK, LARGEST_WHEEL, NUMBER, PRESSURE, Range
 from rig.shop.totes import read_as, totes_of
 from rig.shop.wheels import of_wheel
-from rig.units import show_pressure, show_volume
 from rig.wheel import cavity_of, read_size
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ Of = Literal["wheel", "tote", "pressure", "number"]
 class Doubtful(Refused):
     """An entry failed its plausibility check; confirmed by its word (``--sure``), it is kept."""
 
-    def __init__(self, doubts: Sequence[str]) -> None:
+    def __init__(self, doubts: Sequence[Sentence]) -> None:
         """Create it from one sentence per doubt."""
         super().__init__("; ".join(doubts) + ". If it is so, say it again with --sure")
         self.doubts = tuple(doubts)
@@ -93,19 +93,22 @@ def _figure_of(said: Sealed) -> tuple[float | None, Of]:
     return None, "number"
 
 
-def _of_figure(book: Book, said: Sealed, standing: Record | None) -> Iterator[str]:
+def _of_figure(book: Book, said: Sealed, standing: Record | None) -> Iterator[Sentence]:
     value, of = _figure_of(said)
     if value is None:
         return
     found = _range(book, of, said, standing)
     if not found.low <= value <= found.high:
-        yield f"{_shown(of, value)} can hardly be: {found.source}"
+        yield _HARDLY[of](value=value, why=found.source)
 
 
-def _shown(of: Of, value: float) -> str:
-    if of == "number":
-        return f"{value:g}"
-    return show_pressure(value) if of == "pressure" else show_volume(value)
+_VOLUME = Wording("doubt.volume", "{value:volume} can hardly be: {why}")
+_HARDLY: Mapping[Of, Wording] = {
+    "wheel": _VOLUME,
+    "tote": _VOLUME,
+    "pressure": Wording("doubt.pressure", "{value:pressure} can hardly be: {why}"),
+    "number": Wording("doubt.number", "{value:number} can hardly be: {why}"),
+}
 
 
 def _range(book: Book, of: Of, said: Sealed, standing: Record | None) -> Range:
@@ -122,7 +125,8 @@ def _range(book: Book, of: Of, said: Sealed, standing: Record | None) -> Range:
 
 def _of_cavity(size: str) -> Range:
     cavity = cavity_of(read_size(size))
-    return Range(0.0, cavity.high_l, f"a {size} holds {show_volume(cavity.high_l)} at most ({cavity.basis})")
+    words = Wording("range.cavity", "a {size} holds {most:volume} at most ({basis})")
+    return Range(0.0, cavity.high_l, words(size=size, most=cavity.high_l, basis=cavity.basis))
 
 
 def _of_tote(book: Book, said: Sealed, standing: Record | None) -> Range:
@@ -132,14 +136,16 @@ def _of_tote(book: Book, said: Sealed, standing: Record | None) -> Range:
         other_l = filled_one(book, fill).spilled_l - (Spilled.of(standing).spilled_l if standing else 0.0)
         work = PumpWork.of(fill)
         most_l = work.net_l + work.net_u_l - other_l
-        return Range(0.0, most_l, f"the fill moved {show_volume(most_l)} at most besides what was noted")
+        words = Wording("range.moved", "the fill moved {most:volume} at most besides what was noted")
+        return Range(0.0, most_l, words(most=most_l))
     if isinstance(said, ToteFacts):
         return LARGEST_TANK
     name = said.tote if isinstance(said, Load | Dip | Moved | PumpWork) else None
     tote = next((each for each in totes_of(book) if each.name == name), None)
     if tote is None or tote.capacity_l is None:
         return LARGEST_TANK
-    return Range(0.0, tote.capacity_l, f"{tote.title} takes {show_volume(tote.capacity_l)}")
+    words = Wording("range.tote", "{tote} takes {most:volume}")
+    return Range(0.0, tote.capacity_l, words(tote=tote.title, most=tote.capacity_l))
 
 
 def _fill_of(book: Book, said: Sealed) -> Record | None:
@@ -161,7 +167,7 @@ def size_of_wheel(book: Book, said: Sealed) -> str:
     return next((work.size for each in reversed(known) if (work := pumped(each))), "")
 
 
-def _of_liquid(settings: Settings | None, said: Sealed) -> Iterator[str]:
+def _of_liquid(settings: Settings | None, said: Sealed) -> Iterator[Sentence]:
     if isinstance(said, Conversion):
         text = said.to
     elif isinstance(said, Returned | Holds | Load | Dip | ToteFacts) or (isinstance(said, PumpWork) and said.drawn_l):
@@ -170,4 +176,11 @@ def _of_liquid(settings: Settings | None, said: Sealed) -> Iterator[str]:
         return
     if text and read_as(settings, text) is None:
         own: Collection[str] = settings.fluids if settings else ()
-        yield f"{text!r} is no liquid that is known{nearest(text, [*_NAMES, *own])}"
+        known = sorted({*_NAMES, *own})
+        near = closest(text, known)
+        if near is None:
+            words = Wording("doubt.liquid", "'{text}' is no liquid that is known; known are {known}")
+            yield words(text=text, known=", ".join(known))
+        else:
+            words = Wording("doubt.liquid_near", "'{text}' is no liquid that is known; did you mean '{near}'?")
+            yield words(text=text, near=near)

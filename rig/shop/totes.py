@@ -16,6 +16,7 @@ from rig.record.notes import Connect, Dip, Load, Returned, Rinsed, Spilled, Tote
 from rig.record.work import PumpWork
 from rig.run.assembly import fluid_of
 from rig.run.settings import Settings
+from rig.sentence import Sentence, Wording
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -50,11 +51,12 @@ class Tote:
     content: Content = Content()
 
     @property
-    def title(self) -> str:
+    def title(self) -> Sentence:
         """Name of the tote for use in a sentence."""
         if not self.name:
-            return "the tote"
-        return f"yard tank {self.name}" if self.yard else f"tote {self.name}"
+            return Wording("tote.unnamed", "the tote")()
+        words = Wording("tote.yard", "yard tank {name}") if self.yard else Wording("tote.named", "tote {name}")
+        return words(name=self.name)
 
     @property
     def fluids(self) -> tuple[str, ...]:

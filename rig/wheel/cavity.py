@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Literal
 
+from rig.sentence import Sentence, Wording
 from rig.wheel.designation import Designation
 from rig.wheel.dimensions import Measured, MeasureError, Outline, outline_of
 from rig.wheel.geometry import band_l, section_of, valve_radius_m
@@ -38,7 +39,7 @@ class Cavity:
     low_l: float
     high_l: float
     basis: Basis
-    notes: tuple[str, ...]
+    notes: tuple[Sentence, ...]
     outline: Outline
     section: Section
     shape_m3: float = field(repr=False)
@@ -161,7 +162,10 @@ def _with_learned(shape: Cavity, learned: Learned) -> Cavity:
     """The cavity as measured wheels of its size give it."""
     scale = shape.shape_m3 / geometric_cavity(shape.designation).shape_m3
     litres, low, high = (scale * each for each in (learned.litres, learned.low_l, learned.high_l))
-    notes = (*shape.notes, f"measured: {learned.counted} (`rig chart show`)")
+    notes = (
+        *shape.notes,
+        Wording("note.chart", "wheels measured: {counted} (`rig chart show`)")(counted=learned.counted),
+    )
     return replace(shape, volume_l=litres, low_l=low, high_l=high, basis="measured wheels", notes=notes)
 
 
@@ -177,15 +181,18 @@ def _with_published(shape: Cavity) -> Cavity:
     volumes = [scale * row.at_valve_l / at_valve for row in rows if not row.by_weight]
     weights = [scale * row.at_valve_l / at_valve for row in rows if row.by_weight]
     if not volumes:
-        note = f"published by weight only, the band covers it: {rows[0].title}"
+        note = Wording("note.by_weight", "published by weight only, the band covers it: {title}")(title=rows[0].title)
         low, high = min(shape.low_l, *weights), max(shape.high_l, *weights)
         return replace(shape, low_l=low, high_l=high, notes=(*shape.notes, note))
     rounded_l = scale * _WHOLE_GALLON_U_L / at_valve
     low = min([min(volumes) - math.hypot(_TABLE_U * min(volumes), rounded_l), *weights])
     high = max([max(volumes) + math.hypot(_TABLE_U * max(volumes), rounded_l), *weights])
-    notes = (*shape.notes, f"published fill of {rows[0].size}: {rows[0].title}")
+    notes = (
+        *shape.notes,
+        Wording("note.published", "published fill of {size}: {title}")(size=rows[0].size, title=rows[0].title),
+    )
     if scale != 1:
-        notes += (f"scaled by {scale:.3f} for the measured lengths",)
+        notes += (Wording("note.scaled", "scaled by {scale:number} for the measured lengths")(scale=round(scale, 3)),)
     return replace(shape, volume_l=volumes[0], low_l=low, high_l=high, basis="table", notes=notes)
 
 
@@ -196,10 +203,10 @@ def _taught(shape: Cavity, taught_l: float, taught_u_l: float | None) -> Cavity:
             f"teach the wheel again"
         )
     if taught_u_l is not None:
-        notes = (*shape.notes, "measured by the strokes of a fill of this wheel")
+        notes = (*shape.notes, Wording("note.measured", "measured by the strokes of a fill of this wheel")())
         low, high = taught_l - taught_u_l, taught_l + taught_u_l
         return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="measured", notes=notes)
-    notes = (*shape.notes, "taught by a reference fill of this wheel")
+    notes = (*shape.notes, Wording("note.taught", "taught by a reference fill of this wheel")())
     low, high = taught_l * (1 - TAUGHT_U), taught_l * (1 + TAUGHT_U)
     return replace(shape, volume_l=taught_l, low_l=low, high_l=high, basis="taught", notes=notes)
 

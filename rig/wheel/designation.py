@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
+from rig.sentence import Sentence, Wording
 from rig.wheel.known import INDUSTRIAL, KNOWN_SIZES, OLD_CODES
 
 Family = Literal[
@@ -37,6 +38,10 @@ class NoRoomError(SizeError):
     """A tyre without an air space: solid, pressed on, or filled with foam; the message says that no liquid goes in."""
 
 
+_OLD_CODE = Wording("note.old_code", "old code {mark}, read as {size}")
+_READ_AS = Wording("note.read_as", "{mark} read as {size}")
+
+
 @dataclass(frozen=True, slots=True)
 class Designation:
     """A tyre size as marked. ``text`` is canonical; widths and diameters of inch marks are inches.
@@ -54,7 +59,7 @@ class Designation:
     diameter_in: float | None = None
     millimetres: bool = False
     low_section: bool = False
-    remark: str = ""
+    remark: Sentence | None = None
     grade: str = ""
     """Marks before the size that say what it may carry, not what it holds: IF, VF, CFO, LSW."""
     service: str = ""
@@ -139,7 +144,14 @@ def _read_double(m: re.Match[str]) -> Designation | None:
         return None
     c = _construction(m[3])
     text = f"{m[1]}{_letter(c)}{_number(float(m[4]))}"
-    return Designation(text, "drive", c, float(m[1]), float(m[4]), remark=f"old code {m[2]} beside it left out")
+    return Designation(
+        text,
+        "drive",
+        c,
+        float(m[1]),
+        float(m[4]),
+        remark=Wording("note.code_left_out", "old code {code} beside it left out")(code=m[2]),
+    )
 
 
 def _read_metric(m: re.Match[str]) -> Designation | None:
@@ -214,7 +226,7 @@ def _read_plain(m: re.Match[str]) -> Designation | None:
         return Designation(text, "metric", c, width / 25.4, rim, millimetres=True)
     if mark in OLD_CODES and rim in _OLD_RIMS:
         text = f"{OLD_CODES[mark]}{_letter(c)}{_number(rim)}"
-        remark = f"old code {mark}-{_number(rim)}, read as {text}"
+        remark = _OLD_CODE(mark=f"{mark}-{_number(rim)}", size=text)
         return Designation(text, "drive", c, float(OLD_CODES[mark]), rim, remark=remark)
     text = f"{_mark(mark)}{_letter(c)}{_number(rim)}"
     return Designation(text, _plain_family(mark, width, rim), c, width, rim)
@@ -223,7 +235,9 @@ def _read_plain(m: re.Match[str]) -> Designation | None:
 def _without_point(mark: str, rim: float, c: Construction) -> Designation:
     text = f"{mark[:-2]}.{mark[-2:]}{_letter(c)}{_number(rim)}"
     family = _plain_family(f"{mark[:-2]}.{mark[-2:]}", float(mark) / 100, rim)
-    return Designation(text, family, c, float(mark) / 100, rim, remark=f"{mark}-{_number(rim)} read as {text}")
+    return Designation(
+        text, family, c, float(mark) / 100, rim, remark=_READ_AS(mark=f"{mark}-{_number(rim)}", size=text)
+    )
 
 
 def _plain_family(mark: str, width: float, rim: float) -> Family:
@@ -279,13 +293,21 @@ def read_size(text: str) -> Designation:
     """Parse a size; :class:`SizeError` if ``text`` is none, :class:`NoRoomError` if the tyre has no air space."""
     plain = _plain_text(text)
     if (solid := _NO_ROOM.search(plain)) is not None:
-        raise NoRoomError(f"{text[:60]!r} ({solid[0].lower()}) has no air space: no liquid goes in")
+        raise NoRoomError(
+            Wording("refused.solid", "'{text}' ({mark}) has no air space: no liquid goes in")(
+                text=text[:60], mark=solid[0].lower()
+            )
+        )
     prefix = _PREFIX.match(plain)
     body = plain[prefix.end() :] if prefix else plain
     if _pressed_on(body):
         raise NoRoomError(
-            f"{text[:60]!r} reads as a press-on tyre (outside x width x hub), solid rubber without an air space: no "
-            "liquid goes in. An air tyre is written like 18x7-8 or 26x12.00-12"
+            Wording(
+                "refused.press_on",
+                "'{text}' reads as a press-on tyre (outside x width x hub), solid rubber without an air space: no "
+                "liquid "
+                "goes in. An air tyre is written like 18x7-8 or 26x12.00-12",
+            )(text=text[:60])
         )
     for form, reader in _READERS:
         match = form.fullmatch(body)
@@ -311,11 +333,19 @@ def _pressed_on(body: str) -> bool:
     return hub not in _RIMS or (match[3] == "X" and (outside - hub) / 2 < _LOW_RUBBER * width)
 
 
-def _advice(text: str, body: str) -> str:
+def _advice(text: str, body: str) -> Sentence:
     """The message for an unreadable size: the forms, and the most similar known sizes."""
     key = body.lower().replace(" ", "")[:40]
     turned = "-".join(reversed(key.split("-")))
     near = [size for size in KNOWN_SIZES if size == turned or (len(key) > 2 and size.startswith(key))][:2]
     near += difflib.get_close_matches(key, KNOWN_SIZES, n=3, cutoff=0.5)
-    hint = f"; nearest known sizes: {', '.join(dict.fromkeys(near[:4]))}" if near else ""
-    return f"{text[:60]!r} is no tyre size that can be read: write it like {FORMS}{hint}"
+    if not near:
+        return _NO_SIZE(text=text[:60], forms=FORMS)
+    return _NO_SIZE_BUT(text=text[:60], forms=FORMS, near=", ".join(dict.fromkeys(near[:4])))
+
+
+_NO_SIZE = Wording("refused.size", "'{text}' is no tyre size that can be read: write it like {forms}")
+_NO_SIZE_BUT = Wording(
+    "refused.size_near",
+    "'{text}' is no tyre size that can be read: write it like {forms}; nearest known sizes: {near}",
+)

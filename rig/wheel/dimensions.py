@@ -15,6 +15,7 @@ from functools import cache
 from importlib.resources import files
 from statistics import fmean
 
+from rig.sentence import Sentence, Wording
 from rig.wheel.designation import Designation, Family, SizeError
 
 INCH_M = 0.0254
@@ -56,7 +57,7 @@ class Outline:
     rim_width_m: float
     diameter_u: float
     section_u: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Sentence, ...] = ()
 
 
 class MeasureError(SizeError):
@@ -164,14 +165,19 @@ def _marked(d: Designation) -> _Marked:
     return _by_width(d)
 
 
-def _unlisted(d: Designation) -> Iterator[str]:
+def _unlisted(d: Designation) -> Iterator[Sentence]:
     """A note on a width that no table has: a rare tyre, or a mistyped one."""
     if d.aspect is not None or d.millimetres or d.diameter_in is not None or d.text in _table():
         return
     widths = sorted({row.width_in for row in _rows_of_series(d)}, key=lambda width: abs(width - d.width_in))
     if d.width_in not in widths:
-        near = f" (the next ones: {' and '.join(f'{width:g}' for width in widths[:2])})" if widths else ""
-        yield f"the width of {d.text} is in no table{near}: look at the mark again, or measure diameter and section"
+        near = ", ".join(f"{width:g}" for width in widths[:2])
+        yield Wording(
+            "note.width",
+            "the width of {size} is in no table (the next ones: {near}): look at the mark again, or measure diameter "
+            "and "
+            "section",
+        )(size=d.text, near=near or "–")
 
 
 def outline_of(d: Designation, measured: Measured) -> Outline:
@@ -182,7 +188,11 @@ def outline_of(d: Designation, measured: Measured) -> Outline:
     notes = [*([d.remark] if d.remark else []), *_unlisted(d)]
     if d.millimetres and d.aspect is None and measured.diameter_m is None:
         diameter_u = 2 * d.width_in * _UNMARKED_SPREAD / 100 * INCH_M / diameter_m
-        notes.append(f"{d.text} has no aspect ratio, {assumed_aspect(d):g} is assumed: measure the outside diameter")
+        notes.append(
+            Wording(
+                "note.aspect", "{size} has no aspect ratio, {aspect:number} is assumed: measure the outside diameter"
+            )(size=d.text, aspect=assumed_aspect(d))
+        )
     return Outline(
         diameter_m=_taken(d, "outside diameter", measured.diameter_m, diameter_m, 0.15),
         section_m=_taken(d, "section width", measured.section_m, m.section * INCH_M, 0.25),

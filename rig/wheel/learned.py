@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import NamedTuple
 
+from rig.sentence import Sentence, Wording
+
 _WHEEL_SCALE, _MAKE_SCALE, _SHOP_SCALE = 0.01, 0.015, 0.02
 """Scales of the priors: spread between wheels of a make, makes of a size, shops. Between makers the lengths of 23
 published tyres spread a volume by some 1.4 % (see ``dimensions``); the others are assumptions, no source."""
@@ -64,10 +66,15 @@ class Learned:
         return (self.high_l - self.low_l) / 2
 
     @property
-    def counted(self) -> str:
+    def counted(self) -> Sentence:
         """By which wheels, in words."""
-        whole = f"{self.wheels} wheel{'s' if self.wheels > 1 else ''}"
-        return f"{whole} of this size, {self.of_make} of this make" if self.of_make else f"{whole} of this size"
+        if self.of_make:
+            return _OF_MAKE(wheels=self.wheels, of_make=self.of_make)
+        return _OF_SIZE(wheels=self.wheels)
+
+
+_OF_SIZE = Wording("measured.of_size", "{wheels:number} of this size")
+_OF_MAKE = Wording("measured.of_make", "{wheels:number} of this size, {of_make:number} of this make")
 
 
 @dataclass(frozen=True, slots=True)

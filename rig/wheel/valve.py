@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Literal
 
-from rig.caution import COMMON_PRACTICE, Caution
+from rig.caution import BULLETIN, COMMON_PRACTICE, Caution
+from rig.sentence import Wording
 from rig.units import KPA_PER_PSI, psi
 
 StopOrder = Literal["core back, then gun off", "gun off, then core back"]
@@ -88,16 +89,24 @@ def valve_named(text: str) -> ValveType:
     found = _BY_NAME.get(folded)
     if found is None:
         near = difflib.get_close_matches(folded, _BY_NAME, n=1, cutoff=0.6)
-        hint = f" (did you mean {_BY_NAME[near[0]].name}?)" if near else ""
         known = ", ".join(valve.name for valve in _VALVES)
-        raise ValveError(
-            f"{text[:60]!r} names no valve{hint}: write one of {known}, or write its number, such as TR618A"
+        if near:
+            meant = Wording(
+                "refused.valve_near",
+                "'{text}' names no valve (did you mean {near}?): write one of {known}, or write its number, such as "
+                "TR618A",
+            )
+            raise ValveError(meant(text=text[:60], near=_BY_NAME[near[0]].name, known=known))
+        words = Wording(
+            "refused.valve", "'{text}' names no valve: write one of {known}, or write its number, such as TR618A"
         )
+        raise ValveError(words(text=text[:60], known=known))
     return found
 
 
 # Rubber pull-through valves in farm wheels: pressures from which the trade mistrusts them, and requires metal.
 _RUBBER_DOUBT_PSI = 45.0
+_RUBBER_PSI = 55.0
 _METAL_PSI = 65.0
 
 
@@ -124,15 +133,37 @@ def valve_cautions(
 def _pressure(valve: ValveType, worst_kpa: float) -> tuple[Caution, ...]:
     worst, rating = psi(worst_kpa), psi(valve.rating_kpa)
     if worst > rating * 1.0001:
-        advice = "fit a steel valve" if rating < 200 else "ask the maker"
-        text = f"{worst:.1f} psi passes the rating of the {valve.name} ({rating:.0f} psi): {advice}"
-        return (Caution("danger", text, valve.source),)
+        words = (
+            Wording(
+                "caution.valve.steel",
+                "{worst:pressure} passes the rating of the {valve} ({rating:pressure}): fit a steel valve",
+            )
+            if rating < 200
+            else Wording(
+                "caution.valve.maker",
+                "{worst:pressure} passes the rating of the {valve} ({rating:pressure}): ask the maker",
+            )
+        )
+        text = words(worst=worst_kpa, valve=valve.name, rating=valve.rating_kpa)
+        return (Caution("danger", text, Wording("source.valve", "{source}")(source=valve.source)),)
     if valve.material != "rubber" or rating > _METAL_PSI * 1.0001:
         return ()
     if worst >= _METAL_PSI * 0.9999:
-        return (Caution("danger", f"a tyre at {worst:.0f} psi wants a steel valve, not rubber", COMMON_PRACTICE),)
+        return (
+            Caution(
+                "danger",
+                Wording("caution.valve.not_rubber", "a tyre at {worst:pressure} wants a steel valve, not rubber")(
+                    worst=worst_kpa
+                ),
+                COMMON_PRACTICE,
+            ),
+        )
     if worst > _RUBBER_DOUBT_PSI:
-        text = f"rubber pull-through valves are good for 45 to 55 psi; this one is to hold {worst:.0f} psi"
+        text = Wording(
+            "caution.valve.rubber",
+            "rubber pull-through valves are good for {least:pressure} to {most:pressure}; this one is to hold "
+            "{worst:pressure}",
+        )(least=_RUBBER_DOUBT_PSI * KPA_PER_PSI, most=_RUBBER_PSI * KPA_PER_PSI, worst=worst_kpa)
         return (Caution("caution", text, COMMON_PRACTICE),)
     return ()
 
@@ -140,30 +171,40 @@ def _pressure(valve: ValveType, worst_kpa: float) -> tuple[Caution, ...]:
 def _brass(valve: ValveType, chloride: bool) -> tuple[Caution, ...]:
     if not (chloride and valve.brass):
         return ()
-    text = "calcium eats brass: look at stem and insert, put new ones in, keep them under liquid"
-    return (Caution("caution", text, "a tyre maker's bulletin on liquid-filled tyres"),)
+    text = Wording(
+        "caution.valve.brass",
+        "calcium eats brass: look at stem and insert, put new ones in, keep them under liquid",
+    )()
+    return (Caution("caution", text, BULLETIN),)
 
 
 def _hole(valve: ValveType, rim_hole_m: float | None) -> tuple[Caution, ...]:
     if rim_hole_m is None:
         return ()
     hole, needs = 1000 * rim_hole_m, 1000 * valve.rim_hole_m
-    source = "TRA rim holes 11.3, 15.7 and 20.5 mm, tyre data book"
+    source = Wording("source.rim_holes", "TRA rim holes 11.3, 15.7 and 20.5 mm, tyre data book")()
     if hole < needs - 0.4:
-        text = (
-            f"the rim hole is {hole:.1f} mm and the {valve.name} needs {needs:.1f} mm: keep the small valve, never file"
-        )
+        text = Wording(
+            "caution.valve.small_hole",
+            "the rim hole is {hole:number} mm and the {valve} needs {needs:number} mm: keep the small valve, never "
+            "file",
+        )(hole=round(hole, 1), valve=valve.name, needs=round(needs, 1))
         return (Caution("danger", text, source),)
     if hole > needs + 1.0:
-        text = f"the rim hole is {hole:.1f} mm, too wide for the {valve.name} ({needs:.1f} mm): it may pull out or leak"
+        text = Wording(
+            "caution.valve.wide_hole",
+            "the rim hole is {hole:number} mm, too wide for the {valve} ({needs:number} mm): it may pull out or leak",
+        )(hole=round(hole, 1), valve=valve.name, needs=round(needs, 1))
         return (Caution("danger", text, source),)
     return ()
 
 
 def _note(valve: ValveType) -> tuple[Caution, ...]:
-    bore = f"bore of the {valve.name} taken as {1000 * valve.bore_m:.0f} mm with the core or insert out"
-    found = [Caution("note", bore, "assumption, no open source prints it")]
+    bore = Wording("caution.valve.bore", "bore of the {valve} taken as {bore:number} mm with the core or insert out")(
+        valve=valve.name, bore=round(1000 * valve.bore_m)
+    )
+    found = [Caution("note", bore, Wording("source.assumption", "assumption, no open source prints it")())]
     if valve.needs_adapter:
-        text = "the core goes back under the gun only with a core-tool adapter"
+        text = Wording("caution.valve.adapter", "the core goes back under the gun only with a core-tool adapter")()
         found.append(Caution("note", text, COMMON_PRACTICE))
     return tuple(found)

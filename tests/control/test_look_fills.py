@@ -18,6 +18,7 @@ from rig.control.procedure import State
 from rig.control.values import Request
 from rig.run.assembly import Question
 from rig.run.person import Unattended
+from rig.units import show_volume
 
 FILLS = int(os.environ.get("RIG_LOOK_FILLS", "6"))
 LEAST = {"taught": 0.99, "table": 0.92, "geometry": 0.72}
@@ -120,7 +121,7 @@ def test_the_words_say_what_was_measured_and_what_it_may_be() -> None:
     held = fill.run(until=lambda d: d.state.state is State.HOLDING)
     text = stopped_text(fill.setup, held, "cavity_differs")
     assert "liquid inside, a smaller tyre, a tube or foam" in text
-    assert f"{fill.setup.cavity.low_l:.0f} to {fill.setup.cavity.high_l:.0f} L" in text
+    assert f"the size says {show_volume(fill.setup.cavity.low_l)} to" in text
     assert "liquid inside" not in stopped_text(fill.setup, held, "dry_run")
 
 

@@ -44,7 +44,10 @@ def test_hot_brine_is_light() -> None:
 def test_the_answer_says_how_hot_it_will_stand() -> None:
     brine = read_fluid("cacl2:3.5lb/gal@83%")
     told = [each.text for each in mix_of((Part(100.0, brine),), 20.0).cautions(brine)]
-    assert any("it will stand at 53 °C if the water has 20 °C: wait, or it is 1.7 % light" in text for text in told)
+    assert any(
+        "it will stand at 53 °C (127 °F) if the water has 20 °C (68 °F): wait, or it is 1.7 % light" in text
+        for text in told
+    )
 
 
 @pytest.mark.parametrize("delivered", ["cacl2:32%", "cacl2:35%", "cacl2:38%", "mgcl2:30%", "methanol:60%", "pg:60%vol"])

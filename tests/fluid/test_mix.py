@@ -85,10 +85,10 @@ def test_the_order_of_pouring_does_not_matter(parts: list[tuple[float, str]]) ->
 @pytest.mark.parametrize(
     ("parts", "why"),
     [
-        (((100.0, "beet"), (20.0, "water")), "beet and water"),
+        (((100.0, "beet"), (20.0, "water")), "beet + water"),
         (((100.0, "cacl2:20%"), (20.0, "methanol:30%")), "no mix that is known"),
         (((100.0, "pg:50%vol"), (20.0, "eg:50%vol")), "no mix that is known"),
-        (((100.0, "cacl2:20%"), (20.0, "unknown")), "nobody knows what 20 L of it are"),
+        (((100.0, "cacl2:20%"), (20.0, "unknown")), "nobody knows what 20.0 L (5.3 gal) of it are"),
         (((100.0, "cacl2:20%"), (None, "water")), "how much water"),
         (((100.0, "cacl2:20%"), (None, "unknown")), "nobody knows what is inside"),
     ],
@@ -175,13 +175,15 @@ def test_winter_tells_slush_from_solid_and_from_salt() -> None:
     assert _told(_alone("cacl2:3.5lb/gal", coldest_c=-20), "slush") == []
     assert _told(_alone("cacl2:3.5lb/gal", coldest_c=-30), "slush") == ["caution"]
     assert _told(_alone("cacl2:3.5lb/gal", coldest_c=-50), "solid") == ["danger"]
-    assert _told(_alone("cacl2:35%", coldest_c=-20), "drops salt (from -15 °C)") == ["caution"]
+    assert _told(_alone("cacl2:35%", coldest_c=-20), "drops salt (from -15 °C") == ["caution"]
 
 
 def test_an_unstated_assay_is_reported_with_what_it_leaves_open() -> None:
     # Flake sold: 77-80, 83-87 and 94-97 %.
     assert _told(_alone("cacl2:3.5lb/gal"), "77 % is assumed") == ["caution"]
-    assert _told(_alone("cacl2:3.5lb/gal"), "22.8 to 28.7 %, first crystals from -24 to -42 °C") == ["caution"]
+    assert _told(_alone("cacl2:3.5lb/gal"), "22.8 to 28.7 %, first crystals from -24 °C (-10 °F) to -42 °C") == [
+        "caution"
+    ]
     assert _told(_alone("cacl2:3.5lb/gal", assay=0.83), "assumed") == []
     assert _told(_alone("cacl2:3.5lb/gal@83%"), "assumed") == []
     assert _told(_alone("cacl2:20%"), "assumed") == []
@@ -211,7 +213,7 @@ def test_the_coldest_day_is_judged_by_the_mix_and_by_what_lies_on_top() -> None:
     brine = read_fluid("cacl2:3.5lb/gal")
     mix = _mix((185.5, "cacl2:3.5lb/gal"), (75.7, "water"))
     told = mix.cautions(brine, coldest_c=-20)
-    assert _told(told, "cacl2:17.0% is slush (from -14 °C)") == ["caution"]
+    assert _told(told, "cacl2:17.0% is slush (from -14 °C") == ["caution"]
     assert _told(told, "until the wheel has turned, water lies on top") == ["caution"]
     assert _told(mix.cautions(brine), "until the wheel has turned") == ["note"]
     assert _told(_alone("cacl2:3.5lb/gal", coldest_c=-20), "slush") == []
@@ -243,7 +245,7 @@ def test_a_record_tells_what_came_from_what_is_inside() -> None:
     )  # fmt: skip
     unknown = figures_of(brine, 185.5, 15.0, (), 75.7)
     assert (unknown.freeze_c, unknown.mass_kg, unknown.density_kg_m3) == (None, None, None)
-    assert unknown.mix_unknown == "nobody knows what 76 L of it are: weigh a sample"
+    assert unknown.mix_unknown == "nobody knows what 75.7 L (20.0 gal) of it are: weigh a sample"
     nothing = figures_of(brine, 0.0, 15.0, (Part(None, water),), 75.7)
     assert (nothing.mix, nothing.freeze_c, nothing.fluid_mass_kg) == ("water", 0.0, 0.0)
     out = figures_of(brine, -50.0, 15.0)

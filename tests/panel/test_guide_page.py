@@ -59,7 +59,7 @@ async def test_every_topic_is_a_page_within_the_policy(door: Door) -> None:
             where = attributes.get("src") or attributes.get("href") or "/"
             assert where.startswith(("/", "#")), f"{topic.name}: {where}"
         assert [each.get("src") for tag, each in markup.tags if tag == "script"] == [
-            f"/static/{door.page.assets.names['guide.js']}",
+            f"/static/{door.page.faces.english.assets.names['guide.js']}",
             None,
         ]
 

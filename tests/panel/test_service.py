@@ -101,9 +101,9 @@ def test_a_whole_fill_ends_with_its_record_and_the_rig_is_free_again(tmp_path: P
         picture = until(client, "fill", state="idle")
         while not picture["fill"]["missing"]:
             picture = until(client, "fill", state="idle")
-        assert "let it down" in picture["fill"]["missing"][0]["text"]
+        assert picture["fill"]["missing"][0]["text"]["key"] == "missing.arrival_pressure"
         client.post("/api/stop", json={"id": "stop-0001"})
-        assert "not ready" in until(client, "notice")["notice"]
+        assert until(client, "notice")["notice"]["key"] == "notice.not_ready"
 
 
 @pytest.mark.full

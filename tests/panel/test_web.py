@@ -79,7 +79,7 @@ def door(tmp_path: Path) -> Iterator[Door]:
 
 
 async def test_every_answer_is_dressed(door: Door) -> None:
-    for path in ("/", f"/static/{door.page.assets.names['app.js']}", "/api/me", "/nowhere"):
+    for path in ("/", f"/static/{door.page.faces.english.assets.names['app.js']}", "/api/me", "/nowhere"):
         headers = (await door.client.get(path)).headers
         policy = headers["content-security-policy"]
         # OWASP, HTTP security response headers: nothing inline, nothing from elsewhere, no frame, no sniffing.
@@ -262,7 +262,7 @@ async def test_a_shop_translates_what_it_wants(tmp_path: Path) -> None:
     own.write_text(json.dumps({"stop": "HALT"}), encoding="utf-8")
     door = Door(tmp_path, texts=str(own))
     assert ">HALT</button>" in (await door.client.get("/")).text
-    program = (await door.client.get(f"/static/{door.page.assets.names['app.js']}")).text
+    program = (await door.client.get(f"/static/{door.page.faces.english.assets.names['app.js']}")).text
     assert '"stop": "HALT"' in program
     assert '"hold": "HOLD"' in program
 

@@ -45,7 +45,7 @@ def test_the_answer_speaks_of_the_mix(ask: Ask) -> None:
     assert found["mass_kg"] == pytest.approx(300, abs=1)
     assert found["fluid_freeze_c"] == pytest.approx(-23.6, abs=0.2)
     assert found["fluid_mass_kg"] == pytest.approx(224, abs=1)
-    assert _texts(found, "at -20 °C cacl2:17.0% is slush") == ["caution"]
+    assert _texts(found, "at -20 °C (-4 °F) cacl2:17.0% is slush") == ["caution"]
     assert _texts(found, "until the wheel has turned, water lies on top") == ["caution"]
 
 
@@ -60,7 +60,7 @@ def test_alone_the_mix_is_what_the_tote_gives(ask: Ask) -> None:
 @pytest.mark.parametrize(
     ("arguments", "why"),
     [
-        (("--holds", "20 gal"), "nobody knows what 76 L of it are"),
+        (("--holds", "20 gal"), "nobody knows what 75.7 L (20.0 gal) of it are"),
         (("--holds", "20 gal", "--holds-fluid", "beet"), "no mix that is known"),
         (("--holds-fluid", "water"), "how much water"),
     ],

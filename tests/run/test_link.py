@@ -19,18 +19,21 @@ from hypothesis import settings as tries
 from hypothesis import strategies as st
 from virtual_fills import fill_of, rig_settings
 
+from rig.caution import Caution
 from rig.control.decide import Decision
 from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import ENDED
 from rig.control.state import FillState
 from rig.control.values import Reading, Request
 from rig.meter.references import Can, Scale
+from rig.panel.told import worded
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.bench import Proof
 from rig.run.desk import attended
 from rig.run.facade import Facade, Live, Order, Shown, Work
 from rig.run.messages import (
+    HEAD_BYTES,
     MOST_ASKED_BYTES,
     Asked,
     Forget,
@@ -54,6 +57,7 @@ from rig.run.removal import Removal, Rinse
 from rig.run.scans import Writer
 from rig.run.session import Errand
 from rig.run.sockets import bound_at, connected_to, place_in
+from rig.sentence import Wording
 from rig.shop.trials import TrialText
 
 QUESTION = Question("16.9-28", Wanted(volume_l=80.0))
@@ -377,3 +381,13 @@ def test_a_folder_that_holds_no_socket_is_said_with_what_to_do(tmp_path: Path) -
     (tmp_path / "file").write_text("")
     with pytest.raises(Refused, match="check the disk and the folder"), bound_at(tmp_path / "file" / "page-1.socket"):
         pass
+
+
+def test_a_snapshot_crosses_with_its_sentences() -> None:
+    inner = Wording("inner", "{tote} holds {left:volume}")(tote="T1", left=900.0)
+    said = Wording("outer", "first {inner}, {count:number} times")(inner=inner, count=2)
+    shown = replace(Facade(rig_settings()).snapshot(), notice=said, cautions=(Caution("note", said, inner),))
+    frame = frame_of(Look(snapshot=shown, gap_s=0.0))
+    crossed = Look.model_validate_json(frame[HEAD_BYTES:]).snapshot
+    assert crossed == shown
+    assert worded([crossed.notice, [each.source for each in crossed.cautions]]) == worded([said, [inner]])

@@ -12,11 +12,14 @@ from typing import Literal
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from rig.panel.door import SignIn, count_try
 from rig.panel.people import OFFICE_ROLES, OfficeRole, People
+from rig.panel.refusals import OLD_PAGE, SIGN_IN, WRONG_PIN
 from rig.panel.sessions import Session, Sessions, same
+from rig.panel.told import Told
+from rig.sentence import Wording
 
 Area = Literal["trucks", "work", "bills", "month", "stock", "fills", "wheels", "meters"]
 _MONEY: frozenset[OfficeRole] = frozenset({"owner", "bookkeeper"})
@@ -40,18 +43,21 @@ class Door:
         """Require a signed-in person who is still entered, in the same role."""
         session = self._sessions.found(request.cookies.get(_COOKIE, ""), time.monotonic(), busy=False)
         if session is None:
-            raise HTTPException(401, "sign in first")
+            raise HTTPException(401, SIGN_IN())
         if (session.name, session.role) not in [(each.name, each.role) for each in self._people.all()]:
             self._sessions.close(session)
-            raise HTTPException(401, "sign in again: your entry was changed")
+            raise HTTPException(401, Wording("refused.entry_changed", "sign in again: your entry was changed")())
         if request.method != "GET" and not same(request.headers.get("x-csrf", ""), session.csrf):
-            raise HTTPException(403, "this page is from an earlier sign-in: load it again")
+            raise HTTPException(403, OLD_PAGE())
         return session
 
     def refuse_others(self, request: Request, area: Area) -> None:
         """Require somebody whose role sees a part of the page."""
         if self.person(request).role not in ACCESS[area]:
-            raise HTTPException(403, f"not for your role; for: {', '.join(sorted(ACCESS[area]))}")
+            raise HTTPException(
+                403,
+                Wording("refused.role", "not for your role; for: {roles}")(roles=", ".join(sorted(ACCESS[area]))),
+            )
 
     async def sign_in(self, request: Request) -> Response:
         """Open a session for a name and PIN."""
@@ -60,9 +66,9 @@ class Door:
         limits = count_try(self._sessions, request, name.casefold())
         someone = await run_in_threadpool(self._people.known, name, form.pin)
         if someone is None:
-            raise HTTPException(401, "name or PIN is wrong")
+            raise HTTPException(401, WRONG_PIN())
         session = self._sessions.open(someone, time.monotonic(), *limits)
-        response = JSONResponse(_about(session))
+        response = Told(_about(session))
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -71,13 +77,13 @@ class Door:
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self._sessions.close(self.person(request))
-        response = JSONResponse({})
+        response = Told({})
         response.delete_cookie(_COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here, and what they see."""
-        return JSONResponse(_about(self.person(request)))
+        return Told(_about(self.person(request)))
 
 
 def _about(session: Session) -> dict[str, object]:

@@ -6,7 +6,7 @@ It decides nothing and writes nothing. Costly readings run in threads, one at a 
 from __future__ import annotations
 
 import json
-from collections.abc import Awaitable, Callable, Hashable, Sequence
+from collections.abc import Awaitable, Callable, Hashable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from html import escape
 
@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from rig.ledger.book import BookError
@@ -25,8 +25,8 @@ from rig.ledger.explaining import USUAL_DAYS
 from rig.ledger.query import Place
 from rig.office.contacts import Contacts
 from rig.office.register import KeyBook
-from rig.panel.assets import made
-from rig.panel.catalogue import STATIC, texts_of
+from rig.panel.catalogue import STATIC, languages_of
+from rig.panel.faces import Faces
 from rig.panel.guard import Guarded
 from rig.panel.office.access import Area, Door
 from rig.panel.office.figures import (
@@ -42,8 +42,10 @@ from rig.panel.office.kept import Kept, View
 from rig.panel.office.money import bills_view, month_bill_view, month_view
 from rig.panel.people import People
 from rig.panel.refusals import misread, refused, says
+from rig.panel.told import Told
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
+from rig.sentence import Wording
 from rig.shop.fill_search import Wanted
 
 WORK_DAYS = 90
@@ -66,10 +68,7 @@ class OfficePage:
         self._door = Door(people)
         self._contacts = contacts
         self._clock = clock
-        texts = texts_of(PanelTable())
-        self._assets = made({"texts": texts}, "office", "Office")
-        whole = (STATIC / "office.html").read_text(encoding="utf-8").replace("{title}", escape(texts["office.title"]))
-        self._index = self._assets.placed(whole)
+        self._faces = Faces(languages_of(PanelTable()), {}, _whole, "office", "Office")
 
     def app(self, names: Sequence[str] = (), *, https: bool) -> Guarded:
         """The page as an application."""
@@ -100,19 +99,16 @@ class OfficePage:
             view = await run_in_threadpool(self._kept.answer, *asked(request))
             if area == "trucks":
                 view = with_contacts(view, self._contacts)
-            return JSONResponse({"now": self._clock().isoformat(timespec="seconds"), **view})
+            return Told({"now": self._clock().isoformat(timespec="seconds"), **view})
 
         return answer
 
-    async def _page(self, _request: Request) -> Response:
+    async def _page(self, request: Request) -> Response:
         """The page; it shows nothing before the sign-in."""
-        return HTMLResponse(self._index, headers={"Cache-Control": "no-cache"})
+        return self._faces.index(request)
 
     async def _static(self, request: Request) -> Response:
-        asset = self._assets.files.get(request.path_params["name"])
-        if asset is None:
-            raise HTTPException(404, "no such file: load the page again")
-        return Response(asset.plain, headers=asset.headers, media_type=asset.media)
+        return self._faces.file(request)
 
     def _since(self, days: int) -> str:
         """Begin of a day so many days ago, so that an answer is kept for a day."""
@@ -137,6 +133,10 @@ class OfficePage:
         return ("month", month), lambda book: month_view(book, month)
 
 
+def _whole(texts: Mapping[str, str]) -> str:
+    return (STATIC / "office.html").read_text(encoding="utf-8").replace("{title}", escape(texts["office.title"]))
+
+
 def _fills(request: Request) -> Asked:
     customer, before = _text(request, "customer"), _place(_text(request, "before"))
     since, until = _day(request, "since"), _day(request, "until")
@@ -148,14 +148,14 @@ def _fills(request: Request) -> Asked:
 def _wheels(request: Request) -> Asked:
     customer = _text(request, "customer")
     if not customer:
-        raise Refused("whose wheels? write a customer's name or number")
+        raise Refused(Wording("refused.whose_wheels", "whose wheels? write a customer's name or number")())
     return ("wheels", customer), lambda book: wheels_view(book, customer)
 
 
 def _text(request: Request, name: str) -> str:
     text = request.query_params.get(name, "").strip()
     if len(text) > _LONGEST:
-        raise Refused(f"{name}: at most {_LONGEST} characters")
+        raise Refused(Wording("refused.too_long", "{name}: at most {most:number} characters")(name=name, most=_LONGEST))
     return text
 
 
@@ -164,7 +164,9 @@ def _day(request: Request, name: str) -> str:
     try:
         return text and datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC).date().isoformat()
     except ValueError as error:
-        raise Refused(f"{name} {text!r}: write a day, for example 2026-11-30") from error
+        raise Refused(
+            Wording("refused.no_day", "{name} '{text}': write a day, for example 2026-11-30")(name=name, text=text)
+        ) from error
 
 
 def _place(text: str) -> Place | None:
@@ -177,7 +179,7 @@ def _place(text: str) -> Place | None:
                 return at, truck, serial
     except ValueError:
         pass
-    raise Refused("this is no place in the list of fills: search anew")
+    raise Refused(Wording("refused.no_place", "this is no place in the list of fills: search anew")())
 
 
 async def _asked_wrong(_request: Request, error: Exception) -> Response:

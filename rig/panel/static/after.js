@@ -2,8 +2,8 @@
 
 import { button, h, numberPad } from './dom.js';
 import { me, newId, post, save } from './net.js';
-import { shown, unit } from './units.js';
-import { t } from './words.js';
+import { point, shown, unit } from './units.js';
+import { sentence, t } from './words.js';
 
 const LEAKS = ['none', 'core', 'bead', 'stem'];
 const CAPS = ['on', 'off'];
@@ -28,7 +28,7 @@ export class After {
     return [
       h('h3', {}, t('after')),
       h('p', { class: 'huge', id: 'after-said' }, `${shown(told.final_kpa, 'pressure')} · ${t(`leak.${told.leak}`)} · ${t(`cap.${told.cap ? 'on' : 'off'}`)}`),
-      ...told.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${fault}`)),
+      ...told.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${sentence(fault)}`)),
       me.name ? button(t('after_again'), () => this.found.replaceChildren(this.form()), 'plain') : null,
     ].filter(Boolean);
   }
@@ -41,7 +41,7 @@ export class After {
     const form = h('form', { id: 'after', onsubmit: (event) => { event.preventDefault(); this.keep(new FormData(form)); } },
       h('h3', {}, t('after')),
       h('label', {}, t('final_pressure', { unit: unit('pressure') }),
-        figure), numberPad(figure),
+        figure), numberPad(figure, point),
       chips('leak', LEAKS), chips('cap', CAPS),
       h('button', { class: 'do', id: 'keep-after' }, t('keep_after')),
       h('p', {}, t('after_skipped')));

@@ -16,7 +16,7 @@ import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
 import { StockScreen } from './stock.js';
 import * as units from './units.js';
-import { known, learn, t } from './words.js';
+import { learn, sentence, t } from './words.js';
 
 const SAID_MS = 7000;
 const parts = Object.fromEntries(['top', 'pages', 'asks', 'after', 'work', 'stale', 'act', 'said'].map((id) => [id, document.getElementById(id)]));
@@ -130,8 +130,17 @@ function renderTop() {
     h('label', {}, t('units'),
       h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; pages.key = ''; app.render(); } },
         units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
+    h('label', {}, t('language'),
+      h('select', { id: 'language', onchange: (event) => speak(event.target.value) },
+        given.languages.map(({ code, name }) => h('option', { value: code, lang: code, selected: code === units.language }, name)))),
     me.name ? button(t('sign_out'), signOut, 'tab') : button(t('sign_in_menu'), sign, 'tab'),
   ]);
+}
+
+// The page comes anew in another language, which this device keeps.
+function speak(code) {
+  document.cookie = `rig_language=${code}; path=/; max-age=31536000; SameSite=Strict`;
+  location.reload();
 }
 
 // What is asked of the person here, over the work and beside the rail.
@@ -142,7 +151,7 @@ function renderAsks() {
       button(t('hand_over'), () => app.send(post('/api/hand-over', { id: newId(), give: true })), 'do'),
       button(t('keep'), () => app.send(post('/api/hand-over', { id: newId(), give: false })))) : null,
     me.name && app.clock ? h('div', { class: 'asked', id: 'clock' },
-      t('clock_unsure', { shown: app.clock.shown, device: new Date().toLocaleString() }),
+      t('clock_unsure', { shown: app.clock.shown, device: new Date().toLocaleString(units.language) }),
       button(t('clock_take'), () => sayClock(new Date().toISOString()), 'do'),
       button(t('clock_leave'), () => sayClock(''))) : null,
   ]);
@@ -198,8 +207,8 @@ function screenFor(picture) {
 function renderAfter() {
   const found = !app.stale && !app.picture?.fill && app.picture?.live.unasked;
   after.show(JSON.stringify(found || null), () => found ? h('section', { class: 'alarm', role: 'alert', id: 'unasked' },
-    h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), known(`alarm.${found.name}.text`, found.text)),
-    h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', known(`alarm.${found.name}.first`, found.first)),
+    h('h2', {}, h('span', { 'aria-hidden': 'true' }, '⚠ '), sentence(found.text)),
+    h('p', { class: 'huge' }, h('strong', {}, t('first')), ' ', sentence(found.first)),
     guideLink(`alarms/${found.name}`, t('alarm_guide'))) : null);
 }
 

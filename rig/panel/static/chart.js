@@ -1,7 +1,7 @@
 // A strip chart of one fill: volume, flow and pressure since the start, each on a strip with its own scale.
 
 import { s } from './dom.js';
-import { bare, unit } from './units.js';
+import { bare, number, unit } from './units.js';
 import { t } from './words.js';
 
 const WIDE = 340;
@@ -30,7 +30,7 @@ export function chart(rows, lines = {}) {
       s('text', { x: WIDE - 2, y: top - 6, class: 'most' }, t('up_to', { value: bare(high, kind) })),
     ];
   });
-  const minutes = (long / 60).toFixed(long < 600 ? 1 : 0);
+  const minutes = number(long / 60, long < 600 ? 1 : 0);
   const tall = 3 * (STRIP + GAP) + 20;
   const last = rows[rows.length - 1];
   const label = last ? t('chart_label', { volume: bare(last[1], 'volume'), unit: unit('volume'), minutes }) : t('chart_empty');

@@ -7,7 +7,7 @@ import { get, me, newId, post, save } from './net.js';
 import { emptyForm, rinsing } from './other.js';
 import { Records } from './records.js';
 import { shown } from './units.js';
-import { clock, known, t } from './words.js';
+import { clock, known, sentence, t } from './words.js';
 
 const place = (position) => known(`position.${position}`, position);
 
@@ -58,7 +58,7 @@ export class ConvertScreen {
     return h('section', { class: 'card converting' },
       h('h3', {}, t('convert_wheel', { wheel: place(wheel.position), to: wheel.to })),
       now ? steps : h('details', {}, h('summary', {}, t('steps_done', { done, count: wheel.steps.length })), steps),
-      ...wheel.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${fault}`)),
+      ...wheel.faults.map((fault) => h('p', { class: 'against' }, h('strong', {}, t('look_again')), ` ${sentence(fault)}`)),
       me.name && now ? this.others(wheel) : null,
       me.name && wheel.next && !now ? button(t('work_on_this'), choose, 'wide') : null);
   }

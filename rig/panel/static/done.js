@@ -9,7 +9,7 @@ import { get, me, post } from './net.js';
 import { pairPicture } from './pair.js';
 import { bare, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
-import { t } from './words.js';
+import { sentence, t } from './words.js';
 
 export class DoneScreen {
   constructor(app, record) {
@@ -66,7 +66,7 @@ export class DoneScreen {
   // The liquid in the wheel, with what it held before.
   mix() {
     const { mix, mix_unknown: why, mass_kg: mass, freeze_c: freeze } = this.record;
-    const frost = freeze === null ? t('frost_unknown', { why: why ?? t('not_known') }) : t('frost', { freeze: shown(freeze, 'temperature') });
+    const frost = freeze === null ? t('frost_unknown', { why: sentence(why) || t('not_known') }) : t('frost', { freeze: shown(freeze, 'temperature') });
     return t('mix_in_wheel', { mix, mass: mass === null ? t('not_known') : shown(mass, 'mass'), frost });
   }
 
@@ -78,7 +78,7 @@ export class DoneScreen {
       setTimeout(() => this.element.isConnected && this.load(), 2000);
       return;
     }
-    this.steps.show('now', () => h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, step))));
+    this.steps.show('now', () => h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, sentence(step)))));
     this.more.show('now', () => [
       full.pair ? pairPicture(full.pair) : null,
       this.record.mix ? h('p', { id: 'mix' }, this.mix()) : null,
@@ -113,7 +113,7 @@ export class DoneScreen {
   // The next wheel of the job; without a job, the same on the other side.
   then(full, form, job) {
     if (job?.next === null && !job.away) {
-      this.steps.show('all', () => [h('h3', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`), h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, step)))]);
+      this.steps.show('all', () => [h('h3', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`), h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, sentence(step))))]);
       this.more.element.append(ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`));
     } else if (job && !job.away) this.next({ ...job.wheels[job.next].form, support: form.support });
     else if (full.opposite && !full.pair) this.next({ ...form, position: full.opposite });

@@ -8,9 +8,9 @@ import { beads } from './frame.js';
 import { Figure, Gauge } from './gauge.js';
 import { act, get, me } from './net.js';
 import { Groups, takeControls } from './ready.js';
-import { bare, shown, unit } from './units.js';
+import { bare, language, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
-import { known, t } from './words.js';
+import { sentence, t } from './words.js';
 
 const CHART_MS = 1000;
 const FLOWS_LPS = 0.02; // Less is not seen to move.
@@ -125,12 +125,12 @@ export class FillScreen {
     if (fill.alarm && !fill.cannot) return this.alarm(fill, this.missing(fill, null));
     const missing = this.missing(fill);
     if (fill.cannot) return [this.cannot(fill.cannot), missing];
-    if (fill.prompt) return h('p', { class: 'ask', id: 'prompt', 'data-part': 'next' }, known(`prompt.${fill.prompt.name}`, fill.prompt.text));
+    if (fill.prompt) return h('p', { class: 'ask', id: 'prompt', 'data-part': 'next' }, sentence(fill.prompt.text));
     if (fill.state === 'idle') return this.ready(fill, missing);
     if (missing) return missing;
     if (fill.state === 'held') return h('p', { class: 'ask', 'data-part': 'next' }, t('next.held'));
     const running = fill.state === 'running';
-    const at = new Date(Date.now() + 60000 * minutes).toLocaleTimeString([], { timeStyle: 'short' });
+    const at = new Date(Date.now() + 60000 * minutes).toLocaleTimeString(language, { timeStyle: 'short' });
     return h('p', { class: 'next', 'data-part': 'next' },
       running && fill.left_s > 0 && fill.cooling_s === null ? h('strong', {}, `${t('left', { minutes, at })} `) : null,
       running ? t(`next.${fill.cooling_s !== null ? 'cooling' : fill.into === 'open vessel' ? 'vessel' : fill.phase}`, { minutes: cooling }) : t('next.stopping'));
@@ -139,24 +139,24 @@ export class FillScreen {
   // Outputs that may be on, and that nobody here can switch off, until a person has cut the supply.
   cannot({ outputs, text, first, supply_cut: cut }) {
     return h('div', { class: 'alarm', role: 'alert', id: 'cannot' },
-      h('h2', { 'data-part': 'cause' }, cut ? t('supply_is_cut') : known('alarm.off_unconfirmed.text', text)),
-      cut ? null : h('p', { 'data-part': 'first-action' }, known('alarm.off_unconfirmed.first', first)),
+      h('h2', { 'data-part': 'cause' }, cut ? t('supply_is_cut') : sentence(text)),
+      cut ? null : h('p', { 'data-part': 'first-action' }, sentence(first)),
       h('p', {}, t('may_be_on'), ' ', outputs.map((name) => t(`output.${name}`)).join(', ')));
   }
 
   // The cause in a few words, and the first act under it; after a refused reset, what still stands.
   alarm(fill, missing) {
-    const { name, text, first } = fill.alarm;
+    const { name, first } = fill.alarm;
     return h('div', { class: 'alarm', role: 'alert' },
-      h('h2', { 'data-part': 'cause' }, known(`cause.${name}`, text)),
-      missing || h('p', { 'data-part': 'first-action' }, known(`alarm.${name}.first`, first)));
+      h('h2', { 'data-part': 'cause' }, t(`cause.${name}`)),
+      missing || h('p', { 'data-part': 'first-action' }, sentence(first)));
   }
 
   missing(fill, role = 'alert') {
     // What is asked below is answered there.
     const left = fill.missing.filter((each) => !fill.checks.some((check) => check.name === each.name));
     if (!left.length) return null;
-    return h('div', { class: 'missing', role, 'data-part': 'first-action' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, known(`missing.${each.name}`, each.text)))));
+    return h('div', { class: 'missing', role, 'data-part': 'first-action' }, h('h3', {}, t('not_ready')), h('ul', {}, left.map((each) => h('li', {}, sentence(each.text)))));
   }
 
   ready(fill, missing) {
@@ -213,11 +213,11 @@ export class FillScreen {
     const { alarm } = fill;
     const doubted = alarm && OF_METER.includes(alarm.name) && fill.other_measure && this.app.drives;
     return [
-      ...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), text)),
-      alarm ? h('p', { class: 'huge' }, known(`alarm.${alarm.name}.text`, alarm.text)) : null,
-      alarm ? h('p', {}, h('strong', {}, t('first')), ' ', known(`alarm.${alarm.name}.first`, alarm.first)) : null,
-      alarm?.figures ? h('p', {}, alarm.figures) : null,
-      alarm?.followers.length ? h('p', {}, t('then_came'), ' ', alarm.followers.map((each) => known(`alarm.${each.name}.text`, each.text)).join(' ')) : null,
+      ...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), sentence(text))),
+      alarm ? h('p', { class: 'huge' }, sentence(alarm.text)) : null,
+      alarm ? h('p', {}, h('strong', {}, t('first')), ' ', sentence(alarm.first)) : null,
+      alarm?.figures ? h('p', {}, sentence(alarm.figures)) : null,
+      alarm?.followers.length ? h('p', {}, t('then_came'), ' ', alarm.followers.map((each) => sentence(each.text)).join(' ')) : null,
       alarm || fill.cannot ? guideLink(`alarms/${fill.cannot ? 'off_unconfirmed' : alarm.name}`, t('alarm_guide')) : null,
       doubted ? h('p', {}, t('meter_at_fault')) : null,
       doubted ? holdButton(t('next_measure', { measure: t(`measure.${fill.other_measure}`) }), () => this.app.send(act('next_measure')), 'plain', { id: 'next_measure' }) : null,

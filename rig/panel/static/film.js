@@ -2,8 +2,8 @@
 // and its alarms with their causes. The plots are uPlot's. Loaded late, as a function of what it imports (assets.py).
 
 import { button, guideLink, h, say } from './dom.js';
-import { bare, converted, shown, unit } from './units.js';
-import { known, t } from './words.js';
+import { bare, converted, number, shown, unit } from './units.js';
+import { known, sentence, t } from './words.js';
 
 const AXIS = 52;
 const ROW = 28; // Of a relay: its name above its bar.
@@ -16,7 +16,7 @@ const colour = (name) => getComputedStyle(document.documentElement).getPropertyV
 const minutes = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, '0')}`;
 const tenths = (seconds) => {
   const all = Math.round(seconds * 10);
-  return `${Math.floor(all / 600)}:${((all % 600) / 10).toFixed(1).padStart(4, '0')}`;
+  return `${Math.floor(all / 600)}:${number((all % 600) / 10, 1).padStart(4, number(0))}`;
 };
 
 // The place of the last of ascending times that is not after this one; the first place before all of them.
@@ -86,7 +86,7 @@ export class Film {
     if (!this.film.alarms.length) return h('p', {}, t('film_no_alarm'));
     return h('ol', { class: 'causes', 'aria-label': t('film_alarms') }, this.film.alarms.map((alarm, at) => h('li', {},
       button(`⚠ ${at + 1} · ${tenths(alarm.t_s)}`, () => this.goTo(alarm.t_s), '', { 'data-alarm': alarm.name }),
-      h('p', {}, h('strong', {}, this.causeOf(alarm)), ' ', known(`alarm.${alarm.name}.first`, alarm.first)),
+      h('p', {}, h('strong', {}, this.causeOf(alarm)), ' ', sentence(alarm.first)),
       guideLink(`alarms/${alarm.name}`, t('alarm_guide')))));
   }
 
@@ -97,7 +97,7 @@ export class Film {
   }
 
   causeOf(alarm) {
-    return known(`alarm.${alarm.name}.text`, alarm.text);
+    return sentence(alarm.text);
   }
 
   wide() {
@@ -224,7 +224,7 @@ export class Film {
         line: shown(at('line_kpa'), 'pressure'), tyre: bare(at('tyre_kpa'), 'pressure'),
         low: bare(at('low_kpa'), 'pressure'), high: bare(at('high_kpa'), 'pressure'), unit: unit('pressure') }),
       on ? t('film_on', { on }) : t('film_off'),
-      told ? `⚠ ${tenths(told.t_s)} ${known(`cause.${told.name}`, told.text)}` : '',
+      told ? `⚠ ${tenths(told.t_s)} ${known(`cause.${told.name}`, sentence(told.text))}` : '',
     ];
     words.forEach((text, place) => say(this.words[place], text));
     this.range.setAttribute('aria-valuetext', words.filter(Boolean).join('. '));

@@ -2,7 +2,7 @@
 // of a wheel is told by the mark's shape, and all that the picture shows stands beside it in words.
 
 import { h, s } from './dom.js';
-import { shown } from './units.js';
+import { number, shown } from './units.js';
 import { known, t } from './words.js';
 
 const WIDE = 340;
@@ -19,7 +19,7 @@ function fleet(group) {
     mean: fine(group.mean_l),
     spread: fine(group.sd_l),
     worst: t('fleet_worst', { least, most, by: fine(group.worst_l) }),
-    cpk: group.cpk === null ? t('fleet_no_cpk') : t('fleet_cpk', { cpk: group.cpk.toFixed(2), low: group.cpk_low.toFixed(2), count: group.wheels }),
+    cpk: group.cpk === null ? t('fleet_no_cpk') : t('fleet_cpk', { cpk: number(group.cpk, 2), low: number(group.cpk_low, 2), count: group.wheels }),
   };
   return h('figure', { class: 'fleet' },
     h('figcaption', {}, t('fleet', {
@@ -38,11 +38,11 @@ function picture(group) {
   const band = group.tolerance_percent;
   const span = 1.2 * Math.max(band, ...group.each.map((wheel) => Math.abs(wheel.error_percent)));
   const x = (percent) => MIDDLE + (percent / span) * (MIDDLE - 12);
-  const end = t('percent', { percent: span.toFixed(1) });
+  const end = t('percent', { percent: number(span, 1) });
   return s('svg', { viewBox: `0 0 ${WIDE} 98`, 'aria-hidden': 'true' },
     s('rect', { x: x(-band), y: 2, width: x(band) - x(-band), height: 72, class: 'alike' }),
     s('line', { x1: MIDDLE, x2: MIDDLE, y1: 2, y2: 80, class: 'axis' }),
-    group.each.map((wheel, number) => s('path', { d: `M${x(wheel.error_percent).toFixed(1)} ${13 + ((number * 17) % 51)} ${MARKS[wheel.side]}`, class: 'mark' },
+    group.each.map((wheel, place) => s('path', { d: `M${x(wheel.error_percent).toFixed(1)} ${13 + ((place * 17) % 51)} ${MARKS[wheel.side]}`, class: 'mark' },
       s('title', {}, `${named(wheel)}: ${shown(wheel.net_l, 'volume', 2)}`))),
     s('text', { x: 2, y: 94 }, `−${end}`),
     s('text', { x: MIDDLE, y: 94, class: 'tick' }, t('fleet_target')),

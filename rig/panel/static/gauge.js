@@ -2,7 +2,7 @@
 // hollow where the figure is not of this moment.
 
 import { h, say } from './dom.js';
-import { bare, shown } from './units.js';
+import { bare, converted, plain, point, shown } from './units.js';
 import { t } from './words.js';
 
 export class Gauge {
@@ -44,7 +44,7 @@ export class Gauge {
       return part;
     };
     const mark = (name, kpa) => {
-      const line = h('div', { class: 'mark' }, h('b', {}, Number(bare(kpa, 'pressure'))), h('span', {}, ` ${t(name)}`));
+      const line = h('div', { class: 'mark' }, h('b', {}, plain(Number(converted(kpa, 'pressure').toFixed(2)))), h('span', {}, ` ${t(name)}`));
       line.style.bottom = this.at(kpa);
       return line;
     };
@@ -69,9 +69,9 @@ export class Figure {
   }
 
   show(text, unit, below) {
-    const [whole, rest] = text.split('.');
+    const [whole, rest] = text.split(point);
     say(this.whole, whole);
-    say(this.rest, rest === undefined ? '' : `.${rest}`);
+    say(this.rest, rest === undefined ? '' : `${point}${rest}`);
     say(this.unit, ` ${unit}`);
     say(this.below, below);
     this.output.style.setProperty('--digits', whole.length);

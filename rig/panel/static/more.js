@@ -11,7 +11,7 @@ import { PriceList } from './prices.js';
 import { proveForm, provingsInto } from './prove.js';
 import { Records, ofFill } from './records.js';
 import { bare, shown, unit } from './units.js';
-import { clock, known, t } from './words.js';
+import { clock, known, sentence, t } from './words.js';
 
 async function into(element, path, build) {
   try {
@@ -84,12 +84,12 @@ export class MeterScreen {
     provingsInto(this.before).catch(() => {});
     into(this.health, '/api/meter', (meter) => [
       h('h2', {}, t('tab.meter')),
-      h('p', { class: 'huge' }, meter.advice),
+      h('p', { class: 'huge' }, sentence(meter.advice)),
       h('dl', { class: 'figures roomy' },
         h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
         h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
-      ...meter.charts.map((each) => h('p', {}, each.text)),
+      ...meter.charts.map((each) => h('p', {}, sentence(each.text))),
       me.role === 'supervisor' ? null : h('p', {}, t('prove_how')),
     ]);
   }

@@ -2,7 +2,7 @@
 // A touch that gets no answer is sent again with the same id: the controller does it once.
 
 import { askBack } from './ask.js';
-import { t } from './words.js';
+import { sentence, t } from './words.js';
 
 const STALE_MS = 1500; // Large words must stand there within two seconds of the last picture.
 const ALIVE_MS = 3000;
@@ -79,7 +79,7 @@ async function replyTo(path, body) {
 
 async function answerOf(reply) {
   const body = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Refusal(body.error || String(reply.status), reply.status, body.doubts);
+  if (!reply.ok) throw new Refusal(sentence(body.told) || body.error || String(reply.status), reply.status, body.doubts);
   return body;
 }
 

@@ -4,7 +4,7 @@ import { button, h, say } from './dom.js';
 import * as given from './given.js';
 import { machine } from './machine.js';
 import * as units from './units.js';
-import { clock, known, learn, t } from './words.js';
+import { clock, known, learn, sentence, t } from './words.js';
 
 const place = (id) => document.getElementById(id);
 const DAY_H = 24;
@@ -21,7 +21,7 @@ async function call(path, body = null) {
     me = null;
     frame();
   }
-  throw new Error(found.error || String(reply.status));
+  throw new Error(sentence(found.told) || found.error || String(reply.status));
 }
 
 async function tried(work) {
@@ -37,7 +37,7 @@ async function tried(work) {
 const ask = (name, query = {}) => call(`/api/${name}?${new URLSearchParams(Object.entries(query).filter(([, value]) => value))}`);
 const when = (at) => (at ? clock(at) : t('office.unknown'));
 const litres = (value) => (value === null || value === undefined ? t('office.unknown') : units.shown(value, 'volume'));
-const money = (row) => (row.total === null ? '–' : `${row.total} ${row.currency}`);
+const money = (row) => (row.total === null ? '–' : `${units.written(row.total)} ${row.currency}`);
 const dash = (text) => text || '–';
 
 function age(at, now) {
@@ -152,7 +152,7 @@ const shows = {
   async meters() {
     const { meters } = await ask('meters');
     return meters.length ? meters.map((each) => h('section', { class: 'card' }, h('h2', {}, each.truck), each.meter === null ? h('p', {}, t('office.no_fill')) : [
-      h('dl', { class: 'figures' }, Object.entries({ meter: each.meter, factor: each.factor.toFixed(4), proven: each.proven ?? t('office.not_proven'),
+      h('dl', { class: 'figures' }, Object.entries({ meter: each.meter, factor: units.number(each.factor, 4), proven: each.proven ?? t('office.not_proven'),
         uncertainty: each.u_percent === null ? t('office.unknown') : `± ${each.u_percent} %`, fills: String(each.fills) })
         .map(([name, text]) => h('div', {}, h('dt', {}, t(`office.meter.${name}`)), h('dd', {}, text)))),
       h('p', {}, each.advice), each.verdicts.length ? h('ul', {}, each.verdicts.map((one) => h('li', {}, one.text))) : null])) : h('p', {}, t('office.nothing'));
@@ -170,14 +170,14 @@ const fillColumns = () => [[t('office.number'), (row) => `${row.number} · ${row
 async function month(query, load) {
   const found = await ask('month', query);
   if (found.lines) {
-    return [table(`${found.customer}, ${query.month}`, found.lines, [[t('office.text'), (row) => row.text], [t('office.quantity'), (row) => `${row.quantity} ${row.unit}`],
-      [t('office.price'), (row) => row.price], [t('office.amount'), (row) => row.amount]]),
-    h('p', { class: 'huge' }, `${t('office.net')} ${found.net}, ${t('office.tax')} ${found.tax}, ${t('office.total')} ${money(found)}`)];
+    return [table(`${found.customer}, ${query.month}`, found.lines, [[t('office.text'), (row) => row.text], [t('office.quantity'), (row) => `${units.written(row.quantity)} ${row.unit}`],
+      [t('office.price'), (row) => units.written(row.price)], [t('office.amount'), (row) => units.written(row.amount)]]),
+    h('p', { class: 'huge' }, `${t('office.net')} ${units.written(found.net)}, ${t('office.tax')} ${units.written(found.tax)}, ${t('office.total')} ${money(found)}`)];
   }
   return [table(`${t('office.month')} ${found.month}`, found.bills, [
     [t('office.customer'), (row) => button(row.customer, () => load({ month: found.month, customer: row.customer }), 'plain')],
     [t('office.jobs'), (row) => dash(row.jobs && String(row.jobs))], [t('office.fills'), (row) => (row.fills === undefined ? '–' : String(row.fills))],
-    [t('office.net'), (row) => dash(row.net)], [t('office.total'), (row) => (row.why ? h('small', {}, row.why) : money(row))]]),
+    [t('office.net'), (row) => units.written(dash(row.net))], [t('office.total'), (row) => (row.why ? h('small', {}, row.why) : money(row))]]),
   found.nameless ? h('p', { class: 'against' }, t('office.nameless', { n: found.nameless })) : null].filter(Boolean);
 }
 

@@ -1,7 +1,7 @@
 // Left against right: what each took, and on a scale of its own how far they are apart. Never told by colour alone.
 
 import { h, s } from './dom.js';
-import { shown } from './units.js';
+import { number, shown } from './units.js';
 import { t } from './words.js';
 
 const WIDE = 340;
@@ -35,7 +35,7 @@ function words(pair) {
   const apart = Math.abs(pair.difference_percent);
   const more = pair.difference_l >= 0 ? 'left' : 'right';
   return t('pair_words', {
-    more: t(`${more}_more`), by: shown(Math.abs(pair.difference_l), 'volume', 2), percent: apart.toFixed(2),
-    alike: t(apart <= ALIKE ? 'is_alike' : 'is_apart', { percent: ALIKE }),
+    more: t(`${more}_more`), by: shown(Math.abs(pair.difference_l), 'volume', 2), percent: number(apart, 2),
+    alike: t(apart <= ALIKE ? 'is_alike' : 'is_apart', { percent: number(ALIKE, 1) }),
   });
 }

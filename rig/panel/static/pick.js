@@ -7,7 +7,7 @@ import { otherWork } from './other.js';
 import { Ready } from './ready.js';
 import { bare, shown, unit } from './units.js';
 import { ShopWheels, sized } from './wheels.js';
-import { t } from './words.js';
+import { sentence, t } from './words.js';
 
 export const POSITIONS = ['rear left', 'rear right', 'front left', 'front right'];
 const CLOCKS = ['12', '9', '8', '6', '4', '3'];
@@ -114,7 +114,7 @@ export class PickScreen {
     this.ready?.update();
     this.jobs.update();
     this.shop.update();
-    this.notice.show(picture.notice, () => picture.notice ? h('div', { class: 'alarm', role: 'alert' }, h('h2', {}, t('not_done')), h('p', {}, picture.notice)) : null);
+    this.notice.show(JSON.stringify(picture.notice), () => picture.notice ? h('div', { class: 'alarm', role: 'alert' }, h('h2', {}, t('not_done')), h('p', {}, sentence(picture.notice))) : null);
     this.waiting.show(JSON.stringify([picture.interrupted, this.app.drives]), () => picture.interrupted.map((each) => this.interrupted(each)));
     const live = picture.live;
     this.live.show(JSON.stringify([live, this.app.drives]), () => h('section', { class: 'card' }, h('h2', {}, t('rig_now')),
@@ -123,7 +123,7 @@ export class PickScreen {
         h('div', {}, h('dt', {}, t('tote')), h('dd', {}, shown(live.tote_l ?? this.app.rig.tote_l, 'volume', 0), live.tote_l === null ? ` ${t('by_the_book')}` : '')),
         h('div', {}, h('dt', {}, t('fluid')), h('dd', {}, `${this.app.rig.fluid} ${bare(live.fluid_c, 'temperature')} ${unit('temperature')}`)),
         h('div', {}, h('dt', {}, t('estop')), h('dd', {}, live.estop_ok === null ? t('not_wired') : live.estop_ok ? t('estop_free') : t('estop_pressed'))))
-        : h('p', { class: 'against' }, `${t('unreachable')} ${live.error}`)));
+        : h('p', { class: 'against' }, `${t('unreachable')} ${sentence(live.error)}`)));
   }
 
   interrupted(each) {

@@ -3,9 +3,10 @@
 
 import { Slot, button, h, holdButton } from './dom.js';
 import { get, me, newId, post } from './net.js';
+import { number } from './units.js';
 import { clock, t } from './words.js';
 
-const figure = (value, digits) => (value === null || value === undefined ? '–' : Number(value).toFixed(digits));
+const figure = (value, digits) => (value === null || value === undefined ? '–' : number(Number(value), digits));
 
 export function proveForm(app) {
   const field = (name, more = {}) => h('label', {}, t(`field.${name}`),

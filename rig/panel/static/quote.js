@@ -2,18 +2,18 @@
 
 import { button, h, holdButton } from './dom.js';
 import { me, newId, post, save } from './net.js';
-import { shown } from './units.js';
+import { shown, written } from './units.js';
 import { clock, t } from './words.js';
 
 export function quoteOf(app, job, accepted) {
   const quote = job.quote;
-  const money = (amount) => `${amount} ${quote.currency}`;
+  const money = (amount) => `${written(amount)} ${quote.currency}`;
   const row = (name, ...cells) => h('tr', {}, h('th', { scope: 'row' }, name), cells.map((cell) => h('td', {}, cell)));
   const state = quote.accepted_by ? t('quote_accepted', { name: quote.accepted_by }) : t('quote_open');
   const planned = shown(Number(quote.planned_l), 'volume');
   return h('details', { class: 'quote' }, h('summary', {}, t('quote', { total: money(quote.total), state })),
     h('table', { class: 'runs' }, h('caption', {}, t('quote_number', { number: quote.serial, planned })),
-      quote.lines.map((line) => row(line.text, `${line.quantity} ${line.unit}`, money(line.amount))),
+      quote.lines.map((line) => row(line.text, `${written(line.quantity)} ${line.unit}`, money(line.amount))),
       row(t('quote_tax'), '', money(quote.tax)), row(t('quote_total'), '', money(quote.total))),
     h('p', { class: 'what' }, t('quote_text')),
     me.name ? button(t('quote_pdf'), () => app.send(save(`/api/jobs/${encodeURIComponent(job.job)}/quote.pdf`, 'quote.pdf')), 'plain', { id: `quote-pdf-${quote.serial}` }) : null,

@@ -6,7 +6,7 @@ import { Figure } from './gauge.js';
 import { act, me, newId, post } from './net.js';
 import { bare, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
-import { t, known } from './words.js';
+import { known, sentence, t } from './words.js';
 
 const SCOPES = ['shift', 'machine', 'wheel'];
 let drawn = 0;
@@ -47,7 +47,7 @@ export class Groups {
     const { scope, scopes } = this;
     return h('div', { class: 'check', 'data-part': 'next' },
       h('h3', {}, t(`scope.${scope}`), h('small', {}, ` ${t('group_of', { number: scopes.indexOf(scope) + 1, count: scopes.length })}`)),
-      h('ul', {}, this.checks.filter((each) => each.scope === scope).map((each) => h('li', {}, known(`check.${each.name}`, each.text)))));
+      h('ul', {}, this.checks.filter((each) => each.scope === scope).map((each) => h('li', {}, sentence(each.text)))));
   }
 
   // The key that answers the group that stands there; `start` makes the last one.
@@ -97,7 +97,7 @@ export class Ready {
 
   mix() {
     const a = this.answer;
-    const frost = a.freeze_c === null ? t('frost_unknown', { why: a.mix_unknown }) : t('frost', { freeze: shown(a.freeze_c, 'temperature') });
+    const frost = a.freeze_c === null ? t('frost_unknown', { why: sentence(a.mix_unknown) }) : t('frost', { freeze: shown(a.freeze_c, 'temperature') });
     return a.holds.length ? t('mix_in_wheel', { mix: a.mix, mass: a.mass_kg === null ? t('not_known') : shown(a.mass_kg, 'mass'), frost }) : `${a.fluid}: ${frost}`;
   }
 
@@ -125,8 +125,8 @@ export class Ready {
   get grave() {
     const a = this.answer;
     return [
-      a.refusal ? h('p', { class: 'against' }, h('strong', {}, t('other_liquid')), ` ${a.refusal}`) : null,
-      ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${each.text} [${each.source}]`)),
+      a.refusal ? h('p', { class: 'against' }, h('strong', {}, t('other_liquid')), ` ${sentence(a.refusal)}`) : null,
+      ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${sentence(each.text)} [${sentence(each.source)}]`)),
       ...a.cautions.filter((each) => each.severity === 'danger').map(caution),
     ].filter(Boolean);
   }
@@ -198,7 +198,7 @@ export class Ready {
   }
 }
 
-const caution = (each) => h('li', {}, h('strong', {}, `${t(`severity.${each.severity}`)}: `), `${each.text} [${each.source}]`);
+const caution = (each) => h('li', {}, h('strong', {}, `${t(`severity.${each.severity}`)}: `), `${sentence(each.text)} [${sentence(each.source)}]`);
 
 export function takeControls(app) {
   const driver = app.picture?.driver;

@@ -2,7 +2,7 @@
 
 import { h, holdButton } from './dom.js';
 import { get, me, newId, post } from './net.js';
-import { clock, known, t } from './words.js';
+import { clock, known, sentence, t } from './words.js';
 
 const SIGNS = { stands: '', void: '✕', corrected: '↻' };
 
@@ -61,7 +61,7 @@ function field(row, name, choices) {
 
 // What a supervisor says of a fill's litres: a figure where its record cannot tell them, or what was spilled of it.
 export function ofFill(app, full, changed) {
-  if (me.role !== 'supervisor' || full.kind !== 'fill') return full.asks_figure ? h('p', { class: 'against' }, h('strong', {}, t('figure_asked')), ` ${full.asks_figure}`) : null;
+  if (me.role !== 'supervisor' || full.kind !== 'fill') return full.asks_figure ? h('p', { class: 'against' }, h('strong', {}, t('figure_asked')), ` ${sentence(full.asks_figure)}`) : null;
   const telling = (kind, open, ...more) => {
     const form = h('form', { id: `note-${kind}`, onsubmit: async (event) => {
       event.preventDefault();
@@ -74,7 +74,7 @@ export function ofFill(app, full, changed) {
     return h('details', { open }, h('summary', {}, t(`fill_note.${kind}`)), form);
   };
   return h('div', {},
-    full.asks_figure ? [h('p', { class: 'against' }, h('strong', {}, t('figure_asked')), ` ${full.asks_figure}`),
+    full.asks_figure ? [h('p', { class: 'against' }, h('strong', {}, t('figure_asked')), ` ${sentence(full.asks_figure)}`),
       telling('figure', true, h('label', {}, t('undo_field.basis'), h('select', { name: 'basis', id: 'figure-basis' }, ['scale', 'level', 'chart'].map((value) => h('option', { value }, t(`basis.${value}`))))))] : null,
     telling('spill', false));
 }

@@ -1,4 +1,5 @@
-// One switch for every number on the page. The controller speaks litres, kPa, kilograms; this is the only converter.
+// One switch for every number on the page. The controller speaks litres, kPa, kilograms; this is the only converter. Numbers
+// are written as the reader's language does; without a mark of thousands, so that each can be typed again as it stands.
 
 const SYSTEMS = {
   us: { volume: [1 / 3.785411784, 'gal'], pressure: [1 / 6.894757293168361, 'psi'], mass: [1 / 0.45359237, 'lb'],
@@ -11,6 +12,7 @@ const KEPT = 'rig-units';
 
 let system = 'us';
 
+export const language = document.documentElement.lang;
 export const names = Object.keys(SYSTEMS);
 export const chosen = () => system;
 
@@ -31,11 +33,31 @@ export function converted(value, kind) {
   return value * factor + offset;
 }
 
+const formats = new Map();
+
+function format(options) {
+  const key = JSON.stringify(options);
+  if (!formats.has(key)) formats.set(key, new Intl.NumberFormat(language, { useGrouping: false, ...options }));
+  return formats.get(key);
+}
+
+export const point = format({ minimumFractionDigits: 1 }).formatToParts(0).find(({ type }) => type === 'decimal').value;
+
+// A number with so many decimals; what rounds to nothing has no sign.
+export function number(value, digits = 0) {
+  const nought = Number(value.toFixed(digits)) === 0;
+  return format({ minimumFractionDigits: digits, maximumFractionDigits: digits }).format(nought ? 0 : value);
+}
+
+// A decimal number that came as text, to its last digit.
+export const written = (text) => String(text).replace('.', point);
+
+// A number as it is, in at most six digits.
+export const plain = (value) => format({ maximumSignificantDigits: 6 }).format(value);
+
 // The number alone; what is not known is a dash, never a nought.
 export function bare(value, kind, digits = DIGITS[unit(kind)]) {
-  if (value === null || value === undefined) return '–';
-  const text = converted(value, kind).toFixed(digits);
-  return Number(text) === 0 ? text.replace('-', '') : text;
+  return value === null || value === undefined ? '–' : number(converted(value, kind), digits);
 }
 
 export const shown = (value, kind, digits) => `${bare(value, kind, digits)} ${unit(kind)}`;

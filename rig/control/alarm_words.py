@@ -1,0 +1,19 @@
+"""The sentences of the rows of the interlock table, by the row's name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+from rig.sentence import Sentence, Wording, places
+from rig.units import KPA_PER_PSI
+
+OVER_RELIEF_KPA = 3 * KPA_PER_PSI
+"""What the line may stand over the relief setting."""
+_KPA: Mapping[str, float] = {"over": OVER_RELIEF_KPA, "seating": 35 * KPA_PER_PSI}
+"""Pressures that rows name: the one above, and the most at which a bead is seated."""
+
+
+def alarm_said(name: str, part: Literal["text", "first"], words: str) -> Sentence:
+    """What a row says of its meaning, or of the person's first action."""
+    return Wording(f"alarm.{name}.{part}", words)(**{place: _KPA[place] for place, _ in places(words)})

@@ -1,0 +1,124 @@
+"""Sentences with a key and named values, from which a page makes its reader's language and units.
+
+A wording is written once, in English, where it is used. A sentence made of it is a plain English text wherever text is
+wanted, at a terminal and in a record, with quantities in both systems of units. It must not know who reads it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from pydantic_core import CoreSchema, core_schema
+
+from rig.units import show_flow, show_mass, show_pressure, show_temperature, show_volume
+
+WHOLE: Mapping[str, bool] = {"whole": True}
+"""Context of serialization for a reader of the same program: sentences keep their keys and values."""
+Value = str | int | float
+"""What a wording's place takes: a name, another sentence, a number, or a quantity in the program's unit of its kind."""
+
+_PLACE = re.compile(r"\{(\w+)(?::(\w+))?\}")
+_SYSTEMS: Mapping[str, Callable[..., str]] = {
+    "volume": show_volume,
+    "pressure": show_pressure,
+    "mass": show_mass,
+    "temperature": show_temperature,
+}
+_PLAIN: Mapping[str, Callable[[float], str]] = {"flow": show_flow, "number": lambda value: f"{value:g}"}
+KINDS = frozenset({*_SYSTEMS, *_PLAIN})
+"""Kinds of value: litres, gauge kPa, kg, °C, L/s, and numbers without a unit."""
+
+
+@lru_cache(maxsize=1024)
+def places(text: str) -> frozenset[tuple[str, str]]:
+    """The places of a wording's text: names with their kinds; the kind is empty where text is put in."""
+    return frozenset((name, kind) for name, kind in _PLACE.findall(text))
+
+
+class Sentence(str):
+    """An English text that knows what it was made of; ``values`` by the names of the places in ``wording``."""
+
+    key: str
+    wording: str
+    values: Mapping[str, Value]
+
+    def __new__(cls, text: str, key: str, wording: str, values: Mapping[str, Value]) -> Sentence:
+        """``text`` as made of ``wording`` and ``values``."""
+        made = super().__new__(cls, text)
+        made.key, made.wording, made.values = key, wording, values
+        return made
+
+    def __getnewargs__(self) -> tuple[str, str, str, Mapping[str, Value]]:  # type: ignore[override]
+        """For copies."""
+        return str(self), self.key, self.wording, self.values
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, _source: object, _handler: object) -> CoreSchema:
+        """Stored as its text alone, which stays English when it is read back; whole in the context :data:`WHOLE`."""
+        return core_schema.no_info_after_validator_function(
+            _sentence_in,
+            core_schema.union_schema([core_schema.str_schema(), core_schema.dict_schema()]),
+            serialization=core_schema.plain_serializer_function_ser_schema(_as_stored, info_arg=True),
+        )
+
+    def in_order(self, *, us: bool) -> str:
+        """The English text for a paper, with the paper's system of units first."""
+        return _put(self.wording, self.values, us=us)
+
+
+def _as_stored(value: str, info: core_schema.SerializationInfo) -> object:
+    return _whole(value) if info.context is WHOLE else str(value)
+
+
+def _whole(value: Value) -> object:
+    """A sentence with all it knows, and the sentences in it so too; anything else as it is."""
+    if not isinstance(value, Sentence) or not value.key:
+        return str(value) if isinstance(value, str) else value
+    values = {name: _whole(each) for name, each in value.values.items()}
+    return {"text": str(value), "key": value.key, "wording": value.wording, "values": values}
+
+
+def _sentence_in(stored: str | dict[str, Any]) -> Sentence:
+    if isinstance(stored, str):
+        return Sentence(stored, "", stored, {})
+    values = {name: _sentence_in(each) if isinstance(each, dict) else each for name, each in stored["values"].items()}
+    return Sentence(stored["text"], stored["key"], stored["wording"], values)
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """The English words of a key. A place is ``{name}`` for text, ``{name:kind}`` for a value of that kind."""
+
+    key: str
+    text: str
+
+    def __call__(self, **values: Value) -> Sentence:
+        """The sentence with these values; TypeError where they are not those of its places."""
+        wanted = {name for name, _ in places(self.text)}
+        if wanted != values.keys():
+            raise TypeError(f"{self.key} takes {sorted(wanted)}, not {sorted(values)}")
+        return Sentence(_put(self.text, values), self.key, self.text, values)
+
+    def outlined(self) -> str:
+        """The words with an ellipsis in each place."""
+        return _PLACE.sub("…", self.text)
+
+
+def said_by(error: Exception) -> str:
+    """What an error says: the sentence that it was raised with, or its text."""
+    first = error.args[0] if error.args else None
+    return first if isinstance(first, Sentence) else str(error)
+
+
+def _put(text: str, values: Mapping[str, Value], **order: bool) -> str:
+    def put(place: re.Match[str]) -> str:
+        name, kind = place.groups()
+        if kind is None:
+            return str(values[name])
+        return _SYSTEMS[kind](values[name], **order) if kind in _SYSTEMS else _PLAIN[kind](float(values[name]))
+
+    return _PLACE.sub(put, text)

@@ -1,0 +1,40 @@
+"""Every sentence of the program with its key: read from the sources, so that none is missed that no test runs."""
+
+from __future__ import annotations
+
+import ast
+import json
+from functools import cache
+from pathlib import Path
+
+from rig.control.guards import GUARDS
+from rig.panel.catalogue import STATIC
+
+ROOT = Path(__file__).resolve().parents[2]
+_BY_ROW = "rig/control/alarm_words.py"
+"""Makes the wordings of the interlock table, by its rows."""
+
+
+@cache
+def wordings() -> dict[str, str]:
+    """The English words of every sentence by their keys. AssertionError for one that is not written out, or twice."""
+    found: dict[str, str] = {}
+    for path in sorted((ROOT / "rig").rglob("*.py")):
+        name = path.relative_to(ROOT).as_posix()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if name == _BY_ROW or not isinstance(node, ast.Call) or ast.unparse(node.func) != "Wording":
+                continue
+            words = [each.value for each in node.args if isinstance(each, ast.Constant)]
+            assert len(words) == 2, f"{name}:{node.lineno}: key and words are not written out"
+            key, text = map(str, words)
+            assert key not in found, f"{name}:{node.lineno}: {key} has other words elsewhere"
+            found[key] = text
+    for guard in GUARDS:
+        found |= {f"alarm.{guard.name}.text": guard.words, f"alarm.{guard.name}.first": guard.first_words}
+    return found
+
+
+def texts(name: str = "texts.json") -> dict[str, str]:
+    """A file of texts."""
+    found: dict[str, str] = json.loads((STATIC / name).read_text(encoding="utf-8"))
+    return found
