@@ -323,7 +323,7 @@ def test_a_spill_of_a_fill_is_off_its_line_and_out_of_its_wheel(run: Run, data: 
     [
         (("note", "return", *REAR, "--volume", "9000 gal"), "a 16.9-28 holds 353.0 L"),
         (("note", "holds", *REAR, "--volume", "9000 gal"), "can hardly be"),
-        (("note", "finish", *REAR, "--pressure", "400 psi", "--leak", "none"), "35 psi"),
+        (("note", "finish", *REAR, "--pressure", "400 psi", "--leak", "none"), "35.0 psi"),
         (("note", "finish", *REAR, "--pressure", "-3 psi", "--leak", "none"), "can hardly be"),
         (("note", "charge", *REAR, "--item", "core", "--quantity", "9999"), "can hardly be"),
         (("note", "spill", "--fill", "a", "--volume", "300 L"), "the fill moved 261"),
