@@ -187,6 +187,11 @@ class Counted(Sealed):
         return self.delivery or delivery_of(self.net_l, self.net_u_l, _LEAST_L)
 
     @property
+    def is_whole(self) -> bool:
+        """Whether it ended complete with its litres counted and known: what measures a wheel."""
+        return self.outcome == "complete" and self.net_basis == "counted" and self.known_as == "known"
+
+    @property
     def pressure_is_a_rest(self) -> bool:
         """Whether ``final_static_kpa`` was read after the last movement.
 

@@ -51,8 +51,7 @@ def measured_by(record: Record, truck: str) -> tuple[str, Document] | None:
     assert low is not None
     assert high is not None
     assert work.wheel is not None
-    known = work.outcome == "complete" and work.net_basis == "counted" and work.known_as == "known"
-    if not known or not 0 < doubt < cavity or cavity + doubt < low or cavity - doubt > high:
+    if not work.is_whole or not 0 < doubt < cavity or cavity + doubt < low or cavity - doubt > high:
         return None
     said: Document = {
         "wheel": work.wheel, "size": work.size, "cavity_l": cavity, "cavity_u_l": doubt, "valve_at": work.valve_at,

@@ -164,9 +164,8 @@ def _of_fills(book: Book, fills: list[Record], size: str | None) -> Iterator[Ent
 
 def _is_sound(work: PumpWork) -> bool:
     """Whether a fill went as it should, into an empty tyre of the size that it names."""
-    counted = work.outcome == "complete" and work.net_basis == "counted" and work.known_as == "known"
     empty = not work.existing_l and work.existing_fluid is None and work.loaded_verdict is None
-    return counted and empty and not work.flags and work.cavity_agrees is not False
+    return work.is_whole and empty and not work.flags and work.cavity_agrees is not False
 
 
 def _by_air(work: PumpWork) -> Measurement | None:
