@@ -133,7 +133,7 @@ def _by_book(
 
 _CHART = Wording(
     "caution.book.chart",
-    "wheels measured: {counted}; whole cavity {cavity:volume} ± {half:volume} (`rig chart show {size}`)",
+    "{counted} measured: whole cavity {cavity:volume} ± {half:volume} (`rig chart show {size}`)",
 )
 
 

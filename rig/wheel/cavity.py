@@ -164,7 +164,7 @@ def _with_learned(shape: Cavity, learned: Learned) -> Cavity:
     litres, low, high = (scale * each for each in (learned.litres, learned.low_l, learned.high_l))
     notes = (
         *shape.notes,
-        Wording("note.chart", "wheels measured: {counted} (`rig chart show`)")(counted=learned.counted),
+        Wording("note.chart", "measured: {counted} (`rig chart show`)")(counted=learned.counted),
     )
     return replace(shape, volume_l=litres, low_l=low, high_l=high, basis="measured wheels", notes=notes)
 

@@ -68,13 +68,14 @@ class Learned:
     @property
     def counted(self) -> Sentence:
         """By which wheels, in words."""
-        if self.of_make:
+        if self.of_make and self.wheels > 1:
             return _OF_MAKE(wheels=self.wheels, of_make=self.of_make)
-        return _OF_SIZE(wheels=self.wheels)
+        return _OF_SIZE(wheels=self.wheels) if self.wheels > 1 else _ONE()
 
 
-_OF_SIZE = Wording("measured.of_size", "{wheels:number} of this size")
-_OF_MAKE = Wording("measured.of_make", "{wheels:number} of this size, {of_make:number} of this make")
+_ONE = Wording("measured.one", "1 wheel of this size")
+_OF_SIZE = Wording("measured.of_size", "{wheels:number} wheels of this size")
+_OF_MAKE = Wording("measured.of_make", "{wheels:number} wheels of this size, {of_make:number} of this make")
 
 
 @dataclass(frozen=True, slots=True)
