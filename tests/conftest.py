@@ -19,7 +19,8 @@ sys.path[:0] = [str(Path(__file__).parent / name) for name in ("", "wire", "run"
 # A busy machine is no failure: examples are bounded in number, not in time. The explain phase traces every line of
 # every example while nothing fails yet, which makes a long stateful test several times slower.
 PHASES = [each for each in Phase if each is not Phase.explain]
-settings.register_profile("rig", deadline=None, phases=PHASES)
+settings.register_profile("rig", deadline=None, phases=PHASES, max_examples=40)
+settings.register_profile("thorough", settings.get_profile("rig"), max_examples=200)
 settings.load_profile("rig")
 
 _CORE = ("control", "fluid", "meter", "plan", "wheel")

@@ -175,8 +175,7 @@ def _unlisted(d: Designation) -> Iterator[Sentence]:
         yield Wording(
             "note.width",
             "the width of {size} is in no table (the next ones: {near}): look at the mark again, or measure diameter "
-            "and "
-            "section",
+            "and section",
         )(size=d.text, near=near or "–")
 
 

@@ -149,6 +149,7 @@ def test_a_step_again_takes_the_file_and_the_sheet_with_it() -> None:
     assert again_.next == "meter"
 
 
+@pytest.mark.full
 async def test_nothing_is_switched_before_the_word(tmp_path: Path) -> None:
     """A dialogue that wants to switch at once is a defect, and a wrong word is no word."""
 

@@ -30,6 +30,7 @@ def levels(kind: str, order: str, scale: float, zero: float, values: Sequence[fl
     return found
 
 
+@pytest.mark.full
 @given(
     kind=st.sampled_from(["i16", "u16", "i32", "f32"]), order=st.sampled_from(ORDERS),
     scale=st.sampled_from([0.01, 0.002, 0.1, 0.0037]), zero=st.sampled_from([0.0, -14.5, -15.0]),

@@ -28,6 +28,7 @@ TRUTHS = {
 }
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("truth", TRUTHS)

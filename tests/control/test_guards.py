@@ -133,6 +133,7 @@ def test_every_guard_has_a_cause() -> None:
     assert set(CAUSES) | set(BY_READING) | set(BY_STATE) == set(GUARD_NAMED)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("name", sorted(CAUSES))
 def test_a_cause_in_the_rig_raises_its_guard_and_everything_goes_off(name: str) -> None:
     ran = CAUSES[name]()

@@ -156,6 +156,7 @@ class LooksAway(Waits):
         return [] if decision.state.phase is Phase.SHUT else super().requests(setup, decision)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize(
     ("fault", "name", "size", "within_s"),
@@ -180,6 +181,7 @@ def test_what_welds_while_the_fill_waits_for_an_answer_trips(
     assert told.last.state.state in (State.ABORTING, State.ABORTED)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
 def test_a_vent_that_welds_trips_within_two_seconds_of_its_end(size: str) -> None:
     for _, ended_s in phases(size, "vent", tuple(BLIND.items()))["vent"]:
@@ -220,6 +222,7 @@ def test_what_is_shown_meanwhile_is_the_gauge_that_falls_and_not_the_estimate() 
     assert shown.age_s == 0.0
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize("seconds", [5.0, 15.0, 40.0])
 def test_gas_that_grows_warm_or_cold_again_is_no_pump(layout: str, seconds: float) -> None:
@@ -237,6 +240,7 @@ def test_gas_that_grows_warm_or_cold_again_is_no_pump(layout: str, seconds: floa
 # --- the sum of the reverses -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("reverse", ["none", "signed"])
 def test_reverses_that_a_person_repeats_do_not_draw_the_tyre_below_its_limit(reverse: str) -> None:
     """An insert that never seats: each "go on" drew two seconds more, down to less than nothing."""

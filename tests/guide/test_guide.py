@@ -83,7 +83,7 @@ def test_every_row_of_a_table_has_its_text_and_no_text_is_of_another(page: str, 
 
 def test_the_tables_hold_all_that_the_controller_asks() -> None:
     assert names_in_calls("", "ask") == set(PROMPTS)
-    assert names_in_calls("checks.py", "Check") == set(ready_checks())
+    assert names_in_calls("checks.py", "_check") == set(ready_checks())
 
 
 def models(of: type[Strict]) -> Iterator[type[Strict]]:

@@ -88,6 +88,7 @@ def test_a_socket_in_the_file_system_is_told_too_and_none_is_no_fault(
     notify("READY=1")
 
 
+@pytest.mark.full
 def test_ready_after_a_scan_with_outputs_off_then_a_feed_for_each_scan_then_stopping(tmp_path: Path) -> None:
     with managing() as (manager, environment), serving(tmp_path) as rig, page_process(rig, **environment) as served:
         assert manager.until("READY=1") == ["WATCHDOG=1", "READY=1"]
@@ -97,6 +98,7 @@ def test_ready_after_a_scan_with_outputs_off_then_a_feed_for_each_scan_then_stop
         assert "READY=1" not in manager.until("STOPPING=1")
 
 
+@pytest.mark.full
 def test_ready_waits_for_modules_that_do_not_answer(tmp_path: Path) -> None:
     """The page is there all the while, and the watchdog is fed: a start anew would mend no cable."""
     with managing() as (manager, environment), serving(tmp_path) as rig:

@@ -166,6 +166,7 @@ def test_the_stated_chance_is_that_of_a_chart_which_learns_its_bias() -> None:
     assert chance_to_see(long_known(0.0, learns=False), 0.01) == pytest.approx(0.92, abs=0.02)
 
 
+@pytest.mark.full
 def test_the_shorter_the_baseline_and_the_more_errors_repeat_the_more_must_drift() -> None:
     for repeats in REPEATS:
         drifts = [least_drift(long_known(repeats, learns=True, fills=fills)) or 9 for fills in (5, 10, 20, 50, 10_001)]

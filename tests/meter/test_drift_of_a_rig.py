@@ -29,6 +29,7 @@ def page(true_ks: list[float]) -> dict[str, Verdict]:
     return {each.reference: each for each in verdicts(fills)}
 
 
+@pytest.mark.full
 def test_a_sound_meter_is_called_sound() -> None:
     found = page([100.0] * 10)
     assert {each.condition for each in found.values()} == {"fine"}

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import httpx
+import pytest
 from field_devices import DISCRETES, Bench, bench
 from pages import PEOPLE, PIN, page_process
 from processes import command, serving
@@ -60,6 +61,7 @@ async def ordered(client: httpx.AsyncClient, number: int) -> None:
     assert reply.status_code == 200
 
 
+@pytest.mark.full
 async def test_start_and_stop_at_the_gun(tmp_path: Path) -> None:
     async with bench() as gun:
         # The simulated rig knows nothing of the gun's module: it is another device on another port.

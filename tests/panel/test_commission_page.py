@@ -93,6 +93,7 @@ def test_a_link_with_the_code_opens_it_and_stop_ends_it_from_any_page(tmp_path: 
         assert process.wait(PATIENCE_S) == 3
 
 
+@pytest.mark.full
 def test_a_page_whose_program_has_gone_says_so_in_words(tmp_path: Path) -> None:
     with commissioning(tmp_path) as (process, url, code), browsing() as browser:
         page = browser.new_context(viewport={"width": 360, "height": 740}).new_page()

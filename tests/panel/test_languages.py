@@ -108,6 +108,7 @@ def test_what_is_left_over_is_found() -> None:
     assert left_over(["a word of warning"], english, german) == ["no key: a word of warning"]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("locale", "code", "direction"), [("de-DE", "de", "ltr"), ("ar-EG", "ar", "rtl")])
 def test_every_state_fits_in_another_language(
     browser: Browser, served: Stills, locale: str, code: str, direction: str

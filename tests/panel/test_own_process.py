@@ -210,6 +210,7 @@ def test_where_the_page_dies_another_one_serves_at_the_same_place(tmp_path: Path
         assert served.end() == 0
 
 
+@pytest.mark.full
 def test_the_page_ends_with_a_controller_that_was_killed(tmp_path: Path) -> None:
     with serving(tmp_path) as rig, page_process(rig) as served:
         page = page_pid(served)
@@ -224,6 +225,7 @@ def test_the_page_ends_with_a_controller_that_was_killed(tmp_path: Path) -> None
         assert not [*tmp_path.glob("rig-data/*.socket")]
 
 
+@pytest.mark.full
 def test_a_stop_signal_to_the_page_alone_is_not_for_it(tmp_path: Path) -> None:
     """A service manager sends it to every process; the page ends last, after the record of a fill."""
     with serving(tmp_path) as rig, page_process(rig) as served:

@@ -44,6 +44,7 @@ def _ratio(
     return plan.seconds / best_s
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("method", ["vent", "draw-down"])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_fills_drawn_at_random_are_within_one_percent_of_the_optimum(method: Method, seed: int) -> None:

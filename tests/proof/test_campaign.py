@@ -20,6 +20,7 @@ from sim.scenarios import PAIRS, PARTS, Case, drawn
 FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
 
 
+@pytest.mark.full
 def test_a_small_campaign_has_no_breach(capsys: pytest.CaptureFixture[str]) -> None:
     drop = ",".join(SMALL)
     assert main(["campaign", "--fills", FILLS, "--seed", "1000", "--jobs", "1", "--drop", drop, "--json"]) == 0
@@ -30,6 +31,7 @@ def test_a_small_campaign_has_no_breach(capsys: pytest.CaptureFixture[str]) -> N
     assert document["fills_per_second"] > 0
 
 
+@pytest.mark.full
 def test_a_campaign_names_the_fills_that_came_nearest_to_a_breach(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["campaign", "--fills", "2", "--seed", "1", "--jobs", "1", "--drop", ",".join(SMALL), "--json"]) == 0
     closest = json.loads(capsys.readouterr().out)["closest"]

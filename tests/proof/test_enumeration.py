@@ -81,6 +81,7 @@ def _places(state: FillState) -> Iterator[FillState]:
             )
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 def test_nothing_is_raised_and_only_a_running_fill_moves(layout: str) -> None:
     setup, last, reading = _filling(layout)

@@ -54,6 +54,7 @@ def test_an_alarm_in_the_scan_of_a_reset_is_not_forgotten_with_it() -> None:
     assert ran.breaches == ()
 
 
+@pytest.mark.full
 def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
     """Found by a campaign, once the judge counted air through an empty hose: 37 s on air where 30 were allowed."""
     ran = run_case(Case(1027, (*AS_THEN, "fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
@@ -383,6 +384,7 @@ def test_a_flat_tyre_that_lost_its_gun_is_told_at_the_first_rest() -> None:
     assert (ran.first_out, ran.breaches) == ("bead_lost", ())
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", [62143, 62206, 62210])
 def test_a_meter_against_the_pump_and_a_blocked_valve_are_told(seed: int) -> None:
     """Found by a campaign: a count that rose while the pump drew; a cavity measured as nothing; a full wheel."""

@@ -53,7 +53,7 @@ def test_fills_of_the_campaign_are_replayed_to_the_bit(seeds: range) -> None:
     print(f"{scans} scans")
 
 
-@pytest.mark.parametrize("seed", [2, 3, 5])
+@pytest.mark.parametrize("seed", [pytest.param(2, marks=pytest.mark.full), 3, 5])
 def test_a_fill_that_was_interrupted_is_replayed_in_its_parts(seed: int, tmp_path: Path) -> None:
     tape = recorded(Case(seed), tmp_path)
     assert tape is not None

@@ -44,6 +44,7 @@ def test_each_part_changes_its_own_keys_alone() -> None:
     assert len(once) == len(set(once))
 
 
+@pytest.mark.full
 def test_tyre_and_tote_are_up_to_30_k_apart_and_nothing_is_frozen() -> None:
     apart, times_s = [], []
     for seed in range(200):
@@ -86,6 +87,7 @@ def test_a_thermal_campaign_is_run_again_by_its_command(capsys: pytest.CaptureFi
     assert json.loads(capsys.readouterr().out)["ticks"] == run_case(case).ticks
 
 
+@pytest.mark.full
 def test_a_cell_of_the_heat_table_is_the_same_fill_with_another_gas() -> None:
     plain, cooled = warmed(3, None, 0.0), warmed(3, 20.0, 0.0)
     assert plain.outcome == "complete"

@@ -47,6 +47,7 @@ def test_a_measured_loss_stands_at_its_own_flow_and_grows_as_the_hoses_for_other
     assert ratio[0] / ratio[1] == pytest.approx(12.0 / drawn)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("keys", "off_kpa", "flagged"), [({}, 40.0, True), ({"pipe__gun_bore": "7 mm"}, 3.0, False)])
 def test_a_gun_narrower_than_the_valve_is_no_pressure_of_the_tyre_from_the_first_stroke_on(
     keys: dict[str, str], off_kpa: float, flagged: bool

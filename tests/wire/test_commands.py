@@ -37,7 +37,9 @@ RECORD_KEYS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("layout", "size"), [("vent", "11L-15"), ("draw-down", "26x12-12")])
+@pytest.mark.parametrize(
+    ("layout", "size"), [("vent", "11L-15"), pytest.param("draw-down", "26x12-12", marks=pytest.mark.full)]
+)
 def test_the_demonstration_fills_a_wheel_over_the_wire(tmp_path: Path, layout: str, size: str) -> None:
     done = command(tmp_path, "demo", "--size", size, "--layout", layout, "--speed", "60", "--json")
     assert done.returncode == 0, done.stderr
@@ -182,7 +184,7 @@ def test_an_interrupted_fill_can_be_closed_as_it_is_with_the_rig_gone(tmp_path: 
     assert command(tmp_path, "close", fill_id, "--config", "rig.toml").returncode == 3
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.full)])
 def test_a_stop_signal_switches_off_and_records(tmp_path: Path, number: signal.Signals) -> None:
     with serving(tmp_path, scale="20") as rig, started(tmp_path, *FILL) as process:
         wait_for_phase(tmp_path, process, "fill")

@@ -73,6 +73,7 @@ async def test_a_fill_against_a_server_in_node(tmp_path: Path, mapped: Callable[
     assert wires.values["tote_level"].scaled == pytest.approx(float(str(truth["tote_l"])) / 3.785411784, abs=0.01)
 
 
+@pytest.mark.full
 async def test_an_address_that_it_does_not_have_is_refused_and_the_rest_is_read(tmp_path: Path) -> None:
     document = other_map(tmp_path)
     async with served(document) as (_settings, rig):
@@ -89,6 +90,7 @@ async def test_an_address_that_it_does_not_have_is_refused_and_the_rest_is_read(
     assert set(found.points) - set(wires.values) == {"strainer_dp"}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("mapped", [other_map, all_in_registers])
 async def test_a_bus_served_by_node(tmp_path: Path, mapped: Callable[[Path], dict[str, Any]]) -> None:
     document = mapped(tmp_path)

@@ -52,6 +52,7 @@ def _no_signals(_fill: Fill) -> Callable[[], None]:
     return lambda: None
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("breaks_to", "name"), [("welded forward", "flow_while_stopped"), ("welded reverse", "moves_while_off")]
 )
