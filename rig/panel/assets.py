@@ -11,6 +11,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rig.panel.catalogue import STATIC
 
@@ -133,7 +134,13 @@ def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> A
 def _add_file(files: dict[str, Asset], names: dict[str, str], own: str, text: str, media: str) -> None:
     plain = text.encode()
     names[own] = _name(own, plain)
-    files[names[own]] = Asset(plain, gzip.compress(plain, 9, mtime=0), media)
+    files[names[own]] = Asset(plain, _packed(plain), media)
+
+
+@lru_cache(maxsize=32)
+def _packed(plain: bytes) -> bytes:
+    """Compressed once: most files are the same in every language."""
+    return gzip.compress(plain, 9, mtime=0)
 
 
 def _name(own: str, plain: bytes) -> str:

@@ -19,6 +19,9 @@ from rig.run.person import Unattended
 from rig.wheel import cavity_of, read_size
 from sim.virtual import VirtualFill, VirtualRig
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 SCALE = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.1, "quantity": "kg"}
 
 
@@ -50,7 +53,6 @@ def finished(ran: Ran, flag: str) -> dict[str, object]:
     return record
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("fault", ["meter_dead@70", "meter_stuck@70", "meter_reset@70"])
 def test_a_fill_ends_on_the_scale_when_the_meter_fails(fault: str) -> None:
     ran = run_fill("16.9-28", faults=[fault], person=GivesTheMeterUp(), points__tote_mass=SCALE)
@@ -59,7 +61,6 @@ def test_a_fill_ends_on_the_scale_when_the_meter_fails(fault: str) -> None:
     assert cast("float", record["net_u_l"]) < 0.01 * ran.truth_l
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("size", ["11L-15", "11.2-24", "16.9-28", "18.4-38", "480/80R42"])
 def test_a_sound_fill_by_the_tote_s_level_alone_is_left_alone(size: str) -> None:
     """Its steps of 2 L are no flow of their own, no leak when one comes late, no overfill when one comes last."""
@@ -96,7 +97,6 @@ def test_when_nothing_else_counts_the_request_is_refused() -> None:
     assert {"standing", "measure"} <= set(refusals)
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 def test_witnesses_agree_with_a_true_meter_and_tell_a_slipping_one(layout: str) -> None:
     def ratios(**keys: object) -> dict[str, float]:

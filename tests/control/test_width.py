@@ -5,6 +5,9 @@ from __future__ import annotations
 import pytest
 from virtual_fills import run_fill
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize("reverse", ["signed", "unsigned", "none"])

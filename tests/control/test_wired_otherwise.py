@@ -15,6 +15,9 @@ from rig.field.codec import scaled, unscaled
 from rig.run.assembly import Question
 from rig.run.settings import settings_of
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 RATE = {"link": "io", "table": "input", "address": 40, "type": "f32", "quantity": "L/min"}
 SMALL = "11.2-24"
 
@@ -30,7 +33,6 @@ def sound(ran: Ran) -> None:
 # --- the flow rate of the same meter --------------------------------------------------------------------------------
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize("damping", ["0.5 s", "2 s", "4 s"])
 def test_the_damped_rate_of_the_same_meter_holds_no_sound_fill(layout: str, damping: str) -> None:
@@ -44,7 +46,6 @@ def test_the_rate_of_the_same_meter_is_no_witness_and_another_meters_is() -> Non
         assert ("rate" in kinds) is seen
 
 
-@pytest.mark.full
 def test_a_meter_that_counts_air_is_not_excused_by_its_own_rate() -> None:
     # A quarter of air in the suction line passes pulses and rate alike; a person goes on past whatever is told.
     # From the first minutes on the vent is wet at every turn, and it never ends.
@@ -58,7 +59,6 @@ def test_a_meter_that_counts_air_is_not_excused_by_its_own_rate() -> None:
 # --- a pump that reverses at another flow ---------------------------------------------------------------------------
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("size", ["11.2-24", "16.9-28"])
 @pytest.mark.parametrize("back", ["90 L/min", "20 L/min"])
 @pytest.mark.parametrize("reverse", ["signed", "none"])
@@ -70,7 +70,6 @@ def test_a_pump_that_reverses_at_another_flow_locks_no_job(size: str, back: str,
 # --- a meter that air passes unseen ---------------------------------------------------------------------------------
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("size", ["11.2-24", "16.9-28"])
 @pytest.mark.parametrize("on_air", ["blind", "part"])
 @pytest.mark.parametrize("reverse", ["signed", "unsigned", "none"])

@@ -18,6 +18,9 @@ from sim.scenarios import AS_THEN, Case, Habits, Scenario, drawn, set_up
 from sim.table import with_sim
 from sim.virtual import VirtualFill
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
     """Found by a campaign: waved on once, a gauge that drifted up was believed after 15 s, and air drawn to -11 kPa."""
@@ -54,7 +57,6 @@ def test_an_alarm_in_the_scan_of_a_reset_is_not_forgotten_with_it() -> None:
     assert ran.breaches == ()
 
 
-@pytest.mark.full
 def test_a_pump_is_no_cooler_for_a_controller_that_went_away() -> None:
     """Found by a campaign, once the judge counted air through an empty hose: 37 s on air where 30 were allowed."""
     ran = run_case(Case(1027, (*AS_THEN, "fault1", "fault2", "fluid", "meter", "order", "rig", "wheel")))
@@ -116,7 +118,6 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 1.0
 
 
-@pytest.mark.full
 @pytest.mark.parametrize(
     ("seed", "drop"),
     [
@@ -236,7 +237,6 @@ def _case(seed: int) -> object:
     return pytest.param(seed, id=IN_TWENTY_THOUSAND[seed], marks=marks)
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", [_case(seed) for seed in IN_TWENTY_THOUSAND])
 def test_what_twenty_thousand_fills_found_is_found_no_more(seed: int) -> None:
     ran = run_case(Case(seed, AS_THEN))
@@ -282,7 +282,6 @@ def last_draw_s(size: str) -> float:
     return drawing[-1]
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("fault", ["pressure_stuck", "pressure_drift"])
 @pytest.mark.parametrize("before_s", [1.0, 8.0])
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
@@ -328,7 +327,6 @@ def _begun(seed: int, fault: str, onset_s: float, lasts_s: float | None = None) 
     return replace(scenario, faults=((fault, onset_s / found[0].expected_s, lasts_s),))
 
 
-@pytest.mark.full
 @pytest.mark.parametrize(
     ("phase", "after_s"),
     [(Phase.SETTLE, 1.0), (Phase.BACK_FLUSH, 1.5), (Phase.UNCOUPLE, 1.0)],
@@ -349,7 +347,6 @@ def test_a_contactor_that_welds_as_the_gun_comes_off_is_told_by_the_gauge_where_
     assert (sound.outcome, sound.first_out) == ("complete", None)
 
 
-@pytest.mark.full
 def test_a_contactor_that_welds_while_the_insert_is_put_back_is_told_by_the_gauge_where_no_meter_counts() -> None:
     """Found by single faults begun in any phase: by a level, 7 L went in while the words asked for the insert."""
     ran = run_case(Case(3422, single=True))
@@ -384,7 +381,6 @@ def test_a_flat_tyre_that_lost_its_gun_is_told_at_the_first_rest() -> None:
     assert (ran.first_out, ran.breaches) == ("bead_lost", ())
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", [62143, 62206, 62210])
 def test_a_meter_against_the_pump_and_a_blocked_valve_are_told(seed: int) -> None:
     """Found by a campaign: a count that rose while the pump drew; a cavity measured as nothing; a full wheel."""

@@ -7,6 +7,9 @@ import pytest
 from sim.campaign import judged
 from sim.scenarios import Case, drawn
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 
 @pytest.mark.parametrize("seed", [1001238, 1000700])
 def test_a_sound_fill_of_a_small_tyre_completes_with_its_pressure(seed: int) -> None:
@@ -15,7 +18,6 @@ def test_a_sound_fill_of_a_small_tyre_completes_with_its_pressure(seed: int) -> 
     assert (ran.outcome, ran.breaches) == ("complete", ())
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("seed", [1000901, 1001251])
 def test_a_hose_in_doubt_gives_no_sure_pressure(seed: int) -> None:
     """A dead meter, and a gun that came off: the pressure left was recorded 4 and 8 kPa off."""

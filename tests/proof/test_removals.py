@@ -15,6 +15,9 @@ from sim.scenarios import Habits
 from sim.seen import Breach
 from sim.virtual import VirtualRig
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 BY_METER, BY_LEVEL, BY_TIME = 0, 1, 2
 MEASURES = pytest.mark.parametrize("measure", [BY_METER, BY_LEVEL, BY_TIME], ids=["meter", "level", "time"])
 
@@ -60,7 +63,6 @@ EXCUSED = {
 }
 
 
-@pytest.mark.full
 @pytest.mark.parametrize(
     ("measure", "onset_s"),
     [(BY_METER, 12.0), (BY_METER, 40.0), (BY_LEVEL, 40.0), (BY_TIME, 12.0)],

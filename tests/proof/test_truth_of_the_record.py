@@ -29,6 +29,9 @@ from rig.run.person import Ending, Unattended
 from rig.units import rounded, show_flow, show_mass, show_pressure, show_volume
 from sim.virtual import VirtualFill
 
+# Whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 AT = "2026-11-20T08:00:00.000+00:00"
 GAUGE_KPA = 3.0
 """A gauge of 0.25 % of 60 psi, and what it stands within."""
