@@ -27,12 +27,17 @@ def add_customer(add: Add) -> None:
     command = add("customer", customer_command)
     command.add_argument("action", choices=_ACTIONS)
     command.add_argument("who", nargs="?", metavar="NUMBER|NAME", help="of `add`: a number of your own")
-    for name in _FACTS:
+    add_facts(command, _FACTS)
+    add_config(command)
+
+
+def add_facts(command: argparse.ArgumentParser, names: Sequence[str]) -> None:
+    """The options of what a customer's or a site's record has, and of a correction."""
+    for name in names:
         action = "append" if name == "address" else "store"
         command.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT", action=action)
     command.add_argument("--why", default="", metavar="TEXT", help="of a correction")
     command.add_argument("--by", default="", metavar="NAME")
-    add_config(command)
 
 
 def customer_command(options: argparse.Namespace) -> int:
@@ -56,7 +61,7 @@ def _show(options: argparse.Namespace) -> int:
                 options, [each.document for each in found], "\n".join(_line(each) for each in found) or "none yet"
             )
             return OK
-        one = _known(book, options.who)
+        one = known_customer(book, options.who)
         jobs = [Job.of(each).job for each in book.valid("job", truck=book.own) if _is_of(each, one)]
     text = [*_text(one), f"  {'jobs':<12} {', '.join(jobs) or 'none'}"]
     print_answer(options, {"serial": one.serial, **one.document, "jobs": jobs}, "\n".join(text))
@@ -76,7 +81,7 @@ def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, Any])
 def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, Any]) -> Record:
     if options.who is None or not given or not options.why.strip():
         raise Refused('which customer, what and why? `rig customer correct NUMBER --address "2 Lane" --why "moved"`')
-    standing = _known(book, options.who)
+    standing = known_customer(book, options.who)
     before = Customer.of(standing)
     known = {name: value for name in _FACTS if (value := getattr(before, name)) is not None}
     facts = facts_of(known | given)
@@ -85,7 +90,8 @@ def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, A
     return book.replace(standing, own, now())
 
 
-def _known(book: Book, who: str) -> Record:
+def known_customer(book: Book, who: str) -> Record:
+    """The customer with a number or name; Refused if there is none."""
     found = customer_named(book, who)
     if found is None:
         raise Refused(f"no customer {who!r}: `rig customer show` lists them")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import re
 import secrets
 from pathlib import Path
@@ -13,6 +12,7 @@ from rig.books.office_desk import known_chain, read_text
 from rig.books.where import iso_day, now, print_answer
 from rig.cli.pins import new_pin
 from rig.cli.table import OK
+from rig.ledger.files import sha256_of
 from rig.ledger.pricing import read_prices
 from rig.panel.people import ROLES, People
 from rig.record.notes import Offered, Shared
@@ -189,8 +189,7 @@ def _release(options: argparse.Namespace, office: Register, standing: Offers) ->
     if options.name.endswith(".whl"):
         wheel = Path(options.name)
         version = version_of(wheel)
-        with wheel.open("rb") as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
+        found = sha256_of(wheel)
         if sha256 not in ("", found):
             raise Refused(f"{wheel}: its SHA-256 is {found}, not the one after --sha256: fetch the file anew")
         sha256 = found

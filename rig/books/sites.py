@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from rig.books.customers import add_facts, known_customer
 from rig.books.where import add_config, book_asked, book_written, now, print_answer
 from rig.cli.table import OK, Add
 from rig.record.notes import Customer, Site
 from rig.run.refused import Refused
-from rig.shop.customers import customer_named
 from rig.shop.sites import SiteFacts, new_site, site_facts_of, site_named, sites
 
 if TYPE_CHECKING:
@@ -26,11 +26,7 @@ def add_site(add: Add) -> None:
     command.add_argument("action", choices=("add", "show", "correct"))
     command.add_argument("which", nargs="?", metavar="NUMBER|NAME", help="of `add`: a number of your own")
     command.add_argument("--customer", metavar="NUMBER|NAME", help="whose it is")
-    for name in FACTS:
-        action = "append" if name == "address" else "store"
-        command.add_argument(f"--{name}", metavar="TEXT", action=action)
-    command.add_argument("--why", default="", metavar="TEXT", help="of a correction")
-    command.add_argument("--by", default="", metavar="NAME")
+    add_facts(command, FACTS)
     add_config(command)
 
 
@@ -57,10 +53,7 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _customer(book: Book, text: str) -> str:
-    found = customer_named(book, text)
-    if found is None:
-        raise Refused(f"no customer {text!r}: `rig customer show` lists them")
-    return Customer.of(found).customer_number
+    return Customer.of(known_customer(book, text)).customer_number
 
 
 def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, Any]) -> Record:

@@ -7,11 +7,12 @@ from typing import Literal
 
 from rig.sentence import Sentence, Wording, places
 from rig.units import KPA_PER_PSI
+from rig.wheel.bead import BEAD_LIMIT_KPA
 
 OVER_RELIEF_KPA = 3 * KPA_PER_PSI
-"""What the line may stand over the relief setting."""
-_KPA: Mapping[str, float] = {"over": OVER_RELIEF_KPA, "seating": 35 * KPA_PER_PSI}
-"""Pressures that rows name: the one above, and the most at which a bead is seated."""
+"""What the line may show over the relief setting."""
+_KPA: Mapping[str, float] = {"over": OVER_RELIEF_KPA, "seating": BEAD_LIMIT_KPA}
+"""Pressures that rows name."""
 
 
 def alarm_said(name: str, part: Literal["text", "first"], words: str) -> Sentence:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import shutil
 from collections.abc import Mapping
@@ -37,7 +36,7 @@ from rig.install.plan import (
 from rig.install.program import unpack
 from rig.install.running import run
 from rig.ledger.black_box import fills_in
-from rig.ledger.files import sync_folder
+from rig.ledger.files import sha256_of, sync_folder
 from rig.ledger.keeping import book_or_empty
 from rig.ledger.restoring import exchange
 from rig.office.releases import refuse_other
@@ -128,11 +127,7 @@ class Doer:
         run([first, *others])
 
     def _is_offered(self, version: str, before: str, wheel: Path | None) -> None:
-        sha256 = ""
-        if wheel is not None:
-            with wheel.open("rb") as file:
-                sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        refuse_other(self._records(), version, sha256, before)
+        refuse_other(self._records(), version, "" if wheel is None else sha256_of(wheel), before)
 
     def _nothing_unfinished(self) -> None:
         with contextlib.closing(journal_to_read(self._records())) as journal:

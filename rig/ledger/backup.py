@@ -24,7 +24,7 @@ from rig.ledger import BOOK_NAME
 from rig.ledger.black_box import RING_SUFFIX
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import Head
-from rig.ledger.files import sync_folder
+from rig.ledger.files import sha256_of, sync_folder
 from rig.ledger.keeping import book_read
 from rig.ledger.readonly import open_read_only
 
@@ -173,12 +173,6 @@ def _staged(folder: Path, beside: Sequence[str], staged: Path) -> list[Part]:
         mode = source.stat().st_mode & 0o777
         parts.append(Part(name, path or name.partition("/")[2], copy.stat().st_size, sha256_of(copy), mode))
     return parts
-
-
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file, hex."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _with_contents(manifest: Manifest, folder: Path, facts: Facts | None) -> Manifest:

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.ledger import BOOK_NAME
-from rig.ledger.backup import BESIDE, FOLDER, Manifest, copy_file, files_of, is_database, sha256_of, unpack
+from rig.ledger.backup import BESIDE, FOLDER, Manifest, copy_file, files_of, is_database, unpack
 from rig.ledger.book import Book, BookError, witness_of
 from rig.ledger.chain import Record
-from rig.ledger.files import sync_folder
+from rig.ledger.files import sha256_of, sync_folder
 from rig.ledger.journal import Journal, JournalError, JournalReader, StoredEvent, StoredProving
 from rig.ledger.keeping import book_of, book_read, unsound
 from rig.record import notes

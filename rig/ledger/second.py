@@ -15,10 +15,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from rig.ledger import BOOK_NAME
-from rig.ledger.backup import BESIDE, FOLDER, MANIFEST, Manifest, Part, files_of, is_database, sha256_of
+from rig.ledger.backup import BESIDE, FOLDER, MANIFEST, Manifest, Part, files_of, is_database
 from rig.ledger.book import Book, BookError
 from rig.ledger.chain import START
-from rig.ledger.files import sync_folder
+from rig.ledger.files import sha256_of, sync_folder
 from rig.ledger.journal import JournalError
 from rig.ledger.journal_schema import SCHEMA
 from rig.ledger.keeping import book_of, book_read

@@ -30,7 +30,7 @@ from rig.panel.people import Someone
 from rig.panel.refusals import OLD_PAGE, misread, refused
 from rig.panel.sessions import GONE_S, Session, Sessions, same
 from rig.panel.shell import stop_part
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 
 _COOKIE = "rig_commissioning"
 _MOST_LINES = 2000
@@ -152,7 +152,7 @@ class CommissionPage:
         if not same(form.code.replace(" ", ""), self._code):
             raise HTTPException(401, self._texts["code_wrong"])
         session = self._sessions.open(Someone("commissioning", "supervisor", ""), time.monotonic(), *limits)
-        response = Told({"csrf": session.csrf})
+        response = WordedResponse({"csrf": session.csrf})
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -164,7 +164,7 @@ class CommissionPage:
         after = request.query_params.get("after", "0")
         self._transcript.seen_s = time.monotonic()
         seen = self._transcript.view(int(after) if after.isdecimal() else 0)
-        return Told({**seen, "csrf": session.csrf})
+        return WordedResponse({**seen, "csrf": session.csrf})
 
     async def answer(self, request: Request) -> Response:
         """Take an answer to the waiting question."""
@@ -174,7 +174,7 @@ class CommissionPage:
         form = AnswerForm.model_validate_json(await request.body())
         if not self._transcript.answer(form.number, form.text.strip()):
             raise HTTPException(409, self._texts["asked_no_more"])
-        return Told({})
+        return WordedResponse({})
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time."""
@@ -190,7 +190,7 @@ class CommissionPage:
     def _stopped(self, *, ran: bool) -> Response:
         off = self._transcript.off
         # The device has answered each off; a look at the pump itself is the person's.
-        return Told({"ran": ran, "off": off, "seen": off})
+        return WordedResponse({"ran": ran, "off": off, "seen": off})
 
     def _holder(self, request: Request) -> Session:
         session = self._sessions.found(request.cookies.get(_COOKIE, ""), time.monotonic(), busy=True)

@@ -19,7 +19,7 @@ from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.people import People, PeopleError, Role
 from rig.panel.sessions import same
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.run.settings import Settings
 from rig.sentence import Wording
 from rig.shop.second_copy import after_record
@@ -122,4 +122,4 @@ class Crew:
             )
 
     def _everyone(self) -> Response:
-        return Told([{"name": each.name, "role": each.role} for each in self._people.all()])
+        return WordedResponse([{"name": each.name, "role": each.role} for each in self._people.all()])

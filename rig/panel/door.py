@@ -23,7 +23,7 @@ from rig.panel.clock import ClockForm, keep_clock, offered
 from rig.panel.people import People, PeopleError, Someone
 from rig.panel.refusals import OLD_PAGE, SIGN_IN, WRONG_PIN
 from rig.panel.sessions import FREE_TRIES, FREE_TRIES_ANYWHERE, Session, Sessions, same
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.run.messages import Controller
 from rig.sentence import Wording
 
@@ -147,7 +147,7 @@ class Door:
         self._sign_out_changed()
         session = self.sessions.open(someone, time.monotonic(), *limits)
         clock = await run_in_threadpool(offered, self._rig.settings, at)
-        response = Told({**self._me(session), "clock": clock})
+        response = WordedResponse({**self._me(session), "clock": clock})
         response.set_cookie(
             COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -157,18 +157,18 @@ class Door:
         """Keep a signed-in person's answer about the clock."""
         session = self.person(request)
         form = ClockForm.model_validate_json(await request.body())
-        return Told(await run_in_threadpool(keep_clock, self._rig.settings, form, session.name))
+        return WordedResponse(await run_in_threadpool(keep_clock, self._rig.settings, form, session.name))
 
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self.sessions.close(self.person(request))
-        response = Told({})
+        response = WordedResponse({})
         response.delete_cookie(COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here; polled every few seconds, which also shows that this page is still open."""
-        return Told(self._me(self.who(request)))
+        return WordedResponse(self._me(self.who(request)))
 
     def _me(self, session: Session | None) -> dict[str, object]:
         if session is None:
@@ -178,10 +178,10 @@ class Door:
     async def drive(self, request: Request) -> Response:
         """Take the controls, or request them."""
         session = self.person(request)
-        return Told({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
+        return WordedResponse({"drives": self.sessions.ask_to_drive(session, time.monotonic())})
 
     async def hand_over(self, request: Request) -> Response:
         """Give the controls to the person who requests them, or keep them."""
         form = Act.model_validate_json(await request.body())
         self.sessions.hand_over(self.person(request), give=form.give)
-        return Told({})
+        return WordedResponse({})

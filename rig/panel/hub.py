@@ -13,8 +13,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 
 from rig.panel.sessions import Sessions
-from rig.panel.told import worded
 from rig.panel.view import picture, public
+from rig.panel.worded import worded
 from rig.run.messages import Controller
 
 PERIOD_S = 0.2

@@ -15,7 +15,7 @@ from rig.ledger.pricing import By, Per, PriceError, prices_of
 from rig.panel.asking import Touch
 from rig.panel.door import Door
 from rig.panel.jobs import View, book_of_rig, book_to_keep
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.record.notes import Prices
 from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError
@@ -72,11 +72,11 @@ def price_routes(settings: Settings, door: Door) -> list[Route]:
 
     async def listed(request: Request) -> Response:
         door.supervisor(request)
-        return Told(await run_in_threadpool(seen))
+        return WordedResponse(await run_in_threadpool(seen))
 
     async def kept(request: Request) -> Response:
         door.supervisor(request)
         form = PricesForm.model_validate_json(await request.body())
-        return Told(await run_in_threadpool(keep, settings, form))
+        return WordedResponse(await run_in_threadpool(keep, settings, form))
 
     return [Route("/api/prices", listed, methods=["GET"]), Route("/api/prices", kept, methods=["POST"])]

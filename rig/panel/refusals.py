@@ -6,7 +6,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.sentence import Sentence, Wording
 
 SIGN_IN = Wording("refused.sign_in", "sign in first")
@@ -18,7 +18,7 @@ NO_QUOTE = Wording("refused.no_quote", "job '{job}' has no quote: make one first
 
 def says(text: str, status: int) -> Response:
     """A refusal in words; as a sentence, too, where it is one."""
-    return Told({"error": str(text), **({"told": text} if isinstance(text, Sentence) else {})}, status)
+    return WordedResponse({"error": str(text), **({"told": text} if isinstance(text, Sentence) else {})}, status)
 
 
 async def refused(_request: Request, error: Exception) -> Response:

@@ -19,7 +19,7 @@ from rig.panel import after, converting, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.panel.refusals import NO_OPERATION
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.run.messages import Controller
 
 _REMEMBERED = 512
@@ -69,16 +69,16 @@ class Shop:
 
     async def _look(self, request: Request, look: Callable[[], object]) -> Response:
         self._door.person(request)
-        return Told(await run_in_threadpool(look))
+        return WordedResponse(await run_in_threadpool(look))
 
     async def _once(self, request_id: str, act: Callable[[], object], look: Callable[[], object]) -> Response:
         """Act on the first request of an id; a repeat only reads. A failed request was not done and may be repeated."""
         if request_id in self._handled:
-            return Told(await run_in_threadpool(look))
+            return WordedResponse(await run_in_threadpool(look))
         self._handled.append(request_id)
         done = False
         try:
-            reply = Told(await run_in_threadpool(act))
+            reply = WordedResponse(await run_in_threadpool(act))
             done = True
         finally:
             if not done:
@@ -103,13 +103,13 @@ class Shop:
         """Make a job, or replace the list of wheels of one."""
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
-        return Told(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
+        return WordedResponse(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
 
     async def put_away(self, request: Request) -> Response:
         """Put away a job that is not to be done."""
         session = self._door.person(request)
         form, job = jobs.AwayForm.model_validate_json(await request.body()), request.path_params["job"]
-        return Told(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
+        return WordedResponse(await run_in_threadpool(jobs.put_away, self._settings, job, form, session.name))
 
     async def quote(self, request: Request) -> Response:
         """Quote a job, or quote it again."""
@@ -142,7 +142,7 @@ class Shop:
             heads = await run_in_threadpool(jobs.heads_of, self._settings)
             if self._compared is None or self._compared[0] != heads:
                 self._compared = heads, await run_in_threadpool(jobs.compare_view, self._settings)
-            return Told(self._compared[1])
+            return WordedResponse(self._compared[1])
 
     # --- another liquid -----------------------------------------------------------------------------------------
 
@@ -156,7 +156,7 @@ class Shop:
         session = self._door.person(request)
         form, job = converting.ConvertForm.model_validate_json(await request.body()), request.path_params["job"]
         planned = await run_in_threadpool(converting.convert, self._settings, self._config, job, form, session.name)
-        return Told(planned)
+        return WordedResponse(planned)
 
     async def note(self, request: Request) -> Response:
         """Note a step done by hand, or a part for the bill."""

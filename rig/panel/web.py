@@ -55,8 +55,8 @@ from rig.panel.proving import ProveForm, proving_asked, provings_view, vessel_se
 from rig.panel.refusals import NO_OPERATION, misread, refused, says
 from rig.panel.shell import index_page
 from rig.panel.shop import Shop
-from rig.panel.told import Told
 from rig.panel.view import rig_view, stop_view
+from rig.panel.worded import WordedResponse
 from rig.plan.target import TargetError
 from rig.record.base import RecordError
 from rig.run.facade import Order, OrderKind, Work
@@ -151,39 +151,39 @@ class Page:
     async def trace(self, request: Request) -> Response:
         """The trace of the fill under way."""
         self.door.may_look(request)
-        return Told(self.hub.trace())
+        return WordedResponse(self.hub.trace())
 
     async def fills(self, request: Request) -> Response:
         """The latest fills."""
         self.door.person(request)
-        return Told(await run_in_threadpool(fills_view, self._rig.settings))
+        return WordedResponse(await run_in_threadpool(fills_view, self._rig.settings))
 
     async def fill(self, request: Request) -> Response:
         """One fill with ticket and trace."""
         self.door.person(request)
-        return Told(await run_in_threadpool(fill_view, self._rig.settings, request.path_params["fill_id"]))
+        return WordedResponse(await run_in_threadpool(fill_view, self._rig.settings, request.path_params["fill_id"]))
 
     async def film(self, request: Request) -> Response:
         """A fill's recording on one time axis; one at a time, since it is run through the program again."""
         self.door.person(request)
         async with self._filming:
             film = await run_in_threadpool(film_view, self._rig.settings, request.path_params["fill_id"])
-        return Told(film)
+        return WordedResponse(film)
 
     async def meter(self, request: Request) -> Response:
         """The meter's health."""
         self.door.person(request)
-        return Told(await run_in_threadpool(meter_view, self._rig.settings))
+        return WordedResponse(await run_in_threadpool(meter_view, self._rig.settings))
 
     async def provings(self, request: Request) -> Response:
         """The provings so far."""
         self.door.person(request)
-        return Told(await run_in_threadpool(provings_view, self._rig.settings))
+        return WordedResponse(await run_in_threadpool(provings_view, self._rig.settings))
 
     async def settings(self, request: Request) -> Response:
         """The configuration explained, and the file to change; for the supervisor."""
         self.door.supervisor(request)
-        return Told(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
+        return WordedResponse(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
 
     async def write_settings(self, request: Request) -> Response:
         """Write a new configuration for the next start; never while the rig is busy."""
@@ -192,7 +192,7 @@ class Page:
         if self._rig.snapshot().busy:
             raise HTTPException(409, _BUSY_SETTINGS())
         settings, path = self._rig.settings, Path(self._config)
-        return Told(await run_in_threadpool(write_config, settings, path, form, session.name))
+        return WordedResponse(await run_in_threadpool(write_config, settings, path, form, session.name))
 
     # --- acting -------------------------------------------------------------------------------------------------
 
@@ -200,7 +200,7 @@ class Page:
         """The answer for a wheel."""
         session = self.door.person(request)
         form = WheelForm.model_validate_json(await request.body())
-        return Told(await run_in_threadpool(answer_view, self._rig, form, session.name))
+        return WordedResponse(await run_in_threadpool(answer_view, self._rig, form, session.name))
 
     async def order(self, request: Request) -> Response:
         """Order a fill, a removal, a rinse or a proving; resume or close an interrupted fill."""
@@ -210,9 +210,9 @@ class Page:
             self.door.supervisor(request)
         work = await run_in_threadpool(self._work, form, session.name)
         order = Order(form.id, form.kind, session.name, work, form.fill_id, form.confirmed, start=form.start)
-        if not await self._rig.tell(Ordered(order=order)):
+        if not await self._rig.send(Ordered(order=order)):
             raise HTTPException(409, _BUSY())
-        return Told({})
+        return WordedResponse({})
 
     def _work(self, form: OrderForm, by: str) -> Work | None:
         """Parse and check an order before it goes to the rig, so that an error is reported to its sender."""
@@ -237,18 +237,18 @@ class Page:
         self.door.supervisor(request)
         form = Reading.model_validate_json(await request.body())
         proof = self._rig.snapshot().proof
-        if proof is None or not await self._rig.tell(VesselRead(id=form.id, seen=vessel_seen(proof, form.text))):
+        if proof is None or not await self._rig.send(VesselRead(id=form.id, seen=vessel_seen(proof, form.text))):
             raise HTTPException(409, _NO_READING())
-        return Told({})
+        return WordedResponse({})
 
     async def verdict(self, request: Request) -> Response:
         """Accept or reject the factor of a proving."""
         self.door.driver(request)
         self.door.supervisor(request)
         form = Act.model_validate_json(await request.body())
-        if not await self._rig.tell(Judged(id=form.id, taken=form.give)):
+        if not await self._rig.send(Judged(id=form.id, taken=form.give)):
             raise HTTPException(409, _NO_VERDICT())
-        return Told({})
+        return WordedResponse({})
 
     async def act(self, request: Request) -> Response:
         """Perform one operation for the driver."""
@@ -256,14 +256,14 @@ class Page:
         form = Act.model_validate_json(await request.body())
         operation = request.path_params["operation"]
         if operation in _FORGETS:
-            await self._rig.tell(Forget(scopes=_FORGETS[operation], by=session.name))
+            await self._rig.send(Forget(scopes=_FORGETS[operation], by=session.name))
         elif operation in _REQUESTS:
             kind = _REQUESTS[operation]
             name = form.name if kind in _NAMED else ""
-            await self._rig.tell(Asked(request=Ask(form.id, kind, name, session.name)))
+            await self._rig.send(Asked(request=Ask(form.id, kind, name, session.name)))
         else:
             raise HTTPException(404, NO_OPERATION())
-        return Told({})
+        return WordedResponse({})
 
     async def stop(self, request: Request) -> Response:
         """STOP: from anyone, at any time. Escape stops only what runs."""
@@ -272,12 +272,12 @@ class Page:
         if view["ran"] or not form.escape:
             session = self.door.who(request)
             by = f"{session.name if session else 'STOP on a page'}, {address_of(request)}"
-            await self._rig.tell(Asked(request=Ask(form.id, "stop", by=by)), within_s=_STOP_S)
-        return Told(view)
+            await self._rig.send(Asked(request=Ask(form.id, "stop", by=by)), within_s=_STOP_S)
+        return WordedResponse(view)
 
     async def stopped(self, request: Request) -> Response:
         """What is known of a STOP."""
-        return Told(stop_view(self._rig, time.monotonic()))
+        return WordedResponse(stop_view(self._rig, time.monotonic()))
 
     # --- the whole ----------------------------------------------------------------------------------------------
 
@@ -345,7 +345,7 @@ async def _meanwhile(request: Request, error: Exception) -> Response:
 async def _doubted(request: Request, error: Exception) -> Response:
     """Report doubts; the same form with ``sure`` is kept."""
     assert isinstance(error, Doubtful)
-    return Told({"error": str(error), "doubts": list(error.doubts)}, 422)
+    return WordedResponse({"error": str(error), "doubts": list(error.doubts)}, 422)
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:

@@ -125,7 +125,7 @@ class Controller(Protocol):
         """The longest gap between two scans since the last call, wall-clock seconds."""
         ...
 
-    async def tell(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
+    async def send(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
         """Pass a message on; whether it was taken. SilentError where the controller does not answer in that time."""
         ...
 

@@ -58,7 +58,7 @@ class Remote:
         gap_s, self._gap_s = self._gap_s, 0.0
         return gap_s
 
-    async def tell(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
+    async def send(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
         """Pass a message on; whether it was taken. SilentError where the controller does not answer in that time."""
         return Heard.model_validate_json(await self._answer(message, within_s)).heard
 

@@ -29,9 +29,8 @@ from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
 from rig.run.wiring import pump_faults, timeout_faults, too_slow, wiring_faults
 from rig.units import KPA_PER_PSI
+from rig.wheel.bead import BEAD_LIMIT_KPA
 
-BEAD_LIMIT_KPA = 35 * KPA_PER_PSI
-"""Nothing may be configured above this: beads are never seated above 35 psi (tyre maker's bulletin)."""
 _ROUNDING_KPA = 1e-6
 """Rounding error of a conversion: 35 psi as written is not above 35 psi."""
 _PATHS = (

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
-from rig.ledger.shop import Party, Strict
+from rig.ledger.shop import Party
 from rig.record.notes import Customer
 from rig.run.refused import Refused
-from rig.shop.numbering import numbered
+from rig.shop.numbering import facts_in, numbered
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -61,17 +59,7 @@ def customer_named(book: Book, text: str) -> Record | None:
 
 def facts_of(given: Mapping[str, object]) -> dict[str, Any]:
     """Validated customer data; Refused with what to write."""
-    try:
-        facts = CustomerFacts.model_validate(dict(given))
-    except ValidationError as error:
-        first = error.errors()[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise Refused(f"customer: {name}: {first['msg']} ({first.get('input')!r})") from error
-    return _kept(facts)
-
-
-def _kept(facts: Strict) -> dict[str, Any]:
-    return {name: value for name, value in facts.model_dump().items() if value}
+    return facts_in(CustomerFacts, CUSTOMER, given)
 
 
 def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, number: str = "") -> Record:

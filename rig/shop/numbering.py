@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
 
 from rig.ledger.moment import says
+from rig.ledger.shop import Strict
 from rig.record.base import Sealed
 from rig.run.refused import Refused
 
@@ -15,6 +18,17 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 _TRIES = 100
+
+
+def facts_in(model: type[Strict], kind: str, given: Mapping[str, object]) -> dict[str, Any]:
+    """The data that a record of a kind has besides its number, validated; Refused with what to write."""
+    try:
+        facts = model.model_validate(dict(given))
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = ".".join(str(part) for part in first["loc"])
+        raise Refused(f"{kind}: {name}: {first['msg']} ({first.get('input')!r})") from error
+    return {name: value for name, value in facts.model_dump().items() if value}
 
 
 def numbered(book: WritableBook, kind: str, number: str, at: str, made: Callable[[str], Sealed]) -> Record:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from rig.sentence import Sentence, Wording
 from rig.units import KPA_PER_PSI, L_PER_GAL, Kind, QuantityError, parse
 from rig.wheel import TyreClass
+from rig.wheel.bead import BEAD_LIMIT_KPA
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +28,8 @@ LARGEST_TANK = Range(
 )
 FARM_PRESSURE = Range(
     0.0,
-    35 * KPA_PER_PSI,
-    Wording("range.farm", "{most:pressure} is the most at which beads of farm tyres are seated")(most=35 * KPA_PER_PSI),
+    BEAD_LIMIT_KPA,
+    Wording("range.farm", "{most:pressure} is the most at which beads of farm tyres are seated")(most=BEAD_LIMIT_KPA),
 )
 PRESSURE = Range(
     0.0,

@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
 from rig.ledger.shop import Strict
 from rig.record.notes import Job, Site
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
-from rig.shop.numbering import numbered
+from rig.shop.numbering import facts_in, numbered
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -58,13 +58,7 @@ def site_named(book: Book, customer_number: str | None, text: str) -> Record | N
 
 def site_facts_of(given: Mapping[str, object]) -> dict[str, Any]:
     """Validated data of a site; Refused with what to write."""
-    try:
-        facts = SiteFacts.model_validate(dict(given))
-    except ValidationError as error:
-        first = error.errors()[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise Refused(f"site: {name}: {first['msg']} ({first.get('input')!r})") from error
-    return {name: value for name, value in facts.model_dump().items() if value}
+    return facts_in(SiteFacts, SITE, given)
 
 
 def new_site(

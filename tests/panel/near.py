@@ -23,5 +23,5 @@ class Near:
     def take_gap_s(self) -> float:
         return self._facade.take_gap_s()
 
-    async def tell(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
+    async def send(self, message: Message, *, within_s: float = PATIENCE_S) -> bool:
         return heard(self._facade, message)

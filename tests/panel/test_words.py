@@ -20,7 +20,7 @@ from rig.control.values import Check
 from rig.guide.asked import ready_checks
 from rig.panel.catalogue import Language, languages_of
 from rig.panel.faces import COOKIE, Faces
-from rig.panel.told import worded
+from rig.panel.worded import worded
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
 from rig.sentence import KINDS, Sentence, Wording, places, said_by

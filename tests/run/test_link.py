@@ -26,7 +26,7 @@ from rig.control.procedure import ENDED
 from rig.control.state import FillState
 from rig.control.values import Reading, Request
 from rig.meter.references import Can, Scale
-from rig.panel.told import worded
+from rig.panel.worded import worded
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.bench import Proof
@@ -93,7 +93,7 @@ async def filled(folder: Path, disturb: Disturb | None) -> list[str]:
             async with reached(fill.rig.settings, place) as (page, _):
                 names = tuple(check.name for check in fill.setup.checks)
                 order = Order("order-1", "fill", "Jo", Errand(QUESTION, "Jo"), confirmed=names, start=True)
-                assert await page.tell(Ordered(order=order))
+                assert await page.send(Ordered(order=order))
             assert facade.take_order() == order
             facade.begins(Shown(QUESTION.size), QUESTION)
             for number in range(20_000):
@@ -242,7 +242,7 @@ async def test_whoever_speaks_no_message_is_put_out_and_nothing_is_heard(tmp_pat
                     pass
             assert not facade.take_stop()
             # The others do not notice.
-            assert await page.tell(Asked(request=Request("touch-2", "stop", by="Jo")))
+            assert await page.send(Asked(request=Request("touch-2", "stop", by="Jo")))
             assert facade.take_stop()
 
 
@@ -255,7 +255,7 @@ async def test_one_that_asks_and_never_reads_holds_up_nobody(tmp_path: Path) -> 
                     while True:
                         mad.send(1000 * frame_of(ToLook()))
                 for number in range(20):
-                    assert await page.tell(Asked(request=Request(f"touch-{number}", "hold", by="Jo")))
+                    assert await page.send(Asked(request=Request(f"touch-{number}", "hold", by="Jo")))
 
 
 async def test_of_a_flood_of_stops_a_few_wait_for_the_scan(tmp_path: Path) -> None:
@@ -338,10 +338,10 @@ async def test_a_controller_that_does_not_answer_is_not_taken_for_one_that_has_h
         async with attended(facade, bound), reached(facade.settings, place) as (page, _):
             page._writer.transport.pause_reading()  # type: ignore[attr-defined]
             with pytest.raises(SilentError, match="not known whether it has heard"):
-                await page.tell(stop, within_s=page_s)
+                await page.send(stop, within_s=page_s)
             page._writer.transport.resume_reading()  # type: ignore[attr-defined]
             # Answers keep their order: the late one is not taken for the next one's.
-            assert await page.tell(Judged(id="touch-2", taken=True)) is False
+            assert await page.send(Judged(id="touch-2", taken=True)) is False
             assert facade.take_stop()
 
 

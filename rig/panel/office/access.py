@@ -18,7 +18,7 @@ from rig.panel.door import SignIn, count_try
 from rig.panel.people import OFFICE_ROLES, OfficeRole, People
 from rig.panel.refusals import OLD_PAGE, SIGN_IN, WRONG_PIN
 from rig.panel.sessions import Session, Sessions, same
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.sentence import Wording
 
 Area = Literal["trucks", "work", "bills", "month", "stock", "fills", "wheels", "meters"]
@@ -68,7 +68,7 @@ class Door:
         if someone is None:
             raise HTTPException(401, WRONG_PIN())
         session = self._sessions.open(someone, time.monotonic(), *limits)
-        response = Told(_about(session))
+        response = WordedResponse(_about(session))
         response.set_cookie(
             _COOKIE, session.token, path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"
         )
@@ -77,13 +77,13 @@ class Door:
     async def sign_out(self, request: Request) -> Response:
         """End the session."""
         self._sessions.close(self.person(request))
-        response = Told({})
+        response = WordedResponse({})
         response.delete_cookie(_COOKIE, path="/")
         return response
 
     async def me(self, request: Request) -> Response:
         """Who is signed in here, and what they see."""
-        return Told(_about(self.person(request)))
+        return WordedResponse(_about(self.person(request)))
 
 
 def _about(session: Session) -> dict[str, object]:

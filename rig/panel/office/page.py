@@ -42,7 +42,7 @@ from rig.panel.office.kept import Kept, View
 from rig.panel.office.money import bills_view, month_bill_view, month_view
 from rig.panel.people import People
 from rig.panel.refusals import misread, refused, says
-from rig.panel.told import Told
+from rig.panel.worded import WordedResponse
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
 from rig.sentence import Wording
@@ -99,7 +99,7 @@ class OfficePage:
             view = await run_in_threadpool(self._kept.answer, *asked(request))
             if area == "trucks":
                 view = with_contacts(view, self._contacts)
-            return Told({"now": self._clock().isoformat(timespec="seconds"), **view})
+            return WordedResponse({"now": self._clock().isoformat(timespec="seconds"), **view})
 
         return answer
 

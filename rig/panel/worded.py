@@ -21,7 +21,7 @@ def worded(document: object) -> object:
     return document
 
 
-class Told(JSONResponse):
+class WordedResponse(JSONResponse):
     """A document with sentences."""
 
     def render(self, content: object) -> bytes:
