@@ -11,7 +11,7 @@ from rig.control.decide import Decision
 from rig.control.procedure import State
 from rig.control.snapshot import fill_record
 from rig.control.state import FillState, new_fill
-from rig.control.values import Request, Setup
+from rig.control.values import Request, RequestKind, Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
@@ -83,6 +83,25 @@ class Nobody:
 
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         return []
+
+
+class GivesTheMeterUp(Unattended):
+    """When something stops the fill: the next best measure, reset where needed, and on."""
+
+    def __init__(self, times: int = 1) -> None:
+        super().__init__()
+        self._left = times
+        self._todo: list[RequestKind] = []
+
+    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
+        state = decision.state.state
+        if state in (State.HELD, State.ABORTED) and self._left:
+            self._left -= 1
+            self._todo = ["next_measure", "resume"] if state is State.HELD else ["next_measure", "reset", "resume"]
+        if self._todo:
+            kind = self._todo.pop(0)
+            return [Request(f"{kind}-{decision.state.now_s}", kind, by="test")]
+        return super().requests(setup, decision)
 
 
 class GoesOn(Unattended):

@@ -2,46 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import cast
 
 import pytest
-from virtual_fills import GoesOn, Ran, fill_of, record_of, rig_settings, run_fill
+from virtual_fills import GivesTheMeterUp, GoesOn, Ran, fill_of, record_of, rig_settings, run_fill
 
 from rig.control.decide import Decision
-from rig.control.flags import End
 from rig.control.procedure import State
 from rig.control.state import new_fill
-from rig.control.values import Reading, Request, RequestKind, Setup
+from rig.control.values import Request, RequestKind, Setup
 from rig.run.assembly import Question
-from rig.run.person import Unattended
 from rig.wheel import cavity_of, read_size
-from sim.virtual import VirtualFill, VirtualRig
+from sim.virtual import VirtualRig
 
 # Whole fills in virtual time: CI runs them on compiled code.
 pytestmark = pytest.mark.full
 
 SCALE = {"link": "io", "table": "input", "address": 40, "type": "u32", "scale": 0.1, "quantity": "kg"}
-
-
-class GivesTheMeterUp(Unattended):
-    """When something stops the fill: the next best measure, reset where needed, and on."""
-
-    def __init__(self, times: int = 1) -> None:
-        super().__init__()
-        self._left = times
-        self._todo: list[RequestKind] = []
-
-    def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
-        state = decision.state.state
-        if state in (State.HELD, State.ABORTED) and self._left:
-            self._left -= 1
-            self._todo = ["next_measure", "resume"] if state is State.HELD else ["next_measure", "reset", "resume"]
-        if self._todo:
-            kind = self._todo.pop(0)
-            return [Request(f"{kind}-{decision.state.now_s}", kind, by="test")]
-        return super().requests(setup, decision)
 
 
 def finished(ran: Ran, flag: str) -> dict[str, object]:
@@ -172,31 +151,6 @@ def test_a_taught_wheel_s_air_space_is_a_witness() -> None:
     assert ratios["true"] == pytest.approx(1.0, abs=3 * compared["true"]["air space"]["u_l"] / 348)
     untaught = cast("list[dict[str, str]]", run_fill("11L-15").record["comparisons"])
     assert "air space" not in {each["reference"] for each in untaught}
-
-
-class LosesItsMeter(VirtualRig):
-    """A rig whose counter module goes silent."""
-
-    silent_from_s = 0.0
-
-    def scan(self, acting: int = 0, idle: Collection[str] = ()) -> Reading:
-        super().scan(acting, idle)
-        if self.now_s > self.silent_from_s:
-            self.values["meter_count"].at_s = self.silent_from_s
-        return self.reading(acting, idle)
-
-
-def test_a_silent_meter_module_is_left_out_and_the_rest_goes_on() -> None:
-    sound = fill_of(rig_settings(), Question("11L-15"))
-    rig = LosesItsMeter(sound.rig.settings)
-    looks = sound.run(until=lambda d: d.state.stroke.ended_by is End.LOOK and d.facts.off_s > 3.5)
-    rig.silent_from_s = looks.state.now_s
-    last = VirtualFill(rig, sound.setup, GivesTheMeterUp()).run()
-    record = record_of(sound.setup, last.state)
-    assert record["outcome"] == "complete"
-    assert record["measured_by"] == "tote level"
-    true_l = rig.plant.tyre.liquid_l - rig.plant.start_liquid_l
-    assert abs(cast("float", record["net_l"]) - true_l) <= cast("float", record["net_u_l"])
 
 
 class BreaksOff(GivesTheMeterUp):
