@@ -31,8 +31,9 @@ _SETTINGS, _TYPES = "pyproject.toml", "types.toml"
 _COPIED = ("rig", "sim", "config", _SETTINGS)
 _COMPILED = (
     "rig/control/*.py", "rig/plan/*.py", "rig/wheel/section.py", "rig/wheel/cavity.py", "rig/field/field.py",
-    "rig/field/codec.py", "rig/run/readings.py", "rig/run/metering.py", "sim/plant/*.py", "sim/modules.py",
-    "sim/registers.py", "sim/judge*.py", "sim/trace.py", "sim/truth.py", "sim/person.py", "sim/virtual.py",
+    "rig/field/codec.py", "rig/field/kept.py", "rig/field/values.py", "rig/run/readings.py", "rig/run/metering.py",
+    "sim/plant/*.py", "sim/modules.py", "sim/registers.py", "sim/judge*.py", "sim/trace.py", "sim/truth.py",
+    "sim/person.py", "sim/virtual.py",
 )  # fmt: skip
 """Where a fill spends its time."""
 _AS_THEY_ARE = ("__init__.py", "rig/control/changed.py", "rig/control/flags.py", "rig/control/procedure.py")

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from functools import cache
 from statistics import NormalDist
 from typing import Literal
 
-from rig.control.changed import changeable
+from rig.control.changed import changeable, changed
 from rig.control.values import USUAL_U_KPA, CavityFacts
 from rig.units import KPA_PER_PSI
 
@@ -78,7 +78,7 @@ class Rise:
         """The part of the rise to the rest on the way, if that was early."""
         if self.way_kpa is None or self.way_l - self.from_l > _EARLY_SHARE * self.litres:
             return None
-        return replace(self, to_kpa=self.way_kpa, to_l=self.way_l, added_kpa_l=self.way_added_kpa_l)
+        return changed(self, to_kpa=self.way_kpa, to_l=self.way_l, added_kpa_l=self.way_added_kpa_l)
 
     @property
     def litres(self) -> float:
@@ -86,7 +86,7 @@ class Rise:
         return self.to_l - self.from_l
 
 
-@dataclass(frozen=True, slots=True)
+@changeable
 class Laws:
     """Parameters of a rise besides cavity and count, at mid-range. Spans of n and growth are assumptions, no source.
 
@@ -108,7 +108,7 @@ class Laws:
     @property
     def on_the_way(self) -> Laws:
         """The parameters at the rest on the way: its pressure and the gauge's error are nearly those of the start."""
-        return replace(self, warmer=self.soon * self.warmer, to_error_kpa=self.from_error_kpa)
+        return changed(self, warmer=self.soon * self.warmer, to_error_kpa=self.from_error_kpa)
 
 
 _MIDDLE = Laws()
@@ -173,7 +173,7 @@ def cavity_indicated(rise: Rise, laws: Laws = _MIDDLE) -> float:
         if math.isinf(cavity_l):
             break
         end_kpa = indicated_kpa + _WAY_WEIGHT * rest_after_kpa(cavity_l, way, then)
-        cavity_l = cavity_of_rise(replace(rise, to_kpa=end_kpa), laws)
+        cavity_l = cavity_of_rise(changed(rise, to_kpa=end_kpa), laws)
     return cavity_l
 
 
@@ -198,7 +198,7 @@ def _parts(value: Callable[[Laws], float], rise: Rise) -> dict[str, float]:
     parts = {}
     for field in fields(Laws):
         middle, step = getattr(_MIDDLE, field.name), _spread(field.name, rise)
-        up, down = (value(replace(_MIDDLE, **{field.name: middle + sign * step})) for sign in (1, -1))
+        up, down = (value(changed(_MIDDLE, **{field.name: middle + sign * step})) for sign in (1, -1))
         parts[field.name] = (up - down) / 2
     return parts
 
@@ -227,7 +227,7 @@ def found_in(rise: Rise) -> Found | None:
     if rise.to_kpa - rise.from_kpa < 4 * math.hypot(rise.gauge_u_kpa, rise.from_u_kpa, rise.to_u_kpa):
         return None
     # Measured from end to end.
-    rise = replace(rise, way_kpa=None)
+    rise = changed(rise, way_kpa=None)
     parts = _parts(lambda laws: cavity_of_rise(rise, laws), rise)
     common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
     single = math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))

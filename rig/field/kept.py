@@ -6,6 +6,7 @@ request. A later reading of on revokes that.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 
 _STANDS_S = 1.0
@@ -36,10 +37,10 @@ class _Output:
 class Kept:
     """All outputs of a rig, by name."""
 
-    _outputs: dict[str, _Output] = field(default_factory=dict)
+    _outputs: dict[str, _Output] = field(default_factory=lambda: defaultdict(_Output))
 
     def _of(self, name: str) -> _Output:
-        return self._outputs.setdefault(name, _Output())
+        return self._outputs[name]
 
     def asks(self, name: str, now_s: float, *, on: bool) -> None:
         """Note that a write is about to be sent."""

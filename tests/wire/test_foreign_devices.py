@@ -19,7 +19,8 @@ pytestmark = pytest.mark.skipif(bool(MISSING), reason=MISSING)
 
 def other_map(folder: Path) -> dict[str, Any]:
     """Three units, sparse addresses, floats and counters in every order but the usual one."""
-    document = demo(folder, speed=10)
+    # The hops to the plant behind each request take longer than a wire.
+    document = demo(folder, speed=6)
     moved: dict[str, dict[str, object]] = {
         "pump_run": {"unit": 5, "address": 512},
         "pump_reverse": {"unit": 5, "address": 513},
@@ -42,8 +43,6 @@ def other_map(folder: Path) -> dict[str, Any]:
 def all_in_registers(folder: Path) -> dict[str, Any]:
     """A device without coils or discretes: a register for each relay, a status word of which bits 2 and 9 are ours."""
     document = other_map(folder)
-    # More places, more requests: with the hops to the plant behind each, a scan takes longer.
-    document["clock"]["scale"] = 6
     for name, address in {"pump_run": 512, "pump_reverse": 513, "vent_valve": 520, "beacon": 521}.items():
         document["points"][name] |= {"table": "holding", "address": address}
     for name, bit in {"estop_ok": 2, "liquid_in_vent": 9}.items():
@@ -66,7 +65,7 @@ async def test_a_fill_against_a_server_in_node(tmp_path: Path, mapped: Callable[
             await wires.scan()
             wires.close()
         truth = rig.document()
-    assert record["outcome"] == "complete", record
+    assert (record["outcome"], record["first_out"]) == ("complete", None)
     assert abs(record["net_l"] - float(str(truth["delivered_l"]))) <= max(0.005 * record["target_l"], 0.2)
     assert wires.errors == {}
     assert wires.values["fluid_temp"].scaled == pytest.approx(59.0)

@@ -33,7 +33,7 @@ async def test_a_fill_by_run_and_direction_ends_complete_and_lets_go_of_the_dire
         truth, modules = rig.document(), rig.modules
         assert not modules.shown("motor_run")
         assert not modules.shown("motor_direction")
-    assert record["outcome"] == "complete", record
+    assert (record["outcome"], record["first_out"]) == ("complete", None)
     assert abs(record["net_l"] - float(str(truth["delivered_l"]))) < 0.2
 
 
