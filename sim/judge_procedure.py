@@ -143,7 +143,7 @@ class Conduct:
 
     def _first_out(self, seen: Seen, fresh: list[tuple[str, str]]) -> None:
         unknown = seen.first_out is None or seen.first_out in seen.alarms[:1]
-        if unknown and any(kind in ("reset", "resume") for kind, _ in fresh):
+        if unknown and any(kind in ("start", "reset", "resume") for kind, _ in fresh):
             self._first = None
         if seen.alarms and self._first is None:
             self._first = seen.alarms[0]

@@ -12,13 +12,16 @@ from dataclasses import dataclass
 from itertools import permutations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from rig.fluid import read_fluid
 from rig.plan.target import TargetError, Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.settings import settings_of
 from rig.run.shipped import shipped
+from rig.shop.calibration import Standing, for_liquid, with_factor
 from sim import unlike, world
 from sim.faults import FAULTS, Event
 from sim.plant.laws import KPA_PER_PSI
+from sim.table import sim_of
 from sim.virtual import VirtualRig
 from sim.world import WORLD
 
@@ -159,18 +162,31 @@ def drawn(case: Case) -> Scenario:
     if case.wide or case.thermal:
         for table, keys in world.properties(case.part, world.Rig(size, bore, fluid, str(changes["pump"].get("flow")))):
             changes.setdefault(table, {}).update(keys)
-    document = _document(layout, changes)
+    settings = settings_of(_document(layout, changes), "campaign")
     crash = case.part("crash")
     return Scenario(
         case=case,
         layout=layout,
         question=Question(size, Wanted(), valve=question_valve, fluid=fluid),
-        settings=settings_of(document, "campaign"),
+        settings=_as_proven(settings, fluid),
         faults=_pair(case, case.pair) if case.pair else _faults(case),
         habits=_habits(case),
         crash_at=crash.uniform(0.02, 1.0) if crash and crash.random() < 0.1 * case.often else None,
         stall=world.stall(case.part) if case.wide or case.thermal else None,
     )
+
+
+def _as_proven(settings: Settings, fluid: str) -> Settings:
+    """The settings with what the liquid adds to the uncertainty of a meter whose factor depends on it."""
+    sim = sim_of(settings)
+    meter, mpas = settings.meter, sim.proven_viscosity
+    if not sim.viscosity_drift or meter.uncertainty is None:
+        return settings
+    proven = Standing(
+        meter.meter_factor, "proving", str(meter.proven_on), "campaign", meter.uncertainty, 5, 1, None,
+        liquid="another liquid", mpas=(mpas, mpas),
+    )  # fmt: skip
+    return with_factor(settings, for_liquid(settings, proven, read_fluid(fluid), settings.tote.temperature))
 
 
 def set_up(scenario: Scenario) -> tuple[Setup, VirtualRig] | None:

@@ -136,6 +136,7 @@ def _viscosity(rng: random.Random, rig: Rig) -> Changes:
     Half of the shops prove with water, the others with their own liquid.
     """
     drift = rng.choice((rng.uniform(0.003, 0.02), rng.uniform(0.003, 0.02), -rng.uniform(0.05, 0.1), 0.0))
+    yield "meter", {"mechanism": "turbine" if drift < 0 else "displacement" if drift else "magnetic"}
     if rng.random() < 0.5:
         yield "sim", {"viscosity_drift": drift}
     else:

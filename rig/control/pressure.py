@@ -78,7 +78,9 @@ class Remains:
     sure: bool
     """The reading is confirmed to be the tyre's."""
     u_kpa: float = 0.0
-    """Its uncertainty from gauge noise, at 95 %."""
+    """Uncertainty at 95 % besides the gauge's own: its noise, the column in the hose, the gas's temperature."""
+    settles_kpa: float | None = None
+    """What it becomes once the gas has its surroundings' temperature; ``None``: the same."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,16 @@ from rig.control.agreement import APART_KPA
 from rig.control.changed import changed
 from rig.control.flags import Flag
 from rig.control.observe import Facts
-from rig.control.pressure import NO_TYRE_KPA, Band, Remains, gun_kpa, sealed_band, stiffness_kpa_per_l
+from rig.control.pressure import (
+    NO_TYRE_KPA,
+    Band,
+    Remains,
+    gun_kpa,
+    rest_kpa,
+    sealed_band,
+    settled_kpa,
+    stiffness_kpa_per_l,
+)
 from rig.control.state import FillState, in_tyre_l, near_level, offset_l
 from rig.control.values import Setup
 from rig.plan.physics import head_kpa
@@ -49,7 +58,7 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     # A rest re-anchors the air space and agrees with itself from then on: a doubtful one remains so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not settled or kpa is None:
-        return state.remains if (doubted or _only_noise(state, facts, kpa)) and reading.reachable else None
+        return state.remains if (doubted or _only_creeps(setup, state, facts)) and reading.reachable else None
     # After an interruption too: if the core was put in meanwhile, the hose shows nothing of the tyre.
     sealed = state.gas.sealed or Flag.INTERRUPTED in state.flags
     found = state.gas.found
@@ -59,10 +68,11 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     step_kpa = stiffness_kpa_per_l(state.gas, setup, kpa, facts.offset_l) * setup.meter.litres_per_pulse
     errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa + step_kpa
     fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.shows_high + APART_KPA
-    sure = not doubted and fits and _column_kpa_u(setup, state) <= 2 * setup.rest_gauge.u_kpa
-    if state.remains is not None and state.remains.kpa == kpa and state.remains.sure is sure:
-        return state.remains
-    return Remains(kpa, sure, facts.rest_u_kpa)
+    column_kpa_u = _column_kpa_u(setup, state)
+    sure = not doubted and fits and column_kpa_u <= 2 * setup.rest_gauge.u_kpa
+    settles_kpa, u_kpa = settled_kpa(state.gas, setup, kpa, facts.rest_u_kpa)
+    remains = Remains(kpa, sure, math.hypot(u_kpa, column_kpa_u), settles_kpa)
+    return state.remains if remains == state.remains else remains
 
 
 def _column_kpa_u(setup: Setup, state: FillState) -> float:
@@ -77,11 +87,17 @@ def _column_kpa_u(setup: Setup, state: FillState) -> float:
     return abs(head_kpa(setup.line)) * max(more_l, tally.hose_less_l) / full_l
 
 
-def _only_noise(state: FillState, facts: Facts, kpa: float | None) -> bool:
-    """Nothing is commanded to move, and the gauge is within its noise band of the last rest."""
-    if state.remains is None or kpa is None or not facts.still or facts.venting or facts.restless:
+def _only_creeps(setup: Setup, state: FillState, facts: Facts) -> bool:
+    """Nothing is commanded to move, and the gauge is where noise and the gas's temperature take the last rest."""
+    remains = state.remains
+    if remains is None or not facts.still or facts.venting or facts.restless or not facts.valve_open:
         return False
-    return abs(kpa - state.remains.kpa) <= facts.wavers_kpa
+    shown_kpa = rest_kpa(setup, facts.reading, state.tally.hose_l, facts.covered_m)
+    if shown_kpa is None:
+        return False
+    ends_kpa = remains.kpa if remains.settles_kpa is None else remains.settles_kpa
+    low_kpa, high_kpa = min(remains.kpa, ends_kpa), max(remains.kpa, ends_kpa)
+    return low_kpa - facts.wavers_kpa <= shown_kpa <= high_kpa + facts.wavers_kpa
 
 
 def final_static_kpa(state: FillState) -> float | None:
@@ -99,8 +115,10 @@ def final_static_kpa(state: FillState) -> float | None:
 def final_band(setup: Setup, state: FillState) -> Band | None:
     """Bounds of the tyre's final pressure at 95 %; ``None`` where it is unknown."""
     if (read_kpa := final_static_kpa(state)) is not None:
-        u_kpa = math.hypot(setup.rest_gauge.u_kpa, 0.0 if state.remains is None else state.remains.u_kpa)
-        return Band(read_kpa - u_kpa, read_kpa, read_kpa + u_kpa)
+        assert state.remains is not None
+        u_kpa = math.hypot(setup.rest_gauge.u_kpa, state.remains.u_kpa)
+        ends_kpa = read_kpa if state.remains.settles_kpa is None else state.remains.settles_kpa
+        return Band(min(read_kpa, ends_kpa) - u_kpa, read_kpa, max(read_kpa, ends_kpa) + u_kpa)
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)

@@ -11,24 +11,31 @@ from typing import Literal
 
 Mechanism = Literal["displacement", "turbine", "magnetic", "coriolis"]
 
-BAND = 2.0
-"""Up to this ratio from the viscosities that were proven the factor holds as it is. Common practice, no source."""
-PERCENT_PER_DECADE: dict[Mechanism, float] = {"displacement": 0.8, "turbine": 4.0, "magnetic": 0.0, "coriolis": 0.0}
+_NEAR = 2.0
+"""Ratio to the viscosities that were proven beyond which a proving with this liquid is advised. Common practice, no
+source."""
+_DECADES = math.log10(500.0)
+PERCENT_PER_DECADE: dict[Mechanism, float] = {
+    "displacement": 2.0 / _DECADES, "turbine": 10.0 / _DECADES, "magnetic": 0.0, "coriolis": 0.0,
+}  # fmt: skip
 """At 95 %. Between 1 and 500 mPa s the factor of displacement meters moves by some tenths to 2 %, that of turbines
 by 5 to 10 %: makers' performance curves, common practice."""
 
 
 def widening_percent(mechanism: Mechanism, proven_mpas: tuple[float, float], mpas: float) -> float:
-    """What the liquid adds to the factor's uncertainty, per cent at 95 %: by decades of viscosity outside the band."""
-    low, high = proven_mpas[0] / BAND, proven_mpas[1] * BAND
-    outside = max(math.log10(low / mpas), math.log10(mpas / high), 0.0)
-    return PERCENT_PER_DECADE[mechanism] * outside
+    """What the liquid adds to the factor's uncertainty, per cent at 95 %, by decades outside the proven viscosities."""
+    return PERCENT_PER_DECADE[mechanism] * _decades_outside(proven_mpas, mpas)
+
+
+def _decades_outside(proven_mpas: tuple[float, float], mpas: float) -> float:
+    low, high = proven_mpas
+    return max(math.log10(low / mpas), math.log10(mpas / high), 0.0)
 
 
 def why_widened(mechanism: Mechanism, proven_with: str, proven_mpas: tuple[float, float], mpas: float) -> str:
-    """Why the uncertainty of the factor is wider than at its proving; empty where it is not."""
+    """Why the uncertainty of the factor is wider than at its proving; empty where it is hardly wider."""
     percent = widening_percent(mechanism, proven_mpas, mpas)
-    if percent <= 0:
+    if percent <= 0 or _decades_outside(proven_mpas, mpas) <= math.log10(_NEAR):
         return ""
     low, high = (f"{each:.2g}" for each in proven_mpas)
     span = low if low == high else f"{low} to {high}"
