@@ -136,6 +136,7 @@ def test_an_unsound_book_is_told_and_what_was_told_counts(tell: Tell, tmp_path: 
     assert "cannot be read" in known.cautions[0].text
 
 
+@pytest.mark.full
 def test_a_wheel_is_emptied_by_the_book_on_the_wire(
     tmp_path: Path, tell: Tell, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -54,6 +54,7 @@ async def again(hands: Hands, config: Path, step: str) -> Progress:
     return ended.progress
 
 
+@pytest.mark.full
 async def test_reading_only_then_off_on_every_way_out_and_one_step_again(tmp_path: Path) -> None:
     config = tmp_path / "rig.toml"
     async with hidden_rig(NAME, tmp_path) as (rig, hands):

@@ -218,6 +218,7 @@ def test_a_state_written_and_read_back_is_the_same() -> None:
 
 @pytest.mark.parametrize("layout", ["vent", "draw-down"])
 @pytest.mark.parametrize("fraction", [0.1, 0.35, 0.6, 0.8, 0.95])
+@pytest.mark.full
 def test_a_fill_taken_up_again_anywhere_ends_true(layout: str, fraction: float) -> None:
     """As after a crash: the state from the journal, two dark seconds with the last outputs, then a new process."""
     whole = fill_of(rig_settings(layout), Question("11L-15"))

@@ -69,6 +69,7 @@ def test_other_wheels_fluids_places_and_meters(layout: str, question: Question, 
     assert ran.peak_kpa <= ran.setup.window.ceiling_kpa + PSI
 
 
+@pytest.mark.full
 def test_a_meter_that_is_silent_backwards_makes_the_return_an_estimate() -> None:
     ran = run_fill(layout="draw-down", meter__reverse="none")
     assert ran.record["outcome"] == "complete", ran.alarms
@@ -76,6 +77,7 @@ def test_a_meter_that_is_silent_backwards_makes_the_return_an_estimate() -> None
     assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"]))
 
 
+@pytest.mark.full
 def test_a_meter_that_counts_both_ways_up_and_wraps_loses_nothing() -> None:
     wraps = {"link": "io", "table": "input", "address": 10, "type": "u16"}
     ran = run_fill(points__meter_count=wraps, meter__k_factor="500 pulse/L")
@@ -83,6 +85,7 @@ def test_a_meter_that_counts_both_ways_up_and_wraps_loses_nothing() -> None:
     assert abs(ran.net_l - ran.truth_l) <= 0.2
 
 
+@pytest.mark.full
 def test_a_stem_where_a_large_bore_was_entered_never_passes_the_ceiling() -> None:
     for bore in ("4 mm", "12 mm"):
         ran = run_fill("11.2-24", sim__valve_bore=bore)
@@ -96,6 +99,7 @@ def test_a_wheel_that_holds_liquid_already_is_noticed() -> None:
     assert ran.truth_l < 0.5 * ran.setup.target_l
 
 
+@pytest.mark.full
 def test_overrun_is_learned_towards_what_the_pump_does() -> None:
     question = Question("16.9-28", Wanted(volume_l=30))
     fill = fill_of(rig_settings(pump__coast="2 s"), question)
@@ -113,6 +117,7 @@ def test_overrun_is_learned_towards_what_the_pump_does() -> None:
     assert abs(misses[-1]) < 0.1
 
 
+@pytest.mark.full
 def test_overruns_are_kept_by_fluid_and_step_of_flow_and_never_from_a_fill_that_was_held() -> None:
     setup = fill_of(rig_settings(), Question("11L-15")).setup
     slow, fast = 0.2 * setup.line.pump_lps, 0.8 * setup.line.pump_lps

@@ -120,6 +120,7 @@ def test_a_reverse_contactor_that_welds_in_a_draw_trips_when_the_draw_is_over(si
     assert "Cut the pump's supply" in GUARD_NAMED["moves_while_off"].first
 
 
+@pytest.mark.full
 def test_a_reverse_contactor_that_welds_while_the_pump_is_to_fill_trips_too() -> None:
     """Both contactors: the motor stalls, nothing is counted; told off, it draws back."""
     began_s, _ = phases("16.9-28", "draw-down", tuple(BLIND.items()))["fill"][2]
@@ -132,6 +133,7 @@ def test_a_reverse_contactor_that_welds_while_the_pump_is_to_fill_trips_too() ->
 
 
 @pytest.mark.parametrize("size", ["11L-15", "16.9-28"])
+@pytest.mark.full
 def test_one_that_welds_while_the_fill_is_held_trips_within_two_seconds(size: str) -> None:
     began_s, ended_s = phases(size, "draw-down", tuple(BLIND.items()))["draw-down"][0]
 
@@ -284,6 +286,7 @@ def test_a_tote_that_runs_dry_without_a_level_is_told_by_flow_and_gauge_together
 
 
 @pytest.mark.parametrize("fault", ["blocked", "hose_off", "meter_stuck"])
+@pytest.mark.full
 def test_a_shut_valve_a_lost_hose_and_a_stuck_meter_are_no_dry_tote(fault: str) -> None:
     began_s, ended_s = phases("16.9-28", "vent", tuple(DRY.items()))["fill"][1]
     told = story("16.9-28", "vent", f"{fault}@{(began_s + ended_s) / 2:g}", (began_s + ended_s) / 2 + 40, **DRY)

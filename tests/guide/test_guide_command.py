@@ -108,7 +108,7 @@ def drawn(title: str, text: str, columns: int) -> list[str]:
     return captured.get().splitlines()
 
 
-@pytest.mark.parametrize("columns", [40, 80, 120])
+@pytest.mark.parametrize("columns", [40, *(pytest.param(wide, marks=pytest.mark.full) for wide in (80, 120))])
 def test_nothing_runs_out_of_a_terminal_and_nothing_is_cut_off(columns: int) -> None:
     """An ellipsis of the terminal's own would stand for words that are lost."""
     for name, title, text in [("", "Guide", contents()), *((each.name, each.title, each.make()) for each in topics())]:

@@ -110,6 +110,7 @@ def test_ready_waits_for_modules_that_do_not_answer(tmp_path: Path) -> None:
                 assert set(manager.until("READY=1")) == {"WATCHDOG=1", "READY=1"}
 
 
+@pytest.mark.full
 def test_a_scan_that_never_ends_stops_the_feed_though_the_page_lives(tmp_path: Path) -> None:
     (tmp_path / "sitecustomize.py").write_text(STUCK)
     with managing() as (manager, environment), serving(tmp_path) as rig:

@@ -235,6 +235,7 @@ def ended(shop: Shop, seeds: range) -> list[Explained]:
     return [explain(readings_in(shop, seed)) for seed in seeds]
 
 
+@pytest.mark.full
 def test_sound_tanks_are_seldom_called_wrong() -> None:
     """The least mean time between false alarms is a year: of 21 times two months some two or three may have one."""
     shops = [Shop(days=60, dipped=0.7), Shop(days=60, dip_factor=1.5), Shop(days=60, dip_factor=0.6, around_loads=True)]

@@ -354,7 +354,7 @@ def _net(decilitres: list[int], cores: int) -> Decimal:
 
 
 TestLooking = Shop.TestCase
-TestLooking.settings = budget(max_examples=int(os.environ.get("RIG_LOOKS", "4")), stateful_step_count=20, deadline=None)
+TestLooking.settings = budget(max_examples=int(os.environ.get("RIG_LOOKS", "2")), stateful_step_count=20, deadline=None)
 
 
 def test_the_book_is_named_in_its_folder_alone(tmp_path: Path) -> None:

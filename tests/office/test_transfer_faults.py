@@ -152,6 +152,7 @@ def test_either_side_killed_with_an_office_on_a_server(
     assert number > 20
 
 
+@pytest.mark.full
 def test_killed_at_every_step_of_an_enrolment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same code and request again: one key at the office, the one that the truck has."""
     for number in itertools.count(1):

@@ -115,6 +115,7 @@ async def test_only_a_supervisor_may(tmp_path: Path) -> None:
     assert (await door.client.post("/api/people", json=form)).status_code == 403
 
 
+@pytest.mark.full
 def test_a_new_rig_from_the_code_to_a_second_person_by_touches(tmp_path: Path) -> None:
     """The code as `rig serve` prints it; a phone's viewport."""
     with serving(tmp_path) as rig:

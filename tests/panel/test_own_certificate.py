@@ -68,6 +68,7 @@ def test_a_backup_leaves_the_key_out(tmp_path: Path) -> None:
     assert [path.name for path in files_of(tmp_path)] == ["people.json"]
 
 
+@pytest.mark.full
 def test_the_page_goes_by_it_and_only_who_knows_it_trusts_it(tmp_path: Path) -> None:
     # Nothing answers at this rig's port: the page is served all the same.
     configuration(tmp_path, port="9")

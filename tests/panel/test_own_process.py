@@ -238,6 +238,7 @@ def test_a_stop_signal_to_the_page_alone_is_not_for_it(tmp_path: Path) -> None:
         assert gone(page)
 
 
+@pytest.mark.full
 def test_a_frozen_controller_shows_and_a_stop_to_it_is_not_known_to_have_arrived(tmp_path: Path) -> None:
     with page_served(tmp_path, scale="5") as served, driven(served) as client:
         begin(client, "11L-15")

@@ -29,6 +29,9 @@ from sim.table import with_sim
 from sim.taping import FileTape
 from sim.virtual import VirtualRig
 
+# Many whole fills in virtual time: CI runs them on compiled code.
+pytestmark = pytest.mark.full
+
 FILLS = {"fill-1": "11L-15", "fill-2": "16.9-28", "fill-3": "14.9-24", "fill-4": "12.4-24"}
 FLOW, SLIP, DEAD_S, START_S, COAST_S = 0.6, 0.0006, 0.05, 0.4, 1.4
 """Truths of the plant: 10 % less flow and half more slip than configured, slower to start and to stop."""

@@ -238,7 +238,10 @@ def test_on_a_terminal_the_table_is_drawn_again_until_a_person_has_seen_enough(t
 
 
 def test_ctrl_c_ends_the_table_though_the_client_loses_the_cancellation(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    request: pytest.FixtureRequest,
 ) -> None:
     """As asyncio.wait_for does before Python 3.12 where the answer comes together with it."""
 
@@ -253,6 +256,9 @@ def test_ctrl_c_ends_the_table_though_the_client_loses_the_cancellation(
     config = tmp_path / "rig.toml"
     config.write_text(CONFIG.format(port=502, gauge=6))
     monkeypatch.setattr(checking, "pictures", answered_just_then)
+    # Also where the tests were started in the background of a shell, which ignores Ctrl-C there.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before))
     last = checking._watched(load_settings(config))
     assert last is not None
     assert last.rig == "second"
