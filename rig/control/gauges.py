@@ -1,8 +1,8 @@
 """Follow the rig's pressure gauges from scan to scan: smoothing, rest detection, and a watch while all should be off.
 
 Pump action is distinguished from what the gas does by itself. Gas that was compressed or let out differs in temperature
-from its walls, by 10 to 30 K after a vent; its pressure creeps back against the last movement and decays, with a time
-constant of 5 to 40 s and by no more than a tenth of its absolute pressure. A pump moves it evenly. No decisions here.
+from its walls, by 10 to 30 K after a usual vent; its pressure creeps back against the last movement and decays, with a
+time constant of 5 to 40 s and to the adiabatic limit at most. A pump moves it evenly. No decisions here.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from rig.control.rest import Gauge, Rest
 from rig.control.state import FillState, Moved, in_tyre_l, pump_way
 from rig.control.values import GaugeFacts, Reading, Setup
 from rig.control.warmth import TIMES_S
-from rig.plan.physics import head_kpa
+from rig.plan.physics import GAMMA, head_kpa
 from rig.units import KPA_PER_PSI
 
 _LONGEST_LAG_S = 15.0
@@ -26,9 +26,10 @@ _LONGEST_LAG_S = 15.0
 _LONGEST_WAIT_S = 25.0
 """Time-out: then the rest is reported with the uncertainty that the noise has left."""
 _THERMAL = 0.1
-"""Largest thermal creep as a share of the absolute pressure: 30 K of 300 K."""
-_ADIABATIC = 2 / 7
-"""And as a share of the movement itself: adiabatic limit of a diatomic gas (1 - 1/1.4)."""
+"""Largest thermal creep after a rise as a share of the absolute pressure: 30 K of 300 K. A stroke of liquid takes long,
+and most of the heat goes meanwhile."""
+_ADIABATIC = (GAMMA - 1) / GAMMA
+"""Exponent of the adiabatic limit, T ∝ p^((γ − 1)/γ) (any textbook)."""
 _FASTEST_S, _SLOWEST_S = TIMES_S[0], TIMES_S[-1]
 PUMP_SHARE = 0.5
 """A pump that runs moves at least this share of its rated flow: a worn one, against pressure."""
@@ -128,8 +129,9 @@ def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now
         return Shown(restless=moves)
     sure_kpa_s = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s
     kpa_abs = max(longest.kpa, 0.0) + setup.line.atmosphere_kpa_abs
-    against = state.fell if longest.slope_kpa_s > 0 else state.rose
-    creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + creep_kpa_s(kpa_abs, against, now_s)
+    fell = longest.slope_kpa_s > 0
+    against = state.fell if fell else state.rose
+    creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + creep_kpa_s(kpa_abs, against, now_s, fell=fell)
     if not creeps and (waited_s < _LONGEST_WAIT_S or sure_kpa_s > rest.TYRE.creep_kpa_s):
         # Gas that takes its walls' temperature creeps for so long.
         return Shown(restless=moves)
@@ -161,8 +163,8 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
         began_s = now_s - ago_s
         return (
-            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.fell, began_s)),
-            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.rose, began_s)),
+            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.fell, began_s, fell=True)),
+            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.rose, began_s, fell=False)),
         )
 
     return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
@@ -191,14 +193,23 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
 
     def most_kpa(ago_s: float) -> float:
         began_s = now_s - ago_s
-        creeps_kpa_s = max(creep_kpa_s(kpa_abs, moved, began_s) for moved in (state.rose, state.fell))
+        creeps_kpa_s = max(
+            creep_kpa_s(kpa_abs, state.rose, began_s, fell=False), creep_kpa_s(kpa_abs, state.fell, began_s, fell=True)
+        )
         return HANDS_KPA + creeps_kpa_s * ago_s
 
     return min(rest.stepped(state.line, most_kpa), 0.0)
 
 
-def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float) -> float:
-    """The fastest creep at ``now_s`` of gas at ``kpa_abs`` after a movement, whatever its time constant."""
+def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float, *, fell: bool) -> float:
+    """The fastest creep at ``now_s`` of gas at ``kpa_abs`` after a movement, whatever its time constant.
+
+    After a fall the gas is at most as cold as air that was let out at once.
+    """
     since_s = max(now_s - moved.at_s, 0.0)
     constant_s = min(max(since_s, _FASTEST_S), _SLOWEST_S)
-    return min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa) / constant_s * math.exp(-since_s / constant_s)
+    if fell:
+        ends_kpa = kpa_abs * (1 - float((kpa_abs / (kpa_abs + moved.kpa)) ** _ADIABATIC))
+    else:
+        ends_kpa = min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa)
+    return ends_kpa / constant_s * math.exp(-since_s / constant_s)

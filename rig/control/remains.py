@@ -66,11 +66,11 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     foreseen = sealed_band(changed(state.gas, sealed=sealed, high_l=largest_l), setup, facts.offset_l)
     # Far above it the gauge sees a hose behind a shut valve, far below a gun in the air.
     step_kpa = stiffness_kpa_per_l(state.gas, setup, kpa, facts.offset_l) * setup.meter.litres_per_pulse
-    errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa + step_kpa
+    settles_kpa, u_kpa = settled_kpa(state.gas, setup, kpa, facts.rest_u_kpa)
+    errs_kpa = 2 * setup.rest_gauge.u_kpa + facts.wavers_kpa + step_kpa + u_kpa
     fits = foreseen is None or foreseen.low - errs_kpa <= kpa <= foreseen.shows_high + APART_KPA
     column_kpa_u = _column_kpa_u(setup, state)
     sure = not doubted and fits and column_kpa_u <= 2 * setup.rest_gauge.u_kpa
-    settles_kpa, u_kpa = settled_kpa(state.gas, setup, kpa, facts.rest_u_kpa)
     remains = Remains(kpa, sure, math.hypot(u_kpa, column_kpa_u), settles_kpa)
     return state.remains if remains == state.remains else remains
 
