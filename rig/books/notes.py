@@ -123,7 +123,7 @@ def job_command(options: argparse.Namespace) -> int:
     with book_asked(options) as book:
         record, wheels = book.one("job", options.job), work_of_job(book, options.job)
         if record is None and not wheels:
-            raise Refused(f"nothing is known of job {options.job!r}: tell it, for example --customer NAME")
+            raise Refused(f"nothing is known of job {options.job!r}: enter it, for example --customer NAME")
     said = Job.of(record) if record else Job(job=options.job)
     body = record.document if record else {"job": options.job}
     document = {"serial": record.serial if record else None, **body, "wheels": [work_document(each) for each in wheels]}

@@ -112,7 +112,7 @@ def _named(totes: Sequence[Tote], name: str | None) -> Tote:
     if found is None:
         known = [each.name for each in totes if each.name]
         raise Refused(
-            f"no tote {name!r}{nearest(str(name), known) if known else ''}: tell it first, for example "
+            f"no tote {name!r}{nearest(str(name), known) if known else ''}: enter it first, for example "
             f'`rig stock tote --tote "{name}" --capacity "1000 L"`'
         )
     return found

@@ -211,7 +211,7 @@ def _wheels(records: Sequence[Record], looks: Looks) -> tuple[tuple[str, ...], .
         ("wheel", "size", *(["liquid"] if mixed else []), " / ".join(held), "± (95 %)", "weight", "pressure left"),
         *(
             (
-                _called(record) if work.position else f"{_called(record)} position not told",
+                _called(record) if work.position else f"{_called(record)} position not stated",
                 work.shown_size,
                 *([_liquid_name(work)] if mixed else []),
                 moved_words(work, looks.volume) + (" est." if work.net_basis == "estimated" else ""),
@@ -267,7 +267,7 @@ def _liquid(work: PumpWork, looks: Looks) -> tuple[str, str]:
     if work.moved_freeze_c is not None:
         parts.append(f"first ice at {looks.temperature(work.moved_freeze_c)}")
     if work.lot or work.tote:
-        parts.append(f"lot {work.lot or 'not told'}")
+        parts.append(f"lot {work.lot or 'not stated'}")
     parts += [f"tote {work.tote}"] if work.tote else []
     return _liquid_name(work), ", ".join(parts)
 

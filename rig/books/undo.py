@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 _WORK = (FILL, VESSEL, RETURN, RINSE)
 _OTHERWISE = {
     "bill": "an issued bill is cancelled by its own command, never voided",
-    "tote": "tell it anew by `rig stock tote`",
-    "job": "tell it anew by `rig job JOB`",
+    "tote": "enter it anew by `rig stock tote`",
+    "job": "enter it anew by `rig job JOB`",
     "wheels of a job": "enter its wheels anew on the page",
-    "conversion": "tell it anew by `rig convert`",
+    "conversion": "enter it anew by `rig convert`",
     "prices": "hand in another list by `rig prices FILE`",
     "quote": "quote it anew by `rig quote`",
     "wheel": "teach it anew by `rig teach`",
@@ -59,7 +59,7 @@ def tell_work(book: WritableBook, job: str) -> None:
         said = read_kind(each.kind, each.body)
         own = job_facts(book, job, getattr(said, "position", None) or "")
         if any(getattr(said, name) != value for name, value in own.items()):
-            correct(book, each, own, "the job was told afterwards")
+            correct(book, each, own, "the job was entered afterwards")
 
 
 def correct(book: WritableBook, record: Record, changes: Changes, why: str, by: str = "", once: str = "") -> Record:
@@ -161,7 +161,7 @@ def void_asked(book: WritableBook, options: argparse.Namespace, once: str) -> Re
     """Declare the named record void."""
     standing, why = record_named(book, options), _why(options)
     _refuse_void(standing)
-    _refuse_kind(standing, VOIDABLE, "it tells what was done, and stays")
+    _refuse_kind(standing, VOIDABLE, "it says what was done, and stays")
     by = getattr(options, "signed", "") or options.by
     if standing.kind == "proving":
         return _proving(book, standing, why, by, folder_of(options), void=True)

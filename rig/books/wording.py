@@ -283,7 +283,7 @@ _WENT_UNKNOWN = Wording(
     "after.went_unknown",
     "How much of {fluid} went to {to} is not known: what is not used again is disposed of as local codes say.",
 )
-_NO_PLACE = Wording("after.no_place", "a place that was not told")
+_NO_PLACE = Wording("after.no_place", "a place that was not stated")
 _SHUT_FIRST = Wording("after.shut_first", "Core or insert in before the gun comes off.")
 _FIND_OUT = Wording(
     "after.find_out",

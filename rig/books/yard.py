@@ -66,7 +66,7 @@ def tank_document(tank: YardTank, names: Mapping[str, str]) -> dict[str, object]
 def tanks_text(tanks: Sequence[YardTank], names: Mapping[str, str]) -> str:
     """A few lines for each yard tank."""
     if not tanks:
-        return "no truck has told of a yard tank: `rig office stock tote --tote NAME --capacity Q`"
+        return "no truck has entered a yard tank: `rig office stock tote --tote NAME --capacity Q`"
     return "\n".join(line for tank in tanks for line in _lines(tank, names))
 
 

@@ -80,7 +80,7 @@ COMMANDS: dict[str, dict[str, str]] = {
         "chart": "What the shop's fills measured of each size: list, show, void, undo; exchange with other shops."
     },
     "rig.books.stock:add_stock": {
-        "stock": "What is in the totes; tell what was loaded, dipped, connected, and their sizes.",
+        "stock": "What is in the totes; enter what was loaded, dipped, connected, and their sizes.",
         "balance": "One line: tote drop = tickets + rinse + spills - returns, and the rest.",
     },
     "rig.books.tag:add_tag": {"tag": "A label for a wheel: a QR code, readable without a network, and its words."},

@@ -50,7 +50,7 @@ def _one_chain(truck: Book, office: Book, name: str) -> None:
         raise BookError(
             f"record {common} of {name} is another one at the office: two chains, nothing is moved. The office's "
             "stands: copy the truck's folder, put book.sqlite and book.sqlite.head aside, and run `rig office fetch`. "
-            "What the journal has is posted again behind it; notes since then are to be told anew"
+            "What the journal has is posted again behind it; notes since then are to be entered anew"
         )
 
 

@@ -162,7 +162,7 @@ def _other_liquid(settings: Settings, tote: Tote, asked: str | None) -> Sentence
 
 _RIGHT_ONE = Wording(
     "refused.right_tote",
-    "connect the right one (`rig stock connect --tote NAME`), tell what is in it (`rig stock dip --volume Q --fluid "
+    "connect the right one (`rig stock connect --tote NAME`), enter what is in it (`rig stock dip --volume Q --fluid "
     "F`), "
     "or say --other-fluid to go on knowingly",
 )
@@ -253,7 +253,7 @@ def _held(settings: Settings, held: Content, question: Question, drawn: str, pos
 
 _COUNT_IT = Wording(
     "caution.book.count_it",
-    "draw it out (`rig empty`), count it in ({left:volume} already inside, --holds), or tell what was found inside "
+    "draw it out (`rig empty`), count it in ({left:volume} already inside, --holds), or enter what was found inside "
     "(`rig note holds --volume Q`)",
 )
 
