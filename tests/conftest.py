@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -26,6 +28,16 @@ settings.load_profile("rig")
 _CORE = ("control", "fluid", "meter", "plan", "wheel")
 _WHOLE_FILLS = ("test_fills.py", "test_guards.py")
 """Of the core's tests those that run many whole fills in virtual time."""
+
+
+@pytest.fixture
+def in_chicago(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The rig's computer is where the evening is already the next day in UTC."""
+    monkeypatch.setenv("TZ", "America/Chicago")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -11,6 +11,7 @@ from rig.books.asked import fill_asked
 from rig.books.printing import write_file
 from rig.books.where import add_config, book_asked, book_written, now, print_answer, settings_of
 from rig.cli.table import OK, Add
+from rig.ledger.moment import local_day
 from rig.record.notes import Chart, NotInChart
 from rig.run.refused import Refused
 from rig.shop.chart import (
@@ -130,7 +131,7 @@ def _line(each: Entry) -> str:
     make = f", {measurement.make}" if measurement.make else ""
     whose = each.id if each.truck else f"{each.id} of another shop"
     litres = f"{measurement.litres:7.1f} ± {u_l:4.1f} L"
-    return f"  {litres}  {each.how:<12} {each.at[:10]}  {each.name}, {whose}{make}{state}"
+    return f"  {litres}  {each.how:<12} {local_day(each.at)}  {each.name}, {whose}{make}{state}"
 
 
 def _row(each: Entry) -> dict[str, object]:

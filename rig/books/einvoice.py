@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from rig.books.bill_paper import CREDIT
 from rig.books.prices import shop_of
+from rig.ledger.moment import local_day
 from rig.ledger.pricing import cents
 from rig.ledger.shop import Party, Shop, party_of
 from rig.record.base import Document
@@ -104,7 +105,7 @@ def _document(bill: Invoice, shop: Shop, to: Party) -> Document:
         "BT-5": bill.currency,
         "BT-9": bill.due,
         "BT-20": shop.terms,
-        "BT-72": (bill.done_at or "")[:10],
+        "BT-72": local_day(bill.done_at) if bill.done_at else "",
         "BT-106": bill.net,
         "BT-109": bill.net,
         "BT-110": bill.tax,

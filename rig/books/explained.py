@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from rig.books.where import day_of, local, print_answer
 from rig.cli.table import OK
 from rig.ledger.explaining import FALSE_ALARM_DAYS, USUAL_DAYS, Cause, Estimate, Explained, Finding, explain
+from rig.ledger.moment import local_day
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.shop.posting import place_of
@@ -199,4 +200,4 @@ def _rarely(days: float) -> str:
 
 
 def _day(at: str) -> str:
-    return local(at)[:10]
+    return local_day(at)

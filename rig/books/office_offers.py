@@ -13,6 +13,7 @@ from rig.books.where import iso_day, now, print_answer
 from rig.cli.pins import new_pin
 from rig.cli.table import OK
 from rig.ledger.files import sha256_of
+from rig.ledger.moment import local_day
 from rig.ledger.pricing import read_prices
 from rig.panel.people import ROLES, People
 from rig.record.notes import Offered, Shared
@@ -101,7 +102,7 @@ def _prices(options: argparse.Namespace, office: Register, standing: Offers) -> 
         raise Refused(
             f"{path}: shop.logo is not sent to trucks: leave it out, or `rig prices {path.name}` on each truck"
         )
-    day = iso_day(options.since or now()[:10], "--since")
+    day = iso_day(options.since or local_day(now()), "--since")
     _write(options, office, standing, "prices", office.truck, day, {"prices": prices.model_dump(mode="json")})
     return day
 
@@ -204,7 +205,7 @@ def _release(options: argparse.Namespace, office: Register, standing: Offers) ->
     sha256 = sha256 or str(known.get("sha256") or "")
     if not _SHA256.fullmatch(sha256):
         raise Refused("which file? write the wheel's file, or --sha256 with its 64 hexadecimal digits")
-    day = iso_day(options.day or str(known.get("day") or now()[:10]), "--day")
+    day = iso_day(options.day or str(known.get("day") or local_day(now())), "--day")
     said: Document = {"sha256": sha256, "day": day}
     if options.words is not None:
         said["words"] = " ".join(options.words.split())

@@ -24,6 +24,7 @@ from rig.books.where import (
 )
 from rig.cli.table import OK, Add
 from rig.ledger.balance import Balance, Move, balances, together
+from rig.ledger.moment import local_day
 from rig.record.notes import Connect, Dip, Load, ToteFacts
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
@@ -335,7 +336,7 @@ def balance_line(truck: str, since: str, found: Balance) -> str:
     drop = " ".join(["not dipped twice", *which]) if found.drop_l is None else f"{found.drop_l:.1f} L"
     rest = "not known" if found.rest_l is None else f"{found.rest_l + 0.0:.1f} L"
     return (
-        f"{truck} {local(since)[:10]}: tote drop {drop} = tickets {sum_of('ticket')} + hose {sum_of('hose')} + vented "
+        f"{truck} {local_day(since)}: tote drop {drop} = tickets {sum_of('ticket')} + hose {sum_of('hose')} + vented "
         f"{sum_of('vent')} + rinse {sum_of('rinse')} + spills {sum_of('spill')} - returns {sum_of('return')}; "
         f"unexplained {rest}"
     )

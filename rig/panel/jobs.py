@@ -19,6 +19,7 @@ from rig.books.notes import keep_job
 from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
+from rig.ledger.moment import local_day
 from rig.panel.asking import Touch, WheelForm, answered, asked
 from rig.panel.refusals import NO_QUOTE
 from rig.record.notes import Job, JobWheels
@@ -126,7 +127,7 @@ def keep(rig: Controller, form: JobForm, by: str) -> View:
 
 def _next_name(book: Book) -> str:
     """The date and the day's next free number."""
-    day = now()[:10]
+    day = local_day(now())
     taken = book.keys("job")
     return next(name for number in range(1, 1000) if (name := f"{day}-{number}") not in taken)
 

@@ -19,6 +19,7 @@ from typing import Literal
 
 from rig.fluid import Fluid
 from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredProving
+from rig.ledger.moment import local_day
 from rig.meter.liquid import why_widened, widening_percent
 from rig.record.work import MeterFacts
 from rig.run.metering import UNCERTAINTY_PERCENT
@@ -100,7 +101,7 @@ def _stated_after(settings: Settings, proving: StoredProving, events: Sequence[S
     on = settings.meter.proven_on
     if on is None:
         return False
-    if proving.check.clock != "not believed" and on <= date.fromisoformat(proving.at[:10]):
+    if proving.check.clock != "not believed" and on <= date.fromisoformat(local_day(proving.at)):
         return False
     now, before, entered, proven = rests_on(settings), None, -1, -1
     for place, event in enumerate(events):
@@ -120,7 +121,7 @@ def _of_proving(stored: StoredProving) -> Standing:
     return Standing(
         factor=found.factor,
         source="proving",
-        on=stored.at[:10],
+        on=local_day(stored.at),
         by=found.by or "",
         u_percent=found.u_delivery_percent,
         runs=len(found.factors),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from rig.caution import Caution
 from rig.ledger import COPY_NAME
+from rig.ledger.moment import local_day
 from rig.record.base import Document, RecordError
 from rig.record.notes import SHARED, Shared
 from rig.record.work import PumpWork
@@ -122,7 +123,7 @@ def measured_before(
         return None
     name, said = found
     (cavity, doubt), size = _figures(said), str(said["size"])
-    source = _BY_FILL(number=str(said["number"]), device=str(said["device"]), day=str(said["at"])[:10])
+    source = _BY_FILL(number=str(said["number"]), device=str(said["device"]), day=local_day(str(said["at"])))
     if size != read_size(question.size).text:
         return Measured("", Caution("note", _WAS_ANOTHER(size=size), source))
     return Measured(name, Caution("note", _MEASURED(cavity=cavity, half=doubt, name=name), source))

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from rig.ledger.journal import EventKind, JournalReader, StoredEvent, StoredFill
+from rig.ledger.moment import local_day
 from rig.meter.health import Comparison, Verdict, advice, verdicts
 from rig.record.work import Counted
 from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
@@ -94,7 +95,7 @@ def _since(fill: StoredFill, found: Standing) -> bool:
     if moment is None:
         return True
     if len(moment) == len("2026-01-01"):
-        return fill.opened_at[:10] >= moment
+        return local_day(fill.opened_at) >= moment
     return datetime.fromisoformat(fill.opened_at) > datetime.fromisoformat(moment)
 
 

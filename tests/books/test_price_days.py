@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import pytest
@@ -56,15 +55,10 @@ def test_a_list_is_in_force_from_its_day_until_a_later_one(tmp_path: Path) -> No
         assert name_for(book, again) == "first"
 
 
-def test_the_day_is_that_of_the_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TZ", "America/Chicago")
-    time.tzset()
-    try:
-        with book_of(tmp_path) as book:
-            listed(book, 2, "first")
-            listed(book, 3, "of the 6th", first_day=6)
-            # Three in the morning of the 6th in UTC is the evening of the 5th.
-            assert [name_for(book, fill(book, 6, hour)) for hour in (3, 7)] == ["first", "of the 6th"]
-    finally:
-        monkeypatch.undo()
-        time.tzset()
+@pytest.mark.usefixtures("in_chicago")
+def test_the_day_is_that_of_the_place(tmp_path: Path) -> None:
+    with book_of(tmp_path) as book:
+        listed(book, 2, "first")
+        listed(book, 3, "of the 6th", first_day=6)
+        # Three in the morning of the 6th in UTC is the evening of the 5th.
+        assert [name_for(book, fill(book, 6, hour)) for hour in (3, 7)] == ["first", "of the 6th"]

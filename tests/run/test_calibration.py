@@ -45,6 +45,17 @@ def test_the_later_day_counts(proven_on: object, source: str) -> None:
     assert found.since == (AT if source == "proving" else proven_on)
 
 
+@pytest.mark.usefixtures("in_chicago")
+def test_a_proving_in_the_evening_is_of_that_day() -> None:
+    evening = "2026-06-10T01:30:00.000+00:00"
+    assert standing(settings(), [proving(evening)], []).on == "2026-06-09"
+    # A factor of the 9th was in the configuration when it was proven on the 9th.
+    entered = settings(meter__meter_factor=0.99, meter__proven_on="2026-06-09")
+    assert standing(entered, [proving(evening)], []).source == "proving"
+    later = settings(meter__meter_factor=0.99, meter__proven_on="2026-06-10")
+    assert standing(later, [proving(evening)], []).source == "configuration"
+
+
 def stated(journal: Journal, **changes: object) -> None:
     note_changes(journal, settings(**changes), AT, "Jo")
 
