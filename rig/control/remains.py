@@ -11,6 +11,7 @@ import math
 
 from rig.control.agreement import APART_KPA
 from rig.control.changed import changed
+from rig.control.doubt import net_uncertainty_l
 from rig.control.flags import Flag
 from rig.control.observe import Facts
 from rig.control.pressure import (
@@ -122,12 +123,22 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)
-    foreseen = sealed_band(state.gas, setup, offset_l(setup, state, filled_l))
-    if foreseen is None:
+    doubt_l = _since_rest_u_l(setup, state, filled_l)
+    foreseen, least, most = (
+        sealed_band(state.gas, setup, offset_l(setup, state, litres))
+        for litres in (filled_l, filled_l - doubt_l, filled_l + doubt_l)
+    )
+    if foreseen is None or least is None or most is None:
         return None
     shown_kpa = foreseen.best if state.remains is None else state.remains.kpa
-    low, high = min(foreseen.low - _BY_AIR_KPA, shown_kpa), max(foreseen.high + _BY_AIR_KPA, shown_kpa)
+    low, high = min(least.low - _BY_AIR_KPA, shown_kpa), max(most.high + _BY_AIR_KPA, shown_kpa)
     return Band(low, foreseen.best, high)
+
+
+def _since_rest_u_l(setup: Setup, state: FillState, filled_l: float) -> float:
+    """Uncertainty of the litres since the last rest: the account's, but no more than these litres."""
+    since_l = abs(offset_l(setup, state, filled_l) - state.gas.rest_offset_l)
+    return min(net_uncertainty_l(setup, state), since_l)
 
 
 def _may_be_no_tyre(state: FillState) -> bool:

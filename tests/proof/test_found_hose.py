@@ -22,3 +22,12 @@ def test_a_sound_fill_of_a_small_tyre_completes_with_its_pressure(seed: int) -> 
 def test_a_hose_in_doubt_gives_no_sure_pressure(seed: int) -> None:
     """A dead meter, and a gun that came off: the pressure left was recorded 4 and 8 kPa off."""
     assert judged(drawn(Case(seed))).breaches == ()
+
+
+def test_without_a_gauge_the_pressure_left_is_as_uncertain_as_the_litres_since_the_last_rest() -> None:
+    """By the run time of a pump that had become slow, with a gauge that stuck: 66 to 99 kPa recorded, truly 59."""
+    assert judged(drawn(Case(5, ("wheel", "fault2")))).breaches == ()
+
+
+def test_the_column_in_a_hose_of_uncertain_content_is_in_the_bounds_of_the_pressure_left() -> None:
+    assert judged(drawn(Case(3000023, thermal=True))).breaches == ()
