@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import hashlib
 import tomllib
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -43,7 +44,11 @@ _MOST_SETTLE_S = 2.0
 
 
 class SettingsError(ValueError):
-    """A configuration that cannot be used; the message lists every mistake with file, key and fix."""
+    """A configuration that cannot be used: every mistake with file, key and fix; ``faults``: those of keys, key first."""
+
+    def __init__(self, text: str, faults: Sequence[str] = ()) -> None:
+        super().__init__(text)
+        self.faults = tuple(faults)
 
 
 class RigTable(Strict):
@@ -152,11 +157,7 @@ class Settings(Strict):
         pump = () if self.rig.by_hand or not DIRECTED.isdisjoint(self.points) else (FORWARD, REVERSE)
         faults = [
             f"points.{name}: missing; the rig cannot run without it"
-            for name in (
-                *pump,
-                "line_pressure",
-                *([meter] if meter else []),
-            )
+            for name in (*pump, "line_pressure", *([meter] if meter else []))
             if name not in self.points and name not in self.line_points
         ]
         faults += [
@@ -368,7 +369,7 @@ def settings_of(document: dict[str, object], origin: str) -> Settings:
         faults = error.errors()
         lines = [line for fault in faults for line in explain(fault, Settings)]
         lines += _whole_faults(document, [untagged(fault["loc"], Settings) for fault in faults if fault["loc"]])
-        raise SettingsError("\n".join(f"{origin}: {line}" for line in lines)) from error
+        raise SettingsError("\n".join(f"{origin}: {line}" for line in lines), lines) from error
 
 
 def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[str]:

@@ -9,7 +9,8 @@ import { bandOf } from './frame.js';
 // Written by the server as it starts: what does not change while the page is served.
 import * as given from './given.js';
 import { JobScreen } from './jobs.js';
-import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
+import { LateScreen } from './late.js';
+import { HistoryScreen, MeterScreen } from './more.js';
 import { me, newId, post, watch, whoAmI } from './net.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
@@ -193,7 +194,7 @@ function screenFor(picture) {
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
   if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
-  if (app.tab === 'settings') return ['settings', () => new SettingsScreen(app)];
+  if (app.tab === 'settings') return ['settings', () => new LateScreen('settings', app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
   if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
   if (picture.proof?.asks) return ['proof', () => new ProofScreen(app)];
