@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from rig.panel import after, converting, jobs, of_office, stock, undoing
+from rig.panel import after, converting, customers, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.panel.refusals import NO_OPERATION
@@ -60,6 +60,10 @@ class Shop:
             Route("/api/stock", self.enter_stock, methods=["POST"]),
             Route("/api/office", self.office, methods=["GET"]),
             Route("/api/sites", self.sites, methods=["GET"]),
+            Route("/api/customers", self.customers, methods=["GET"]),
+            Route("/api/customers", self.keep_customer, methods=["POST"]),
+            Route("/api/customers/{number}", self.customer, methods=["GET"]),
+            Route("/api/customers/{number}/sites", self.keep_site, methods=["POST"]),
             Route("/api/records", self.records, methods=["GET"]),
             Route("/api/records/{serial:int}/{act}", self.undo, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
@@ -256,3 +260,33 @@ class Shop:
     async def sites(self, request: Request) -> Response:
         """The customers' sites."""
         return await self._look(request, lambda: of_office.sites_view(self._settings))
+
+    # --- customers ----------------------------------------------------------------------------------------------
+
+    async def customers(self, request: Request) -> Response:
+        """The customers by name."""
+        return await self._look(request, lambda: customers.list_view(self._settings))
+
+    async def customer(self, request: Request) -> Response:
+        """One customer with sites."""
+        return await self._look(request, lambda: customers.customer_view(self._settings, request.path_params["number"]))
+
+    async def keep_customer(self, request: Request) -> Response:
+        """Enter a customer, or change one."""
+        session = self._door.person(request)
+        form = customers.FactsForm.model_validate_json(await request.body())
+        return await self._once(
+            form.id,
+            lambda: customers.keep_customer(self._settings, form, session.name),
+            lambda: customers.kept_view(self._settings, form),
+        )
+
+    async def keep_site(self, request: Request) -> Response:
+        """Enter a site of a customer, or change one."""
+        session, whose = self._door.person(request), request.path_params["number"]
+        form = customers.FactsForm.model_validate_json(await request.body())
+        return await self._once(
+            form.id,
+            lambda: customers.keep_site(self._settings, whose, form, session.name),
+            lambda: customers.customer_view(self._settings, whose),
+        )

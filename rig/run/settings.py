@@ -44,7 +44,7 @@ _MOST_SETTLE_S = 2.0
 
 
 class SettingsError(ValueError):
-    """A configuration that cannot be used: every mistake with file, key and fix; ``faults``: those of keys, key first."""
+    """A configuration that cannot be used: each mistake with file, key and fix. In ``faults`` the key comes first."""
 
     def __init__(self, text: str, faults: Sequence[str] = ()) -> None:
         super().__init__(text)

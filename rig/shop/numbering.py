@@ -31,6 +31,17 @@ def facts_in(model: type[Strict], kind: str, given: Mapping[str, object]) -> dic
     return {name: value for name, value in facts.model_dump().items() if value}
 
 
+def known_facts(model: type[Strict], said: Sealed) -> dict[str, Any]:
+    """The data of a record that ``model`` has; without those that it does not state."""
+    return {name: value for name in model.model_fields if (value := getattr(said, name)) is not None}
+
+
+def earlier(book: Book, record: Record) -> list[Record]:
+    """The records that one has replaced, the latest first."""
+    before = None if record.corrects is None else book.at_serial(record.corrects, record.truck)
+    return [] if before is None else [before, *earlier(book, before)]
+
+
 def numbered(book: WritableBook, kind: str, number: str, at: str, made: Callable[[str], Sealed]) -> Record:
     """Write what ``made`` makes of a number: ``number``, or the next free one if that is empty.
 

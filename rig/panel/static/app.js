@@ -125,7 +125,7 @@ function renderTop() {
   ]);
   parts.pages.hidden = !app.menu;
   pages.show(JSON.stringify([units.chosen(), me.name, app.tab]), () => [
-    ['work', ...(me.name ? ['history', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+    ['work', ...(me.name ? ['history', 'customers', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
       button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
     guideLink('', t('guide')),
     h('label', {}, t('units'),
@@ -192,6 +192,7 @@ function screenFor(picture) {
   if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'convert') return [`convert ${app.converting}`, () => new ConvertScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
+  if (app.tab === 'customers') return ['customers', () => new LateScreen('customers', app)];
   if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
   if (app.tab === 'settings') return ['settings', () => new LateScreen('settings', app)];

@@ -122,10 +122,13 @@ export class JobScreen {
   about() {
     const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
       h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, ...more, oninput: (event) => { this.job[name] = event.target.value; } }));
-    const sites = h('datalist', { id: 'sites' });
-    get('/api/sites').then((found) => sites.replaceChildren(...found.map((each) => h('option', { value: each.number }, [each.name, each.customer].filter(Boolean).join(', '))))).catch(() => {});
+    const listed = (id, more) => {
+      const list = h('datalist', { id });
+      get(`/api/${id}`).then((found) => list.replaceChildren(...found.map((each) => h('option', { value: each.number }, [each.name, each[more]].filter(Boolean).join(', '))))).catch(() => {});
+      return list;
+    };
     return h('section', { class: 'card' }, h('h2', {}, this.job.job || t('new_job')),
-      h('div', { class: 'fields' }, field('customer'), field('machine'), field('site', { list: 'sites' }), sites),
+      h('div', { class: 'fields' }, field('customer', { list: 'customers' }), listed('customers', 'city'), field('machine'), field('site', { list: 'sites' }), listed('sites', 'customer')),
       this.list.element,
       button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
       button(t('leave_job'), () => this.app.go('work'), 'plain'),
