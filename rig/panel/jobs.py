@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 WHEELS = "wheels of a job"
 """The kind of record that lists a job's wheels."""
-_MOST_WHEELS = 24
+MOST_WHEELS = 24
 _SHOWN = 40
 _FACTS = ("customer", "machine", "site")
 View = dict[str, object]
@@ -57,7 +57,7 @@ class JobForm(Strict):
     customer: str = Field(default="", max_length=80)
     machine: str = Field(default="", max_length=80)
     site: str = Field(default="", max_length=80)
-    wheels: tuple[WheelForm, ...] = Field(max_length=_MOST_WHEELS)
+    wheels: tuple[WheelForm, ...] = Field(max_length=MOST_WHEELS)
 
 
 class AwayForm(Strict):

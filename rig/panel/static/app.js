@@ -1,6 +1,6 @@
 // The page as a whole: which screen stands there now, the bar with STOP, and what is shown when the controller is gone.
 
-import { sound, stayAwake, wake } from './alarm.js';
+import { ring, sound, stayAwake, wake } from './alarm.js';
 import { ConvertScreen } from './convert.js';
 import { Slot, button, guideLink, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
@@ -233,7 +233,10 @@ function show(picture) {
   const asking = app.picture?.asking?.id;
   app.picture = picture;
   // Whoever has asked for the controls hears the answer.
-  if (me.id && asking === me.id && picture.asking?.id !== me.id) app.say(t(app.drives ? 'given_to_you' : 'kept_by', { name: picture.driver?.name }));
+  if (me.id && asking === me.id && picture.asking?.id !== me.id) {
+    app.say(t(app.drives ? 'given_to_you' : 'kept_by', { name: picture.driver?.name }));
+    ring('answer');
+  }
   app.stale = false;
   if (!parts.stale.hidden) {
     parts.stale.hidden = true;
@@ -267,6 +270,7 @@ function lost() {
   renderFoot();
 }
 
+addEventListener('pagehide', () => app.screen?.flush?.());
 document.addEventListener('pointerdown', wake);
 document.addEventListener('keydown', wake);
 
