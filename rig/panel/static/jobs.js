@@ -139,7 +139,7 @@ export class JobScreen {
     return h('section', { class: 'card' }, h('h2', {}, this.job.job || t('new_job')),
       h('div', { class: 'fields' }, field('customer', { list: 'customers' }), listed('customers', 'city'), field('machine'), field('site', { list: 'sites' }), listed('sites', 'customer')),
       this.list.element,
-      button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
+      button(t('keep_job'), () => this.keep(), 'wide', { id: 'keep-job' }),
       button(t('leave_job'), () => this.leave(), 'plain', { id: 'leave-job' }),
       holdButton(t('discard_job'), () => this.discard(), 'plain', { id: 'discard-job' }),
       this.job.job && !this.job.away ? this.away() : null);
@@ -235,13 +235,25 @@ export class JobScreen {
       : h('p', {}, t('no_wheels')));
   }
 
-  // A wheel that is entered and not added yet is meant too.
-  async keep() {
+  // A wheel that is entered and not added yet is meant too. The first wheel is asked about at once where it is to be filled now.
+  async keep(now = false) {
     if ((this.typed.elements.size.value.trim() || !this.wheels.length) && !this.add()) return;
     await this.flush();
     const { job, customer, machine, site } = this.job;
     const kept = await this.app.send(post('/api/jobs', { job, customer: customer || '', machine: machine || '', site: site || '', wheels: this.wheels }));
-    if (kept) this.app.go('work');
+    if (!kept) return;
+    const next = now && kept.wheels[kept.next];
+    const form = next && !next.to && { ...next.form, support: this.app.form?.support || 'jacked' };
+    const answer = form && await this.app.send(post('/api/answer', form));
+    if (answer) {
+      this.app.ticks.clear();
+      this.app.asked = { form, answer };
+    }
+    this.app.go('work');
+  }
+
+  rail(fill) {
+    return fill || this.app.picture.busy ? null : ['keep and fill', () => button(t('keep_and_fill'), () => this.keep(true), 'do', { id: 'keep-and-fill', 'data-part': 'act' })];
   }
 
   update() {}
