@@ -126,6 +126,7 @@ def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> A
     later = {
         **{each: late(each) for each in _LATE},
         "plots": f"{_PLOTS.read_text(encoding='utf-8')}\nexport default uPlot;\n",
+        "notice": _source("notice"),
     }
     addresses = {name: f"/static/{_name(f'{name}.js', text.encode())}" for name, text in later.items()}
     texts = {

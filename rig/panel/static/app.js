@@ -12,6 +12,7 @@ import { JobScreen } from './jobs.js';
 import { LateScreen } from './late.js';
 import { HistoryScreen, MeterScreen } from './more.js';
 import { me, newId, post, watch, whoAmI } from './net.js';
+import { ask, notify, unasked as notifyUnasked } from './notify.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
@@ -124,7 +125,8 @@ function renderTop() {
     button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' }),
   ]);
   parts.pages.hidden = !app.menu;
-  pages.show(JSON.stringify([units.chosen(), me.name, app.tab]), () => [
+  const mayAsk = notifyUnasked();
+  pages.show(JSON.stringify([units.chosen(), me.name, app.tab, mayAsk]), () => [
     ['work', ...(me.name ? ['history', 'customers', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
       button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
     guideLink('', t('guide')),
@@ -134,6 +136,7 @@ function renderTop() {
     h('label', {}, t('language'),
       h('select', { id: 'language', onchange: (event) => speak(event.target.value) },
         given.languages.map(({ code, name }) => h('option', { value: code, lang: code, selected: code === units.language }, name)))),
+    mayAsk ? button(t('notify_me'), () => ask().then(() => app.render()), 'tab', { id: 'notify' }) : null,
     me.name ? button(t('sign_out'), signOut, 'tab') : button(t('sign_in_menu'), sign, 'tab'),
   ]);
 }
@@ -251,7 +254,9 @@ function show(picture) {
   const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
   // What wants a person brings the page back to the work.
   if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';
+  const wants = fill?.alarm || unasked || fill?.prompt;
   sound(occasion || done);
+  notify(occasion || done, `${bandOf(app).word} · ${app.rig.name}`, wants ? sentence(wants.text) : '');
   stayAwake(Boolean(fill));
   app.render();
 }
@@ -264,6 +269,7 @@ function lost() {
   parts.stale.hidden = false;
   parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', { 'data-part': 'first-action' }, t('stale_do')));
   sound('alarm:stale');
+  notify('alarm:stale', t('stale'), t('stale_do'));
   renderAfter();
   renderTop();
   renderAsks();
