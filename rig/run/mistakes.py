@@ -10,6 +10,7 @@ from collections.abc import Collection
 from typing import TYPE_CHECKING, get_args
 
 from rig.field.points import Strict
+from rig.sentence import Sentence, Wording, said_by
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -17,25 +18,64 @@ if TYPE_CHECKING:
 Location = tuple[int | str, ...]
 
 
+_FAULT = Wording("config.fault", "{key}: {what}")
+_LIMITS = {
+    "greater_than": (Wording("config.above", "{key}: should be greater than {limit}, not {given}"), "gt"),
+    "greater_than_equal": (
+        Wording("config.at_least", "{key}: should be greater than or equal to {limit}, not {given}"),
+        "ge",
+    ),
+    "less_than": (Wording("config.below", "{key}: should be less than {limit}, not {given}"), "lt"),
+    "less_than_equal": (Wording("config.at_most", "{key}: should be less than or equal to {limit}, not {given}"), "le"),
+    "literal_error": (Wording("config.one_of", "{key}: should be {limit}, not {given}"), "expected"),
+}
+_TYPES = {
+    "int_parsing": Wording("config.whole", "{key}: should be a whole number, not {given}"),
+    "float_parsing": Wording("config.number", "{key}: should be a number, not {given}"),
+    "bool_parsing": Wording("config.yes_no", "{key}: should be true or false, not {given}"),
+}
+"""Errors of pydantic by their types (its documentation, "Validation errors"), each with the name of its limit."""
+
+
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
-    """Lines for one validation error in a document of the ``root`` table."""
+    """Lines for one validation error in a document of the ``root`` table, each with the key first."""
     location, kind = untagged(fault["loc"], root), fault["type"]
-    key = ".".join(shown(part) for part in location)
+    key, given = ".".join(shown(part) for part in location), repr(fault["input"])
     if kind.startswith("union_tag"):
-        tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
-        found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
-        given = "missing" if found is None else f"not {found!r}"
-        return [f"{key}.kind: should be {tags}, {given}"]
+        return [_of_tag(key, location, fault, root)]
     if kind == "extra_forbidden":
-        return [f"{key}: no such key{nearest(str(location[-1]), _known_keys(fault['loc'][:-1], root))}"]
+        return [_unknown(key, str(location[-1]), _known_keys(fault["loc"][:-1], root))]
     if kind == "missing":
-        return [f"{key}: missing; it has no safe default"]
+        return [Wording("config.missing", "{key}: missing; it has no safe default")(key=key)]
     if kind in ("model_type", "dict_type"):
-        return [f"{key}: must be a table of keys, not {fault['input']!r}"]
+        return [Wording("config.table", "{key}: must be a table of keys, not {given}")(key=key, given=given)]
     if kind == "value_error":
-        text = fault["msg"].removeprefix("Value error, ")
-        return [f"{key}: {line}" if key else line for line in text.splitlines()]
-    return [f"{key}: {fault['msg'].replace('Input should', 'should')}, not {fault['input']!r}"]
+        whole = said_by(fault["ctx"]["error"])
+        lines = [whole] if isinstance(whole, Sentence) else whole.splitlines()
+        return [_FAULT(key=key, what=line) if key else line for line in lines]
+    if kind in _LIMITS:
+        words, name = _LIMITS[kind]
+        limit = fault["ctx"][name]
+        return [words(key=key, limit=f"{limit:g}" if isinstance(limit, float) else str(limit), given=given)]
+    if kind in _TYPES:
+        return [_TYPES[kind](key=key, given=given)]
+    return [_FAULT(key=key, what=f"{fault['msg'].replace('Input should', 'should')}, not {given}")]
+
+
+def _of_tag(key: str, location: Location, fault: ErrorDetails, root: type[Strict]) -> str:
+    tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
+    found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
+    if found is None:
+        return Wording("config.no_kind", "{key}.kind: should be {tags}, missing")(key=key, tags=tags)
+    return Wording("config.kind", "{key}.kind: should be {tags}, not {given}")(key=key, tags=tags, given=repr(found))
+
+
+def _unknown(key: str, word: str, known: Collection[str]) -> str:
+    close = closest(word, known)
+    if close is None:
+        words = Wording("config.unknown", "{key}: no such key; known are {known}")
+        return words(key=key, known=", ".join(sorted(known)))
+    return Wording("config.unlike", "{key}: no such key; did you mean '{close}'?")(key=key, close=close)
 
 
 def shown(part: str | int) -> str:

@@ -159,8 +159,9 @@ async def test_faults_come_with_the_refusal(tmp_path: Path) -> None:
     reply = await door.client.post("/api/settings", json=body)
     assert reply.status_code == 422
     (fault,) = reply.json()["faults"]
-    assert fault.startswith("pump.flow: ")
-    assert reply.json()["error"].endswith(fault)
+    assert (fault["key"], fault["values"]["key"]) == ("config.fault", "pump.flow")
+    assert fault["values"]["what"]["key"] == "quantity.no_unit"
+    assert "pump.flow: '40' has no unit" in reply.json()["error"]
 
 
 def opened_settings(browser: Browser, url: str) -> Page:

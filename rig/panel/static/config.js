@@ -2,7 +2,7 @@
 // without it. A field is built when its group is opened first.
 
 import { button, h } from './dom.js';
-import { t } from './words.js';
+import { sentence, t } from './words.js';
 
 const idOf = (path) => JSON.stringify(path);
 const nameOf = (path) => path.join('.');
@@ -159,7 +159,7 @@ export class ConfigForm {
       return [[table], ...names, ...names.flatMap((path) => keys.map((key) => [...path, key]))];
     });
     this.faults.clear();
-    const rest = lines.filter((line) => {
+    const rest = lines.map(sentence).filter((line) => {
       const at = ids.filter((path) => line.startsWith(nameOf(path)) && ':.'.includes(line[nameOf(path).length])).sort((one, other) => other.length - one.length)[0];
       if (!at) return true;
       const own = line.slice(nameOf(at).length).replace(/^[:.] ?/, '');

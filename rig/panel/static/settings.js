@@ -5,7 +5,7 @@ import { Crew } from './crew.js';
 import { button, h } from './dom.js';
 import { get, post } from './net.js';
 import { PriceList } from './prices.js';
-import { t } from './words.js';
+import { sentence, t } from './words.js';
 
 export class Screen {
   constructor(app) {
@@ -41,7 +41,7 @@ export class Screen {
   // Every mistake stays to be read while it is mended; those of a key are said at its field.
   async write(what) {
     const kept = await post('/api/settings', { ...what, was: this.was }).catch((error) => ({ error }));
-    let said = kept.error?.message;
+    let said = kept.error && (kept.error.faults.map(sentence).join('\n') || kept.error.message);
     if (!kept.error) {
       this.stands(kept);
       said = `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${kept.checked}`;
