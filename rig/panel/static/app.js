@@ -9,6 +9,7 @@ import { bandOf } from './frame.js';
 // Written by the server as it starts: what does not change while the page is served.
 import * as given from './given.js';
 import { JobScreen } from './jobs.js';
+import { languageChoice } from './languages.js';
 import { LateScreen } from './late.js';
 import { HistoryScreen, MeterScreen } from './more.js';
 import { me, newId, post, watch, whoAmI } from './net.js';
@@ -133,18 +134,10 @@ function renderTop() {
     h('label', {}, t('units'),
       h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; pages.key = ''; app.render(); } },
         units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
-    h('label', {}, t('language'),
-      h('select', { id: 'language', onchange: (event) => speak(event.target.value) },
-        given.languages.map(({ code, name }) => h('option', { value: code, lang: code, selected: code === units.language }, name)))),
+    h('label', {}, t('language'), languageChoice()),
     mayAsk ? button(t('notify_me'), () => ask().then(() => app.render()), 'tab', { id: 'notify' }) : null,
     me.name ? button(t('sign_out'), signOut, 'tab') : button(t('sign_in_menu'), sign, 'tab'),
   ]);
-}
-
-// The page comes anew in another language, which this device keeps.
-function speak(code) {
-  document.cookie = `rig_language=${code}; path=/; max-age=31536000; SameSite=Strict`;
-  location.reload();
 }
 
 // What is asked of the person here, over the work and beside the rail.
