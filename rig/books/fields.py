@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from rig.run.assembly import content_of, fluid_of
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
-from rig.sentence import Wording
+from rig.sentence import Sentence, Wording
 from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.units import parse, show_pressure
 from rig.wheel import cavity_of, read_size
@@ -120,13 +120,24 @@ def changed(
     given = [name for name in _READERS if getattr(options, name, None) not in (None, "")]
     other = next((name for name in given if name not in may), None)
     if other is not None or not given:
-        counted = " What was counted stays as counted." if counts else ""
-        what = f"--{other} is not of a {kind}" if other else "what is to be corrected?"
-        raise Refused(f"{what}: write {', '.join(f'--{name}' for name in may) or 'nothing, but void it'}.{counted}")
+        raise Refused(_not_correctable(kind, other, may, counts=counts))
     changes: Changes = {}
     for name in given:
         changes |= _READERS[name](book, settings, kind, before, getattr(options, name))
     return changes, given
+
+
+def _not_correctable(kind: str, other: str | None, may: Sequence[str], *, counts: bool) -> Sentence:
+    if not may:
+        return Wording("undo.only_void", "nothing of a {kind} is corrected: void it")(kind=kind)
+    named = ", ".join(f"--{name}" for name in may)
+    if other is None:
+        return Wording("undo.what", "what is to be corrected? write {may}.")(may=named)
+    counted = Wording(
+        "undo.not_of_count", "--{other} is not of a {kind}: write {may}. What was counted stays as counted."
+    )
+    words = Wording("undo.not_of", "--{other} is not of a {kind}: write {may}.")
+    return (counted if counts else words)(other=other, kind=kind, may=named)
 
 
 _Reader = Callable[["Book", Settings | None, str, Sealed, str], Changes]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from rig.ledger.shop import Party
 from rig.record.notes import Customer
 from rig.run.refused import Refused
+from rig.sentence import Wording
 from rig.shop.numbering import facts_in, known_facts, numbered
 from rig.shop.posting import place_of
 
@@ -55,7 +56,10 @@ def customer_named(book: Book, text: str) -> Record | None:
     same = [each for each in customers(book) if place_of(Customer.of(each).name) == place_of(text)]
     if len(same) > 1:
         numbers = ", ".join(Customer.of(each).customer_number for each in same)
-        raise Refused(f"{len(same)} customers are called {text!r}: say which number: {numbers}")
+        words = Wording(
+            "refused.customers_alike", "{count:number} customers are called '{name}': say which number: {numbers}"
+        )
+        raise Refused(words(count=len(same), name=text, numbers=numbers))
     return same[0] if same else None
 
 

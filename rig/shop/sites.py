@@ -14,6 +14,7 @@ from rig.ledger.shop import Strict
 from rig.record.notes import Job, Site
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
+from rig.sentence import Wording
 from rig.shop.numbering import facts_in, known_facts, numbered
 from rig.shop.posting import place_of
 
@@ -52,7 +53,8 @@ def site_named(book: Book, customer_number: str | None, text: str) -> Record | N
     same = [each for each in sites(book, customer_number) if place_of(Site.of(each).name) == place_of(text)]
     if len(same) > 1:
         numbers = ", ".join(Site.of(each).site_number for each in same)
-        raise Refused(f"{len(same)} sites are called {text!r}: say which number: {numbers}")
+        words = Wording("refused.sites_alike", "{count:number} sites are called '{name}': say which number: {numbers}")
+        raise Refused(words(count=len(same), name=text, numbers=numbers))
     return same[0] if same else None
 
 
