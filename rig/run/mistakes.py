@@ -6,7 +6,7 @@ Knows how tables nest, not what they mean.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, get_args
 
 from rig.field.points import Strict
@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 Location = tuple[int | str, ...]
+
+
+class Faults(ValueError):
+    """Several mistakes in a table, or between tables."""
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = tuple(lines)
 
 
 _FAULT = Wording("config.fault", "{key}: {what}")
@@ -50,9 +58,7 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     if kind in ("model_type", "dict_type"):
         return [Wording("config.table", "{key}: must be a table of keys, not {given}")(key=key, given=given)]
     if kind == "value_error":
-        whole = said_by(fault["ctx"]["error"])
-        lines = [whole] if isinstance(whole, Sentence) else whole.splitlines()
-        return [_FAULT(key=key, what=line) if key else line for line in lines]
+        return [_FAULT(key=key, what=line) if key else line for line in _lines_of(fault["ctx"]["error"])]
     if kind in _LIMITS:
         words, name = _LIMITS[kind]
         limit = fault["ctx"][name]
@@ -60,6 +66,13 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     if kind in _TYPES:
         return [_TYPES[kind](key=key, given=given)]
     return [_FAULT(key=key, what=f"{fault['msg'].replace('Input should', 'should')}, not {given}")]
+
+
+def _lines_of(error: Exception) -> Sequence[str]:
+    if isinstance(error, Faults):
+        return error.lines
+    said = said_by(error)
+    return [said] if isinstance(said, Sentence) else said.splitlines()
 
 
 def _of_tag(key: str, location: Location, fault: ErrorDetails, root: type[Strict]) -> str:
