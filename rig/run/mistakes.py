@@ -52,7 +52,8 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     if kind.startswith("union_tag"):
         return [_of_tag(key, location, fault, root)]
     if kind == "extra_forbidden":
-        return [_unknown(key, str(location[-1]), _known_keys(fault["loc"][:-1], root))]
+        near = nearest(str(location[-1]), _known_keys(fault["loc"][:-1], root))
+        return [Wording("config.unknown", "{key}: no such key{near}")(key=key, near=near)]
     if kind == "missing":
         return [Wording("config.missing", "{key}: missing; it has no safe default")(key=key)]
     if kind in ("model_type", "dict_type"):
@@ -83,14 +84,6 @@ def _of_tag(key: str, location: Location, fault: ErrorDetails, root: type[Strict
     return Wording("config.kind", "{key}.kind: should be {tags}, not {given}")(key=key, tags=tags, given=repr(found))
 
 
-def _unknown(key: str, word: str, known: Collection[str]) -> str:
-    close = closest(word, known)
-    if close is None:
-        words = Wording("config.unknown", "{key}: no such key; known are {known}")
-        return words(key=key, known=", ".join(sorted(known)))
-    return Wording("config.unlike", "{key}: no such key; did you mean '{close}'?")(key=key, close=close)
-
-
 def shown(part: str | int) -> str:
     """A key in printable form: a quoted key may contain anything."""
     text = str(part)
@@ -104,10 +97,12 @@ def closest(word: str, known: Collection[str]) -> str | None:
     return close[0] if close else None
 
 
-def nearest(word: str, known: Collection[str]) -> str:
+def nearest(word: str, known: Collection[str]) -> Sentence:
     """A hint at the known word most similar to ``word``, or at all of them."""
     close = closest(word, known)
-    return f"; known are {', '.join(sorted(known))}" if close is None else f"; did you mean {close!r}?"
+    if close is None:
+        return Wording("config.known", "; known are {known}")(known=", ".join(sorted(known)))
+    return Wording("config.close", "; did you mean '{close}'?")(close=close)
 
 
 def drop(document: object, location: Location) -> None:

@@ -155,14 +155,14 @@ async def test_faults_come_with_the_refusal(tmp_path: Path) -> None:
     door.page._config = str(path)
     await door.sign_in(name="Sam", pin=PIN[::-1])
     was = (await door.client.get("/api/settings")).json()["was"]
-    changes = [{"path": ["pump", "flow"], "text": "40"}, {"path": ["limits", "trip"], "text": "45 psi"}]
+    changes = [{"path": ["limits", "floor"], "text": "40"}, {"path": ["limits", "trip"], "text": "45 psi"}]
     reply = await door.client.post("/api/settings", json={"changes": changes, "was": was})
     assert reply.status_code == 422
     fault, between = reply.json()["faults"]
     assert (between["key"], between["values"]) == ("config.above_beads", {"name": "trip"})
-    assert (fault["key"], fault["values"]["key"]) == ("config.fault", "pump.flow")
+    assert (fault["key"], fault["values"]["key"]) == ("config.fault", "limits.floor")
     assert fault["values"]["what"]["key"] == "quantity.no_unit"
-    assert "pump.flow: '40' has no unit" in reply.json()["error"]
+    assert "limits.floor: '40' has no unit" in reply.json()["error"]
 
 
 def opened_settings(browser: Browser, url: str) -> Page:
