@@ -17,7 +17,6 @@ import { ask, notify, unasked as notifyUnasked } from './notify.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
-import { StockScreen } from './stock.js';
 import * as units from './units.js';
 import { learn, sentence, t } from './words.js';
 
@@ -189,7 +188,7 @@ function screenFor(picture) {
   if (app.tab === 'convert') return [`convert ${app.converting}`, () => new ConvertScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
   if (app.tab === 'customers') return ['customers', () => new LateScreen('customers', app)];
-  if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
+  if (app.tab === 'stock') return ['stock', () => new LateScreen('stock', app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
   if (app.tab === 'settings') return ['settings', () => new LateScreen('settings', app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
