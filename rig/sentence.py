@@ -14,7 +14,18 @@ from typing import Any
 
 from pydantic_core import CoreSchema, core_schema
 
-from rig.units import show_flow, show_mass, show_pressure, show_temperature, show_volume
+from rig.units import (
+    FAULTS,
+    QuantityError,
+    example_of,
+    kinds,
+    named,
+    show_flow,
+    show_mass,
+    show_pressure,
+    show_temperature,
+    show_volume,
+)
 
 WHOLE: Mapping[str, bool] = {"whole": True}
 """Context of serialization for a reader of the same program: sentences keep their keys and values."""
@@ -109,9 +120,29 @@ class Wording:
 
 
 def said_by(error: Exception) -> str:
-    """What an error says: the sentence that it was raised with, or its text."""
+    """What an error says: the sentence that it was raised with, that of a text that is no quantity, or its text."""
     first = error.args[0] if error.args else None
+    if isinstance(error, QuantityError) and error.fault:
+        return _of_quantity(error)
     return first if isinstance(first, Sentence) else str(error)
+
+
+def quantity_wordings() -> dict[str, str]:
+    """The words of texts that are no quantities, of the kinds of quantity and of how each is written, by their keys."""
+    found = {f"quantity.{fault}": words for fault, words in FAULTS.items()}
+    for kind in kinds():
+        found |= {f"quantity.kind.{kind}": named(kind), f"quantity.example.{kind}": example_of(kind)}
+    return found
+
+
+def _of_quantity(error: QuantityError) -> Sentence:
+    words = quantity_wordings()
+    values: dict[str, Value] = {"text": error.text}
+    for name, key in (("name", f"quantity.kind.{error.kind}"), ("example", f"quantity.example.{error.kind}")):
+        values[name] = Wording(key, words[key])()
+    key = f"quantity.{error.fault}"
+    wanted = {name for name, _ in places(words[key])}
+    return Wording(key, words[key])(**{name: value for name, value in values.items() if name in wanted})
 
 
 def _put(text: str, values: Mapping[str, Value], **order: bool) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
@@ -65,8 +66,34 @@ L_PER_GAL = 3.785411784
 KG_PER_LB = 0.45359237
 
 
+FAULTS: Mapping[str, str] = {
+    "absolute": "{text} is absolute, and every pressure here is gauge: write a {name} with its unit, for example "
+    "{example}",
+    "other": "{text} is not a {name}: write a {name} with its unit, for example {example}",
+    "by_zero": "{text} divides by zero: write a {name} with its unit, for example {example}",
+    "no_unit": "{text} has no unit: write a {name} with its unit, for example {example}",
+    "two_numbers": "{text} may mean two numbers: write it without the comma",
+    "not_finite": "{text} is not finite: write a {name} with its unit, for example {example}",
+}
+"""What a text can be that is no quantity, in words."""
+
+
 class QuantityError(ValueError):
-    """A text that is no quantity of the wanted kind; the message says what to write instead."""
+    """A text that is no quantity of the wanted kind; the message says what to write instead.
+
+    With ``fault``, one of FAULTS, and ``kind`` for the words of another language.
+    """
+
+    fault: str = ""
+    kind: Kind = "volume"
+    text: str = ""
+
+
+def _no_quantity(fault: str, kind: Kind, text: str) -> QuantityError:
+    shown = repr(text[:_LONGEST])
+    error = QuantityError(FAULTS[fault].format(text=shown, name=named(kind), example=example_of(kind)))
+    error.fault, error.kind, error.text = fault, kind, shown
+    return error
 
 
 @cache
@@ -114,21 +141,19 @@ def parse(text: str, kind: Kind) -> float:
     mark raise :class:`QuantityError`. Gallons are US gallons; pressures are gauge.
     """
     measure = _MEASURES[kind]
-    name = named(kind)
-    advice = f"write a {name} with its unit, for example {measure.example}"
     stated, absolute = referenced(text) if kind == "pressure" else (text, False)
     if absolute:
-        raise QuantityError(f"{text[:_LONGEST]!r} is absolute, and every pressure here is gauge: {advice}")
+        raise _no_quantity("absolute", kind, text)
     plain = stated.strip().replace("°", "deg").replace("·", "*").replace("²", "^2").replace("³", "^3")
     match = _QUANTITY.fullmatch(f"1{plain}" if plain.startswith("/") else plain) if len(plain) <= _LONGEST else None
     if match is None:
-        raise QuantityError(f"{text[:_LONGEST]!r} is not a {name}: {advice}")
+        raise _no_quantity("other", kind, text)
     if match["divisor"] is not None and not int(match["divisor"]):
-        raise QuantityError(f"{text!r} divides by zero: {advice}")
+        raise _no_quantity("by_zero", kind, text)
     if match["unit"] is None:
-        raise QuantityError(f"{text!r} has no unit: {advice}")
+        raise _no_quantity("no_unit", kind, text)
     if _THOUSANDS.search(match["number"]):
-        raise QuantityError(f"{text!r} may mean two numbers: write it without the comma")
+        raise _no_quantity("two_numbers", kind, text)
     number = float(match["number"].replace(",", ".")) / float(match["divisor"] or 1)
     unit = _POWER.sub(r"^\g<0>", match["unit"].strip())
     try:
@@ -138,9 +163,9 @@ def parse(text: str, kind: Kind) -> float:
     # pint lets many kinds of exception out of its unit parser, and the text comes from a person: whatever it raises
     # means that the text is no quantity of this kind.
     except Exception as error:
-        raise QuantityError(f"{text!r} is not a {name}: {advice}") from error
+        raise _no_quantity("other", kind, text) from error
     if not math.isfinite(value):
-        raise QuantityError(f"{text!r} is not finite: {advice}")
+        raise _no_quantity("not_finite", kind, text)
     return value
 
 
@@ -175,6 +200,11 @@ def _conversion(unit: str, to: str) -> tuple[float, float]:
             step = to_one - to_zero
             return (one - zero) / step, (zero - to_zero) / step
     raise QuantityError(f"{unit!r} is no unit that converts to {to!r}")
+
+
+def kinds() -> tuple[Kind, ...]:
+    """Every kind of quantity."""
+    return tuple(_MEASURES)
 
 
 def unit_of(kind: Kind) -> str:

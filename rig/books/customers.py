@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +10,14 @@ from rig.books.where import add_config, book_asked, book_written, now, print_ans
 from rig.cli.table import OK, Add
 from rig.record.notes import Customer, Job
 from rig.run.refused import Refused
-from rig.shop.customers import CustomerFacts, customer_named, customers, facts_of, names_of, new_customer
+from rig.shop.customers import (
+    CustomerFacts,
+    changed_customer,
+    customer_named,
+    customers,
+    like_it,
+    new_customer,
+)
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -47,8 +53,12 @@ def customer_command(options: argparse.Namespace) -> int:
         return _show(options)
     with book_written(options) as book:
         found = _add(book, options, given) if options.action == "add" else _correct(book, options, given)
-        near = _near(book, found) if options.action == "add" else []
-    hint = [f"  like it: {_line(each)}; a job is linked by `rig job J --customer NUMBER`" for each in near]
+        near = like_it(book, Customer.of(found).name) if options.action == "add" else []
+    hint = [
+        f"  like it: {_line(each)}; a job is linked by `rig job J --customer NUMBER`"
+        for each in near
+        if each.serial != found.serial
+    ]
     print_answer(options, {"serial": found.serial, **found.document}, "\n".join([*_text(found), *hint]))
     return OK
 
@@ -81,13 +91,7 @@ def _add(book: WritableBook, options: argparse.Namespace, given: dict[str, Any])
 def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, Any]) -> Record:
     if options.who is None or not given or not options.why.strip():
         raise Refused('which customer, what and why? `rig customer correct NUMBER --address "2 Lane" --why "moved"`')
-    standing = known_customer(book, options.who)
-    before = Customer.of(standing)
-    known = {name: value for name in _FACTS if (value := getattr(before, name)) is not None}
-    facts = facts_of(known | given)
-    former = tuple(name for name in names_of(standing) if name != facts["name"]) or None
-    own = Customer(**facts, customer_number=before.customer_number, why=options.why, by=options.by, former_names=former)
-    return book.replace(standing, own, now())
+    return changed_customer(book, known_customer(book, options.who), given, now(), options.why, options.by)
 
 
 def known_customer(book: Book, who: str) -> Record:
@@ -96,16 +100,6 @@ def known_customer(book: Book, who: str) -> Record:
     if found is None:
         raise Refused(f"no customer {who!r}: `rig customer show` lists them")
     return found
-
-
-def _near(book: Book, new: Record) -> Sequence[Record]:
-    """Customers with nearly the same name: a typing error may create one of them twice."""
-    name = Customer.of(new).name.lower()
-    return [
-        each for each in customers(book)
-        if each.serial != new.serial
-        and difflib.SequenceMatcher(None, name, Customer.of(each).name.lower()).ratio() > 0.8
-    ]  # fmt: skip
 
 
 def _line(customer: Record) -> str:

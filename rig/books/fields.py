@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from rig.run.assembly import content_of, fluid_of
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Sentence, Wording
 from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.units import parse, show_pressure
 from rig.wheel import cavity_of, read_size
@@ -54,11 +55,14 @@ _COUNTED = {"volume", "basis"}
 """Fields not correctable for pump work: its count is kept."""
 
 
+NO_TOTE = Wording("note.no_tote", "no tote '{name}'; `rig stock` shows them")
+
+
 def volume_l_of(text: str) -> float:
     """A volume that may be zero; Refused for less."""
     volume_l = parse(text, "volume")
     if volume_l < 0:
-        raise Refused(f"{text}: a volume is not negative")
+        raise Refused(Wording("note.negative", "{text}: a volume is not negative")(text=text))
     return round(volume_l, 3)
 
 
@@ -66,7 +70,11 @@ def volume_above_zero_l(text: str) -> float:
     """A volume that was moved; Refused for zero."""
     volume_l = volume_l_of(text)
     if volume_l == 0:
-        raise Refused(f"{text}: nothing was moved then; a wrong note is taken out by `rig note void RECORD --why …`")
+        words = Wording(
+            "note.nothing_moved",
+            "{text}: nothing was moved then; a wrong note is taken out by `rig note void RECORD --why …`",
+        )
+        raise Refused(words(text=text))
     return volume_l
 
 
@@ -74,7 +82,7 @@ def within_l_of(text: str) -> float:
     """How well a volume is known, at 95 %; Refused for zero or less."""
     volume_l = volume_l_of(text)
     if volume_l == 0:
-        raise Refused(f"--within {text}: no reading is exact; write for example 2 L")
+        raise Refused(Wording("note.within", "{text}: no reading is exact; write for example 2 L")(text=text))
     return volume_l
 
 
@@ -86,7 +94,8 @@ def quantity_of(text: str) -> str:
     except InvalidOperation:
         whole = False
     if not whole:
-        raise Refused(f"--quantity {text}: write a number above 0 with at most one decimal")
+        words = Wording("note.quantity", "a quantity of {text}: write a number above 0 with at most one decimal")
+        raise Refused(words(text=text))
     return str(quantity)
 
 
@@ -98,7 +107,8 @@ def refuse_unpriced(book: Book, item: str) -> None:
     items = read_list(prices).items
     if item not in items:
         known = nearest(item, items) if items else "; it has no items at all"
-        raise Refused(f"{item!r} has no price in the list of record {prices.serial}{known}")
+        words = Wording("note.no_price", "'{item}' has no price in the list of record {serial}{known}")
+        raise Refused(words(item=item, serial=str(prices.serial), known=known))
 
 
 def changed(
@@ -110,13 +120,24 @@ def changed(
     given = [name for name in _READERS if getattr(options, name, None) not in (None, "")]
     other = next((name for name in given if name not in may), None)
     if other is not None or not given:
-        counted = " What was counted stays as counted." if counts else ""
-        what = f"--{other} is not of a {kind}" if other else "what is to be corrected?"
-        raise Refused(f"{what}: write {', '.join(f'--{name}' for name in may) or 'nothing, but void it'}.{counted}")
+        raise Refused(_not_correctable(kind, other, may, counts=counts))
     changes: Changes = {}
     for name in given:
         changes |= _READERS[name](book, settings, kind, before, getattr(options, name))
     return changes, given
+
+
+def _not_correctable(kind: str, other: str | None, may: Sequence[str], *, counts: bool) -> Sentence:
+    if not may:
+        return Wording("undo.only_void", "nothing of a {kind} is corrected: void it")(kind=kind)
+    named = ", ".join(f"--{name}" for name in may)
+    if other is None:
+        return Wording("undo.what", "what is to be corrected? write {may}.")(may=named)
+    counted = Wording(
+        "undo.not_of_count", "--{other} is not of a {kind}: write {may}. What was counted stays as counted."
+    )
+    words = Wording("undo.not_of", "--{other} is not of a {kind}: write {may}.")
+    return (counted if counts else words)(other=other, kind=kind, may=named)
 
 
 _Reader = Callable[["Book", Settings | None, str, Sealed, str], Changes]
@@ -144,7 +165,8 @@ def _fluid(book: Book, settings: Settings | None, kind: str, before: Sealed, tex
 
 def _not_out_of_another(before: Sealed) -> None:
     if isinstance(before, Load) and before.from_ is not None:
-        raise Refused(f"it came out of {before.from_}: void it and load it again with what it was")
+        words = Wording("note.out_of", "it came out of {tote}: void it and load it again with what it was")
+        raise Refused(words(tote=before.from_))
 
 
 def _fluid_of_fill(settings: Settings | None, before: PumpWork, text: str) -> Changes:
@@ -174,7 +196,7 @@ def _size(book: Book, settings: Settings | None, kind: str, before: Sealed, text
 def _tote(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     tote = by_name(totes_of(book), text)
     if tote is None:
-        raise Refused(f"no tote {text!r}; `rig stock` shows them")
+        raise Refused(NO_TOTE(name=text))
     return {"tote": tote.name}
 
 
@@ -200,7 +222,8 @@ def _pressure(book: Book, settings: Settings | None, kind: str, before: Sealed, 
 def _basis(book: Book, settings: Settings | None, kind: str, before: Sealed, text: str) -> Changes:
     fits = ("scale", "level", "chart") if kind == "figure" else ("counted", "estimated")
     if text not in fits:
-        raise Refused(f"--basis {text} is not of a {kind}: write {', '.join(fits)}")
+        words = Wording("note.basis", "a {kind} is not known by '{basis}': write {fits}")
+        raise Refused(words(kind=kind, basis=text, fits=", ".join(fits)))
     return {"basis": text}
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, get_args
 from rig.books.asked import fill_asked
 from rig.books.fields import (
     BASES,
+    NO_TOTE,
     quantity_of,
     refuse_unpriced,
     volume_above_zero_l,
@@ -52,6 +53,7 @@ from rig.record.notes import (
 )  # fmt: skip
 from rig.record.work import Basis, PumpWork
 from rig.run.refused import Refused
+from rig.sentence import Wording
 from rig.shop.customers import of_customer
 from rig.shop.filled import unknown_because
 from rig.shop.plausible import refuse_doubtful
@@ -217,7 +219,7 @@ def _note_text(book: Book, record: Record) -> str:
 
 def _moved(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if options.volume is None:
-        raise Refused(f'how much? write for example `rig note {options.kind} --volume "12 gal"`')
+        raise Refused(Wording("note.how_much", 'how much? write for example `--volume "12 gal"`')())
     litres, to = volume_above_zero_l(options.volume), options.to or ""
     said = _MOVED[options.kind](litres)
     basis: Basis | FigureBasis = options.basis or "estimated"
@@ -250,7 +252,7 @@ def _tote(book: Book, options: argparse.Namespace) -> str:
     """The tote of a note: the named one, or the connected one."""
     tote = by_name(totes_of(book), options.tote)
     if tote is None:
-        raise Refused(f"no tote {options.tote!r}; `rig stock` shows them")
+        raise Refused(NO_TOTE(name=options.tote or ""))
     return tote.name
 
 
@@ -263,7 +265,10 @@ def _noted(book: WritableBook, options: argparse.Namespace, said: OnWheel, once:
 
 def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.item):
-        raise Refused('what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`')
+        words = Wording(
+            "note.charge", 'what on whose bill? write for example `rig note charge --job J --item "core" --quantity 2`'
+        )
+        raise Refused(words())
     refuse_unpriced(book, options.item)
     said = Charge(item=options.item, quantity=quantity_of(options.quantity or "1"), by=options.by)
     return _noted(book, options, said, once)
@@ -272,7 +277,10 @@ def _charge(book: WritableBook, options: argparse.Namespace, once: str) -> Recor
 def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> Record:
     """Store the finish of a filled wheel: final pressure, leak check, cap; Refused without the first two."""
     if options.pressure is None or options.leak is None:
-        raise Refused('write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`')
+        words = Wording(
+            "note.finish", 'write the final pressure and the leak check: `--pressure "16 psi" --leak none [--cap]`'
+        )
+        raise Refused(words())
     kpa = parse(options.pressure, "pressure")
     said = Finish(
         final_kpa=round(kpa, 1),
@@ -288,15 +296,21 @@ def _finish(book: WritableBook, options: argparse.Namespace, once: str = "") -> 
 def _step(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.position and options.step):
         raise Refused(
-            'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
-            f"steps: {', '.join(BY_HAND)}"
+            Wording(
+                "note.step",
+                'which step on which wheel? write `rig note step --step "inspect rim" --job J --position "rear left"`; '
+                "steps: {steps}",
+            )(steps=", ".join(BY_HAND))
         )
     return _noted(book, options, HandWork(step=options.step, by=options.by, why=options.why), once)
 
 
 def _holds(book: WritableBook, options: argparse.Namespace, once: str) -> Record:
     if not (options.job and options.position) or options.volume is None:
-        raise Refused('what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`')
+        words = Wording(
+            "note.holds", 'what was found in which wheel? write `rig note holds --job J --position P --volume "0 L"`'
+        )
+        raise Refused(words())
     fluid = as_written(settings_of(options), options.fluid) if options.fluid else ""
     said = Holds(holds_l=volume_l_of(options.volume), fluid=fluid, by=options.by, why=options.why)
     return _noted(book, options, said, once)

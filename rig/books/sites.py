@@ -10,7 +10,7 @@ from rig.books.where import add_config, book_asked, book_written, now, print_ans
 from rig.cli.table import OK, Add
 from rig.record.notes import Customer, Site
 from rig.run.refused import Refused
-from rig.shop.sites import SiteFacts, new_site, site_facts_of, site_named, sites
+from rig.shop.sites import SiteFacts, changed_site, new_site, site_named, sites
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -66,14 +66,7 @@ def _correct(book: WritableBook, options: argparse.Namespace, given: dict[str, A
     if options.which is None or not given or not options.why.strip():
         raise Refused('which site, what and why? `rig site correct NUMBER --note "use the back gate" --why "new"`')
     number = _customer(book, options.customer) if options.customer else None
-    standing = _known(book, number, options.which)
-    before = Site.of(standing)
-    known = {name: value for name in FACTS if (value := getattr(before, name)) is not None}
-    facts = site_facts_of(known | given)
-    own = Site(
-        **facts, site_number=before.site_number, customer_number=before.customer_number, why=options.why, by=options.by
-    )
-    return book.replace(standing, own, now())
+    return changed_site(book, _known(book, number, options.which), given, now(), options.why, options.by)
 
 
 def _known(book: Book, customer_number: str | None, which: str) -> Record:

@@ -26,6 +26,7 @@ from rig.record.proving import Proving
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
 from rig.run.work import at_work
+from rig.sentence import Wording
 from rig.shop.filled import OF_A_FILL
 from rig.shop.plausible import refuse_doubtful
 from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, follow_provings, job_facts, pumped
@@ -76,7 +77,7 @@ def correct(book: WritableBook, record: Record, changes: Changes, why: str, by: 
 def _why(options: argparse.Namespace) -> str:
     why = str(options.why).strip()
     if not why:
-        raise Refused(f'why? write `rig note {options.kind} RECORD --why "…"`')
+        raise Refused(Wording("undo.why", 'why? write `rig note {kind} RECORD --why "…"`')(kind=options.kind))
     return why
 
 
@@ -131,14 +132,17 @@ def _of_pump(record: Record) -> str:
 def _refuse_kind(standing: Record, kinds: Collection[str], otherwise: str) -> None:
     if standing.kind not in kinds:
         how = _OTHERWISE.get(standing.kind, otherwise)
-        raise Refused(f"record {standing.serial} is of the kind {standing.kind!r}: {how}")
+        words = Wording("undo.kind", "record {serial} is of the kind '{kind}': {how}")
+        raise Refused(words(serial=str(standing.serial), kind=standing.kind, how=how))
 
 
 def _refuse_void(standing: Record) -> None:
     if standing.kind == VOID or standing.void_in_its_body:
         raise Refused(
-            f"it is void by record {standing.serial} ({Sealed.of(standing).why}): "
-            f"`rig note take-back {standing.serial} --why …` lets it count again"
+            Wording(
+                "undo.is_void",
+                "it is void by record {serial} ({why}): `rig note take-back {serial} --why …` lets it count again",
+            )(serial=str(standing.serial), why=Sealed.of(standing).why or "")
         )
 
 
@@ -183,7 +187,8 @@ def take_back_asked(book: WritableBook, options: argparse.Namespace, once: str) 
         said = read_kind(void.kind, void.body).changed({"void": None, "corrected_at": at, "why": why})
         return book.replace(void, said, at, at=void.at, once=once)
     if void.kind != VOID:
-        raise Refused(f"record {void.serial} is not void: {words_of(void)}")
+        words = Wording("undo.not_void", "record {serial} is not void: {what}")
+        raise Refused(words(serial=str(void.serial), what=words_of(void)))
     if Void.of(void).voids == "proving":
         return _proving(book, void, why, by, folder_of(options), void=False)
     made = book.take_back(void, now(), why, by, once)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from rig.fluid.errors import FluidError
 from rig.fluid.fluids import BY_VOLUME, Fluid, packaged, strength_for
+from rig.sentence import Wording
 
 _SALT_KG_MOL, _WATER_KG_MOL = 0.110984, 0.018015
 _TO_INFINITY_KJ_MOL = ((0.0, 81.3), (1.0, 53.7), (2.0, 45.9), (4.0, 10.8), (6.0, -15.8))
@@ -76,14 +77,21 @@ def cut_to(delivered: Fluid, freeze_c: float, temp_c: float) -> Cut:
     """Cut with water until the first ice is at ``freeze_c``; :class:`FluidError` where water does not get it there."""
     kind = delivered.kind
     if delivered.strength is None or kind in {"beet", "shop"}:
-        raise FluidError(f"{delivered.name} has no strength that could be cut: name one, such as cacl2:35%")
+        raise FluidError(
+            Wording("liquid.no_strength", "{liquid} has no strength that could be cut: name one, such as cacl2:35%")(
+                liquid=delivered.name
+            )
+        )
     by_volume = kind in BY_VOLUME
     strength = strength_for(kind, freeze_c)
     result = packaged(kind, strength, f"{kind}:{100 * strength:.1f}%{'vol' if by_volume else ''}")
     if result.solute_share > delivered.solute_share:
         raise FluidError(
-            f"{delivered.name} is weaker than the {result.name} that has its first ice at {freeze_c:.0f} °C: water "
-            "does not help, take a stronger one"
+            Wording(
+                "liquid.weaker",
+                "{liquid} is weaker than the {wanted} that has its first ice at {freeze:temperature}: water does not "
+                "help, take a stronger one",
+            )(liquid=delivered.name, wanted=result.name, freeze=freeze_c)
         )
     water = packaged("water", 0.0, "water")
     heavier = delivered.solute_share / result.solute_share

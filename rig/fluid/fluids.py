@@ -146,8 +146,11 @@ def packaged(kind: Kind, strength: float, name: str, recipe: Recipe | None = Non
     low, high = strengths_of(kind)
     if not low - 1e-9 <= strength <= high + 1e-9:
         raise FluidError(
-            f"{name} is {100 * strength:.1f} %: the tables hold {100 * low:.0f} to {100 * high:.0f} %. "
-            f"Choose a strength inside them"
+            Wording(
+                "liquid.outside",
+                "{liquid} is {percent:number} %: the tables hold {low:number} to {high:number} %. Choose a strength "
+                "inside them",
+            )(liquid=name, percent=round(100 * strength, 1), low=round(100 * low), high=round(100 * high))
         )
     mix = solution(kind, max(low, min(strength, high)), name)
     return Fluid(
@@ -173,7 +176,11 @@ def strength_for(kind: Kind, freeze_c: float) -> float:
     lowest_c = solution(kind, strong, kind).freeze_c
     if not lowest_c <= freeze_c < 0:
         raise FluidError(
-            f"{kind} at no strength has its first ice at {freeze_c:.0f} °C: ask for {lowest_c:.0f} to just under 0 °C"
+            Wording(
+                "liquid.no_such_ice",
+                "{liquid} at no strength has its first ice at {freeze:temperature}: ask for {lowest:temperature} to "
+                "just under {none:temperature}",
+            )(liquid=kind, freeze=freeze_c, lowest=lowest_c, none=0.0)
         )
     while strong - weak > 1e-6:
         middle = (weak + strong) / 2

@@ -107,10 +107,12 @@ class Mix:
 def mix_of(parts: Sequence[Part], temp_c: float) -> Mix:
     """The mix of liquids at a temperature; :class:`FluidError` for volumes below zero, or without any liquid."""
     if any(part.litres is not None and not part.litres >= 0 for part in parts):
-        raise FluidError("a volume in a mix is below zero: check what the wheel is said to hold")
+        raise FluidError(
+            Wording("liquid.below_zero", "a volume in a mix is below zero: check what the wheel is said to hold")()
+        )
     found = tuple(part for part in parts if part.litres != 0)
     if not found:
-        raise FluidError("a mix needs a liquid")
+        raise FluidError(Wording("liquid.none", "a mix needs a liquid")())
     for part in found:
         if part.fluid is None:
             words = (

@@ -23,7 +23,7 @@ from rig.fluid.fluids import (
     strength_for,
 )
 from rig.fluid.tables import ShopTable
-from rig.sentence import Wording
+from rig.sentence import Wording, said_by
 from rig.units import QuantityError, parse
 
 FLAKE_ASSAY = 0.77
@@ -151,7 +151,8 @@ def _by_temperature(kind: Kind, name: str, match: re.Match[str]) -> Fluid:
         share = _BURST_LABELS.get(round(degrees)) if scale == "F" else None
         if share is None:
             labels = " or ".join(f"rv:{label}degF" for label in _BURST_LABELS)
-            raise FluidError(f"rv:{degrees:g}deg{scale} is no usual label: write {labels}, or pg:40%vol")
+            words = Wording("liquid.label", "{label} is no usual label: write {labels}, or pg:40%vol")
+            raise FluidError(words(label=f"rv:{degrees:g}deg{scale}", labels=labels))
         return packaged(kind, share, f"rv:{degrees:g}degF")
     freeze_c = degrees if scale == "C" else (degrees - 32) / 1.8
     strength = strength_for(kind, freeze_c)
@@ -185,7 +186,8 @@ def _of_flake(text: str, strength: str, assay: float | None) -> Fluid:
     if at:
         match = _PERCENT.fullmatch(share.strip())
         if match is None or match["by"] or match["n2"]:
-            raise FluidError(f"{text!r}: write the flake's assay as in cacl2:3.5lb/gal@83%")
+            words = Wording("liquid.assay_form", "'{text}': write the flake's assay as in cacl2:3.5lb/gal@83%")
+            raise FluidError(words(text=text[:60]))
         assay = float(match["number"].replace(",", ".")) / 100
     recipe = _recipe(text, flake.strip(), FLAKE_ASSAY if assay is None else assay, assumed=assay is None)
     name = f"cacl2:{''.join(flake.split())}" + ("" if assay is None else f"@{100 * assay:g}%")
@@ -194,11 +196,16 @@ def _of_flake(text: str, strength: str, assay: float | None) -> Fluid:
 
 def _recipe(text: str, flake: str, assay: float, *, assumed: bool) -> Recipe:
     if not 0.5 <= assay <= 1:
-        raise FluidError(f"a flake assay of {assay:g} cannot be: give its share of CaCl2, such as 0.77")
+        words = Wording(
+            "liquid.assay", "a flake assay of {assay:number} cannot be: give its share of CaCl2, such as 0.77"
+        )
+        raise FluidError(words(assay=assay))
     try:
         kg_per_l = parse(flake, "mass_per_volume")
     except QuantityError as error:
-        raise FluidError(f"{text!r}: {error}; or write the mass percent, such as cacl2:20%") from error
+        words = Wording("liquid.flake", "'{text}': {why}; or write the mass percent, such as cacl2:20%")
+        raise FluidError(words(text=text[:60], why=said_by(error))) from error
     if kg_per_l < 0:
-        raise FluidError(f"{text!r}: flake cannot be less than nothing, write {_EXAMPLE['cacl2']}")
+        words = Wording("liquid.less_flake", "'{text}': flake cannot be less than nothing, write {example}")
+        raise FluidError(words(text=text[:60], example=_EXAMPLE["cacl2"]))
     return Recipe(kg_per_l, assay, assumed)

@@ -17,6 +17,7 @@ from importlib.resources import files
 from typing import Any, Protocol, runtime_checkable
 
 from rig.fluid.errors import FluidError
+from rig.sentence import Wording
 
 
 @runtime_checkable
@@ -81,8 +82,11 @@ class Solution:
     def _place(self, temp_c: float) -> float:
         if self.drops_salt and temp_c < self.freeze_c:
             raise FluidError(
-                f"{self.name} drops salt at {self.freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: "
-                "warm it or cut it with water"
+                Wording(
+                    "liquid.salt",
+                    "{liquid} drops salt at {drops:temperature} and the fluid is at {temp:temperature}: warm it or cut "
+                    "it with water",
+                )(liquid=self.name, drops=self.freeze_c, temp=temp_c)
             )
         check_range(self.name, temp_c, self.freeze_c, self.low_c, self.top_c)
         return (temp_c - self.low_c) / (self.top_c - self.low_c)
@@ -92,12 +96,24 @@ def check_range(name: str, temp_c: float, freeze_c: float, low_c: float, top_c: 
     """Raise :class:`FluidError` for a temperature at which a table has no liquid."""
     if temp_c < freeze_c:
         raise FluidError(
-            f"{name} freezes at {freeze_c:.1f} °C and the fluid is at {temp_c:.1f} °C: warm it or take a stronger mix"
+            Wording(
+                "liquid.freezes",
+                "{liquid} freezes at {freeze:temperature} and the fluid is at {temp:temperature}: warm it or take a "
+                "stronger mix",
+            )(liquid=name, freeze=freeze_c, temp=temp_c)
         )
     if temp_c < low_c:
-        raise FluidError(f"{name} at {temp_c:.1f} °C is below its table, which starts at {low_c:.0f} °C: warm it")
+        words = Wording(
+            "liquid.too_cold",
+            "{liquid} at {temp:temperature} is below its table, which starts at {low:temperature}: warm it",
+        )
+        raise FluidError(words(liquid=name, temp=temp_c, low=low_c))
     if not temp_c <= top_c:
-        raise FluidError(f"{name} at {temp_c:.1f} °C is above its table ({top_c:.0f} °C): let it cool before filling")
+        words = Wording(
+            "liquid.too_warm",
+            "{liquid} at {temp:temperature} is above its table ({top:temperature}): let it cool before filling",
+        )
+        raise FluidError(words(liquid=name, temp=temp_c, top=top_c))
 
 
 @cache

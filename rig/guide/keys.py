@@ -8,11 +8,12 @@ import json
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date
-from functools import partial
+from functools import cache, partial
 from itertools import pairwise
-from types import NoneType
-from typing import Annotated, Any, Literal, get_args, get_origin
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
@@ -42,13 +43,50 @@ WIRED = POINT_NAMES - SIMULATED
 """Points that a real rig may have."""
 
 
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a table, and what is said of it."""
+
+    name: str
+    form: str
+    """How its value is written, and its limits."""
+    default: str
+    """What counts where it is left out; empty where nothing does."""
+    required: bool
+    said: str
+    choices: tuple[str, ...]
+    """The only values that it may have, as they are typed; empty where it may have others."""
+    is_text: bool
+    """A text in TOML, which stands in quotes; a quantity with its unit is one."""
+
+    @property
+    def about(self) -> str:
+        """All of it in Markdown."""
+        default = (
+            "must be written" if self.required else f"otherwise {self.default}" if self.default else "may be left out"
+        )
+        return f"{self.form}; {default}. {self.said}"
+
+
+@cache
+def keys_of(model: type[Strict]) -> tuple[Key, ...]:
+    """The keys of a table in their order."""
+    said = described(model)
+    return tuple(_key(name, field, prose(said[name])) for name, field in model.model_fields.items())
+
+
+def title_of(table: str, models: list[type[Strict]]) -> str:
+    """What a table of the configuration is, in a line."""
+    return _TITLES.get(table) or _about(models[0])
+
+
 def key_topics() -> Iterator[Topic]:
     """A topic for each table of the configuration."""
     for table, field in Settings.model_fields.items():
         models = tables_in(field.annotation)
         if models:
             head = f"{table}.NAME" if get_origin(field.annotation) is dict else table
-            title = f"[{head}]: {_TITLES.get(table) or _about(models[0])}"
+            title = f"[{head}]: {title_of(table, models)}"
             yield Topic(f"configuration/{table}", title, partial(_text, head, models))
 
 
@@ -84,11 +122,10 @@ def _text(head: str, models: list[type[Strict]]) -> str:
 
 
 def _bullets(head: str, model: type[Strict]) -> str:
-    said, fields = described(model), model.model_fields.items()
-    return "\n".join(f"- {_bullet(f'{head}.{key}', field, said[key])}" for key, field in fields)
+    return "\n".join(f"- `{head}.{key.name}`: {key.about}" for key in keys_of(model))
 
 
-def _bullet(key: str, field: FieldInfo, said: str) -> str:
+def _key(name: str, field: FieldInfo, said: str) -> Key:
     metadata = [*field.metadata]
     form = _form(field.annotation, metadata)
     kind = kind_of_field(metadata)
@@ -96,7 +133,26 @@ def _bullet(key: str, field: FieldInfo, said: str) -> str:
     if "gt" in bounds:
         bounds.pop("ge", None)
     limits = [f"{_BOUNDS[name]} {_value(bound, kind)}" for name, bound in bounds.items()]
-    return f"`{key}`: {', '.join([form, *limits])}; {_default(field, kind)}. {prose(said)}"
+    ways = _ways(field.annotation)
+    choices = tuple(str(each) for way in ways if get_origin(way) is Literal for each in get_args(way))
+    return Key(
+        name,
+        ", ".join([form, *limits]),
+        "" if field.is_required() else _default(field, kind),
+        field.is_required(),
+        said,
+        ("true", "false") if ways == [bool] else choices,
+        kind is not None or all(way is str or isinstance(next(iter(get_args(way)), None), str) for way in ways),
+    )
+
+
+def _ways(annotation: Any) -> list[Any]:  # noqa: ANN401
+    """The types of value that a key may have, besides none."""
+    if get_origin(annotation) is Annotated:
+        return _ways(get_args(annotation)[0])
+    if get_origin(annotation) in (Union, UnionType):
+        return [way for each in get_args(annotation) if each is not NoneType for way in _ways(each)]
+    return [annotation]
 
 
 def _form(annotation: Any, metadata: list[object]) -> str:  # noqa: ANN401
@@ -122,10 +178,8 @@ def _form(annotation: Any, metadata: list[object]) -> str:  # noqa: ANN401
 
 
 def _default(field: FieldInfo, kind: Kind | None) -> str:
-    if field.is_required():
-        return "must be written"
     value = field.get_default(call_default_factory=True)
-    return "may be left out" if value in (None, "", (), {}) else f"otherwise {_value(value, kind)}"
+    return "" if value in (None, "", (), {}) else _value(value, kind)
 
 
 def _value(value: object, kind: Kind | None) -> str:

@@ -21,6 +21,7 @@ from rig.meter.chart import (
     least_drift,
     seen,
 )
+from rig.sentence import Sentence, Wording
 
 _WATCH = 0.7 * LIMIT
 """A sound meter exceeds it in one to two fills of a hundred, by simulation."""
@@ -31,10 +32,21 @@ _LEARNED_FILLS = 20
 
 Condition = Literal["learning", "fine", "watch", "out"]
 
-_CAUSE: dict[Direction, str] = {
-    "low": "pulses are lost: the meter is fouled or slipping",
-    "high": "it counts what is not there: air or froth in the line, stray pulses",
+_CAUSE: dict[Direction, Wording] = {
+    "low": Wording("meter.cause_low", "pulses are lost: the meter is fouled or slipping"),
+    "high": Wording("meter.cause_high", "it counts what is not there: air or froth in the line, stray pulses"),
 }
+_DIRECTION: dict[Direction, Wording] = {
+    "low": Wording("meter.reads_low", "low"), "high": Wording("meter.reads_high", "high"),
+}  # fmt: skip
+_NAMED = {
+    "pulses": Wording("reference.pulses", "pulses"), "total": Wording("reference.total", "total"),
+    "rate": Wording("reference.rate", "rate"), "scale": Wording("reference.scale", "scale"),
+    "tote level": Wording("reference.tote_level", "tote level"),
+    "run time": Wording("reference.run_time", "run time"),
+}  # fmt: skip
+"""References that have words in another language; any other is called by its name."""
+_NOTHING = Sentence("", "", "", {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +84,7 @@ class Verdict:
     high: float
     low: float
     limit: float
-    text: str
+    text: Sentence
 
 
 def verdicts(
@@ -110,9 +122,11 @@ def _verdict(name: str, chart: Chart, doubt: float | None) -> Verdict:
         high=chart.high,
         low=chart.low,
         limit=LIMIT,
-        text=_text(name, condition, direction, chart, least)
-        + _bias_text(name, condition, chart, doubt)
-        + _scatter_text(chart),
+        text=_WHOLE(
+            what=_text(called(name), condition, direction, chart, least),
+            bias=_bias_text(condition, chart, doubt),
+            scatter=_scatter_text(chart),
+        ),
     )
 
 
@@ -124,52 +138,118 @@ def _condition(chart: Chart) -> Condition:
     return "watch" if max(chart.high, chart.low) > _WATCH else "fine"
 
 
-def _text(name: str, condition: Condition, direction: Direction | None, chart: Chart, least: float | None) -> str:
+_WHOLE = Wording("meter.verdict", "{what}{bias}{scatter}")
+
+
+def called(name: str) -> Sentence:
+    """The name of a reference."""
+    return _NAMED[name]() if name in _NAMED else Sentence(name, "", name, {})
+
+
+def _text(
+    name: Sentence, condition: Condition, direction: Direction | None, chart: Chart, least: float | None
+) -> Sentence:
     if condition == "learning":
-        return f"against {name}: fill {chart.fills} of the {BASELINE_FILLS} that set its own bias; says nothing yet"
+        words = Wording(
+            "meter.learning",
+            "against {name}: fill {fill:number} of the {most:number} that set its own bias; says nothing yet",
+        )
+        return words(name=name, fill=chart.fills, most=BASELINE_FILLS)
     if direction is None:
-        return f"against {name}: fine over {chart.fills} fills; {_sight_text(chart, least)}"
-    word = "out of limits since fill" if condition == "out" else "to be watched, fill"
-    return (
-        f"against {name}: {word} {chart.out_at or chart.fills}, the meter reads {direction}, about "
-        f"{100 * abs(chart.drift()):.1f} %: {_CAUSE[direction]}, or the {name} is off"
+        words = Wording("meter.fine", "against {name}: fine over {fills:number} fills; {sight}")
+        return words(name=name, fills=chart.fills, sight=_sight_text(chart, least))
+    watch = Wording(
+        "meter.watch",
+        "against {name}: to be watched, fill {fill:number}, the meter reads {direction}, about {percent:number} %: "
+        "{cause}, or the {name} is off",
+    )
+    out = Wording(
+        "meter.out",
+        "against {name}: out of limits since fill {fill:number}, the meter reads {direction}, about {percent:number} "
+        "%: {cause}, or the {name} is off",
+    )
+    return (out if condition == "out" else watch)(
+        name=name,
+        fill=chart.out_at or chart.fills,
+        direction=_DIRECTION[direction](),
+        percent=round(100 * abs(chart.drift()), 1),
+        cause=_CAUSE[direction](),
     )
 
 
-def _sight_text(chart: Chart, least: float | None) -> str:
+def _sight_text(chart: Chart, least: float | None) -> Sentence:
     """What can be seen now, and after more learning where that is better."""
     now = round(10 * chance_to_see(chart, _DRIFT))
     later = round(10 * chance_to_see(grown(chart, _LEARNED_FILLS), _DRIFT)) if chart.learns else now
-    often = {0: "hardly ever", 10: "almost always"}.get(now, f"in {now} of 10 cases")
-    wait = f" (after {_LEARNED_FILLS} fills in {later})" if later > now else ""
-    large = "" if least is None else f", one of {100 * least:.1f} % in 9 of 10"
-    return f"a drift of {100 * _DRIFT:.0f} % would be found within {WITHIN_FILLS} fills {often}{wait}{large}"
+    wait, large = _NOTHING, _NOTHING
+    if later > now:
+        wait = Wording("meter.later", " (after {fills:number} fills in {cases:number})")(
+            fills=_LEARNED_FILLS, cases=later
+        )
+    if least is not None:
+        large = Wording("meter.large", ", one of {percent:number} % in 9 of 10")(percent=round(100 * least, 1))
+    words = Wording(
+        "meter.sight", "a drift of {percent:number} % would be found within {fills:number} fills {often}{wait}{large}"
+    )
+    return words(percent=100 * _DRIFT, fills=WITHIN_FILLS, often=_often(now), wait=wait, large=large)
 
 
-def _bias_text(name: str, condition: Condition, chart: Chart, doubt: float | None) -> str:
+def _often(cases: int) -> Sentence:
+    if cases in (0, 10):
+        never, always = Wording("meter.never", "hardly ever"), Wording("meter.always", "almost always")
+        return (always if cases else never)()
+    return Wording("meter.cases", "in {cases:number} of 10 cases")(cases=cases)
+
+
+def _bias_text(condition: Condition, chart: Chart, doubt: float | None) -> Sentence:
     """Report a constant difference, which no chart detects: one of the two was off from the start."""
     if doubt is None or not chart.learns or condition == "learning":
-        return ""
+        return _NOTHING
     if abs(chart.mean) <= doubt + 2 * chart.weight**-0.5:
-        return ""
-    return f"; from the first fill on the meter read {100 * chart.mean:+.1f} % against it: one of the two is off"
+        return _NOTHING
+    more = Wording(
+        "meter.more", "; from the first fill on the meter read {percent:number} % more than it: one of the two is off"
+    )
+    less = Wording(
+        "meter.less", "; from the first fill on the meter read {percent:number} % less than it: one of the two is off"
+    )
+    return (more if chart.mean > 0 else less)(percent=round(100 * abs(chart.mean), 1))
 
 
-def _scatter_text(chart: Chart) -> str:
-    return f"; it scatters {chart.excess:.1f} times as much as it should" if chart.excess > 1 else ""
+def _scatter_text(chart: Chart) -> Sentence:
+    words = Wording("meter.scatter", "; it scatters {times:number} times as much as it should")
+    return words(times=round(chart.excess, 1)) if chart.excess > 1 else _NOTHING
 
 
-def advice(found: Sequence[Verdict], *, proven: bool) -> str:
+def advice(found: Sequence[Verdict], *, proven: bool) -> Sentence:
     """The next action, in one sentence."""
     out = [each for each in found if each.condition == "out"]
     directions = {each.direction for each in out}
-    names = " and ".join(each.reference for each in out)
     if not proven:
-        return "The meter is not proven: prove it (rig prove)."
-    if len(out) > 1 and len(directions) == 1:
-        return f"{names} agree that the meter reads {out[0].direction}: clean strainer and meter, then prove it."
+        return Wording("meter.not_proven", "The meter is not proven: prove it (rig prove).")()
+    if len(out) > 1 and len(directions) == 1 and out[0].direction is not None:
+        words = Wording(
+            "meter.agree",
+            "{names} agree that the meter reads {direction}: clean strainer and meter, then prove it.",
+        )
+        return words(names=_together(out), direction=_DIRECTION[out[0].direction]())
     if out:
-        return f"Look at the {names} first; if nothing is found there, clean strainer and meter, then prove it."
+        words = Wording(
+            "meter.look",
+            "Look at the {names} first; if nothing is found there, clean strainer and meter, then prove it.",
+        )
+        return words(names=_together(out))
     if any(each.condition == "watch" for each in found):
-        return "Clean the strainer, watch the next fills; prove it when it goes on."
-    return "Nothing to do." if found else "No comparisons yet: a scale or a tote level would show a drift."
+        return Wording("meter.clean", "Clean the strainer, watch the next fills; prove it when it goes on.")()
+    nothing, none = (
+        Wording("meter.nothing", "Nothing to do."),
+        Wording("meter.none", "No comparisons yet: a scale or a tote level would show a drift."),
+    )
+    return (nothing if found else none)()
+
+
+def _together(verdicts: Sequence[Verdict]) -> Sentence:
+    first, *others = (called(each.reference) for each in verdicts)
+    for other in others:
+        first = Wording("meter.and", "{one} and {other}")(one=first, other=other)
+    return first

@@ -20,6 +20,7 @@ from rig.run.messages import Controller
 from rig.run.removal import Removal, Rinse
 from rig.run.session import Errand
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.before import Foreknown, foreknown
 from rig.shop.before_drawing import foredrawn
 from rig.shop.calibration import standing, with_factor
@@ -101,7 +102,10 @@ def _target(text: str) -> dict[str, str]:
         try:
             parse(text, "mass")
         except QuantityError as error:
-            raise QuantityError(f"{text!r}: write a percent, a volume or a weight: 75 %, 69 gal or 738 lb") from error
+            words = Wording(
+                "question.target", "'{text}': write a percent, a volume or a weight: 75 %, 69 gal or 738 lb"
+            )
+            raise QuantityError(words(text=text)) from error
         return {"mass": text}
     return {"volume": text}
 

@@ -20,6 +20,9 @@ _EXPORT = re.compile(r"^export ((?:async )?function|const|class) (\w+)", re.MULT
 _FOREVER = "public, max-age=31536000, immutable"
 GIVEN = "given"
 """Name of the module that the server writes: what does not change while the page is served."""
+SHARED = ("dom", "net", "units", "words")
+"""Modules of the program that those which are loaded late have from it (`late.js`)."""
+_LATE = ("customers", "film", "settings", "stock")
 _PLOTS = STATIC / "vendor" / "uplot-1.6.32.min.js"
 """uPlot 1.6.32 (MIT, uplot-LICENSE.txt beside it) as published, for the films; loaded with the first one."""
 
@@ -40,10 +43,15 @@ def bundle(main: str, given: Mapping[str, object]) -> str:
 
 
 def late(name: str) -> str:
-    """A module that is loaded when it is wanted: a function ``made`` of what it imports, which the program has."""
-    source = _source(name)
-    given = ", ".join(f"{other}: {_variable(other)}" for _, other in _IMPORT.findall(source))
-    return f"export const made = ({{ {given} }}) => {{\n{_body(name, source)}\n}};\n"
+    """A module that is loaded when it is wanted: a function ``made`` of what it needs and the program has in any case.
+
+    Other modules that it imports come with it.
+    """
+    whole = dict.fromkeys(SHARED, "")
+    _add(name, whole, ())
+    own = "".join(whole.values())
+    given = ", ".join(f"{other}: {_variable(other)}" for other in SHARED)
+    return f"export const made = ({{ {given} }}) => {{\n{own}return {_variable(name)};\n}};\n"
 
 
 def _add(name: str, whole: dict[str, str], under: tuple[str, ...]) -> None:
@@ -115,7 +123,11 @@ class Assets:
 def made(given: Mapping[str, object], main: str = "app", name: str = "Rig") -> Assets:
     """Make the files of a page whose program begins with the module ``main``, installed under ``name``."""
     script, style = "text/javascript; charset=utf-8", "text/css; charset=utf-8"
-    later = {"film": late("film"), "plots": f"{_PLOTS.read_text(encoding='utf-8')}\nexport default uPlot;\n"}
+    later = {
+        **{each: late(each) for each in _LATE},
+        "plots": f"{_PLOTS.read_text(encoding='utf-8')}\nexport default uPlot;\n",
+        "notice": _source("notice"),
+    }
     addresses = {name: f"/static/{_name(f'{name}.js', text.encode())}" for name, text in later.items()}
     texts = {
         f"{main}.js": (bundle(main, {**given, **addresses}), script),

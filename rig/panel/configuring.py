@@ -10,10 +10,11 @@ import hashlib
 import tomllib
 from pathlib import Path
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from rig.field.points import Strict
 from rig.ledger.lock import LockedError
+from rig.panel.config_form import Change, changed, tables, written
 from rig.run.check import check_text
 from rig.run.clock_memory import utc_now
 from rig.run.refused import Refused
@@ -26,21 +27,28 @@ from rig.shop.second_copy import after_record
 
 
 class ConfigForm(Strict):
-    """The whole text of the configuration, and the hash of the text it was made from."""
+    """A new text of the configuration, or some changed keys, and the hash of the text that is changed."""
 
-    text: str = Field(max_length=48_000)
+    text: str | None = Field(default=None, max_length=48_000)
+    changes: tuple[Change, ...] = Field(default=(), max_length=500)
     was: str = Field(max_length=64)
+
+    @model_validator(mode="after")
+    def _one(self) -> ConfigForm:
+        if (self.text is None) != bool(self.changes):
+            raise ValueError("a text or changes")
+        return self
 
 
 def config_view(settings: Settings, path: Path) -> dict[str, object]:
     """The configuration in force, explained, and the present file; SettingsError when it cannot be read."""
     found, text = check_text(settings)
-    return {"text": text, "found": found, "file": str(path), **_as_it_stands(path)}
+    return {"text": text, "found": found, "file": str(path), "tables": tables(), **_as_it_stands(path)}
 
 
-def _as_it_stands(path: Path) -> dict[str, str]:
-    written = _read(path)
-    return {"toml": written, "was": _mark(written)}
+def _as_it_stands(path: Path) -> dict[str, object]:
+    standing = _read(path)
+    return {"toml": standing, "was": _mark(standing), "written": written(standing)}
 
 
 def _read(path: Path) -> str:
@@ -48,6 +56,14 @@ def _read(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: cannot be read ({error})") from error
+
+
+def _standing(path: Path, was: str) -> str:
+    """The present file; Refused where it is not the one that the form was made from."""
+    text = _read(path)
+    if _mark(text) != was:
+        raise Refused(Wording("refused.file_changed", "the file was changed since this page read it: load it again")())
+    return text
 
 
 def _mark(text: str) -> str:
@@ -62,27 +78,23 @@ def _document(path: Path, text: str) -> dict[str, object]:
 
 
 def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> dict[str, object]:
-    """Check a text, replace the file with it, and keep who did it.
+    """Check a new text, replace the file with it, and keep who did it.
 
     Returns the result of the check and the changed keys. Raises SettingsError for a text that is no configuration;
     Refused while a fill runs, or where the file was changed meanwhile.
     """
-    new = settings_of(placed(_document(path, form.text), path.parent), str(path))
+    text = changed(_standing(path, form.was), form.changes) if form.text is None else form.text
+    new = settings_of(placed(_document(path, text), path.parent), str(path))
     try:
         with at_work(settings) as journal:
-            standing = _read(path)
-            if _mark(standing) != form.was:
-                raise Refused(
-                    Wording("refused.file_changed", "the file was changed since this page read it: load it again")()
-                )
-            changed = changes(_keys(path, standing), _keys(path, form.text))
+            differing = changes(_keys(path, _standing(path, form.was)), _keys(path, text))
             # The event first: an unrecorded change is worse than an event without a change.
-            journal.append_event("configuration", utc_now(), by, {"changed": changed, "why": "written on the page"})
-            replace_file(path, form.text, keep=True)
+            journal.append_event("configuration", utc_now(), by, {"changed": differing, "why": "written on the page"})
+            replace_file(path, text, keep=True)
     except LockedError as error:
         raise Refused(Wording("refused.fill_runs", "a fill runs: the configuration is not changed now")()) from error
     after_record(settings, wait_s=0.0)
-    return {"checked": check_text(new)[1], "changed": changed, **_as_it_stands(path)}
+    return {"checked": check_text(new)[1], "changed": differing, **_as_it_stands(path)}
 
 
 def _keys(path: Path, text: str) -> dict[str, object]:

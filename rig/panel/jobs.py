@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from rig.books.compare import compare_document, compared
+from rig.books.invoicing import number_in_series, standing_invoice
 from rig.books.notes import keep_job
+from rig.books.prices import list_now
 from rig.books.quote import accept_quote, make_quote, paper_of_quote, quote_document, quote_of
 from rig.books.where import now
 from rig.field.points import Strict
@@ -43,7 +45,7 @@ if TYPE_CHECKING:
 
 WHEELS = "wheels of a job"
 """The kind of record that lists a job's wheels."""
-_MOST_WHEELS = 24
+MOST_WHEELS = 24
 _SHOWN = 40
 _FACTS = ("customer", "machine", "site")
 View = dict[str, object]
@@ -57,7 +59,7 @@ class JobForm(Strict):
     customer: str = Field(default="", max_length=80)
     machine: str = Field(default="", max_length=80)
     site: str = Field(default="", max_length=80)
-    wheels: tuple[WheelForm, ...] = Field(max_length=_MOST_WHEELS)
+    wheels: tuple[WheelForm, ...] = Field(max_length=MOST_WHEELS)
 
 
 class AwayForm(Strict):
@@ -215,9 +217,11 @@ def jobs_view(settings: Settings) -> list[View]:
 
 
 def one_view(settings: Settings, job: str) -> View:
-    """One job from the book; Refused for an unknown one."""
+    """One job from the book, with what its bill needs and the invoice in force; Refused for an unknown one."""
     with _opened(settings) as (book, shop):
-        return job_view(book, shop, job)
+        issued = standing_invoice(book, job)
+        bill = {"priced": list_now(book) is not None, "invoice": None if issued is None else number_in_series(issued)}
+        return job_view(book, shop, job) | bill
 
 
 def job_view(book: Book, settings: Settings, job: str) -> View:

@@ -115,8 +115,9 @@ class Sessions:
 
     def _close(self, session: Session) -> None:
         self._by_token.pop(session.token, None)
-        self.driver = None if self.driver is session else self.driver
         self.asking = None if self.asking is session else self.asking
+        if self.driver is session:
+            self.driver, self.asking = self.asking, None
 
     def ask_to_drive(self, session: Session, now_s: float) -> bool:
         """Take the controls where no one has them or the driver's page is silent; otherwise request them."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -15,9 +16,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from rig.panel import after, converting, jobs, of_office, stock, undoing
+from rig.panel import after, converting, customers, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
+from rig.panel.drafts import Draft, Drafts, DropForm
 from rig.panel.refusals import NO_OPERATION
 from rig.panel.worded import WordedResponse
 from rig.run.messages import Controller
@@ -33,6 +35,7 @@ class Shop:
         self._config = config
         self._door = door
         self._settings = rig.settings
+        self._drafts = Drafts(Path(rig.settings.rig.data))
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
         self._comparing = asyncio.Lock()
         self._compared: tuple[object, jobs.View] | None = None
@@ -43,6 +46,9 @@ class Shop:
             Route("/api/wheels", self.wheels, methods=["GET"]),
             Route("/api/jobs", self.jobs, methods=["GET"]),
             Route("/api/jobs", self.keep_job, methods=["POST"]),
+            Route("/api/drafts", self.drafts, methods=["GET"]),
+            Route("/api/drafts", self.keep_draft, methods=["POST"]),
+            Route("/api/drafts/drop", self.drop_draft, methods=["POST"]),
             Route("/api/jobs/{job:path}/put-away", self.put_away, methods=["POST"]),
             Route("/api/jobs/{job:path}/quote", self.quote, methods=["POST"]),
             Route("/api/jobs/{job:path}/accept-quote", self.accept_quote, methods=["POST"]),
@@ -60,6 +66,10 @@ class Shop:
             Route("/api/stock", self.enter_stock, methods=["POST"]),
             Route("/api/office", self.office, methods=["GET"]),
             Route("/api/sites", self.sites, methods=["GET"]),
+            Route("/api/customers", self.customers, methods=["GET"]),
+            Route("/api/customers", self.keep_customer, methods=["POST"]),
+            Route("/api/customers/{number}", self.customer, methods=["GET"]),
+            Route("/api/customers/{number}/sites", self.keep_site, methods=["POST"]),
             Route("/api/records", self.records, methods=["GET"]),
             Route("/api/records/{serial:int}/{act}", self.undo, methods=["POST"]),
             Route("/api/fills/{fill_id}/after", self.after, methods=["POST"]),
@@ -103,7 +113,28 @@ class Shop:
         """Make a job, or replace the list of wheels of one."""
         session = self._door.person(request)
         form = jobs.JobForm.model_validate_json(await request.body())
-        return WordedResponse(await run_in_threadpool(jobs.keep, self._rig, form, session.name))
+        kept = await run_in_threadpool(jobs.keep, self._rig, form, session.name)
+        await run_in_threadpool(self._drafts.drop, session.name, form.job)
+        return WordedResponse(kept)
+
+    async def drafts(self, request: Request) -> Response:
+        """The jobs that the person has half entered."""
+        session = self._door.person(request)
+        found = await run_in_threadpool(self._drafts.of, session.name)
+        return WordedResponse([each.model_dump() for each in found])
+
+    async def keep_draft(self, request: Request) -> Response:
+        """Keep a job as far as it is entered."""
+        session = self._door.person(request)
+        await run_in_threadpool(self._drafts.keep, session.name, Draft.model_validate_json(await request.body()))
+        return WordedResponse({})
+
+    async def drop_draft(self, request: Request) -> Response:
+        """Discard a draft."""
+        session = self._door.person(request)
+        form = DropForm.model_validate_json(await request.body())
+        await run_in_threadpool(self._drafts.drop, session.name, form.job)
+        return WordedResponse({})
 
     async def put_away(self, request: Request) -> Response:
         """Put away a job that is not to be done."""
@@ -256,3 +287,33 @@ class Shop:
     async def sites(self, request: Request) -> Response:
         """The customers' sites."""
         return await self._look(request, lambda: of_office.sites_view(self._settings))
+
+    # --- customers ----------------------------------------------------------------------------------------------
+
+    async def customers(self, request: Request) -> Response:
+        """The customers by name."""
+        return await self._look(request, lambda: customers.list_view(self._settings))
+
+    async def customer(self, request: Request) -> Response:
+        """One customer with sites."""
+        return await self._look(request, lambda: customers.customer_view(self._settings, request.path_params["number"]))
+
+    async def keep_customer(self, request: Request) -> Response:
+        """Enter a customer, or change one."""
+        session = self._door.person(request)
+        form = customers.FactsForm.model_validate_json(await request.body())
+        return await self._once(
+            form.id,
+            lambda: customers.keep_customer(self._settings, form, session.name),
+            lambda: customers.kept_view(self._settings, form),
+        )
+
+    async def keep_site(self, request: Request) -> Response:
+        """Enter a site of a customer, or change one."""
+        session, whose = self._door.person(request), request.path_params["number"]
+        form = customers.FactsForm.model_validate_json(await request.body())
+        return await self._once(
+            form.id,
+            lambda: customers.keep_site(self._settings, whose, form, session.name),
+            lambda: customers.customer_view(self._settings, whose),
+        )

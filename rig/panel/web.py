@@ -68,7 +68,7 @@ from rig.shop.plausible import Doubtful
 from rig.units import QuantityError
 from rig.wheel import SizeError, ValveError
 
-_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused, SettingsError)
+_ASKED_WRONG = (QuantityError, SizeError, ValveError, FluidError, TargetError, PeopleError, Refused)
 
 _BUSY = Wording("refused.busy", "the rig is busy")
 _BUSY_SETTINGS = Wording("refused.busy_settings", "the rig is busy: the configuration is not changed now")
@@ -313,6 +313,7 @@ class Page:
             CorrectedError: _meanwhile,
             Doubtful: _doubted,
             RecordError: _not_found,
+            SettingsError: _unusable,
             SilentError: _silent,
             **dict.fromkeys(_ASKED_WRONG, _asked_wrong),
         }
@@ -350,3 +351,9 @@ async def _doubted(request: Request, error: Exception) -> Response:
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:
     return says(said_by(error), 422)
+
+
+async def _unusable(request: Request, error: Exception) -> Response:
+    """A configuration's mistakes, for the fields of its form too."""
+    assert isinstance(error, SettingsError)
+    return WordedResponse({"error": str(error), "faults": list(error.faults)}, 422)

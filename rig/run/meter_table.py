@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Annotated, Literal
 
@@ -13,6 +14,7 @@ from rig.meter.liquid import Mechanism
 from rig.plan.strokes import Method
 from rig.record.work import MeterKind
 from rig.run.quantities import Mass, PerVolume, Volume
+from rig.sentence import Wording
 
 Percent = Annotated[float, Field(gt=0, le=50)]
 
@@ -61,19 +63,37 @@ class MeterTable(Strict):
 
 def meter_faults(meter: MeterTable, method: Method, *, by_hand: bool) -> list[str]:
     """List where the meter does not fit the rest of the rig, a line each."""
-    faults = []
+    return [*_of_kind(meter, method), *_of_air(meter, by_hand=by_hand), *_of_reverse(meter, by_hand=by_hand)]
+
+
+def _of_kind(meter: MeterTable, method: Method) -> Iterator[str]:
     if meter.kind == "pulses" and meter.k_factor is None:
-        faults.append("meter.k_factor: missing; it has no safe default")
+        yield Wording("config.no_k_factor", "meter.k_factor: missing; it has no safe default")()
     if meter.kind in ("scale", "tote level") and method == "draw-down":
-        faults.append('meter.kind: the tote does not show air being drawn; write air_out.method = "vent"')
-    if by_hand and meter.kind == "run time":
-        faults.append("meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale")
-    elif by_hand and meter.reverse == "none":
-        faults.append("meter.reverse: by hand only a meter that counts both ways shows what comes back")
+        yield Wording(
+            "config.tote_air", 'meter.kind: the tote does not show air being drawn; write air_out.method = "vent"'
+        )()
+
+
+def _of_air(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
     if meter.on_air != "counts" and meter.kind not in ("pulses", "total", "rate"):
-        faults.append(f"meter.on_air: by {meter.kind} no air is counted; leave it out")
+        yield Wording("config.no_air", "meter.on_air: by {kind} no air is counted; leave it out")(kind=meter.kind)
     elif meter.on_air != "counts" and by_hand:
-        faults.append("meter.on_air: by hand the meter alone shows how long the pump drew; take one that counts it")
+        yield Wording(
+            "config.air_by_hand",
+            "meter.on_air: by hand the meter alone shows how long the pump drew; take one that counts it",
+        )()
+
+
+def _of_reverse(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
+    if by_hand and meter.kind == "run time":
+        yield Wording(
+            "config.time_by_hand",
+            "meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale",
+        )()
+    elif by_hand and meter.reverse == "none":
+        yield Wording(
+            "config.back_by_hand", "meter.reverse: by hand only a meter that counts both ways shows what comes back"
+        )()
     if meter.kind == "run time" and meter.reverse != "none":
-        faults.append('meter.reverse: nothing counts backwards by run time; write "none"')
-    return faults
+        yield Wording("config.time_back", 'meter.reverse: nothing counts backwards by run time; write "none"')()

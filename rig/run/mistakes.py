@@ -6,10 +6,11 @@ Knows how tables nest, not what they mean.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, get_args
 
 from rig.field.points import Strict
+from rig.sentence import Sentence, Wording, said_by
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -17,25 +18,70 @@ if TYPE_CHECKING:
 Location = tuple[int | str, ...]
 
 
+class Faults(ValueError):
+    """Several mistakes in a table, or between tables."""
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = tuple(lines)
+
+
+_FAULT = Wording("config.fault", "{key}: {what}")
+_LIMITS = {
+    "greater_than": (Wording("config.above", "{key}: should be greater than {limit}, not {given}"), "gt"),
+    "greater_than_equal": (
+        Wording("config.at_least", "{key}: should be greater than or equal to {limit}, not {given}"),
+        "ge",
+    ),
+    "less_than": (Wording("config.below", "{key}: should be less than {limit}, not {given}"), "lt"),
+    "less_than_equal": (Wording("config.at_most", "{key}: should be less than or equal to {limit}, not {given}"), "le"),
+    "literal_error": (Wording("config.one_of", "{key}: should be {limit}, not {given}"), "expected"),
+}
+_TYPES = {
+    "int_parsing": Wording("config.whole", "{key}: should be a whole number, not {given}"),
+    "float_parsing": Wording("config.number", "{key}: should be a number, not {given}"),
+    "bool_parsing": Wording("config.yes_no", "{key}: should be true or false, not {given}"),
+}
+"""Errors of pydantic by their types (its documentation, "Validation errors"), each with the name of its limit."""
+
+
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
-    """Lines for one validation error in a document of the ``root`` table."""
+    """Lines for one validation error in a document of the ``root`` table, each with the key first."""
     location, kind = untagged(fault["loc"], root), fault["type"]
-    key = ".".join(shown(part) for part in location)
+    key, given = ".".join(shown(part) for part in location), repr(fault["input"])
     if kind.startswith("union_tag"):
-        tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
-        found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
-        given = "missing" if found is None else f"not {found!r}"
-        return [f"{key}.kind: should be {tags}, {given}"]
+        return [_of_tag(key, location, fault, root)]
     if kind == "extra_forbidden":
-        return [f"{key}: no such key{nearest(str(location[-1]), _known_keys(fault['loc'][:-1], root))}"]
+        near = nearest(str(location[-1]), _known_keys(fault["loc"][:-1], root))
+        return [Wording("config.unknown", "{key}: no such key{near}")(key=key, near=near)]
     if kind == "missing":
-        return [f"{key}: missing; it has no safe default"]
+        return [Wording("config.missing", "{key}: missing; it has no safe default")(key=key)]
     if kind in ("model_type", "dict_type"):
-        return [f"{key}: must be a table of keys, not {fault['input']!r}"]
+        return [Wording("config.table", "{key}: must be a table of keys, not {given}")(key=key, given=given)]
     if kind == "value_error":
-        text = fault["msg"].removeprefix("Value error, ")
-        return [f"{key}: {line}" if key else line for line in text.splitlines()]
-    return [f"{key}: {fault['msg'].replace('Input should', 'should')}, not {fault['input']!r}"]
+        return [_FAULT(key=key, what=line) if key else line for line in _lines_of(fault["ctx"]["error"])]
+    if kind in _LIMITS:
+        words, name = _LIMITS[kind]
+        limit = fault["ctx"][name]
+        return [words(key=key, limit=f"{limit:g}" if isinstance(limit, float) else str(limit), given=given)]
+    if kind in _TYPES:
+        return [_TYPES[kind](key=key, given=given)]
+    return [_FAULT(key=key, what=f"{fault['msg'].replace('Input should', 'should')}, not {given}")]
+
+
+def _lines_of(error: Exception) -> Sequence[str]:
+    if isinstance(error, Faults):
+        return error.lines
+    said = said_by(error)
+    return [said] if isinstance(said, Sentence) else said.splitlines()
+
+
+def _of_tag(key: str, location: Location, fault: ErrorDetails, root: type[Strict]) -> str:
+    tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
+    found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
+    if found is None:
+        return Wording("config.no_kind", "{key}.kind: should be {tags}, missing")(key=key, tags=tags)
+    return Wording("config.kind", "{key}.kind: should be {tags}, not {given}")(key=key, tags=tags, given=repr(found))
 
 
 def shown(part: str | int) -> str:
@@ -51,10 +97,12 @@ def closest(word: str, known: Collection[str]) -> str | None:
     return close[0] if close else None
 
 
-def nearest(word: str, known: Collection[str]) -> str:
+def nearest(word: str, known: Collection[str]) -> Sentence:
     """A hint at the known word most similar to ``word``, or at all of them."""
     close = closest(word, known)
-    return f"; known are {', '.join(sorted(known))}" if close is None else f"; did you mean {close!r}?"
+    if close is None:
+        return Wording("config.known", "; known are {known}")(known=", ".join(sorted(known)))
+    return Wording("config.close", "; did you mean '{close}'?")(close=close)
 
 
 def drop(document: object, location: Location) -> None:

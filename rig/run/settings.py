@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import hashlib
 import tomllib
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -20,19 +21,17 @@ from rig.field.turning import FORWARD, REVERSE, RUN
 from rig.run.box_table import BlackBoxTable
 from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
-from rig.run.mistakes import Location, drop, explain, untagged
-from rig.run.names import DIRECTED, FEEDBACK, METER_POINT, MOVING, QUANTITY_OF_POINT, SIGNALS, SIMULATED, UNHURRIED
+from rig.run.mistakes import Faults, Location, drop, explain, untagged
+from rig.run.names import DIRECTED, MOVING, QUANTITY_OF_POINT, SIGNALS
 from rig.run.office_table import OfficeTable
 from rig.run.quantities import Height, Pressure, Volume
 from rig.run.shop_fluids import ShopFluid
 from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
-from rig.run.wiring import pump_faults, timeout_faults, too_slow, wiring_faults
+from rig.run.whole import whole_faults
+from rig.run.wiring import pump_faults, wiring_faults
 from rig.units import KPA_PER_PSI
-from rig.wheel.bead import BEAD_LIMIT_KPA
 
-_ROUNDING_KPA = 1e-6
-"""Rounding error of a conversion: 35 psi as written is not above 35 psi."""
 _PATHS = (
     ("rig", "data", "rig-data"), ("rig", "second_copy", ""), ("panel", "texts", ""),
     ("panel", "languages", ""), ("panel", "certificate", ""), ("panel", "key", ""),
@@ -43,7 +42,14 @@ _MOST_SETTLE_S = 2.0
 
 
 class SettingsError(ValueError):
-    """A configuration that cannot be used; the message lists every mistake with file, key and fix."""
+    """A configuration that cannot be used; the message lists every mistake with file, key and fix.
+
+    ``faults`` are those in its keys, each with the key first.
+    """
+
+    def __init__(self, text: str, faults: Sequence[str] = ()) -> None:
+        super().__init__(text)
+        self.faults = tuple(faults)
 
 
 class RigTable(Strict):
@@ -137,70 +143,13 @@ class Settings(Strict):
     @model_validator(mode="after")
     def _whole(self) -> Settings:
         faults = [
-            *wiring_faults(self.points, self.links), *self._missing_faults(), *self._timeout_faults(),
-            *self._pace_faults(),
+            *wiring_faults(self.points, self.links), *whole_faults(self),
             *pump_faults(self.points, by_hand=self.rig.by_hand, settle_s=self.pump.direction_settle),
-            *self._limit_faults(), *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
-            *self._simulation_faults(), *self._copy_faults(),
+            *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
         ]  # fmt: skip
         if faults:
-            raise ValueError("\n".join(faults))
+            raise Faults(faults)
         return self
-
-    def _missing_faults(self) -> list[str]:
-        meter = METER_POINT.get(self.meter.kind)
-        pump = () if self.rig.by_hand or not DIRECTED.isdisjoint(self.points) else (FORWARD, REVERSE)
-        faults = [
-            f"points.{name}: missing; the rig cannot run without it"
-            for name in (
-                *pump,
-                "line_pressure",
-                *([meter] if meter else []),
-            )
-            if name not in self.points and name not in self.line_points
-        ]
-        faults += [
-            f"points.{feedback}: there is no points.{output} that it could be the feedback of"
-            for output, feedback in FEEDBACK.items()
-            if feedback in self.points and output not in self.points
-        ]
-        if self.valves.fill_travel and "fill_valve" not in self.points:
-            faults.append("valves.fill_travel: there is no points.fill_valve; leave it out")
-        if self.air_out.method == "vent" and "vent_valve" not in self.points and not self.rig.by_hand:
-            faults.append('points.vent_valve: missing; without it write air_out.method = "draw-down"')
-        return faults
-
-    def _pace_faults(self) -> list[str]:
-        """Report links whose interval or limits do not suit their points, or that are too slow for them."""
-        faults, count = [], METER_POINT.get(self.meter.kind)
-        for name, link in self.buses.items():
-            mine = {each: point for each, point in self.points.items() if point.link == name}
-            late_s, least_s = self.late_of(name), self.late_s
-            if link.scan is not None:
-                least_s = link.scan + late_s
-                faults += [
-                    f"links.{name}.scan: points.{each} is needed in every scan; give it another link, or leave scan out"
-                    for each in sorted(mine)
-                    if each not in UNHURRIED or each == count
-                ]
-            if link.stale is not None and link.stale < least_s:
-                faults.append(f"links.{name}.stale: its points may be {least_s:g} s old when all is well; write more")
-            faults += too_slow(
-                name, link, {each: point for each, point in mine.items() if not point.write_only}, late_s
-            )
-        return faults
-
-    def _timeout_faults(self) -> list[str]:
-        point, limits = self.points.get("output_timeout"), self.limits
-        faults = [] if point is None else timeout_faults(point, limits.output_timeout)
-        if point is not None and limits.timeout_fixed:
-            faults.append("limits.timeout_fixed: points.output_timeout is a register that is written; leave out one")
-        if point is None and not limits.timeout_fixed and limits.timeout_proven_on is not None:
-            faults.append(
-                "limits.timeout_proven_on: no time-out is configured; map points.output_timeout, or write "
-                "timeout_fixed = true where the module has one without a register"
-            )
-        return faults
 
     @property
     def origin(self) -> str:
@@ -292,46 +241,6 @@ class Settings(Strict):
         both: dict[str, Point | LineField] = {**self.points, **self.line_points}
         return {name: point.quantity for name, point in both.items() if name in QUANTITY_OF_POINT}
 
-    def _limit_faults(self) -> list[str]:
-        limits, faults = self.limits, []
-        named = {"ceiling": limits.ceiling, "trip": limits.trip, "arrival": limits.arrival}
-        for name, kpa in named.items():
-            if kpa > BEAD_LIMIT_KPA + _ROUNDING_KPA:
-                faults.append(f"limits.{name}: above 35 psi, where beads burst off rims; write 25 psi or less")
-        if self.pump.relief > BEAD_LIMIT_KPA + _ROUNDING_KPA:
-            faults.append("pump.relief: above 35 psi; fit a relief valve of 30 psi or less")
-        if self.pipe.hose_loss is not None and self.pipe.hose_loss >= self.pump.relief:
-            faults.append("pipe.hose_loss: not below pump.relief, which would have opened; measure it with less flow")
-        if not limits.floor < limits.ceiling < limits.trip:
-            faults.append("limits: floor, ceiling and trip must rise in this order, for example 5, 20 and 25 psi")
-        prime_s = self.pipe.suction_volume * (2 / self.pump.flow + 1 / (self.pump.reverse_flow or self.pump.flow))
-        if self.air_out.method == "draw-down" and self.pump.dry_run < prime_s:
-            faults.append(
-                f"pump.dry_run: this suction line takes {prime_s:.0f} s of air to draw and prime; "
-                'use a pump that may run dry for longer, or air_out.method = "vent"'
-            )
-        if limits.floor < -3 * KPA_PER_PSI - _ROUNDING_KPA:
-            faults.append("limits.floor: below -3 psi tubes collapse and beads let go; write -3 psi or more")
-        elif limits.floor < 0 and self.air_out.method == "vent":
-            faults.append("limits.floor: a vent stops at the air outside; write 0 psi or more, or take a draw-down")
-        return faults
-
-    def _copy_faults(self) -> list[str]:
-        place, data = Path(self.rig.second_copy).absolute(), Path(self.rig.data).absolute()
-        if self.rig.second_copy and data in (place, *place.parents):
-            return ["rig.second_copy: lies in rig.data itself; write a folder on another medium"]
-        return []
-
-    def _simulation_faults(self) -> list[str]:
-        faults = []
-        if self.clock.scale != 1 and not self.rig.simulated:
-            faults.append("clock.scale: a real rig runs on the real clock; write 1 or leave it out")
-        if not self.rig.simulated:
-            faults.extend(
-                f"points.{name}: only a simulated rig has this point" for name in SIMULATED & set(self.points)
-            )
-        return faults
-
 
 def load_settings(path: Path) -> Settings:
     """Read and check the configuration in ``path``; its relative paths count from its own folder.
@@ -368,7 +277,7 @@ def settings_of(document: dict[str, object], origin: str) -> Settings:
         faults = error.errors()
         lines = [line for fault in faults for line in explain(fault, Settings)]
         lines += _whole_faults(document, [untagged(fault["loc"], Settings) for fault in faults if fault["loc"]])
-        raise SettingsError("\n".join(f"{origin}: {line}" for line in lines)) from error
+        raise SettingsError("\n".join(f"{origin}: {line}" for line in lines), lines) from error
 
 
 def _whole_faults(document: dict[str, object], wrong: list[Location]) -> list[str]:

@@ -1,17 +1,19 @@
 """Customers in the book: each a record under a permanent number, whatever is corrected in it.
 
-Reads, and writes new customers; must not know how any of it is shown.
+Reads, and writes new and changed customers; must not know how any of it is shown.
 """
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from rig.ledger.shop import Party
 from rig.record.notes import Customer
 from rig.run.refused import Refused
-from rig.shop.numbering import facts_in, numbered
+from rig.sentence import Wording
+from rig.shop.numbering import facts_in, known_facts, numbered
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from rig.ledger.writing import WritableBook
 
 CUSTOMER = "customer"
+_ALIKE = 0.8
 
 
 class CustomerFacts(Party):
@@ -53,7 +56,10 @@ def customer_named(book: Book, text: str) -> Record | None:
     same = [each for each in customers(book) if place_of(Customer.of(each).name) == place_of(text)]
     if len(same) > 1:
         numbers = ", ".join(Customer.of(each).customer_number for each in same)
-        raise Refused(f"{len(same)} customers are called {text!r}: say which number: {numbers}")
+        words = Wording(
+            "refused.customers_alike", "{count:number} customers are called '{name}': say which number: {numbers}"
+        )
+        raise Refused(words(count=len(same), name=text, numbers=numbers))
     return same[0] if same else None
 
 
@@ -66,6 +72,25 @@ def new_customer(book: WritableBook, facts: Mapping[str, object], at: str, numbe
     """Write a customer under the shop's own number, or under the next free one; Refused if it is taken."""
     kept = facts_of(facts)
     return numbered(book, CUSTOMER, number, at, lambda own: Customer(**kept, customer_number=own))
+
+
+def changed_customer(
+    book: WritableBook, standing: Record, given: Mapping[str, object], at: str, why: str, by: str
+) -> Record:
+    """Write a further record of a customer with some data changed; an empty value is removed."""
+    before = Customer.of(standing)
+    facts = facts_of(known_facts(CustomerFacts, before) | dict(given))
+    former = tuple(name for name in names_of(standing) if name != facts["name"]) or None
+    said = Customer(**facts, customer_number=before.customer_number, why=why, by=by, former_names=former)
+    return book.replace(standing, said, at)
+
+
+def like_it(book: Book, name: str) -> list[Record]:
+    """Customers with nearly the same name: a typing error may create one of them twice."""
+    return [
+        each for each in customers(book)
+        if difflib.SequenceMatcher(None, name.lower(), Customer.of(each).name.lower()).ratio() > _ALIKE
+    ]  # fmt: skip
 
 
 def of_customer(book: WritableBook, text: str, at: str) -> dict[str, str | None]:

@@ -16,6 +16,7 @@ from rig.meter.health import Comparison, Verdict, advice, verdicts
 from rig.record.work import Counted
 from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
 from rig.run.settings import Settings
+from rig.sentence import Sentence
 from rig.shop.calibration import Standing, meter_name, standing
 
 _EVENTS_SHOWN = 5
@@ -33,7 +34,7 @@ class MeterPage:
     fills: int
     """Finished fills since the proving."""
     verdicts: tuple[Verdict, ...]
-    advice: str
+    advice: Sentence
 
     def as_json(self) -> dict[str, object]:
         """One JSON document."""

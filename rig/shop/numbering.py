@@ -11,8 +11,11 @@ from rig.ledger.moment import says
 from rig.ledger.shop import Strict
 from rig.record.base import Sealed
 from rig.run.refused import Refused
+from rig.sentence import Sentence, Wording
 
 if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
     from rig.ledger.book import Book
     from rig.ledger.chain import Record
     from rig.ledger.writing import WritableBook
@@ -25,10 +28,33 @@ def facts_in(model: type[Strict], kind: str, given: Mapping[str, object]) -> dic
     try:
         facts = model.model_validate(dict(given))
     except ValidationError as error:
-        first = error.errors()[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise Refused(f"{kind}: {name}: {first['msg']} ({first.get('input')!r})") from error
+        raise Refused(_fault(kind, error.errors()[0])) from error
     return {name: value for name, value in facts.model_dump().items() if value}
+
+
+def _fault(kind: str, first: ErrorDetails) -> Sentence:
+    name, given = ".".join(str(part) for part in first["loc"]), repr(first.get("input"))
+    if first["type"] == "string_too_long":
+        long = Wording("fact.long", "{kind}: {name}: write at most {most:number} letters")
+        return long(kind=kind, name=name, most=first["ctx"]["max_length"])
+    if name == "country":
+        return Wording("fact.country", "{kind}: country: write two capital letters, such as DE, not {given}")(
+            kind=kind, given=given
+        )
+    return Wording("fact.other", "{kind}: {name}: {what} ({given})")(
+        kind=kind, name=name, what=first["msg"], given=given
+    )
+
+
+def known_facts(model: type[Strict], said: Sealed) -> dict[str, Any]:
+    """The data of a record that ``model`` has; without those that it does not state."""
+    return {name: value for name in model.model_fields if (value := getattr(said, name)) is not None}
+
+
+def earlier(book: Book, record: Record) -> list[Record]:
+    """The records that one has replaced, the latest first."""
+    before = None if record.corrects is None else book.at_serial(record.corrects, record.truck)
+    return [] if before is None else [before, *earlier(book, before)]
 
 
 def numbered(book: WritableBook, kind: str, number: str, at: str, made: Callable[[str], Sealed]) -> Record:
@@ -44,8 +70,9 @@ def numbered(book: WritableBook, kind: str, number: str, at: str, made: Callable
         if says(record, at, body):
             return record
         if number:
-            raise Refused(f"{kind} {number} is {record.document['name']}: leave the number out for the next free one")
-    raise Refused("the book is written by others all the time: try again")
+            words = Wording("fact.taken", "{kind} {number} is {name}: leave the number out for the next free one")
+            raise Refused(words(kind=kind, number=number, name=str(record.document["name"])))
+    raise Refused(Wording("fact.busy", "the book is written by others all the time: try again")())
 
 
 def _next_number(book: Book, kind: str) -> str:

@@ -14,6 +14,7 @@ from rig.fluid import content_names
 from rig.plan.advice import Circumstances, Inside, Use
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
+from rig.sentence import Wording
 from rig.shop.ranges import parse_within
 from rig.units import QuantityError, parse
 from rig.wheel import Measured
@@ -98,6 +99,9 @@ def _circumstances(text: QuestionText) -> Circumstances:
     )
 
 
+_NO_PERCENT = Wording("question.percent", "'{text}' is no percentage: write for example {example}")
+
+
 def _length(text: str | None) -> float | None:
     return None if text is None else parse(text, "length")
 
@@ -160,7 +164,8 @@ def _clock(text: str) -> float:
     except ValueError:
         value = -1.0
     if not 0 <= value < 13:
-        raise QuantityError(f"{text!r} is no clock position: write 1 to 12, for example 12 or 4:30")
+        words = Wording("question.clock", "'{text}' is no clock position: write 1 to 12, for example 12 or 4:30")
+        raise QuantityError(words(text=text[:60]))
     return value
 
 
@@ -168,9 +173,12 @@ def _percent(text: str) -> float:
     try:
         value = float(text.rstrip("% "))
     except ValueError as error:
-        raise QuantityError(f"{text!r} is no percentage: write for example --fill 75") from error
+        raise QuantityError(_NO_PERCENT(text=text[:60], example="75")) from error
     if 0 < value < 1 and "%" not in text:
-        raise QuantityError(f"{text} percent, or {100 * value:g} %? Write {100 * value:g}, or with its sign {text}%")
+        words = Wording(
+            "question.share", "{text} percent, or {whole:number} %? Write {whole:number}, or with its sign {text}%"
+        )
+        raise QuantityError(words(text=text, whole=round(100 * value, 6)))
     return value
 
 
@@ -179,4 +187,4 @@ def share_of(text: str) -> float:
     try:
         return float(text.rstrip("% ")) / 100
     except ValueError as error:
-        raise QuantityError(f"{text!r} is no percentage: write for example --assay 83") from error
+        raise QuantityError(_NO_PERCENT(text=text[:60], example="83")) from error

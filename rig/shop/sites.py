@@ -1,6 +1,6 @@
 """Sites of customers in the book: each a record under a permanent number, whatever is corrected in it.
 
-Reads, and writes new sites; must not know how any of it is shown.
+Reads, and writes new and changed sites; must not know how any of it is shown.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from rig.ledger.shop import Strict
 from rig.record.notes import Job, Site
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
-from rig.shop.numbering import facts_in, numbered
+from rig.sentence import Wording
+from rig.shop.numbering import facts_in, known_facts, numbered
 from rig.shop.posting import place_of
 
 if TYPE_CHECKING:
@@ -52,7 +53,8 @@ def site_named(book: Book, customer_number: str | None, text: str) -> Record | N
     same = [each for each in sites(book, customer_number) if place_of(Site.of(each).name) == place_of(text)]
     if len(same) > 1:
         numbers = ", ".join(Site.of(each).site_number for each in same)
-        raise Refused(f"{len(same)} sites are called {text!r}: say which number: {numbers}")
+        words = Wording("refused.sites_alike", "{count:number} sites are called '{name}': say which number: {numbers}")
+        raise Refused(words(count=len(same), name=text, numbers=numbers))
     return same[0] if same else None
 
 
@@ -67,6 +69,16 @@ def new_site(
     """Write a customer's site under the shop's own number, or under the next free one; Refused if it is taken."""
     kept = site_facts_of(facts)
     return numbered(book, SITE, number, at, lambda own: Site(**kept, site_number=own, customer_number=customer_number))
+
+
+def changed_site(
+    book: WritableBook, standing: Record, given: Mapping[str, object], at: str, why: str, by: str
+) -> Record:
+    """Write a further record of a site with some data changed; an empty value is removed."""
+    before = Site.of(standing)
+    facts = site_facts_of(known_facts(SiteFacts, before) | dict(given))
+    number, whose = before.site_number, before.customer_number
+    return book.replace(standing, Site(**facts, site_number=number, customer_number=whose, why=why, by=by), at)
 
 
 def of_site(book: Book, customer_number: str | None, text: str) -> dict[str, str | None]:

@@ -12,6 +12,7 @@ from rig.meter.references import CAN_DOUBT, Air, Can, Material, Scale
 from rig.run.assembly import fluid_of
 from rig.run.prover import Counted, Seen, Trial, liquid_c
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.units import Kind, QuantityError, parse
 
 _WIDEST_RANGE = 0.5
@@ -53,8 +54,11 @@ def trial_of(typed: TrialText, settings: Settings) -> Trial:
     fluid = fluid_of(settings, text)
     if (typed.can is not None) + (typed.scale is not None) + (typed.reference is not None) != 1:
         raise QuantityError(
-            'what is the meter compared with? write one of --can "20 L", --scale "0.05 kg", or --reference "100 gal" '
-            "with --pulses"
+            Wording(
+                "proving.with_what",
+                'what is the meter compared with? write one of --can "20 L", --scale "0.05 kg", or --reference '
+                '"100 gal" with --pulses',
+            )()
         )
     if not 1 <= typed.runs <= MOST_RUNS:
         raise QuantityError(f"--runs {typed.runs}: write 3 to {MOST_RUNS}")
@@ -68,7 +72,8 @@ def trial_of(typed: TrialText, settings: Settings) -> Trial:
         reference = _scale(typed.scale, typed, settings, water=fluid.kind == "water")
         volume_l = 0.0 if typed.volume is None else parse(typed.volume, "volume")
     if volume_l <= 0 and typed.pulses is None:
-        raise QuantityError('--volume: how much to deliver in one run? for example --volume "40 L"')
+        words = Wording("proving.how_much", 'how much is delivered in one run? for example --volume "40 L"')
+        raise QuantityError(words())
     return Trial(
         reference=reference,
         volume_l=volume_l,
@@ -92,7 +97,8 @@ def _can(typed: TrialText) -> Can:
     doubt = CAN_DOUBT[typed.material] if typed.can_doubt is None else _percent(typed.can_doubt)
     volume_l = parse(typed.can or typed.reference or "", "volume")
     if volume_l <= 0:
-        raise QuantityError("a can of nothing proves nothing: write what it holds up to its mark")
+        words = Wording("proving.empty_can", "a can of nothing proves nothing: write what it holds up to its mark")
+        raise QuantityError(words())
     return Can(volume_l, typed.material, parse(typed.can_temp_ref, "temperature"), doubt)
 
 
@@ -128,7 +134,8 @@ def seen_of(text: str, tare: str, reference: Can | Scale) -> Seen:
     else:
         found = parse(amount, "volume")
     if found <= 0:
-        raise QuantityError(f"{text!r}: nothing in the vessel? write what it shows")
+        words = Wording("proving.nothing", "'{text}': nothing in the vessel? write what it shows")
+        raise QuantityError(words(text=text[:60]))
     return Seen(found, vessel_c)
 
 

@@ -14,10 +14,11 @@ from rig.fluid import UNKNOWN, content_names
 from rig.ledger.balance import Booked, Content
 from rig.record.notes import Conversion, Finish, HandWork, Holds, Moved, OnWheel
 from rig.record.work import PumpWork
+from rig.sentence import Wording
 from rig.shop.filled import OF_A_FILL, filled
 from rig.shop.posting import FILL, RETURN, job_facts, place_of, pumped
 from rig.shop.totes import same_fluid
-from rig.units import KPA_PER_PSI, show_pressure
+from rig.units import KPA_PER_PSI
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -135,16 +136,23 @@ def finish_of(book: Book, fill: Record) -> Record | None:
     return next(reversed(book.in_order(noted)), None)
 
 
+_LEAKS = {
+    "core": Wording("finish.leak_core", "LEAK at the core"), "bead": Wording("finish.leak_bead", "LEAK at the bead"),
+    "stem": Wording("finish.leak_stem", "LEAK at the stem"),
+}  # fmt: skip
+
+
 def finish_faults(finish: Finish, working_kpa: float | None) -> list[str]:
     """List the faults found at the end of a fill; empty if there are none."""
-    found = []
-    if finish.leak != "none":
-        found.append(f"LEAK at the {finish.leak}")
+    found: list[str] = []
+    if finish.leak in _LEAKS:
+        found.append(_LEAKS[finish.leak]())
     if not finish.cap:
-        found.append("NO SEALING CAP")
+        found.append(Wording("finish.no_cap", "NO SEALING CAP")())
     if working_kpa is not None and abs(finish.final_kpa - working_kpa) > KPA_PER_PSI:
-        what = "air it up" if finish.final_kpa < working_kpa else "let it down"
-        found.append(f"working pressure is {show_pressure(working_kpa)}: {what}")
+        up = Wording("finish.air_up", "working pressure is {working:pressure}: air it up")
+        down = Wording("finish.let_down", "working pressure is {working:pressure}: let it down")
+        found.append((up if finish.final_kpa < working_kpa else down)(working=working_kpa))
     return found
 
 

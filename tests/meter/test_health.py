@@ -92,6 +92,6 @@ def test_a_difference_from_the_first_fill_on_is_told_where_it_is_more_than_the_r
     off = [0.03, 0.031, 0.029] * 3
     (scale,) = verdicts(series("scale", off, 0.002), doubts={"scale": 0.005})
     assert scale.condition == "fine"
-    assert "+3.0 % against it: one of the two is off" in scale.text
+    assert "3 % more than it: one of the two is off" in scale.text
     (level,) = verdicts(series("tote level", off, 0.002), doubts={"tote level": 0.05})
     assert "off" not in level.text

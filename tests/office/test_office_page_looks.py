@@ -85,6 +85,11 @@ def test_every_part_can_be_read_by_day_and_by_night(tmp_path: Path) -> None:
             expect(page.locator("#field-name")).to_be_visible()
             page.screenshot(path=pictures / f"{size}-sign.png")
             faults += [f"{size} sign: {each}" for each in (*faults_of(page), *violations(page))]
+            page.locator("#language").select_option("de")
+            expect(page.locator("html")).to_have_attribute("lang", "de")
+            expect(page.get_by_role("button", name="Anmelden")).to_be_visible()
+            page.locator("#language").select_option("en")
+            expect(page.locator("html")).to_have_attribute("lang", "en")
             signed_in(page, url)
             for area in ACCESS:
                 page.locator(f'#parts [data-part="{area}"]').click()

@@ -83,6 +83,7 @@ def test_the_supervisor_writes_on_the_page(browser: Browser, tmp_path: Path) -> 
         sign_in(page, "Sam", OTHER_PIN)
         page.get_by_role("button", name="Menu").click()
         page.get_by_role("button", name="Settings", exact=True).click()
+        page.get_by_text("The whole file as text").click()
         text = page.locator("#toml")
         good = text.input_value()
         text.fill(good.replace('trip = "25 psi"', 'trip = "45 psi"'))

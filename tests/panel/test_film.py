@@ -163,9 +163,17 @@ def test_the_library_is_as_published_and_asks_for_nothing() -> None:
 
 def test_a_late_module_knows_the_forms_of_the_bundle(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr("rig.panel.assets.STATIC", tmp_path)
-    (tmp_path / "one.js").write_text("import { two } from './two.js';\nexport const one = two;\n", encoding="utf-8")
-    assert late("one").startswith("export const made = ({ two: from_two }) => {\nconst { two } = from_two;\n")
-    assert "return { one };" in late("one")
+    (tmp_path / "one.js").write_text(
+        "import { h } from './dom.js';\nimport { two } from './two.js';\nexport const one = two;\n", encoding="utf-8"
+    )
+    (tmp_path / "two.js").write_text("export const two = 2;\n", encoding="utf-8")
+    made = late("one")
+    assert made.startswith(
+        "export const made = ({ dom: from_dom, net: from_net, units: from_units, words: from_words }) => {\n"
+        "const from_two = (() => {\nconst two = 2;\n"
+    )
+    assert "const { h } = from_dom;\nconst { two } = from_two;\n" in made
+    assert made.endswith("return { one };\n})();\nreturn from_one;\n};\n")
     (tmp_path / "one.js").write_text("export default 2;\n", encoding="utf-8")
     with pytest.raises(BundleError, match=r"one\.js: an import or export in a form"):
         late("one")

@@ -83,11 +83,19 @@ def looked_at_by_the_supervisor(browser: Browser, url: str, width: int, look: Ca
     page.get_by_text("How much, which wheel").click()
     page.get_by_text("Rinse the line").click()
     look(page, "other-work")
-    for tab in ("Stock", "Settings", "Meter"):
+    shows = {"Stock": ".tote", "Customers": "#customer-new", "Settings": ".config .groups", "Meter": "#prove-can"}
+    for tab, shown in shows.items():
         if page.locator(".menu").is_visible():
             page.locator(".menu").click()
         page.get_by_role("button", name=tab, exact=True).click()
-        expect(page.locator({"Stock": ".tote", "Settings": "#toml", "Meter": "#prove-can"}[tab])).to_be_visible()
+        expect(page.locator(shown)).to_be_visible()
+        if tab == "Customers":
+            page.locator("#customer-new").click()
+        if tab == "Settings":
+            look(page, "settings")
+            page.locator('details[data-path="limits"] > summary').click()
+            page.locator('[data-key="limits.trip"]').fill("24 psi")
+            page.get_by_text("The whole file as text").click()
         if tab == "Stock":
             page.locator("#stock-amount").fill("240 gal")
             page.get_by_text("Which tote, reorder mark").click()

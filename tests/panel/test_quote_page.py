@@ -247,7 +247,7 @@ def test_a_quote_is_accepted_and_its_fleet_seen(browser: Browser, tmp_path: Path
         page.locator(".quote summary").click()
         expect(page.locator(".quote .done")).to_contain_text("Done so far")
         page.locator(".menu").click()
-        page.locator("#pages select").select_option("kpa")
+        page.get_by_label("Units").select_option("kpa")
         page.get_by_role("button", name="History", exact=True).click()
         page.locator("#alike summary").click()
         expect(page.locator("#alike figure.fleet")).to_contain_text("3.20 L")

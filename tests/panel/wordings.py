@@ -9,10 +9,11 @@ from pathlib import Path
 
 from rig.control.guards import GUARDS
 from rig.panel.catalogue import STATIC
+from rig.sentence import quantity_wordings
 
 ROOT = Path(__file__).resolve().parents[2]
-_BY_ROW = "rig/control/alarm_words.py"
-"""Makes the wordings of the interlock table, by its rows."""
+_BY_ROW = ("rig/control/alarm_words.py", "rig/sentence.py")
+"""Make the wordings of the interlock table, by its rows, and of what is no quantity, by fault and kind."""
 
 
 @cache
@@ -22,7 +23,7 @@ def wordings() -> dict[str, str]:
     for path in sorted((ROOT / "rig").rglob("*.py")):
         name = path.relative_to(ROOT).as_posix()
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if name == _BY_ROW or not isinstance(node, ast.Call) or ast.unparse(node.func) != "Wording":
+            if name in _BY_ROW or not isinstance(node, ast.Call) or ast.unparse(node.func) != "Wording":
                 continue
             words = [each.value for each in node.args if isinstance(each, ast.Constant)]
             assert len(words) == 2, f"{name}:{node.lineno}: key and words are not written out"
@@ -31,7 +32,7 @@ def wordings() -> dict[str, str]:
             found[key] = text
     for guard in GUARDS:
         found |= {f"alarm.{guard.name}.text": guard.words, f"alarm.{guard.name}.first": guard.first_words}
-    return found
+    return found | quantity_wordings()
 
 
 def texts(name: str = "texts.json") -> dict[str, str]:

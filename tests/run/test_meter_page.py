@@ -85,7 +85,7 @@ def test_a_day_in_the_configuration_counts_from_its_morning(journal: Journal) ->
 def test_a_level_that_was_off_from_the_start_is_told(journal: Journal) -> None:
     fills(journal, [1.10] * 9, day=11, reference="tote level", u=0.01)
     (chart,) = meter_page(settings(), journal).verdicts
-    assert "+10.0 % against it: one of the two is off" in chart.text
+    assert "10 % more than it: one of the two is off" in chart.text
 
 
 @pytest.mark.parametrize(

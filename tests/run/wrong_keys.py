@@ -199,7 +199,7 @@ ONE_LINE: list[tuple[str, dict[str, object], str]] = [
         {"points.line_presure": number("input", 9, "u16", quantity="psi")},
         "points.line_presure: no point of this name is known; did you mean 'line_pressure'?",
     ),
-    ("no such link", {"points.estop_ok.link": "oi"}, "points.estop_ok.link: no link 'oi'; write one of ['io']"),
+    ("no such link", {"points.estop_ok.link": "oi"}, "points.estop_ok.link: no link 'oi'; write one of io"),
     (
         "output that cannot be written",
         {"points.vent_valve.table": "discrete", "points.vent_valve.address": 7},

@@ -1,4 +1,4 @@
-// Sound and vibration: an alarm until somebody has heard it, a prompt now and then, an end once.
+// Sound and vibration: an alarm until somebody has heard it, a prompt now and then, an end or an answer once.
 // Browsers stay mute until the page was touched once; nothing rests on being heard.
 
 let context = null;
@@ -9,6 +9,7 @@ let timer = null;
 const PATTERNS = {
   alarm: { tones: [[880, 0], [660, 0.22], [880, 0.44], [660, 0.66]], every: 2000, shake: [200, 100, 200, 100, 400] },
   prompt: { tones: [[520, 0], [780, 0.25]], every: 12000, shake: [120, 80, 120] },
+  answer: { tones: [[660, 0], [880, 0.2]], every: 0, shake: [80, 60, 80] },
   done: { tones: [[523, 0], [659, 0.2], [784, 0.4]], every: 0, shake: [400] },
 };
 
@@ -17,7 +18,7 @@ export function wake() {
   if (context.state === 'suspended') context.resume();
 }
 
-function play(kind) {
+export function ring(kind) {
   const { tones, shake } = PATTERNS[kind];
   navigator.vibrate?.(shake);
   if (!context || context.state !== 'running') return;
@@ -38,8 +39,8 @@ export function sound(what) {
   if (!what) return;
   quiet = quiet === what ? quiet : '';
   const kind = what.split(':')[0];
-  play(kind);
-  if (PATTERNS[kind].every) timer = setInterval(() => quiet !== current && play(kind), PATTERNS[kind].every);
+  ring(kind);
+  if (PATTERNS[kind].every) timer = setInterval(() => quiet !== current && ring(kind), PATTERNS[kind].every);
 }
 
 export function hush() {

@@ -1,6 +1,6 @@
 // The page as a whole: which screen stands there now, the bar with STOP, and what is shown when the controller is gone.
 
-import { sound, stayAwake, wake } from './alarm.js';
+import { ring, sound, stayAwake, wake } from './alarm.js';
 import { ConvertScreen } from './convert.js';
 import { Slot, button, guideLink, h, say } from './dom.js';
 import { DoneScreen } from './done.js';
@@ -9,12 +9,14 @@ import { bandOf } from './frame.js';
 // Written by the server as it starts: what does not change while the page is served.
 import * as given from './given.js';
 import { JobScreen } from './jobs.js';
-import { HistoryScreen, MeterScreen, SettingsScreen } from './more.js';
+import { languageChoice } from './languages.js';
+import { LateScreen } from './late.js';
+import { HistoryScreen, MeterScreen } from './more.js';
 import { me, newId, post, watch, whoAmI } from './net.js';
+import { ask, notify, unasked as notifyUnasked } from './notify.js';
 import { PickScreen } from './pick.js';
 import { ProofScreen } from './prove.js';
 import { SignScreen } from './sign.js';
-import { StockScreen } from './stock.js';
 import * as units from './units.js';
 import { learn, sentence, t } from './words.js';
 
@@ -123,24 +125,18 @@ function renderTop() {
     button(t('menu'), () => { app.menu = !app.menu; app.render(); }, 'menu', { 'aria-expanded': String(app.menu), 'aria-controls': 'pages' }),
   ]);
   parts.pages.hidden = !app.menu;
-  pages.show(JSON.stringify([units.chosen(), me.name, app.tab]), () => [
-    ['work', ...(me.name ? ['history', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
+  const mayAsk = notifyUnasked();
+  pages.show(JSON.stringify([units.chosen(), me.name, app.tab, mayAsk]), () => [
+    ['work', ...(me.name ? ['history', 'customers', 'stock', 'meter'] : []), ...(me.role === 'supervisor' ? ['settings'] : [])].map((tab) =>
       button(t(`tab.${tab}`), () => app.go(tab), 'tab', { 'aria-current': tab === app.tab ? 'page' : null })),
     guideLink('', t('guide')),
     h('label', {}, t('units'),
       h('select', { onchange: (event) => { units.choose(event.target.value); app.key = ''; pages.key = ''; app.render(); } },
         units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, t(`units.${name}`))))),
-    h('label', {}, t('language'),
-      h('select', { id: 'language', onchange: (event) => speak(event.target.value) },
-        given.languages.map(({ code, name }) => h('option', { value: code, lang: code, selected: code === units.language }, name)))),
+    h('label', {}, t('language'), languageChoice()),
+    mayAsk ? button(t('notify_me'), () => ask().then(() => app.render()), 'tab', { id: 'notify' }) : null,
     me.name ? button(t('sign_out'), signOut, 'tab') : button(t('sign_in_menu'), sign, 'tab'),
   ]);
-}
-
-// The page comes anew in another language, which this device keeps.
-function speak(code) {
-  document.cookie = `rig_language=${code}; path=/; max-age=31536000; SameSite=Strict`;
-  location.reload();
 }
 
 // What is asked of the person here, over the work and beside the rail.
@@ -191,9 +187,10 @@ function screenFor(picture) {
   if (app.tab === 'job' && me.name) return ['job', () => new JobScreen(app)];
   if (app.tab === 'convert') return [`convert ${app.converting}`, () => new ConvertScreen(app)];
   if (app.tab === 'history') return ['history', () => new HistoryScreen(app)];
-  if (app.tab === 'stock') return ['stock', () => new StockScreen(app)];
+  if (app.tab === 'customers') return ['customers', () => new LateScreen('customers', app)];
+  if (app.tab === 'stock') return ['stock', () => new LateScreen('stock', app)];
   if (app.tab === 'meter') return ['meter', () => new MeterScreen(app)];
-  if (app.tab === 'settings') return ['settings', () => new SettingsScreen(app)];
+  if (app.tab === 'settings') return ['settings', () => new LateScreen('settings', app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
   if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
   if (picture.proof?.asks) return ['proof', () => new ProofScreen(app)];
@@ -231,7 +228,10 @@ function show(picture) {
   const asking = app.picture?.asking?.id;
   app.picture = picture;
   // Whoever has asked for the controls hears the answer.
-  if (me.id && asking === me.id && picture.asking?.id !== me.id) app.say(t(app.drives ? 'given_to_you' : 'kept_by', { name: picture.driver?.name }));
+  if (me.id && asking === me.id && picture.asking?.id !== me.id) {
+    app.say(t(app.drives ? 'given_to_you' : 'kept_by', { name: picture.driver?.name }));
+    ring('answer');
+  }
   app.stale = false;
   if (!parts.stale.hidden) {
     parts.stale.hidden = true;
@@ -246,7 +246,9 @@ function show(picture) {
   const done = !fill && picture.record && picture.record.fill_id !== app.seenRecord ? `done:${picture.record.fill_id}` : '';
   // What wants a person brings the page back to the work.
   if (occasion && !(before && (before.cannot || before.alarm || before.prompt))) app.tab = 'work';
+  const wants = fill?.alarm || unasked || fill?.prompt;
   sound(occasion || done);
+  notify(occasion || done, `${bandOf(app).word} · ${app.rig.name}`, wants ? sentence(wants.text) : '');
   stayAwake(Boolean(fill));
   app.render();
 }
@@ -259,12 +261,14 @@ function lost() {
   parts.stale.hidden = false;
   parts.stale.replaceChildren(h('strong', {}, t('stale')), h('p', { 'data-part': 'first-action' }, t('stale_do')));
   sound('alarm:stale');
+  notify('alarm:stale', t('stale'), t('stale_do'));
   renderAfter();
   renderTop();
   renderAsks();
   renderFoot();
 }
 
+addEventListener('pagehide', () => app.screen?.flush?.());
 document.addEventListener('pointerdown', wake);
 document.addEventListener('keydown', wake);
 

@@ -2,8 +2,9 @@
 // to be ordered or noted. What is done is read from the book.
 
 import { After } from './after.js';
+import { billIssue, billLook } from './bill.js';
 import { Slot, button, h } from './dom.js';
-import { get, me, newId, post, save } from './net.js';
+import { get, me, newId, post } from './net.js';
 import { emptyForm, rinsing } from './other.js';
 import { Records } from './records.js';
 import { shown } from './units.js';
@@ -174,9 +175,7 @@ export class ConvertScreen {
       found.charges.length ? h('ul', { id: 'charges' }, found.charges.map((each) => h('li', {}, [`${each.quantity} × ${each.item}`, place(each.position), each.by].filter(Boolean).join(' · ')))) : h('p', {}, t('no_charges')),
       new Records(this.app, { job: this.app.converting }, t('records_of_job'), () => this.load()).element,
       me.name ? [form,
-        button(t('bill_pdf'), () => this.app.send(save(`${this.path}/bill.pdf`, 'bill.pdf')), 'wide', { id: 'bill-pdf' }),
-        h('details', {}, h('summary', {}, t('issue_bill')), h('p', {}, t('issue_bill_means')),
-          button(t('issue_now'), () => this.app.send(save(`${this.path}/invoice.pdf`, 'invoice.pdf')), 'do wide', { id: 'invoice-pdf' }))]
+        billLook(this.app, this.path), h('details', {}, h('summary', {}, t('issue_bill')), billIssue(this.app, this.path))]
         : h('p', {}, t('sign_in_for_pdf')));
   }
 

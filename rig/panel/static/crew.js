@@ -1,4 +1,4 @@
-// The people of a rig: entered and removed by a supervisor; the first one enters themself by the code that was printed.
+// The people of a rig: entered and removed by a supervisor.
 
 import { button, h } from './dom.js';
 import { get, me, newId, post } from './net.js';
@@ -7,14 +7,6 @@ import { t } from './words.js';
 const field = (id, label, more) => h('label', {}, t(label), h('input', { id, required: true, autocomplete: 'off', ...more }));
 const pinField = (id) => field(id, 'pin', { type: 'password', inputmode: 'numeric', maxlength: 12 });
 const valueOf = (id) => document.getElementById(id).value;
-
-// Nobody is entered yet: code, name and PIN; whoever has them is the first supervisor.
-export function firstForm(entered) {
-  return h('form', { id: 'first', onsubmit: (event) => { event.preventDefault(); entered(post('/api/first', { code: valueOf('first-code'), name: valueOf('first-name'), pin: valueOf('first-pin') })); } },
-    h('p', {}, t('first_start')),
-    field('first-code', 'first_code', { inputmode: 'numeric', maxlength: 20 }), field('first-name', 'person_name', { maxlength: 40 }),
-    pinField('first-pin'), h('button', { class: 'do' }, t('first_enter')));
-}
 
 export class Crew {
   constructor(app) {

@@ -1,6 +1,7 @@
 // A wheel is done: what went in, in the frame of its fill, and the next wheel of the machine one touch away.
 
 import { After, ticket } from './after.js';
+import { billIssue, billLook } from './bill.js';
 import { chart } from './chart.js';
 import { Sheet, Slot, button, h } from './dom.js';
 import { Figure } from './gauge.js';
@@ -114,9 +115,19 @@ export class DoneScreen {
   then(full, form, job) {
     if (job?.next === null && !job.away) {
       this.steps.show('all', () => [h('h3', { id: 'job-done' }, `✓ ${t('job_done', { job: job.job })}`), h('ul', { class: 'soon', 'data-part': 'next' }, full.next.map((step) => h('li', {}, sentence(step))))]);
-      this.more.element.append(ticket(this.app, null, `/api/jobs/${encodeURIComponent(job.job)}`));
+      const path = `/api/jobs/${encodeURIComponent(job.job)}`;
+      this.more.element.append(ticket(this.app, null, path));
+      if (job.priced && !job.invoice) this.bill(path);
     } else if (job && !job.away) this.next({ ...job.wheels[job.next].form, support: form.support });
     else if (full.opposite && !full.pair) this.next({ ...form, position: full.opposite });
+  }
+
+  // Nothing is left but the bill, which comes first on the sheet; what has been issued is asked for no more.
+  bill(path) {
+    const issued = () => { bill.remove(); this.goOn = null; this.sheet.show(false); this.app.render(); };
+    const bill = h('section', { class: 'card' }, h('h3', {}, t('issue_bill')), billIssue(this.app, path, issued), billLook(this.app, path));
+    this.more.element.prepend(bill);
+    this.offer('bill', t('bill_of_job'), () => this.sheet.show(true));
   }
 
   next(form) {

@@ -180,8 +180,14 @@ export class FillScreen {
     if (fill.cannot && !fill.cannot.supply_cut) return hold('supply_cut', t('supply_cut'), () => send('supply_cut'));
     for (const press of ['resume', 'reset']) if (fill.presses.includes(press)) return hold(press, t(press), () => send(press));
     if (fill.state === 'idle') return this.start(fill, send, hold);
-    if (fill.prompt) return hold('prompt-done', t(`done.${fill.prompt.name}`), () => send('answer', fill.prompt.name));
+    if (fill.prompt) return this.done(fill.prompt, send, hold);
     return fill.presses.includes('hold') ? button(t('hold'), () => send('hold'), 'wait', { 'data-part': 'hold' }) : null;
+  }
+
+  // Held where the rig moves next or the wheel is open; off a closed valve the gun comes without either.
+  done({ name, text }, send, hold) {
+    const press = () => send('answer', name);
+    return text.key === 'prompt.gun_off' ? button(t(`done.${name}`), press, 'do', { id: 'prompt-done', 'data-part': 'act' }) : hold('prompt-done', t(`done.${name}`), press);
   }
 
   start(fill, send, hold) {

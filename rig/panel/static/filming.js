@@ -1,13 +1,10 @@
 // The key that opens a fill's film. What draws it is loaded with the first one, so that the page itself stays small.
 
-import * as dom from './dom.js';
+import { button, h } from './dom.js';
 import * as given from './given.js';
+import { load } from './late.js';
 import { get } from './net.js';
-import * as units from './units.js';
-import * as words from './words.js';
-
-const { button, h } = dom;
-const { t } = words;
+import { t } from './words.js';
 
 export class Filming {
   constructor(fill_id) {
@@ -21,8 +18,8 @@ export class Filming {
     this.opener.disabled = true;
     this.place.replaceChildren(h('p', { role: 'status' }, t('film_wait')));
     try {
-      const [film, plots, late] = await Promise.all([get(`/api/fills/${this.fill_id}/film`), import(given.plots), import(given.film)]);
-      const shown = new (late.made({ dom, units, words }).Film)(film, plots.default, () => this.close());
+      const [film, plots, { Film }] = await Promise.all([get(`/api/fills/${this.fill_id}/film`), import(given.plots), load('film')]);
+      const shown = new Film(film, plots.default, () => this.close());
       this.place.replaceChildren(shown.element);
       this.opener.hidden = true;
       shown.begin();

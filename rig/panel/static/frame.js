@@ -72,7 +72,7 @@ export function bandOf(app) {
       h('p', { class: 'what' }, h('span', {}, step ? h('span', { id: 'step' }, step) : null, what ? ` · ${what}` : ''),
         app.rig?.simulated ? h('em', {}, t('simulated')) : null),
       h('p', { class: 'who' }, who, app.rig ? ` · ${app.rig.name}` : '')));
-  return { key: JSON.stringify([kind, word, step, what, who, app.rig?.name]), build };
+  return { key: JSON.stringify([kind, word, step, what, who, app.rig?.name]), word: large.textContent, build };
 }
 
 // The steps of the work in their order, and where it stands: done, now, to come.

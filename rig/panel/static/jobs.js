@@ -22,6 +22,7 @@ export class Jobs {
     this.slot = new Slot('div', { class: 'jobs' });
     this.element = this.slot.element;
     this.asked = -Infinity;
+    this.drafts = [];
   }
 
   update() {
@@ -31,23 +32,28 @@ export class Jobs {
 
   again() {
     this.asked = performance.now();
-    get('/api/jobs').then((jobs) => this.show(jobs)).catch(() => {});
+    Promise.all([get('/api/jobs'), get('/api/drafts')]).then(([jobs, drafts]) => { this.drafts = drafts; this.show(jobs); }).catch(() => {});
   }
 
   show(jobs) {
     const open = jobs.filter((job) => job.next !== null);
     const done = jobs.filter((job) => job.next === null);
-    this.slot.show(JSON.stringify(jobs), () => [
+    this.slot.show(JSON.stringify([jobs, this.drafts]), () => [
       h('section', { class: 'card' }, h('h2', {}, t('jobs_open')),
         open.map((job) => this.job(job)),
         open.length ? null : h('p', {}, t('no_jobs')),
-        button(t('new_job'), () => this.make({ job: '', wheels: [] }), 'plain', { id: 'new-job' }),
+        button(this.begun('') ? t('go_on_job', { what: aboutDraft(this.begun('')) }) : t('new_job'), () => this.make({ job: '', wheels: [] }), this.begun('') ? 'do' : 'plain', { id: 'new-job' }),
         done.length ? h('details', {}, h('summary', {}, t('jobs_done', { count: done.length })), done.map((job) => this.job(job))) : null),
     ]);
   }
 
+  // What this person has entered of a job and not kept yet.
+  begun(job) {
+    return this.drafts.find((each) => each.job === job);
+  }
+
   make(job) {
-    this.app.making = job;
+    this.app.making = { ...job, ...this.begun(job.job) };
     if (me.name) this.app.go('job');
     else { this.app.signing = true; this.app.render(); }
   }
@@ -68,7 +74,7 @@ export class Jobs {
         this.quoting(job),
         new Records(this.app, { job: job.job }, t('records_of_job'), () => this.again()).element,
         job.away ? null : button(t('other_liquid_in'), () => this.convert(job), 'wide'),
-        button(t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')),
+        button(this.begun(job.job) ? t('go_on_change') : t(job.away ? 'take_up_job' : 'change_job'), () => this.make({ ...job, wheels: job.wheels.map((each) => each.form) }), 'wide')),
       job.quote ? quoteOf(this.app, job, () => this.again()) : null);
   }
 
@@ -103,6 +109,9 @@ export class Jobs {
   }
 }
 
+const aboutDraft = ({ customer, machine, wheels }) => [customer, machine, t('wheels_now', { count: wheels.length })].filter(Boolean).join(' · ');
+
+const DRAFT_MS = 400;
 const AXLES = ['rear', 'front'];
 const SIDES = ['left', 'right'];
 const CLOCKS = ['12', '9', '8', '6', '4', '3'];
@@ -111,7 +120,7 @@ const CLOCKS = ['12', '9', '8', '6', '4', '3'];
 export class JobScreen {
   constructor(app) {
     this.app = app;
-    // Kept with the page, so that another unit or a look elsewhere does not lose what was entered.
+    // Kept at the server as it is entered: another unit, a look elsewhere, a reload or another device does not lose it.
     this.job = app.making;
     this.wheels = this.job.wheels;
     this.list = new Slot('div', { id: 'job-wheels' });
@@ -121,14 +130,18 @@ export class JobScreen {
 
   about() {
     const field = (name, more = {}) => h('label', {}, t(`field.${name}`),
-      h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, ...more, oninput: (event) => { this.job[name] = event.target.value; } }));
-    const sites = h('datalist', { id: 'sites' });
-    get('/api/sites').then((found) => sites.replaceChildren(...found.map((each) => h('option', { value: each.number }, [each.name, each.customer].filter(Boolean).join(', '))))).catch(() => {});
+      h('input', { id: `job-${name}`, value: this.job[name] || '', autocomplete: 'off', maxlength: 80, ...more, oninput: (event) => { this.job[name] = event.target.value; this.entered(); } }));
+    const listed = (id, more) => {
+      const list = h('datalist', { id });
+      get(`/api/${id}`).then((found) => list.replaceChildren(...found.map((each) => h('option', { value: each.number }, [each.name, each[more]].filter(Boolean).join(', '))))).catch(() => {});
+      return list;
+    };
     return h('section', { class: 'card' }, h('h2', {}, this.job.job || t('new_job')),
-      h('div', { class: 'fields' }, field('customer'), field('machine'), field('site', { list: 'sites' }), sites),
+      h('div', { class: 'fields' }, field('customer', { list: 'customers' }), listed('customers', 'city'), field('machine'), field('site', { list: 'sites' }), listed('sites', 'customer')),
       this.list.element,
-      button(t('keep_job'), () => this.keep(), 'do', { id: 'keep-job' }),
-      button(t('leave_job'), () => this.app.go('work'), 'plain'),
+      button(t('keep_job'), () => this.keep(), 'wide', { id: 'keep-job' }),
+      button(t('leave_job'), () => this.leave(), 'plain', { id: 'leave-job' }),
+      holdButton(t('discard_job'), () => this.discard(), 'plain', { id: 'discard-job' }),
       this.job.job && !this.job.away ? this.away() : null);
   }
 
@@ -150,7 +163,7 @@ export class JobScreen {
       values.map((value) => h('label', { class: 'chip' },
         h('input', { type: 'radio', name, value, checked: value === checked, onchange: () => this.taken(form) }), h('span', {}, label(value)))));
     const names = few().map((wheel) => wheel.name);
-    const form = h('form', { id: 'add-wheels', onsubmit: (event) => { event.preventDefault(); this.add(new FormData(form)); form.size.value = ''; } },
+    const form = h('form', { id: 'add-wheels', oninput: () => this.entered(), onsubmit: (event) => { event.preventDefault(); this.add(); } },
       names.length ? chips('wheel', t('shop_wheel'), ['', ...names], (name) => name || t('by_size'), '') : null,
       h('div', { class: 'by-size' }, field('size', { list: 'shop-wheels' })),
       chips('axle', t('axle'), AXLES, (axle) => t(`axle.${axle}`), 'rear'),
@@ -158,23 +171,59 @@ export class JobScreen {
       h('details', {}, h('summary', {}, t('wheel_more')), field('place'), field('fluid'), field('target'), field('valve'),
         h('label', {}, t('field.valve_at'), h('select', { name: 'valve_at' }, CLOCKS.map((clock) => h('option', { value: clock }, t('clock', { clock })))))),
       h('button', { class: 'do', id: 'add' }, t('add_wheels')));
+    this.typed = form;
+    for (const [name, value] of Object.entries(this.job.typed || {})) if (form.elements[name]) form.elements[name].value = value;
+    this.taken(form);
     return h('section', { class: 'card' }, h('h2', {}, t('wheels_of_job')), form);
   }
+
+  // --- the draft ---
+
+  entered() {
+    clearTimeout(this.waiting);
+    this.waiting = setTimeout(() => this.flush(), DRAFT_MS);
+  }
+
+  // At once where the page goes away.
+  flush() {
+    if (!this.waiting) return null;
+    clearTimeout(this.waiting);
+    this.waiting = null;
+    const { job, customer = '', machine = '', site = '' } = this.job;
+    return post('/api/drafts', { job, customer: customer || '', machine: machine || '', site: site || '', wheels: this.wheels, typed: Object.fromEntries(new FormData(this.typed)) }).catch(() => {});
+  }
+
+  leave() {
+    this.flush();
+    this.app.go('work');
+  }
+
+  async discard() {
+    clearTimeout(this.waiting);
+    this.waiting = null;
+    if (await this.app.send(post('/api/drafts/drop', { job: this.job.job }))) this.app.go('work');
+  }
+
+  // --- wheels ---
 
   taken(form) {
     form.querySelector('.by-size').hidden = Boolean(form.elements.wheel?.value);
   }
 
-  add(data) {
-    const { wheel: chosen = '', size: typed = '', axle, sides, place, ...more } = Object.fromEntries(data);
+  // Both sides of an axle at once; returns whether there was a wheel to add.
+  add() {
+    const { wheel: chosen = '', size: typed = '', axle, sides, place, ...more } = Object.fromEntries(new FormData(this.typed));
     const { wheel, size } = chosen ? { wheel: chosen, size: '' } : sized(typed);
-    if (!wheel && !size) { this.app.say(t('size_first')); return; }
+    if (!wheel && !size) { this.app.say(t('size_first')); return false; }
     const kind = wheel ? { ...more, wheel, valve_at: '' } : { ...more, size };
     for (const side of sides === 'both' ? SIDES : [sides]) {
       this.wheels.push({ ...kind, position: [place.trim() || axle, side].join(' ') });
     }
+    this.typed.elements.size.value = '';
     this.app.say(t('wheels_now', { count: this.wheels.length }));
+    this.entered();
     this.show();
+    return true;
   }
 
   show() {
@@ -182,14 +231,29 @@ export class JobScreen {
     this.list.show('now', () => this.wheels.length
       ? h('ol', { class: 'wheels' }, this.wheels.map((wheel, index) => h('li', {},
         h('span', {}, [placeOf(wheel.position), wheel.wheel || wheel.size, wheel.fluid, wheel.target].filter(Boolean).join(' · ')),
-        button(t('take_off'), () => { this.wheels.splice(index, 1); this.show(); }, 'plain', { 'aria-label': t('take_off_this', { wheel: placeOf(wheel.position) }) }))))
+        button(t('take_off'), () => { this.wheels.splice(index, 1); this.entered(); this.show(); }, 'plain', { 'aria-label': t('take_off_this', { wheel: placeOf(wheel.position) }) }))))
       : h('p', {}, t('no_wheels')));
   }
 
-  async keep() {
+  // A wheel that is entered and not added yet is meant too. The first wheel is asked about at once where it is to be filled now.
+  async keep(now = false) {
+    if ((this.typed.elements.size.value.trim() || !this.wheels.length) && !this.add()) return;
+    await this.flush();
     const { job, customer, machine, site } = this.job;
     const kept = await this.app.send(post('/api/jobs', { job, customer: customer || '', machine: machine || '', site: site || '', wheels: this.wheels }));
-    if (kept) this.app.go('work');
+    if (!kept) return;
+    const next = now && kept.wheels[kept.next];
+    const form = next && !next.to && { ...next.form, support: this.app.form?.support || 'jacked' };
+    const answer = form && await this.app.send(post('/api/answer', form));
+    if (answer) {
+      this.app.ticks.clear();
+      this.app.asked = { form, answer };
+    }
+    this.app.go('work');
+  }
+
+  rail(fill) {
+    return fill || this.app.picture.busy ? null : ['keep and fill', () => button(t('keep_and_fill'), () => this.keep(true), 'do', { id: 'keep-and-fill', 'data-part': 'act' })];
   }
 
   update() {}

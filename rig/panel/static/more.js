@@ -1,13 +1,11 @@
-// What is looked up rather than done: earlier fills with their traces, the meter's health, the configuration.
+// What is looked up rather than done: earlier fills with their traces, and the meter's health.
 
 import { After } from './after.js';
 import { chart } from './chart.js';
-import { Crew } from './crew.js';
-import { Slot, button, h } from './dom.js';
+import { Slot, h } from './dom.js';
 import { Filming } from './filming.js';
 import { fleets } from './fleet.js';
-import { get, me, post } from './net.js';
-import { PriceList } from './prices.js';
+import { get, me } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
 import { Records, ofFill } from './records.js';
 import { bare, shown, unit } from './units.js';
@@ -101,34 +99,4 @@ export class MeterScreen {
     if (this.proving && !picture.proof) this.load();
     this.proving = Boolean(picture.proof);
   }
-}
-
-export class SettingsScreen {
-  constructor(app) {
-    this.app = app;
-    this.element = h('div', { class: 'columns' }, h('section', { class: 'card' }, t('loading')));
-    into(this.element, '/api/settings', (found) => [
-      h('section', { class: 'card' }, h('h2', {}, t('settings_now')), h('pre', { tabindex: 0 }, found.text)),
-      h('div', {}, new Crew(app).element, new PriceList(app).element, this.form(found))]);
-  }
-
-  form(found) {
-    this.was = found.was;
-    this.text = h('textarea', { id: 'toml', spellcheck: 'false', autocapitalize: 'off', rows: 24, 'aria-label': t('settings_file') });
-    this.text.value = found.toml;
-    this.checked = h('pre', { tabindex: 0, hidden: true, id: 'checked' });
-    return h('section', { class: 'card' }, h('h2', {}, t('settings_file')), h('p', {}, found.file), h('p', {}, t('settings_how')), this.text,
-      button(t('settings_write'), () => this.write(), 'do', { id: 'write-settings' }), this.checked);
-  }
-
-  async write() {
-    const kept = await post('/api/settings', { text: this.text.value, was: this.was }).catch((error) => ({ error }));
-    if (kept.was) this.was = kept.was;
-    this.checked.hidden = false;
-    // Every mistake stays to be read while it is mended.
-    this.checked.textContent = kept.error ? kept.error.message : `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${kept.checked}`;
-    this.checked.focus();
-  }
-
-  update() {}
 }

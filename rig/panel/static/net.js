@@ -14,10 +14,11 @@ export function newId() {
 }
 
 export class Refusal extends Error {
-  constructor(text, status, doubts = []) {
+  constructor(text, status, { doubts = [], faults = [] } = {}) {
     super(text);
     this.status = status;
     this.doubts = doubts;
+    this.faults = faults; // In single fields of a form, each with the field's name first.
   }
 }
 
@@ -79,7 +80,7 @@ async function replyTo(path, body) {
 
 async function answerOf(reply) {
   const body = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Refusal(sentence(body.told) || body.error || String(reply.status), reply.status, body.doubts);
+  if (!reply.ok) throw new Refusal(sentence(body.told) || body.error || String(reply.status), reply.status, body);
   return body;
 }
 

@@ -2,6 +2,7 @@
 
 import { button, h, say } from './dom.js';
 import * as given from './given.js';
+import { languageChoice } from './languages.js';
 import { machine } from './machine.js';
 import * as units from './units.js';
 import { clock, known, learn, sentence, t } from './words.js';
@@ -203,7 +204,8 @@ function frame() {
     units.choose(event.target.value);
     open(part);
   } }, units.names.map((name) => h('option', { value: name, selected: name === units.chosen() }, units.unitsOf(name))));
-  place('who').replaceChildren(...(me ? [h('span', {}, `${me.name}, ${t(`office.role.${me.role}`)}`), system, button(t('sign_out'), signOut)] : []));
+  const language = languageChoice({ 'aria-label': t('language') });
+  place('who').replaceChildren(...(me ? [h('span', {}, `${me.name}, ${t(`office.role.${me.role}`)}`), system, language, button(t('sign_out'), signOut)] : [language]));
   if (me) open(me.areas.includes(part) ? part : me.areas[0]);
   else place('work').replaceChildren(signForm());
 }

@@ -1,9 +1,20 @@
-// Name and PIN, by keys that a glove can hit. A PIN never leaves the field but to the controller.
+// Name and PIN, by keys that a glove can hit. A PIN never leaves the field but to the controller. The first person of a rig
+// enters themself by the code that was printed.
 
-import { firstForm } from './crew.js';
 import { button, h, numberPad, say } from './dom.js';
 import { me, post, whoAmI } from './net.js';
 import { t } from './words.js';
+
+const field = (id, label, more) => h('label', {}, t(label), h('input', { id, required: true, autocomplete: 'off', ...more }));
+const valueOf = (id) => document.getElementById(id).value;
+
+// Nobody is entered yet: code, name and PIN; whoever has them is the first supervisor.
+function firstForm(entered) {
+  return h('form', { id: 'first', onsubmit: (event) => { event.preventDefault(); entered(post('/api/first', { code: valueOf('first-code'), name: valueOf('first-name'), pin: valueOf('first-pin') })); } },
+    h('p', {}, t('first_start')),
+    field('first-code', 'first_code', { inputmode: 'numeric', maxlength: 20 }), field('first-name', 'person_name', { maxlength: 40 }),
+    field('first-pin', 'pin', { type: 'password', inputmode: 'numeric', maxlength: 12 }), h('button', { class: 'do' }, t('first_enter')));
+}
 
 export class SignScreen {
   constructor(app) {

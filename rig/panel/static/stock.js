@@ -1,4 +1,4 @@
-// The totes by the book: what is in each, of which lot, whether to order again; and what a person tells of them.
+// The totes by the book: what is in each, of which lot, whether to order again; and what a person enters of them. Loaded late.
 
 import { button, h } from './dom.js';
 import { get, me, newId, post } from './net.js';
@@ -21,7 +21,7 @@ function ofOffice(office) {
     office.others.map((other) => h('p', {}, `${other.name}: `, other.words.map((word) => t('of_office.other', { ...word, by: word.by || t('of_office.somebody') })).join('; '))));
 }
 
-export class StockScreen {
+export class Screen {
   constructor(app) {
     this.app = app;
     this.list = h('div', {}, t('loading'));
