@@ -20,6 +20,7 @@ from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 from sim.heat_table import heat_table
+from sim.look_table import WAYS, look_table
 from sim.noise_table import noise_table
 
 if TYPE_CHECKING:
@@ -43,6 +44,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     if options.command == "chart":
         chart_curve(options.books, options.seed, options.spread / 100, lambda line: print(line, flush=True))
+        return 0
+    if options.command == "look":
+        look_table(options.looks, options.seed, options.jobs, lambda line: print(line, flush=True), options.way)
         return 0
     if options.command == "campaign":
         return _campaign(given, options)
@@ -126,6 +130,15 @@ def _parser() -> argparse.ArgumentParser:
     chart.add_argument("--books", type=int, default=10, help="of 20 sizes each (default %(default)s)")
     chart.add_argument("--spread", type=_spread, default=5.0, metavar="PERCENT", help="1 s (default %(default)s)")
     chart.add_argument("--seed", type=int, default=1)
+    look = commands.add_parser(
+        "look",
+        help="what a look with air is worth",
+        description="Look into simulated wheels with air, and print what is stated against the truth.",
+    )
+    look.add_argument("--looks", type=int, default=200, help="in each of 30 cells (default %(default)s)")
+    look.add_argument("--way", default="", choices=["", *(way.name for way in WAYS)], metavar="NAME", help="only one")
+    look.add_argument("--seed", type=int, default=1)
+    look.add_argument("--jobs", type=int, default=1)
     add_campaign(commands)
     return parser
 

@@ -10,7 +10,16 @@ from rig.run.assembly import fluid_of
 from rig.run.settings import Settings
 from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.liquids import air_solubility, vapour_kpa
-from sim.plant.params import FluidParams, HeatParams, MeterParams, PipeParams, PlantParams, PumpParams, TyreParams
+from sim.plant.params import (
+    AirTankParams,
+    FluidParams,
+    HeatParams,
+    MeterParams,
+    PipeParams,
+    PlantParams,
+    PumpParams,
+    TyreParams,
+)
 from sim.table import SimTable, sim_of
 
 if TYPE_CHECKING:
@@ -69,6 +78,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,
         gauge_noise_kpa=sim.gauge_noise,
+        air_tank=_air_tank(settings, sim),
         has_fill_valve="fill_valve" in settings.points,
         fill_travel_s=settings.valves.fill_travel,
         vent_travel_s=sim.vent_travel,
@@ -123,6 +133,20 @@ def _heat(sim: SimTable, liquid_c: float) -> HeatParams | None:
         wall_c=liquid_c if sim.wall_temperature is None else sim.wall_temperature,
         vapour_s=math.inf if sim.vapour_time is None else sim.vapour_time,
         dissolves_s=math.inf if sim.dissolving_time is None else sim.dissolving_time,
+    )
+
+
+def _air_tank(settings: Settings, sim: SimTable) -> AirTankParams | None:
+    if settings.air_tank is None:
+        return None
+    volume_l = settings.air_tank.volume if sim.tank_volume is None else sim.tank_volume
+    return AirTankParams(
+        volume_l=volume_l,
+        start_kpa=sim.tank_pressure,
+        valve_bore_m=sim.air_bore,
+        heat_s=sim.tank_heat_time,
+        gauge_error_kpa=sim.gauge_error,
+        gauge_noise_kpa=sim.gauge_noise,
     )
 
 

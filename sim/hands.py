@@ -13,6 +13,9 @@ from rig.run.settings import Settings
 _MOVES: dict[tuple[str, str], dict[str, bool]] = {
     ("confirm", "valve_open"): {"hand_gun_on": True, "hand_valve_open": True},
     ("confirm", "vessel"): {"hand_in_vessel": True},
+    ("answer", "air_connect"): {"hand_gun_on": True, "hand_valve_open": True},
+    ("answer", "air_open"): {"hand_air_open": True},
+    ("answer", "air_shut"): {"hand_air_open": False},
     ("answer", "insert_back"): {"hand_valve_open": False},
     ("answer", "air_up"): {"hand_air_up": True},
     ("answer", "gun_off"): {"hand_gun_on": False, "hand_valve_open": False},

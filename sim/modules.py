@@ -12,7 +12,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN
-from rig.run.names import DIRECTED, FEEDBACK, HANDS, HEARTBEAT, OUTPUTS, SWITCHED
+from rig.run.names import AIR_VALVE, DIRECTED, FEEDBACK, HANDS, HEARTBEAT, OUTPUTS, SWITCHED
 from sim.faults import Schedule
 from sim.plant.params import Coils
 from sim.plant.sensors import Readings
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from sim.plant.whole import Plant
 
 _TIMEOUT = "output_timeout"
-_OUTPUTS = OUTPUTS | DIRECTED
+_OUTPUTS = OUTPUTS | DIRECTED | {AIR_VALVE}
 _WRITABLE = SWITCHED | {_TIMEOUT}
 _SENSED = tuple(each.name for each in fields(Readings))
 _sensed = attrgetter(*_SENSED)
@@ -219,6 +219,8 @@ class Modules:
             shown.update(zip(_SENSED, _sensed(plant.readings()), strict=True))
             shown["plant_clock"], shown["vessel_level"] = plant.time_s, plant.vessel_l
             shown[_TIMEOUT] = self._timeout_s
+            if plant.air is not None:
+                shown["tank_pressure"] = plant.air.shown_kpa()
             shown["pump_run_feedback"] = float(self._coils.pump_run or plant.upsets.pump_welded)
             shown["pump_reverse_feedback"] = float(self._coils.pump_reverse)
             shown[FEEDBACK[RUN]] = max(shown["pump_run_feedback"], shown["pump_reverse_feedback"])

@@ -23,7 +23,7 @@ COUNTERS = frozenset({"meter_count", "meter_reverse_count", "meter_total"})
 KINDS: dict[str, Kind] = {
     "meter_total": "volume", "flow_rate": "flow", "line_pressure": "pressure", "tyre_pressure": "pressure",
     "tote_level": "volume", "tote_mass": "mass", "strainer_dp": "pressure", "fluid_temp": "temperature",
-    "output_timeout": "time",
+    "output_timeout": "time", "tank_pressure": "pressure",
 }  # fmt: skip
 _LAYOUTS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
 _ENDS = 2

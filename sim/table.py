@@ -90,6 +90,14 @@ class SimTable(Strict):
     rest_slip: float = Field(default=0.0, ge=0)
     """Leak-back through the pump at rest, L/s per kPa."""
     sensor_lag: Seconds = 0.2
+    tank_pressure: Pressure = Field(default=100 * KPA_PER_PSI, ge=0)
+    """In the tank of air at the start, where one is configured."""
+    tank_volume: Volume | None = None
+    """True volume of that tank; by default as configured."""
+    tank_heat_time: Seconds = Field(default=12.0, gt=0)
+    """Time constant in which its air takes the temperature of its walls."""
+    air_bore: Length = 0.003
+    """Bore of the air valve."""
     relay_delay: Seconds = 0.05
     vent_travel: Seconds = 0.0
     seed: int = 1

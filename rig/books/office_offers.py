@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import re
 import secrets
 from pathlib import Path
@@ -28,9 +29,10 @@ if TYPE_CHECKING:
     from rig.office.offers import Offers
     from rig.office.register import Register
     from rig.record.base import Document
+    from rig.record.notes import ChartRow
 
 _FACTS = tuple(CustomerFacts.model_fields)
-_NOT_SHOWN = ("prices", "fill_id", "pin")
+_NOT_SHOWN = ("prices", "fill_id", "pin", "rows", "format", "version", "sha256")
 _SHA256 = re.compile("[0-9a-f]{64}")
 
 
@@ -63,6 +65,7 @@ def offer(options: argparse.Namespace, office: Register) -> int:
 
     kinds = {
         "prices": _prices, "customer": _customer, "site": _site, "job": _job, "person": _person, "release": _release,
+        "chart": _chart,
     }  # fmt: skip
     if options.what not in kinds:
         raise Refused(
@@ -213,6 +216,27 @@ def _release(options: argparse.Namespace, office: Register, standing: Offers) ->
         said["minimum"] = str(version_number(options.minimum)) if options.minimum else None
     _write(options, office, standing, "release", office.truck, version, said)
     return version
+
+
+def _chart(options: argparse.Namespace, office: Register, standing: Offers) -> str:
+    """Offer what all trucks measured, a file for each size; what has not changed is not written again."""
+    from rig.shop.chart import measured_rows
+    from rig.shop.chart_file import file_text
+
+    found = {(f"{size}, simulated" if fake else size): (fake, rows) for (size, fake), rows in measured_rows(office)}
+    # What a size had is withdrawn by a file without measurements.
+    gone: dict[str, tuple[bool, list[ChartRow]]] = {
+        each.name: (bool(each.said["simulated"]), []) for _, each in standing.each("chart")
+    }
+    changed = 0
+    for name, (simulated, rows) in (gone | found).items():
+        shop = f"office {name.partition(',')[0].replace('/', '-')}"
+        said: Document = json.loads(file_text(shop, rows, simulated=simulated))
+        record = standing.one("chart", name).get(office.truck)
+        if record is None or Shared.of(record).said != said:
+            _write(options, office, standing, "chart", office.truck, name, said)
+            changed += 1
+    return f"({changed} of {len(found)} sizes are new or changed)"
 
 
 def _job(options: argparse.Namespace, office: Register, standing: Offers) -> str:

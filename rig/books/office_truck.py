@@ -117,7 +117,7 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     with records_of(carrier.folder):
         at = utc_now()
         if moved.came:
-            new = _entered(carrier.folder)
+            new = _entered(carrier.folder, None if settings is None else settings.rig.simulated)
         if settings is not None:
             new += _named(carrier.folder, settings.rig.name)
     if new:
@@ -127,13 +127,13 @@ def _exchanged(options: argparse.Namespace, carrier: Carrier) -> Moved:
     return moved
 
 
-def _entered(folder: Path) -> int:
+def _entered(folder: Path, simulated: bool | None) -> int:
     """Enter what the office offers; the records of a job's work follow the job."""
     from rig.books.undo import tell_work
     from rig.ledger.keeping import book_of
     from rig.office.entering import entered_from_office, jobs_in
 
-    new = entered_from_office(folder, utc_now())
+    new = entered_from_office(folder, utc_now(), simulated=simulated)
     with book_of(folder) as book:
         for job in jobs_in(new):
             tell_work(book, job)
@@ -197,12 +197,12 @@ def fetch(options: argparse.Namespace) -> int:
         moved = _once(options)
         print_answer(options, {"fetched": moved.came, "sent": moved.sent}, _said(moved))
         return OK
-    link, folder = _link(options), folder_of(options)
+    link, folder, settings = _link(options), folder_of(options), settings_of(options)
     answer = opened(Envelope.read(read_text(options.file)), link.office, SIGNED_ANSWER, Answer)
     with book_of(folder) as book, copy_of_office(folder) as copy:
         came = accept(book, copy, link, answer)
     with records_of(folder):
-        _entered(folder)
+        _entered(folder, None if settings is None else settings.rig.simulated)
         waiting = follow_and_keep(folder, str(utc_now()), Moved(0, came))
     text = f"{came} records came from the office, which has {answer.serial} of this truck"
     print_answer(options, {"fetched": came, "waiting": list(waiting)}, "\n".join([text, *waiting]))

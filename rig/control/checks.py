@@ -81,6 +81,24 @@ _LIKE_AIR = Wording(
 )
 
 
+_LESS_ROOM = Wording(
+    "check.look_less",
+    "The look with air found {litres:volume} less room than a {size} has: liquid inside already, or another size. "
+    "Fill it all the same?",
+)
+_MORE_ROOM = Wording(
+    "check.look_more",
+    "The look with air found {litres:volume} more room than a {size} has: another size, or less inside than said. "
+    "Fill it all the same?",
+)
+
+
+def look_doubts(size: str, missing_l: float) -> Check:
+    """The question before a fill of a wheel whose room a look has contradicted: by so many litres less, or more."""
+    words = _LESS_ROOM if missing_l > 0 else _MORE_ROOM
+    return _check("look_doubts", "wheel", words, litres=abs(missing_l), size=size)
+
+
 def like_air(line_kpa: float) -> Check:
     """The question before a fill whose gauge reads what an absolute gauge reads in open air."""
     return _check("like_air", "wheel", _LIKE_AIR, line=line_kpa)

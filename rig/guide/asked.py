@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from rig.control.checks import LEVER, checks_for, checks_for_emptying, checks_for_vessel, like_air
+from rig.control.checks import LEVER, checks_for, checks_for_emptying, checks_for_vessel, like_air, look_doubts
 from rig.control.permissives import PERMISSIVES
 from rig.control.prompts import PROMPTS
 from rig.control.values import Check, Scope
@@ -14,7 +14,7 @@ from rig.units import KPA_PER_PSI
 _SCOPES: dict[Scope, str] = {
     "shift": "once a shift", "machine": "once for each machine", "wheel": "for every wheel",
 }  # fmt: skip
-_TOP, _LIMIT_KPA, _AIR_KPA = 12.0, 20 * KPA_PER_PSI, 101.0
+_TOP, _LIMIT_KPA, _AIR_KPA, _LESS_L = 12.0, 20 * KPA_PER_PSI, 101.0, 70.0
 """Examples for the figures that a question names."""
 
 
@@ -33,7 +33,7 @@ def _asked_anywhere() -> Iterable[Check]:
     yield from checks_for(_TOP, _LIMIT_KPA, "ground", "gun off, then core back", proven=True, flammable=False)
     yield from checks_for_emptying(_TOP / 2, "ground", flammable=True)
     yield from checks_for_vessel(flammable=True)
-    yield from (LEVER, like_air(_AIR_KPA))
+    yield from (LEVER, like_air(_AIR_KPA), *(look_doubts("16.9-28", each) for each in (_LESS_L, -_LESS_L)))
 
 
 def with_prompts(text: str) -> str:

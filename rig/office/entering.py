@@ -1,4 +1,4 @@
-"""Entering into a truck's own book what its office offers: customers, sites, jobs, price lists.
+"""Entering into a truck's own book what its office offers: customers, sites, jobs, price lists, the trucks' chart.
 
 Each becomes a record of the truck's own, as if a person had entered it, which states the office's record that it is
 from. A record that a person of this truck has changed since is left as it is until the office has heard of that.
@@ -7,10 +7,11 @@ from. A record that a person of this truck has changed since is left as it is un
 from __future__ import annotations
 
 import contextlib
+import json
 from pathlib import Path
 
 from rig.ledger.book import Book, CorrectedError, Entry
-from rig.ledger.chain import Record
+from rig.ledger.chain import VOID, Record
 from rig.ledger.keeping import book_of
 from rig.ledger.moment import local_day
 from rig.ledger.writing import WritableBook
@@ -19,7 +20,10 @@ from rig.office.link import copy_of_office
 from rig.office.offers import NUMBERED, Offers, number_at, said_in
 from rig.record.base import Document, RecordError
 from rig.record.kinds import KINDS
-from rig.record.notes import Offered, Prices, Shared
+from rig.record.notes import Chart, Offered, Prices, Shared
+from rig.run.refused import Refused
+from rig.shop.chart import CHART, entries, rows_for_others
+from rig.shop.chart_file import chart_of, read_file
 
 _OFFICE = "office"
 _NAMED_BY: dict[Offered, str] = {
@@ -31,14 +35,18 @@ _NAMED_BY: dict[Offered, str] = {
 """The field of a record that has its name."""
 
 
-def entered_from_office(folder: Path, at: str) -> list[Record]:
-    """Enter what the office offers and the truck's book has not; returns the new records. BookError."""
+def entered_from_office(folder: Path, at: str, *, simulated: bool | None = None) -> list[Record]:
+    """Enter what the office offers and the truck's book has not; returns the new records. BookError.
+
+    Without knowing whether the rig is simulated no chart is entered.
+    """
     with book_of(folder) as book, copy_of_office(folder) as copy:
         chains = (OFFICE, for_truck(book.truck))
         if not copy.heads().keys() & set(chains):
             return []
         entering = _Entering(book, Offers.of(copy, chains), at)
-        return [record for what in _NAMED_BY for record in entering.all_of(what)] + entering.prices()
+        made = [record for what in _NAMED_BY for record in entering.all_of(what)] + entering.prices()
+        return made if simulated is None else made + entering.charts(simulated=simulated)
 
 
 class _Entering:
@@ -86,6 +94,26 @@ class _Entering:
                 said = {**offer.said, "from_office": record.serial, "first_day": offer.name}
                 new.append(("prices", _price_key(record), self._at, Prices.from_document(said).sealed()))
         return self._book.append_all(new) if new else []
+
+    def charts(self, *, simulated: bool) -> list[Record]:
+        """Enter what other trucks measured of each size, without this truck's own."""
+        offers = [each.said for _, each in self._offers.each("chart") if each.said.get("simulated") == simulated]
+        new = [said for said in offers if self._is_new(said)]
+        own = frozenset(row.id for row in rows_for_others(entries(self._book))) if new else frozenset()
+        made: list[Record] = []
+        for offer in new:
+            # A newer version may offer what this one cannot read; or somebody was quicker: the next time.
+            with contextlib.suppress(CorrectedError, RecordError, Refused):
+                said = chart_of(read_file(json.dumps(offer).encode()), own)
+                standing = self._book.one(CHART, said.shop)
+                if said.rows or standing is not None:
+                    made.append(self._book.put(CHART, said.shop, self._at, said, standing))
+        return made
+
+    def _is_new(self, said: Document) -> bool:
+        """Whether a chart was never entered, or is another one; what a person of this truck left out stays out."""
+        standing = self._book.last(CHART, str(said["shop"]))
+        return standing is None or (standing.kind != VOID and Chart.of(standing).sha256 != said["sha256"])
 
 
 def _price_key(record: Record) -> str:

@@ -25,6 +25,7 @@ FIELDS: dict[Offered, tuple[str, ...]] = {
     "job": ("customer", "customer_number", "address", "site", "site_number", "day", "machine", "tax_exempt"),
     "wheels of a job": ("wheels", "put_away"),
     "wheel": ("size", "took_l", "valve_at", "fill_id"),
+    "chart": ("format", "version", "shop", "simulated", "rows", "sha256"),
     "prices": ("prices",),
     "person": ("role", "pin", "removed"),
     "release": ("sha256", "day", "words", "minimum"),

@@ -13,8 +13,10 @@ from pydantic import Field
 
 from rig.control.checks import Support
 from rig.field.points import Strict
+from rig.panel.looking import room_view, with_look
 from rig.panel.view import checks_view, wheel_view
 from rig.plan.target import Target
+from rig.run.air_look import AirWanted, tank_of
 from rig.run.assembly import Memory, Question, cavity_asked, setup_of, wheel_question
 from rig.run.messages import Controller
 from rig.run.removal import Removal, Rinse
@@ -119,7 +121,8 @@ def answered(rig: Controller, question: Question, job: str = "", position: str =
 def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
     """The answer with its picture and the checks before a start; raises the errors of ``answer``."""
     settings = rig.settings
-    known = answered(rig, asked(settings, form), form.job.strip(), form.position.strip())
+    job, position = form.job.strip(), form.position.strip()
+    known = answered(rig, with_look(rig, asked(settings, form), position, job), job, position)
     question, target = known.question, known.target
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings(), journal.events()))
@@ -134,6 +137,7 @@ def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
         "measured": known.measured,
         "wheel": wheel_view(target.cavity, target.valve_at),
         "against": [{"text": each.text, "source": each.source} for each in target.against],
+        **({} if settings.air_tank is None else {"look": room_view(question.room, target.cavity, target.existing_l)}),
         "checks": [{**each, "given": each["name"] in given} for each in shown],
     }
 
@@ -146,10 +150,19 @@ def _level(target: Target) -> str:
     return "below_valve" if share < 0 else "above_valve"
 
 
-def errand_of(settings: Settings, form: WheelForm, by: str, config: str) -> Errand:
+def errand_of(rig: Controller, form: WheelForm, by: str, config: str) -> Errand:
     """The order with its person, for the record."""
-    question, job, position = asked(settings, form), form.job.strip(), form.position.strip()
+    job, position = form.job.strip(), form.position.strip()
+    question = with_look(rig, asked(rig.settings, form), position, job)
     return Errand(question, by, job, position, config, other_fluid=form.other_fluid)
+
+
+def look_asked(settings: Settings, form: WheelForm, by: str) -> AirWanted:
+    """The order to look at a wheel with air; Refused without a tank, SizeError for a wheel that is none."""
+    tank_of(settings)
+    wheel = asked(settings, form)
+    cavity_asked(wheel)
+    return AirWanted(wheel, form.position.strip(), form.job.strip(), by)
 
 
 # --- out of a wheel, and rinsing ---------------------------------------------------------------------------------

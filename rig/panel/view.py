@@ -17,6 +17,7 @@ from rig.control.state import FillState, in_tyre_l
 from rig.control.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
+from rig.panel.looking import look_view
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
 from rig.run.bench import Proof
@@ -80,6 +81,7 @@ def picture(rig: Controller, now_s: float, driver: Session | None, asking: Sessi
         "record": None if seen.ended is None else seen.ended.document(),
         "notice": seen.notice,
         "proof": _proof(seen.proof),
+        "look": look_view(seen.live.looked),
         "interrupted": [
             {
                 "fill_id": each.fill_id,

@@ -36,6 +36,7 @@ from rig.panel.asking import (
     answer_view,
     answered,
     errand_of,
+    look_asked,
     removal_of,
     rinse_of,
 )
@@ -203,7 +204,7 @@ class Page:
         return WordedResponse(await run_in_threadpool(answer_view, self._rig, form, session.name))
 
     async def order(self, request: Request) -> Response:
-        """Order a fill, a removal, a rinse or a proving; resume or close an interrupted fill."""
+        """Order a fill, a removal, a rinse, a proving or a look; resume or close an interrupted fill."""
         session = self.door.driver(request)
         form = OrderForm.model_validate_json(await request.body())
         if form.kind == "prove":
@@ -219,13 +220,15 @@ class Page:
         settings = self._rig.settings
         match form.kind:
             case "fill":
-                errand = errand_of(settings, form.wheel, by, self._config)
+                errand = errand_of(self._rig, form.wheel, by, self._config)
                 answered(self._rig, errand.question, errand.job, errand.position)
                 return errand
             case "empty":
                 return removal_of(settings, form.empty, by, self._config)
             case "rinse":
                 return rinse_of(form.rinse, by, self._config)
+            case "look":
+                return look_asked(settings, form.wheel, by)
             case "prove":
                 return proving_asked(settings, form.prove, by, self._config)
             case _:

@@ -13,7 +13,8 @@ from rig.record.work import Basis
 
 Leak = Literal["none", "core", "bead", "stem"]
 FigureBasis = Literal["scale", "level", "chart"]
-Offered = Literal["customer", "site", "job", "wheels of a job", "wheel", "cavity", "prices", "person", "release"]
+Offered = Literal["customer", "site", "job", "wheels of a job", "wheel", "cavity", "chart", "prices", "person",
+                  "release"]  # fmt: skip
 SHARED = "shared "
 """Before the kind of what is offered, in the kind of the office's record of it."""
 HandStep = Literal["take the old out", "rinse", "inspect rim", "new valve", "new wheel", "valve kept"]

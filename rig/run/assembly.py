@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel
-from rig.control.values import CavityFacts, GaugeFacts, Setup
+from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel, look_doubts
+from rig.control.values import CavityFacts, Check, GaugeFacts, Setup
 from rig.fluid import Fluid, Part, read_content, read_fluid, vapour_kpa
 from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window
@@ -16,6 +16,7 @@ from rig.run.readings import conversions
 from rig.run.settings import Settings
 from rig.sentence import Wording
 from rig.wheel import Cavity, Learned, Measured, SizeError, cavity_of, read_size, valve_named
+from rig.wheel.room import Room, missing_l
 
 _LEVEL_STEPS = 40
 _BOUND = 1.5
@@ -52,6 +53,8 @@ class Question:
     holds_fluid: str | None = None
     """What the tyre already holds: a fluid, or several with their volumes (``20 gal water + 180 L cacl2:20%``)."""
     support: Support = "jacked"
+    room: Room | None = None
+    """The room for air, where a look before the first drop has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,15 +215,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         heel_l=settings.tote.heel,
         tote_l=settings.tote.content if memory.tote_l is None else memory.tote_l,
         tote_by_book=memory.tote_l is not None,
-        checks=((LEVER,) if settings.rig.by_hand else ())
-        + checks_for(
-            target.valve_at,
-            target.window.ceiling_kpa,
-            question.support,
-            target.valve.stop_order,
-            proven=straight.proven,
-            flammable=target.fluid.flammable,
-        ),
+        checks=_checks(settings, question, target, proven=straight.proven),
         plan_reaches=target.foreseen.reaches_target,
         expected_s=target.foreseen.seconds,
         stroke_s=_longest_move_s(target),
@@ -242,6 +237,21 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         fill_travel_s=settings.valves.fill_travel,
         cuts_gauge_off=cuts_gauge_off(settings),
     )
+
+
+def _checks(settings: Settings, question: Question, target: Target, *, proven: bool) -> tuple[Check, ...]:
+    """The ready check of a fill; what a look with air contradicts is asked first."""
+    less_l = None if question.room is None else missing_l(question.room, target.cavity, target.existing_l)
+    doubts = () if less_l is None else (look_doubts(target.cavity.designation.shown, less_l),)
+    asked = checks_for(
+        target.valve_at,
+        target.window.ceiling_kpa,
+        question.support,
+        target.valve.stop_order,
+        proven=proven,
+        flammable=target.fluid.flammable,
+    )
+    return (*((LEVER,) if settings.rig.by_hand else ()), *doubts, *asked)
 
 
 def cuts_gauge_off(settings: Settings) -> bool:

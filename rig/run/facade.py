@@ -25,6 +25,7 @@ from rig.control.permissives import Missing, open_checks
 from rig.control.procedure import State
 from rig.control.values import Check, Reading, Request, Scope, Setup
 from rig.record.work import Ended, MeterKind
+from rig.run.air_look import AirWanted, Looked
 from rig.run.assembly import Question
 from rig.run.bench import Bench, Proof
 from rig.run.interrupted import Interrupted
@@ -37,8 +38,8 @@ from rig.sentence import Sentence
 from rig.shop.before import wiring_cautions
 from rig.shop.trials import TrialText
 
-OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove"]
-Work = Errand | Removal | Rinse | TrialText
+OrderKind = Literal["fill", "go on", "close", "empty", "rinse", "prove", "look"]
+Work = Errand | Removal | Rinse | TrialText | AirWanted
 GuardByName = Annotated[Guard, BeforeValidator(lambda name: GUARD_NAMED[name]), PlainSerializer(lambda row: row.name)]
 """A row of the guards' table, carried by its name."""
 _REMEMBERED = 512
@@ -56,7 +57,7 @@ class Order:
     kind: OrderKind
     by: str
     work: Work | None = None
-    """What to fill, empty, rinse or prove; None for an interrupted fill."""
+    """What to fill, empty, rinse, prove or look at; None for an interrupted fill."""
     fill_id: str = ""
     confirmed: tuple[str, ...] = ()
     """Checks that were shown and confirmed before the order was given."""
@@ -71,6 +72,8 @@ class Live:
     error: str = ""
     unasked: GuardByName | None = None
     """A guard that has detected flow or movement since the last fill ended, with nothing commanded."""
+    looked: Looked | None = None
+    """The look with air under way, or the last one until other work was done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +147,7 @@ class Facade:
         self._started: _Start | None = None
         self._missing: tuple[Missing, ...] = ()
         self._now: tuple[Setup, Decision] | None = None
-        self._seen_s = time.monotonic()
-        self._gap_s = 0.0
-        self._pressed = True
+        self._seen_s, self._gap_s, self._pressed = time.monotonic(), 0.0, True
         self._about = Shown()
         self._question: Question | None = None
         self._live = Live(None)
@@ -159,7 +160,7 @@ class Facade:
     def order(self, order: Order) -> bool:
         """Place an order; false if the rig is busy with another, true also for a repeat of the same."""
         with self._lock:
-            if self._repeated(order.id):
+            if order.id in self._handled:
                 return True
             if self._order is not None or self._orders:
                 return False
@@ -217,7 +218,7 @@ class Facade:
 
     def _once(self, request_id: str, act: Callable[[], bool]) -> bool:
         with self._lock:
-            if self._repeated(request_id):
+            if request_id in self._handled:
                 return True
             self._handled.append(request_id)
         return act()
@@ -232,13 +233,10 @@ class Facade:
         with self._lock:
             stops = sum(each.kind == "stop" for each in self._inbox)
             # A repeated stop is harmless and may be the only request that gets through.
-            if stops >= _MOST_STOPS if request.kind == "stop" else self._repeated(request.id):
+            if stops >= _MOST_STOPS if request.kind == "stop" else request.id in self._handled:
                 return
             self._handled.append(request.id)
             self._inbox.append(request)
-
-    def _repeated(self, request_id: str) -> bool:
-        return request_id in self._handled
 
     # --- state for a front end ----------------------------------------------------------------------------------
 
@@ -314,10 +312,14 @@ class Facade:
 
     def take_stop(self) -> bool:
         """Whether a stop was requested between two runs; other requests made there are discarded."""
+        return any(request.kind == "stop" for request in self.take_asked())
+
+    def take_asked(self) -> list[Request]:
+        """Take the requests since the last scan."""
         with self._lock:
-            stopped = any(request.kind == "stop" for request in self._inbox)
+            asked = list(self._inbox)
             self._inbox.clear()
-        return stopped
+        return asked
 
     def waiting(self, interrupted: Sequence[Interrupted]) -> None:
         """Set the interrupted fills that are to be resumed or closed."""
@@ -333,9 +335,7 @@ class Facade:
     def requests(self, setup: Setup, decision: Decision) -> Sequence[Request]:
         """Requests since the last scan, including a start that waits for the first reading at rest."""
         idle = decision.state.state is State.IDLE
-        with self._lock:
-            asked = list(self._inbox)
-            self._inbox.clear()
+        asked = self.take_asked()
         if idle and any(request.kind == "stop" for request in asked):
             self.gave_up, self._started = True, None
             return []

@@ -25,7 +25,8 @@ from rig.ledger.lock import LockedError, RigLock, serial_ends, tcp_ends
 from rig.ledger.readonly import open_read_only
 
 _DATA = Path("rig-data")
-_OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "beacon", "heartbeat")
+_OUTPUTS = ("pump_run", "pump_reverse", "motor_run", "vent_valve", "fill_valve", "flush_valve", "air_valve", "beacon",
+            "heartbeat")  # fmt: skip
 """A direction output is not included: the pump may still turn."""
 _OF_A_FILL = frozenset({"resume", "close"})
 """Commands that name a fill and use the configuration it was started with."""

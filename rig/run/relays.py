@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.run.loop import Unreachable
-from rig.run.names import DIRECTED, OUTPUTS
+from rig.run.names import AIR_VALVE, DIRECTED, OUTPUTS
 from rig.run.outputs import field_of
 from rig.run.settings import Settings
 
@@ -30,6 +30,7 @@ _ORDER = (
     "vent_valve",
     "fill_valve",
     "flush_valve",
+    "air_valve",
     "beacon",
 )
 
@@ -64,7 +65,7 @@ async def click_relays(settings: Settings, ask: Ask, click_s: float = CLICK_S) -
     output is off afterwards.
     """
     assert click_s <= LONGEST_S
-    assert set(_ORDER) == OUTPUTS | DIRECTED
+    assert set(_ORDER) == OUTPUTS | DIRECTED | {AIR_VALVE}
     word = await ask(
         "Isolate the pump (plug pulled or breaker locked), valves shut, nobody at the gun. Each relay will click for "
         f"{click_s:g} s.\nType {_WORD!r} when the pump cannot run:"

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from rig.control.air_look import AirLook, AirSetup
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import StoredFill
@@ -23,6 +24,7 @@ from rig.plan.target import TargetError, Wanted
 from rig.record.base import RecordError
 from rig.record.work import About, Ended
 from rig.run.afterwards import Afterwards, afterwards_of, look
+from rig.run.air_look import AirWanted, Heard, Looked, air_setup, look_with_air, room_by
 from rig.run.alone import controlling
 from rig.run.assembly import Question
 from rig.run.clock_memory import utc_now
@@ -70,6 +72,7 @@ class Service:
         self._off = False
         self._ready = False
         self._after: Afterwards | None = None
+        self._looked: Looked | None = None
         self._field = field_of(settings)
         self._ring = IdleRing(Path(settings.rig.data))
 
@@ -156,6 +159,8 @@ class Service:
         else:
             seen = self._facade.snapshot()
             self._after = afterwards_of(self._settings, seen.setup, seen.decision)
+            # What a look has found is of the wheel as it was.
+            self._looked = None if ended else self._looked
             self._facade.ends(ended, ended.second_copy_fault if ended else "")
 
     async def _do(self, order: Order) -> Ended | None:
@@ -172,6 +177,9 @@ class Service:
                 return await rinse(settings, wanted, facade, facade, self._stoppable)
             case TrialText() as typed:
                 await self._prove(typed)
+                return None
+            case AirWanted() as looks:
+                await self._look_with_air(looks)
                 return None
             case None:
                 return await self._take_up(order)
@@ -215,6 +223,22 @@ class Service:
         finally:
             bench.ends()
 
+    async def _look_with_air(self, wanted: AirWanted) -> None:
+        """Look at a wheel with air, the person answering its prompts; the result is kept until other work is done."""
+        settings, facade = self._settings, self._facade
+
+        def front(setup: AirSetup, look: AirLook) -> Heard:
+            self._looked = Looked(wanted, setup, look)
+            facade.beat(Live(None, looked=self._looked))
+            asked = facade.take_asked()
+            answered = [request.name for request in asked if request.kind == "answer"]
+            stopped = self._ended or any(request.kind == "stop" for request in asked)
+            return Heard(stopped, answered[-1] if answered else "")
+
+        setup = air_setup(settings)
+        look = await look_with_air(settings, front)
+        self._looked = Looked(wanted, setup, look, room_by(settings, setup, look))
+
     async def _answered(self, answer: Callable[[], Answer | None]) -> Answer:
         """Wait for a person's answer between two runs, scanning the field meanwhile. Refused on a stop."""
         self._field = field_of(self._settings)
@@ -242,7 +266,7 @@ class Service:
         reading = await look(self._settings, self._field, self._after)
         errors = "; ".join(self._field.errors.values())
         self._ring.sees(reading, errors, utc_now(), asyncio.get_running_loop().time())
-        return Live(reading, errors, None if self._after is None else self._after.detected)
+        return Live(reading, errors, None if self._after is None else self._after.detected, self._looked)
 
 
 def _about(work: Errand | Removal, fluid: str) -> Shown:

@@ -18,6 +18,7 @@ from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from rig.field.links import BusLink, LineField, LineLink, Link
 from rig.field.points import Point, Seconds, Strict
 from rig.field.turning import FORWARD, REVERSE, RUN
+from rig.run.air_tank_table import ONLY_LOOKS, AirTankTable, air_tank_faults
 from rig.run.box_table import BlackBoxTable
 from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
@@ -135,6 +136,7 @@ class Settings(Strict):
     panel: PanelTable = PanelTable()
     black_box: BlackBoxTable = BlackBoxTable()
     office: OfficeTable = OfficeTable()
+    air_tank: AirTankTable | None = None
     sim: object = Field(default_factory=dict)
     """True values of a simulated rig: passed over unread, the simulator's alone."""
     _origin: str = PrivateAttr(default="")
@@ -146,6 +148,7 @@ class Settings(Strict):
             *wiring_faults(self.points, self.links), *whole_faults(self),
             *pump_faults(self.points, by_hand=self.rig.by_hand, settle_s=self.pump.direction_settle),
             *meter_faults(self.meter, self.air_out.method, by_hand=self.rig.by_hand),
+            *air_tank_faults(self.air_tank, {**self.points, **self.line_points}, self.limits.arrival),
         ]  # fmt: skip
         if faults:
             raise Faults(faults)
@@ -209,12 +212,14 @@ class Settings(Strict):
     def unhurried(self) -> frozenset[str]:
         """Points read less often than every scan: in lines of text, or over a link with its own scan interval."""
         paced = {name for name, link in self.buses.items() if link.scan is not None}
-        return frozenset(self.line_points) | {name for name, point in self.points.items() if point.link in paced}
+        paced_points = {name for name, point in self.points.items() if point.link in paced}
+        return frozenset(self.line_points) - ONLY_LOOKS | paced_points
 
     @property
     def brought(self) -> frozenset[str]:
-        """Names that every scan updates: the other points, and forward and reverse derived from run and direction."""
-        read = frozenset(self.read) - self.unhurried
+        """Names that every scan of a fill updates: the other points, and forward and reverse derived from run and
+        direction."""
+        read = frozenset(self.read) - self.unhurried - ONLY_LOOKS
         return read | {FORWARD, REVERSE} if read >= DIRECTED else read
 
     @property

@@ -264,7 +264,7 @@ async def run_briefly(
     assert run_s <= LONGEST_S
     opened = {"fill_valve": True} if "fill_valve" in names else {}
     beats = {HEARTBEAT: False} if HEARTBEAT in settings.points else {}
-    await _arm(settings, field)
+    await arm(settings, field)
     loop, on_s = asyncio.get_running_loop(), math.inf
     try:
         # A pump that first changes its direction starts later and runs for as long.
@@ -284,7 +284,7 @@ async def run_briefly(
     return on_s, off_s
 
 
-async def _arm(settings: Settings, field: Field) -> None:
+async def arm(settings: Settings, field: Field) -> None:
     """Write the output module's own time-out, if any: the pump is live, and this computer may hang."""
     if "output_timeout" in settings.points:
         unit = conversions(settings.quantities)["output_timeout"]

@@ -44,6 +44,8 @@ _CREDIBLE = (0.5, 2.0)
 """A measured cavity as a multiple of the size's, outside of which it is another tyre's. As for a taught wheel."""
 
 
+_MOST_OF_A_SIZE = 200
+"""Measurements of a size that are given to other trucks: more of them add little to what a size is. No source."""
 _RECENT = 200
 """Fills by which the spreads are known: reading more takes longer than it adds. Assumed, no source."""
 
@@ -236,6 +238,19 @@ def rows_for_others(found: list[Entry]) -> list[ChartRow]:
         for each in found
         if each.left_out is None and each.how != "another shop"
     ]
+
+
+def measured_rows(book: Book) -> Iterator[tuple[tuple[str, bool], list[ChartRow]]]:
+    """The measurements of each size by all chains of a book, real and simulated apart; the latest of many."""
+    found = [each for each in entries(book) if each.truck]
+    pretended = {
+        each.truck for each in book.valid(FILL, truck={each.truck for each in found}) if PumpWork.of(each).simulated
+    }
+    by_size = defaultdict[tuple[str, bool], list[Entry]](list)
+    for each in sorted(found, key=lambda each: each.at):
+        by_size[each.size, each.truck in pretended].append(each)
+    for key, own in by_size.items():
+        yield key, rows_for_others(own)[-_MOST_OF_A_SIZE:]
 
 
 def _nameless(*parts: str) -> str:

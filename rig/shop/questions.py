@@ -144,17 +144,28 @@ def tank_air_of(air: str | None, tank: str | None, gauge: str) -> TankAir | None
     volume, colon, pressures = tank.partition(":")
     if not colon:
         raise QuantityError(f'--tank {tank!r}: write volume and pressures, as "11 gal: 100 psi -> 62 psi"')
-    tyre_kpa, tank_kpa = _from_to(air), _from_to(pressures)
+    tyre_kpa, tank_kpa = _from_to(air, "pressure"), _from_to(pressures, "pressure")
     if tyre_kpa[1] <= tyre_kpa[0] or tank_kpa[1] >= tank_kpa[0]:
         raise QuantityError("the tyre's pressure must rise and the tank's fall")
     return TankAir(tyre_kpa, parse(volume, "volume"), tank_kpa, parse(gauge, "pressure"))
 
 
-def _from_to(text: str) -> tuple[float, float]:
+def widths_of(text: str) -> tuple[float, float]:
+    """A section width before and after, metres; QuantityError for text that is none, or a tyre that shrank."""
+    before, after = _from_to(text, "length")
+    if not 0 < before <= after < 1.2 * before:
+        raise QuantityError(f'{text!r}: a tyre grows by a few per cent at most; write "430 mm -> 434 mm"')
+    return before, after
+
+
+_FROM_TO = {"pressure": "10 psi -> 18 psi", "length": "430 mm -> 434 mm"}
+
+
+def _from_to(text: str, kind: Literal["pressure", "length"]) -> tuple[float, float]:
     before, arrow, after = text.replace("→", "->").partition("->")
     if not arrow:
-        raise QuantityError(f'{text!r}: write the pressure before and after, as "10 psi -> 18 psi"')
-    return parse(before, "pressure"), parse(after, "pressure")
+        raise QuantityError(f'{text!r}: write the {kind} before and after, as "{_FROM_TO[kind]}"')
+    return parse(before, kind), parse(after, kind)
 
 
 def _clock(text: str) -> float:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from sim.plant.params import FluidParams, HeatParams, TyreParams
     from sim.plant.tyre import Tyre
 
-_DENSE_KPA, _APART_K = 135.0, 15.0
+DENSE_KPA, APART_K = 135.0, 15.0
 """Absolute pressure of the gas and its difference of temperature at which the time constant holds."""
 _WALL_M2 = 8.3
 """Inner surface of tyre and rim for a cavity of 1 m³; it goes with the volume to the power 2/3. By a few sizes."""
@@ -49,6 +49,7 @@ class Heat:
         "_wall_m2",
         "_watts",
         "drawn",
+        "drawn_at",
     )
 
     def __init__(self, tyre: Tyre, params: TyreParams, heat: HeatParams, fluid: FluidParams) -> None:
@@ -56,11 +57,13 @@ class Heat:
         self._kelvin = fluid.temperature_c + 273.15
         self._wall = (heat.wall_c + 273.15) / self._kelvin
         self._wall_m2 = float(_WALL_M2 * (1e-3 * params.cavity_l) ** (2.0 / 3.0))
-        whole = _DENSE_KPA * params.cavity_l / (GAMMA - 1.0)
+        whole = DENSE_KPA * params.cavity_l / (GAMMA - 1.0)
         self._watts = whole / max(heat.time_s, 1e-9)
         """Flow of heat from all walls for a difference of one in θ."""
         self.drawn = 0.0
-        """Outside air that came in during this step, kPa·L."""
+        """Air that came in during this step from outside or from a tank, kPa·L."""
+        self.drawn_at = self._wall
+        """Its temperature relative to the liquid's."""
         self._liquid = self._wall
         self._dissolved = self._vapour = self._liquid_l = self._n = self._volume_l = 0.0
         tyre.warmth = self._wall
@@ -98,13 +101,14 @@ class Heat:
     def _moved(self, n: float, volume_l: float) -> float:
         """Temperature of the gas after it left, came in or was compressed."""
         warmth, came = self._tyre.warmth, n - self._n
-        drawn, self.drawn = self.drawn, 0.0
+        drawn, at = self.drawn, self.drawn_at
+        self.drawn, self.drawn_at = 0.0, self._wall
         if came <= 0.0:
             self._vapour *= n / self._n
             return float(warmth * (n * self._volume_l / (self._n * volume_l)) ** (GAMMA - 1.0))
         warmth *= (self._volume_l / volume_l) ** (GAMMA - 1.0)
         outside = min(drawn, came)
-        return float((self._n * warmth + GAMMA * (outside * self._wall + came - outside)) / n)
+        return float((self._n * warmth + GAMMA * (outside * at + came - outside)) / n)
 
     def _mix(self) -> None:
         """Mix the liquid that came in into the content."""
@@ -116,8 +120,8 @@ class Heat:
 
     def _conductances(self, n: float, volume_l: float, warmth: float) -> tuple[float, float]:
         """Conductance of the walls above the liquid, and of its surface."""
-        dense = n / (volume_l * _DENSE_KPA)
-        thick = self._watts * _cube_root(dense * dense * self._kelvin / _APART_K)
+        dense = n / (volume_l * DENSE_KPA)
+        thick = self._watts * _cube_root(dense * dense * self._kelvin / APART_K)
         wall = max(0.0, 1.0 - self._tyre.fraction()) * thick * _cube_root(abs(self._wall - warmth))
         if self._liquid_l <= 0.0:
             return wall, 0.0

@@ -138,6 +138,22 @@ class MeterParams:
 
 
 @dataclass(frozen=True, slots=True)
+class AirTankParams:
+    """A tank of air at the gun, and the valve between."""
+
+    volume_l: float
+    start_kpa: float = 120.0 * KPA_PER_PSI
+    valve_bore_m: float = 0.003
+    discharge: float = 0.8
+    heat_s: float = 12.0
+    """Time constant of its air, at the density and difference for which the tyre's holds."""
+    wall_c: float | None = None
+    """Temperature of its walls, and of the air in it at the start; None: the liquid's."""
+    gauge_error_kpa: float = 0.0
+    gauge_noise_kpa: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class PlantParams:
     """A whole rig."""
 
@@ -170,6 +186,7 @@ class PlantParams:
     """One standard deviation of the line gauge's error, drawn by seed at support points over its range."""
     gauge_noise_kpa: float = 0.0
     """One standard deviation of the noise of a single gauge reading."""
+    air_tank: AirTankParams | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +199,7 @@ class Coils:
     fill_valve: bool = False
     flush_valve: bool = False
     beacon: bool = False
+    air_valve: bool = False
     hand_gun_on: bool = False
     hand_valve_open: bool = False
     hand_in_vessel: bool = False
@@ -189,3 +207,4 @@ class Coils:
     hand_lever_forward: bool = False
     hand_lever_back: bool = False
     hand_vent_open: bool = False
+    hand_air_open: bool = False

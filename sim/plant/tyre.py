@@ -222,6 +222,13 @@ class Tyre:
         if self._heat is not None:
             self._heat.drawn += drawn
 
+    def take_air(self, gas: float, warmth: float) -> None:
+        """Take an amount of air in from a tank at its temperature, or give it there (negative)."""
+        self.gas += gas
+        if self._heat is not None and gas > 0.0:
+            self._heat.drawn += gas
+            self._heat.drawn_at = warmth
+
     def _at_ambient(self) -> float:
         """Amount of gas in the tyre at ambient pressure."""
         room = self._params.cavity_l + self._crept_l - self.liquid_l + self.pocket_l * self.warmth

@@ -10,6 +10,7 @@ import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sim.plant.air_tank import AirTank
 from sim.plant.laws import area_m2, series
 from sim.plant.line import OPEN, End, Line
 from sim.plant.meter import Meter
@@ -30,6 +31,8 @@ REST_STEP_S = 0.25
 EDGE_STEP_S = 0.01
 _STILL_LPS = 1e-5
 _AIRED_UP_KPA = 100.0
+_JOINED = (End.TYRE, End.TYRE_AND_VENT)
+"""Ends of the hose at which the gun, and the tank's hose there, is open to the tyre."""
 _EDGE_S = 0.3
 """Time after a change for which the short step is kept."""
 _FILM_L = 0.02
@@ -61,11 +64,18 @@ class Plant:
         rng = random.Random(params.seed)  # a simulation, not a secret
         self.meter = Meter(params.meter, params.pump.flow_lps, rng, params.fluid.viscosity_mpas)
         self.sensors = Sensors(params)
+        tank = params.air_tank
+        self.air = (
+            None if tank is None else AirTank(tank, params.fluid.temperature_c, params.atmosphere_kpa_abs, params.seed)
+        )
         self.extremes = Extremes()
         delay = params.pump.relay_delay_s
         self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay + params.vent_travel_s)
         self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
-        self._relays = (self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay)
+        self._air_relay = Relay(delay)
+        self._relays = (
+            self._run, self._reverse, self._vent_relay, self._fill_relay, self._flush_relay, self._air_relay,
+        )  # fmt: skip
         self._relay_due_s = math.inf
         """Time at which the next relay will move."""
         self._bore_m2, self._vent_m2 = area_m2(params.tyre.bore_m), area_m2(params.vent_bore_m)
@@ -94,6 +104,8 @@ class Plant:
             self._substep(self._step_length(end - self.time_s))
         self.time_s = end
         self.sensors.shake(end - began_s)
+        if self.air is not None:
+            self.air.shake(end - began_s)
 
     def readings(self) -> Readings:
         """The sensors' present readings."""
@@ -123,7 +135,8 @@ class Plant:
         if coils is self._coils or coils == self._coils:
             return
         vent = coils.vent_valve or coils.hand_vent_open
-        wanted = (*self._pump_wanted(coils), vent, coils.fill_valve, coils.flush_valve)
+        air = coils.air_valve or coils.hand_air_open
+        wanted = (*self._pump_wanted(coils), vent, coils.fill_valve, coils.flush_valve, air)
         for relay, on in zip(self._relays, wanted, strict=True):
             relay.command(self.time_s, on)
         self._note_relays()
@@ -158,7 +171,8 @@ class Plant:
         """Whether only the sensors change, which follow a step of any length exactly."""
         line = self.line
         still = self.pump.speed == 0.0 and abs(line.flow_lps) < _STILL_LPS and abs(line.end_flow_lps) < _STILL_LPS
-        return still and self._end is not End.TYRE_AND_VENT and not self.upsets.leak_bore_m
+        moves = self._end is End.TYRE_AND_VENT or self._air_relay.closed
+        return still and not moves and not self.upsets.leak_bore_m
 
     def upset(self, upsets: Upsets) -> None:
         """Set the active upsets."""
@@ -188,6 +202,8 @@ class Plant:
         speed = self.pump.turn(dt, self._wanted_speed(dt))
         passed = self.line.step(dt, speed, end, upsets)
         self._breathe(dt, end)
+        if self.air is not None:
+            self.air.step(dt, self.tyre if self._air_relay.closed and end in _JOINED else None)
         if self.tyre.settles:
             self.tyre.settle(dt)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:

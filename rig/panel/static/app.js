@@ -193,6 +193,7 @@ function screenFor(picture) {
   if (app.tab === 'settings') return ['settings', () => new LateScreen('settings', app)];
   if (!picture) return ['none', () => ({ element: h('p', {}, t('connecting')), update() {} })];
   if (picture.fill) return [`fill ${picture.fill.id}`, () => new FillScreen(app)];
+  if (picture.look || app.looked) return ['look', () => new LateScreen('look', app)];
   if (picture.proof?.asks) return ['proof', () => new ProofScreen(app)];
   if (picture.busy) return ['busy', () => ({ element: h('p', { class: 'huge' }, t('getting_ready')), update() {} })];
   const record = picture.record;

@@ -39,6 +39,7 @@ function stateOf(app) {
   if (app.stale || !picture) return ['lost', 'lost'];
   if (picture.fill) return ofFill(picture.fill);
   if (picture.live.unasked) return ['stopped', 'unasked'];
+  if (picture.look) return picture.look.prompt ? ['yours', 'hands'] : picture.look.valve ? ['pump', 'look'] : ['rest', 'rest'];
   if (picture.proof?.asks) return ['yours', 'hands'];
   if (picture.busy) return ['rest', 'rest'];
   const { record } = picture;

@@ -84,7 +84,7 @@ export class Ready {
   }
 
   update() {
-    this.groups.take('', this.answer.checks.filter((each) => !each.given));
+    this.groups.take('', this.answer.checks.filter((each) => !each.given && each.name !== 'look_doubts'));
     this.slot.show(this.key(), () => this.parts());
   }
 
@@ -113,10 +113,10 @@ export class Ready {
     this.lookedUp();
     return [
       h('section', { class: 'big' }, litres.element, h('p', { class: 'of', id: 'sentence' }, this.sentence())),
-      h('section', { class: 'press' }, h('div', { class: 'small' }, pressure.element)),
+      h('section', { class: 'press' }, h('div', { class: 'small' }, pressure.element, a.look ? h('p', { class: 'of', id: 'look-says' }, sentence(a.look.says)) : null)),
       h('section', { class: 'picture' }, h('h2', {}, [this.form.wheel, a.size, known(`position.${this.form.position}`, this.form.position), this.form.job].filter(Boolean).join(', ')), wheel.element),
       h('section', { class: 'tell' }, this.asked()),
-      h('div', { class: 'second' }, button(t('another_wheel'), this.again, 'plain', { id: 'another' }), this.groups.back(), this.atTheGun(), this.sheet.opener),
+      h('div', { class: 'second' }, button(t('another_wheel'), this.again, 'plain', { id: 'another' }), this.groups.back(), this.atTheGun(), this.lookFirst(), this.sheet.opener),
       this.sheet.element,
     ];
   }
@@ -126,6 +126,7 @@ export class Ready {
     const a = this.answer;
     return [
       a.refusal ? h('p', { class: 'against' }, h('strong', {}, t('other_liquid')), ` ${sentence(a.refusal)}`) : null,
+      ...a.checks.filter((each) => each.name === 'look_doubts').map((each) => h('p', { class: 'against' }, sentence(each.text))),
       ...a.against.map((each) => h('p', { class: 'against' }, h('strong', {}, t('no_liquid')), ` ${sentence(each.text)} [${sentence(each.source)}]`)),
       ...a.cautions.filter((each) => each.severity === 'danger').map(caution),
     ].filter(Boolean);
@@ -144,6 +145,7 @@ export class Ready {
     }));
     const given = ['shift', 'machine'].filter((scope) => a.checks.some((each) => each.scope === scope && each.given));
     this.sheet.element.replaceChildren(...[
+      a.look ? h('ul', { id: 'looked' }, a.look.found.map((each) => h('li', {}, sentence(each)))) : null,
       fluid, h('p', { id: 'mix' }, this.mix()), this.choices(), ...given.map((scope) => this.remembered(scope)),
       a.cautions.length ? h('div', { class: 'cautions' }, h('h3', {}, t('cautions', { count: a.cautions.length })), h('ul', {}, a.cautions.map(caution))) : null,
     ].filter(Boolean));
@@ -176,6 +178,11 @@ export class Ready {
   atTheGun() {
     if (!this.app.rig.start_button || !this.app.drives || !this.groups.last) return null;
     return button(t('start_at_gun'), () => this.start(false), 'plain', { id: 'start-at-gun' });
+  }
+
+  // On a rig with a tank of air: offered, never demanded.
+  lookFirst() {
+    return 'look' in this.answer && this.app.drives && button(t('look_first'), () => this.app.order('look', { wheel: this.form, start: false }), 'plain', { id: 'look' });
   }
 
   // The book says that another liquid stands in the tote: whoever goes on says so, and the record too.

@@ -1,0 +1,58 @@
+"""A pressure that comes to rest: means of three equal times, and what is still to come.
+
+Of an exponential the differences of successive means are a geometric series, whose rest is known (Aitken's
+delta-squared process). Natural convection is slower than an exponential towards its end and has up to twice as much to
+come: half as much again is added, and the whole rest is taken as uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+_WINDOW_S = 10.0
+_SLOWEST_S = 60.0
+"""Longest time constant that is allowed for: three times that of natural convection at 15 K. No source."""
+_MOST = _SLOWEST_S / _WINDOW_S
+_CONVECTION = 1.5
+_THREE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A pressure at rest, and its uncertainty at 95 % by what had still to come."""
+
+    kpa: float
+    u_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Creep:
+    """One gauge since something moved."""
+
+    means: tuple[float, ...] = ()
+    """Of the last three windows."""
+    began_s: float | None = None
+    total: float = 0.0
+    count: int = 0
+
+    def take(self, now_s: float, kpa: float) -> Creep:
+        """Take in a reading."""
+        if self.began_s is None:
+            return replace(self, began_s=now_s, total=kpa, count=1)
+        if now_s - self.began_s < _WINDOW_S:
+            return replace(self, total=self.total + kpa, count=self.count + 1)
+        return Creep((*self.means, self.total / self.count)[-_THREE:], now_s, kpa, 1)
+
+    @property
+    def rest(self) -> Rest | None:
+        """What it comes to; None before three windows."""
+        if len(self.means) < _THREE:
+            return None
+        first, second, last = self.means
+        before, now = second - first, last - second
+        ratio = now / before if before else 0.0
+        if not 0 < ratio < 1:
+            # No creep that can be distinguished from noise.
+            return Rest(last, _MOST * abs(now))
+        left = min(ratio / (1 - ratio), _MOST) * now
+        return Rest(last + _CONVECTION * left, abs(left))
