@@ -11,9 +11,15 @@ from pathlib import Path
 import pytest
 from hypothesis import Phase, settings
 
+from sim.compiled import is_compiled, restore_field_types
+
 # Hundreds of processes of the program are started: where the environment forbids bytecode, each would compile anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+if is_compiled():
+    # Before any reader is made from the types of fields.
+    restore_field_types()
 
 # Helpers beside the tests (virtual_fills and others) are imported by name.
 sys.path[:0] = [str(Path(__file__).parent / name) for name in ("", "wire", "run", "panel", "field", "commission")]
