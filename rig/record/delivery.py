@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from rig.record.work import Counted, Delivery, Work, delivery_of
 from rig.units import show_pressure, show_volume
 
+_SETTLES_KPA = 5.0
+"""Bounds farther from the reading are stated beside it: more than the accuracy of a usual gauge, 0.7 psi."""
+
 
 @dataclass(frozen=True, slots=True)
 class Statement:
@@ -50,9 +53,9 @@ def moved_words(work: Work, show: Callable[[float], str] = show_volume) -> str:
 
 def pressure_left_words(work: Counted, show: Callable[[float], str] = show_pressure) -> str:
     """What the tyre holds at the end as a person reads it: a rest after the last movement, else that none was read."""
-    if work.final_static_kpa is not None and work.pressure_is_a_rest:
-        return f"{show(work.final_static_kpa)} at rest"
-    if work.final_low_kpa is not None and work.final_high_kpa is not None:
-        between = f"between {show(work.final_low_kpa)} and {show(work.final_high_kpa)}"
-        return f"not read at rest; {between} by the air space"
-    return "not read at rest"
+    left, low, high = work.final_static_kpa, work.final_low_kpa, work.final_high_kpa
+    between = "" if low is None or high is None else f"; between {show(low)} and {show(high)}"
+    if left is None or not work.pressure_is_a_rest:
+        return f"not read at rest{between} by the air space" if between else "not read at rest"
+    settles = low is not None and high is not None and max(left - low, high - left) > _SETTLES_KPA
+    return f"{show(left)} at rest{between} once it has settled" if settles else f"{show(left)} at rest"

@@ -280,6 +280,9 @@ def test_an_old_record_of_a_stopped_fill_does_not_print_its_last_rest() -> None:
 
     assert words(final_static_kpa=35.2, outcome="stopped") == "not read at rest"
     assert words(final_static_kpa=82.7, outcome="complete") == "12.0 psi (83 kPa) at rest"
+    assert words(final_static_kpa=82.7, final_low_kpa=81.6, final_high_kpa=83.8) == "12.0 psi (83 kPa) at rest"
+    warm = words(final_static_kpa=136.6, final_low_kpa=121.7, final_high_kpa=142.4)
+    assert warm == "19.8 psi (137 kPa) at rest; between 17.7 psi (122 kPa) and 20.7 psi (142 kPa) once it has settled"
     told = words(final_static_kpa=None, final_low_kpa=60.0, final_high_kpa=90.0)
     assert told == "not read at rest; between 8.7 psi (60 kPa) and 13.1 psi (90 kPa) by the air space"
 
