@@ -218,7 +218,7 @@ class Judge:
     def _pressure_left(self, record: Counted) -> Iterator[tuple[str, str]]:
         """The final pressure in the record is true or absent; a fill with a faulty gauge is excused.
 
-        Where the record states bounds, it may be off by 1.5 times those, as litres may.
+        Where the reading lies within stated bounds, it may be off by 1.5 times those, as litres may.
         """
         plant, faults = self._rig.plant, self.limits.faults
         gauge_kpa = max(_GAUGE_KPA, 3.0 * plant.params.gauge_error_kpa)
@@ -237,7 +237,7 @@ class Judge:
         above_kpa = gauge_kpa + (self.limits.rise_kpa if "air_in_line" in faults else 0.0)
         if read is not None:
             off_kpa = read - kpa
-            if low is not None and high is not None:
+            if low is not None and high is not None and low <= read <= high:
                 below_kpa, above_kpa = max(below_kpa, 1.5 * (read - low)), max(above_kpa, 1.5 * (high - read))
             self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / above_kpa, 0.0))
             if not -above_kpa <= off_kpa <= below_kpa:

@@ -342,7 +342,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the meter factor upside down", _factor_upside_down, 10, "I4 record true"),
     Defect("what moved unattended is merged", unattended_merged, 45, "I9 totals as journalled", ("crash",)),
     Defect("what moved unattended is not in the net", net(attended), 45, "I9 totals as journalled", ("crash",)),
-    Defect("the pressure left is the last rest's", _last_rest_left, 8, "pressure left", ("stop",)),
+    Defect("the pressure left is the last rest's", _last_rest_left, 3, "pressure left", ("stop",)),
     Defect("runs on after a crash", runs_on_after_a_crash, 2, "state table", ("crash",)),
     Defect("draws far below the floor", _draws_too_deep, 1, "I5 floor"),
     Defect("vents three times too long", _vents_too_long, 10, "I5 floor"),
