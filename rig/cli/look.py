@@ -9,6 +9,7 @@ from pathlib import Path
 from rig.cli.options import add_tank_options
 from rig.cli.table import OK, Add
 from rig.cli.target import settings_or_common
+from rig.run.air_tank_table import PLATE_SHARE
 from rig.run.refused import Refused
 from rig.shop.questions import tank_air_of, widths_of
 from rig.units import parse, show_pressure, show_volume
@@ -19,8 +20,6 @@ from rig.wheel.room import Fit, Growth, Room, TwoVessels, fits, growth_by_width,
 _SHOWN = 6
 _LEAST = 0.005
 """Probability from which a fit is shown."""
-_TANK_SHARE = 0.01
-"""Uncertainty of the tank's volume by its plate: an assumption, no source."""
 CAUTIONS = (
     "Tank, hose and gun rated for the pressure, with a relief valve; the regulator below the tyre's rating.",
     "Stand aside of the tyre. At rest before each reading: air that has just moved is warm or cold.",
@@ -69,7 +68,7 @@ def _typed(options: argparse.Namespace) -> Room:
     before, after = air.tyre_kpa
     growth = growth_by_width(*widths_of(options.width), after - before) if options.width else Growth()
     read = TwoVessels(
-        air.tank_l, air.tank_kpa, air.tyre_kpa, atmosphere, _TANK_SHARE * air.tank_l, (tank_u_kpa, tank_u_kpa),
+        air.tank_l, air.tank_kpa, air.tyre_kpa, atmosphere, PLATE_SHARE * air.tank_l, (tank_u_kpa, tank_u_kpa),
         (air.gauge_u_kpa, air.gauge_u_kpa), growth=growth,
     )  # fmt: skip
     try:

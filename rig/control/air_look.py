@@ -17,17 +17,21 @@ from rig.sentence import Sentence, Wording
 Phase = Literal["connect", "settle", "open", "equalise", "shut", "creep", "read", "ended"]
 _OVER = frozenset({"read", "ended"})
 _STEADY = 0.25
-"""A pressure is at rest when what is to come is at most this share of a reading's uncertainty."""
+"""A pressure is at rest when what is to come is at most this share of a reading's uncertainty, which it then widens by
+3 %: sqrt(1 + 1/16)."""
 _LONG_S, _LONGEST_CREEP_S = 180.0, 300.0
-"""Waits for it, and then for as much as a reading's uncertainty."""
+"""Waits for it, and then for as much as a reading's uncertainty: three and five times the slowest creep that
+`rig.control.creep` allows for."""
 _OBEYS_S = 2.0
+"""A module may show an earlier state for a second (`rig.field.kept`); the rest is the valve's travel, an assumption."""
 _FLOWS_S = 10.0
+"""Time in which an open valve moves a gauge by twice its uncertainty, through any bore: an assumption, no source."""
 _HAND_S = 120.0
-"""Longest time until a person has opened the ball valve."""
+"""Longest time until a person has opened the ball valve: an assumption, no source."""
 _AHEAD_S, _AHEAD_BY_HAND_S = 0.6, 5.0
 """Time from the decision to shut until the valve is shut: gauge, scan, relay and valve; or a person. No source."""
 _RISE = 4.0
-"""Least difference of the two pressures before, in uncertainties of both."""
+"""Least difference of the two pressures before, in uncertainties of both: as `rig.wheel.room` demands of the rise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +86,6 @@ class AirLook:
     """Time, tank and tyre of the last scan."""
     rate_kpa_s: float = 0.0
     """Rise of the tyre between the last two scans."""
-    started_kpa: tuple[float, float] = (0.0, 0.0)
-    """Tank and tyre as the valve was opened."""
     before: Pair | None = None
     after: Pair | None = None
     why: Sentence | None = None
@@ -174,16 +176,15 @@ def _settle(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
         return _ended(look, reading.now_s, _TYRE_FULL(tyre=tyre, limit=setup.tyre_limit_kpa))
     if tank - tyre < _RISE * (setup.tank_u_kpa + setup.tyre_u_kpa):
         return _ended(look, reading.now_s, _TANK_LOW(tank=tank))
-    look = replace(look, before=pair, started_kpa=(tank, tyre))
-    return _turn(look, reading.now_s, "open", valve=not setup.by_hand)
+    return _turn(replace(look, before=pair), reading.now_s, "open", valve=not setup.by_hand)
 
 
 def _open(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
     """Wait until air flows: the tank's pressure falls, or the tyre's rises."""
     assert look.last is not None
+    assert look.before is not None
     _, tank, tyre = look.last
-    (tank_before, tyre_before) = look.started_kpa
-    if tank_before - tank > 2 * setup.tank_u_kpa or tyre - tyre_before > 2 * setup.tyre_u_kpa:
+    if look.before.tank.kpa - tank > 2 * setup.tank_u_kpa or tyre - look.before.tyre.kpa > 2 * setup.tyre_u_kpa:
         return _equalise(setup, _turn(look, reading.now_s, "equalise", valve=look.valve), reading)
     if reading.now_s - look.since_s > (_HAND_S if setup.by_hand else _FLOWS_S):
         return _ended(look, reading.now_s, _NO_FLOW())

@@ -129,9 +129,8 @@ def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now
         return Shown(restless=moves)
     sure_kpa_s = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s
     kpa_abs = max(longest.kpa, 0.0) + setup.line.atmosphere_kpa_abs
-    fell = longest.slope_kpa_s > 0
-    against = state.fell if fell else state.rose
-    creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + creep_kpa_s(kpa_abs, against, now_s, fell=fell)
+    up_kpa_s, down_kpa_s = _creeps_kpa_s(state, kpa_abs, now_s)
+    creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + (up_kpa_s if longest.slope_kpa_s > 0 else down_kpa_s)
     if not creeps and (waited_s < _LONGEST_WAIT_S or sure_kpa_s > rest.TYRE.creep_kpa_s):
         # Gas that takes its walls' temperature creeps for so long.
         return Shown(restless=moves)
@@ -161,11 +160,8 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     slowest_kpa_s = max(PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps) * kpa_abs / air_l, _LEAST_KPA_S)
 
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
-        began_s = now_s - ago_s
-        return (
-            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.fell, began_s, fell=True)),
-            max(slowest_kpa_s, creep_kpa_s(kpa_abs, state.rose, began_s, fell=False)),
-        )
+        up_kpa_s, down_kpa_s = _creeps_kpa_s(state, kpa_abs, now_s - ago_s)
+        return max(slowest_kpa_s, up_kpa_s), max(slowest_kpa_s, down_kpa_s)
 
     return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
 
@@ -192,13 +188,14 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
     kpa_abs, now_s = max(kpa, 0.0) + setup.line.atmosphere_kpa_abs, state.line.at_s
 
     def most_kpa(ago_s: float) -> float:
-        began_s = now_s - ago_s
-        creeps_kpa_s = max(
-            creep_kpa_s(kpa_abs, state.rose, began_s, fell=False), creep_kpa_s(kpa_abs, state.fell, began_s, fell=True)
-        )
-        return HANDS_KPA + creeps_kpa_s * ago_s
+        return HANDS_KPA + max(_creeps_kpa_s(state, kpa_abs, now_s - ago_s)) * ago_s
 
     return min(rest.stepped(state.line, most_kpa), 0.0)
+
+
+def _creeps_kpa_s(state: FillState, kpa_abs: float, at_s: float) -> tuple[float, float]:
+    """The fastest creep at ``at_s``: up after the last fall, and down after the last rise."""
+    return creep_kpa_s(kpa_abs, state.fell, at_s, fell=True), creep_kpa_s(kpa_abs, state.rose, at_s, fell=False)
 
 
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float, *, fell: bool) -> float:

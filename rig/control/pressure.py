@@ -82,6 +82,12 @@ class Remains:
     settles_kpa: float | None = None
     """What it becomes once the gas has its surroundings' temperature; ``None``: the same."""
 
+    @property
+    def span_kpa(self) -> tuple[float, float]:
+        """The reading and where it settles, the lower one first."""
+        ends_kpa = self.kpa if self.settles_kpa is None else self.settles_kpa
+        return min(self.kpa, ends_kpa), max(self.kpa, ends_kpa)
+
 
 @dataclass(frozen=True, slots=True)
 class Band:

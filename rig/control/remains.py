@@ -96,8 +96,7 @@ def _only_creeps(setup: Setup, state: FillState, facts: Facts) -> bool:
     shown_kpa = rest_kpa(setup, facts.reading, state.tally.hose_l, facts.covered_m)
     if shown_kpa is None:
         return False
-    ends_kpa = remains.kpa if remains.settles_kpa is None else remains.settles_kpa
-    low_kpa, high_kpa = min(remains.kpa, ends_kpa), max(remains.kpa, ends_kpa)
+    low_kpa, high_kpa = remains.span_kpa
     return low_kpa - facts.wavers_kpa <= shown_kpa <= high_kpa + facts.wavers_kpa
 
 
@@ -118,8 +117,8 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     if (read_kpa := final_static_kpa(state)) is not None:
         assert state.remains is not None
         u_kpa = math.hypot(setup.rest_gauge.u_kpa, state.remains.u_kpa)
-        ends_kpa = read_kpa if state.remains.settles_kpa is None else state.remains.settles_kpa
-        return Band(min(read_kpa, ends_kpa) - u_kpa, read_kpa, max(read_kpa, ends_kpa) + u_kpa)
+        low_kpa, high_kpa = state.remains.span_kpa
+        return Band(low_kpa - u_kpa, read_kpa, high_kpa + u_kpa)
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)

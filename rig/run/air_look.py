@@ -8,13 +8,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from rig.control.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
 from rig.control.values import USUAL_U_KPA, Prompt
 from rig.field.field import Field
 from rig.field.modbus import FieldError
+from rig.field.values import Value
 from rig.run.air_tank_table import AirTankTable
 from rig.run.assembly import Question, gauge_facts
 from rig.run.clock import Clock
@@ -141,13 +142,18 @@ async def _off(settings: Settings, field: Field) -> None:
 
 
 async def _scans(settings: Settings, setup: AirSetup, field: Field, front: Front) -> AirLook:
-    units = conversions(settings.quantities, settings.rig.atmosphere)
+    units, limits_s = conversions(settings.quantities, settings.rig.atmosphere), settings.own_stale_s
     look, clock, heard, stand_in = AirLook(), Clock(settings.clock.scale), Heard(), stand_in_of(settings)
     now = asyncio.get_running_loop().time
     while True:
         began_s = now()
         await field.scan()
-        reading = _reading(settings, field, units, clock.tick(plant_s(field.values, units, began_s)), now(), heard)
+        now_s, wall_s = clock.tick(plant_s(field.values, units, began_s)), now()
+        fresh = {
+            name: value for name, value in field.values.items()
+            if not value.fault and wall_s - value.at_s <= limits_s.get(name, settings.stale_s)
+        }  # fmt: skip
+        reading = _reading(_tyre_gauge(settings), fresh, units, now_s, heard)
         look = advance(setup, look, reading)
         hands = {} if stand_in is None else dict(stand_in.moves("answer", heard.answered))
         # A field that takes no write shows in the next scan.
@@ -161,22 +167,16 @@ async def _scans(settings: Settings, setup: AirSetup, field: Field, front: Front
 
 
 def _reading(
-    settings: Settings, field: Field, units: dict[str, Conversion], now_s: float, wall_s: float, heard: Heard
+    tyre_gauge: str, fresh: Mapping[str, Value], units: Mapping[str, Conversion], now_s: float, heard: Heard
 ) -> AirReading:
-    limits_s = settings.own_stale_s
-
-    def fresh(name: str) -> bool:
-        value = field.values.get(name)
-        return value is not None and not value.fault and wall_s - value.at_s <= limits_s.get(name, settings.stale_s)
-
     def kpa(name: str) -> float | None:
-        return field.values[name].scaled * units[name].factor + units[name].offset if fresh(name) else None
+        return units[name].of(fresh[name].scaled) if name in fresh else None
 
     def switched(name: str) -> bool | None:
-        return bool(field.values[name].raw) if fresh(name) else None
+        return bool(fresh[name].raw) if name in fresh else None
 
     return AirReading(
-        now_s, kpa(TANK_PRESSURE), kpa(_tyre_gauge(settings)), switched("estop_ok"), switched(AIR_VALVE),
+        now_s, kpa(TANK_PRESSURE), kpa(tyre_gauge), switched("estop_ok"), switched(AIR_VALVE),
         heard.stopped, heard.answered,
     )  # fmt: skip
 

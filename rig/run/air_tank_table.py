@@ -12,6 +12,8 @@ from rig.run.quantities import Pressure, Volume
 from rig.sentence import Sentence, Wording
 from rig.units import KPA_PER_PSI
 
+PLATE_SHARE = 0.01
+"""Uncertainty of a tank's volume by its plate at 95 %, as a share: an assumption, no source."""
 ONLY_LOOKS = frozenset({TANK_PRESSURE})
 """Points that no fill needs: one that is not read holds nothing up."""
 
@@ -31,7 +33,7 @@ class AirTankTable(Strict):
     @property
     def u_l(self) -> float:
         """Uncertainty of the volume at 95 %, litres."""
-        return 0.01 * self.volume if self.volume_u is None else self.volume_u
+        return PLATE_SHARE * self.volume if self.volume_u is None else self.volume_u
 
 
 _NO_TABLE = Wording(

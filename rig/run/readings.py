@@ -41,6 +41,10 @@ class Conversion:
     factor: float
     offset: float
 
+    def of(self, scaled: float) -> float:
+        """A value in the program's unit."""
+        return scaled * self.factor + self.offset
+
 
 def conversions(quantities: Mapping[str, str], atmosphere_kpa: float = 0.0) -> dict[str, Conversion]:
     """Conversions of all points that have a unit, by name; absolute pressures become gauge pressures."""
@@ -152,6 +156,5 @@ def _known(fresh: Mapping[str, Value], units: Mapping[str, Conversion]) -> dict[
             found[attribute] = bool(fresh[name].raw)
     for name, attribute in _NUMBERS.items():
         if name in fresh:
-            unit = units[name]
-            found[attribute] = fresh[name].scaled * unit.factor + unit.offset
+            found[attribute] = units[name].of(fresh[name].scaled)
     return found

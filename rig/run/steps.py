@@ -77,7 +77,7 @@ class Courses:
             if value.fault:
                 continue
             unit = self._units.get(name)
-            now = value.raw if unit is None else value.scaled * unit.factor + unit.offset
+            now = value.raw if unit is None else unit.of(value.scaled)
             course = self.of.get(name)
             if course is None:
                 self.of[name] = Course(now, now, now, now)

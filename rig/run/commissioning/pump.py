@@ -69,7 +69,7 @@ class _Film:
         if gauge is None or gauge.fault:
             return None
         unit = conversions(self.settings.quantities, self.settings.rig.atmosphere)["line_pressure"]
-        return gauge.scaled * unit.factor + unit.offset
+        return unit.of(gauge.scaled)
 
     def _passed(self, values: Mapping[str, Value]) -> float:
         """Litres since the last scan, those of a second channel taken off."""
