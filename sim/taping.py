@@ -1,7 +1,4 @@
-"""Virtual fills recorded by the recorder that works beside the loop, and replayed.
-
-On compiled code this must be imported before ``rig.run.recorder``, whose readers are made from the types of fields.
-"""
+"""Virtual fills recorded by the recorder that works beside the loop, and replayed."""
 
 from __future__ import annotations
 

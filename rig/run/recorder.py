@@ -14,19 +14,15 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 from pydantic_core import to_json
 
 from rig.control.state import FillState
 from rig.control.values import Entry, Setup
 from rig.ledger.journal import Journal, StoredFill
-from rig.record.base import Document, RecordError
+from rig.record.base import Document, RecordError, adapter
 from rig.record.work import About, Work
 from rig.run.clock_memory import utc_now
-
-SETUP: TypeAdapter[Setup] = TypeAdapter(Setup)
-STATE: TypeAdapter[FillState] = TypeAdapter(FillState)
-
 
 STATE_VERSION = 2
 """Of setup and state in the journal; raised when the meaning of a field changes. 1: texts that do not state it.
@@ -43,6 +39,18 @@ def frozen(value: Setup | FillState) -> str:
     return f'{{"version":{STATE_VERSION},{text[1:]}'
 
 
+def setup_from(text: str) -> Setup:
+    """The setup that :func:`frozen` wrote; pydantic's ValidationError if this version cannot read it."""
+    setup: Setup = adapter(Setup).validate_json(text)
+    return setup
+
+
+def state_from(text: str) -> FillState:
+    """The state that :func:`frozen` wrote; pydantic's ValidationError if this version cannot read it."""
+    state: FillState = adapter(FillState).validate_json(text)
+    return state
+
+
 def restored(stored: StoredFill) -> tuple[Setup, FillState]:
     """Setup and latest state of a fill in the journal; RecordError, with what to do, if another version wrote them."""
     written = [json.loads(text).get("version", 1) for text in (stored.setup, stored.state)]
@@ -52,7 +60,7 @@ def restored(stored: StoredFill) -> tuple[Setup, FillState]:
             f"{STATE_VERSION}): update this one, then `rig resume` or `rig close` it; till then keep its supply cut"
         )
     try:
-        return SETUP.validate_json(stored.setup), STATE.validate_json(stored.state)
+        return setup_from(stored.setup), state_from(stored.state)
     except ValidationError as error:
         at = ".".join(str(part) for part in error.errors()[0]["loc"])
         raise RecordError(

@@ -24,7 +24,7 @@ from rig.ledger.black_box import BoxError, lines_of
 from rig.record.base import Document
 from rig.record.work import Software
 from rig.run.black_box import FORMAT, TakenUp, digest
-from rig.run.recorder import SETUP, STATE
+from rig.run.recorder import setup_from, state_from
 from rig.run.scans import Check, Closed, Scan, decided_of, entries_of, read_scans
 
 Seen = Callable[[Setup, Scan, Decision], None]
@@ -132,7 +132,7 @@ def _head(text: str, path: Path) -> Head:
             raise BoxError(f"{path}: a newer version of this program recorded this: update this one")
         return Head(
             head["fill_id"], head["at"], Software(**head["software"]), head["config_hash"], float(head["scale"]),
-            SETUP.validate_json(json.dumps(head["setup"])), STATE.validate_json(json.dumps(head["state"])),
+            setup_from(json.dumps(head["setup"])), state_from(json.dumps(head["state"])),
             _taken_up(head["taken_up"]),
         )  # fmt: skip
     except ValidationError as error:
@@ -150,7 +150,7 @@ def _taken_up(document: Document | None) -> TakenUp | None:
         return None
     (scan,) = read_scans(iter([json.dumps(document["reading"])]), 1.0)
     assert isinstance(scan, Scan)
-    return TakenUp(STATE.validate_json(json.dumps(document["state"])), scan.reading, float(str(document["ran_s"])))
+    return TakenUp(state_from(json.dumps(document["state"])), scan.reading, float(str(document["ran_s"])))
 
 
 class _Part:

@@ -22,7 +22,7 @@ from rig.control.recover import recovered
 from rig.control.values import Outputs, Reading, Setup
 from rig.ledger.journal import Journal, JournalError
 from rig.run.assembly import Question
-from rig.run.recorder import SETUP, STATE, frozen
+from rig.run.recorder import frozen, setup_from, state_from
 
 
 class Gone(RuntimeError):
@@ -141,7 +141,7 @@ def _check(script: Script, path: Path, done: int, begun: int, closed: bool) -> N
 
 
 def _taken_up(script: Script, setup_text: str, state_text: str) -> None:
-    setup, before = SETUP.validate_json(setup_text), STATE.validate_json(state_text)
+    setup, before = setup_from(setup_text), state_from(state_text)
     assert setup == script.setup
     after = recovered(setup, before, script.reading)
     assert after.outputs == Outputs()

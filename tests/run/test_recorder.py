@@ -22,7 +22,7 @@ from rig.ledger.journal import Journal, JournalError
 from rig.record.work import About, Work
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.clock_memory import utc_now
-from rig.run.recorder import SETUP, STATE, Recorder, frozen
+from rig.run.recorder import Recorder, frozen, setup_from, state_from
 
 ABOUT = About(size="16.9-28", fluid="beet", temp_c=15.0, density_kg_m3=1282.0, ctl=1.0)
 WORK = Work.from_document(sealed_fill("fill-1"))
@@ -85,8 +85,8 @@ async def test_the_opening_is_on_the_disk_before_append_returns(
         assert records.opened
         stored = office.fill("fill-1")
         assert (stored.task, stored.record) == (ABOUT, None)
-        assert SETUP.validate_json(stored.setup) == made
-        assert STATE.validate_json(stored.state) == state
+        assert setup_from(stored.setup) == made
+        assert state_from(stored.state) == state
 
 
 async def test_an_awaited_entry_is_on_the_disk(journal: Journal, fixed: tuple[Setup, FillState]) -> None:
@@ -96,7 +96,7 @@ async def test_an_awaited_entry_is_on_the_disk(journal: Journal, fixed: tuple[Se
         await records.append(made, state, [Entry("start", {})], wait=True)
         await records.append(made, later, [Entry("a", {"n": 1}), Entry("b", {"n": 2})], wait=True)
         assert [(e.kind, e.data) for e in office.entries("fill-1")] == [("start", {}), ("a", {"n": 1}), ("b", {"n": 2})]
-        assert STATE.validate_json(office.fill("fill-1").state) == later
+        assert state_from(office.fill("fill-1").state) == later
         assert records.lag_s == 0.0
 
 
@@ -191,8 +191,8 @@ async def test_a_resumed_fill_is_not_opened_twice(journal: Journal, fixed: tuple
 @pytest.mark.parametrize("endless", [math.inf, -math.inf])
 def test_endless_times_come_back_from_the_journal(endless: float, fixed: tuple[Setup, FillState]) -> None:
     made, state = replace(fixed[0], expected_s=endless), replace(fixed[1], now_s=endless)
-    assert SETUP.validate_json(frozen(made)) == made
-    assert STATE.validate_json(frozen(state)) == state
+    assert setup_from(frozen(made)) == made
+    assert state_from(frozen(state)) == state
 
 
 def test_the_time_of_a_record_has_its_zone() -> None:
@@ -208,7 +208,7 @@ async def test_progress_alone_is_a_row_every_five_seconds_and_the_state_every_ti
         for second in range(1, 12):
             later = replace(state, now_s=state.now_s + second)
             await records.append(made, later, [Entry("progress", {"n": second})], wait=True)
-            assert STATE.validate_json(journal.fill("fill-1").state) == later
+            assert state_from(journal.fill("fill-1").state) == later
             if second == 7:
                 await records.append(made, later, [Entry("alarm", {}), Entry("progress", {"n": "alarm"})], wait=True)
     rows = [entry.data["n"] for entry in journal.entries("fill-1") if entry.kind == "progress"]
