@@ -15,7 +15,6 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape
 
 import segno
@@ -31,9 +30,8 @@ from rig.run.refused import Refused
 from rig.shop.filled import Filled, filled_one
 from rig.shop.posting import number_of
 
-if TYPE_CHECKING:
-    pass
-
+HEAD, NUMBER, UNKNOWN_LITRES = "LIQUID BALLAST INSIDE", " No. ", "litres not known"
+"""What a label begins with; between rig and number; in place of the litres."""
 QUIET = 4
 """Modules of the quiet zone (ISO/IEC 18004)."""
 DOTS_PER_MM = 8
@@ -130,17 +128,17 @@ def tag_command(options: argparse.Namespace) -> int:
 def tag_words(filled: Filled, looks: Looks) -> tuple[str, ...]:
     """Text of the label: the content of the wheel, and the record it is from."""
     record, fill = filled.record, PumpWork.of(filled.record)
-    held = looks.volume(filled.moved_l + fill.existing_l) if filled.known else "litres not known"
+    held = looks.volume(filled.moved_l + fill.existing_l) if filled.known else UNKNOWN_LITRES
     freeze = fill.freeze_c
     return (
-        "LIQUID BALLAST INSIDE",
-        f"{fill.shown_size} {fill.position or ''}".strip(),
+        HEAD,
+        ", ".join(filter(None, (fill.shown_size, fill.position))),
         f"{fill.mix if fill.is_mixed else fill.fluid_text or fill.fluid}, {held}",
         *(["frost point not known"] if freeze is None and fill.mix_unknown else []),
         *([] if freeze is None else [f"first ice {looks.temperature(freeze)}".replace("°", "")]),
         f"filled {looks.day_of(fill.clock, record.at)}",
         *([f"lot {fill.lot}"] if fill.lot else []),
-        f"{fill.device} No. {number_of(record)}",
+        f"{fill.device}{NUMBER}{number_of(record)}",
         *(["SIMULATED"] if fill.simulated else []),
     )
 

@@ -22,7 +22,7 @@ GIVEN = "given"
 """Name of the module that the server writes: what does not change while the page is served."""
 SHARED = ("dom", "net", "units", "words")
 """Modules of the program that those which are loaded late have from it (`late.js`)."""
-_LATE = ("customers", "film", "look", "settings", "stock")
+_LATE = ("customers", "film", "look", "settings", "stock", "tag")
 _PLOTS = STATIC / "vendor" / "uplot-1.6.32.min.js"
 """uPlot 1.6.32 (MIT, uplot-LICENSE.txt beside it) as published, for the films; loaded with the first one."""
 

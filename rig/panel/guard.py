@@ -33,6 +33,9 @@ OWN_HEADER = "x-rig"
 """Another site's page cannot send it without a preflight request, which is never answered."""
 _LARGEST_BODY = 65536
 """Enough for a whole configuration, far less than a photograph."""
+PICTURE = "/api/tag"
+"""Takes a photograph, made small by the page."""
+_LARGEST_PICTURE = 1_000_000
 
 
 class Guarded:
@@ -73,7 +76,8 @@ class Guarded:
         if OWN_HEADER not in request.headers or (origin is not None and urlsplit(origin).netloc != host):
             return PlainTextResponse("not from this page", 403)
         length = request.headers.get("content-length", "")
-        if not length.isdigit() or int(length) > _LARGEST_BODY:
+        largest = _LARGEST_PICTURE if request.url.path == PICTURE else _LARGEST_BODY
+        if not length.isdigit() or int(length) > largest:
             return PlainTextResponse("too long", 413)
         return None
 

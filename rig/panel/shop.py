@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
@@ -16,10 +17,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from rig.books.tag_read import codes_in, wheel_of
 from rig.panel import after, converting, customers, jobs, of_office, stock, undoing
 from rig.panel.asking import Touch, wheels_view
 from rig.panel.door import Door
 from rig.panel.drafts import Draft, Drafts, DropForm
+from rig.panel.guard import PICTURE
 from rig.panel.refusals import NO_OPERATION
 from rig.panel.worded import WordedResponse
 from rig.run.messages import Controller
@@ -38,12 +41,14 @@ class Shop:
         self._drafts = Drafts(Path(rig.settings.rig.data))
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
         self._comparing = asyncio.Lock()
+        self._reading = asyncio.Lock()
         self._compared: tuple[object, jobs.View] | None = None
 
     def routes(self) -> list[Route]:
         """The routes."""
         return [
             Route("/api/wheels", self.wheels, methods=["GET"]),
+            Route(PICTURE, self.tag, methods=["POST"]),
             Route("/api/jobs", self.jobs, methods=["GET"]),
             Route("/api/jobs", self.keep_job, methods=["POST"]),
             Route("/api/drafts", self.drafts, methods=["GET"]),
@@ -98,6 +103,13 @@ class Shop:
     async def wheels(self, request: Request) -> Response:
         """The shop's own wheels, read afresh: they may be taught again while the page is served."""
         return await self._look(request, lambda: wheels_view(self._settings))
+
+    async def tag(self, request: Request) -> Response:
+        """The wheel whose label is in a photograph; one at a time."""
+        self._door.person(request)
+        picture = await request.body()
+        async with self._reading:
+            return WordedResponse(asdict(await run_in_threadpool(lambda: wheel_of(self._settings, codes_in(picture)))))
 
     # --- jobs ---------------------------------------------------------------------------------------------------
 

@@ -75,7 +75,11 @@ def inside(book: Book, job: str, position: str) -> Content:
 
     After work of unknown volume they are None until a person enters the content again.
     """
-    records = of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position)
+    return after(book, of_wheel(book, (FILL, RETURN, STEP, HOLDS), job, position))
+
+
+def after(book: Book, records: Sequence[Record]) -> Content:
+    """What a wheel holds after these records of it, in their order."""
     pumped = [each for each in records if each.kind in (FILL, RETURN)]
     noted = book.valid(OF_A_FILL, truck={each.truck for each in pumped}) if pumped else []
     counted = {each.record: each for each in filled(book, pumped, noted)}

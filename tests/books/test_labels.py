@@ -24,7 +24,7 @@ from rig.ledger.keeping import book_of
 from rig.run.refused import Refused
 from rig.shop.filled import Filled
 
-WORDS = ("LIQUID BALLAST INSIDE", "18.4-38 rear left", "beet, 411.8 L (108.8 gal)", "first ice -37 C (-35 F)",
+WORDS = ("LIQUID BALLAST INSIDE", "18.4-38, rear left", "beet, 411.8 L (108.8 gal)", "first ice -37 C (-35 F)",
          "filled 2026-11-20", "Truck 1 No. 3", "SIMULATED")  # fmt: skip
 
 
@@ -124,7 +124,7 @@ def test_marks_of_strength_stay_on_the_label_and_the_size_is_found_without_them(
         tmp_path / "rig-data", fill_of("a", size="480/80R42", size_as_marked="VF 480/80R42 CFO", position="rear left")
     )
     assert main(["tag", "a", "--out", "t.svg", "--json"]) == 0
-    assert "VF 480/80R42 CFO rear left" in json.loads(capsys.readouterr().out)["text"]
+    assert "VF 480/80R42 CFO, rear left" in json.loads(capsys.readouterr().out)["text"]
     assert main(["ticket", "a"]) == 0
     assert "VF 480/80R42 CFO" in capsys.readouterr().out
     with book_of(tmp_path / "rig-data") as book:

@@ -88,7 +88,13 @@ def test_the_balance_is_one_line(shop: Path, capsys: pytest.CaptureFixture[str])
 def test_a_label_says_in_plain_words_what_is_inside(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["tag", "a", "--out", "tag.svg", "--json"]) == 0
     text = json.loads(capsys.readouterr().out)["text"]
-    for words in ("LIQUID BALLAST INSIDE", "16.9-28 rear left", "beet, 261.2 L (69.0 gal)", "first ice -37 C", "No. 1"):
+    for words in (
+        "LIQUID BALLAST INSIDE",
+        "16.9-28, rear left",
+        "beet, 261.2 L (69.0 gal)",
+        "first ice -37 C",
+        "No. 1",
+    ):
         assert words in text
     assert "<svg" in (shop / "tag.svg").read_text(encoding="utf-8")
     assert main(["tag", "a", "--out", "tag.png"]) == 0

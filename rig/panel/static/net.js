@@ -63,11 +63,13 @@ export async function save(path, name) {
   return true;
 }
 
+export const headers = (type) => ({ 'Content-Type': type, 'X-Rig': 'page', 'X-CSRF': me.csrf });
+
 async function replyTo(path, body) {
   const attempt = () =>
     fetch(path, {
       method: 'POST',
-      headers: { 'Content-Type': 'application/json', 'X-Rig': 'page', 'X-CSRF': me.csrf },
+      headers: headers('application/json'),
       body: JSON.stringify(body),
       keepalive: true,
     });
@@ -78,7 +80,7 @@ async function replyTo(path, body) {
   }
 }
 
-async function answerOf(reply) {
+export async function answerOf(reply) {
   const body = await reply.json().catch(() => ({}));
   if (!reply.ok) throw new Refusal(sentence(body.told) || body.error || String(reply.status), reply.status, body);
   return body;

@@ -2,6 +2,7 @@
 
 import { Slot, button, h } from './dom.js';
 import { Jobs } from './jobs.js';
+import { load } from './late.js';
 import { me, post } from './net.js';
 import { otherWork } from './other.js';
 import { Ready } from './ready.js';
@@ -48,7 +49,24 @@ export class PickScreen {
     return h('section', { class: 'card' }, h('h2', {}, t('which_wheel')),
       last ? h('div', { class: 'tiles' }, button(t('same_as_last', { wheel: last }), () => this.ask({ ...this.form, ...form }), 'tile do', { id: 'same' })) : null,
       this.shop.element,
+      this.tag(),
       this.choices());
+  }
+
+  tag() {
+    const camera = h('input', { type: 'file', accept: 'image/*', capture: 'environment', id: 'tag', onchange: () => this.readTag(camera) });
+    return h('label', { class: 'chip' }, camera, h('span', {}, t('read_tag')));
+  }
+
+  async readTag(camera) {
+    const [photograph] = camera.files;
+    if (!photograph) return;
+    const read = await this.app.send(load('tag').then((tag) => tag.read(photograph)));
+    camera.value = '';
+    if (!read) return;
+    const { says, ...wheel } = read;
+    await this.ask({ ...this.form, ...wheel, wheel: '', valve_at: '', target: '', job: '' });
+    this.app.say(sentence(says));
   }
 
   // Where the wheel sits and how the machine stands: a touch only where it differs from what is likely.
