@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from rig.sentence import Sentence
 
 _MOST_PIXELS = 16_000_000
+_QR = zxingcpp.barcode_formats_from_str("QRCode")
 _NO_PICTURE = Wording("tag.no_picture", "this is no picture that can be read: take a photograph of the label")
 _TOO_LARGE = Wording("tag.too_large", "this picture is too large: at most 16 megapixels")
 _NO_CODE = Wording("tag.no_code", "no code is found in this picture: hold the camera straight and near, without glare")
@@ -63,7 +64,7 @@ def codes_in(picture: bytes) -> list[str]:
             grey = image.convert("L")
     except (UnidentifiedImageError, OSError, SyntaxError) as error:
         raise Refused(_NO_PICTURE()) from error
-    found = [each.text for each in zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormat.QRCode)]
+    found = [each.text for each in zxingcpp.read_barcodes(grey, formats=_QR)]
     if not found:
         raise Refused(_NO_CODE())
     return found

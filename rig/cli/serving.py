@@ -32,7 +32,10 @@ def add_serving(add: Add) -> None:
     command.add_argument("--config", type=Path, default=DEMO_CONFIG)
     command.add_argument("--host", help="default: the configuration's panel.host, or this computer alone")
     command.add_argument("--port", type=port_number, help="default: the configuration's panel.port; 0 takes a free one")
-    command.add_argument("--https", action="store_true", help="over https, with the rig's own certificate")
+    command.add_argument(
+        "--https", action=argparse.BooleanOptionalAction,
+        help="over https, with the rig's own certificate; the default where others reach the page",
+    )  # fmt: skip
     command = add("people", people_command)
     command.add_argument("action", choices=("list", "add", "remove"))
     command.add_argument("name", nargs="?", default="")
@@ -48,14 +51,15 @@ def serve_command(options: argparse.Namespace) -> int:
     from rig.run.notify import scanned
 
     settings = load_settings(options.config)
-    if options.https and not settings.panel.certificate:
-        settings = _with_own_certificate(settings)
-    panel = settings.panel
-    host = options.host or panel.host
-    if host != panel.host and not loopback(host):
+    host = options.host or settings.panel.host
+    if host != settings.panel.host and not loopback(host):
         raise SettingsError(
             f'--host {host}: the page is for this computer alone; write panel.host = "{host}" to open it'
         )
+    https = not loopback(host) if options.https is None else options.https
+    if https and not settings.panel.certificate:
+        settings = _with_own_certificate(settings)
+    panel = settings.panel
     code = "" if People(Path(settings.rig.data)).all() else new_code()
     with contextlib.closing(listening(host, panel.port if options.port is None else options.port)) as bound:
         asyncio.run(_serve(settings, options.config, Facade(settings, scanned), bound, code))

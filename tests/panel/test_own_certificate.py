@@ -89,6 +89,18 @@ def test_the_page_goes_by_it_and_only_who_knows_it_trusts_it(tmp_path: Path) -> 
     assert seen[0] == seen[1]
 
 
+@pytest.mark.parametrize(
+    ("host", "options", "scheme"),
+    [("0.0.0.0", (), "https"), ("0.0.0.0", ("--no-https",), "http"), ("127.0.0.1", (), "http")],
+)
+def test_where_others_reach_the_page_it_goes_over_https(
+    tmp_path: Path, host: str, options: tuple[str, ...], scheme: str
+) -> None:
+    configuration(tmp_path, port="9", extra=f'[panel]\nhost = "{host}"\n')
+    with page_process(Rig(tmp_path, None), *options) as served:  # type: ignore[arg-type]
+        assert served.url.startswith(f"{scheme}://")
+
+
 # --- what a phone reads ----------------------------------------------------------------------------------------------
 
 
