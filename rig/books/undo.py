@@ -39,7 +39,8 @@ if TYPE_CHECKING:
 
 _WORK = (FILL, VESSEL, RETURN, RINSE)
 _OTHERWISE = {
-    "bill": "an issued bill is cancelled by its own command, never voided",
+    "bill": "an issued bill is cancelled by a credit note: `rig credit NUMBER --why …`",
+    "invoice": "an issued bill is cancelled by a credit note: `rig credit NUMBER --why …`",
     "tote": "enter it anew by `rig stock tote`",
     "job": "enter it anew by `rig job JOB`",
     "wheels of a job": "enter its wheels anew on the page",

@@ -20,9 +20,9 @@ from rig.cli.face import Face, Lines, face
 from rig.cli.table import ENDED_EARLY, OK
 from rig.control.decide import Decision
 from rig.control.procedure import State
-from rig.control.snapshot import BASIS
 from rig.control.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
 from rig.control.values import Request, Setup
+from rig.meter_kind import KINDS
 from rig.record.work import Ended
 from rig.run.afterwards import afterwards_of, watch
 from rig.run.facade import Facade, Snapshot
@@ -269,7 +269,7 @@ def _other_measure(seen: Snapshot, state: State) -> list[Choice]:
     """The measure to switch to if the meter is at fault."""
     if state not in (State.HELD, State.ABORTED) or seen.other_measure is None:
         return []
-    return [Choice("m", f"the meter is at fault: count by {BASIS[seen.other_measure]}")]
+    return [Choice("m", f"the meter is at fault: count by {KINDS[seen.other_measure].basis}")]
 
 
 def _refusal(seen: Snapshot) -> str:

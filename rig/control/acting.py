@@ -23,7 +23,7 @@ def through_line(
     """While the pump fills: the liquid's line loss, and the tyre's pressure by the gauge if it is all liquid."""
     under_way_s = reading.now_s - state.regime_s - setup.line.start_lag_s
     # By run time the flow was entered, not measured: no loss may be computed from it.
-    if under_way_s < setup.blank_s or setup.meter.kind == "run time":
+    if under_way_s < setup.blank_s or setup.meter.by_time:
         return None, 0.0
     loss = line_loss_kpa(setup.line, flows_lps[1]) * state.loss_gain
     if not (state.flow.fine and hose_wet(setup, state)):

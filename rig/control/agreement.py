@@ -31,8 +31,6 @@ _STARVES_S, _STARVED = 5.0, 0.01
 """A pump that has drawn no more than this share of its flow for this long is starved."""
 _VACUUM_KPA = -50.0
 """A short reverse draws the smallest tyre's air no lower than half of this."""
-_SEEN_AT_ONCE = ("pulses", "total", "rate")
-"""Meters that show a change of flow within a second."""
 _COLLAPSED = 0.8
 """Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
@@ -137,7 +135,7 @@ def blocked_ahead(setup: Setup, facts: Facts) -> bool:
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
-    """Detect a second outlet: while filling, a gauge below the tyre's pressure, though flow towards it needs more."""
+    """Detect a second outlet: while filling, a gauge below tyre pressure plus line loss: liquid leaves elsewhere."""
     fills = facts.forward and facts.wet and facts.run_s > setup.blank_s
     line = facts.reading.line_kpa
     if not fills or facts.gas is None or line is None:
@@ -149,7 +147,7 @@ def below_tyre(setup: Setup, facts: Facts) -> bool:
 
 
 def rises_too_little(setup: Setup, facts: Facts) -> bool:
-    """Detect a gauge less line loss that rises less than the counted litres must compress the air space."""
+    """Detect a gauge that, less the line loss, rises less than the counted litres must have raised it."""
     if not (facts.line and facts.gas and facts.steady) or facts.stroke.watch_l is None:
         return False
     gone_in = facts.in_tyre_l - facts.stroke.watch_l
@@ -178,7 +176,7 @@ def rises_too_much(facts: Facts) -> bool:
 def rose_too_little(setup: Setup, facts: Facts) -> bool:
     """Detect, at rest after a stroke of liquid, a tyre well below what the counted litres should have reached."""
     stroke, gas = facts.stroke, facts.gas
-    if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.kind == "run time":
+    if not (facts.rests and stroke.pumped and gas) or facts.tyre_kpa is None or setup.meter.by_time:
         return False
     # The low bound already allows for the cavity's band: a further shortfall went elsewhere, or never passed.
     least_kpa = _a_step_off(setup, facts, gas.shows_low, -1)
@@ -188,7 +186,7 @@ def rose_too_little(setup: Setup, facts: Facts) -> bool:
 def rose_uncounted(setup: Setup, facts: Facts) -> bool:
     """Detect, at rest after a stroke of liquid, a tyre above what the litres by a level can cause: a stuck level."""
     # Run time counts all pump operation, though inaccurately.
-    level = setup.meter.estimated and setup.meter.kind != "run time"
+    level = setup.meter.estimated and not setup.meter.by_time
     # A gauge that has not settled indicates a pump that still runs.
     if not (level and calm(setup, facts) and facts.rests and facts.stroke.pumped and facts.gas):
         return False
@@ -232,7 +230,7 @@ def starves(setup: Setup, facts: Facts) -> bool:
     """
     stroke, line = facts.stroke, facts.reading.line_kpa
     flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + setup.blank_s
-    if not flows or not stroke.even_lps or line is None or facts.gas is None or setup.meter.kind not in _SEEN_AT_ONCE:
+    if not flows or not stroke.even_lps or line is None or facts.gas is None or not setup.meter.in_line:
         return False
     fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
     if not 0 < facts.flow_lps < least_lps or fell_lps < 2 * setup.meter.litres_per_pulse:

@@ -1,7 +1,7 @@
 """The one decision of the rig: what this scan means, what the person requests, what the relays do next.
 
-``decide`` is pure. Its order is the order of trust: bookkeeping, then guards, then the person, then the procedure, then
-the outputs. An assertion or a broken table inside is a defect; the loop turns it into everything off.
+``decide`` is pure. Its steps run in order of priority: bookkeeping, guards, requests, the procedure, outputs.
+An assertion or a broken table inside is a defect; the loop turns it into everything off.
 """
 
 from __future__ import annotations
@@ -26,12 +26,13 @@ from rig.control.phases import ACT
 from rig.control.pressure import at_rest
 from rig.control.procedure import ENDED, Phase, State
 from rig.control.remains import follow
-from rig.control.snapshot import BASIS, progress
+from rig.control.snapshot import progress
 from rig.control.state import Alarms, Confirmation, FillState, in_force, way_out
 from rig.control.turn import Turn
 from rig.control.unconfirmed import followed, in_doubt, in_the_way
 from rig.control.values import Entry, Outputs, Prompt, Reading, Request, Setup
 from rig.control.witness import contradiction
+from rig.meter_kind import KINDS
 from rig.sentence import Wording
 
 _REMEMBERED = 512
@@ -339,7 +340,7 @@ def _next_measure(turn: Turn, request: Request) -> tuple[Missing, ...]:
     was = turn.setup.meter.kind
     turn.state = take_over(turn.setup, turn.state, turn.facts.reading, measure)
     turn.setup = in_force(turn.setup, turn.state)
-    turn.flag(f"meter given up: went on by {BASIS[turn.setup.meter.kind]}")
+    turn.flag(f"meter given up: went on by {KINDS[turn.setup.meter.kind].basis}")
     turn.note("next_measure", was=was, now=turn.setup.meter.kind, by=request.by)
     return ()
 

@@ -64,7 +64,7 @@ def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
     standing = {name for name, _ in state.alarms.timers}
     runs_on = _RUNS_ON & standing
     back_unseen = setup.meter.reverse == "none" and "moves_while_off" in runs_on and facts.flow_lps <= 0
-    if runs_on and (setup.meter.kind == "run time" or back_unseen):
+    if runs_on and (setup.meter.by_time or back_unseen):
         # No count covers a pump that does not stop: run time in neither direction, a forward-only meter not in reverse.
         most_l = max(state.tally.either_l, setup.cavity.volume_l)
         return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
@@ -220,7 +220,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "air_gone":
         # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
         return setup.line.hose_l
-    by_time = alarm == "gauge_stuck" and setup.meter.kind == "run time"
+    by_time = alarm == "gauge_stuck" and setup.meter.by_time
     if alarm in _ASTRAY or by_time:
         # By run time a gauge that does not move may mean a stopped pump. The coasting flow is in doubt as well.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
@@ -297,7 +297,7 @@ def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
 
 def _since_rest_l(setup: Setup, state: FillState) -> float:
     """By run time: what came since the last rest may have returned through the relief; only the next rest shows it."""
-    if setup.meter.kind != "run time":
+    if not setup.meter.by_time:
         return 0.0
     return abs(state.tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
 
@@ -313,7 +313,7 @@ def _room_gone_l(setup: Setup, state: FillState) -> float:
 def _at_relief(setup: Setup) -> float:
     """By run time: the share that may be missing where the relief valve takes what the bore does not."""
     line = setup.line
-    if setup.meter.kind != "run time":
+    if not setup.meter.by_time:
         return 0.0
     least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
     opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)

@@ -92,7 +92,7 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
     setup, stroke, tally = turn.setup, turn.state.stroke, turn.state.tally
     if not stroke.ended_by or not setup.meter.estimated:
         return stroke
-    by_time, step_l = setup.meter.kind == "run time", setup.meter.litres_per_pulse
+    by_time, step_l = setup.meter.by_time, setup.meter.litres_per_pulse
     came_l = stroke.start_l - turn.facts.in_tyre_l
     fell = (stroke.from_kpa + setup.line.atmosphere_kpa_abs) / (rest_kpa + setup.line.atmosphere_kpa_abs)
     indicated_l = max(_air_l(turn) * (fell - 1), 0.0)

@@ -1,4 +1,4 @@
-"""What decisions go by: how a stroke ended, and the marks that a fill's record carries.
+"""Reasons for a stroke's end, and marks of a fill's record, as far as decisions use them.
 
 Values are the texts of the record and of the journal. Every alarm marks the record with its guard's name; those that
 decisions ask for are listed here too (a test compares them with the table of guards).

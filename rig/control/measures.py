@@ -10,19 +10,18 @@ from rig.control.changed import changed
 from rig.control.flow import Flow
 from rig.control.state import FillState, Mark, entering
 from rig.control.values import Reading, Setup
-from rig.control.witness import IN_TOTE, contradiction
+from rig.control.witness import contradiction
 
 _MISSED = frozenset({"meter_jumped", "no_flow", "reading_untrusted"})
-"""Alarms whose doubt is what the meter missed, which the measure that takes over has counted.
-
-Doubt about where liquid went remains."""
+"""Alarms after which the meter may have missed litres. The measure that takes over has counted them: this doubt
+ends; doubt about where liquid went does not."""
 
 
 def next_best(setup: Setup, state: FillState, reading: Reading) -> int | None:
     """The measure that would take over from the one in force: the next one that counts now."""
     for measure in range(state.measure + 1, 1 + len(setup.beside)):
         # A measure in the tote cannot follow a pump that draws air out of the tyre.
-        blind = setup.method == "draw-down" and setup.beside[measure - 1].kind in IN_TOTE
+        blind = setup.method == "draw-down" and setup.beside[measure - 1].of_tote
         if not blind and measure < len(reading.counts) and reading.counts[measure] is not None:
             return measure
     return None
@@ -49,7 +48,7 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     )
     missed = state.alarms.first_out in _MISSED
     either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
-    if new.kind == "run time":
+    if new.by_time:
         # Possibly the pump itself had stopped.
         either_l += forward * new.litres_per_pulse
     against = contradiction(setup, state)

@@ -1,4 +1,4 @@
-"""Outputs for each state and phase. Off is the default for anything that does not run, not a case."""
+"""Outputs for each state and phase; all are off unless the fill is running."""
 
 from __future__ import annotations
 

@@ -331,7 +331,7 @@ def fill(turn: Turn) -> None:
 def _blind(turn: Turn) -> bool:
     """Whether the pressure rise is known only from the size, and is large enough to be measured."""
     gas, estimate = turn.state.gas, turn.facts.gas
-    if turn.setup.meter.kind != "run time" or gas.stroke_u_l is not None or estimate is None:
+    if not turn.setup.meter.by_time or gas.stroke_u_l is not None or estimate is None:
         return False
     return estimate.best - turn.state.stroke.from_kpa >= _BLIND_KPA
 

@@ -32,7 +32,7 @@ def recovered(setup: Setup, state: FillState, reading: Reading | None, *, ran_s:
     now_s = reading.now_s if reading is not None else 0.0
     if reading is not None:
         state = _dark(setup, state, reading, ran_s)
-        counts = acting_meter(setup, state).kind != "run time"
+        counts = not acting_meter(setup, state).by_time
         unseen_s = 0.0 if counts else state.unseen_s
     else:
         unseen_s = state.unseen_s + _ran_s(in_force(setup, state), state, ran_s)
@@ -125,7 +125,7 @@ def _let_go_l(setup: Setup, state: FillState, ran_s: float) -> float:
 def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, jumped: bool) -> float:
     """How much of a register's unattended movement may be elsewhere, or may not exist."""
     ran, let_go_l = _ran_s(setup, state, ran_s) > 0, _let_go_l(setup, state, ran_s)
-    if jumped or (ran and setup.meter.kind == "run time"):
+    if jumped or (ran and setup.meter.by_time):
         # A counter that jumped is no evidence, and when the pump was switched off is unknown.
         return max(abs(moved_l), min(let_go_l, _room_l(setup)) if ran else 0.0)
     # What exceeds the pump's movement until switch-off ran by itself, or does not exist.

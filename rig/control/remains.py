@@ -1,4 +1,4 @@
-"""The pressure a fill leaves in the tyre: the gauge at rest after the last movement, or unknown.
+"""The pressure a fill leaves in the tyre: the gauge at rest after the last movement with bounds, or unknown.
 
 Bookkeeping only, no decisions. While the valve is open the reading is updated every scan, and cleared by the first
 movement; once the valve is shut it is kept. A gauge at rest may also show a hose shut off from the tyre, or a gun in

@@ -16,8 +16,9 @@ from rig.control.unconfirmed import unseen_l
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Setup
 from rig.control.witness import comparisons
+from rig.meter_kind import KINDS
 from rig.record.delivery import statement
-from rig.record.work import Compared, Counted, MeterKind
+from rig.record.work import Compared, Counted
 from rig.units import rounded
 
 
@@ -113,19 +114,12 @@ def fill_record(setup: Setup, state: FillState) -> Counted:
     )
 
 
-BASIS: dict[MeterKind, str] = {
-    "pulses": "the meter's pulses", "total": "the meter's total", "rate": "summing a flow rate",
-    "scale": "the scale under the tote", "tote level": "the tote's level", "run time": "the pump's run time",
-}  # fmt: skip
-"""Basis of a volume, in words."""
-
-
 def _late_flags(setup: Setup, state: FillState) -> set[str]:
     flags = set[str]()
     if not setup.meter.proven:
         flags.add(Flag.METER_NOT_PROVEN)
     if setup.meter.estimated:
-        flags.add(f"volume by {BASIS[setup.meter.kind]}")
+        flags.add(f"volume by {KINDS[setup.meter.kind].basis}")
     if setup.target_l < setup.meter.least_l:
         flags.add(Flag.BELOW_LEAST)
     if abs(state.tally.unattended_l) > setup.meter.litres_per_pulse:

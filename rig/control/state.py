@@ -281,7 +281,7 @@ def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
     tally = state.tally
     to_come_l = max(setup.target_l - (tally.earlier_forward_l - tally.earlier_returned_l), 0.0)
     step_l = min(meter.litres_per_pulse, setup.target_l / 2)
-    return setup.target_l - (_UNCOUNTED * to_come_l if meter.kind == "run time" else step_l)
+    return setup.target_l - (_UNCOUNTED * to_come_l if meter.by_time else step_l)
 
 
 def acting_meter(setup: Setup, state: FillState) -> Meter:

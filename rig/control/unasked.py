@@ -74,7 +74,7 @@ def _came_until_the_stop(setup: Setup, facts: Facts) -> bool:
     """Whether the meter counted in the last reverse stroke at least what a worn pump moves: no blocked valve."""
     stroke = facts.stroke
     ran_s = facts.reading.now_s - facts.off_s - stroke.began_s
-    counted = setup.meter.reverse != "none" and setup.meter.kind != "run time"
+    counted = setup.meter.reverse != "none" and not setup.meter.by_time
     return counted and stroke.start_l - stroke.stop_l > PUMP_SHARE * setup.line.back_lps * ran_s > 0
 
 

@@ -46,7 +46,7 @@ def followed(setup: Setup, state: FillState, facts: Facts) -> FillState:
 
 def _unseen(setup: Setup, state: FillState, facts: Facts) -> FillState:
     """Accumulate unobserved run time: run time never reveals it later, any other count does once it is read."""
-    reading, by_time = facts.reading, acting_meter(setup, state).kind == "run time"
+    reading, by_time = facts.reading, acting_meter(setup, state).by_time
     unread = by_time or (bool(state.unread_s) and state.unread_s[state.measure] > 0)
     if not unread:
         if not state.unseen_s:

@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Literal
 
 from rig.control.changed import changeable, changed
+from rig.meter_kind import KINDS
 from rig.plan.physics import Line
 from rig.plan.strokes import Method, Window
 from rig.record.work import MeterKind
@@ -155,7 +156,22 @@ class Meter:
     @property
     def estimated(self) -> bool:
         """Whether the volume is only derived from a rate, a weight, a level or a time."""
-        return self.kind not in ("pulses", "total")
+        return not KINDS[self.kind].counts
+
+    @property
+    def in_line(self) -> bool:
+        """Whether it sees what passes through it, air too, within a second."""
+        return KINDS[self.kind].in_line
+
+    @property
+    def of_tote(self) -> bool:
+        """Whether it sees what leaves the tote, wherever that goes."""
+        return KINDS[self.kind].of_tote
+
+    @property
+    def by_time(self) -> bool:
+        """Whether it assumes a flow for as long as the pump runs."""
+        return KINDS[self.kind].by_time
 
     @property
     def litres_per_pulse(self) -> float:

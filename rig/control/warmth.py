@@ -1,8 +1,8 @@
 """Estimate how much warmer than its surroundings the gas in the tyre is, from what moves it and its pressure's creep.
 
 A bank of Kalman filters, one for each time constant of the heat transfer (multiple models: Bar-Shalom, Li and
-Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6). The state of each is ``θ``,
-the gas's absolute temperature relative to its surroundings' less one:
+Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6). The state of each is ``θ``
+= T_gas / T_ambient − 1, of absolute temperatures:
 
 - prediction: gas that is compressed or let expand without loss follows ``T ∝ density^(γ − 1)`` (any textbook), and θ
   decays by natural convection, Nu = 0.13·Ra^⅓ (McAdams, Heat Transmission): with its time constant at 15 K, more slowly

@@ -17,8 +17,6 @@ from rig.control.state import FillState
 from rig.control.values import Meter, Setup
 from rig.record.work import MeterKind
 
-IN_TOTE: frozenset[MeterKind] = frozenset({"scale", "tote level"})
-"""Measures that see what leaves the tote, wherever it goes."""
 _BEYOND = 1.5
 """Multiple of the combined 95 % uncertainty beyond which two values cannot both be right: 3 standard deviations."""
 _TOGETHER = 4.0
@@ -56,6 +54,8 @@ class Comparison:
     """Difference that steps and lag of the witness explain, whatever passed."""
     shared: bool = False
     """It is another output of the meter itself."""
+    suffices: bool = True
+    """It can contradict the meter by itself."""
 
     @property
     def apart_l(self) -> float:
@@ -112,8 +112,7 @@ def contradiction(setup: Setup, state: FillState, deviations: float = _TOGETHER)
 
 def _sharpest(witnesses: list[Comparison]) -> Comparison | None:
     """The most accurate one whose evidence suffices by itself."""
-    alone = (each for each in witnesses if each.reference != "run time")
-    return min(alone, key=lambda each: each.bias_u_l, default=None)
+    return min((each for each in witnesses if each.suffices), key=lambda each: each.bias_u_l, default=None)
 
 
 def together(sharpest: Comparison, witnesses: list[Comparison], deviations: float) -> Comparison | None:
@@ -144,7 +143,7 @@ def _counted_beside(setup: Setup, state: FillState) -> Iterator[Comparison]:
 
 def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bool:
     """Whether the tote was drawn from or refilled with the pump off: then it is no longer a witness."""
-    if witness.kind not in IN_TOTE:
+    if not witness.of_tote:
         return False
     each_l = witness.litres_per_pulse
     passed_l = count.standing * each_l - metered.standing * setup.meter.litres_per_pulse
@@ -153,10 +152,10 @@ def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bo
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
     each_l, tally = witness.litres_per_pulse, state.tally
-    if witness.kind == "run time":
+    if witness.by_time:
         # It counts forward only, and air fills the pump as liquid does.
         meter_l, reference_l = tally.passed_forward_l(setup.meter), count.forward * each_l
-    elif witness.kind in IN_TOTE:
+    elif witness.of_tote:
         # Air does not stay in the tote, but air in the suction line has displaced liquid there.
         in_suction_l = tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs
         meter_l = tally.forward_l(setup.meter) - tally.returned_l(setup.meter) - in_suction_l
@@ -170,7 +169,9 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
     play_l = _PLAY_STEPS * each_l + witness.behind_s * setup.line.most_lps
     meter_u_l = setup.meter.uncertainty * meter_l
-    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared)
+    return Comparison(
+        witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared, not witness.by_time
+    )  # fmt: skip
 
 
 def _air_space(setup: Setup, state: FillState) -> Iterator[Comparison]:

@@ -140,7 +140,9 @@ class Ring:
         self._until_s = 0.0
 
     def begin(self, now_s: float) -> bool:
-        """Change files where due, at monotonic ``now_s``; whether a file is new: its first line must be complete.
+        """Begin a new file when the old one's time is over, at monotonic ``now_s``.
+
+        Returns whether one was begun: the caller writes a complete first line into it.
 
         OSError.
         """

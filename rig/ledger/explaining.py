@@ -331,7 +331,7 @@ def _estimate(
 
 
 def _alone(found: Fit, candidates: Candidates, readings: Sequence[Reading]) -> tuple[Estimate, ...]:
-    """Each lasting cause as if it had been there since the first reading."""
+    """Estimates of each lasting cause, assuming that it acted from the first reading on."""
     first = readings[0].at
     return tuple(
         Estimate(cause, 0.0, float(mean), COVERAGE * float(deviation), first, first, first)

@@ -1,4 +1,4 @@
-"""What a truck has of its office, for its page: the last exchange, what is not countersigned, the offers. Reads."""
+"""What a truck has of its office, for its page: the last exchange, what is not countersigned, the offers. Read-only."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a page says no: the words of a refusal as JSON with its status. It must not know what was asked."""
+"""Refusals as JSON responses with their status. It must not know what was asked."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ from rig.run.scans import Writer, line_of
 from rig.run.settings import Settings
 
 FORMAT = 1
-"""Of a part's first line and of its lines; raised when the meaning of a key changes."""
+"""Version of the format of a part; increment it when the meaning of a key changes."""
 STOPPED = "black box stopped"
 """Mark of a record whose recording broke off."""
 _FLUSH_S, _DURABLE_S = 2.0, 10.0

@@ -1,7 +1,7 @@
 """The controller's end of its socket: front ends in other processes look and ask here, in the controller's own loop.
 
 An answer costs a fraction of a millisecond and is made only when it is asked for, so a front end that is frozen costs
-nothing, and one that floods is read as slowly as it may. What is no message ends its connection. The module must not
+nothing, and one that floods is rate-limited. An invalid message closes its connection. The module must not
 know what a page is.
 """
 

@@ -11,6 +11,7 @@ from pydantic import Field
 from rig.control.values import OnAir
 from rig.field.points import Seconds, Strict
 from rig.meter.liquid import Mechanism
+from rig.meter_kind import KINDS
 from rig.plan.strokes import Method
 from rig.record.work import MeterKind
 from rig.run.quantities import Mass, PerVolume, Volume
@@ -69,14 +70,14 @@ def meter_faults(meter: MeterTable, method: Method, *, by_hand: bool) -> list[st
 def _of_kind(meter: MeterTable, method: Method) -> Iterator[str]:
     if meter.kind == "pulses" and meter.k_factor is None:
         yield Wording("config.no_k_factor", "meter.k_factor: missing; it has no safe default")()
-    if meter.kind in ("scale", "tote level") and method == "draw-down":
+    if KINDS[meter.kind].of_tote and method == "draw-down":
         yield Wording(
             "config.tote_air", 'meter.kind: the tote does not show air being drawn; write air_out.method = "vent"'
         )()
 
 
 def _of_air(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
-    if meter.on_air != "counts" and meter.kind not in ("pulses", "total", "rate"):
+    if meter.on_air != "counts" and not KINDS[meter.kind].in_line:
         yield Wording("config.no_air", "meter.on_air: by {kind} no air is counted; leave it out")(kind=meter.kind)
     elif meter.on_air != "counts" and by_hand:
         yield Wording(
@@ -86,7 +87,7 @@ def _of_air(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
 
 
 def _of_reverse(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
-    if by_hand and meter.kind == "run time":
+    if by_hand and KINDS[meter.kind].by_time:
         yield Wording(
             "config.time_by_hand",
             "meter.kind: by hand nobody knows how long the pump ran; take a meter or the tote's scale",
@@ -95,5 +96,5 @@ def _of_reverse(meter: MeterTable, *, by_hand: bool) -> Iterator[str]:
         yield Wording(
             "config.back_by_hand", "meter.reverse: by hand only a meter that counts both ways shows what comes back"
         )()
-    if meter.kind == "run time" and meter.reverse != "none":
+    if KINDS[meter.kind].by_time and meter.reverse != "none":
         yield Wording("config.time_back", 'meter.reverse: nothing counts backwards by run time; write "none"')()

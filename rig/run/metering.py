@@ -14,6 +14,7 @@ from typing import Protocol
 
 from rig.control.values import Meter, ReverseCount
 from rig.field.values import Value
+from rig.meter_kind import KINDS
 from rig.plan.physics import Line, flow_lps
 from rig.record.work import MeterKind
 from rig.run.names import METER_POINT
@@ -30,18 +31,6 @@ _AT_RELIEF = 0.95
 """Share of its setting at which the relief valve begins to pass."""
 _AIR_KG_M3, _WEIGHTS_KG_M3 = 1.2, 8000.0
 """Densities of air and of the weights for adjusting a scale, by convention (OIML D 28)."""
-UNCERTAINTY_PERCENT: dict[MeterKind, float] = {
-    "pulses": 0.5, "total": 0.5, "rate": 2.0, "scale": 0.5, "tote level": 5.0, "run time": 15.0,
-}  # fmt: skip
-"""At 95 %, until a proving says better. Assumed, no source."""
-REPEAT: dict[MeterKind, float] = {
-    "pulses": 0.001, "total": 0.001, "rate": 0.005, "scale": 0.001, "tote level": 0.01, "run time": 0.05,
-}  # fmt: skip
-"""Repeatability from fill to fill, one standard deviation of the volume. Assumed, no source."""
-_BEHIND_S: dict[MeterKind, float] = {"scale": 2.0, "tote level": 2.0, "rate": 2.0}
-"""A level sloshes, and a rate is damped and updated at its own interval: this many seconds of the pump's flow may be
-missing when the liquid in the tyre is at rest. Common practice, no source."""
-_TRUST: tuple[MeterKind, ...] = ("pulses", "total", "scale", "rate", "tote level", "run time")
 
 
 class MeterFace(Protocol):
@@ -203,7 +192,7 @@ class RunTime:
 def measures_of(settings: Settings) -> tuple[MeterKind, ...]:
     """The ways in which this rig can measure a volume: its own meter first, then what else is wired, by trust."""
     wired = {*settings.points, *settings.line_points}
-    able = [kind for kind in _TRUST if METER_POINT.get(kind, "line_pressure") in wired]
+    able = [kind for kind in KINDS if METER_POINT.get(kind, "line_pressure") in wired]
     if settings.meter.k_factor is None and "pulses" in able:
         able.remove("pulses")
     if settings.rig.by_hand and "run time" in able:
@@ -266,21 +255,21 @@ def meter_of(settings: Settings, kind: MeterKind, density_kg_m3: float = 1000.0)
         bits=16 * count.registers if count is not None and (kind == "pulses" or _whole(settings, kind)) else _WIDE_BITS,
         reverse=table.reverse if own or shared else _usual_reverse(kind),
         second_channel=second,
-        uncertainty=(UNCERTAINTY_PERCENT[kind] if stated is None else stated) / 100,
+        uncertainty=(KINDS[kind].u_percent if stated is None else stated) / 100,
         proven=own and table.proven_on is not None,
         least_l=table.least_quantity,
         kind=kind,
         points=frozenset({METER_POINT[kind]} if kind in METER_POINT else ())
         | ({"meter_reverse_count"} if second else set()),
-        repeat=REPEAT[kind],
+        repeat=KINDS[kind].repeat,
         on_air=table.on_air if own or shared else "counts",
         shared=shared,
-        behind_s=_BEHIND_S.get(kind, 0.0) + (table.lag if kind == "rate" else 0.0),
+        behind_s=KINDS[kind].behind_s + (table.lag if kind == "rate" else 0.0),
     )
 
 
 def _usual_reverse(kind: MeterKind) -> ReverseCount:
-    return "none" if kind == "run time" else "signed"
+    return "none" if KINDS[kind].by_time else "signed"
 
 
 def _whole(settings: Settings, kind: MeterKind) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.field.turning import DIRECTION, RUN
-from rig.record.work import MeterKind
+from rig.meter_kind import KINDS
 from rig.units import Kind
 
 INPUTS = frozenset({
@@ -48,8 +48,5 @@ QUANTITY_OF_POINT: dict[str, Kind] = {
     "output_timeout": "time",
     "tank_pressure": "pressure", "plant_clock": "time", "vessel_level": "volume",
 }  # fmt: skip
-METER_POINT: dict[MeterKind, str] = {
-    "pulses": "meter_count", "total": "meter_total", "rate": "flow_rate", "scale": "tote_mass",
-    "tote level": "tote_level",
-}  # fmt: skip
+METER_POINT = {kind: row.point for kind, row in KINDS.items() if row.point}
 """The point that each kind of meter is read from; run time has none."""

@@ -47,7 +47,6 @@ from rig.units import KPA_PER_PSI
 from rig.wheel.valve import valve_named
 
 _JUST_ABOVE_AMBIENT_KPA = KPA_PER_PSI
-_TOTE_KINDS = ("scale", "tote level", "run time")
 _DIVERT = 1.2
 """Volume diverted after a rinse, in contents of hose and suction line: it includes mixed liquid."""
 
@@ -137,7 +136,7 @@ def removal_setup(settings: Settings, removal: Removal, fluid: Fluid, memory: Me
 def _bypass_measure(setup: Setup) -> int:
     """The measure that detects liquid in the bypass; Refused if there is none."""
     for number, meter in enumerate(setup.beside, start=1):
-        if meter.kind in _TOTE_KINDS:
+        if meter.of_tote or meter.by_time:
             return number
     raise Refused(
         Wording(

@@ -229,5 +229,5 @@ def _compared(did: Did, strict: bool) -> object:
 
 
 def _plain(value: object) -> object:
-    """As it comes back from JSON."""
+    """The value after a round trip through JSON."""
     return json.loads(json.dumps(value))

@@ -15,6 +15,7 @@ from functools import partial
 from rig.field.field import Field
 from rig.field.turning import RUN
 from rig.field.values import Value
+from rig.meter_kind import KINDS
 from rig.run.live import turned
 from rig.run.names import COUNTS, FEEDBACK, HEARTBEAT, METER_POINT
 from rig.run.readings import conversions
@@ -107,7 +108,7 @@ def steps_of(settings: Settings) -> list[Step]:
     """The steps of this rig that switch nothing, in the order in which they are done."""
     wired = {*settings.read, *settings.line_points}
     steps = [_open_air(name) for name in ("line_pressure", "tyre_pressure") if name in wired]
-    if settings.meter.kind in ("pulses", "total", "rate"):
+    if KINDS[settings.meter.kind].in_line:
         steps += [_meter(settings, way) for way in (1, -1)]
     return steps + [_switch(name, text, rests) for name, text, rests in _SWITCHES if name in wired]
 
@@ -301,7 +302,7 @@ def _pump_fault(settings: Settings, courses: Mapping[str, Course], name: str, wa
     if contactor is not None and not contactor.high:
         return f"{feedback} never showed it in: look at its auxiliary contact"
     point = METER_POINT.get(settings.meter.kind)
-    if settings.meter.kind not in ("pulses", "total", "rate") or point is None:
+    if not KINDS[settings.meter.kind].in_line or point is None:
         return ""
     return meter_fault(courses, point, settings.meter.reverse, way)
 

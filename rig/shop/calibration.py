@@ -21,8 +21,8 @@ from rig.fluid import Fluid
 from rig.ledger.journal import EventKind, Journal, StoredEvent, StoredProving
 from rig.ledger.moment import local_day
 from rig.meter.liquid import why_widened, widening_percent
+from rig.meter_kind import KINDS
 from rig.record.work import MeterFacts
-from rig.run.metering import UNCERTAINTY_PERCENT
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
 
@@ -79,7 +79,7 @@ def standing(settings: Settings, provings: Sequence[StoredProving], events: Sequ
     last = next((each for each in reversed(provings) if each.counts and each.meter == name), None)
     if last is not None and not _stated_after(settings, last, events):
         return _of_proving(last)
-    usual = UNCERTAINTY_PERCENT[table.kind] if table.uncertainty is None else table.uncertainty
+    usual = KINDS[table.kind].u_percent if table.uncertainty is None else table.uncertainty
     on = None if table.proven_on is None else table.proven_on.isoformat()
     return Standing(
         factor=table.meter_factor,
@@ -136,7 +136,7 @@ def _of_proving(stored: StoredProving) -> Standing:
 
 def for_liquid(settings: Settings, found: Standing, fluid: Fluid, temp_c: float) -> Standing:
     """The factor in force for another liquid than the proven one: its uncertainty is wider outside the proven band."""
-    if found.source != "proving" or found.mpas is None or settings.meter.kind not in ("pulses", "total", "rate"):
+    if found.source != "proving" or found.mpas is None or not KINDS[settings.meter.kind].in_line:
         return found
     mechanism, mpas = settings.meter.mechanism, fluid.viscosity_mpas(fluid.liquid_c(temp_c))
     added = widening_percent(mechanism, found.mpas, mpas)

@@ -13,8 +13,9 @@ from datetime import datetime
 from rig.ledger.journal import EventKind, JournalReader, StoredEvent, StoredFill
 from rig.ledger.moment import local_day
 from rig.meter.health import Comparison, Verdict, advice, verdicts
+from rig.meter_kind import KINDS
 from rig.record.work import Counted
-from rig.run.metering import UNCERTAINTY_PERCENT, meter_of
+from rig.run.metering import meter_of
 from rig.run.settings import Settings
 from rig.sentence import Sentence
 from rig.shop.calibration import Standing, meter_name, standing
@@ -70,7 +71,7 @@ def meter_page(settings: Settings, journal: JournalReader) -> MeterPage:
     """Build the page of the configured meter from its journal."""
     found = standing(settings, journal.provings(), journal.events())
     fills = [fill for fill in journal.fills() if fill.record is not None and _since(fill, found)]
-    doubts: dict[str, float] = {kind: percent / 100 for kind, percent in UNCERTAINTY_PERCENT.items()}
+    doubts: dict[str, float] = {kind: row.u_percent / 100 for kind, row in KINDS.items()}
     repeat = meter_of(settings, settings.meter.kind).repeat
     works = (work for fill in fills if (work := fill.work))
     judged = verdicts((list(comparisons_in(work, repeat)) for work in works), doubts=doubts)

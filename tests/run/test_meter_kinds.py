@@ -1,4 +1,4 @@
-"""Every table by kind of meter has every kind: what a new one needs is found by these failing."""
+"""What has words or a reader for each kind of meter has them for every kind: these fail for a new one."""
 
 from __future__ import annotations
 
@@ -7,26 +7,28 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from shop import settings
 
 import rig
-from rig.control.snapshot import BASIS
+from rig.meter.health import _NAMED
+from rig.meter_kind import KINDS
 from rig.record.work import MeterKind
-from rig.run import metering
-from rig.run.names import METER_POINT
+from rig.run.check import _meter_text
 
-KINDS = set(get_args(MeterKind))
-TEXTS = Path(rig.__file__).parent / "panel" / "static" / "texts.json"
+STATIC = Path(rig.__file__).parent / "panel" / "static"
 
 
-@pytest.mark.parametrize("table", [BASIS, metering.UNCERTAINTY_PERCENT, metering.REPEAT, metering._TRUST])
-def test_a_table_by_kind_has_every_kind(table: object) -> None:
-    assert set(table) == KINDS  # type: ignore[call-overload]
+def test_every_kind_has_its_row_and_its_words() -> None:
+    assert set(KINDS) == set(get_args(MeterKind)) == set(_NAMED)
 
 
-def test_every_kind_but_run_time_has_its_point() -> None:
-    assert set(METER_POINT) == KINDS - {"run time"}
+@pytest.mark.parametrize("name", ["texts.json", "texts.de.json"])
+def test_the_page_names_every_kind(name: str) -> None:
+    texts = json.loads((STATIC / name).read_text(encoding="utf-8"))
+    assert {key.removeprefix("measure.") for key in texts if key.startswith("measure.")} == set(KINDS)
 
 
-def test_the_page_names_every_kind() -> None:
-    texts = json.loads(TEXTS.read_text(encoding="utf-8"))
-    assert {key.removeprefix("measure.") for key in texts if key.startswith("measure.")} == KINDS
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_check_explains_every_kind(kind: MeterKind) -> None:
+    shop = settings()
+    assert _meter_text(shop.model_copy(update={"meter": shop.meter.model_copy(update={"kind": kind})}))

@@ -15,13 +15,13 @@ from rig.books.unbilled import unbilled
 from rig.ledger.moment import UNBELIEVED
 from rig.ledger.query import Place, newest_query
 from rig.meter.health import advice, verdicts
+from rig.meter_kind import KINDS
 from rig.office.keys import for_truck, is_office
 from rig.office.offers import Offers
 from rig.panel.office.kept import View
 from rig.record.base import Sealed
 from rig.record.proving import Proving
 from rig.record.work import PumpWork
-from rig.run.metering import REPEAT, UNCERTAINTY_PERCENT
 from rig.run.refused import Refused
 from rig.shop.fill_search import Wanted, fill_page
 from rig.shop.filled import filled
@@ -137,9 +137,9 @@ def _meter(book: Book, chain: str) -> View:
     since = _proven(book, chain)
     fills = [PumpWork.of(each) for each in reversed(latest) if each.at > since and not each.void_in_its_body]
     kind = work.measured_by
-    doubts: dict[str, float] = {name: percent / 100 for name, percent in UNCERTAINTY_PERCENT.items()}
+    doubts: dict[str, float] = {kind: row.u_percent / 100 for kind, row in KINDS.items()}
     alike = [each for each in fills if each.measured_by == kind]
-    judged = verdicts((list(comparisons_in(each, REPEAT[kind])) for each in alike), doubts=doubts)
+    judged = verdicts((list(comparisons_in(each, KINDS[kind].repeat)) for each in alike), doubts=doubts)
     return {
         "meter": kind, "factor": work.meter_factor, "u_percent": work.meter_factor_u_percent,
         "proven": work.meter_factor_on, "fills": len(alike),

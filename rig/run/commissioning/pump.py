@@ -19,6 +19,7 @@ from rig.control.state import new_fill
 from rig.control.values import Setup
 from rig.field.modbus import FieldError
 from rig.field.values import Value
+from rig.meter_kind import KINDS
 from rig.run.assembly import fluid_of, vessel_setup
 from rig.run.live import turned
 from rig.run.loop import Unreachable
@@ -127,7 +128,7 @@ async def turn(settings: Settings, output: str) -> Turned:
 def _verdict(settings: Settings, courses: Courses, way: int) -> str:
     """What the meter's signals say against a run in this direction."""
     point = METER_POINT.get(settings.meter.kind)
-    if settings.meter.kind not in ("pulses", "total") or point is None or point not in courses.of:
+    if not KINDS[settings.meter.kind].counts or point is None or point not in courses.of:
         return ""
     return meter_fault(courses.of, point, settings.meter.reverse, way)
 

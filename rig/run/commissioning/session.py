@@ -278,7 +278,7 @@ _PERFORMERS: dict[type, Callable[[Session, Any], Any]] = {
 
 
 def save(config: Path, progress: Progress) -> None:
-    """Keep the progress on disk, whole or as it was."""
+    """Save the progress atomically."""
     path = progress_file(config)
     path.parent.mkdir(parents=True, exist_ok=True)
     replace_file(path, progress.model_dump_json(indent=1))
