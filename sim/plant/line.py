@@ -98,7 +98,7 @@ class Line:
         self._head = self._density * GRAVITY * 1e-3 * (params.tyre.valve_height_m - pipe.gauge_height_m)
         self._bore = orifice_factor(params.tyre.discharge * area_m2(params.tyre.bore_m))
         self._short = _short_bore_of(params)
-        self._vent = orifice_factor(params.tyre.discharge * area_m2(params.vent_bore_m))
+        self._vent = self._open_vent = orifice_factor(params.tyre.discharge * area_m2(params.vent_bore_m))
         self._stretch = pipe.hose_l * pipe.stretch_per_kpa
         liquid = pipe.hose_l if pipe.start_liquid_l is None else pipe.start_liquid_l
         self.hose = Column(liquid, self._air * max(0.0, pipe.hose_l - liquid))
@@ -118,8 +118,12 @@ class Line:
 
     # --- one step ---------------------------------------------------------------------------------------------------
 
-    def step(self, dt: float, speed: float, end: End, upsets: Upsets) -> float:
-        """Advance by ``dt`` with the pump's mean speed; returns the signed volume past the meter, at line pressure."""
+    def step(self, dt: float, speed: float, end: End, upsets: Upsets, vent_at: float = 1.0) -> float:
+        """Advance by ``dt`` with the pump's mean speed; returns the signed volume past the meter, at line pressure.
+
+        ``vent_at``: how far the vent valve is open, as a share of its area.
+        """
+        self._vent = self._open_vent / (vent_at * vent_at) if vent_at else self._open_vent
         if end is not self._end:
             self._rejoin(end)
         before, even = self.end_flow_lps, speed == self._speed

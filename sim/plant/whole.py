@@ -70,7 +70,9 @@ class Plant:
         )
         self.extremes = Extremes()
         delay = params.pump.relay_delay_s
-        self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay + params.vent_travel_s)
+        self._run, self._reverse, self._vent_relay = Relay(delay), Relay(delay), Relay(delay)
+        self._vent_at = 0.0
+        """How far the vent valve is open, as a share."""
         self._fill_relay, self._flush_relay = Relay(delay + params.fill_travel_s), Relay(delay)
         self._air_relay = Relay(delay)
         self._relays = (
@@ -129,7 +131,7 @@ class Plant:
     @property
     def open_valves(self) -> tuple[bool, bool]:
         """Whether fill valve and vent valve are open."""
-        return self._fill_relay.closed, self._vent_relay.closed
+        return self._fill_relay.closed, self._vent_at > 0.0
 
     def _command(self, coils: Coils) -> None:
         if coils is self._coils or coils == self._coils:
@@ -194,13 +196,14 @@ class Plant:
 
     def _substep(self, dt: float) -> None:
         moved = self._relay_due_s <= self.time_s + 1e-9 and self._move_relays()
+        self._turn_vent(dt)
         end = self._join()
         if moved or end is not self._end:
             self._edge_until_s = self.time_s + dt + _EDGE_S
             self._end = end
         upsets = self.upsets
         speed = self.pump.turn(dt, self._wanted_speed(dt))
-        passed = self.line.step(dt, speed, end, upsets)
+        passed = self.line.step(dt, speed, end, upsets, self._vent_at)
         self._breathe(dt, end)
         if self.air is not None:
             self.air.step(dt, self.tyre if self._air_relay.closed and end in _JOINED else None)
@@ -220,6 +223,17 @@ class Plant:
         after = [relay.update(self.time_s) for relay in self._relays]
         self._note_relays()
         return after != before
+
+    def _turn_vent(self, dt: float) -> None:
+        """A valve that a motor turns opens and shuts evenly over its travel time."""
+        wanted, travel_s = float(self._vent_relay.closed), self.params.vent_travel_s
+        if self.upsets.vent_stuck is not None:
+            wanted, travel_s = float(self.upsets.vent_stuck), 0.0
+        if self._vent_at == wanted:
+            return
+        most = dt / travel_s if travel_s else 1.0
+        self._vent_at += min(max(wanted - self._vent_at, -most), most)
+        self._edge_until_s = max(self._edge_until_s, self.time_s + dt + _EDGE_S)
 
     def _wanted_speed(self, dt: float) -> float:
         upsets = self.upsets
@@ -245,7 +259,7 @@ class Plant:
             return End.VESSEL
         if not self._coils.hand_gun_on or upsets.gun_blown:
             return End.AIR
-        vent = self._vent_relay.closed if upsets.vent_stuck is None else upsets.vent_stuck
+        vent = self._vent_at > 0.0
         tyre = self._valve_open and not upsets.blocked
         if self.params.has_fill_valve and not self._fill_relay.closed:
             return End.DEAD
@@ -258,7 +272,7 @@ class Plant:
         params, tyre, books = self.params, self.tyre, self.line.books
         gas, liquid = params.gas_discharge, params.tyre.discharge
         if end is End.TYRE_AND_VENT:
-            area = series(self._bore_m2, self._vent_m2) * self.line.vent_room()
+            area = series(self._bore_m2, self._vent_at * self._vent_m2) * self.line.vent_room()
             if area > 0.0:
                 books.vented_l += tyre.breathe(dt, gas * area, liquid * area)
         elif end is End.AIR and self._valve_open and not self.upsets.blocked:
