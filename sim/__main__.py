@@ -15,6 +15,7 @@ from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
 from sim.bench import bench
 from sim.campaign import add_campaign, run_campaign
+from sim.cause_table import cause_table
 from sim.chart_curve import chart_curve
 from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
@@ -24,7 +25,7 @@ from sim.look_table import WAYS, look_table
 from sim.noise_table import noise_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 EXIT_USAGE = 2
 EXIT_FIELD = 5
@@ -70,9 +71,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
 
 
+def _table_of(options: argparse.Namespace) -> Callable[[Sequence[int], int, Callable[[str], None]], int] | None:
+    """The table that is asked for instead of a campaign."""
+    tables = {noise_table: options.noise_table, heat_table: options.heat_table, cause_table: options.cause_table}
+    return next((table for table, asked in tables.items() if asked), None)
+
+
 def _campaign(given: Sequence[str], options: argparse.Namespace) -> int:
     if not options.compiled or is_compiled():
-        made = noise_table if options.noise_table else heat_table if options.heat_table else None
+        made = _table_of(options)
         if made is None:
             return run_campaign(options)
         seeds = range(options.seed, options.seed + options.fills)

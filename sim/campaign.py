@@ -200,6 +200,13 @@ def shrunk(failing: Judged) -> Judged:
     return best
 
 
+_TABLES = {
+    "table": "every fault in every phase", "noise-table": "sound fills at each step of gauge noise",
+    "heat-table": "sound fills by heat transfer and temperature",
+    "cause-table": "single faults and the causes that are named",
+}  # fmt: skip
+
+
 def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the subcommand and its options."""
     run = commands.add_parser(
@@ -229,17 +236,8 @@ def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     run.add_argument("--replayed", action="store_true", help="record every fill and replay it: the same to the bit")
     run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
-    run.add_argument("--table", action="store_true", help="instead: every fault in every phase, as a table")
-    run.add_argument(
-        "--noise-table",
-        action="store_true",
-        help="instead: sound fills at each step of gauge noise, as a table",
-    )
-    run.add_argument(
-        "--heat-table",
-        action="store_true",
-        help="instead: sound fills by the heat transfer in the tyre and by its temperature, as tables",
-    )
+    for name, what in _TABLES.items():
+        run.add_argument(f"--{name}", action="store_true", help=f"instead: {what}, as a table")
     run.add_argument("--json", action="store_true", help="one JSON document")
     run.add_argument(
         "--compiled", action="store_true", help="compile the code first, for twice the speed (needs a C compiler)"

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 from rig.books.wording import Progress, cannot_text, more_of, progress_line, progress_of, step_words, stopped_text
 from rig.choice import Choice, typed_text
 from rig.control.decide import Decision
+from rig.control.suspects import likely
 from rig.control.unconfirmed import in_doubt, is_reported
 from rig.control.values import Setup
 from rig.units import gallons
@@ -174,7 +175,8 @@ def alarm_words(setup: Setup, decision: Decision) -> str:
 
 
 def _stopped(setup: Setup, decision: Decision, first_out: str) -> str:
-    return f"{stopped_text(setup, decision, first_out)}\n  {more_of(first_out)}"
+    probable = likely(decision.state.alarms.evidence)
+    return "\n  ".join(filter(None, (stopped_text(setup, decision, first_out), probable, more_of(first_out))))
 
 
 def region(console: Console, progress: Progress, alarm: str, question: str, most_rows: int) -> Group:

@@ -43,7 +43,7 @@ def pending(alarms: Alarms) -> bool:
 
 def cleared(alarms: Alarms, but: tuple[str, ...] = ()) -> Alarms:
     """After a reset or a resume: no first-out any more, except ``but``, which nobody can have seen yet."""
-    return changed(alarms, first_out=next(iter(but), None), followers=but[1:])
+    return changed(alarms, first_out=next(iter(but), None), followers=but[1:], evidence=None)
 
 
 def outcome_of(state: FillState) -> Outcome:

@@ -14,6 +14,7 @@ from rig.control.agreement import unconfirmed_stop
 from rig.control.alarms import cleared, raise_alarm, standing_trips, watch
 from rig.control.changed import changed
 from rig.control.doubt import rebooked_dry, with_accepted, with_doubt, with_drawn_liquid, with_last_rest, with_more_room
+from rig.control.evidence import with_evidence
 from rig.control.flags import End, Flag
 from rig.control.flow import Flow
 from rig.control.guards import GUARD_NAMED, GUARDS, Guard, conditions
@@ -110,6 +111,8 @@ def _guard(turn: Turn) -> None:
             turn.set(tally=tally)
     for guard in due:
         _break(turn, guard)
+    if turn.state.alarms.first_out:
+        turn.set(alarms=with_evidence(turn.setup, turn.state, turn.facts))
 
 
 def _break(turn: Turn, guard: Guard) -> None:

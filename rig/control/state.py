@@ -11,6 +11,7 @@ from rig.control.flow import Flow
 from rig.control.pressure import Gas, Remains, level_cavity_l
 from rig.control.procedure import Phase, State
 from rig.control.rest import Gauge, gauge_of
+from rig.control.suspects import Evidence
 from rig.control.values import Check, Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
@@ -121,6 +122,7 @@ class Alarms:
     followers: tuple[str, ...] = ()
     accepted: frozenset[str] = frozenset()
     """Guards that a person has overridden."""
+    evidence: Evidence | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,8 +280,7 @@ def in_force(setup: Setup, state: FillState) -> Setup:
 
 def _sure_target_l(setup: Setup, state: FillState, meter: Meter) -> float:
     """Stop target with a margin: by run time or a level's steps more may go in than is counted."""
-    tally = state.tally
-    to_come_l = max(setup.target_l - (tally.earlier_forward_l - tally.earlier_returned_l), 0.0)
+    to_come_l = max(setup.target_l - (state.tally.earlier_forward_l - state.tally.earlier_returned_l), 0.0)
     step_l = min(meter.litres_per_pulse, setup.target_l / 2)
     return setup.target_l - (_UNCOUNTED * to_come_l if meter.by_time else step_l)
 

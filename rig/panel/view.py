@@ -14,6 +14,7 @@ from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.procedure import State
 from rig.control.snapshot import cooling_s, seconds_left
 from rig.control.state import FillState, in_tyre_l
+from rig.control.suspects import likely
 from rig.control.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
@@ -241,6 +242,7 @@ def _alarm(seen: Snapshot) -> Picture | None:
         **_said_by(first),
         "trip": guard.action == "trip",
         "figures": room_text(seen.setup, seen.decision, first),
+        "likely": likely(seen.decision.state.alarms.evidence),
         "may_accept": guard.may_accept,
         "followers": [{"name": name, "text": GUARD_NAMED[name].text} for name in seen.decision.state.alarms.followers],
     }

@@ -144,12 +144,14 @@ export class FillScreen {
       h('p', {}, t('may_be_on'), ' ', outputs.map((name) => t(`output.${name}`)).join(', ')));
   }
 
-  // The cause in a few words, and the first act under it; after a refused reset, what still stands.
+  // The cause in a few words, and the first act under it; after a refused reset, what still stands. What is likely behind a
+  // hold is looked for from here; after a trip, when all is safe, from the sheet.
   alarm(fill, missing) {
-    const { name, first } = fill.alarm;
+    const { name, first, likely, trip } = fill.alarm;
     return h('div', { class: 'alarm', role: 'alert' },
       h('h2', { 'data-part': 'cause' }, t(`cause.${name}`)),
-      missing || h('p', { 'data-part': 'first-action' }, sentence(first)));
+      missing || h('p', { 'data-part': 'first-action' }, sentence(first)),
+      likely && !trip ? h('p', { id: 'likely' }, sentence(likely)) : null);
   }
 
   missing(fill, role = 'alert') {
@@ -222,6 +224,7 @@ export class FillScreen {
       ...fill.cautions.map((text) => h('p', { class: 'missing' }, h('span', { 'aria-hidden': 'true' }, '⚠ '), sentence(text))),
       alarm ? h('p', { class: 'huge' }, sentence(alarm.text)) : null,
       alarm ? h('p', {}, h('strong', {}, t('first')), ' ', sentence(alarm.first)) : null,
+      alarm?.likely ? h('p', {}, sentence(alarm.likely)) : null,
       alarm?.figures ? h('p', {}, sentence(alarm.figures)) : null,
       alarm?.followers.length ? h('p', {}, t('then_came'), ' ', alarm.followers.map((each) => sentence(each.text)).join(' ')) : null,
       alarm || fill.cannot ? guideLink(`alarms/${fill.cannot ? 'off_unconfirmed' : alarm.name}`, t('alarm_guide')) : null,
