@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rig.sentence import Wording
+
 _IN_A_LINE = 3
 """Answers that are offered in brackets behind the question; more stand below it, one to a line."""
 
@@ -18,8 +20,8 @@ class Choice:
     words: str
 
 
-YES_OR_NO = (Choice("y", "yes"), Choice("n", "no"))
-DONE = (Choice("", "done"),)
+YES_OR_NO = (Choice("y", Wording("choice.yes", "yes")()), Choice("n", Wording("choice.no", "no")()))
+DONE = (Choice("", Wording("choice.done", "done")()),)
 
 
 def typed_text(text: str, choices: Sequence[Choice]) -> str:

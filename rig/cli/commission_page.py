@@ -108,7 +108,7 @@ def page_face(options: argparse.Namespace, by: str) -> Iterator[PageFace]:
 
     Over https with the rig's own certificate wherever others can reach it.
     """
-    from rig.panel.catalogue import texts_of
+    from rig.panel.catalogue import languages_of
     from rig.panel.commissioning import CommissionPage, Transcript
     from rig.panel.listening import listening
     from rig.panel.own_certificate import fingerprint, own_address, own_certificate, own_names
@@ -129,7 +129,7 @@ def page_face(options: argparse.Namespace, by: str) -> Iterator[PageFace]:
         typed.put(None)
         os.kill(os.getpid(), signal.SIGTERM)
 
-    page = CommissionPage(transcript, texts_of(panel), code, stop)
+    page = CommissionPage(transcript, languages_of(panel), code, stop)
     with contextlib.closing(listening(options.host, options.port)) as bound:
         host, port = bound.getsockname()[:2]
         with served(page.app(own_names() if https else (), https=https), panel, bound):

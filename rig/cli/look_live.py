@@ -10,12 +10,12 @@ import sys
 
 from rig.cli.terminal import Typed, standard_input
 from rig.control.air_look import AirLook, AirSetup, Phase, prompt_of
-from rig.run.air_look import Heard, air_setup, look_with_air, room_by
+from rig.run.air_look import Heard, air_setup, growth_by, look_with_air, room_by
 from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shop.questions import widths_of
 from rig.units import QuantityError, show_pressure
-from rig.wheel.room import Growth, Room, growth_by_width
+from rig.wheel.room import Growth, Room
 
 _WORDS: dict[Phase, str] = {
     "settle": "Both pressures come to rest.",
@@ -109,6 +109,6 @@ async def _growth(typed: Typed | None, look: AirLook) -> Growth:
         if not line:
             return Growth()
         try:
-            return growth_by_width(*widths_of(line), look.after.tyre.kpa - look.before.tyre.kpa)
+            return growth_by(look, widths_of(line))
         except QuantityError as error:
             _say(f"  {error}")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from rig.choice import Choice
 from rig.commission.acts import Keep, Ports, Prove, Proven, Seal, Standing, Talk, Write
+from rig.commission.air_step import find_air
 from rig.commission.document import toml_of
 from rig.commission.found import STEPS, Checked, Finding, Known, Progress, Row, Step
 from rig.commission.gauge_step import find_gauge
@@ -62,8 +63,8 @@ def _steps(looking: Looking) -> Mapping[Step, Callable[[Known], Talk[Finding]]]:
 
     return {
         "look": look, "meter": find_meter, "stop": find_stop, "gauge": find_gauge, "more": find_more,
-        "relays": find_relays, "timeout": find_timeout, "power": find_power, "rig": find_rig, "dry": dry_tests,
-        "wet": wet_tests, "write": _written, "prove": _proven, "sheet": _sealed,
+        "relays": find_relays, "timeout": find_timeout, "power": find_power, "air": find_air, "rig": find_rig,
+        "dry": dry_tests, "wet": wet_tests, "write": _written, "prove": _proven, "sheet": _sealed,
     }  # fmt: skip
 
 

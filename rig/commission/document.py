@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from rig.commission.found import Keys, Known
 
-_TABLES = ("rig", "clock", "meter", "pipe", "pump", "air_out", "limits", "tote")
+_TABLES = ("rig", "clock", "meter", "pipe", "pump", "air_out", "limits", "air_tank", "tote")
 """Tables in the order in which they are written; links and points come after the first two."""
 _BEFORE_LINKS = ("rig", "clock")
 _USUAL, _QUICK = 9600, 38400

@@ -13,8 +13,8 @@ from rig.commission.wires import Place, Wire, Wires
 from rig.field.points import REGISTERS, Strict
 
 Keys = dict[str, object]
-Step = Literal["look", "meter", "stop", "gauge", "more", "relays", "timeout", "power", "rig", "dry", "wet", "write",
-               "prove", "sheet"]  # fmt: skip
+Step = Literal["look", "meter", "stop", "gauge", "more", "relays", "timeout", "power", "air", "rig", "dry", "wet",
+               "write", "prove", "sheet"]  # fmt: skip
 STEPS: dict[Step, str] = {
     "look": "what answers on the wires; reading only",
     "meter": "turn the rotor by hand: the meter's count",
@@ -24,6 +24,7 @@ STEPS: dict[Step, str] = {
     "relays": "click the relays one by one, the pump isolated",
     "timeout": "the relay module's own time-out, proven by silence",
     "power": "the modules' supply off and on: is the count kept?",
+    "air": "a tank of air for the look before a fill, if there is one: gauge and valve",
     "rig": "hose, pump, relief, tote: what the plates and a tape say",
     "dry": "dry tests, the pump isolated",
     "wet": "water into an open can: relief, direction, flow, lag, loss",
@@ -32,6 +33,8 @@ STEPS: dict[Step, str] = {
     "sheet": "the commissioning sheet, in the book",
 }
 """The steps in their order."""
+_OF_ALL: tuple[Step, ...] = ("write", "prove", "sheet")
+"""Steps that find nothing for the configuration."""
 
 
 class Row(Strict):
@@ -81,12 +84,14 @@ class Progress(Strict):
         return next((step for step in STEPS if step not in self.done), None)
 
     def with_done(self, step: Step, finding: Finding) -> Progress:
-        """The progress with one more step done."""
-        return self.model_copy(update={"done": {**self.done, step: finding}})
+        """The progress with one more step done; what is made of all steps is then made anew."""
+        base = self if step in _OF_ALL else self.without(step)
+        return self.model_copy(update={"done": {**base.done, step: finding}})
 
     def without(self, step: Step) -> Progress:
         """The progress with a step to be repeated, and with it what is made of all steps."""
-        again = {step, "write", "sheet"}
+        # The step of the tank asks by what the relays were found to be.
+        again = {step, "write", "sheet"} | ({"air"} if step == "relays" else set())
         return self.model_copy(update={"done": {name: each for name, each in self.done.items() if name not in again}})
 
 

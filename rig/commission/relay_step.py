@@ -15,8 +15,8 @@ from rig.commission.wires import Film, Place
 from rig.field.points import Table
 
 ISOLATE = (
-    "Now relays are switched. Isolate the pump: plug pulled or breaker locked, valves shut, nobody at the gun. "
-    "Contactors may click, and nothing may turn."
+    "Now relays are switched. Isolate the pump: plug pulled or breaker locked, valves shut, nobody at the gun. An air "
+    "tank: its hand valve shut, its hose open into nothing. Contactors may click, and nothing may turn."
 )
 _CLICK_S, _OFF_S = 1.0, 0.5
 _MOVED = {
@@ -25,6 +25,7 @@ _MOVED = {
     "4": ("motor_direction", "the contactor of the pump's direction"), "5": ("vent_valve", "the vent valve at the gun"),
     "6": ("fill_valve", "a valve that shuts the hose off"), "7": ("flush_valve", "a bypass of the meter"),
     "8": ("beacon", "the beacon"), "9": ("heartbeat", "the input of the pulse timers"),
+    "a": ("air_valve", "the air valve of a tank for the look with air"),
 }  # fmt: skip
 _WITH_FEEDBACK = ("pump_run", "pump_reverse", "motor_run", "motor_direction", "fill_valve", "vent_valve")
 PUMPS = (("pump_run", "pump_reverse"), ("motor_run", "motor_direction"))

@@ -59,6 +59,10 @@ class Fit:
         (raw_low, low), (raw_high, high) = self.ends
         return (high - low) / (raw_high - raw_low)
 
+    def __str__(self) -> str:
+        """How it is read, for a person who chooses by a manual."""
+        return str(self.view)
+
     def raw_at(self, value: float) -> float:
         """The raw number at another value, on the straight line."""
         (raw_low, low), _ = self.ends

@@ -8,11 +8,14 @@ from typing import TypeVar
 from rig.choice import DONE, YES_OR_NO, Choice
 from rig.commission.acts import Ask, Look, Say, Talk, Watch, Watched
 from rig.commission.wires import Film, Place
+from rig.sentence import Wording
 from rig.units import Kind, QuantityError, parse
 
 T = TypeVar("T")
 NONE = ("n", "no", "none")
-LEAVE = Choice("q", "leave this step")
+LEAVE = Choice("q", Wording("choice.leave_step", "leave this step")())
+NOT_KNOWN = Choice("", Wording("choice.not_known", "not known")())
+_ABOVE_ZERO = Wording("commission.above_zero", "It must be above zero.")
 STILL_S = 2.0
 """How long everything is watched at rest, and a known value while it is held."""
 
@@ -73,7 +76,7 @@ def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False
         try:
             if parse(given, kind) > 0 or not above_zero:
                 return given
-            yield from say("  It must be above zero.")
+            yield from say(_ABOVE_ZERO())
         except QuantityError as error:
             yield from say(f"  {error}")
 
@@ -81,15 +84,15 @@ def quantity(text: str, kind: Kind, usual: str = "", *, above_zero: bool = False
 def maybe(text: str, kind: Kind) -> Talk[str | None]:
     """Ask for a quantity that may be unknown: an empty answer."""
     while True:
-        answer = yield from ask(text, Choice("", "not known"))
+        answer = yield from ask(text, NOT_KNOWN)
         if not answer:
             return None
         try:
-            parse(answer, kind)
+            if parse(answer, kind) > 0:
+                return answer
+            yield from say(_ABOVE_ZERO())
         except QuantityError as error:
             yield from say(f"  {error}")
-        else:
-            return answer
 
 
 def watch(text: str, *others: Choice, places: Collection[Place] | None = None, typed: bool = False) -> Talk[Watched]:

@@ -132,14 +132,16 @@ class Transcript:
 class CommissionPage:
     """The routes of one commissioning."""
 
-    def __init__(self, transcript: Transcript, texts: dict[str, str], code: str, stop: Callable[[str], None]) -> None:
+    def __init__(
+        self, transcript: Transcript, languages: Mapping[str, Language], code: str, stop: Callable[[str], None]
+    ) -> None:
         """``stop`` ends the commissioning with everything off; it receives who pressed it."""
         self._transcript = transcript
-        self._texts = texts
+        self._texts = languages[ENGLISH].texts
         self._code = code
         self._stop = stop
         self._sessions = Sessions()
-        self._faces = Faces({ENGLISH: Language(ENGLISH, texts)}, {"rig": {}}, _page, "commission")
+        self._faces = Faces(languages, {"rig": {}}, _page, "commission")
 
     async def index(self, request: Request) -> Response:
         """The page; it shows nothing before the code."""

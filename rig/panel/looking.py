@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rig.run.air_look import Looked
+from rig.run.air_look import Looked, growth_by, room_by
 from rig.run.assembly import Question
 from rig.run.messages import Controller
 from rig.sentence import Sentence, Wording
+from rig.shop.questions import widths_of
 from rig.wheel import Cavity, read_size
 from rig.wheel.known import KNOWN_SIZES
 from rig.wheel.room import Fit, Room, fits, missing_l
@@ -39,12 +40,18 @@ _DONE: dict[str, Wording] = {
 """The answer to each prompt."""
 
 
-def with_look(rig: Controller, question: Question, position: str, job: str) -> Question:
-    """The question with the room that a look has measured in this wheel, if there was one."""
+def with_look(rig: Controller, question: Question, position: str, job: str, width: str = "") -> Question:
+    """The question with the room that a look has measured in this wheel, if there was one.
+
+    ``width`` is the section width before and after, as typed; QuantityError for a text that is none.
+    """
     looked = rig.snapshot().live.looked
     if looked is None or not looked.is_of(question.size, position, job):
         return question
-    return replace(question, room=looked.room)
+    if looked.room is None or not width.strip():
+        return replace(question, room=looked.room)
+    growth = growth_by(looked.look, widths_of(width))
+    return replace(question, room=room_by(rig.settings, looked.setup, looked.look, growth))
 
 
 def room_view(room: Room | None, cavity: Cavity, existing_l: float) -> dict[str, object] | None:

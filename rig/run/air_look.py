@@ -30,7 +30,7 @@ from rig.run.stand_in import stand_in_of
 from rig.run.steps import arm
 from rig.run.work import at_work
 from rig.sentence import Wording
-from rig.wheel.room import Growth, Room, TwoVessels, room_of
+from rig.wheel.room import Growth, Room, TwoVessels, growth_by_width, room_of
 
 _NO_TANK = Wording(
     "refused.no_air_tank",
@@ -179,6 +179,13 @@ def _reading(
         now_s, kpa(TANK_PRESSURE), kpa(tyre_gauge), switched("estop_ok"), switched(AIR_VALVE),
         heard.stopped, heard.answered,
     )  # fmt: skip
+
+
+def growth_by(look: AirLook, widths_m: tuple[float, float]) -> Growth:
+    """The casing's growth by its section width before and after a look that has ended with a result, metres."""
+    assert look.before is not None
+    assert look.after is not None
+    return growth_by_width(*widths_m, look.after.tyre.kpa - look.before.tyre.kpa)
 
 
 def room_by(settings: Settings, setup: AirSetup, look: AirLook, growth: Growth | None = None) -> Room:

@@ -154,10 +154,13 @@ def widths_of(text: str) -> tuple[float, float]:
     """A section width before and after, metres; QuantityError for text that is none, or a tyre that shrank."""
     before, after = _from_to(text, "length")
     if not 0 < before <= after < 1.2 * before:
-        raise QuantityError(f'{text!r}: a tyre grows by a few per cent at most; write "430 mm -> 434 mm"')
+        raise QuantityError(_WIDTHS(text=text[:60]))
     return before, after
 
 
+_WIDTHS = Wording(
+    "question.widths", "'{text}': a tyre grows by a few per cent at most, and never shrinks: write 430 mm -> 434 mm"
+)
 _FROM_TO = {"pressure": "10 psi -> 18 psi", "length": "430 mm -> 434 mm"}
 
 

@@ -21,7 +21,7 @@ _MIX_LB_PER_GAL = {"2": 9.45, "3.5": 10.1, "5": 10.6}
 
 # Priority of the rows of one size: the water chart (the most sizes, one series), then other volumes, then weights.
 # Rows printed jointly for two sizes belong to neither: they are kept for reference, not used.
-_RANK = ("chart", "itm475", "sheet_if800", "m108dc", "farmall45c", "b26tl")
+_RANK = ("chart", "itm475", "m155", "m155_marks", "sheet_if800", "m5040wsm", "m108dc", "farmall45c", "b26tl")
 
 
 @dataclass(frozen=True, slots=True)

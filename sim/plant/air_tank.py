@@ -26,8 +26,8 @@ class AirTank:
         self._params, self._air, self._kelvin = params, atmosphere_kpa_abs, liquid_c + 273.15
         self._area_m2 = params.discharge * area_m2(params.valve_bore_m)
         wall_c = liquid_c if params.wall_c is None else params.wall_c
-        self._wall = self.warmth = (wall_c + 273.15) / self._kelvin
-        self.gas = (params.start_kpa + atmosphere_kpa_abs) * params.volume_l / self._wall
+        self._wall = (wall_c + 273.15) / self._kelvin
+        self.set_pressure(params.start_kpa)
         self._error = GaugeError(params.gauge_error_kpa, seed)
         self._noise = Noise(params.gauge_noise_kpa, f"{seed} noise tank")
 
@@ -40,14 +40,21 @@ class AirTank:
         kpa = self.pressure() - self._air
         return kpa + self._error.at(kpa) + self._noise.kpa
 
+    def set_pressure(self, kpa: float) -> None:
+        """Fill or drain it to a gauge pressure, its air as warm as its walls."""
+        self.warmth = self._wall
+        self.gas = (kpa + self._air) * self._params.volume_l / self._wall
+
     def shake(self, dt: float) -> None:
         """Draw the gauge's noise at the end of ``dt``."""
         self._noise.shake(dt)
 
-    def step(self, dt: float, tyre: Tyre | None) -> None:
-        """Let air over for ``dt``, into a tyre that is joined to it, and exchange heat."""
+    def step(self, dt: float, tyre: Tyre | None, *, blows: bool = False) -> None:
+        """Let air over for ``dt``, into a tyre that is joined to it or out into the open, and exchange heat."""
         if tyre is not None:
             self._let_over(dt, tyre)
+        elif blows:
+            self._blow(dt)
         apart = abs(self._wall - self.warmth) * self._kelvin / APART_K
         if apart > 0.0:
             # The conductance goes with the density to the power 2/3, and the air's heat capacity with the density.
@@ -66,7 +73,19 @@ class AirTank:
             return
         moved = most * -math.expm1(-flow * dt / most)
         moved = moved if forward else -moved
+        self._give(moved, warmth)
+        tyre.take_air(moved, warmth)
+
+    def _blow(self, dt: float) -> None:
+        """Lose air out of an open hose, down to the pressure of the air around."""
+        up = self.pressure()
+        flow = gas_flow(self._area_m2, up, self._air, self._kelvin * self.warmth) / self.warmth
+        most = (up - self._air) * self._params.volume_l / self.warmth / GAMMA
+        if most > 0.0:
+            self._give(most * -math.expm1(-flow * dt / most), self.warmth)
+
+    def _give(self, moved: float, warmth: float) -> None:
+        """Part with an amount of air at a temperature; negative: receive it."""
         left = self.gas - moved
         self.warmth = (self.gas * self.warmth - GAMMA * warmth * moved) / left
         self.gas = left
-        tyre.take_air(moved, warmth)

@@ -206,7 +206,8 @@ class Plant:
         passed = self.line.step(dt, speed, end, upsets, self._vent_at)
         self._breathe(dt, end)
         if self.air is not None:
-            self.air.step(dt, self.tyre if self._air_relay.closed and end in _JOINED else None)
+            is_open = self._air_relay.closed
+            self.air.step(dt, self.tyre if is_open and end in _JOINED else None, blows=is_open and end in OPEN)
         if self.tyre.settles:
             self.tyre.settle(dt)
         if self.tyre.bead_lost or self.tyre.pressure() < self.params.atmosphere_kpa_abs:

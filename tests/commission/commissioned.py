@@ -33,6 +33,15 @@ def timeout(unit: int, address: int, scale: float = 0.1, quantity: str = "s") ->
     return {"output_timeout": at(unit, "holding", address, "u16", scale=scale, quantity=quantity)}
 
 
+def tank(unit: int, address: int, kind: str, **more: object) -> dict[str, Any]:
+    return {
+        "tank_pressure": at(unit, "input", address, kind, quantity="psi", low=0, high=160, accuracy="0.5 %", **more)
+    }
+
+
+TANK = {"air_tank": {"volume": "60 L", "rating": "145 psi"}}
+
+
 def gauge(unit: int, table: str, address: int, kind: str, **more: object) -> dict[str, Any]:
     return {"line_pressure": at(unit, table, address, kind, quantity="psi", **more)}
 
@@ -54,10 +63,11 @@ class Drawn:
 
 RIGS = {
     "three units, words swapped": Drawn(
-        relays(3) | timeout(3, 40) | {
+        relays(3, 0, "coil", "pump_run", "pump_reverse", "vent_valve", "beacon", "air_valve") | timeout(3, 40) | {
             "estop_ok": at(3, "discrete", 5), "meter_count": at(5, "input", 12, "u32", order="CDAB"),
             "tote_level": at(6, "input", 30, "u16", scale=0.1, quantity="L"),
-        } | gauge(5, "input", 20, "i16", scale=0.01),
+        } | gauge(5, "input", 20, "i16", scale=0.01) | tank(6, 34, "u16", scale=0.01),
+        tables=TANK,
     ),
     "16 bits that go round, bytes swapped, a float in bar": Drawn(
         relays(1, 512) | timeout(1, 4096, 1, "ms") | {
@@ -83,8 +93,8 @@ RIGS = {
     "no time-out, drawn out through the hose, a meter that counts no return": Drawn(
         relays(1, 0, "coil", "pump_run", "pump_reverse") | {
             "estop_ok": at(1, "discrete", 0), "meter_count": at(1, "input", 40, "u32", order="BADC"),
-        } | gauge(1, "input", 50, "i32", order="CDAB", scale=0.001),
-        tables={"meter": {"reverse": "none"}},
+        } | gauge(1, "input", 50, "i32", order="CDAB", scale=0.001) | tank(1, 60, "f32", order="BADC"),
+        tables={"meter": {"reverse": "none"}, **TANK},
         said={"Did it drop within": "n"},
         odd={"Output time-out": "none", "Cable pulled": "DID NOT DROP"},
     ),

@@ -10,6 +10,8 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from tank_hands import TANK_ACTS
+
 from rig.choice import Choice, typed_text
 from rig.control.decide import Decision
 from rig.control.values import Setup
@@ -23,6 +25,7 @@ PSI = 6.894757293168361
 _NAMES = {
     "pump_run": "1", "pump_reverse": "2", "motor_run": "3", "motor_direction": "4", "vent_valve": "5",
     "fill_valve": "6", "flush_valve": "7", "beacon": "8", "heartbeat": "9",
+    "air_valve": "a",
 }  # fmt: skip
 _MORE = {
     "tote_level": "1", "tote_mass": "2", "fluid_temp": "3", "tote_low": "5", "tote_full": "6", "liquid_in_vent": "7",
@@ -325,7 +328,6 @@ _ACTS: Mapping[str, Act] = {
     "Put a known": Hands._pressure,
     "Another pressure": Hands._pressure,
     "Draw a slight": Hands._vacuum,
-    "Upper end": _says("60 psi"),
     "Bring pressure": Hands._let_off,
     "Its accuracy": _says("0.5 %"),
     "What else is wired": Hands._more,
@@ -344,6 +346,7 @@ _ACTS: Mapping[str, Act] = {
     "Did pump_run drop": Hands._dropped,
     "Did motor_run drop": Hands._dropped,
     "Switch the modules' supply": Hands._supply,
+    **TANK_ACTS,
     "Name of this rig": _says("Bay 9"),
     "Length of the hose": _says("25 ft"),
     "Its bore": _says(""),

@@ -65,6 +65,10 @@ class Memory:
     moves: Mapping[Place, Place] = field(default_factory=dict)
     """Inputs that follow an output: break contacts."""
     isolated: bool = False
+    unread: frozenset[Place] = frozenset()
+    """Outputs that cannot be read back."""
+    acts: Callable[[Memory, float], None] = lambda _memory, _now_s: None
+    """What the plant does until each shot."""
     stuck: Mapping[Place, int] = field(default_factory=dict)
     """Registers that take no other number."""
     drops: bool = True
@@ -87,7 +91,8 @@ class Memory:
 
     def shoot(self) -> None:
         self.now_s += 0.1
-        self._film.append(Shot(self.now_s, dict(self.words)))
+        self.acts(self, self.now_s)
+        self._film.append(Shot(self.now_s, {at: word for at, word in self.words.items() if at not in self.unread}))
 
     def perform(self, talk: Talk[T]) -> T:
         answer: Any = None

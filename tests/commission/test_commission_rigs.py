@@ -10,6 +10,7 @@ from commissioned import RIGS, commissioned, hidden_rig
 
 from rig.commission.found import Checked
 from rig.field.points import Point
+from rig.run.air_look import air_setup
 from rig.run.check import check_text
 from rig.run.settings import Settings, load_settings
 
@@ -55,10 +56,14 @@ def same_map(found: Settings, truth: Settings) -> None:
         assert link.kind == truth.links["io"].kind
         for key in ("baud", "parity", "stop_bits", "framer"):
             assert getattr(link, key, None) == getattr(truth.links["io"], key, None)
-    for psi in (-3.0, 0.0, 20.0, 55.0):
-        # The same raw number means the same pressure, to a hundredth of the range.
-        kpa = {name: _raw_to_psi(each, _psi_to_raw(truth, psi)) for name, each in (("found", found), ("true", truth))}
-        assert kpa["found"] == pytest.approx(kpa["true"], abs=0.6)
+    for name, psis in (("line_pressure", (-3.0, 0.0, 20.0, 55.0)), ("tank_pressure", (0.0, 40.0, 140.0))):
+        for psi in psis if name in truth.points else ():
+            # The same raw number means the same pressure, to a hundredth of the range.
+            raw = _psi_to_raw(truth.points[name], psi)
+            assert _raw_to_psi(found.points[name], raw) == pytest.approx(psi, abs=psis[-1] / 90)
+    assert found.air_tank == truth.air_tank
+    if found.air_tank is not None:
+        assert air_setup(found).by_hand is ("air_valve" not in truth.points)
 
 
 def low_word_of(point: Point, mine: Point) -> Point:
@@ -68,14 +73,12 @@ def low_word_of(point: Point, mine: Point) -> Point:
     return mine.model_copy(update={"address": low, "order": "BADC" if swapped else "ABCD", "type": "u16"})
 
 
-def _psi_to_raw(settings: Settings, psi: float) -> float:
-    point = settings.points["line_pressure"]
+def _psi_to_raw(point: Point, psi: float) -> float:
     value = psi * {"psi": 1.0, "bar": 0.0689476}[point.quantity]
     return (value - point.offset) / point.scale
 
 
-def _raw_to_psi(settings: Settings, raw: float) -> float:
-    point = settings.points["line_pressure"]
+def _raw_to_psi(point: Point, raw: float) -> float:
     return (raw * point.scale + point.offset) / {"psi": 1.0, "bar": 0.0689476}[point.quantity]
 
 

@@ -22,7 +22,9 @@ from playwright.sync_api import Browser, Page, expect
 from processes import PATIENCE_S, ROOT
 
 from rig.choice import Choice
+from rig.commission.found import STEPS, Finding, Progress
 from rig.ledger.keeping import book_read
+from rig.run.commissioning.session import save
 
 T = TypeVar("T")
 SPEED = 2.0
@@ -191,3 +193,21 @@ async def test_from_an_empty_folder_to_a_proven_rig_by_touches(tmp_path: Path) -
     bad = [test for test in record.document["tests"] if not test["good"]]  # type: ignore[attr-defined]
     assert not bad, hands.typed[-6:]
     assert status == 0
+
+
+def test_questions_that_have_german_words_are_asked_in_german(tmp_path: Path) -> None:
+    """The tank's; those of the steps before it are English."""
+    done = {step: Finding() for step in STEPS if step != "air"}
+    save(tmp_path / "rig.toml", Progress(done=done))
+    with commissioning(tmp_path) as (_, url, code), browsing() as browser:
+        page = browser.new_context(viewport={"width": 360, "height": 740}, locale="de-DE").new_page()
+        page.goto(f"{url}#{code}")
+        expect(page.locator("#asked")).to_have_text(
+            "Gibt es einen Luftbehälter, um vor einer Füllung mit Luft zu messen?"
+        )
+        page.get_by_role("button", name="ja, mit einem Kugelhahn für die Hand").click()
+        expect(page.locator("#asked")).to_contain_text("Ein Behälter ist gespeicherte Energie.")
+        page.get_by_role("button", name="ja", exact=True).click()
+        page.locator("#text").fill("145 psi")
+        page.locator("#typed button").click()
+        expect(page.locator("#said-so-far")).to_contain_text("Zulässiger Druck auf dem Schild des Behälters")

@@ -16,17 +16,19 @@ from shop import settings
 from test_looks import badly_laid_out, violations
 from test_web import Door
 
-from rig.control.air_look import AirLook
+from rig.control.air_look import AirLook, Pair
+from rig.control.creep import Rest
 from rig.panel.asking import WheelForm, asked, errand_of
+from rig.panel.faces import COOKIE
 from rig.panel.looking import look_view, room_view
-from rig.run.air_look import AirWanted, Looked, air_setup
+from rig.run.air_look import AirWanted, Looked, air_setup, room_by
 from rig.run.assembly import answer
 from rig.run.facade import Live
 from rig.run.messages import Message, Ordered, frame_of, message_in
 from rig.run.settings import Settings
 from rig.units import KPA_PER_PSI
 from rig.wheel import cavity_of, read_size
-from rig.wheel.room import Growth, Room
+from rig.wheel.room import Growth, Room, growth_by_width
 
 FORM = {"size": "16.9-28", "position": "rear left"}
 CAVITY_L = cavity_of(read_size("16.9-28")).volume_l
@@ -95,6 +97,32 @@ def test_the_question_counts_what_is_said_to_be_inside(tmp_path: Path) -> None:
     assert agrees == [False, True]
 
 
+async def test_the_section_width_makes_the_room_better_known(tmp_path: Path) -> None:
+    """By the growth that it shows: `rig look --width` says the same of the same readings."""
+    door, of = Door(tmp_path), with_tank(tmp_path)
+    await door.sign_in()
+    door.facade.settings = of
+    setup, look = air_setup(of), AirLook("read", before=pair(827.0, 0.0), after=pair(365.0, 138.0))
+    wheel = asked(of, WheelForm(**FORM))
+    door.facade.beat(Live(None, looked=Looked(AirWanted(wheel, "rear left"), setup, look, room_by(of, setup, look))))
+    bare = (await door.told("/api/answer", **FORM))["look"]["says"]["values"]
+    told = await door.told("/api/answer", **FORM, width="430 mm -> 434 mm")
+    known = told["look"]["says"]["values"]
+    # The caliper's own 0.5 mm, and half of what the width grew: less than not knowing the growth at all.
+    assert known["band"] / known["room"] < 0.9 * bare["band"] / bare["room"]
+    errand = errand_of(door.page._rig, WheelForm(**FORM, width="430 mm -> 434 mm"), "Jo", "rig.toml")
+    assert errand.question.room is not None
+    assert errand.question.room.litres == pytest.approx(known["room"])
+    assert errand.question.room.growth == growth_by_width(0.430, 0.434, 138.0)
+    for wrong, words in (("434 mm -> 430 mm", "never shrinks"), ("430 mm", "before and after"), ("a -> b", "a")):
+        reply = await door.client.post("/api/answer", json={**FORM, "width": wrong})
+        assert (reply.status_code, words in reply.text) == (422, True)
+
+
+def pair(tank_kpa: float, tyre_kpa: float) -> Pair:
+    return Pair(Rest(tank_kpa, 0.2), Rest(tyre_kpa, 0.1))
+
+
 async def test_the_order_to_fill_carries_the_room(tmp_path: Path) -> None:
     door = Door(tmp_path)
     looked_at(door, with_tank(tmp_path), 0.7 * CAVITY_L)
@@ -140,6 +168,51 @@ def test_a_loaded_wheel_shows_before_the_first_drop(tmp_path: Path, browser: Bro
         record = page.evaluate("fetch('/api/fills').then((reply) => reply.json())")[0]
         shown = command(tmp_path, "ledger", "show", record["fill_id"], "--config", "rig.toml", "--json")
     assert "look_doubts" in shown.stdout
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(
+    ("language", "units", "widths", "unit"),
+    [("en", "us", ("16.92", "17.08"), "After the look (in)"), ("de", "kpa", ("430", "434"), "Nach der Messung (mm)")],
+)
+def test_a_width_is_typed_by_the_pad_in_the_reader_s_units(
+    tmp_path: Path, browser: Browser, language: str, units: str, widths: tuple[str, str], unit: str
+) -> None:
+    with page_served(tmp_path, extra=GAS + TANK + VALVE + GAUGE, **{**RIG, "scale": "60"}) as served:
+        page = opened(browser, served.url)
+        sign_in(page)
+        page.context.add_cookies([{"name": COOKIE, "value": language, "url": served.url}])
+        page.evaluate(f"localStorage.setItem('rig-units', '{units}')")
+        page.reload()
+        page.get_by_role("button", name="loader-rear 16.9-28").click()
+        page.locator("#look").click()
+        expect(page.locator("#width-now")).to_be_visible()
+        assert violations(page) == []
+        assert badly_laid_out(page) == []
+        press_and_hold(page, "#prompt-done")
+        expect(page.locator("#look-says")).to_be_visible()
+        before = page.locator("#look-says").inner_text()
+        page.locator("#details").click()
+        for place, typed in zip(("before", "after"), widths, strict=True):
+            page.locator(f"#width-{place}").click()
+            for digit in typed:
+                page.locator("#width").get_by_role("button", name=digit, exact=True).click()
+        expect(page.locator("#width")).to_contain_text(unit)
+        assert violations(page) == []
+        assert badly_laid_out(page) == []
+        page.locator("#width-take").click()
+        expect(page.locator("#look-says")).not_to_have_text(before)
+        page.locator("#details").click()
+        expect(page.locator("#width-before")).to_have_value(widths[0])
+        # A tyre does not shrink; the room stays as it was said.
+        page.locator("#width-after").fill("10")
+        page.locator("#width-take").click()
+        expect(page.locator("#said")).to_contain_text("->")
+        # Another look is another measurement.
+        page.locator("#details").click()
+        with page.expect_request("**/api/order") as ordered:
+            page.locator("#look").click()
+        assert ordered.value.post_data_json["wheel"]["width"] == ""
 
 
 @pytest.mark.full

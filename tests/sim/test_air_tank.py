@@ -32,12 +32,28 @@ def test_joined_long_enough_both_have_the_pressure_of_boyle_s_law(hand: bool) ->
     assert rig.air.shown_kpa() == pytest.approx(rig.air.pressure() - ATM)
 
 
-@pytest.mark.parametrize("commands", [IDLE, replace(OPEN, hand_valve_open=False), replace(OPEN, hand_gun_on=False)])
+@pytest.mark.parametrize("commands", [IDLE, replace(OPEN, hand_valve_open=False)])
 def test_nothing_moves_with_a_valve_shut(commands: object) -> None:
     rig = plant(air_tank=TANK)
     rig.advance(60.0, commands)  # type: ignore[arg-type]
     assert rig.air is not None
     assert rig.air.pressure() == pytest.approx(600.0 + ATM)
+
+
+def test_out_of_an_open_hose_it_blows_by_the_choked_flow_and_down_to_the_air_around() -> None:
+    rig, out = plant(air_tank=replace(TANK, heat_s=math.inf)), replace(OPEN, hand_gun_on=False)
+    assert rig.air is not None
+    rig.advance(0.5, out)
+    before, warmth = rig.air.gas, rig.air.warmth
+    rig.advance(0.5, out)
+    # Choked flow of an ideal gas: p A C sqrt(gamma / (R T)) (2 / (gamma + 1)) ** 3 (ISO 6358-1 writes it otherwise).
+    area = TANK.discharge * math.pi / 4 * TANK.valve_bore_m**2
+    kelvin = 288.15 * (warmth + rig.air.warmth) / 2
+    kpa = (before * warmth + rig.air.gas * rig.air.warmth) / 120.0
+    volume_lps = 1000 * area * math.sqrt(GAMMA * 287.05 * kelvin) * (2 / (GAMMA + 1)) ** 3
+    assert before - rig.air.gas == pytest.approx(0.5 * kpa * volume_lps / (kelvin / 288.15), rel=0.01)
+    rig.advance(600.0, out)
+    assert rig.air.pressure() == pytest.approx(ATM, abs=0.1)
 
 
 def test_temperatures_on_the_way_are_those_of_the_first_law() -> None:

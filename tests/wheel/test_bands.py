@@ -14,7 +14,8 @@ import pytest
 from rig.units import L_PER_GAL
 from rig.wheel import PublishedFill, cavity_of, geometric_cavity, published_fills, read_size
 
-ROWS = [row for row in published_fills() if not row.by_weight]
+# Marks printed short may be other tyres'.
+ROWS = [row for row in published_fills() if not row.by_weight and row.source != "m155_marks"]
 CHART = [row for row in ROWS if row.source == "chart"]
 OTHER = [row for row in published_fills() if row.source not in {"chart", "m108dc_joint"}]
 

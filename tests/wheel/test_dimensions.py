@@ -3,10 +3,12 @@
 import csv
 import statistics
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 
 from rig.wheel import Measured, geometric_cavity, liquid_at_valve, read_size
+from rig.wheel.designation import Family
 from rig.wheel.dimensions import outline_of
 
 # size, outside diameter mm, section width mm. MAXAM MS502 (L5S, extra-deep tread), Mitas SK-05, Antego ATW-009, -010
@@ -115,7 +117,50 @@ def test_every_row_of_the_table_is_used_as_it_stands(row: dict[str, str]) -> Non
     assert d.width_in == pytest.approx(float(row["width_in"]), abs=1e-3)
     assert 1000 * o.diameter_m == pytest.approx(float(row["diameter_mm"]))
     assert 1000 * o.section_m == pytest.approx(float(row["section_mm"]))
-    assert row["source"].endswith("from memory") or "data sheet" in row["source"]
+    assert row["source"].endswith("from memory") or "data sheet" in row["source"] or "catalogue" in row["source"]
+
+
+# Diameters as read on 2026-11-30. eurogrip: Agriculture tyres technical catalogue of 21 May 2025, by the table
+# bronnen/banden/eurogrip-2025-05.csv of the public GitHub repository akabart/Voorloop-bereken-module (it doubts its
+# own reading of 13.6-38 and 15.5-38). quoted: farm data books of Firestone and Titan, as quoted in a public GitHub
+# repository; the books were not read. Patterns differ in tread: TR72 is a deep one.
+READ = list(csv.DictReader(Path(__file__).with_name("read_diameters.csv").read_text(encoding="utf-8").splitlines()))
+AGREES = {"drive": 0.006, "front": 0.009, "skid": 0.015}
+
+
+def _off(row: dict[str, str]) -> float:
+    return float(row["diameter_mm"]) / 1000 / outline_of(read_size(row["size"]), Measured()).diameter_m - 1
+
+
+def test_a_row_that_names_the_catalogue_has_its_diameter() -> None:
+    named = [row for row in ROWS if "diameter as in" in row["source"]]
+    assert len(named) == 20
+    for row in named:
+        offs = [abs(_off(read)) for read in READ if (read["size"], read["source"]) == (row["size"], "eurogrip")]
+        assert min(offs) <= AGREES[row["family"]], row["size"]
+    for row in ROWS:
+        if row["source"].startswith("Eurogrip"):
+            assert any(r["size"] == row["size"] and float(r["diameter_mm"]) == float(row["diameter_mm"]) for r in READ)
+
+
+def test_read_diameters_by_family(capsys: pytest.CaptureFixture[str]) -> None:
+    listed = {row["size"] for row in ROWS if row["source"].startswith("Eurogrip")}
+    rows = [(read_size(row["size"]).family, _off(row)) for row in READ if row["size"] not in listed]
+    with capsys.disabled():
+        print()
+        for family in sorted({family for family, _ in rows}):
+            offs = [off for each, off in rows if each == family]
+            print(f"{family}: n {len(offs)}, mean {100 * statistics.fmean(offs):+.2f} %, ", end="")
+            print(f"sd {100 * statistics.pstdev(offs):.2f}, worst {100 * max(offs, key=abs):+.2f} %")
+
+    def offs(family: Family) -> list[float]:
+        return [off for each, off in rows if each == family]
+
+    # Tread of one size differs, at most by 4.6 %; the middle of what is read is the table's, but for compact tyres.
+    for family in ("drive", "front", "flotation"):
+        assert abs(statistics.median(offs(family))) <= 0.006
+        assert max(map(abs, offs(family))) <= 0.046
+    assert -0.05 <= statistics.fmean(offs("compact")) <= -0.04
 
 
 def test_a_width_has_its_section_on_another_rim_too() -> None:

@@ -2,7 +2,7 @@
 
 import { button, h, say } from './dom.js';
 import { texts } from './given.js';
-import { learn, t } from './words.js';
+import { learn, sentence, t } from './words.js';
 
 const EVERY_MS = 500;
 const LOST_MS = 3000;
@@ -50,8 +50,9 @@ function answer(text) {
 function show(seen) {
   csrf = seen.csrf;
   if (seen.lines.length && count <= seen.count) {
-    place('said-so-far').append(...seen.lines.map((line) => h('p', { class: line.startsWith('>') ? 'mine' : null }, line.trim())));
-    const step = seen.lines.findLast((line) => line.startsWith('\n'));
+    const lines = seen.lines.map(sentence);
+    place('said-so-far').append(...lines.map((line) => h('p', { class: line.startsWith('>') ? 'mine' : null }, line.trim())));
+    const step = lines.findLast((line) => line.startsWith('\n'));
     if (step) say(place('step'), step.trim());
   }
   count = seen.count;
@@ -77,11 +78,11 @@ function put(question) {
     place('act').replaceChildren();
     return;
   }
-  say(place('asked'), question.text.trim());
+  say(place('asked'), sentence(question.text).trim());
   place('typed').hidden = !question.typed;
   place('text').value = '';
   // The one answer by Enter alone has its place beside STOP.
-  const keys = question.choices.map(({ key, words }) => button(words, () => answer(key), key ? '' : 'do', { 'data-key': key || 'Enter' }));
+  const keys = question.choices.map(({ key, words }) => button(sentence(words), () => answer(key), key ? '' : 'do', { 'data-key': key || 'Enter' }));
   const first = question.choices.findIndex(({ key }) => !key);
   place('act').replaceChildren(...(first < 0 ? [] : keys.splice(first, 1)));
   place('choices').replaceChildren(...keys);

@@ -16,8 +16,9 @@ export class Screen {
     this.tyre = new Figure('pressure', 'tyre');
     this.gauge = new Gauge();
     this.where = h('h2', {});
+    this.advice = h('p', { class: 'of', id: 'width-now' }, t('width_now'));
     this.todo = new Slot('section', { class: 'tell now', id: 'todo' });
-    this.element = h('div', { class: 'frame looking' }, h('section', { class: 'big' }, this.tyre.element, this.where),
+    this.element = h('div', { class: 'frame looking' }, h('section', { class: 'big' }, this.tyre.element, this.where, this.advice),
       h('section', { class: 'press' }, h('div', { class: 'small' }, this.tank.element), this.gauge.element), this.todo.element);
   }
 
@@ -35,6 +36,7 @@ export class Screen {
     this.tyre.show(bare(look.tyre_kpa, 'pressure'), unit('pressure'), t('tyre'));
     this.gauge.show({ tyre_kpa: look.tyre_kpa, floor_kpa: 0, ceiling_kpa: look.limit_kpa, trip_kpa: look.trip_kpa }, false);
     this.todo.show(sentence(look.text), () => h('p', { class: look.prompt ? 'ask' : 'next', 'data-part': 'next' }, sentence(look.text)));
+    this.advice.hidden = look.prompt?.name !== 'air_connect';
   }
 
   // Back to the wheel, asked about anew now that its room may be known.

@@ -1,10 +1,10 @@
 // The ready check of one wheel in the same frame as its fill: what goes in, and then, beside STOP, one group of questions at a
 // time. What holds for the shift and the machine is asked once; what is about the wheel is said with the start.
 
-import { Sheet, Slot, button, h, holdButton } from './dom.js';
+import { Sheet, Slot, button, h, holdButton, numberPad } from './dom.js';
 import { Figure } from './gauge.js';
 import { act, me, newId, post } from './net.js';
-import { bare, shown, unit } from './units.js';
+import { bare, point, shown, unit } from './units.js';
 import { Wheel } from './wheel.js';
 import { known, sentence, t } from './words.js';
 
@@ -80,7 +80,7 @@ export class Ready {
   }
 
   key() {
-    return JSON.stringify([this.app.drives, me.name, this.read, this.groups.key(), this.answer.refusal, this.answer.checks.map((each) => each.given), this.app.picture?.driver?.name]);
+    return JSON.stringify([this.app.drives, me.name, this.read, this.form.width, this.groups.key(), this.answer.refusal, this.answer.checks.map((each) => each.given), this.app.picture?.driver?.name]);
   }
 
   update() {
@@ -145,10 +145,25 @@ export class Ready {
     }));
     const given = ['shift', 'machine'].filter((scope) => a.checks.some((each) => each.scope === scope && each.given));
     this.sheet.element.replaceChildren(...[
-      a.look ? h('ul', { id: 'looked' }, a.look.found.map((each) => h('li', {}, sentence(each)))) : null,
+      ...(a.look ? [h('ul', { id: 'looked' }, a.look.found.map((each) => h('li', {}, sentence(each)))), this.width()] : []),
       fluid, h('p', { id: 'mix' }, this.mix()), this.choices(), ...given.map((scope) => this.remembered(scope)),
       a.cautions.length ? h('div', { class: 'cautions' }, h('h3', {}, t('cautions', { count: a.cautions.length })), h('ul', {}, a.cautions.map(caution))) : null,
     ].filter(Boolean));
+  }
+
+  // What the casing grew by, if it was measured: without it the room is known less well. One pad for both fields.
+  width() {
+    const size = unit('length');
+    const [before = '', after = ''] = (this.form.width || '').replaceAll(` ${size}`, '').split(' -> ');
+    const field = (name, value) => h('input', { id: `width-${name}`, value, inputmode: 'none', autocomplete: 'off', maxlength: 8, onfocus: (event) => { last = event.target; } });
+    const fields = [field('before', before), field('after', after)];
+    let [last] = fields;
+    const pad = { get value() { return last.value; }, set value(text) { last.value = text; }, maxLength: 8 };
+    const typed = () => fields.map((each) => each.value.trim().replace(',', '.')).filter(Boolean).map((text) => `${text} ${size}`).join(' -> ');
+    return h('form', { id: 'width', onsubmit: (event) => { event.preventDefault(); this.answerTo({ width: typed() }); } },
+      h('h3', {}, t('width')), h('p', {}, t('width_how')),
+      h('label', {}, t('width_before', { unit: size }), fields[0]), h('label', {}, t('width_after', { unit: size }), fields[1]),
+      numberPad(pad, point), h('button', { class: 'do', id: 'width-take' }, t('width_take')));
   }
 
   remembered(scope) {
@@ -182,14 +197,29 @@ export class Ready {
 
   // On a rig with a tank of air: offered, never demanded.
   lookFirst() {
-    return 'look' in this.answer && this.app.drives && button(t('look_first'), () => this.app.order('look', { wheel: this.form, start: false }), 'plain', { id: 'look' });
+    return 'look' in this.answer && this.app.drives && button(t('look_first'), () => this.looks(), 'plain', { id: 'look' });
+  }
+
+  // A width that was measured belongs to one look.
+  looks() {
+    this.form.width = '';
+    return this.app.order('look', { wheel: this.form, start: false });
   }
 
   // The book says that another liquid stands in the tote: whoever goes on says so, and the record too.
-  async knows() {
-    this.form = { ...this.form, other_fluid: true };
-    const answer = await this.app.send(post('/api/answer', this.form));
-    if (answer) this.answer = answer;
+  knows() {
+    return this.answerTo({ other_fluid: true });
+  }
+
+  // The same wheel asked about once more, with something added that the answer depends on.
+  async answerTo(added) {
+    const form = { ...this.form, ...added };
+    const answer = await this.app.send(post('/api/answer', form));
+    if (answer) {
+      Object.assign(this, { form, answer });
+      this.app.asked = { form, answer };
+      this.sheet.show(false);
+    }
     this.app.render();
   }
 

@@ -1,11 +1,11 @@
-// One switch for every number on the page. The controller speaks litres, kPa, kilograms; this is the only converter. Numbers
+// One switch for every number on the page. The controller speaks litres, kPa, kilograms, metres; this is the only converter. Numbers
 // are written as the reader's language does; without a mark of thousands, so that each can be typed again as it stands.
 
 const SYSTEMS = {
   us: { volume: [1 / 3.785411784, 'gal'], pressure: [1 / 6.894757293168361, 'psi'], mass: [1 / 0.45359237, 'lb'],
-        flow: [60 / 3.785411784, 'gpm'], temperature: [1.8, '°F', 32] },
-  kpa: { volume: [1, 'L'], pressure: [1, 'kPa'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0] },
-  bar: { volume: [1, 'L'], pressure: [0.01, 'bar'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0] },
+        flow: [60 / 3.785411784, 'gpm'], temperature: [1.8, '°F', 32], length: [1 / 0.0254, 'in'] },
+  kpa: { volume: [1, 'L'], pressure: [1, 'kPa'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0], length: [1000, 'mm'] },
+  bar: { volume: [1, 'L'], pressure: [0.01, 'bar'], mass: [1, 'kg'], flow: [60, 'L/min'], temperature: [1, '°C', 0], length: [1000, 'mm'] },
 };
 const DIGITS = { gal: 1, psi: 1, lb: 0, gpm: 1, '°F': 0, L: 1, kPa: 0, bar: 2, kg: 0, 'L/min': 1, '°C': 0 };
 const KEPT = 'rig-units';
