@@ -137,7 +137,7 @@ def test_a_supervisor_undoes_a_charge_and_answers_a_question(browser: Browser, t
         page.locator("#note-figure button").click()
         expect(page.locator("#note-figure")).to_have_count(0)
         page.get_by_text("What was noted of it").click()
-        row = page.locator("li[data-record]", has_text="figure 155.2 L")
+        row = page.locator("li[data-record]", has_text="figure 41.0 gal")
         row.get_by_text("Void it").click()
         serial = row.get_attribute("data-record")
         page.locator(f"#why-void-{serial}").fill("the wrong wheel")
