@@ -7,19 +7,21 @@ wanted, at a terminal and in a record, with quantities in both systems of units.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any
+from functools import cache, lru_cache, reduce
+from typing import Any, cast
 
 from pydantic_core import CoreSchema, core_schema
 
 from rig.units import (
     FAULTS,
+    Kind,
     QuantityError,
     example_of,
     kinds,
     named,
+    parse,
     show_flow,
     show_mass,
     show_pressure,
@@ -33,6 +35,9 @@ Value = str | int | float
 """What a wording's place takes: a name, another sentence, a number, or a quantity in the program's unit of its kind."""
 
 _PLACE = re.compile(r"\{(\w+)(?::(\w+))?\}")
+_SHOWN = {None: ".+", "number": r"[-+]?[\d.]+(?:e[-+]?\d+)?"}
+_BOTH = r"-?[\d.]+ \S+ \([^)]+\)"
+"""How values look in an English text: text, numbers; quantities in both systems of units."""
 _SYSTEMS: Mapping[str, Callable[..., str]] = {
     "volume": show_volume,
     "pressure": show_pressure,
@@ -76,6 +81,11 @@ class Sentence(str):
             serialization=core_schema.plain_serializer_function_ser_schema(_as_stored, info_arg=True),
         )
 
+    @property
+    def words(self) -> Wording:
+        """What it was made of."""
+        return Wording(self.key, self.wording)
+
     def in_order(self, *, us: bool) -> str:
         """The English text for a paper, with the paper's system of units first."""
         return _put(self.wording, self.values, us=us)
@@ -114,9 +124,33 @@ class Wording:
             raise TypeError(f"{self.key} takes {sorted(wanted)}, not {sorted(values)}")
         return Sentence(_put(self.text, values), self.key, self.text, values)
 
+    def read(self, text: str) -> Sentence | None:
+        """The sentence whose English text this is, its values as they were shown there; None for another text."""
+        found = _pattern(self.text).fullmatch(text)
+        if found is None:
+            return None
+        values = {name: _read_value(kind, found[name]) for name, kind in places(self.text)}
+        return Sentence(text, self.key, self.text, values)
+
     def outlined(self) -> str:
         """The words with an ellipsis in each place."""
         return _PLACE.sub("…", self.text)
+
+
+class Faults(ValueError):
+    """Several mistakes, a line each."""
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__(lines[0] if len(lines) == 1 else "\n".join(lines))
+        self.lines = tuple(lines)
+
+
+_BOTH_SAID = Wording("both", "{one}; {other}")
+
+
+def joined(lines: Iterable[str]) -> str:
+    """Several sentences in one line; one alone as it is, none as an empty text."""
+    return reduce(lambda one, other: _BOTH_SAID(one=one, other=other) if one else other, lines, "")
 
 
 def said_by(error: Exception) -> str:
@@ -135,14 +169,37 @@ def quantity_wordings() -> dict[str, str]:
     return found
 
 
+def kind_named(kind: Kind) -> Sentence:
+    """How a person calls a kind of quantity."""
+    return Wording(f"quantity.kind.{kind}", named(kind))()
+
+
 def _of_quantity(error: QuantityError) -> Sentence:
     words = quantity_wordings()
-    values: dict[str, Value] = {"text": error.text}
-    for name, key in (("name", f"quantity.kind.{error.kind}"), ("example", f"quantity.example.{error.kind}")):
-        values[name] = Wording(key, words[key])()
+    example = Wording(f"quantity.example.{error.kind}", example_of(error.kind))()
+    values: dict[str, Value] = {"text": error.text, "name": kind_named(error.kind), "example": example}
     key = f"quantity.{error.fault}"
     wanted = {name for name, _ in places(words[key])}
     return Wording(key, words[key])(**{name: value for name, value in values.items() if name in wanted})
+
+
+@cache
+def _pattern(text: str) -> re.Pattern[str]:
+    """What a wording's English text looks like once its places are filled."""
+    parts, seen, end = list[str](), set[str](), 0
+    for place in _PLACE.finditer(text):
+        name, kind = place.groups()
+        look = f"(?P={name})" if name in seen else f"(?P<{name}>{_SHOWN.get(kind, _BOTH)})"
+        parts += [re.escape(text[end : place.start()]), look]
+        seen.add(name)
+        end = place.end()
+    return re.compile("".join([*parts, re.escape(text[end:])]), re.DOTALL)
+
+
+def _read_value(kind: str, shown: str) -> Value:
+    if kind in _SYSTEMS or kind == "flow":
+        return parse(shown.partition(" (")[0], cast("Kind", kind))
+    return float(shown) if kind else shown
 
 
 def _put(text: str, values: Mapping[str, Value], **order: bool) -> str:

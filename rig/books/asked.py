@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from rig.run.refused import Refused
+from rig.sentence import Wording
 from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, posted_under, pumped
 
 if TYPE_CHECKING:
@@ -32,7 +33,13 @@ def fill_asked(book: Book, name: str) -> Record:
         work = book.valid((FILL, VESSEL, RETURN, RINSE), truck=book.own)
         record = next((each for each in work if (own := pumped(each)) and str(own.number) == name), None)
     if record is not None and pumped(record) is None:
-        raise Refused(f"{name!r} is a person's note of a {record.kind}, no work with the pump")
+        raise Refused(
+            Wording("refused.a_note", "'{name}' is a person's note of a {kind}, no work with the pump")(
+                name=name, kind=record.kind
+            )
+        )
     if record is None:
-        raise Refused(f"no fill {name!r} in the book; `rig ledger list` shows their ids")
+        raise Refused(
+            Wording("refused.no_fill", "no fill '{name}' in the book; `rig ledger list` shows their ids")(name=name)
+        )
     return record

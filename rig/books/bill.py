@@ -31,11 +31,12 @@ from rig.record.notes import Charge, Customer, Figure, Job, OnWheel
 from rig.record.papers import Bill
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
+from rig.sentence import Wording, said_by
 from rig.shop.customers import customer_of
 from rig.shop.filled import OF_A_FILL, Filled, filled, filled_one, unknown_because
 from rig.shop.posting import FILL, RETURN, number_of
 from rig.shop.sites import site_words
-from rig.units import L_PER_GAL, show_volume
+from rig.units import L_PER_GAL
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -50,7 +51,9 @@ def job_bill(book: Book, job: str) -> Bill:
     """The cost of a job, computed from its records; Refused if there is nothing to bill or a price is missing."""
     work = book.valid(BILLED, job=job)
     if not work:
-        raise Refused(f"nothing was done in job {job!r}, as far as the book knows")
+        raise Refused(
+            Wording("refused.nothing_done", "nothing was done in job '{job}', as far as the book knows")(job=job)
+        )
     refuse_copies(work)
     lists, fills = price_lists(book), [record for record in work if record.kind == FILL]
     known = book.one("job", job)
@@ -116,8 +119,11 @@ def refuse_copies(work: Sequence[Record]) -> None:
     twice = next((record for record, key in zip(work, keys, strict=True) if keys.count(key) > 1), None)
     if twice is not None:
         raise Refused(
-            f"{twice.kind} {twice.key} stands in the book twice: `rig ledger verify` names the copies, "
-            "`rig ledger repair` declares them void; then it can be billed"
+            Wording(
+                "refused.twice_in_book",
+                "{kind} {key} stands in the book twice: `rig ledger verify` names the copies, `rig "
+                "ledger repair` declares them void; then it can be billed",
+            )(kind=twice.kind, key=twice.key)
         )
 
 
@@ -140,7 +146,7 @@ def job_lines(
         prices = lists.read_for(work[-1])
         return prices, lines_of(prices, works, extras, drawn, exempt=exempt)
     except PriceError as error:
-        raise Refused(str(error)) from error
+        raise Refused(said_by(error)) from error
 
 
 def refuse_unknown(fill: Filled) -> None:
@@ -150,9 +156,19 @@ def refuse_unknown(fill: Filled) -> None:
     work = PumpWork.of(fill.record)
     what = f"{work.size} {work.position or ''}".strip()
     raise Refused(
-        f"fill No. {number_of(fill.record)} ({what}) is not billed by itself: {unknown_because(fill.record)}. Metered "
-        f"{show_volume(fill.metered_l)} ± {work.net_u_l:.1f} L. Say what went in: "
-        f'`rig note figure --fill {work.fill_id} --volume Q --basis scale|level|chart --why "…"`'
+        Wording(
+            "refused.not_billed",
+            "fill No. {number} ({what}) is not billed by itself: {why}. Metered {volume:volume} ± "
+            "{doubt:volume}. Say what went in: `rig note figure --fill {fill_id} --volume Q "
+            '--basis scale|level|chart --why "…"`',
+        )(
+            number=number_of(fill.record),
+            what=what,
+            why=unknown_because(fill.record) or "",
+            volume=fill.metered_l,
+            doubt=work.net_u_l,
+            fill_id=work.fill_id,
+        )
     )
 
 

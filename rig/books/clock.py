@@ -17,6 +17,7 @@ from rig.run.clock_memory import confirm, leave_open, look
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.run.time_guard import Judged, asks, iso
+from rig.sentence import Wording, said_by
 from rig.shop.posting import book_to_write
 
 KIND = "clock"
@@ -62,9 +63,17 @@ def typed_s(text: str) -> float:
     try:
         found = datetime.fromisoformat(text.strip())
     except ValueError as error:
-        raise Refused(f"{text!r} is no time: write day and time, for example {_EXAMPLE}") from error
+        raise Refused(
+            Wording("clock.no_time", "'{text}' is no time: write day and time, for example {example}")(
+                text=text, example=_EXAMPLE
+            )
+        ) from error
     if len(text.strip()) <= len("2026-11-28"):
-        raise Refused(f"{text!r}: the time of day is missing: write for example {_EXAMPLE}")
+        raise Refused(
+            Wording("clock.no_hour", "'{text}': the time of day is missing: write for example {example}")(
+                text=text, example=_EXAMPLE
+            )
+        )
     return found.astimezone().timestamp()
 
 
@@ -74,7 +83,7 @@ def _confirmed(folder: Path, at_s: float | None) -> ClockSaid:
     try:
         confirm(folder, at_s)
     except ValueError as error:
-        raise Refused(str(error)) from error
+        raise Refused(said_by(error)) from error
     return ClockSaid(clock_showed=iso(heard.wall_s), confirmed=iso(heard.wall_s if at_s is None else at_s))
 
 

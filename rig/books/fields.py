@@ -17,7 +17,7 @@ from rig.run.assembly import content_of, fluid_of
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
-from rig.sentence import Sentence, Wording
+from rig.sentence import Sentence, Wording, said_by
 from rig.shop.totes import as_written, by_name, returned_to, totes_of
 from rig.units import parse, show_pressure
 from rig.wheel import cavity_of, read_size
@@ -176,7 +176,11 @@ def _fluid_of_fill(settings: Settings | None, before: PumpWork, text: str) -> Ch
         holds = () if before.existing_fluid is None else content_of(settings, before.existing_fluid)
         figures, ctl = figures_of(fluid, before.net_l, temp_c, holds, before.existing_l), fluid.ctl(temp_c)
     except FluidError as error:
-        raise Refused(f"{text}: not at the {temp_c:.1f} °C of this fill: {error}") from error
+        raise Refused(
+            Wording("note.not_at", "{text}: not at the {temp:temperature} of this fill: {error}")(
+                text=text, temp=temp_c, error=said_by(error)
+            )
+        ) from error
     return {"fluid": fluid.name, "fluid_text": text, "ctl": round(ctl, 6), **values_of(figures)}
 
 

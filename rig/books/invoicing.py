@@ -22,6 +22,7 @@ from rig.ledger.moment import says
 from rig.record.base import Sealed, values_of
 from rig.record.papers import Bill, Invoice
 from rig.run.refused import Refused
+from rig.sentence import Wording
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -161,7 +162,7 @@ def _issued(book: WritableBook, bill: Invoice, standing: Callable[[], Record | N
         record = book.append(INVOICE, str(before + 1), at, said)
         if says(record, at, said.sealed()):
             return record
-    raise Refused("the book is written by others all the time: try again")
+    raise Refused(Wording("refused.busy_book", "the book is written by others all the time: try again")())
 
 
 def numbered(bill: Invoice, number: int, at: str) -> Invoice:
@@ -193,9 +194,17 @@ def _last_on_paper(book: Book, used: int, last: int | None) -> int:
         return used
     if last is None:
         raise Refused(
-            "this book came back from a backup, and what was issued after the backup is not in it: look at the last "
-            f"invoice or credit note on paper and add `--last NUMBER` (`--last {used}` where none is newer)"
+            Wording(
+                "invoice.restored",
+                "this book came back from a backup, and what was issued after the backup is not in it: "
+                "look at the last invoice or credit note on paper and add `--last NUMBER` (`--last "
+                "{used}` where none is newer)",
+            )(used=used)
         )
     if last < used or (last > used and not restored):
-        raise Refused(f"the last number of this book is {used}: leave `--last` out, or write `--last {used}`")
+        raise Refused(
+            Wording(
+                "invoice.used", "the last number of this book is {used}: leave `--last` out, or write `--last {used}`"
+            )(used=used)
+        )
     return last

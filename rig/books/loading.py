@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.totes import Tote, same_fluid
-from rig.units import show_volume
 
 _EMPTY_L = 0.5
 """A smaller rest in a tote does not spoil another liquid. Assumed, no source."""
@@ -18,12 +18,17 @@ def parts(source: Tote | None, tote: Tote, volume_l: float, fluid: str, lot: str
     if source is None:
         return [(fluid or tote.fluid, lot, volume_l)]
     if source.name == tote.name:
-        raise Refused(f"{tote.title} is not loaded out of itself: name another by --from")
+        raise Refused(
+            Wording("stock.itself", "{tote} is not loaded out of itself: name another by --from")(tote=tote.title)
+        )
     left_l = source.content.left_l
     if left_l is not None and left_l < volume_l:
         raise Refused(
-            f"{source.title} holds {show_volume(left_l)} by the book, {show_volume(volume_l)} do not come out of it: "
-            f"check the volume, or dip it: `rig stock dip --tote {source.name} --volume Q`"
+            Wording(
+                "stock.not_there",
+                "{tote} holds {volume:volume} by the book, {more:volume} do not come out of it: check "
+                "the volume, or dip it: `rig stock dip --tote {name} --volume Q`",
+            )(tote=source.title, volume=left_l, more=volume_l, name=source.name)
         )
     shares = source.content.part(volume_l) if not (fluid or lot) else []
     return shares or [(fluid or next(iter(source.fluids), ""), lot, volume_l)]
@@ -34,8 +39,11 @@ def check_room(tote: Tote, volume_l: float) -> None:
     held_l = max(tote.content.left_l or 0.0, 0.0)
     if tote.capacity_l is not None and held_l + volume_l > tote.capacity_l:
         raise Refused(
-            f"{tote.title} takes {show_volume(tote.capacity_l)} and holds {show_volume(held_l)} by the book: "
-            f"{show_volume(volume_l)} do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`"
+            Wording(
+                "stock.no_room",
+                "{tote} takes {capacity:volume} and holds {volume:volume} by the book: {more:volume} "
+                "do not go in. If less stands in it, dip it first: `rig stock dip --volume Q`",
+            )(tote=tote.title, capacity=tote.capacity_l, volume=held_l, more=volume_l)
         )
 
 
@@ -48,6 +56,9 @@ def check_liquid(settings: Settings | None, tote: Tote, fluids: Sequence[str]) -
         other = next((each for each in fluids if each and not same_fluid(settings, each, held)), None)
         if other is not None:
             raise Refused(
-                f"{tote.title} holds {show_volume(held_l)} of {held} by the book, and this is {other}: load another "
-                "tote, empty it first, or say --mixed to record the mix knowingly"
+                Wording(
+                    "stock.mixes",
+                    "{tote} holds {volume:volume} of {held} by the book, and this is {other}: load another "
+                    "tote, empty it first, or say --mixed to record the mix knowingly",
+                )(tote=tote.title, volume=held_l, held=held, other=other)
             )

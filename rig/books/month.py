@@ -14,6 +14,7 @@ from rig.ledger.shop import Rounding
 from rig.record.base import Sealed
 from rig.record.notes import Customer, Job, OnWheel
 from rig.run.refused import Refused
+from rig.sentence import Wording
 from rig.shop.customers import CUSTOMER, names_of
 from rig.shop.filled import OF_A_FILL
 from rig.shop.posting import FILL, place_of
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 def month_of(text: str) -> tuple[str, str]:
     """Begin of a month and of the next, in the format of record times; Refused for anything else."""
     if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text):
-        raise Refused(f"--month {text}: write for example 2026-11")
+        raise Refused(Wording("refused.no_month", "--month {text}: write for example 2026-11")(text=text))
     year, month = int(text[:4]), int(text[5:])
     return f"{text}-01", f"{year + month // 12:04}-{month % 12 + 1:02}-01"
 
@@ -42,7 +43,11 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
     found_work = [each for each in ordered if whose.has(each)]
     jobs = by_job(found_work)
     if not jobs:
-        raise Refused(f"nothing was done for {who!r} in that month, as far as the office knows")
+        raise Refused(
+            Wording(
+                "refused.nothing_in_month", "nothing was done for '{who}' in that month, as far as the office knows"
+            )(who=who)
+        )
     # All trucks in one query: separately they took longer than the rest of the bill.
     trucks = {truck for truck, _ in jobs}
     prices_of_all = office.valid(PRICES, truck=tuple(trucks))
@@ -59,7 +64,12 @@ def month_bill(office: Book, who: str, since: str, until: str) -> dict[str, obje
         lines += own
     if len(found) != 1:
         kinds = ", ".join(sorted(" ".join(each) for each in found))
-        raise Refused(f"two currencies or two roundings of tax on one bill ({kinds}): bill the jobs one by one")
+        raise Refused(
+            Wording(
+                "refused.two_currencies",
+                "two currencies or two roundings of tax on one bill ({kinds}): bill the jobs one by one",
+            )(kinds=kinds)
+        )
     fills = sum(record.kind == FILL for each in jobs.values() for record in each)
     undated = sum(Sealed.of(record).clock == UNBELIEVED for each in jobs.values() for record in each)
     counts = {"fills": fills, "jobs": len(jobs), "undated": undated}
@@ -94,6 +104,10 @@ def whose_of(office: Book, who: str) -> Whose:
         shown = ", ".join(
             f"{each.truck}: {said.customer_number} {said.name}" for each in found for said in (Customer.of(each),)
         )
-        raise Refused(f"{who!r} means several customers ({shown}): say the name of one, or its number")
+        raise Refused(
+            Wording("refused.several", "'{who}' means several customers ({shown}): say the name of one, or its number")(
+                who=who, shown=shown
+            )
+        )
     names = dict.fromkeys((*(name for each in reversed(found) for name in names_of(each)), *(() if found else (who,))))
     return Whose(tuple(names), frozenset(numbers), any(Customer.of(each).tax_exempt for each in found))

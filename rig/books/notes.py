@@ -20,6 +20,7 @@ from rig.books.fields import (
     volume_above_zero_l,
     volume_l_of,
 )
+from rig.books.kind_words import KIND_WORDS
 from rig.books.records import words_of
 from rig.books.undo import correct_asked, take_back_asked, tell_work, void_asked
 from rig.books.where import (
@@ -51,6 +52,7 @@ from rig.record.notes import (
     Rinsed,
     Spilled,
 )  # fmt: skip
+from rig.record.unfit import either
 from rig.record.work import Basis, PumpWork
 from rig.run.refused import Refused
 from rig.sentence import Wording
@@ -166,7 +168,7 @@ def keep_conversion(book: WritableBook, options: argparse.Namespace) -> None:
 def keep_job(book: WritableBook, job: str, facts: Mapping[str, str | None]) -> Record:
     """Write a job's facts; earlier ones remain unless entered again, and the records of its work are updated."""
     if not job.strip():
-        raise Refused("a job needs a name, for example 2026-114")
+        raise Refused(Wording("refused.no_job_name", "a job needs a name, for example 2026-114")())
     standing = book.one("job", job)
     before = Job.of(standing) if standing else Job(job=job)
     at = now()
@@ -243,7 +245,11 @@ def _of_fill(book: Book, options: argparse.Namespace, *kinds: str) -> PumpWork:
     record = fill_asked(book, options.fill)
     fill = pumped(record)
     if fill is None or (kinds and record.kind not in kinds):
-        raise Refused(f"{options.fill} is no {' or '.join(kinds)}: `rig ledger list --records` shows what it is")
+        raise Refused(
+            Wording("note.no_kind", "{fill} is no {kinds}: `rig ledger list --records` shows what it is")(
+                fill=options.fill, kinds=either([KIND_WORDS[each]() for each in kinds])
+            )
+        )
     options.job, options.position = fill.job or "", fill.position or ""
     return fill
 
@@ -320,14 +326,20 @@ def _figure(book: WritableBook, options: argparse.Namespace, once: str) -> Recor
     """A person's figure for the volume of a fill or removal whose record leaves it uncertain."""
     if options.fill is None or options.volume is None or options.basis not in get_args(FigureBasis) or not options.why:
         raise Refused(
-            "what went in, and how is it known? write "
-            '`rig note figure --fill ID --volume "41 gal" --basis scale|level|chart --why "…"`'
+            Wording(
+                "note.what_figure",
+                'what went in, and how is it known? write `rig note figure --fill ID --volume "41 gal" '
+                '--basis scale|level|chart --why "…"`',
+            )()
         )
     about, fill = _of_fill(book, options, FILL, RETURN), fill_asked(book, options.fill)
     if unknown_because(fill) is None:
         raise Refused(
-            f"{fill.kind} {options.fill} is billed by what was metered, which its record knows well enough; what was "
-            "counted stays as counted"
+            Wording(
+                "note.metered",
+                "{kind} {fill} is billed by what was metered, which its record knows well enough; what "
+                "was counted stays as counted",
+            )(kind=KIND_WORDS[fill.kind](), fill=options.fill)
         )
     said = Figure(
         figure_l=volume_l_of(options.volume),

@@ -12,6 +12,7 @@ from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.errors import FPDFException
 
 from rig.books.paper import Block, Head, Paper, Table
+from rig.sentence import Wording
 
 _FONTS = Path("/usr/share/fonts/truetype/dejavu")
 """Debian's folder of a font with more than Latin letters; without it, letters missing in Latin-1 become '?'."""
@@ -41,7 +42,12 @@ class Page(FPDF):
     def __init__(self, size: str | tuple[float, float], *, archive: bool = False) -> None:
         self.wide = all((_FONTS / name).exists() for name in _FACES.values())
         if archive and not self.wide:
-            raise NoFontError(f"no font in {_FONTS} that such a PDF may hold: install Debian's fonts-dejavu-core")
+            raise NoFontError(
+                Wording(
+                    "refused.no_font",
+                    "no font in {folder} that such a PDF may hold: install Debian's fonts-dejavu-core",
+                )(folder=str(_FONTS))
+            )
         super().__init__(format=size, enforce_compliance="PDF/A-3B" if archive else None)
         self.face = "DejaVu" if self.wide else "Helvetica"
         if self.wide:

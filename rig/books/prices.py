@@ -21,6 +21,7 @@ from rig.record.notes import Picture, Prices
 from rig.record.papers import Bill, Quote
 from rig.run.refused import Refused
 from rig.run.settings import SettingsError
+from rig.sentence import Wording
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -149,7 +150,10 @@ def list_now(book: Book) -> Record | None:
 
 def no_list() -> Refused:
     """What is said where a price list is needed and there is none."""
-    return Refused(f"no price list in the book: a supervisor enters it under Settings, or `rig prices {EXAMPLE}`")
+    words = Wording(
+        "price_list.none", "no price list in the book: a supervisor enters it under Settings, or `rig prices {example}`"
+    )
+    return Refused(words(example=str(EXAMPLE)))
 
 
 def first_day(record: Record) -> str | None:
@@ -176,7 +180,8 @@ def precedes(book: Book, prices: Record, record: Record) -> bool:
 
 def read_list(record: Record) -> PriceList:
     """The price list in a record."""
-    return prices_of(Prices.of(record).prices, f"price list of record {record.serial}")
+    words = Wording("price_list.of", "price list of record {serial}")
+    return prices_of(Prices.of(record).prices, words(serial=str(record.serial)))
 
 
 # --- the shop -------------------------------------------------------------------------------------------------------

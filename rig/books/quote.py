@@ -31,6 +31,7 @@ from rig.record.papers import Quote, QuotedWheel
 from rig.run.assembly import Question, answer
 from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
+from rig.sentence import Wording, said_by
 from rig.shop.filled import OF_A_FILL, filled
 from rig.shop.posting import FILL
 from rig.shop.questions import question_of
@@ -169,7 +170,7 @@ def make_quote(
     try:
         lines = lines_of(prices, [(work, prices) for work in works], _parts(items), exempt=bool(exempt))
     except PriceError as error:
-        raise Refused(str(error)) from error
+        raise Refused(said_by(error)) from error
     said = Quote(
         **values_of(priced(prices.currency, lines, prices.tax.rounding)),
         job=job,
@@ -192,7 +193,11 @@ def _parts(items: Sequence[str]) -> list[Extra]:
     for text in items:
         match = _COUNTED.fullmatch(text.strip())
         if match is None or match["count"] == "0":
-            raise Refused(f'--item {text!r}: write a name of the price list, or "2*core" for two')
+            raise Refused(
+                Wording("refused.no_item", "--item '{text}': write a name of the price list, or \"2*core\" for two")(
+                    text=text
+                )
+            )
         found.append(Extra("quote", 0, match["name"].strip(), Decimal(match["count"] or 1)))
     return found
 

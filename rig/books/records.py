@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from rig.books.fields import CORRECTABLE, VOLUMES
+from rig.books.kind_words import KIND_WORDS
 from rig.books.where import local
 from rig.ledger.chain import VOID
 from rig.record.base import Sealed
@@ -14,9 +16,9 @@ from rig.record.kinds import read_kind
 from rig.record.notes import Finish, Void
 from rig.record.proving import Event
 from rig.record.work import PumpWork
+from rig.sentence import Sentence, Wording
 from rig.shop.filled import FIGURE
 from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, number_of
-from rig.units import show_pressure, show_volume
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -33,28 +35,41 @@ MONEY_OR_METER = (FILL, VESSEL, RETURN, "spill", "charge", FIGURE, "quote", "pri
 _SHOWN = 60
 
 
-def words_of(record: Record) -> str:
+def words_of(record: Record) -> Sentence:
     """A record in a line: its kind, content and work, and the reason if it is a correction."""
     said = read_kind(record.kind, record.body)
-    what = [_figure(record.kind, said), *_named(record.kind, said)]
+    what: list[str] = [KIND_WORDS[record.kind]()]
     if isinstance(said, PumpWork | Event):
-        what.insert(0, f"No. {number_of(record) if isinstance(said, PumpWork) else said.number}")
+        number = number_of(record) if isinstance(said, PumpWork) else said.number
+        what.append(Wording("row.number", "No. {number}")(number=str(number)))
+    what += [_figure(record.kind, said), *_named(record.kind, said)]
     if tote := getattr(said, "tote", None):
-        what.append(f"tote {tote}")
-    where = [text for name in ("job", "position") if record.kind != "job" and (text := getattr(said, name, None))]
-    why = [f"stands in for record {said.corrects}"] if said.corrects and record.kind != VOID else []
-    why += [said.why] if said.why else []
-    by = [f"by {said.by}"] if said.by else []
-    return ", ".join([f"{record.kind} {' '.join(part for part in what if part)}".strip(), *where, *by, *why])
+        what.append(Wording("row.tote", "tote {tote}")(tote=tote))
+    line = [_run([each for each in what if each], Wording("row.beside", "{one} {other}"))]
+    line += [text for name in ("job", "position") if record.kind != "job" and (text := getattr(said, name, None))]
+    line += [Wording("row.by", "by {name}")(name=said.by)] if said.by else []
+    if said.corrects and record.kind != VOID:
+        line.append(Wording("row.corrects", "stands in for record {serial}")(serial=str(said.corrects)))
+    return _run([*line, *([said.why] if said.why else [])], Wording("row.then", "{one}, {other}"))
+
+
+def _run(parts: Sequence[str], words: Wording) -> Sentence:
+    """Parts one after another, the first of them a sentence."""
+    return reduce(lambda one, other: words(one=one, other=other), parts)  # type: ignore[return-value]
 
 
 def _named(kind: str, said: Sealed) -> list[str]:
     """What identifies a record within its kind."""
     if isinstance(said, Void):
-        return [f"record {said.corrects} ({said.voids}) does not count"]
-    return [str(value) for name in _NAMED.get(kind, ()) if (value := getattr(said, name))]
+        words = Wording("row.void", "record {serial} ({kind}) does not count")
+        return [words(serial=str(said.corrects), kind=KIND_WORDS[said.voids]())]
+    named = [(name, str(value)) for name in _NAMED.get(kind, ()) if (value := getattr(said, name))]
+    return [Sentence(text, f"{_OF_THE_PAGE[name]}.{text}", text, {}) if name in _OF_THE_PAGE else text
+            for name, text in named]  # fmt: skip
 
 
+_OF_THE_PAGE = {"step": "work", "leak": "leak", "basis": "basis"}
+"""Fields of few values, and what begins the keys of the page's own words for them."""
 _NAMED = {
     FILL: ("size", "fluid"),
     RETURN: ("fluid", "to"),
@@ -80,9 +95,9 @@ _NAMED = {
 
 def _figure(kind: str, said: Sealed) -> str:
     if isinstance(said, Finish):
-        return show_pressure(said.final_kpa)
+        return Wording("row.pressure", "{pressure:pressure}")(pressure=said.final_kpa)
     name = {FILL: "net_l", VESSEL: "net_l", "wheel": "took_l", **VOLUMES}.get(kind)
-    return show_volume(getattr(said, name)) if name else ""
+    return Wording("row.volume", "{volume:volume}")(volume=getattr(said, name)) if name else ""
 
 
 def state_of(record: Record, ends: Record) -> str:

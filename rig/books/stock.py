@@ -29,6 +29,7 @@ from rig.record.notes import Connect, Dip, Load, ToteFacts
 from rig.run.mistakes import nearest
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.plausible import refuse_doubtful
 from rig.shop.stock_history import own_histories
 from rig.shop.totes import UNNAMED, Tote, as_written, by_name, mix_in, movements, totes_of
@@ -112,16 +113,19 @@ def _named(totes: Sequence[Tote], name: str | None) -> Tote:
     found = by_name(totes, name)
     if found is None:
         known = [each.name for each in totes if each.name]
-        raise Refused(
-            f"no tote {name!r}{nearest(str(name), known) if known else ''}: enter it first, for example "
-            f'`rig stock tote --tote "{name}" --capacity "1000 L"`'
+        words = Wording(
+            "stock.no_tote",
+            "no tote '{name}'{near}: enter it first, for example "
+            '`rig stock tote --tote "{name}" --capacity "1000 L"`',
         )
+        raise Refused(words(name=str(name), near=nearest(str(name), known) if known else ""))
     return found
 
 
 def _volume_l(options: argparse.Namespace) -> float:
     if options.volume is None:
-        raise Refused(f'how much? write for example `rig stock {options.action} --volume "900 L"`')
+        words = Wording("stock.how_much", 'how much? write for example `rig stock {action} --volume "900 L"`')
+        raise Refused(words(action=options.action))
     return volume_above_zero_l(options.volume) if options.action == "load" else volume_l_of(options.volume)
 
 

@@ -26,7 +26,7 @@ from rig.record.proving import Proving
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
 from rig.run.work import at_work
-from rig.sentence import Wording
+from rig.sentence import Wording, said_by
 from rig.shop.filled import OF_A_FILL
 from rig.shop.plausible import refuse_doubtful
 from rig.shop.posting import FILL, RETURN, RINSE, VESSEL, follow_provings, job_facts, pumped
@@ -86,7 +86,11 @@ def record_named(book: Book, options: argparse.Namespace) -> Record:
     """The present state, possibly void, of the record that a person names; Refused if there is none."""
     named = options.fill if options.record is None else options.record
     if named is None:
-        raise Refused(f"which record? `rig ledger list --records` numbers them: `rig note {options.kind} 12 --why …`")
+        raise Refused(
+            Wording(
+                "undo.which", "which record? `rig ledger list --records` numbers them: `rig note {kind} 12 --why …`"
+            )(kind=options.kind)
+        )
     if options.record is not None and named.isdecimal():
         found = book.at_serial(int(named))
         return book.end(found) if found is not None else _none(named)
@@ -100,7 +104,9 @@ def record_named(book: Book, options: argparse.Namespace) -> Record:
 
 
 def _none(named: str) -> Record:
-    raise Refused(f"no record {named!r} in the book; `rig ledger list --records` shows them")
+    raise Refused(
+        Wording("undo.no_record", "no record '{name}' in the book; `rig ledger list --records` shows them")(name=named)
+    )
 
 
 # --- correct --------------------------------------------------------------------------------------------------------
@@ -205,7 +211,10 @@ def _proving(book: WritableBook, record: Record, why: str, by: str, folder: Path
         of = [each for each in journal.provings() if (each.meter, each.document) == (said.meter, said.document_)]
         if not of:
             raise Refused(
-                f"proving of record {record.serial} is not in the journal of {folder}: it counts nowhere here"
+                Wording(
+                    "undo.no_proving",
+                    "proving of record {serial} is not in the journal of {folder}: it counts nowhere here",
+                )(serial=record.serial, folder=str(folder))
             )
         judge = journal.void_proving if void else journal.take_back_void
         judge(of[-1].number, now(), by, why)
@@ -220,7 +229,8 @@ def _between_fills(folder: Path) -> Iterator[Journal]:
         try:
             journal = work.enter_context(at_work(None, folder))
         except LockedError as error:
-            raise Refused(f"the rig is at work; a proving is judged anew between two fills\n{error}") from error
+            words = Wording("undo.at_work", "the rig is at work; a proving is judged anew between two fills\n{error}")
+            raise Refused(words(error=said_by(error))) from error
         yield journal
 
 

@@ -16,6 +16,7 @@ from rig.ledger import BOOK_NAME
 from rig.run.clock_memory import now_in, utc_now
 from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
+from rig.sentence import Wording
 from rig.shop.plausible import Doubtful
 from rig.shop.posting import JOURNAL_NAME, book_to_write, not_posted
 from rig.shop.second_copy import after_record
@@ -152,7 +153,9 @@ def iso_day(text: str, name: str) -> str:
     try:
         return date.fromisoformat(text).isoformat()
     except ValueError as error:
-        raise Refused(f"{name} {text}: write for example 2026-12-01") from error
+        raise Refused(
+            Wording("refused.day", "{name} {text}: write for example 2026-12-01")(name=name, text=text)
+        ) from error
 
 
 def print_answer(options: argparse.Namespace, document: object, text: str) -> None:

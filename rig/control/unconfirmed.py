@@ -15,6 +15,7 @@ from rig.control.values import Setup
 from rig.sentence import Wording
 
 CANNOT = "CANNOT BE SWITCHED OFF FROM HERE: cut the pump's supply."
+CANNOT_SAID = alarm_said("off_unconfirmed", "text", CANNOT)
 FIRST = "Emergency stop, breaker or plug; see that the pump stands and the valves are shut. Then say that it is cut."
 ANOTHER = "Another controller works this rig: an output is switched that nobody here switched."
 FIND_IT = "Cut the pump's supply; find the other controller, or the hand at the relay board, before you go on."
@@ -101,5 +102,4 @@ def in_the_way(state: FillState) -> tuple[Missing, ...]:
     if not in_doubt(state):
         return ()
     name = "off_unconfirmed"
-    text = _IN_THE_WAY(cannot=alarm_said(name, "text", CANNOT), first=alarm_said(name, "first", FIRST))
-    return (Missing(name, text),)
+    return (Missing(name, _IN_THE_WAY(cannot=CANNOT_SAID, first=alarm_said(name, "first", FIRST))),)

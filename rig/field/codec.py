@@ -7,6 +7,7 @@ import struct
 from collections.abc import Sequence
 
 from rig.field.points import NumberType, Order, Point
+from rig.sentence import Wording
 
 _LAYOUTS: dict[NumberType, str] = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "f32": ">f"}
 _NUMBERS = {kind: struct.Struct(layout) for kind, layout in _LAYOUTS.items()}
@@ -15,6 +16,8 @@ _WORDS = {order: {1: struct.Struct(f"{end}H"), 2: struct.Struct(f"{end}2H")}
 _STRAIGHT = 2
 """Number of points of a straight line."""
 _BYTES_SWAPPED, _WORDS_SWAPPED = ("BADC", "DCBA"), ("CDAB", "DCBA")
+_NOT_HELD = Wording("bus.not_held", "{value:number} is not a number that a {kind} can hold")
+_NO_FIT = Wording("bus.no_fit", "{value:number} does not fit a {kind}")
 
 
 class DecodeError(ValueError):
@@ -43,11 +46,11 @@ def yes_or_no(registers: Sequence[int], point: Point) -> int:
 def encode(value: float, kind: NumberType, order: Order) -> list[int]:
     """The registers that hold ``value``; raises :class:`EncodeError` if it does not fit the type."""
     if not math.isfinite(value):
-        raise EncodeError(f"{value} is not a number that a {kind} can hold")
+        raise EncodeError(_NOT_HELD(value=value, kind=kind))
     try:
         payload = _NUMBERS[kind].pack(value if kind == "f32" else round(value))
     except (struct.error, OverflowError) as error:
-        raise EncodeError(f"{value} does not fit a {kind}") from error
+        raise EncodeError(_NO_FIT(value=value, kind=kind)) from error
     payload = _reorder(payload, order)
     return [int.from_bytes(payload[i : i + 2], "big") for i in range(0, len(payload), 2)]
 

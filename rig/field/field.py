@@ -20,11 +20,14 @@ from rig.field.modbus import AddressError, FieldError, ModbusPort, RefusedError,
 from rig.field.points import Point
 from rig.field.turning import DIRECTION, FORWARD, REVERSE, RUN, Turning
 from rig.field.values import Place, Value, places, take, value_of_field
+from rig.sentence import Wording, joined, said_by
 
 _REFUSES_S = 1.0
 """A unit that refuses an off or is silent for longer is treated as faulty, not busy."""
 LATE = 1.25
 """Margin on a module's time-out: its outputs are assumed off only after 1.25 times the set time."""
+_LEAVES_ON = Wording("bus.leaves_on", "{link}: unit {unit} takes every off of {name} and leaves it on")
+_TOO_LARGE = Wording("bus.too_large", "{name}: {error}; check type and scale")
 
 
 @dataclass(slots=True)
@@ -164,27 +167,27 @@ class Field:
             try:
                 values = await device.port.read(block)
             except SilentError as error:
-                device.error = str(error)
+                device.error = said_by(error)
                 if device.shared:
-                    device.rest(block.unit, clock(), str(error))
+                    device.rest(block.unit, clock(), said_by(error))
                 else:
                     # Read it last next time: a block that never answers must not keep the others from being read.
                     device.blocks = (*(each for each in device.blocks if each is not block), block)
-                self._failed([block, *waiting], str(error))
+                self._failed([block, *waiting], said_by(error))
                 return
             except AddressError as error:
                 parts = self._split(device, block)
                 waiting = [*parts, *waiting]
                 if not parts:
-                    device.error = device.error or str(error)
-                    self._failed([block], str(error))
+                    device.error = device.error or said_by(error)
+                    self._failed([block], said_by(error))
             except RefusedError as error:
                 # The device answers: its other blocks are still read, so that only this one's points go stale.
-                device.error = device.error or str(error)
-                self._failed([block], str(error))
+                device.error = device.error or said_by(error)
+                self._failed([block], said_by(error))
             except FieldError as error:
-                device.error = str(error)
-                self._failed([block, *waiting], str(error))
+                device.error = said_by(error)
+                self._failed([block, *waiting], said_by(error))
                 return
             else:
                 device.resting.pop(block.unit, None)
@@ -208,8 +211,8 @@ class Field:
         try:
             line = await talker.port.read()
         except FieldError as error:
-            talker.error = str(error)
-            self.faults |= {each.point: str(error) for each in talker.fields.values()}
+            talker.error = said_by(error)
+            self.faults |= {each.point: said_by(error) for each in talker.fields.values()}
             return
         for name, each in talker.fields.items():
             self.faults.pop(each.point, None)
@@ -250,7 +253,7 @@ class Field:
                 found = await asyncio.gather(*(self._write_link(link, turned, on=on) for link in self._devices))
                 faults += [fault for link_faults in found for fault in link_faults]
         if faults:
-            raise FieldError("; ".join(faults))
+            raise FieldError(joined(faults))
 
     async def let_go(self, names: Collection[str]) -> None:
         """Switch all of ``names`` off for good, a pump's direction after its settle time; :class:`FieldError`."""
@@ -279,14 +282,14 @@ class Field:
             if gone and not self._kept.may_be_on(name):
                 continue
             if not on and self._reads_on(name):
-                fault = f"{link}: unit {point.unit} takes every off of {name} and leaves it on"
+                fault = _LEAVES_ON(link=link, unit=str(point.unit), name=name)
                 refusing[point.unit] = fault, math.inf
             try:
                 await self._write_one(name, on=on)
             except FieldError as error:
                 self._written.pop(name, None)
-                self._kept.failed(name, str(error))
-                faults.append(str(error))
+                self._kept.failed(name, said_by(error))
+                faults.append(said_by(error))
                 # No answer: do not wait a second time and delay the next scan, except for outputs that may be on.
                 # Their off is sent all the same: a late answer does not mean that the request was lost.
                 silent = not isinstance(error, RefusedError)
@@ -294,7 +297,7 @@ class Field:
                 if not on:
                     # For a silent unit the time counts from its last answer.
                     heard_s = device.port.heard_s.get(point.unit, math.inf) if silent else math.inf
-                    refusing[point.unit] = str(error), heard_s
+                    refusing[point.unit] = said_by(error), heard_s
         if not on:
             # Only after every output was commanded: one may refuse and another obey.
             self._leave_alone(device, refusing)
@@ -357,7 +360,7 @@ class Field:
         try:
             registers = encode(unscaled(value, point), point.type, point.order)
         except EncodeError as error:
-            raise FieldError(f"{name}: {error}; check type and scale") from error
+            raise FieldError(_TOO_LARGE(name=name, error=said_by(error))) from error
         await self._devices[point.link].port.write_registers(point.unit, point.address, registers)
 
     def close(self) -> None:

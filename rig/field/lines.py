@@ -14,12 +14,18 @@ from dataclasses import dataclass
 import serial
 
 from rig.field.links import LineLink
-from rig.field.modbus import FieldError, SilentError
+from rig.field.modbus import NO_CONNECTION, FieldError, SilentError
+from rig.sentence import Wording
 
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 _CHUNK = 4096
 _BROKEN = (OSError, termios.error, ValueError, TypeError)
 """Errors of a serial port that was pulled out or cannot be set up; the library's own error is an OSError."""
+_WAITS = Wording("bus.waits", "{link}: silent for a moment, so that a late line is not taken for the next answer")
+_GONE = Wording("bus.gone", "{link}: {port} is gone ({error})")
+_NO_LINE = Wording("bus.no_line", "{link}: no line from {port} fits the pattern{last}")
+_ODD = Wording("bus.odd", "; the last was {line}")
+_NO_PORT = Wording("bus.no_port", "{link}: {port} cannot be opened ({error})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +87,7 @@ class LinePort:
     async def _polled(self) -> Line:
         now_s = asyncio.get_running_loop().time()
         if now_s < self._quiet_until_s:
-            raise FieldError(f"{self.name}: silent for a moment, so that a late line is not taken for the next answer")
+            raise FieldError(_WAITS(link=self.name))
         assert self._serial is not None
         self._latest, self._splitter = None, self._fresh_splitter()
         try:
@@ -89,7 +95,7 @@ class LinePort:
             self._serial.write(self._link.poll.encode("ascii"))
         except _BROKEN as error:
             self.close()
-            raise FieldError(f"{self.name}: {self._link.port} is gone ({error})") from error
+            raise FieldError(_GONE(link=self.name, port=self._link.port, error=str(error))) from error
         try:
             return await self._next(self._link.timeout)
         except SilentError:
@@ -103,8 +109,8 @@ class LinePort:
                 await self._came.wait()
         if self._came.is_set() and self._latest is not None:
             return self._latest
-        last = f"; the last was {self._odd!r}" if self._odd else ""
-        raise SilentError(f"{self.name}: no line from {self._link.port} fits the pattern{last}")
+        last = _ODD(line=repr(self._odd)) if self._odd else ""
+        raise SilentError(_NO_LINE(link=self.name, port=self._link.port, last=last))
 
     # --- the port ---------------------------------------------------------------------------------------------------
 
@@ -118,7 +124,7 @@ class LinePort:
         link, loop = self._link, asyncio.get_running_loop()
         now_s = loop.time()
         if now_s < self._next_try_s:
-            raise FieldError(f"{self.name}: no connection to {link.port}")
+            raise FieldError(NO_CONNECTION(link=self.name, place=link.port))
         try:
             port = serial.Serial(
                 link.port, link.baud, link.bits, link.parity, link.stop_bits, timeout=0, write_timeout=0, exclusive=True
@@ -126,7 +132,7 @@ class LinePort:
         except _BROKEN as error:
             self._next_try_s = now_s + _BACK_OFF_S[min(self._failures, len(_BACK_OFF_S) - 1)]
             self._failures += 1
-            raise FieldError(f"{self.name}: {link.port} cannot be opened ({error})") from error
+            raise FieldError(_NO_PORT(link=self.name, port=link.port, error=str(error))) from error
         self._serial, self._fd, self._opened_s = port, port.fileno(), now_s
         self._splitter, self._latest = self._fresh_splitter(), None
         loop.add_reader(self._fd, self._ready)

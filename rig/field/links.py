@@ -12,11 +12,20 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from rig.field.points import Instrument, Seconds, Strict, TcpLink
+from rig.sentence import Faults, Wording
 
 Parity = Literal["N", "E", "O"]
 _BITS_BY_PARITY = {"N": 10, "E": 11, "O": 11}
 _LEAST_SILENCE_S = 0.00175
 """Fixed silence between frames above 19200 baud (Modbus over serial line V1.02, section 2.5.1.1)."""
+
+_NO_PATTERN = Wording(
+    "wiring.no_pattern", "pattern is no regular expression ({error}); in TOML write it in single quotes"
+)
+_NOT_IN_PATTERN = Wording("wiring.not_in_pattern", "fields.{name} is not in the pattern; write (?P<{name}>…) there")
+_NO_FIT = Wording("wiring.no_fit", "example {example} does not fit the pattern from its first to its last character")
+_NO_STEP = Wording("wiring.no_step", "fields.{name}.scale is 0; write the value of one step")
+_NO_ASCII = Wording("wiring.no_ascii", "poll, terminator and example are plain ASCII text")
 
 
 class SerialLine(Strict):
@@ -111,31 +120,29 @@ class LineLink(SerialLine):
     def _fits(self) -> LineLink:
         faults = [*self._pattern_faults(), *self._field_faults()]
         if faults:
-            raise ValueError("\n".join(faults))
+            raise Faults(faults)
         return self
 
     def _pattern_faults(self) -> list[str]:
         try:
             found = re.compile(self.pattern)
         except re.error as error:
-            return [f"pattern is no regular expression ({error}); in TOML write it in single quotes"]
-        faults = [
-            f"fields.{name} is not in the pattern; write (?P<{name}>…) there"
+            return [_NO_PATTERN(error=str(error))]
+        faults: list[str] = [
+            _NOT_IN_PATTERN(name=name)
             for name in {*self.fields, *(f.unit_from for f in self.fields.values() if f.unit_from)}
             if name not in found.groupindex
         ]
         if self.example and not found.fullmatch(self.example):
-            faults.append(f"example {self.example!r} does not fit the pattern from its first to its last character")
+            faults.append(_NO_FIT(example=repr(self.example)))
         return faults
 
     def _field_faults(self) -> list[str]:
-        faults = [
-            f"fields.{name}.scale is 0; write the value of one step" for name, f in self.fields.items() if not f.scale
-        ]
+        faults: list[str] = [_NO_STEP(name=name) for name, each in self.fields.items() if not each.scale]
         try:
             (self.poll + self.terminator + self.example).encode("ascii")
         except UnicodeEncodeError:
-            faults.append("poll, terminator and example are plain ASCII text")
+            faults.append(_NO_ASCII())
         return faults
 
 

@@ -20,6 +20,7 @@ from rig.field.blocks import Block
 from rig.field.frames import Expected, answer_in
 from rig.field.links import BusLink, RtuLink
 from rig.field.points import BIT_TABLES, Table
+from rig.sentence import Sentence, Wording
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -43,6 +44,18 @@ _WRITE_REGISTERS = 16
 _NO_SUCH_PLACE = (2, 3)
 """Illegal data address and illegal data value (Modbus Application Protocol V1.1b3, section 7)."""
 _ROUNDING_S = 0.001
+NO_CONNECTION = Wording("bus.no_connection", "{link}: no connection to {place}")
+_NOBODY = Wording("bus.nobody", "{link}: nothing answers at {place}")
+_READING = Wording("bus.reading", "reading {table} {address} of unit {unit}")
+_WRITING = Wording("bus.writing", "writing {table} {address} of unit {unit}")
+_WHERE = Wording("bus.where", "{link}: {place}, {what}")
+_TOO_MANY = Wording("bus.too_many", "{link}: {came:number} instead of {asked:number} values came, {place}")
+_ECHO = Wording("bus.echo", "{link}: unit {unit} echoed another write than {table} {address}")
+_QUIET = Wording("bus.quiet", "{link}: silent for {left:number} s more, so that a late answer is not taken for another")
+_NO_ANSWER = Wording("bus.no_answer", "{where}: no answer ({error})")
+_UNREADABLE = Wording("bus.unreadable", "{where}: unreadable answer ({error})")
+_REFUSES = Wording("bus.refuses", "{where}: the device refuses (exception {code}); check unit, table and address")
+_OTHER_ANSWER = Wording("bus.other_answer", "{where}: answer to another question (function {came}, not {asked})")
 
 
 class FieldError(RuntimeError):
@@ -93,17 +106,17 @@ class ModbusPort:
         return await self._read(block)
 
     async def _read(self, block: Block) -> list[int]:
-        where = f"{block.table} {block.address} of unit {block.unit}"
+        place = _READING(table=block.table, address=str(block.address), unit=str(block.unit))
         function, read = _READS[block.table]
         reply = await self._call(
-            f"reading {where}",
+            place,
             Expected(block.unit, function, block.address, block.count),
             lambda client: read(client, block.address, count=block.count, device_id=block.unit),
         )
         values = reply.bits if block.table in BIT_TABLES else reply.registers
         # Bits come in whole bytes. Surplus registers are as wrong as missing ones.
         if len(values) < block.count or (block.table not in BIT_TABLES and len(values) != block.count):
-            raise RefusedError(f"{self.name}: {len(values)} instead of {block.count} values came, reading {where}")
+            raise RefusedError(_TOO_MANY(link=self.name, came=len(values), asked=block.count, place=place))
         return [int(value) for value in values[: block.count]]
 
     async def switch(self, unit: int, table: Table, address: int, *, on: bool) -> None:
@@ -115,18 +128,18 @@ class ModbusPort:
             self._check_quiet()
         function, write, when_on = _SWITCHES[table]
         reply = await self._call(
-            f"writing {table} {address} of unit {unit}",
+            _WRITING(table=table, address=str(address), unit=str(unit)),
             Expected(unit, function, address, 1, when_on if on else 0),
             lambda client: write(client, address, on, device_id=unit),
         )
         if reply.address != address or (reply.bits or reply.registers)[:1] != [on]:
-            raise RefusedError(f"{self.name}: unit {unit} echoed another write than {table} {address}")
+            raise RefusedError(_ECHO(link=self.name, unit=str(unit), table=table, address=str(address)))
 
     async def write_registers(self, unit: int, address: int, values: list[int]) -> None:
         """Write holding registers."""
         self._check_quiet()
         await self._call(
-            f"writing holding {address} of unit {unit}",
+            _WRITING(table="holding", address=str(address), unit=str(unit)),
             Expected(unit, _WRITE_REGISTERS, address, len(values)),
             lambda client: client.write_registers(address, values, device_id=unit),
         )
@@ -157,9 +170,7 @@ class ModbusPort:
     def _check_quiet(self) -> None:
         left_s = self._quiet_until_s - asyncio.get_running_loop().time()
         if left_s > 0:
-            raise FieldError(
-                f"{self.name}: silent for {left_s:.2f} s more, so that a late answer is not taken for another"
-            )
+            raise FieldError(_QUIET(link=self.name, left=round(left_s, 2)))
 
     def _missed(self, expected: Expected) -> None:
         if not self._bus:
@@ -182,9 +193,11 @@ class ModbusPort:
 
     # --- one question -----------------------------------------------------------------------------------------------
 
-    async def _call(self, what: str, expected: Expected, ask: Callable[[Client], Awaitable[ModbusPDU]]) -> ModbusPDU:
+    async def _call(
+        self, what: Sentence, expected: Expected, ask: Callable[[Client], Awaitable[ModbusPDU]]
+    ) -> ModbusPDU:
         client = await self._connected()
-        where = f"{self.name}: {self._place}, {what}"
+        where = _WHERE(link=self.name, place=self._place, what=what)
         await self._silence()
         self._expected = expected
         self.sent_s[expected.unit] = asyncio.get_running_loop().time()
@@ -192,13 +205,13 @@ class ModbusPort:
             reply = await ask(client)
         except ModbusException as error:
             self._missed(expected)
-            raise SilentError(f"{where}: no answer ({error})") from error
+            raise SilentError(_NO_ANSWER(where=where, error=str(error))) from error
         # The library's decoders let foreign exceptions out on malformed frames, and a serial port its own: each counts
         # as a rejected frame.
         except Exception as error:
             self._missed(expected)
             self.close()
-            raise FieldError(f"{where}: unreadable answer ({type(error).__name__})") from error
+            raise FieldError(_UNREADABLE(where=where, error=type(error).__name__)) from error
         finally:
             self._expected = None
             self._free_s = asyncio.get_running_loop().time() + self._link.silence_s
@@ -207,15 +220,13 @@ class ModbusPort:
         if reply.isError():
             code = getattr(reply, "exception_code", "?")
             refused = AddressError if code in _NO_SUCH_PLACE else RefusedError
-            refusal = refused(f"{where}: the device refuses (exception {code}); check unit, table and address")
+            refusal = refused(_REFUSES(where=where, code=str(code)))
             refusal.code = code if isinstance(code, int) else None
             raise refusal
         if reply.function_code != expected.function:
             # The library matches reply and request by number only.
             self.close()
-            raise FieldError(
-                f"{where}: answer to another question (function {reply.function_code}, not {expected.function})"
-            )
+            raise FieldError(_OTHER_ANSWER(where=where, came=str(reply.function_code), asked=str(expected.function)))
         self._failures = 0
         return reply
 
@@ -248,7 +259,7 @@ class ModbusPort:
             return self._client
         now_s = asyncio.get_running_loop().time()
         if now_s < self._next_try_s:
-            raise FieldError(f"{self.name}: no connection to {self._place}")
+            raise FieldError(NO_CONNECTION(link=self.name, place=self._place))
         self.close()
         client = self._new_client()
         try:
@@ -259,7 +270,7 @@ class ModbusPort:
         if not up:
             client.close()
             self._delay(now_s)
-            raise FieldError(f"{self.name}: nothing answers at {self._place}")
+            raise FieldError(_NOBODY(link=self.name, place=self._place))
         self._client = client
         self.connects += 1
         return client

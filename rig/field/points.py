@@ -14,6 +14,7 @@ from typing import Annotated, Literal, Self, TypeGuard
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from rig.sentence import Wording
 from rig.units import Kind, parse
 
 Table = Literal["coil", "discrete", "input", "holding"]
@@ -24,6 +25,18 @@ REGISTERS: dict[NumberType, int] = {"bool": 1, "u16": 1, "i16": 1, "u32": 2, "i3
 _BROKEN_MA, _OVER_MA = 3.6, 21.0
 """Currents of a 4 to 20 mA loop that indicate a failure (NAMUR NE 43, from memory)."""
 BIT_TABLES = ("coil", "discrete")
+_SCALED_TWICE = Wording("wiring.scaled_twice", "at and span are two points of the scale: leave out scale and offset")
+_NO_PAIRS = Wording(
+    "wiring.no_pairs",
+    "write raw numbers that rise or fall, and as many values: at = [4000, 20000], span = [0, 60]",
+)
+_BITS = Wording("wiring.bits", "coils and discretes are bool, and one bit each: write no other type for a {table}")
+_NO_YES = Wording("wiring.no_yes", "a {type} has no yes or no: leave out bit and inverted, or write type = 'bool'")
+_NO_SCALE = Wording("wiring.no_scale", "scale is 0: every reading would be the offset; write the value of one raw step")
+_LAST = Wording("wiring.last", "address {address} leaves no room for a {type}: the last register is 65535")
+_EMPTY_RANGE = Wording(
+    "wiring.empty_range", "low {low:number} is not below high {high:number}: no reading would be believed"
+)
 
 
 def quantity_field(kind: Kind) -> BeforeValidator:
@@ -91,7 +104,11 @@ def _share(text: str) -> float:
     """A text such as ``"0.5 %"`` as a share."""
     number, percent, rest = text.partition("%")
     if not percent or rest.strip():
-        raise ValueError(f'{text!r}: write a number in the point\'s quantity, or a share of its range such as "0.5 %"')
+        words = Wording(
+            "wiring.no_share",
+            '{text}: write a number in the point\'s quantity, or a share of its range such as "0.5 %"',
+        )
+        raise ValueError(words(text=repr(text)))
     return float(number) / 100
 
 
@@ -134,12 +151,17 @@ class Instrument(Strict):
         else:
             ends = self._ends
             if not ends:
-                raise ValueError(
-                    f"{name} {stated!r} is of the range: give low and high, or a number of {self.quantity}"
+                words = Wording(
+                    "wiring.no_range",
+                    "{name} {stated} is of the range: give low and high, or a number of {quantity}",
                 )
+                raise ValueError(words(name=name, stated=repr(stated), quantity=self.quantity))
             limit = _share(stated) * (max(ends) - min(ends))
         if limit < 0 or (stated is not None and limit == 0):
-            raise ValueError(f"{name} {stated!r}: no instrument is without error; leave it out if it is not known")
+            words = Wording(
+                "wiring.no_error", "{name} {stated}: no instrument is without error; leave it out if it is not known"
+            )
+            raise ValueError(words(name=name, stated=repr(stated)))
         return limit
 
     @model_validator(mode="after")
@@ -197,12 +219,10 @@ class Point(Instrument):
         if not isinstance(keys, dict) or not ({"at", "span", "current"} & keys.keys()):
             return keys
         if "scale" in keys or "offset" in keys:
-            raise ValueError("at and span are two points of the scale: leave out scale and offset")
+            raise ValueError(_SCALED_TWICE())
         at, span = keys.get("at"), keys.get("span")
         if not (_one_way(at) and _one_way(span)) or len(at) != len(span):
-            raise ValueError(
-                "write raw numbers that rise or fall, and as many values: at = [4000, 20000], span = [0, 60]"
-            )
+            raise ValueError(_NO_PAIRS())
         scale = (span[-1] - span[0]) / (at[-1] - at[0])
         found = {**keys, "scale": scale, "offset": span[0] - at[0] * scale}
         wire = keys.get("current", "")
@@ -218,15 +238,15 @@ class Point(Instrument):
     @model_validator(mode="after")
     def _consistent(self) -> Point:
         if self.table in BIT_TABLES and (self.type != "bool" or self.bit is not None):
-            raise ValueError(f"coils and discretes are bool, and one bit each: write no other type for a {self.table}")
+            raise ValueError(_BITS(table=self.table))
         if (self.bit is not None or self.inverted) and self.type != "bool":
-            raise ValueError(f"a {self.type} has no yes or no: leave out bit and inverted, or write type = 'bool'")
+            raise ValueError(_NO_YES(type=self.type))
         if self.scale == 0:
-            raise ValueError("scale is 0: every reading would be the offset; write the value of one raw step")
+            raise ValueError(_NO_SCALE())
         if self.address + self.registers > 65536:
-            raise ValueError(f"address {self.address} leaves no room for a {self.type}: the last register is 65535")
+            raise ValueError(_LAST(address=str(self.address), type=self.type))
         if self.low is not None and self.high is not None and self.low >= self.high:
-            raise ValueError(f"low {self.low:g} is not below high {self.high:g}: no reading would be believed")
+            raise ValueError(_EMPTY_RANGE(low=self.low, high=self.high))
         return self
 
     @property

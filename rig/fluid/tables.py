@@ -188,10 +188,17 @@ class ShopTable:
     def __post_init__(self) -> None:
         temps = [row[0] for row in self.rows]
         if len(temps) < 2 or any(b <= a for a, b in itertools.pairwise(temps)):
-            raise FluidError(f"the table of {self.name} needs two rows or more, rising in temperature")
+            raise FluidError(
+                Wording("config.fluid_rows", "the table of {name} needs two rows or more, rising in temperature")(
+                    name=self.name
+                )
+            )
         if any(not 500 < density < 2500 or not 0.1 < mpas < 1e6 for _, density, mpas in self.rows):
             raise FluidError(
-                f"the table of {self.name} holds a row that is no liquid: density in kg/m3, viscosity in mPa s"
+                Wording(
+                    "config.fluid_row",
+                    "the table of {name} holds a row that is no liquid: density in kg/m3, viscosity in mPa s",
+                )(name=self.name)
             )
 
     @property

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from rig.record.base import RecordError
+from rig.sentence import Wording
 
 FOLDER_NAME = "black-box"
 """In the rig's folder."""
@@ -74,7 +75,9 @@ def lines_of(path: Path) -> Iterator[str]:
                 yield from (line.decode() for line in lines)
     except (OSError, zlib.error, UnicodeDecodeError) as error:
         raise BoxError(
-            f"{path}: this black box cannot be read to its end ({error}); take the copy from a backup"
+            Wording(
+                "box.broken", "{path}: this black box cannot be read to its end ({error}); take the copy from a backup"
+            )(path=str(path), error=str(error))
         ) from error
 
 

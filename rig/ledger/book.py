@@ -28,7 +28,9 @@ from rig.ledger.migrations import VersionError, check_version
 from rig.ledger.query import Asked, Query, merged, valid_query
 from rig.ledger.readonly import open_read_only
 from rig.ledger.tables import HEADS, LOGINS, METADATA, RECORDS, SEALED, SIGNED
+from rig.ledger.words import CANNOT, NO_BOOK, Done
 from rig.record.base import Sealed
+from rig.sentence import Wording, said_by
 
 _BATCH = 2000
 _UNRESTRICTED = text(
@@ -80,7 +82,7 @@ class Book:
     def _prepare(self) -> None:
         """Check that there is a readable book."""
         if (self._path is not None and not self._path.exists()) or not inspect(self._engine).has_table("records"):
-            raise NoBookError(f"{self.name}: there is no book yet; nothing was recorded here")
+            raise NoBookError(NO_BOOK(name=self.name))
         with self._engine.connect() as db:
             check_version(db)
 
@@ -113,16 +115,14 @@ class Book:
         self._engine.dispose()
 
     @contextlib.contextmanager
-    def _doing(self, what: str) -> Iterator[None]:
+    def _doing(self, what: Done) -> Iterator[None]:
         try:
             yield
         except VersionError as error:
-            raise BookError(f"{self.name}: {error}") from error
+            raise BookError(Wording("book.of", "{name}: {error}")(name=self.name, error=said_by(error))) from error
         except (SQLAlchemyError, OSError) as error:
             cause = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
-            raise BookError(
-                f"{self.name}: the book cannot be {what} ({cause}); check the disk, or the server"
-            ) from error
+            raise BookError(CANNOT[what](name=self.name, cause=cause)) from error
 
     @property
     def granted(self) -> tuple[str, ...] | None:

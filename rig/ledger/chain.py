@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rig.record.base import Document, Sealed
+from rig.sentence import Wording
 
 VOID = "void"
 """Kind of the record that declares void the one that it corrects."""
@@ -94,9 +95,9 @@ def canonical(body: Body) -> str:
         text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         text.encode()
     except (TypeError, ValueError) as error:
-        raise UnfitError(f"a record cannot hold this: {error}") from error
+        raise UnfitError(Wording("book.unfit", "a record cannot hold this: {error}")(error=str(error))) from error
     if r"\u0000" in text:
-        raise UnfitError("a record cannot hold a NUL character: leave it out")
+        raise UnfitError(Wording("book.nul", "a record cannot hold a NUL character: leave it out")())
     return text
 
 
@@ -114,7 +115,11 @@ def seal(truck: str, head: Head, kind: str, key: str, at: str, body: str) -> Rec
     """Seal the record that follows ``head``; UnfitError if a field would break the hashed lines."""
     for name, value in (("truck", truck), ("kind", kind), ("key", key), ("at", at)):
         if not value or not value.isprintable():
-            raise UnfitError(f"{name} {value!r}: write one line of plain characters, at least one")
+            raise UnfitError(
+                Wording("book.one_line", "{name} '{value}': write one line of plain characters, at least one")(
+                    name=name, value=value
+                )
+            )
     serial, previous = head[0] + 1, head[1]
     return Record(truck, serial, kind, key, at, body, previous, digest(truck, serial, kind, key, at, previous, body))
 

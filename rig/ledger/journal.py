@@ -23,6 +23,7 @@ from rig.ledger.journal_schema import SCHEMA, VERSION, fills_query, packed, stat
 from rig.ledger.lock import alone
 from rig.ledger.moment import with_words
 from rig.ledger.readonly import open_read_only
+from rig.ledger.words import CLOSED, DAMAGED, NEWER, NO_FILL, NO_PROVING, NOT_OPENED, NOT_WRITTEN
 from rig.record.base import Document, RecordError
 from rig.record.proving import MeterCheck
 from rig.record.work import About, Work
@@ -128,15 +129,12 @@ class JournalReader:
         (version,) = self._db.execute("PRAGMA user_version").fetchone()
         if version > VERSION:
             self._db.close()
-            raise JournalError(
-                f"{path}: a newer version of this program has written this journal (tables {version}, this one knows "
-                f"{VERSION}): update this one"
-            )
+            raise JournalError(NEWER(path=str(path), tables=version, known=VERSION))
         return int(version)
 
     @staticmethod
     def _unopened(path: Path, error: Exception) -> JournalError:
-        return JournalError(f"{path}: the journal cannot be opened ({error}); check the disk and the folder")
+        return JournalError(NOT_OPENED(path=str(path), error=str(error)))
 
     def recall(self, name: str) -> object:
         """The value stored under ``name``, or ``None``."""
@@ -163,7 +161,7 @@ class JournalReader:
         found = self._fills("WHERE fill_id = ? OR CAST(number AS TEXT) = ?", (fill_id, fill_id))
         if not found:
             known = ", ".join(fill.fill_id for fill in self.fills()[-3:]) or "none"
-            raise JournalError(f"no fill {fill_id!r} in {self.path}; the latest are: {known}")
+            raise JournalError(NO_FILL(fill_id=fill_id, path=str(self.path), known=known))
         return found[0]
 
     def entries(self, fill_id: str) -> list[StoredEntry]:
@@ -212,9 +210,7 @@ class JournalReader:
         try:
             yield
         except (sqlite3.Error, json.JSONDecodeError, zlib.error) as error:
-            raise JournalError(
-                f"{self.path}: cannot be read ({error}); the file is damaged: copy the folder and keep it as it is"
-            ) from error
+            raise JournalError(DAMAGED(path=str(self.path), error=str(error))) from error
 
     def close(self) -> None:
         """Close the file."""
@@ -267,7 +263,7 @@ class Journal(JournalReader):
                     self._db.execute("ROLLBACK")
                 raise
         except sqlite3.Error as error:
-            raise JournalError(f"{self.path}: cannot be written ({error}); is the disk full or failing?") from error
+            raise JournalError(NOT_WRITTEN(path=str(self.path), error=str(error))) from error
 
     def open_fill(self, fill_id: str, at: str, about: Document, setup: str, state: str) -> int:
         """Write a new fill; returns its serial number."""
@@ -291,7 +287,7 @@ class Journal(JournalReader):
                     (at, packed(state), fill_id),
                 )
                 if kept.rowcount != 1:
-                    raise JournalError(f"fill {fill_id} is unknown or closed already")
+                    raise JournalError(CLOSED(fill_id=fill_id))
             db.executemany(
                 "INSERT INTO entries (fill_id, at, kind, data) VALUES (?, ?, ?, ?)",
                 [(fill_id, at, kind, json.dumps(data)) for kind, data in entries],
@@ -304,7 +300,7 @@ class Journal(JournalReader):
                 "UPDATE fills SET record = ? WHERE fill_id = ? AND record IS NULL", (json.dumps(record), fill_id)
             )
             if done.rowcount != 1:
-                raise JournalError(f"fill {fill_id} is unknown or closed already")
+                raise JournalError(CLOSED(fill_id=fill_id))
             db.executemany(
                 "INSERT INTO memory (name, value) VALUES (?, ?) "
                 "ON CONFLICT (name) DO UPDATE SET value = excluded.value",
@@ -338,7 +334,7 @@ class Journal(JournalReader):
         with self._transaction() as db:
             found = next((each for each in self.provings() if each.number == number), None)
             if found is None:
-                raise JournalError(f"no proving {number} in {self.path}; `rig prove --history` lists them")
+                raise JournalError(NO_PROVING(number=number, path=str(self.path)))
             if found.void is not void:
                 self._add_event(db, "calibration", at, by, what)
             return found.void is not void

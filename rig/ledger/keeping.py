@@ -17,6 +17,7 @@ from rig.ledger import BOOK_NAME
 from rig.ledger.book import Book, BookError, EmptyBook, NoBookError, witness_of
 from rig.ledger.chain import Record
 from rig.ledger.writing import WritableBook
+from rig.sentence import Wording, said_by
 
 _TAIL = 200
 """Number of latest records verified before a fill."""
@@ -52,12 +53,17 @@ def unsound(folder: Path) -> str | None:
     except NoBookError:
         # A power cut while it was being made leaves a file without tables.
         lost = witness_of(folder / BOOK_NAME).exists()
-        return f"the ledger is unsound: {folder / BOOK_NAME} is gone; restore a backup of it" if lost else None
+        gone = Wording("unsound.gone", "the ledger is unsound: {path} is gone; restore a backup of it")
+        return gone(path=str(folder / BOOK_NAME)) if lost else None
     except BookError as error:
-        return f"the ledger is unsound: {error}"
+        return Wording("unsound.unread", "the ledger is unsound: {error}")(error=said_by(error))
     if not found:
         return None
-    return f"the ledger is unsound: {found[0]}. `rig ledger verify` shows all; keep the folder as it is"
+    words = Wording(
+        "unsound.faults",
+        "the ledger is unsound: {fault}. `rig ledger verify` shows all; keep the folder as it is",
+    )
+    return words(fault=str(found[0]))
 
 
 def disk_short(folder: Path, least_mb: float) -> str | None:
@@ -67,7 +73,11 @@ def disk_short(folder: Path, least_mb: float) -> str | None:
         room = os.statvfs(there or "/")
         free_mb = room.f_bavail * room.f_frsize / 1e6
         if free_mb < least_mb:
-            return f"the disk of {folder} has {free_mb:.0f} MB left, {least_mb:g} MB are needed: make room first"
+            words = Wording(
+                "unsound.disk",
+                "the disk of {folder} has {free:number} MB left, {least:number} MB are needed: make room first",
+            )
+            return words(folder=str(folder), free=round(free_mb), least=least_mb)
     return None
 
 

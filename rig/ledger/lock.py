@@ -23,6 +23,8 @@ from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 
+from rig.sentence import Wording
+
 _ASKING_S = 1.0
 """Time-out for the holder's answer, for example if stopped in a debugger; the system still knows its process."""
 _MOST = 4096
@@ -100,9 +102,8 @@ class RigLock:
         except OSError as error:
             self._drop()
             what = self._path or ", ".join(self._ends)
-            raise LockedError(
-                f"{what}: the rig cannot be locked ({error.strerror}); check the disk and the folder"
-            ) from error
+            words = Wording("lock.failed", "{what}: the rig cannot be locked ({error}); check the disk and the folder")
+            raise LockedError(words(what=str(what), error=error.strerror or str(error))) from error
         except LockedError:
             self._drop()
             raise
@@ -184,10 +185,10 @@ def _held_by(description: bytes) -> LockedError:
     with contextlib.suppress(ValueError):
         found = json.loads(description)
         who = found if isinstance(found, dict) else {}
-    lines = [f"another controller (process {who.get('process', 'unknown')}) runs this rig; stop it first"]
     named = {"user": "user", "command": "command", "config": "configuration", "folder": "folder", "since": "since"}
-    lines += [f"  {text:<14} {who[key]}" for key, text in named.items() if who.get(key)]
-    return LockedError("\n".join(lines))
+    about = "".join(f"\n  {text:<14} {who[key]}" for key, text in named.items() if who.get(key))
+    words = Wording("lock.held", "another controller (process {process}) runs this rig; stop it first{about}")
+    return LockedError(words(process=str(who.get("process", "?")), about=about))
 
 
 def _user(number: int) -> str:

@@ -18,6 +18,8 @@ from pydantic import Field, ValidationError, model_validator
 from rig.ledger.shop import Accounting, Rounding, Shop, Strict, TaxRule
 from rig.record.notes import Place
 from rig.record.papers import BillLine, Priced, TaxSum
+from rig.record.unfit import unfit_at
+from rig.sentence import Faults, Wording
 
 By = Literal["litre", "gallon", "kilogram", "pound", "wheel", "flat"]
 Per = Literal["job", "wheel", "litre drawn out", "gallon drawn out"]
@@ -33,7 +35,11 @@ Money = Annotated[Decimal, Field(ge=0, le=1_000_000, decimal_places=4)]
 _OTHER = "other"
 
 
-class PriceError(ValueError):
+_NO_TOML = Wording("price_list.no_toml", "{origin}: is not TOML: {error}")
+_MISTAKE = Wording("price_list.mistake", "{origin}: {what}")
+
+
+class PriceError(Faults):
     """A price list is invalid, or lacks a price for the work done; the text says what to write."""
 
 
@@ -82,7 +88,11 @@ class PriceList(Strict):
         missing = sorted({each.category for each in priced} | ({"service"} if self.minimum else set()))
         missing = [name for name in missing if name not in self.taxes]
         if missing:
-            raise ValueError(f"no tax rate for {', '.join(missing)}: write taxes.{missing[0]} = 0, or its percent")
+            raise ValueError(
+                Wording("price_list.no_tax", "no tax rate for {names}: write taxes.{first} = 0, or its percent")(
+                    names=", ".join(missing), first=missing[0]
+                )
+            )
         return self
 
 
@@ -91,7 +101,7 @@ def read_prices(text: str, origin: str) -> PriceList:
     try:
         return prices_of(tomllib.loads(text, parse_float=Decimal), origin)
     except tomllib.TOMLDecodeError as error:
-        raise PriceError(f"{origin}: is not TOML: {error}") from error
+        raise PriceError([_NO_TOML(origin=origin, error=str(error))]) from error
 
 
 def prices_of(document: Mapping[str, object], origin: str) -> PriceList:
@@ -99,8 +109,7 @@ def prices_of(document: Mapping[str, object], origin: str) -> PriceList:
     try:
         return PriceList.model_validate(document)
     except ValidationError as error:
-        lines = [f"{origin}: {'.'.join(map(str, each['loc'])) or 'whole'}: {each['msg']}" for each in error.errors()]
-        raise PriceError("\n".join(lines)) from error
+        raise PriceError([_MISTAKE(origin=origin, what=unfit_at(each)) for each in error.errors()]) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +265,13 @@ def fluid_price(prices: PriceList, work: Work) -> tuple[str, FluidPrice]:
     for name in names:
         if name in prices.fluids:
             return name, prices.fluids[name]
-    raise PriceError(f"{prices.name}: no price for {work.fluid[0]!r}; add it under [fluids], or a price for {_OTHER!r}")
+    raise PriceError(
+        [
+            Wording(
+                "price_list.no_fluid", "{list}: no price for '{fluid}'; add it under [fluids], or a price for '{other}'"
+            )(list=prices.name, fluid=work.fluid[0], other=_OTHER)
+        ]
+    )
 
 
 def _sold(by: By, work: Work) -> tuple[Decimal, str]:
@@ -277,7 +292,13 @@ def _extra_line(prices: PriceList, extra: Extra) -> Line:
     item = prices.items.get(extra.item)
     if item is None:
         known = ", ".join(sorted(prices.items)) or "none"
-        raise PriceError(f"{prices.name}: no price for {extra.item!r}; add it under [items]. There are: {known}")
+        raise PriceError(
+            [
+                Wording(
+                    "price_list.no_item", "{list}: no price for '{item}'; add it under [items]. There are: {known}"
+                )(list=prices.name, item=extra.item, known=known)
+            ]
+        )
     return _line(prices, extra.item, extra.quantity, item.unit, item, ((extra.truck, extra.serial),))
 
 

@@ -23,6 +23,7 @@ from rig.ledger.journal import JournalError
 from rig.ledger.journal_schema import SCHEMA
 from rig.ledger.keeping import book_of, book_read
 from rig.ledger.writing import WritableBook
+from rig.sentence import Wording
 
 _BATCH = 500
 _APPENDED = (("provings", "number"), ("events", "seq"), ("entries", "seq"))
@@ -40,9 +41,11 @@ def second_copy(
     BookError or JournalError if it cannot be written. A copy with another history, as after a restore, is put aside.
     """
     if not place.is_dir():
-        raise BookError(f"{place}: is not there; is the medium in its place?")
+        raise BookError(
+            Wording("copy.no_place", "{place}: is not there; is the medium in its place?")(place=str(place))
+        )
     if not (folder / BOOK_NAME).exists():
-        raise BookError(f"{folder}: there is no book to copy yet")
+        raise BookError(Wording("copy.no_book", "{folder}: there is no book to copy yet")(folder=str(folder)))
     try:
         with book_read(folder) as book:
             own = place / book.truck
@@ -61,7 +64,11 @@ def second_copy(
         _replace(own / MANIFEST, text.encode())
         sync_folder(own)
     except OSError as error:
-        raise BookError(f"{error.filename or place}: cannot be written ({error.strerror or error})") from error
+        raise BookError(
+            Wording("copy.not_written", "{place}: cannot be written ({error})")(
+                place=str(error.filename or place), error=str(error.strerror or error)
+            )
+        ) from error
     return own
 
 
@@ -106,7 +113,11 @@ def _journal(source: Path, into: Path) -> None:
             _rows(db)
             db.execute("COMMIT")
     except sqlite3.Error as error:
-        raise JournalError(f"{into}: cannot be written ({error}); is the medium full or failing?") from error
+        raise JournalError(
+            Wording("copy.no_journal", "{path}: cannot be written ({error}); is the medium full or failing?")(
+                path=str(into), error=str(error)
+            )
+        ) from error
 
 
 def _rows(db: sqlite3.Connection) -> None:

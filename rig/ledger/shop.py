@@ -12,6 +12,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from rig.sentence import Wording
+
 Rounding = Literal["line", "sum"]
 Units = Literal["us", "metric"]
 _Text = Annotated[str, Field(max_length=120)]
@@ -81,7 +83,10 @@ class Shop(Party):
                 ZoneInfo(value)
             except (ZoneInfoNotFoundError, ValueError, OSError) as error:
                 raise ValueError(
-                    f"{value!r} is no time zone of this computer; write for example Europe/Oslo"
+                    Wording(
+                        "price_list.no_zone",
+                        "'{value}' is no time zone of this computer; write for example Europe/Oslo",
+                    )(value=value)
                 ) from error
         return value
 
@@ -112,7 +117,11 @@ class Accounting(Strict):
             try:
                 Decimal(percent)
             except InvalidOperation as error:
-                raise ValueError(f'{percent!r} is no percent: write for example "8.25" = "2200"') from error
+                raise ValueError(
+                    Wording("price_list.no_percent", '\'{percent}\' is no percent: write for example "8.25" = "2200"')(
+                        percent=percent
+                    )
+                ) from error
         return value
 
     @field_validator("columns", mode="before")
@@ -127,7 +136,11 @@ class Accounting(Strict):
             if field not in ACCOUNTING_FIELDS:
                 close = difflib.get_close_matches(field, ACCOUNTING_FIELDS, n=1, cutoff=0.5)
                 hint = f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(ACCOUNTING_FIELDS)}"
-                raise ValueError(f"{heading!r} = {field!r}: no such field{hint}")
+                raise ValueError(
+                    Wording("price_list.no_field", "'{heading}' = '{field}': no such field{hint}")(
+                        heading=heading, field=field, hint=hint
+                    )
+                )
         return value
 
 

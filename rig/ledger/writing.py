@@ -35,6 +35,7 @@ from rig.ledger.moment import Moment, says, with_words
 from rig.ledger.tables import IDENTITY, RECORDS, SEALED
 from rig.record.base import Document, Sealed
 from rig.record.notes import Void
+from rig.sentence import Wording
 
 _HEAD = {
     "sqlite": text(
@@ -70,7 +71,11 @@ class WritableBook(Book):
         super().__init__(url)
         if truck is not None and truck != self.truck:
             self.close()
-            raise BookError(f"{self.name}: is the book of {self.truck!r}, not of {truck!r}; open the right one")
+            raise BookError(
+                Wording("book.other", "{name}: is the book of '{own}', not of '{truck}'; open the right one")(
+                    name=self.name, own=self.truck, truck=truck
+                )
+            )
 
     def _engine_at(self, url: str) -> Engine:
         engine = engine_of(url)
@@ -126,7 +131,11 @@ class WritableBook(Book):
             return self.replace(last, body, at)
         made = self.append(kind, key, at, body)
         if not says(made, at, body):
-            raise CorrectedError(f"{kind} {key!r} was written meanwhile, as record {made.serial}: look at it first")
+            raise CorrectedError(
+                Wording("book.meanwhile", "{kind} '{key}' was written meanwhile, as record {serial}: look at it first")(
+                    kind=kind, key=key, serial=made.serial
+                )
+            )
         return made
 
     def replace(
@@ -216,7 +225,11 @@ class WritableBook(Book):
         taken = select(RECORDS.c.serial).where(RECORDS.c.truck == truck, RECORDS.c.corrects == serial)
         by = db.execute(taken).scalar()
         if by is not None:
-            raise CorrectedError(f"record {serial} was corrected meanwhile, by record {by}: look at that one first")
+            raise CorrectedError(
+                Wording(
+                    "book.corrected", "record {serial} was corrected meanwhile, by record {by}: look at that one first"
+                )(serial=str(serial), by=by)
+            )
 
     def take_in(self, records: Sequence[Record], signed: SignedHead | None = None) -> int:
         """Take in records sealed elsewhere, in the order of one truck's chain; returns how many were new.
@@ -236,7 +249,7 @@ class WritableBook(Book):
             if fault is None and follows != head:
                 fault = Fault(truck, head[0] + 1, f"what was sent does not follow record {head[0]} here")
             if fault is not None:
-                raise BookError(f"refused at arrival: {fault}")
+                raise BookError(Wording("book.arrival", "refused at arrival: {fault}")(fault=str(fault)))
             if new:
                 db.execute(insert(RECORDS), [_row(record) for record in new])
             if signed is not None:
@@ -257,7 +270,11 @@ class WritableBook(Book):
                 select(RECORDS.c.hash).where(RECORDS.c.truck == truck, RECORDS.c.serial == record.serial)
             ).scalar()
             if here != record.hash:
-                raise BookError(f"refused at arrival: {truck}, record {record.serial}: another one stands here already")
+                raise BookError(
+                    Wording(
+                        "book.another", "refused at arrival: {truck}, record {serial}: another one stands here already"
+                    )(truck=truck, serial=record.serial)
+                )
 
     def _witness(self) -> None:
         """Record next to the database how far it got, so that a tail lost together with its head is detected.

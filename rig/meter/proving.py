@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 from rig.fluid import Fluid
 from rig.meter.curve import AtFlow, by_flow, relative_curve
-from rig.units import show_flow, show_volume
+from rig.meter.references import CLINGS
+from rig.sentence import Sentence, Wording
 
 # Student's t, two-sided 95 %, by number of runs: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.2.
 T_975 = {
@@ -92,9 +93,9 @@ class Proving:
     """The range that the petroleum trade allows for this number of runs; for information."""
     curve: tuple[tuple[float, float], ...]
     flows_lps: tuple[float, ...]
-    fails: tuple[str, ...]
-    asks: tuple[str, ...]
-    tells: tuple[str, ...]
+    fails: tuple[Sentence, ...]
+    asks: tuple[Sentence, ...]
+    tells: tuple[Sentence, ...]
 
     @property
     def passed(self) -> bool:
@@ -152,59 +153,100 @@ def petroleum_range_percent(runs: int) -> float:
     return _PETROLEUM_U_PERCENT * D2[runs] * math.sqrt(runs) / T_975[runs] if runs > 1 else 0.0
 
 
-def _fails(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, gate: Gate) -> list[str]:
+def said_again(line: str) -> str:
+    """A line of a stored verdict as the sentence that it was; as it is, where no wording of this version fits."""
+    found = (words.read(line) for words in _WORDINGS)
+    return next((said for said in found if said is not None), line)
+
+
+_FEW_RUNS = Wording("verdict.few_runs", "{runs:number} runs, {least:number} are wanted: run again")
+_FEW_RUNS_AT = Wording("verdict.few_runs_at", "{runs:number} runs at {flow:flow}, {least:number} are wanted: run again")
+_APART = Wording(
+    "verdict.apart",
+    "the runs are {percent:number} % apart, {most:number} % is allowed: look for air in the line, a leak, a can that "
+    "was not drained the same way each time, then run again",
+)
+_APART_AT = Wording(
+    "verdict.apart_at",
+    "the runs at {flow:flow} are {percent:number} % apart, {most:number} % is allowed: look for air in the line, a "
+    "leak, a can that was not drained the same way each time, then run again",
+)
+_TOO_LITTLE = Wording(
+    "verdict.too_little",
+    "{volume:volume} a run is below the meter's least quantity of {least:volume}: use a larger can, or fill it more "
+    "than once in one run",
+)
+_NO_FACTOR = Wording(
+    "verdict.no_factor",
+    "a factor of {factor:number} is no meter that is a little off: check the pulses per litre in the configuration, "
+    "the units of the readings, and whether every pulse arrives",
+)
+_MOVES = Wording(
+    "verdict.moves",
+    "the factor moves by {change:number} % from the one in force ({before:number}): is it the meter that changed, or "
+    "the can, the temperature, the fluid?",
+)
+_AWAY = Wording(
+    "verdict.away", "it is {away:number} % from the mean of the last {provings:number} provings ({mean:number})"
+)
+_SHORT = Wording(
+    "verdict.short",
+    "{volume:volume} is less than a minute of flow: starting and stopping weigh more than they should",
+)
+_POOR = Wording(
+    "verdict.poor_reference",
+    "the reference itself is known to {percent:number} % only: the factor is no better than that",
+)
+_FLOWS = Wording("verdict.flows", "proven from {least:flow} to {most:flow}; outside it the ends are held")
+_ONE_FLOW = Wording(
+    "verdict.one_flow", "proven at one flow, {flow:flow}: at other flows the factor is taken for the same"
+)
+_WORDINGS = (
+    _FEW_RUNS, _FEW_RUNS_AT, _APART, _APART_AT, _TOO_LITTLE, _NO_FACTOR, _MOVES, _AWAY, _SHORT, _POOR, _FLOWS,
+    _ONE_FLOW, CLINGS,
+)  # fmt: skip
+
+
+def _fails(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, gate: Gate) -> list[Sentence]:
     found = []
     for group in groups:
-        where = "" if len(groups) == 1 or group.flow_lps is None else f" at {show_flow(group.flow_lps)}"
+        at: dict[str, float] = {} if len(groups) == 1 or group.flow_lps is None else {"flow": group.flow_lps}
         if len(group.factors) < gate.runs:
-            found.append(f"{len(group.factors)} runs{where}, {gate.runs} are wanted: run again")
+            found.append((_FEW_RUNS_AT if at else _FEW_RUNS)(runs=len(group.factors), least=gate.runs, **at))
         elif group.range_percent > gate.range_percent:
-            found.append(
-                f"the runs{where} are {group.range_percent:.2f} % apart, {gate.range_percent:g} % is allowed: look for "
-                "air in the line, a leak, a can that was not drained the same way each time, then run again"
-            )
+            percent = round(group.range_percent, 2)
+            found.append((_APART_AT if at else _APART)(percent=percent, most=gate.range_percent, **at))
     least = min(run.reference_l for run in runs)
     if least < before.least_l:
-        found.append(
-            f"{show_volume(least)} a run is below the meter's least quantity of {show_volume(before.least_l)}: "
-            "use a larger can, or fill it more than once in one run"
-        )
+        found.append(_TOO_LITTLE(volume=least, least=before.least_l))
     if any(not _FACTORS[0] <= group.mean <= _FACTORS[1] for group in groups):
-        found.append(
-            f"a factor of {groups[-1].mean:.3f} is no meter that is a little off: check the pulses per litre in the "
-            "configuration, the units of the readings, and whether every pulse arrives"
-        )
+        found.append(_NO_FACTOR(factor=round(groups[-1].mean, 3)))
     return found
 
 
-def _asks(factor: float, before: Before, gate: Gate) -> list[str]:
+def _asks(factor: float, before: Before, gate: Gate) -> list[Sentence]:
     found = []
     change = 100 * (factor / before.in_force - 1)
     if abs(change) > gate.confirm_percent:
-        found.append(
-            f"the factor moves by {change:+.2f} % from the one in force ({before.in_force:.5f}): "
-            "is it the meter that changed, or the can, the temperature, the fluid?"
-        )
+        found.append(_MOVES(change=round(change, 2), before=round(before.in_force, 5)))
     if before.history:
         mean = sum(before.history) / len(before.history)
         away = 100 * (factor / mean - 1)
         if abs(away) > gate.confirm_percent:
-            found.append(f"it is {away:+.2f} % from the mean of the last {len(before.history)} provings ({mean:.5f})")
+            found.append(_AWAY(away=round(away, 2), provings=len(before.history), mean=round(mean, 5)))
     return found
 
 
-def _remarks(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, u_reference: float) -> list[str]:
+def _remarks(runs: Sequence[Run], groups: Sequence[AtFlow], before: Before, u_reference: float) -> list[Sentence]:
     found = []
     least, fastest = min(run.reference_l for run in runs), groups[-1].flow_lps or before.pump_lps
     if least < _MINUTE_S * fastest:
-        found.append(
-            f"{show_volume(least)} is less than a minute of flow: starting and stopping weigh more than they should"
-        )
+        found.append(_SHORT(volume=least))
     if u_reference > _THIRD_OF_GATE_PERCENT:
-        found.append(f"the reference itself is known to {u_reference:.2f} % only: the factor is no better than that")
+        found.append(_POOR(percent=round(u_reference, 2)))
     flows = [group.flow_lps for group in groups if group.flow_lps is not None]
     if len(flows) > 1:
-        found.append(f"proven from {show_flow(flows[0])} to {show_flow(flows[-1])}; outside it the ends are held")
+        found.append(_FLOWS(least=flows[0], most=flows[-1]))
     elif flows:
-        found.append(f"proven at one flow, {show_flow(flows[0])}: at other flows the factor is taken for the same")
+        found.append(_ONE_FLOW(flow=flows[0]))
     return found

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.fluid import BASE_C, Fluid
+from rig.sentence import Sentence, Wording
 
 Material = Literal["mild steel", "stainless", "plastic"]
 
@@ -23,6 +24,11 @@ DRAIN_S = 30.0
 """Drain time of a hand-held measure (NIST SOP 18, from memory)."""
 WEIGHTS_KG_M3 = 8000.0
 """Density of the weights that a scale is adjusted with, by convention (OIML D 28)."""
+CLINGS = Wording(
+    "verdict.clings",
+    "{fluid} clings: after {seconds:number} s of draining {percent:number} % of the can's content is still on its "
+    "wall. Prove by weight (--scale), or drain the same time before every run",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,15 +59,12 @@ class Can:
         )
         return 1000 * thick_m * 1.25 * math.pi * width_m**2 / self.volume_l
 
-    def clingage_note(self, fluid: Fluid, temp_c: float) -> str:
-        """A warning of a liquid that clings to the can; empty where less stays than the can is known to."""
+    def clingage_note(self, fluid: Fluid, temp_c: float) -> Sentence | None:
+        """A warning of a liquid that clings to the can; None where less stays than the can is known to."""
         share = self.clinging_share(fluid, temp_c)
         if share <= max(self.doubt, CAN_DOUBT["mild steel"]):
-            return ""
-        return (
-            f"{fluid.name} clings: after {DRAIN_S:.0f} s of draining {100 * share:.1f} % of the can's content is "
-            "still on its wall. Prove by weight (--scale), or drain the same time before every run"
-        )
+            return None
+        return CLINGS(fluid=fluid.name, seconds=DRAIN_S, percent=round(100 * share, 1))
 
 
 @dataclass(frozen=True, slots=True)

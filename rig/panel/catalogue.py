@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from rig.run.shop_panel import PanelTable
 
 STATIC = Path(__file__).resolve().parent / "static"
 ENGLISH = "en"
+OF_THE_FORM = ("config.", "form.", "key.", "summary.", "wiring.")
+"""Begin the keys of texts that come with the configuration, when its form is opened."""
 _OWN = (ENGLISH, "de")
 _RIGHT_TO_LEFT = frozenset({"ar", "arc", "ckb", "dv", "fa", "he", "ku", "ps", "sd", "syr", "ug", "ur", "yi"})
 """Languages written from right to left (IANA language subtags; the scripts of Unicode CLDR)."""
@@ -26,6 +28,8 @@ class Language:
 
     code: str
     texts: Mapping[str, str]
+    of_the_form: Mapping[str, str] = field(default_factory=dict)
+    """Further texts, which come with the configuration's form."""
 
     @property
     def direction(self) -> str:
@@ -47,11 +51,13 @@ def languages_of(panel: PanelTable, without: str = "") -> dict[str, Language]:
     files = {code: STATIC / f"texts.{code}.json" for code in _OWN if code != ENGLISH}
     files |= {path.stem: path for path in sorted(Path(panel.languages).glob("*.json"))} if panel.languages else {}
     texts = {ENGLISH: english, **{code: english | _read(path) for code, path in files.items()}}
-    return {code: Language(code, _but(given, without)) for code, given in texts.items()}
+    return {code: _language(code, given, without) for code, given in texts.items()}
 
 
-def _but(texts: dict[str, str], without: str) -> dict[str, str]:
-    return {key: text for key, text in texts.items() if not (without and key.startswith(without))}
+def _language(code: str, texts: dict[str, str], without: str) -> Language:
+    late = {key: text for key, text in texts.items() if key.startswith(OF_THE_FORM)}
+    own = {key: text for key, text in texts.items() if key not in late and not (without and key.startswith(without))}
+    return Language(code, own, late)
 
 
 def _read(path: Path) -> dict[str, str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, MutableMapping
 from functools import cache
-from typing import get_args, get_origin
+from typing import get_args
 
 import tomlkit
 from pydantic import Field
@@ -16,9 +16,10 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable
 
 from rig.field.points import Strict
-from rig.guide.keys import WIRED, Key, keys_of, title_of
+from rig.guide.keys import WIRED, Key, is_named, keys_of, table_models, title_of
 from rig.run.mistakes import tables_in
 from rig.run.settings import Settings, SettingsError
+from rig.sentence import Wording
 
 _NAMES = {"points": sorted(WIRED)}
 """Tables of tables whose names are given."""
@@ -41,12 +42,11 @@ def tables() -> list[dict[str, object]]:
         {
             "table": table,
             "title": title_of(table, models),
-            "named": get_origin(field.annotation) is dict,
+            "named": is_named(table),
             "names": _NAMES.get(table, ()),
             "kinds": {_kind(model): [_shown(key) for key in keys_of(model)] for model in models},
         }
-        for table, field in Settings.model_fields.items()
-        if (models := tables_in(field.annotation))
+        for table, models in table_models().items()
     ]
 
 
@@ -101,7 +101,11 @@ def changed(text: str, changes: Iterable[Change]) -> str:
             _change(document, change)
         return tomlkit.dumps(document)
     except TOMLKitError as error:
-        raise SettingsError(f"this cannot be changed key by key: change it in the text ({error})") from error
+        raise SettingsError(
+            Wording("config.no_keys", "this cannot be changed key by key: change it in the text ({error})")(
+                error=str(error)
+            )
+        ) from error
 
 
 def _change(document: Table, change: Change) -> None:
@@ -114,7 +118,7 @@ def _change(document: Table, change: Change) -> None:
             place[name] = _new_table(place)
         inner = place[name]
         if not isinstance(inner, MutableMapping):
-            raise SettingsError(f"{name}: must be a table of keys")
+            raise SettingsError(Wording("config.no_table", "{name}: must be a table of keys")(name=name))
         place = inner
     if change.text is None:
         place.pop(last, None)

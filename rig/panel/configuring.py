@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import tomllib
 from pathlib import Path
 
 from pydantic import Field, model_validator
@@ -15,11 +14,11 @@ from pydantic import Field, model_validator
 from rig.field.points import Strict
 from rig.ledger.lock import LockedError
 from rig.panel.config_form import Change, changed, tables, written
-from rig.run.check import check_text
+from rig.run.check import check_lines
 from rig.run.clock_memory import utc_now
 from rig.run.refused import Refused
 from rig.run.replacing import replace_file
-from rig.run.settings import Settings, SettingsError, placed, settings_of
+from rig.run.settings import Settings, SettingsError, document_of, placed, settings_of, text_of
 from rig.run.work import at_work
 from rig.sentence import Wording
 from rig.shop.calibration import changes, dotted
@@ -42,25 +41,17 @@ class ConfigForm(Strict):
 
 def config_view(settings: Settings, path: Path) -> dict[str, object]:
     """The configuration in force, explained, and the present file; SettingsError when it cannot be read."""
-    found, text = check_text(settings)
-    return {"text": text, "found": found, "file": str(path), "tables": tables(), **_as_it_stands(path)}
+    return {"now": check_lines(settings), "file": str(path), "tables": tables(), **_as_it_stands(path)}
 
 
 def _as_it_stands(path: Path) -> dict[str, object]:
-    standing = _read(path)
+    standing = text_of(path)
     return {"toml": standing, "was": _mark(standing), "written": written(standing)}
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: cannot be read ({error})") from error
 
 
 def _standing(path: Path, was: str) -> str:
     """The present file; Refused where it is not the one that the form was made from."""
-    text = _read(path)
+    text = text_of(path)
     if _mark(text) != was:
         raise Refused(Wording("refused.file_changed", "the file was changed since this page read it: load it again")())
     return text
@@ -70,13 +61,6 @@ def _mark(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _document(path: Path, text: str) -> dict[str, object]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: is not TOML: {error}") from error
-
-
 def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> dict[str, object]:
     """Check a new text, replace the file with it, and keep who did it.
 
@@ -84,7 +68,7 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     Refused while a fill runs, or where the file was changed meanwhile.
     """
     text = changed(_standing(path, form.was), form.changes) if form.text is None else form.text
-    new = settings_of(placed(_document(path, text), path.parent), str(path))
+    new = settings_of(placed(document_of(path, text), path.parent), str(path))
     try:
         with at_work(settings) as journal:
             differing = changes(_keys(path, _standing(path, form.was)), _keys(path, text))
@@ -94,11 +78,11 @@ def write_config(settings: Settings, path: Path, form: ConfigForm, by: str) -> d
     except LockedError as error:
         raise Refused(Wording("refused.fill_runs", "a fill runs: the configuration is not changed now")()) from error
     after_record(settings, wait_s=0.0)
-    return {"checked": check_text(new)[1], "changed": differing, **_as_it_stands(path)}
+    return {"checked": check_lines(new), "changed": differing, **_as_it_stands(path)}
 
 
 def _keys(path: Path, text: str) -> dict[str, object]:
     """Every key with its value as text; none for a file that is not valid TOML, which is replaced all the same."""
     with contextlib.suppress(SettingsError):
-        return {key: str(value) for key, value in dotted(_document(path, text)).items()}
+        return {key: str(value) for key, value in dotted(document_of(path, text)).items()}
     return {}

@@ -13,10 +13,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from rig.control.guards import GUARD_NAMED, Guard
 from rig.control.values import Setup
 from rig.ledger.black_box import parts_of
 from rig.record.base import Document
-from rig.run.curves import Curves, extremes, spans
+from rig.run.curves import Alarm, Curves, extremes, spans
 from rig.run.refused import Refused
 from rig.run.replaying import Seen, replay
 from rig.run.settings import Settings
@@ -83,12 +84,15 @@ def film_of(curves: Curves, most: int = MOST_POINTS) -> Document:
         **{name: [_rounded(values[at], _DRAWN[name]) for at in kept] for name, values in series.items()},
         "relays": {name: [[_time(begin), _time(end)] for begin, end in on] for name, on in curves.relays().items()},
         "steps": [[_time(begin), _time(end), *step] for begin, end, step in spans(t_s, curves.steps)],
-        "alarms": [
-            {"t_s": _time(alarm.t_s), "name": alarm.name, "text": alarm.text, "first": alarm.first}
-            for alarm in curves.alarms
-        ],
+        "alarms": [{"t_s": _time(alarm.t_s), "name": alarm.name, **_said_by(alarm)} for alarm in curves.alarms],
         **_limits(curves.setup),
     }
+
+
+def _said_by(alarm: Alarm) -> Document:
+    """Its sentences; of an alarm that this version does not have, the recorded words."""
+    now: Guard | Alarm = GUARD_NAMED.get(alarm.name, alarm)
+    return {"text": now.text, "first": now.first}
 
 
 def _limits(setup: Setup | None) -> Document:

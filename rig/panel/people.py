@@ -60,7 +60,11 @@ class People:
         except FileNotFoundError:
             return []
         except (OSError, ValueError, KeyError, TypeError) as error:
-            raise PeopleError(f"{self.path}: cannot be read ({error}); mend or remove it, then add people") from error
+            raise PeopleError(
+                Wording("refused.people_file", "{path}: cannot be read ({error}); mend or remove it, then add people")(
+                    path=str(self.path), error=str(error)
+                )
+            ) from error
 
     def stamp(self) -> tuple[int, int] | None:
         """What differs after the file was written again; None without a file."""

@@ -30,6 +30,8 @@ _BLANK: dict[str, object] = {
 }  # fmt: skip
 """What a first list is made from."""
 
+_THE_LIST = Wording("price_list.itself", "the price list")
+
 
 class PricesForm(Touch):
     """A whole price list, and the serial number of the one that it was made from."""
@@ -50,9 +52,9 @@ def prices_view(book: Book) -> View:
 def keep(settings: Settings, form: PricesForm) -> View:
     """Keep a list in place of the one that the form was made from; every mistake is named, and nothing kept then."""
     try:
-        prices = prices_of(form.prices, "the price list")
+        prices = prices_of(form.prices, _THE_LIST())
     except PriceError as error:
-        raise SettingsError(str(error)) from error
+        raise SettingsError(str(error), error.lines) from error
     with book_to_keep(settings) as book:
         standing = list_now(book)
         if form.was != (standing.serial if standing else 0):

@@ -6,23 +6,28 @@ It must not know requests.
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from pathlib import Path
+from typing import cast
 
 from pydantic import Field
 
 from rig.field.points import Strict
-from rig.meter.proving import MOST_RUNS
+from rig.meter.proving import MOST_RUNS, said_again
 from rig.meter.references import Material
+from rig.record.base import Document
 from rig.run.bench import Proof
 from rig.run.prover import Seen
 from rig.run.refused import Refused
 from rig.run.settings import Settings
 from rig.sentence import Wording
+from rig.shop.calibration import meter_said
 from rig.shop.posting import journal_to_read
 from rig.shop.trials import TrialText, seen_of, trial_of
 
 _TEXT = Field(default="", max_length=40)
 _SHOWN = 30
+_SAID = ("fails", "asks", "tells")
 _ROW = ("by", "factor", "factor_before", "range_percent", "u_percent", "fluid", "passed", "accepted")
 
 
@@ -61,6 +66,12 @@ def vessel_seen(proof: Proof, text: str) -> Seen:
     return seen_of(text.strip(), proof.tare, proof.reference)
 
 
+def verdict_said(document: Document) -> dict[str, list[str]]:
+    """The lines of a verdict as sentences; a record has their texts."""
+    lines = {name: cast("Sequence[str]", document.get(name) or ()) for name in _SAID}
+    return {name: [said_again(line) for line in each] for name, each in lines.items()}
+
+
 def provings_view(settings: Settings) -> list[dict[str, object]]:
     """The provings so far, latest first: numbers for the page, runs unchanged."""
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
@@ -69,8 +80,9 @@ def provings_view(settings: Settings) -> list[dict[str, object]]:
         {
             "number": each.number,
             "at": each.at,
-            "meter": each.meter,
-            **{name: each.document.get(name) for name in (*_ROW, "runs", "fails", "tells")},
+            "meter": meter_said(each.meter),
+            **{name: each.document.get(name) for name in (*_ROW, "runs")},
+            **verdict_said(each.document),
             "accepted": each.accepted,
             "void": each.void,
         }

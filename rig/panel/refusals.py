@@ -16,9 +16,10 @@ NO_OPERATION = Wording("refused.no_operation", "no such operation")
 NO_QUOTE = Wording("refused.no_quote", "job '{job}' has no quote: make one first")
 
 
-def says(text: str, status: int) -> Response:
+def says(text: str, status: int, **more: object) -> Response:
     """A refusal in words; as a sentence, too, where it is one."""
-    return WordedResponse({"error": str(text), **({"told": text} if isinstance(text, Sentence) else {})}, status)
+    told = {"told": text} if isinstance(text, Sentence) else {}
+    return WordedResponse({"error": str(text), **told, **more}, status)
 
 
 async def refused(_request: Request, error: Exception) -> Response:

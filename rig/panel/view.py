@@ -18,7 +18,9 @@ from rig.control.suspects import likely
 from rig.control.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.unsafe import tyre_shown
 from rig.control.values import Check, Reading
+from rig.guide.asked import ready_checks
 from rig.panel.looking import look_view
+from rig.panel.proving import verdict_said
 from rig.panel.sessions import Session
 from rig.run.assembly import Question, cavity_asked
 from rig.run.bench import Proof
@@ -131,7 +133,7 @@ def _proof(proof: Proof | None) -> Picture | None:
         "run": proof.run,
         "asks": proof.asks,
         "pulses": None if proof.counted is None else proof.counted.pulses,
-        "document": proof.document,
+        "document": proof.document and {**proof.document, **verdict_said(proof.document)},
     }
 
 
@@ -250,7 +252,15 @@ def _alarm(seen: Snapshot) -> Picture | None:
 
 def checks_view(checks: tuple[Check, ...]) -> list[Picture]:
     """The confirmations requested."""
-    return [{"name": check.name, "scope": check.scope, "text": check.text} for check in checks]
+    return [{"name": check.name, "scope": check.scope, "text": _question(check)} for check in checks]
+
+
+def _question(check: Check) -> str:
+    """What is asked; the journal of an interrupted fill has its text alone."""
+    if check.text.key:
+        return check.text
+    found = (each.text.words.read(str(check.text)) for each in ready_checks().get(check.name, ()))
+    return next((said for said in found if said is not None), check.text)
 
 
 def wheel_view(cavity: Cavity, valve_at: float) -> Picture:

@@ -184,7 +184,8 @@ class Page:
     async def settings(self, request: Request) -> Response:
         """The configuration explained, and the file to change; for the supervisor."""
         self.door.supervisor(request)
-        return WordedResponse(await run_in_threadpool(config_view, self._rig.settings, Path(self._config)))
+        view = await run_in_threadpool(config_view, self._rig.settings, Path(self._config))
+        return WordedResponse({**view, "texts": self.faces.of(request).language.of_the_form})
 
     async def write_settings(self, request: Request) -> Response:
         """Write a new configuration for the next start; never while the rig is busy."""
@@ -339,7 +340,7 @@ async def _not_found(request: Request, error: Exception) -> Response:
 
 
 async def _silent(request: Request, error: Exception) -> Response:
-    return says(str(error), 503)
+    return says(said_by(error), 503)
 
 
 async def _meanwhile(request: Request, error: Exception) -> Response:
@@ -349,7 +350,7 @@ async def _meanwhile(request: Request, error: Exception) -> Response:
 async def _doubted(request: Request, error: Exception) -> Response:
     """Report doubts; the same form with ``sure`` is kept."""
     assert isinstance(error, Doubtful)
-    return WordedResponse({"error": str(error), "doubts": list(error.doubts)}, 422)
+    return says(str(error), 422, doubts=list(error.doubts))
 
 
 async def _asked_wrong(request: Request, error: Exception) -> Response:
@@ -359,4 +360,4 @@ async def _asked_wrong(request: Request, error: Exception) -> Response:
 async def _unusable(request: Request, error: Exception) -> Response:
     """A configuration's mistakes, for the fields of its form too."""
     assert isinstance(error, SettingsError)
-    return WordedResponse({"error": str(error), "faults": list(error.faults)}, 422)
+    return says(said_by(error), 422, faults=list(error.faults))

@@ -18,6 +18,9 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, Self, TypeVar
 
+from rig.record.unfit import unfit_at
+from rig.sentence import Wording, said_by
+
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
@@ -28,6 +31,8 @@ Document = dict[str, object]
 Trust = Literal["synchronised", "confirmed", "plausible", "not believed"]
 """synchronised: by the system's own status since it started. confirmed: by a person since then. plausible: neither,
 and no check contradicts it. not believed: the time of a record is then a lower bound."""
+_NEWER = Wording("record.newer", "{what}; a newer version of this program wrote it: update this one")
+_UNFIT = Wording("record.unfit", "{what}; `rig ledger verify` shows whether it was changed; keep the folder as it is")
 Kind = TypeVar("Kind", bound="Sealed")
 OWN = "sealed_as"
 
@@ -100,7 +105,8 @@ class Sealed:
         try:
             return cls.read(record.body)
         except RecordError as error:
-            raise RecordError(f"record {record.serial}: {error}") from error
+            words = Wording("record.at_serial", "record {serial}: {error}")
+            raise RecordError(words(serial=str(record.serial), error=said_by(error))) from error
 
     @classmethod
     def read(cls, text: str) -> Self:
@@ -114,7 +120,7 @@ class Sealed:
         try:
             return cls.read(json.dumps(document))
         except RecordError as error:
-            raise RecordError(f"{what}: {error}") from error
+            raise RecordError(Wording("record.of", "{what}: {error}")(what=what, error=said_by(error))) from error
 
     def document(self) -> Document:
         """Its JSON, by the rules of this module."""
@@ -147,7 +153,8 @@ class Sealed:
         """The same with other values, by JSON key; RecordError for a key or a value that it cannot have."""
         names = {key_of(each.name) for each in fields(self)} - {OWN}
         if unknown := changes.keys() - names:
-            raise RecordError(f"a record of this kind has no {', '.join(sorted(unknown))}")
+            words = Wording("record.no_field", "a record of this kind has no {names}")
+            raise RecordError(words(names=", ".join(sorted(unknown))))
         given = type(self).from_document(self.document() | dict(changes))
         return replace(self, **{name: getattr(given, name) for name in _names(type(self)) if key_of(name) in changes})
 
@@ -187,14 +194,9 @@ def _read(kind: type[Any], text: str) -> Any:  # noqa: ANN401
         said = adapter(kind).validate_json(text)  # type: ignore[arg-type]  # a class is hashable
     except ValidationError as error:
         first = error.errors()[0]
-        at, found = ".".join(str(part) for part in first["loc"]), json.loads(text)
+        found = json.loads(text)
         newer = isinstance(found, dict) and isinstance(v := found.get("record_version"), int) and v > VERSION
-        whose = (
-            "a newer version of this program wrote it: update this one"
-            if newer
-            else ("`rig ledger verify` shows whether it was changed; keep the folder as it is")
-        )
-        raise RecordError(f"{at or 'it'}: {first['msg']}; {whose}") from error
+        raise RecordError((_NEWER if newer else _UNFIT)(what=unfit_at(first))) from error
     # It is not shared yet: a copy of a frozen one takes longer than reading it.
     object.__setattr__(said, OWN, json.loads(text))
     return said

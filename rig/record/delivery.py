@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from rig.record.work import Counted, Delivery, Work, delivery_of
+from rig.sentence import Wording
 from rig.units import show_pressure, show_volume
 
 _SETTLES_KPA = 5.0
@@ -24,17 +25,31 @@ class Statement:
     not_billable_because: str | None
 
 
+_NOTHING = Wording(
+    "figure.nothing",
+    "nothing that could be measured was moved ({volume:volume} ± {u:volume}; least quantity {least:volume})",
+)
+_NOT_KNOWN = Wording(
+    "figure.not_known",
+    "where the litres are is not known within 5 % ({volume:volume} ± {u:volume}): a person's figure is needed, by "
+    "scale, level or chart",
+)
+
+
 def statement(net_l: float, net_u_l: float, least_l: float) -> Statement:
     """What a record states of its litres; the arguments as in :func:`delivery_of`."""
     delivery = delivery_of(net_l, net_u_l, least_l)
-    counted = f"{show_volume(abs(net_l))} ± {net_u_l:.1f} L"
     why = {
         "known": None,
-        "nothing": f"nothing that could be measured was moved ({counted}; least quantity {least_l:g} L)",
-        "not known": f"where the litres are is not known within 5 % ({counted}): "
-        "a person's figure is needed, by scale, level or chart",
+        "nothing": _NOTHING(volume=abs(net_l), u=net_u_l, least=least_l),
+        "not known": _NOT_KNOWN(volume=abs(net_l), u=net_u_l),
     }
     return Statement(delivery, delivery == "known", why[delivery])
+
+
+def reason_said(text: str) -> str:
+    """A stored reason as the sentence that it was; as it is, where no wording of this version fits."""
+    return _NOTHING.read(text) or _NOT_KNOWN.read(text) or text
 
 
 def moved_words(work: Work, show: Callable[[float], str] = show_volume) -> str:

@@ -29,7 +29,7 @@ from rig.run.settings import Settings
 from rig.run.stand_in import stand_in_of
 from rig.run.steps import arm
 from rig.run.work import at_work
-from rig.sentence import Wording
+from rig.sentence import Wording, said_by
 from rig.wheel.room import Growth, Room, TwoVessels, growth_by_width, room_of
 
 _NO_TANK = Wording(
@@ -138,7 +138,11 @@ async def _off(settings: Settings, field: Field) -> None:
     try:
         await field.let_go(settings.outputs)
     except FieldError as error:
-        raise FieldError(f"{error}; shut the tank's hand valve: the air valve may be open") from error
+        raise FieldError(
+            Wording("bus.air_open", "{error}; shut the tank's hand valve: the air valve may be open")(
+                error=said_by(error)
+            )
+        ) from error
 
 
 async def _scans(settings: Settings, setup: AirSetup, field: Field, front: Front) -> AirLook:

@@ -69,7 +69,7 @@ class Live:
     """State of the field while no fill runs."""
 
     reading: Reading | None
-    error: str = ""
+    error: Sentence | str = ""
     unasked: GuardByName | None = None
     """A guard that has detected flow or movement since the last fill ended, with nothing commanded."""
     looked: Looked | None = None

@@ -8,13 +8,14 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import reduce
 from pathlib import Path
 
 from rig.control.flags import Flag
 from rig.control.procedure import State
 from rig.control.recover import recovered
 from rig.control.state import FillState, bases, in_tyre_l, out_of_use
-from rig.control.unconfirmed import CANNOT, in_doubt
+from rig.control.unconfirmed import CANNOT_SAID, in_doubt
 from rig.control.values import Reading, Setup
 from rig.field.field import LATE, Field
 from rig.field.modbus import FieldError
@@ -28,8 +29,8 @@ from rig.run.readings import PULSES, conversions, reading_of
 from rig.run.recorder import restored
 from rig.run.refused import Refused
 from rig.run.settings import Settings
+from rig.sentence import Sentence, Wording, joined, said_by
 from rig.shop.posting import JOURNAL_NAME, not_to_be_filled
-from rig.units import show_volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,31 +68,48 @@ async def may_begin(settings: Settings, journal: Journal) -> None:
     """Refuse work while a fill is left interrupted (outputs are switched off), or if the book is unsound."""
     waiting = journal.unfinished()
     if waiting:
-        outputs = "outputs are off"
+        outputs = Wording("notice.all_off", "outputs are off")()
         try:
             await all_off(settings)
         except FieldError as error:
-            outputs = f"the outputs {CANNOT} ({error})"
-        raise Refused("\n".join(_waiting_text(stored, outputs) for stored in waiting))
+            words = Wording("notice.not_all_off", "the outputs {cannot} ({error})")
+            outputs = words(cannot=CANNOT_SAID, error=said_by(error))
+        raise Refused(_one_below_another([_waiting_text(stored, outputs) for stored in waiting]))
     if (why := not_to_be_filled(Path(settings.rig.data))) is not None:
         raise Refused(why)
 
 
-def _waiting_text(stored: StoredFill, outputs: str) -> str:
+def _one_below_another(lines: Sequence[Sentence]) -> Sentence:
+    words = Wording("notice.below", "{one}\n{other}")
+    return reduce(lambda one, other: words(one=one, other=other), lines)
+
+
+def _waiting_text(stored: StoredFill, outputs: Sentence) -> Sentence:
     setup, state = restored(stored)
     about = stored.task
-    return (
-        f"fill {stored.fill_id} ({about.size} {about.position}) was interrupted in step "
-        f"{state.phase.value!r} with {show_volume(in_tyre_l(setup, state))} of {show_volume(setup.target_l)} counted "
-        f"until then; {outputs}.\n  Go on: rig resume {stored.fill_id}    Close it as it is: rig close {stored.fill_id}"
+    words = Wording(
+        "notice.interrupted",
+        "fill {fill_id} ({size} {position}) was interrupted in step '{phase}' with {counted:volume} of {target:volume} "
+        "counted until then; {outputs}.\n  Go on: rig resume {fill_id}    Close it as it is: rig close {fill_id}",
+    )
+    return words(
+        fill_id=stored.fill_id,
+        size=about.size,
+        position=about.position or "",
+        phase=state.phase.value,
+        counted=in_tyre_l(setup, state),
+        target=setup.target_l,
+        outputs=outputs,
     )
 
 
 def unfinished(journal: Journal, fill_id: str) -> StoredFill:
     """The unfinished fill of that id; Refused if it is finished already."""
     stored = journal.fill(fill_id)
-    if (work := stored.work) is not None:
-        raise Refused(f"fill {fill_id} is finished already ({work.outcome}); nothing to go on with")
+    if stored.work is not None:
+        raise Refused(
+            Wording("refused.finished", "fill {fill_id} is finished already; nothing to go on with")(fill_id=fill_id)
+        )
     return stored
 
 
@@ -103,22 +121,25 @@ async def closed_state(
     Refused while an output may be on that cannot be switched off here, unless a person confirms that the supply is cut.
     """
     may_run = state.outputs.moving or in_doubt(state)
-    fault, reading, dark_s, drop_s = "there is no configuration", None, math.inf, math.inf
+    fault: str = Wording("notice.no_configuration", "there is no configuration")()
+    reading, dark_s, drop_s = None, math.inf, math.inf
     if settings is not None:
         try:
             await all_off(settings)
             fault = ""
         except FieldError as error:
-            fault = str(error)
+            fault = said_by(error)
         reading = await _reading_if_any(settings, setup, state)
         dark_s, drop_s = _dark_s(settings, journal, fill_id), LATE * dropped_after_s(settings)
         if fault and dark_s > drop_s and not math.isinf(dark_s):
             # A person has seen the modules' own time-out work: it has switched off since.
             fault = ""
     if may_run and fault and not supply_cut:
-        raise Refused(
-            f"{CANNOT} ({fault})\n  When it is cut and the pump stands, say so: rig close {fill_id} --supply-cut"
+        words = Wording(
+            "notice.say_cut",
+            "{cannot} ({fault})\n  When it is cut and the pump stands, say so: rig close {fill_id} --supply-cut",
         )
+        raise Refused(words(cannot=CANNOT_SAID, fault=fault, fill_id=fill_id))
     state = recovered(setup, state, reading, ran_s=min(dark_s, drop_s))
     flags = {Flag.SUPPLY_CUT} if may_run and fault else set()
     return replace(state, state=State.STOPPED, flags=state.flags | flags, unconfirmed_s=None)
@@ -152,7 +173,7 @@ async def one_reading(settings: Settings, field: Field, setup: Setup, state: Fil
     began_s = asyncio.get_running_loop().time()
     await field.scan(out_of_use(setup, state))
     if field.errors:
-        raise Unreachable("; ".join(field.errors.values()))
+        raise Unreachable(joined(field.errors.values()))
     return reading_now(
         settings,
         field,

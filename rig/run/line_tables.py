@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from rig.field.points import Seconds, Strict
 from rig.run.quantities import Flow, Height, Length, Pressure, Temperature, Volume
+from rig.sentence import Wording
 from rig.units import KPA_PER_PSI
 from rig.wheel.valve import StopOrder
 
@@ -36,7 +37,9 @@ class PipeTable(Strict):
     @model_validator(mode="after")
     def _once(self) -> PipeTable:
         if self.hose_loss is not None and self.gun_bore is not None:
-            raise ValueError("hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss")
+            raise ValueError(
+                Wording("config.loss_twice", "hose_loss has the gun's loss in it; leave out gun_bore, or hose_loss")()
+            )
         return self
 
 
@@ -68,10 +71,12 @@ class PumpTable(Strict):
     @classmethod
     def _returns_uncounted(cls, value: object) -> object:
         if value != _RELIEF_SIDE:
-            raise ValueError(
-                f"a relief valve that returns past the meter counts liquid that never reached the tyre; lead it back "
-                f"between tote and meter and write {_RELIEF_SIDE!r}"
+            words = Wording(
+                "config.relief_side",
+                "a relief valve that returns past the meter counts liquid that never reached the tyre; lead it back "
+                "between tote and meter and write '{side}'",
             )
+            raise ValueError(words(side=_RELIEF_SIDE))
         return value
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from rig.control.decide import Decision, decide
 from rig.control.procedure import ENDED, ProcedureError, State
 from rig.control.state import FillState, out_of_use
-from rig.control.unconfirmed import CANNOT, in_doubt, unconfirmed_for_s
+from rig.control.unconfirmed import CANNOT_SAID, in_doubt, unconfirmed_for_s
 from rig.control.values import Entry, Outputs, Reading, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -29,6 +29,7 @@ from rig.run.readings import Conversion, conversions, plant_s, reading_of
 from rig.run.recorder import Recorder
 from rig.run.settings import Settings
 from rig.run.stand_in import StandIn, stand_in_of
+from rig.sentence import Wording, joined, said_by
 
 
 class Unreachable(RuntimeError):
@@ -98,17 +99,24 @@ class Fill:
                     return decision
                 await self._pause()
         except (AssertionError, ProcedureError) as error:
-            raise Impossible(f"the controller met what its own rules exclude ({error or 'assertion'})") from error
+            raise Impossible(
+                Wording("refused.defect", "the controller met what its own rules exclude ({what})")(
+                    what=str(error or "assertion")
+                )
+            ) from error
         finally:
             await self._everything_off()
 
     def _leave(self, state: FillState) -> None:
         """Raise NotOff, leaving the fill open, once outputs that may be on have been retried for long enough."""
         if in_doubt(state) and (self.person.gave_up or unconfirmed_for_s(state) > ALONE_S):
-            raise NotOff(
-                f"{CANNOT}\n  {'; '.join(self.field.unconfirmed.values())}\n  Fill {self.setup.fill_id} stays open: "
-                "when the supply is cut, or the modules answer again, end it by `rig close`, or go on by `rig resume`"
+            words = Wording(
+                "notice.stays_open",
+                "{cannot}\n  {faults}\n  Fill {fill_id} stays open: when the supply is cut, or the modules answer "
+                "again, end it by `rig close`, or go on by `rig resume`",
             )
+            faults = joined(self.field.unconfirmed.values())
+            raise NotOff(words(cannot=CANNOT_SAID, faults=faults, fill_id=self.setup.fill_id))
 
     async def _arm(self) -> None:
         """Switch all off and write the output module's time-out, before anything else is relied on.
@@ -121,15 +129,18 @@ class Fill:
             if found_on:
                 self.field.close()
                 raise LockedError(
-                    f"{', '.join(found_on)} was on before this program switched anything: another controller may work "
-                    "this rig, or an output was left on. It is off now; find out which, then start again"
+                    Wording(
+                        "refused.was_on",
+                        "{names} was on before this program switched anything: another controller may work "
+                        "this rig, or an output was left on. It is off now; find out which, then start again",
+                    )(names=", ".join(found_on))
                 )
             await self._write_timeout()
             await self.field.scan()
         except FieldError as error:
-            raise Unreachable(str(error)) from error
+            raise Unreachable(said_by(error)) from error
         if self.field.errors:
-            raise Unreachable("; ".join(self.field.errors.values()))
+            raise Unreachable(joined(self.field.errors.values()))
 
     async def _write_timeout(self) -> None:
         if self.setup.has_timeout:

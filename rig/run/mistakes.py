@@ -10,7 +10,8 @@ from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, get_args
 
 from rig.field.points import Strict
-from rig.sentence import Sentence, Wording, said_by
+from rig.record.unfit import either, unfit
+from rig.sentence import Faults, Sentence, Wording, said_by
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -18,37 +19,13 @@ if TYPE_CHECKING:
 Location = tuple[int | str, ...]
 
 
-class Faults(ValueError):
-    """Several mistakes in a table, or between tables."""
-
-    def __init__(self, lines: Sequence[str]) -> None:
-        super().__init__("\n".join(lines))
-        self.lines = tuple(lines)
-
-
 _FAULT = Wording("config.fault", "{key}: {what}")
-_LIMITS = {
-    "greater_than": (Wording("config.above", "{key}: should be greater than {limit}, not {given}"), "gt"),
-    "greater_than_equal": (
-        Wording("config.at_least", "{key}: should be greater than or equal to {limit}, not {given}"),
-        "ge",
-    ),
-    "less_than": (Wording("config.below", "{key}: should be less than {limit}, not {given}"), "lt"),
-    "less_than_equal": (Wording("config.at_most", "{key}: should be less than or equal to {limit}, not {given}"), "le"),
-    "literal_error": (Wording("config.one_of", "{key}: should be {limit}, not {given}"), "expected"),
-}
-_TYPES = {
-    "int_parsing": Wording("config.whole", "{key}: should be a whole number, not {given}"),
-    "float_parsing": Wording("config.number", "{key}: should be a number, not {given}"),
-    "bool_parsing": Wording("config.yes_no", "{key}: should be true or false, not {given}"),
-}
-"""Errors of pydantic by their types (its documentation, "Validation errors"), each with the name of its limit."""
 
 
 def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
     """Lines for one validation error in a document of the ``root`` table, each with the key first."""
     location, kind = untagged(fault["loc"], root), fault["type"]
-    key, given = ".".join(shown(part) for part in location), repr(fault["input"])
+    key = ".".join(shown(part) for part in location)
     if kind.startswith("union_tag"):
         return [_of_tag(key, location, fault, root)]
     if kind == "extra_forbidden":
@@ -56,17 +33,9 @@ def explain(fault: ErrorDetails, root: type[Strict]) -> list[str]:
         return [Wording("config.unknown", "{key}: no such key{near}")(key=key, near=near)]
     if kind == "missing":
         return [Wording("config.missing", "{key}: missing; it has no safe default")(key=key)]
-    if kind in ("model_type", "dict_type"):
-        return [Wording("config.table", "{key}: must be a table of keys, not {given}")(key=key, given=given)]
     if kind == "value_error":
         return [_FAULT(key=key, what=line) if key else line for line in _lines_of(fault["ctx"]["error"])]
-    if kind in _LIMITS:
-        words, name = _LIMITS[kind]
-        limit = fault["ctx"][name]
-        return [words(key=key, limit=f"{limit:g}" if isinstance(limit, float) else str(limit), given=given)]
-    if kind in _TYPES:
-        return [_TYPES[kind](key=key, given=given)]
-    return [_FAULT(key=key, what=f"{fault['msg'].replace('Input should', 'should')}, not {given}")]
+    return [_FAULT(key=key, what=unfit(fault))]
 
 
 def _lines_of(error: Exception) -> Sequence[str]:
@@ -77,7 +46,7 @@ def _lines_of(error: Exception) -> Sequence[str]:
 
 
 def _of_tag(key: str, location: Location, fault: ErrorDetails, root: type[Strict]) -> str:
-    tags = " or ".join(", ".join(_tags(location, root)).rsplit(", ", 1))
+    tags = either(_tags(location, root))
     found = fault["input"].get("kind") if isinstance(fault["input"], dict) else None
     if found is None:
         return Wording("config.no_kind", "{key}.kind: should be {tags}, missing")(key=key, tags=tags)

@@ -12,6 +12,7 @@ from typing import Any
 from rig.ledger.black_box import BoxError
 from rig.record.base import Document
 from rig.run.scans import line_of
+from rig.sentence import Wording
 
 _IN_ENTRIES = "by", "why"
 """Keys of a journal entry that may hold who it was."""
@@ -32,7 +33,11 @@ class Nameless:
                     continue
                 made = self._head(line) if "setup" in line else self._scan(line)
             except (ValueError, TypeError, KeyError, IndexError) as error:
-                raise BoxError(f"a line of this black box cannot be read ({error}); it is damaged") from error
+                raise BoxError(
+                    Wording("box.line", "a line of this black box cannot be read ({error}); it is damaged")(
+                        error=str(error)
+                    )
+                ) from error
             yield line_of(made)
 
     def _number(self, name: str) -> str:

@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 from pydantic import Field, field_validator
 
 from rig.field.points import Strict
+from rig.sentence import Wording
 
 
 class OfficeTable(Strict):
@@ -25,5 +26,7 @@ class OfficeTable(Strict):
         except ValueError:
             whole = False
         if not whole or found.path.strip("/") or found.query:
-            raise ValueError("write for example https://office.example:8443, or leave it out")
+            raise ValueError(
+                Wording("config.office", "write for example https://office.example:8443, or leave it out")()
+            )
         return text

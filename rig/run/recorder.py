@@ -23,6 +23,7 @@ from rig.ledger.journal import Journal, StoredFill
 from rig.record.base import Document, RecordError, adapter
 from rig.record.work import About, Work
 from rig.run.clock_memory import utc_now
+from rig.sentence import Wording
 
 STATE_VERSION = 2
 """Of setup and state in the journal; raised when the meaning of a field changes. 1: texts that do not state it.
@@ -56,17 +57,24 @@ def restored(stored: StoredFill) -> tuple[Setup, FillState]:
     written = [json.loads(text).get("version", 1) for text in (stored.setup, stored.state)]
     if max(written) > STATE_VERSION:
         raise RecordError(
-            f"fill {stored.fill_id} was begun by a newer version of this program (state {max(written)}, this one reads "
-            f"{STATE_VERSION}): update this one, then `rig resume` or `rig close` it; till then keep its supply cut"
+            Wording(
+                "record.fill_newer",
+                "fill {fill_id} was begun by a newer version of this program (state {state}, this one "
+                "reads {known}): update this one, then `rig resume` or `rig close` it; till then keep "
+                "its supply cut",
+            )(fill_id=stored.fill_id, state=max(written), known=STATE_VERSION)
         )
     try:
         return setup_from(stored.setup), state_from(stored.state)
     except ValidationError as error:
         at = ".".join(str(part) for part in error.errors()[0]["loc"])
         raise RecordError(
-            f"fill {stored.fill_id} was begun by an older version of this program (state {min(written)}), and this one "
-            f"cannot read its {at or 'text'}: install that version again and end the fill by `rig close "
-            f"{stored.fill_id}`; until then keep the pump's supply cut"
+            Wording(
+                "record.fill_older",
+                "fill {fill_id} was begun by an older version of this program (state {state}), and "
+                "this one cannot read its {at}: install that version again and end the fill by `rig "
+                "close {fill}`; until then keep the pump's supply cut",
+            )(fill_id=stored.fill_id, state=min(written), at=at or "text", fill=stored.fill_id)
         ) from error
 
 

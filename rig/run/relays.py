@@ -17,6 +17,7 @@ from rig.run.loop import Unreachable
 from rig.run.names import AIR_VALVE, DIRECTED, OUTPUTS
 from rig.run.outputs import field_of
 from rig.run.settings import Settings
+from rig.sentence import Wording, joined
 
 LONGEST_S = 2.0
 """Longest time that a relay is on."""
@@ -145,10 +146,13 @@ async def all_off(field: Field, names: list[str]) -> None:
     await field.write(dict.fromkeys(names, False))
     await field.scan()
     if field.errors:
-        raise FieldError("; ".join(field.errors.values()))
+        raise FieldError(joined(field.errors.values()))
     still = [name for name in names if _reads(field, name)]
     if still:
-        raise FieldError(f"{', '.join(still)} written off but read on: check the wiring of the module before any click")
+        words = Wording(
+            "bus.still_on", "{names} written off but read on: check the wiring of the module before any click"
+        )
+        raise FieldError(words(names=", ".join(still)))
 
 
 def _reads(field: Field, name: str) -> bool:

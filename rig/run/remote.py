@@ -31,9 +31,12 @@ from rig.run.messages import (
 )  # fmt: skip
 from rig.run.settings import Settings
 from rig.run.sockets import connected_to
+from rig.sentence import Wording
 
 _LOOK_S = 0.1
-_SILENT = "the controller does not answer: it is not known whether it has heard; look at the rig"
+_SILENT = Wording(
+    "refused.silent", "the controller does not answer: it is not known whether it has heard; look at the rig"
+)()
 
 
 class Remote:

@@ -26,6 +26,7 @@ from rig.record.work import Software
 from rig.run.black_box import FORMAT, TakenUp, digest
 from rig.run.recorder import setup_from, state_from
 from rig.run.scans import Check, Closed, Scan, decided_of, entries_of, read_scans
+from rig.sentence import Wording
 
 Seen = Callable[[Setup, Scan, Decision], None]
 """Called with every scan and what is decided on it now."""
@@ -112,7 +113,7 @@ def replay(parts: Sequence[Path], software: Software, seen: Seen | None = None) 
         if first is not None and seen is None:
             break
     if head is None:
-        raise BoxError("there is no black box of this fill")
+        raise BoxError(Wording("box.none", "there is no black box of this fill")())
     return Replay(head.fill_id, scans, head.software, same, first, then, now)
 
 
@@ -125,11 +126,20 @@ def read_part(path: Path) -> tuple[Head, Iterator[Scan | Check | Closed]]:
 
 def _head(text: str, path: Path) -> Head:
     if not text:
-        raise BoxError(f"{path}: this black box was broken off before its first flush; nothing in it can be replayed")
+        raise BoxError(
+            Wording(
+                "box.no_flush",
+                "{path}: this black box was broken off before its first flush; nothing in it can be replayed",
+            )(path=str(path))
+        )
     try:
         head = json.loads(text)
         if head["format"] > FORMAT:
-            raise BoxError(f"{path}: a newer version of this program recorded this: update this one")
+            raise BoxError(
+                Wording("box.newer", "{path}: a newer version of this program recorded this: update this one")(
+                    path=str(path)
+                )
+            )
         return Head(
             head["fill_id"], head["at"], Software(**head["software"]), head["config_hash"], float(head["scale"]),
             setup_from(json.dumps(head["setup"])), state_from(json.dumps(head["state"])),
@@ -138,11 +148,16 @@ def _head(text: str, path: Path) -> Head:
     except ValidationError as error:
         at = ".".join(str(part) for part in error.errors()[0]["loc"])
         raise BoxError(
-            f"{path}: another version of this program recorded this, and this one cannot read its {at or 'setup'}: "
-            "replay it with that version"
+            Wording(
+                "box.older",
+                "{path}: another version of this program recorded this, and this one cannot read its "
+                "{at}: replay it with that version",
+            )(path=str(path), at=at or "setup")
         ) from error
     except (ValueError, KeyError, TypeError) as error:
-        raise BoxError(f"{path}: this is no black box of a fill ({error})") from error
+        raise BoxError(
+            Wording("box.no_box", "{path}: this is no black box of a fill ({error})")(path=str(path), error=str(error))
+        ) from error
 
 
 def _taken_up(document: Document | None) -> TakenUp | None:

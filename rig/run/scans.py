@@ -17,6 +17,7 @@ from rig.control.decide import Decision
 from rig.control.values import Outputs, Reading, Request
 from rig.ledger.black_box import BoxError
 from rig.record.base import Document
+from rig.sentence import Wording
 
 _COUNTS, _NOW, _LATE = "counts", "now_s", "late_s"
 _COUNTED = "counted"
@@ -196,8 +197,11 @@ def read_scans(lines: Iterator[str], scale: float) -> Iterator[Scan | Check | Cl
             entries = tuple((kind, data) for kind, data in line.get("e", ()))
         except (ValueError, TypeError, LookupError) as error:
             raise BoxError(
-                f"a line of this black box cannot be read ({error}): a newer version of this program wrote it, or it "
-                "is damaged"
+                Wording(
+                    "box.line_newer",
+                    "a line of this black box cannot be read ({error}): a newer version of this program "
+                    "wrote it, or it is damaged",
+                )(error=str(error))
             ) from error
         yield Scan(reading, requests, decided, entries, line.get("x", ""))
 

@@ -39,7 +39,7 @@ from rig.run.refused import Refused
 from rig.run.removal import Removal, Rinse, empty_wheel, rinse
 from rig.run.session import Errand, all_off, close_as_is, fill_wheel, go_on
 from rig.run.settings import Settings
-from rig.sentence import Wording, said_by
+from rig.sentence import Wording, joined, said_by
 from rig.shop.posting import entered, journal_to_read
 from rig.shop.second_copy import after_record
 from rig.shop.trials import TrialText, trial_of
@@ -264,7 +264,7 @@ class Service:
 
     async def _look(self) -> Live:
         reading = await look(self._settings, self._field, self._after)
-        errors = "; ".join(self._field.errors.values())
+        errors = joined(self._field.errors.values())
         self._ring.sees(reading, errors, utc_now(), asyncio.get_running_loop().time())
         return Live(reading, errors, None if self._after is None else self._after.detected, self._looked)
 

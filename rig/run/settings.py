@@ -22,7 +22,7 @@ from rig.run.air_tank_table import ONLY_LOOKS, AirTankTable, air_tank_faults
 from rig.run.box_table import BlackBoxTable
 from rig.run.line_tables import AirOutTable, FlushTable, PipeTable, PumpTable, ToteTable, ValvesTable
 from rig.run.meter_table import MeterTable, meter_faults
-from rig.run.mistakes import Faults, Location, drop, explain, untagged
+from rig.run.mistakes import Location, drop, explain, untagged
 from rig.run.names import DIRECTED, MOVING, QUANTITY_OF_POINT, SIGNALS
 from rig.run.office_table import OfficeTable
 from rig.run.quantities import Height, Pressure, Volume
@@ -31,6 +31,7 @@ from rig.run.shop_panel import PanelTable
 from rig.run.shop_wheels import ShopWheel
 from rig.run.whole import whole_faults
 from rig.run.wiring import pump_faults, wiring_faults
+from rig.sentence import Faults, Wording
 from rig.units import KPA_PER_PSI
 
 _PATHS = (
@@ -40,6 +41,7 @@ _PATHS = (
 """Keys that are paths, each with its default."""
 _MOST_SETTLE_S = 2.0
 """Upper bound of the default settle time: every reversal has this pause anyway."""
+_NOT_TOML = Wording("config.not_toml", "{path}: is not TOML: {error}")
 
 
 class SettingsError(ValueError):
@@ -252,16 +254,29 @@ def load_settings(path: Path) -> Settings:
 
     Raises :class:`SettingsError`, which names the file and, a line each, every wrong key and its fix.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-        document = tomllib.loads(text)
-    except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: is not TOML: {error}") from error
-    settings = settings_of(placed(document, path.parent), str(path))
+    text = text_of(path)
+    settings = settings_of(placed(document_of(path, text), path.parent), str(path))
     settings._origin, settings._hash = str(path), hashlib.sha256(text.encode()).hexdigest()
     return settings
+
+
+def text_of(path: Path) -> str:
+    """The text of a configuration; SettingsError where it cannot be read."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        words = Wording("config.unread", "{path}: cannot be read ({error})")
+        raise SettingsError(words(path=str(path), error=error.strerror or str(error))) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(_NOT_TOML(path=str(path), error=str(error))) from error
+
+
+def document_of(path: Path, text: str) -> dict[str, object]:
+    """The tables in a configuration's text; SettingsError where it is not TOML."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(_NOT_TOML(path=str(path), error=str(error))) from error
 
 
 def placed(document: dict[str, object], folder: Path) -> dict[str, object]:

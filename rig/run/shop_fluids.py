@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 
 from rig.field.points import Strict, quantity_field
 from rig.fluid import FluidError, ShopTable
+from rig.sentence import said_by
 
 
 class FluidPoint(Strict):
@@ -41,7 +42,7 @@ class ShopFluid(Strict):
         try:
             self.as_table("this fluid")
         except FluidError as error:
-            raise ValueError(str(error)) from error
+            raise ValueError(said_by(error)) from error
         return self
 
     def as_table(self, name: str) -> ShopTable:

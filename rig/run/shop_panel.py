@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from rig.field.points import Strict
+from rig.sentence import Wording
 
 Units = Literal["us", "kpa", "bar"]
 
@@ -38,12 +39,14 @@ class PanelTable(Strict):
     @model_validator(mode="after")
     def _whole(self) -> PanelTable:
         if bool(self.certificate) != bool(self.key):
-            raise ValueError("https wants both certificate and key")
+            raise ValueError(Wording("config.https", "https wants both certificate and key")())
         if self.languages and not Path(self.languages).is_dir():
-            raise ValueError(f"languages: there is no folder {self.languages!r}")
+            raise ValueError(
+                Wording("config.no_folder", "languages: there is no folder '{folder}'")(folder=self.languages)
+            )
         for name, path in (("texts", self.texts), ("certificate", self.certificate), ("key", self.key)):
             if path and not Path(path).is_file():
-                raise ValueError(f"{name}: there is no file {path!r}")
+                raise ValueError(Wording("config.no_file", "{name}: there is no file '{path}'")(name=name, path=path))
         return self
 
 

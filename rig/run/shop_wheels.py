@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from rig.field.points import Strict, quantity_field
+from rig.sentence import Wording, said_by
 from rig.wheel import Measured, SizeError, ValveError, cavity_l_of_fill, read_size, valve_named
 
 Volume = Annotated[float, quantity_field("volume"), Field(gt=0)]
@@ -43,15 +44,20 @@ class ShopWheel(Strict):
     @model_validator(mode="after")
     def _whole(self) -> ShopWheel:
         if self.cavity is not None and self.took is not None:
-            raise ValueError("two volumes: write cavity (the whole of it) or took (a reference fill up to the valve)")
+            raise ValueError(
+                Wording(
+                    "config.two_volumes",
+                    "two volumes: write cavity (the whole of it) or took (a reference fill up to the valve)",
+                )()
+            )
         if self.cavity_u is not None and not self.cavity_u < (self.cavity or 0.0):
-            raise ValueError("cavity_u is the uncertainty of cavity, and less than that")
+            raise ValueError(Wording("config.cavity_u", "cavity_u is the uncertainty of cavity, and less than that")())
         try:
             read_size(self.size)
             if self.valve is not None:
                 valve_named(self.valve)
         except (SizeError, ValveError) as error:
-            raise ValueError(str(error)) from error
+            raise ValueError(said_by(error)) from error
         return self
 
     @property

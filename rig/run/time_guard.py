@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 
 from rig.ledger.moment import Moment
 from rig.record.base import Trust
+from rig.sentence import Wording
 
 MADE_S = datetime(2026, 11, 1, tzinfo=UTC).timestamp()
 """The program was built after this: a clock that shows an earlier time is wrong."""
@@ -170,7 +171,9 @@ def after(known: Known, heard: Heard, judged: Judged) -> Known:
 def confirmed(known: Known, heard: Heard, at_s: float) -> Known:
     """Return the state after a person stated that it is ``at_s`` now. ValueError for an impossible time."""
     if at_s < MADE_S:
-        raise ValueError(f"{iso(at_s)[:10]} is before this program was made: look at the year")
+        raise ValueError(
+            Wording("clock.too_early", "{day} is before this program was made: look at the year")(day=iso(at_s)[:10])
+        )
     given = Anchor(at_s, heard.wall_s, heard.boot_s, heard.boot, "confirmed")
     return replace(known, last=given, believed=given, asked=None)
 

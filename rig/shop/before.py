@@ -20,7 +20,7 @@ from rig.run.assembly import Question, answer
 from rig.run.clock_memory import now_in
 from rig.run.outputs import UNGUARDED, slow_buses, unguarded
 from rig.run.settings import Settings
-from rig.sentence import Sentence, Value, Wording
+from rig.sentence import Sentence, Value, Wording, said_by
 from rig.shop.cavities import measured_before
 from rig.shop.chart import asked_of
 from rig.shop.posting import FILL, book_if_any
@@ -71,7 +71,7 @@ def foreknown(
 def unreadable(error: RecordError) -> Caution:
     """That the book cannot be read."""
     text = Wording("caution.book.unreadable", "what the book knows of tote and wheel cannot be read: {error}")
-    return Caution("caution", text(error=str(error)), THE_BOOK)
+    return Caution("caution", text(error=said_by(error)), THE_BOOK)
 
 
 def _answered(

@@ -25,6 +25,7 @@ from rig.meter_kind import KINDS
 from rig.record.work import MeterFacts
 from rig.run.names import METER_POINT
 from rig.run.settings import Settings
+from rig.sentence import Wording
 
 Source = Literal["proving", "configuration", "nothing"]
 Points = tuple[tuple[float, float], ...]
@@ -65,12 +66,24 @@ class Standing:
     """Why ``u_percent`` is wider than at the proving; empty where it is not."""
 
 
+_WITH_PLATE = Wording("meter.with_plate", "{kind} at {point}, {k_factor:number} pulses per L")
+_AT_POINT = Wording("meter.at_point", "{kind} at {point}")
+
+
 def meter_name(settings: Settings) -> str:
     """Identity of this meter: a proving applies to one meter only."""
     table = settings.meter
     point = METER_POINT.get(table.kind)
-    plate = f", {table.k_factor:g} pulses per L" if table.kind == "pulses" and table.k_factor else ""
-    return table.kind + (f" at {point}" if point else "") + plate
+    if point is None:
+        return table.kind
+    if table.kind == "pulses" and table.k_factor:
+        return _WITH_PLATE(kind=table.kind, point=point, k_factor=table.k_factor)
+    return _AT_POINT(kind=table.kind, point=point)
+
+
+def meter_said(name: str) -> str:
+    """A stored identity of a meter as the sentence that it was."""
+    return _WITH_PLATE.read(name) or _AT_POINT.read(name) or name
 
 
 def standing(settings: Settings, provings: Sequence[StoredProving], events: Sequence[StoredEvent]) -> Standing:

@@ -11,8 +11,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rig.record.delivery import reason_said
 from rig.record.notes import Figure, Returned, Spilled
 from rig.record.work import PumpWork
+from rig.sentence import Wording
 from rig.shop.posting import RETURN, pumped
 
 if TYPE_CHECKING:
@@ -24,12 +26,15 @@ FIGURE, SPILL = "figure", "spill"
 OF_A_FILL = (FIGURE, SPILL)
 
 
+_NOT_WITHIN = Wording("figure.not_within", "where its litres are is not known within 5 %")
+
+
 def unknown_because(fill: Record) -> str | None:
     """Why a fill's record alone does not determine the billed volume; None if it does, as for a person's note."""
     work = pumped(fill)
     if work is None or work.known_as != "not known":
         return None
-    return work.not_billable_because or "where its litres are is not known within 5 %"
+    return reason_said(work.not_billable_because) if work.not_billable_because else _NOT_WITHIN()
 
 
 @dataclass(frozen=True, slots=True)

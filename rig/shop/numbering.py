@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from rig.ledger.moment import says
 from rig.ledger.shop import Strict
 from rig.record.base import Sealed
+from rig.record.unfit import unfit
 from rig.run.refused import Refused
 from rig.sentence import Sentence, Wording
 
@@ -41,9 +42,7 @@ def _fault(kind: str, first: ErrorDetails) -> Sentence:
         return Wording("fact.country", "{kind}: country: write two capital letters, such as DE, not {given}")(
             kind=kind, given=given
         )
-    return Wording("fact.other", "{kind}: {name}: {what} ({given})")(
-        kind=kind, name=name, what=first["msg"], given=given
-    )
+    return Wording("fact.other", "{kind}: {name}: {what}")(kind=kind, name=name, what=unfit(first))
 
 
 def known_facts(model: type[Strict], said: Sealed) -> dict[str, Any]:

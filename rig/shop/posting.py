@@ -27,6 +27,7 @@ from rig.record.proving import Event, Proving
 from rig.record.work import Ended, PumpWork, Software, Work
 from rig.run.clock_memory import records_of
 from rig.run.settings import Settings
+from rig.sentence import Wording
 from rig.shop.totes import returned_to, tote_facts, totes_of
 
 if TYPE_CHECKING:
@@ -233,7 +234,7 @@ def _unknown(book: Book, kind: str, said: Iterable[_Said]) -> list[Entry]:
 def _fill_entry(book: Book, stored: StoredFill, total_ml: int, *, device: str, simulated: bool) -> tuple[Entry, int]:
     work, about = stored.work, stored.task
     if work is None:
-        raise JournalError(f"fill {stored.fill_id} is not finished")
+        raise JournalError(Wording("journal.unfinished", "fill {fill_id} is not finished")(fill_id=stored.fill_id))
     end_ml = total_ml + round(1000 * work.forward_l)
     kind, moved = _kind_of(book, work, about.book_serial)
     said = work.extended(

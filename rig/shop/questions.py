@@ -113,7 +113,11 @@ def _pressure(name: str, text: str | None) -> float | None:
 def _margin(text: str | None) -> float:
     margin_m = _length(text) or 0.0
     if not 0 <= margin_m <= 0.5:
-        raise QuantityError(f"--margin {text}: write 0 to 0.5 m, the height of the level below the valve")
+        raise QuantityError(
+            Wording("question.margin", "--margin {text}: write 0 to 0.5 m, the height of the level below the valve")(
+                text=str(text)
+            )
+        )
     return margin_m
 
 

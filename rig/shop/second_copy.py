@@ -14,6 +14,7 @@ from rig.ledger.lock import alone
 from rig.record.work import Ended
 from rig.run.clock_memory import now_in
 from rig.run.settings import Settings
+from rig.sentence import Wording, said_by
 from rig.shop.named_files import about_folder, named_files
 from rig.shop.posting import JOURNAL_NAME
 
@@ -73,7 +74,10 @@ def after_record(settings: Settings, wait_s: float = WAIT_S) -> str:
     thread = copier.ask()
     thread.join(wait_s)
     if wait_s and thread.is_alive():
-        return f"NOT ON THE SECOND MEDIUM YET: {settings.rig.second_copy} is still being written after {wait_s:g} s"
+        words = Wording(
+            "copy.late", "NOT ON THE SECOND MEDIUM YET: {folder} is still being written after {seconds:number} s"
+        )
+        return words(folder=settings.rig.second_copy, seconds=wait_s)
     return copier.fault
 
 
@@ -93,7 +97,7 @@ def _copied(settings: Settings) -> str:
         with alone(folder / "second-copy"):
             second_copy(folder, place, now_in(folder), JOURNAL_NAME, beside, about)
     except (JournalError, OSError) as error:
-        return f"NOT ON THE SECOND MEDIUM: {error}"
+        return Wording("copy.failed", "NOT ON THE SECOND MEDIUM: {error}")(error=said_by(error))
     return ""
 
 

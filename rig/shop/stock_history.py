@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from rig.ledger.balance import Booked, Content, contents
 from rig.ledger.stocktaking import Reading, readings_of
 from rig.record.notes import Dip, ToteFacts
+from rig.sentence import Wording
 from rig.shop.posting import called, place_of
 from rig.shop.totes import NOTED_KINDS, Tote, movements, moves_of, totes_of
 from rig.shop.yard import OFFICE_SAYS, yard_account
@@ -73,7 +74,7 @@ def _of_truck(office: Book, truck: str, since: str, until: str, yards: set[str])
     name, held = called(office, truck), contents(moves)
     return [
         History(
-            f"{Tote(tote).title} of {name}",
+            Wording("tote.of", "{tote} of {name}")(tote=Tote(tote).title, name=name),
             tote,
             name,
             _readings(moves, tote, facts.get(tote, ToteFacts(tote=tote)).capacity_l),

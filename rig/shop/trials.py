@@ -61,9 +61,15 @@ def trial_of(typed: TrialText, settings: Settings) -> Trial:
             )()
         )
     if not 1 <= typed.runs <= MOST_RUNS:
-        raise QuantityError(f"--runs {typed.runs}: write 3 to {MOST_RUNS}")
+        raise QuantityError(
+            Wording("proving.runs", "--runs {runs}: write 3 to {most}")(runs=typed.runs, most=MOST_RUNS)
+        )
     if not 0 < typed.range <= _WIDEST_RANGE:
-        raise QuantityError(f"--range {typed.range:g}: write at most {_WIDEST_RANGE:g}, the tolerance itself")
+        raise QuantityError(
+            Wording("proving.range", "--range {range:number}: write at most {most:number}, the tolerance itself")(
+                range=typed.range, most=_WIDEST_RANGE
+            )
+        )
     reference: Can | Scale
     if typed.scale is None:
         reference = _can(typed)
@@ -114,7 +120,9 @@ def _percent(text: str) -> float:
     except ValueError:
         share = -1.0
     if not 0 <= share < 1:
-        raise QuantityError(f"{text!r} is no percentage: write for example --can-doubt 0.05")
+        raise QuantityError(
+            Wording("proving.percent", "'{text}' is no percentage: write for example --can-doubt 0.05")(text=text)
+        )
     return share
 
 

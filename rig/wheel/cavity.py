@@ -199,8 +199,10 @@ def _with_published(shape: Cavity) -> Cavity:
 def _taught(shape: Cavity, taught_l: float, taught_u_l: float | None) -> Cavity:
     if not 0.5 < taught_l / shape.volume_l < 2:
         raise MeasureError(
-            f"a cavity of {taught_l:.0f} L cannot be a {shape.designation.text} (about {shape.volume_l:.0f} L): "
-            f"teach the wheel again"
+            Wording(
+                "size.taught",
+                "a cavity of {litres:volume} cannot be a {size} (about {usual:volume}): teach the wheel again",
+            )(litres=taught_l, size=shape.designation.text, usual=shape.volume_l)
         )
     if taught_u_l is not None:
         notes = (*shape.notes, Wording("note.measured", "measured by the strokes of a fill of this wheel")())

@@ -195,20 +195,28 @@ def outline_of(d: Designation, measured: Measured) -> Outline:
             )(size=d.text, aspect=assumed_aspect(d))
         )
     return Outline(
-        diameter_m=_taken(d, "outside diameter", measured.diameter_m, diameter_m, 0.15),
-        section_m=_taken(d, "section width", measured.section_m, m.section * INCH_M, 0.25),
+        diameter_m=_taken(d, _DIAMETER, measured.diameter_m, diameter_m, 0.15),
+        section_m=_taken(d, _SECTION, measured.section_m, m.section * INCH_M, 0.25),
         rim_m=d.rim_in * INCH_M,
-        rim_width_m=_taken(d, "rim width", measured.rim_width_m, m.rim_width * INCH_M, 0.45),
+        rim_width_m=_taken(d, _RIM_WIDTH, measured.rim_width_m, m.rim_width * INCH_M, 0.45),
         diameter_u=diameter_u if measured.diameter_m is None else _TAPE[0],
         section_u=section_u if measured.section_m is None else _TAPE[1],
         notes=tuple(notes),
     )
 
 
-def _taken(d: Designation, what: str, measured_m: float | None, rule_m: float, reach: float) -> float:
+_DIAMETER = Wording("size.diameter", "an outside diameter")
+_SECTION = Wording("size.section", "a section width")
+_RIM_WIDTH = Wording("size.rim_width", "a rim width")
+
+
+def _taken(d: Designation, what: Wording, measured_m: float | None, rule_m: float, reach: float) -> float:
     """The measured length, else the rule's; plausibility check: a far one is another tyre's or in another unit."""
     if measured_m is None:
         return rule_m
     if not abs(measured_m / rule_m - 1) <= reach:
-        raise MeasureError(f"a {what} of {measured_m:.3f} m cannot be a {d.text} (about {rule_m:.3f} m): check both")
+        words = Wording(
+            "size.measured", "{what} of {measured:number} m cannot be a {size} (about {usual:number} m): check both"
+        )
+        raise MeasureError(words(what=what(), measured=round(measured_m, 3), size=d.text, usual=round(rule_m, 3)))
     return measured_m

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 
+from rig.sentence import Wording
+
 _MARK = re.compile(r"(?<![\d.])(?P<index>\d{2,3})\s*(?P<speed>A\d|[B-H])(?![A-Za-z0-9])", re.I)
 _LEAST, _MOST = 50, 210
 _DECADE = (
@@ -31,7 +33,11 @@ def load_index_in(mark: str) -> int | None:
 def load_index_kg(index: int) -> float:
     """Load per tyre at its rated pressure; ValueError for an index that no tyre for this work has."""
     if not _LEAST <= index <= _MOST:
-        raise ValueError(f"a load index of {index} is none of a tyre for this work: write {_LEAST} to {_MOST}")
+        raise ValueError(
+            Wording(
+                "size.load_index", "a load index of {index} is none of a tyre for this work: write {least} to {most}"
+            )(index=index, least=_LEAST, most=_MOST)
+        )
     decades, step = divmod(index - _FIRST, len(_DECADE))
     return float(_DECADE[step] * 10.0**decades)
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 
+from rig.sentence import Wording
 from rig.units import KPA_PER_PSI
 from rig.wheel.cavity import Cavity, cavity_of, liquid_at_valve
 from rig.wheel.designation import read_size
@@ -131,7 +132,12 @@ def room_of(read: TwoVessels) -> Room:
     """The room by two vessels; ValueError where the tyre's pressure did not rise by four times a reading's worth."""
     (tank, tank_after), (tyre, tyre_after) = read.tank_kpa, read.tyre_kpa
     if tyre_after - tyre < 4 * read.tyre_u_kpa[1] or tank <= tank_after:
-        raise ValueError("the tyre's pressure must rise by four times the gauge's uncertainty, and the tank's fall")
+        raise ValueError(
+            Wording(
+                "air_look.no_rise",
+                "the tyre's pressure must rise by four times the gauge's uncertainty, and the tank's fall",
+            )()
+        )
     best = _apparent_l(read)
     tyre_u = 0.0 if tyre == 0.0 else read.tyre_u_kpa[0]
     misread = [

@@ -50,7 +50,7 @@ def test_a_leak_is_a_sentence_with_its_evidence(run: Run, data: Path) -> None:
     dips(data, "B", SOUND)
     lines = run("stock", "explain").splitlines()
     [first] = [line for line in lines if line.startswith("tote A")]
-    assert first.startswith("tote A: 42.0 L missing after 15 dips in 14 days: it leaks 3.0 ± 0.")
+    assert first.startswith("tote A: 42.0 L (11.1 gal) missing after 15 dips in 14 days: it leaks 3.0 L (0.8 gal) ± 0.")
     assert "(by chance alone it would look so less than once in 1000 years)" in first
     [sound] = [line for line in lines if line.startswith("tote B")]
     assert "no more than dips and bookings are uncertain by" in sound
@@ -68,7 +68,7 @@ def test_what_dips_cannot_show_is_an_either_or_with_advice(run: Run, data: Path)
     text = run("stock", "explain")
     assert "either " in text
     assert "left it without a booking, between " in text
-    assert "a reading is 60.0 ± " in text
+    assert "a reading is 60.0 L (" in text
     assert "too low, on " in text
     assert "to tell which, read it again" in text
 
@@ -159,7 +159,7 @@ def test_the_office_has_every_truck_s_totes_and_the_yard_tanks_of_all(
     assert [line.split(":")[0] for line in text.splitlines()] == [
         "yard tank Big tank", "tote A of Truck 1", "tote A of Truck 2",
     ]  # fmt: skip
-    assert text.count("it leaks 3.0 ± ") == 2
+    assert text.count("it leaks 3.0 L (0.8 gal) ± ") == 2
     with WritableBook(url) as office:
         assert len(office.valid("dip", truck=tuple(office.heads()))) == 45
 

@@ -98,7 +98,7 @@ def test_every_key_of_the_configuration_is_told_and_says_what_it_is() -> None:
     for model in models(Settings):
         said = described(model)
         for key in model.model_fields:
-            assert len(said[key]) > 5, f"{model.__name__}.{key}"
+            assert len(said[key].text) > 5, f"{model.__name__}.{key}"
             assert f".{key}`: " in told, f"{model.__name__}.{key}"
     assert '`limits.ceiling`: a pressure such as "18 psi"; otherwise 20.0 psi (138 kPa). ' in told
     assert '`rig.atmosphere`: a pressure such as "18 psi", at least 7.3 psi (50 kPa)' in told

@@ -70,6 +70,6 @@ def test_beet_clings_to_a_can_and_water_does_not() -> None:
     # By hand with Jeffreys' film: 20 L is 29.4 cm wide and high; beet at 15 C (81 mPa s, 1282 kg/m3) leaves
     # 2/3 sqrt(0.081 x 0.294 / (1282 x 9.81 x 30)) = 0.17 mm on 0.34 m2, 57 mL, 0.29 %.
     assert can.clinging_share(read_fluid("beet"), 15.0) == pytest.approx(0.0029, abs=0.0003)
-    assert "clings" in can.clingage_note(read_fluid("beet"), 15.0)
-    assert can.clingage_note(read_fluid("water"), 15.0) == ""
-    assert can.clingage_note(read_fluid("cacl2:20%"), 15.0) == ""
+    assert "clings: after 30 s of draining 0.3 %" in str(can.clingage_note(read_fluid("beet"), 15.0))
+    assert can.clingage_note(read_fluid("water"), 15.0) is None
+    assert can.clingage_note(read_fluid("cacl2:20%"), 15.0) is None

@@ -26,8 +26,10 @@ from rig.meter.proving import (
     petroleum_range_percent,
     prove,
     runs_u_percent,
+    said_again,
 )
 from rig.meter.references import Can
+from rig.sentence import Sentence
 from rig.units import L_PER_GAL
 
 WATER = read_fluid("water")
@@ -147,7 +149,7 @@ def test_a_gate_of_the_shop_s_own() -> None:
 def test_what_is_asked_before_it_is_accepted() -> None:
     moved = sheet([24900] * 3)
     assert moved.passed
-    assert "+0.40 %" in moved.asks[0]
+    assert "by 0.4 %" in moved.asks[0]
     astray = sheet([24900] * 3, before=replace(BEFORE, in_force=1.003, history=(0.999, 1.001)))
     assert len(astray.asks) == 1
     assert "mean of the last 2 provings" in astray.asks[0]
@@ -158,8 +160,25 @@ def test_a_small_can_and_a_poor_reference_are_told() -> None:
     assert "less than a minute of flow" in sheet([1250] * 3, SMALL).tells[0]
     assert sheet([25000] * 3).tells == ()
     poor = prove([Run(25000, LARGE, 15.0, 15.0)] * 3, BEFORE, WATER, 0.016)
-    assert "known to 1.60 % only" in poor.tells[0]
+    assert "known to 1.6 % only" in poor.tells[0]
     assert poor.u_percent == pytest.approx(1.6, abs=0.01)
+
+
+def test_a_stored_line_is_its_sentence_again() -> None:
+    made = [sheet([24900] * 2, SMALL), sheet([24900, 25100, 25000], before=replace(BEFORE, history=(1.01, 1.02)))]
+    lines = [line for each in made for line in (*each.fails, *each.asks, *each.tells)]
+    assert len({line.key for line in lines}) >= 5
+    for line in lines:
+        again = said_again(str(line))
+        assert isinstance(again, Sentence)
+        assert (again, again.key, again.values.keys()) == (line, line.key, line.values.keys())
+        shown = {name: value for name, value in line.values.items() if name not in ("volume", "least")}
+        assert {name: again.values[name] for name in shown} == pytest.approx(shown)
+    # Written by an earlier version: a sign, and all decimals.
+    old = said_again("it is +0.40 % from the mean of the last 10 provings (1.00200)")
+    assert isinstance(old, Sentence)
+    assert old.values == {"away": 0.4, "provings": 10.0, "mean": 1.002}
+    assert said_again("words of another version") == "words of another version"
 
 
 def test_runs_at_two_flows_make_a_curve_and_each_must_repeat() -> None:

@@ -266,7 +266,9 @@ def test_stock_has_content_and_the_sentence(page: OfficePage) -> None:
     [alpha] = [each for each in got(signed_in(page), "stock")["vessels"] if each["truck"] == "Alpha"]
     assert (alpha["holds"], alpha["dipped"]) == (640.0, at(12))
     # 1000 L, less 350 L of fills: 650 L, and 640 L were found.
-    assert "10.0 L missing after 2 dips" in alpha["said"]
+    head = alpha["said"]["values"]["head"]
+    assert (head["key"], head["values"]["dips"]) == ("explained.missing", 2)
+    assert head["values"]["volume"] == pytest.approx(10.0)
 
 
 def test_wheels_by_machine_and_meters_by_truck(page: OfficePage) -> None:

@@ -6,9 +6,11 @@ import copy
 import json
 import pickle
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from reached import plain_refusals
 from starlette.requests import Request as HttpRequest
 from test_web import Door
 from wordings import texts, wordings
@@ -20,6 +22,7 @@ from rig.control.values import Check
 from rig.guide.asked import ready_checks
 from rig.panel.catalogue import Language, languages_of
 from rig.panel.faces import COOKIE, Faces
+from rig.panel.view import checks_view
 from rig.panel.worded import worded
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
@@ -51,6 +54,32 @@ def test_german_has_every_text_with_the_same_places() -> None:
     assert {key for key, text in german.items() if not text.strip()} == set()
     assert {key for key in english if places(english[key]) != places(german[key])} == set()
     assert {kind for text in english.values() for _, kind in places(text)} <= {"", *KINDS}
+
+
+UNSAID = {
+    "no entry of the page's": (
+        "rig.books.notes.job_command", "rig.books.where.book_asked", "rig.books.where.book_written",
+        "rig.books.where.day_of", "rig.books.where.surely",
+    ),
+    "the program's own mistake": (
+        "rig.control.procedure._step", "rig.control.values.Outputs.__post_init__", "rig.meter.proving.prove",
+        "rig.panel.assets._add", "rig.panel.assets._body", "rig.units._conversion",
+        "rig.wheel.cavity.Cavity.level_of_fraction",
+    ),
+    "before there is a page, or between two processes": (
+        "rig.panel.listening.listening", "rig.panel.process.PageProcess.start", "rig.panel.server.served",
+        "rig.run.messages.length_of", "rig.run.messages.message_in", "rig.run.messages.same_program",
+        "rig.run.sockets.own_user", "rig.run.stand_in.stand_in_of",
+    ),
+    "its lines are sentences": ("rig.panel.prices.keep", "rig.run.settings.settings_of"),
+    "a fault of tables, which has its sentences in rig/sentence.py": ("rig.units.parse",),
+    "caught, and said otherwise": ("rig.field.codec.decode", "rig.panel.configuring.ConfigForm._one"),
+}  # fmt: skip
+"""What raises errors with a text alone, by the reason why nobody reads it on the page."""
+
+
+def test_what_the_page_can_refuse_it_says_in_sentences() -> None:
+    assert set(plain_refusals()) == {place for places in UNSAID.values() for place in places}
 
 
 def test_catalogues_are_sorted() -> None:
@@ -102,6 +131,17 @@ def test_sentences_cross_with_words_and_values_wherever_they_stand() -> None:
         "list": [{"key": "inner", "words": "so"}, 1],
         "deep": {"key": "a", "words": "{b}", "values": {"b": {"key": "inner", "words": "so"}}},
     }
+
+
+def test_questions_read_from_the_journal_are_sentences_again() -> None:
+    asked = [check for wordings_of in ready_checks().values() for check in wordings_of]
+    stored = [replace(check, text=Sentence(str(check.text), "", str(check.text), {})) for check in asked]
+    for check, shown in zip(asked, checks_view(tuple(stored)), strict=True):
+        said = shown["text"]
+        assert isinstance(said, Sentence)
+        assert (said, said.key, said.values.keys()) == (check.text, check.text.key, check.text.values.keys())
+    other = replace(asked[0], text=Sentence("as it was", "", "as it was", {}))
+    assert checks_view((other,))[0]["text"] == "as it was"
 
 
 def test_an_error_says_the_sentence_that_it_was_raised_with() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, inspect, text
 
 from rig.ledger.lock import alone
+from rig.sentence import Wording
 
 LATEST = "0004"
 _ADVISORY_LOCK = 7302
@@ -44,8 +45,11 @@ def migrate(engine: Engine, path: Path | None) -> None:
             if (found := _version(db)) != LATEST:
                 if path is None and found is not None and not db.execute(_OWNED).scalar():
                     raise VersionError(
-                        f"the office is of version {found}, this program of {LATEST}: a `rig office` command with its "
-                        "owner's login, such as `rig office enroll TRUCK`, brings it to this one"
+                        Wording(
+                            "book.office_older",
+                            "the office is of version {version}, this program of {latest}: a `rig office` command "
+                            "with its owner's login, such as `rig office enroll TRUCK`, brings it to this one",
+                        )(version=found, latest=LATEST)
                     )
                 _upgrade(db)
 
@@ -54,7 +58,11 @@ def check_version(db: Connection) -> None:
     """Refuse a book of a later version of the program (VersionError)."""
     known = _version(db)
     if known is not None and known > LATEST:
-        raise VersionError(f"the book is of version {known}, this program of {LATEST}: update the program")
+        raise VersionError(
+            Wording("book.newer", "the book is of version {version}, this program of {latest}: update the program")(
+                version=known, latest=LATEST
+            )
+        )
 
 
 def _upgrade(db: Connection) -> None:

@@ -23,6 +23,7 @@ from rig.record.base import Sealed
 from rig.record.proving import Proving
 from rig.record.work import PumpWork
 from rig.run.refused import Refused
+from rig.sentence import said_by
 from rig.shop.fill_search import Wanted, fill_page
 from rig.shop.filled import filled
 from rig.shop.meter_page import comparisons_in
@@ -111,7 +112,7 @@ def stock_view(book: Book, since: str, until: str) -> View:
         refuse_without_scipy()
         said = {id(each): sentence(each, found) for each, found in explained(histories)}
     except Refused as error:
-        said, why = {}, str(error)
+        said, why = {}, said_by(error)
     return {"since": since, "why": why, "vessels": [_vessel(each, said.get(id(each))) for each in histories]}
 
 

@@ -15,6 +15,7 @@ from rig.panel.office.figures import trucks_of
 from rig.panel.office.kept import View
 from rig.record.notes import OnWheel
 from rig.run.refused import Refused
+from rig.sentence import said_by
 
 if TYPE_CHECKING:
     from rig.ledger.book import Book
@@ -50,7 +51,7 @@ def _priced(book: Book, found: Unbilled, truck: str) -> View:
     try:
         price = price_of(book, found)
     except Refused as error:
-        return about | {"total": None, "currency": None, "why": str(error)}
+        return about | {"total": None, "currency": None, "why": said_by(error)}
     return about | {"total": price.total, "currency": price.currency, "why": ""}
 
 
@@ -65,7 +66,7 @@ def month_view(book: Book, month: str) -> View:
             # Under a former name it is the same customer's.
             rows.setdefault(whose_of(book, name).names[0], _month_row(book, name, since, until))
         except Refused as error:
-            rows[name] = {"customer": name, "total": None, "why": str(error)}
+            rows[name] = {"customer": name, "total": None, "why": said_by(error)}
     nameless = sum(OnWheel.of(each).customer is None for each in work)
     return {"month": month, "bills": list(rows.values()), "nameless": nameless}
 

@@ -45,7 +45,7 @@ from rig.panel.refusals import misread, refused, says
 from rig.panel.worded import WordedResponse
 from rig.run.refused import Refused
 from rig.run.shop_panel import PanelTable
-from rig.sentence import Wording
+from rig.sentence import Wording, said_by
 from rig.shop.fill_search import Wanted
 
 WORK_DAYS = 90
@@ -183,8 +183,8 @@ def _place(text: str) -> Place | None:
 
 
 async def _asked_wrong(_request: Request, error: Exception) -> Response:
-    return says(str(error), 422)
+    return says(said_by(error), 422)
 
 
 async def _unreadable(_request: Request, error: Exception) -> Response:
-    return says(str(error), 503)
+    return says(said_by(error), 503)

@@ -73,7 +73,7 @@ export class ConfigForm {
   }
 
   table({ table, title, named, names, kinds }) {
-    return this.group([table], 'settings', [h('strong', {}, table), ' ', h('small', { lang: 'en' }, prose(title))], () => {
+    return this.group([table], 'settings', [h('strong', {}, table), ' ', h('small', {}, prose(sentence(title)))], () => {
       const stands = this.written[table] || {};
       if (!named) return this.keys([table], kinds[''], stands);
       const entries = [...Object.keys(stands), ...(this.added.get(table) || [])].map((name) => this.entry([table, name], kinds, stands[name] || {}));
@@ -135,7 +135,8 @@ export class ConfigForm {
       ? h('details', { class: 'others' }, h('summary', {}, t('settings_defaults', { count: others.length })), others.map((key) => this.field(path, key, stands))) : []);
   }
 
-  field(of, { name, about, default: usual, required, choices }, stands) {
+  field(of, { name, about, default: counts, required, choices }, stands) {
+    const usual = sentence(counts);
     const path = [...of, name];
     const text = this.changes.get(idOf(path)) ?? (this.changes.has(idOf(path)) ? '' : stands[name] ?? '');
     const said = this.faults.get(idOf(path));
@@ -146,7 +147,7 @@ export class ConfigForm {
         h('option', { value, selected: value === text }, value || (usual ? t('settings_otherwise', { value: usual }) : '–'))))
       : h('input', { ...more, value: text, placeholder: usual, autocomplete: 'off', autocapitalize: 'off', spellcheck: 'false', oninput: changed });
     return h('div', { class: 'entry' }, h('label', {}, name, input), said ? h('p', { class: 'against' }, said) : null,
-      h('p', { class: 'about', lang: 'en', id: `about-${nameOf(path)}` }, prose(about)));
+      h('p', { class: 'about', id: `about-${nameOf(path)}` }, prose(sentence(about))));
   }
 
   // --- what the check says ---

@@ -8,7 +8,7 @@ import { fleets } from './fleet.js';
 import { get, me } from './net.js';
 import { proveForm, provingsInto } from './prove.js';
 import { Records, ofFill } from './records.js';
-import { bare, shown, unit } from './units.js';
+import { bare, plain, shown, unit } from './units.js';
 import { clock, known, sentence, t } from './words.js';
 
 async function into(element, path, build) {
@@ -84,8 +84,8 @@ export class MeterScreen {
       h('h2', {}, t('tab.meter')),
       h('p', { class: 'huge' }, sentence(meter.advice)),
       h('dl', { class: 'figures roomy' },
-        h('div', {}, h('dt', {}, t('factor')), h('dd', {}, meter.factor)),
-        h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${meter.factor_from} ${meter.proven_on || ''}`)),
+        h('div', {}, h('dt', {}, t('factor')), h('dd', {}, plain(meter.factor))),
+        h('div', {}, h('dt', {}, t('factor_from')), h('dd', {}, `${t(`factor_from.${meter.factor_from}`)} ${meter.proven_on || ''}`)),
         h('div', {}, h('dt', {}, t('fills_since')), h('dd', {}, meter.fills_since))),
       ...meter.charts.map((each) => h('p', {}, sentence(each.text))),
       me.role === 'supervisor' ? null : h('p', {}, t('prove_how')),

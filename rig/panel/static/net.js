@@ -82,7 +82,7 @@ async function replyTo(path, body) {
 
 export async function answerOf(reply) {
   const body = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Refusal(sentence(body.told) || body.error || String(reply.status), reply.status, body);
+  if (!reply.ok) throw new Refusal(sentence(body.told) || body.faults?.map(sentence).join('\n') || body.error || String(reply.status), reply.status, body);
   return body;
 }
 

@@ -100,7 +100,7 @@ const shows = {
     const who = [t('office.customer'), (row) => dash(row.customer)];
     return [
       table(t('office.unbilled'), unbilled, [[t('office.job'), (row) => dash(row.job)], who, [t('office.truck'), (row) => row.truck],
-        [t('office.total'), (row) => (row.why ? h('small', {}, row.why) : money(row))]]),
+        [t('office.total'), (row) => (row.why ? h('small', {}, sentence(row.why)) : money(row))]]),
       table(t('office.sums'), sums, [who, [t('office.total'), money]]),
       table(t('office.issued'), issued, [[t('office.invoice'), (row) => row.invoice], [t('office.date'), (row) => row.date],
         [t('office.job'), (row) => row.job], who, [t('office.total'), money],
@@ -118,8 +118,8 @@ const shows = {
   async stock() {
     const { vessels, why } = await ask('stock');
     return [why ? h('p', { class: 'against' }, why) : null, vessels.length ? vessels.map((each) => h('section', { class: 'card' },
-      h('h2', {}, each.title), h('p', { class: 'huge' }, litres(each.holds)),
-      h('p', {}, [each.fluids.join(', '), `${t('office.dipped')}: ${when(each.dipped)}`].filter(Boolean).join(' · ')), each.said ? h('p', {}, each.said) : null)) : h('p', {}, t('office.nothing'))];
+      h('h2', {}, sentence(each.title)), h('p', { class: 'huge' }, litres(each.holds)),
+      h('p', {}, [each.fluids.join(', '), `${t('office.dipped')}: ${when(each.dipped)}`].filter(Boolean).join(' · ')), each.said ? h('p', {}, sentence(each.said)) : null)) : h('p', {}, t('office.nothing'))];
   },
   async fills() {
     const found = h('div', {});
@@ -178,7 +178,7 @@ async function month(query, load) {
   return [table(`${t('office.month')} ${found.month}`, found.bills, [
     [t('office.customer'), (row) => button(row.customer, () => load({ month: found.month, customer: row.customer }), 'plain')],
     [t('office.jobs'), (row) => dash(row.jobs && String(row.jobs))], [t('office.fills'), (row) => (row.fills === undefined ? '–' : String(row.fills))],
-    [t('office.net'), (row) => units.written(dash(row.net))], [t('office.total'), (row) => (row.why ? h('small', {}, row.why) : money(row))]]),
+    [t('office.net'), (row) => units.written(dash(row.net))], [t('office.total'), (row) => (row.why ? h('small', {}, sentence(row.why)) : money(row))]]),
   found.nameless ? h('p', { class: 'against' }, t('office.nameless', { n: found.nameless })) : null].filter(Boolean);
 }
 

@@ -4,7 +4,7 @@
 import { Slot, button, h, holdButton } from './dom.js';
 import { get, me, newId, post } from './net.js';
 import { number } from './units.js';
-import { clock, t } from './words.js';
+import { clock, sentence, t } from './words.js';
 
 const figure = (value, digits) => (value === null || value === undefined ? '–' : number(Number(value), digits));
 
@@ -26,7 +26,7 @@ export function proveForm(app) {
 export function provings(rows) {
   return h('section', { class: 'card' }, h('h2', {}, t('provings')), rows.length ? rows.map((row) => h('details', {},
     h('summary', {}, `#${row.number} ${clock(row.at)} · ${figure(row.factor, 5)} · ${t(row.void ? 'record.void' : row.accepted ? 'taken' : row.passed ? 'not_taken' : 'failed')}`),
-    h('p', {}, `${row.by}, ${row.fluid}, ${row.meter}`), verdict(row))) : h('p', {}, t('no_provings')));
+    h('p', {}, `${row.by}, ${row.fluid}, ${sentence(row.meter)}`), verdict(row))) : h('p', {}, t('no_provings')));
 }
 
 function verdict(found) {
@@ -35,7 +35,7 @@ function verdict(found) {
       found.runs.map((run, index) => h('tr', {}, h('th', { scope: 'row' }, index + 1), h('td', {}, run.pulses),
         h('td', {}, figure(run.reference_l, 3)), h('td', {}, figure(run.factor, 5))))),
     h('p', {}, t('verdict_figures', { factor: figure(found.factor, 5), before: figure(found.factor_before, 5), spread: figure(found.range_percent, 3), doubt: figure(found.u_percent, 3) })),
-    h('ul', {}, [...found.fails, ...(found.asks || []), ...found.tells].map((line) => h('li', {}, line))));
+    h('ul', {}, [...found.fails, ...(found.asks || []), ...found.tells].map((line) => h('li', {}, sentence(line)))));
 }
 
 // Between two runs: what does the vessel show? And at the end: is the factor taken?

@@ -30,7 +30,7 @@ export class Records {
     const may = me.name && (!row.supervisor || me.role === 'supervisor');
     return h('li', { class: row.state, 'data-record': row.serial },
       h('p', {}, h('strong', {}, [SIGNS[row.state], row.state === 'stands' ? '' : t(`record.${row.state}`)].filter(Boolean).join(' ')),
-        ` ${row.serial} · ${clock(row.at)} · ${row.text}`),
+        ` ${row.serial} · ${clock(row.at)} · ${sentence(row.text)}`),
       may ? row.may.map((act) => this.undo(row, act, choices)) : null,
       me.name && !may && row.may.length ? h('p', {}, t('undo_by_supervisor')) : null);
   }

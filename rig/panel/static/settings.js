@@ -5,7 +5,9 @@ import { Crew } from './crew.js';
 import { button, h } from './dom.js';
 import { get, post } from './net.js';
 import { PriceList } from './prices.js';
-import { sentence, t } from './words.js';
+import { learn, sentence, t } from './words.js';
+
+const lines = (said) => said.map(sentence).join('\n');
 
 export class Screen {
   constructor(app) {
@@ -24,7 +26,8 @@ export class Screen {
   }
 
   load(found) {
-    this.now.textContent = found.text;
+    learn(found.texts);
+    this.now.textContent = lines(found.now);
     this.file.textContent = found.file;
     this.tables = found.tables;
     this.stands(found);
@@ -41,10 +44,10 @@ export class Screen {
   // Every mistake stays to be read while it is mended; those of a key are said at its field.
   async write(what) {
     const kept = await post('/api/settings', { ...what, was: this.was }).catch((error) => ({ error }));
-    let said = kept.error && (kept.error.faults.map(sentence).join('\n') || kept.error.message);
+    let said = kept.error?.message;
     if (!kept.error) {
       this.stands(kept);
-      said = `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${kept.checked}`;
+      said = `${t('settings_kept', { count: Object.keys(kept.changed).length })}\n\n${lines(kept.checked)}`;
     } else if (what.changes) {
       said = this.form.blame(kept.error.faults, said);
     }

@@ -4,11 +4,9 @@
 import { language, plain, shown } from './units.js';
 
 const PLACE = /\{(\w+)(?::(\w+))?\}/g;
-let catalogue = {};
+const catalogue = {};
 
-export function learn(texts) {
-  catalogue = texts;
-}
+export const learn = (texts) => Object.assign(catalogue, texts);
 
 function put(value, kind) {
   if (kind === 'number') return plain(value);
