@@ -165,13 +165,14 @@ def widths_of(text: str) -> tuple[float, float]:
 _WIDTHS = Wording(
     "question.widths", "'{text}': a tyre grows by a few per cent at most, and never shrinks: write 430 mm -> 434 mm"
 )
+_BEFORE_AFTER = Wording("question.before_after", "'{text}': write it before and after, as {example}")
 _FROM_TO = {"pressure": "10 psi -> 18 psi", "length": "430 mm -> 434 mm"}
 
 
 def _from_to(text: str, kind: Literal["pressure", "length"]) -> tuple[float, float]:
     before, arrow, after = text.replace("→", "->").partition("->")
     if not arrow:
-        raise QuantityError(f'{text!r}: write the {kind} before and after, as "{_FROM_TO[kind]}"')
+        raise QuantityError(_BEFORE_AFTER(text=text[:60], example=_FROM_TO[kind]))
     return parse(before, kind), parse(after, kind)
 
 
