@@ -14,7 +14,7 @@ from rig.plan.physics import head_kpa, line_loss_kpa
 
 _RUNS_S = 1.0
 """A pump that has run for less has shown nothing yet."""
-_PUSH_KPA, _OFF_KPA, _CREEP_KPA, _FAST_KPA = 8.0, 3.0, 1.5, 8.0
+_PUSH_KPA, _LOW_KPA, _CREEP_KPA, _FAST_KPA = 8.0, 3.0, 1.5, 8.0
 """Differences of pressure that are no noise, and in some seconds no drift: assumed, no source."""
 _NOT_PUSHED, _PUSHED = 0.3, 1.5
 """Shares of the loss of the pump's flow below which hardly anything flows, and above which the way is narrowed."""
@@ -132,7 +132,8 @@ def _tyre(setup: Setup, state: FillState, facts: Facts) -> Sign:
         shown_low, shown_high = facts.line.low, facts.line.high
     else:
         shown_low = shown_high = line_kpa - head_kpa(setup.line, facts.covered_m)
-    return "+" if shown_low > high + _OFF_KPA else "-" if shown_high < low - _OFF_KPA else "0"
+    # A few litres that a silent meter missed raise it by less.
+    return "+" if shown_low > high + _PUSH_KPA else "-" if shown_high < low - _LOW_KPA else "0"
 
 
 def _none(facts: Facts) -> bool:

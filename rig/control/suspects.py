@@ -92,6 +92,8 @@ class _Row:
     """What must run for it to show; empty where anything."""
     vents: bool = False
     """It is a fault of the vent."""
+    prior: float = 1.0
+    """How often it happens, against the others."""
 
 
 ROWS: Mapping[str, _Row] = {
@@ -122,7 +124,7 @@ ROWS: Mapping[str, _Row] = {
     "gun_off": _Row(
         Wording("suspect.gun_off", "the gun is off the valve, or the hose has burst"),
         "bead_lost no_rise estimates_disagree air_pumped moves_while_off gauge_restless",
-        push="-", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0"),
+        push="-", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0", prior=2.0),
     "bead": _Row(
         Wording("suspect.bead", "a bead has let go"),
         "bead_lost no_rise estimates_disagree moves_while_off pressure_low",
@@ -134,7 +136,7 @@ ROWS: Mapping[str, _Row] = {
     "blocked": _Row(
         Wording("suspect.blocked", "the valve is blocked, or the plunger up"),
         "no_flow no_progress valve_blocked air_stays pressure_high pressure_low gauge_stuck",
-        push="+0", count="-0", tote="0", tyre="0+", none=None, creep="0", runs="0"),
+        push="+0", count="-0", tote="0", tyre="+0", none=None, creep="0", runs="0"),
     "seat": _Row(Wording("suspect.seat", "core or insert is not seated"), "insert_not_seated", none=False),
     "inside": _Row(
         Wording("suspect.inside", "liquid was inside already, or the size is another one"),
@@ -152,7 +154,7 @@ ROWS: Mapping[str, _Row] = {
         push="0-", count="0+", tote="-0", none=False, runs="0"),
     "pump_dead": _Row(
         Wording("suspect.pump_dead", "the pump does not turn"),
-        "no_flow gauge_stuck", push="-", count="-", tote="0", tyre="-0", none=False, still=None, creep="0",
+        "no_flow gauge_stuck air_stays", push="-", count="-", tote="0", tyre="-0", none=False, still=None, creep="0",
         runs="0"),
     "strainer": _Row(
         Wording("suspect.strainer", "the strainer is blocked, or the pump worn"),
@@ -160,7 +162,7 @@ ROWS: Mapping[str, _Row] = {
         push="-", count="0-", tote="0", tyre="0-", none=False, creep="0", runs="0"),
     "meter_silent": _Row(
         Wording("suspect.meter_silent", "the meter does not count"),
-        "no_flow gauge_stuck measures_differ", push="0", count="-", tote="+0", tyre="+0", none=False, creep="0",
+        "no_flow gauge_stuck measures_differ", push="0", count="-", tote="+0", tyre="0", none=False, creep="0",
         runs="0+"),
     "meter_more": _Row(
         Wording("suspect.meter_more", "the meter counts too much: air, stray pulses, or wrong pulses per litre"),
@@ -176,11 +178,11 @@ ROWS: Mapping[str, _Row] = {
     "counter": _Row(Wording("suspect.counter", "the counter restarted: its supply"), "meter_jumped", none=False),
     "level_still": _Row(
         Wording("suspect.level_still", "the tote's level sticks"), "measures_differ", push="0", count="0", tote="-",
-        tyre="0", none=False, creep="0", runs="0"),
+        tyre="0", none=False, creep="0", runs="0", prior=0.3),
     "gauge_still": _Row(
         Wording("suspect.gauge_still", "the gauge sticks, or its line is blocked"),
         "gauge_stuck air_stays pressure_high estimates_disagree no_rise",
-        push="-", count="0", tote="0", tyre="0+", none=None, still=True, creep="0", runs="0"),
+        push="-", count="0", tote="0", tyre="0+", none=False, still=True, creep="0", runs="0"),
     "gauge_drifts": _Row(
         Wording("suspect.gauge_drifts", "the gauge drifts"),
         "gauge_restless moves_while_off flow_while_stopped estimates_disagree cavity_differs air_stays",
@@ -213,7 +215,8 @@ def _likelihood(row: _Row, seen: Evidence) -> float:
     if row.vents and not seen.vents:
         return 0.0
     alarms = row.alarms.split()
-    found = _LISTED / len(alarms) if seen.alarm in alarms else (1 - _LISTED) / _ALARMS
+    found = row.prior
+    found *= _LISTED / len(alarms) if seen.alarm in alarms else (1 - _LISTED) / _ALARMS
     for name in _SIGNS:
         found *= _of_sign(getattr(row, name), getattr(seen, name))
     for name in _MARKS:
