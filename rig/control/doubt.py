@@ -149,7 +149,8 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
 def rebooked_dry(setup: Setup, state: FillState) -> Tally:
     """Rebook the count since the suction ran dry as air, now in hose and suction line.
 
-    That air has pushed as much of the hose's liquid into the tyre, so the net is unchanged; the amount is in doubt.
+    That air has pushed as much of the hose's liquid into the tyre, so the net is unchanged; the amount is in doubt, and
+    with it what the suction line is taken to have lost.
     """
     tally, line = state.tally, setup.line
     air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
@@ -158,7 +159,7 @@ def rebooked_dry(setup: Setup, state: FillState) -> Tally:
         air_forward_l=tally.air_forward_l + air_l,
         hose_l=tally.hose_l - air_l,
         suction_air_kpa_l=line.suction_l * line.atmosphere_kpa_abs,
-        either_l=tally.either_l + air_l + line.pump_lps * line.coast_s,
+        either_l=tally.either_l + air_l + line.suction_l + line.pump_lps * line.coast_s,
     )
 
 
@@ -220,9 +221,11 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
     if alarm == "air_gone":
         # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
         return setup.line.hose_l
-    by_time = alarm == "gauge_stuck" and setup.meter.by_time
-    if alarm in _ASTRAY or by_time:
-        # By run time a gauge that does not move may mean a stopped pump. The coasting flow is in doubt as well.
+    # By run time a gauge that does not move may mean a stopped pump; at nothing, a hose that ends elsewhere.
+    at_nothing = state.gas.rest_kpa is not None and state.gas.rest_kpa <= NO_TYRE_KPA
+    stuck = alarm == "gauge_stuck" and (setup.meter.by_time or at_nothing)
+    if alarm in _ASTRAY or stuck:
+        # The coasting flow is in doubt as well.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
     if alarm == "no_flow":
         # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.

@@ -100,7 +100,10 @@ def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> Fil
     tally = book(before, setup, forward, back, 0.0, line_kpa, entering(setup, state))
     moved_l = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
+    passed_l = (forward - back) * meter.litres_per_pulse
     unsure_l = _unsure_l(setup, state, moved_l, ran_s, jumped=jumped)
+    if passed_l * state.direction < 0 and not jumped:
+        unsure_l = max(unsure_l, _restarted_l(setup, state, passed_l, ran_s))
     tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
     return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({Flag.METER_JUMPED} if jumped else set()))
 
@@ -137,6 +140,13 @@ def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, j
         # What it drew of the hose's liquid was not counted.
         unsure_l += min(let_go_l, state.tally.hose_l)
     return unsure_l
+
+
+def _restarted_l(setup: Setup, state: FillState, passed_l: float, ran_s: float) -> float:
+    """What is unsure of a register that went back against the pump's last direction and reads near zero: it may have
+    restarted, and the hose may still be full."""
+    raw, let_go_l = state.counts[state.measure].register.raw or 0, _let_go_l(setup, state, ran_s)
+    return abs(passed_l) + let_go_l if raw * setup.meter.litres_per_pulse <= let_go_l else 0.0
 
 
 def _room_l(setup: Setup) -> float:

@@ -34,6 +34,9 @@ _GAUGE_IN_DOUBT = frozenset({
 })  # fmt: skip
 """Alarms after which the gauge is not used: it is wrong, or sees a blocked bore or a gun in the air."""
 
+_FLOWS = frozenset({"flow_while_stopped", "moves_while_off", "reverse_flow"})
+"""While one of these holds nothing is at rest, whatever a coarse meter and a gauge at the relief valve show."""
+
 _HOSE_IN_DOUBT = frozenset({Flag.AIR_PUMPED, Flag.SUCTION_DRY, Flag.REVERSE_FLOW})
 """Alarms after which, even if overridden, the liquid between gauge and tyre is unknown."""
 
@@ -53,7 +56,8 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
         return None
     if not state.valve_open or (reading.reachable and not reading.fresh):
         return state.remains
-    settled = facts.rests and not facts.restless and not facts.venting and reading.reachable
+    flows = not _FLOWS.isdisjoint(name for name, _ in state.alarms.timers)
+    settled = facts.rests and not facts.restless and not facts.venting and reading.reachable and not flows
     # The liquid above the valve of an emptied tyre is not measured: the pressure at the gun is no less than the tyre's.
     kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
     # A rest re-anchors the air space and agrees with itself from then on: a doubtful one remains so until it moves.
@@ -109,7 +113,8 @@ def final_static_kpa(state: FillState) -> float | None:
         return None
     if not _HOSE_IN_DOUBT.isdisjoint(_spoken(state) | state.flags):
         return None
-    return state.remains.kpa
+    # Lower than planned, and nothing on the gauge: it may see a hose before a blocked valve.
+    return None if "pressure_low" in _spoken(state) and state.remains.kpa <= NO_TYRE_KPA else state.remains.kpa
 
 
 def final_band(setup: Setup, state: FillState) -> Band | None:
@@ -143,7 +148,7 @@ def _since_rest_u_l(setup: Setup, state: FillState, filled_l: float) -> float:
 def _may_be_no_tyre(state: FillState) -> bool:
     """Whether the last rest may be that of a gun in the air: a gauge at nothing that was in doubt."""
     at_nothing = state.gas.rest_kpa is not None and state.gas.rest_kpa <= NO_TYRE_KPA
-    return at_nothing and not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state) | state.flags)
+    return at_nothing and not (_GAUGE_IN_DOUBT | {"pressure_low"}).isdisjoint(_spoken(state) | state.flags)
 
 
 def _spoken(state: FillState) -> frozenset[str | None]:

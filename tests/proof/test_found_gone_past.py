@@ -12,7 +12,7 @@ from rig.control.decide import Decision
 from rig.control.procedure import Phase
 from rig.run.assembly import Question
 from rig.units import KPA_PER_PSI
-from sim.campaign import judged, run_case
+from sim.campaign import JudgedFill, judged, run_case
 from sim.person import Scripted
 from sim.scenarios import AS_THEN, Case, Habits, Scenario, drawn, set_up
 from sim.table import with_sim
@@ -115,7 +115,8 @@ def test_a_pump_that_pushes_air_is_told_where_the_bore_takes_little() -> None:
     at_s, _ = ran.alarms[0]
     refilled_s, suction_s = 3.9 / (20 / 60), 1.5 / (20 / 60)
     assert at_s < refills[0] + refilled_s + suction_s + 10
-    assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 1.0
+    # The suction line's 1.5 L are in doubt too: a pump that only slows down shows the same.
+    assert abs(ran.net_l - ran.truth_l) <= float(str(ran.record["net_u_l"])) < 2.5
 
 
 @pytest.mark.parametrize(
@@ -260,10 +261,20 @@ def test_what_a_level_that_stuck_has_missed_is_in_doubt_though_nothing_is_resume
 
 
 def test_a_meter_that_counted_double_is_in_doubt_though_nobody_waited_for_the_look() -> None:
-    """Found by 20,000 fills: the judge grants half a psi since, so what the record states is asked for by itself."""
-    ran = run_case(Case(848386, AS_THEN))
-    assert (ran.outcome, ran.breaches) == ("stopped", ())
-    assert dict(ran.used)["I4 record true"] < 0.7
+    """Found by 20,000 fills: the judge grants half a psi since, so what the record states is asked for by itself.
+
+    With the band that the size had then.
+    """
+    scenario = drawn(Case(848386, AS_THEN))
+    found = set_up(scenario)
+    assert found is not None
+    setup, rig = found
+    size = setup.cavity
+    banded = replace(setup, cavity=replace(size, low_l=0.86 * size.volume_l, high_l=1.14 * size.volume_l))
+    fill = JudgedFill(scenario, banded, rig)
+    last = fill.run()
+    assert (last.state.state.value, fill.judge.breaches) == ("stopped", [])
+    assert fill.judge.used["I4 record true"] < 0.7
 
 
 UNCOUNTED_DRAW = {"flush__order": "gun off, then core back", "meter__reverse": "none", "pump__flow": "20 L/min"}
