@@ -103,7 +103,7 @@ ROWS: Mapping[str, _Row] = {
         "field_lost reading_untrusted off_unconfirmed bus_late"),
     "outputs": _Row(
         Wording("suspect.outputs", "the relay module does not do what it confirms"),
-        "output_not_obeyed off_unconfirmed"),
+        "output_not_obeyed off_unconfirmed", still=None, fast=None),
     "restart": _Row(Wording("suspect.restart", "the relay module has restarted: its supply"), "output_timeout_lost"),
     "other": _Row(Wording("suspect.other", "another program or person switches the outputs"), "another_controller"),
     "pump_on": _Row(
@@ -117,14 +117,14 @@ ROWS: Mapping[str, _Row] = {
     "vent_open": _Row(
         Wording("suspect.vent_open", "the vent stands open"),
         "bead_lost no_rise gauge_restless moves_while_off pressure_low insert_not_seated",
-        push="0-", count="0", tote="0", tyre="-", creep="-0", fast=True, runs="0", vents=True),
+        push="0-", count="0", tote="0", tyre="-", creep="-0", none=True, fast=None, runs="0", vents=True, prior=2.0),
     "vent_shut": _Row(
         Wording("suspect.vent_shut", "the vent does not open"),
         "air_stays", count="0", tyre="+0", none=False, creep="0", runs="0", vents=True),
     "gun_off": _Row(
         Wording("suspect.gun_off", "the gun is off the valve, or the hose has burst"),
         "bead_lost no_rise estimates_disagree air_pumped moves_while_off gauge_restless",
-        push="-", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0", prior=2.0),
+        push="-", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0"),
     "bead": _Row(
         Wording("suspect.bead", "a bead has let go"),
         "bead_lost no_rise estimates_disagree moves_while_off pressure_low",

@@ -184,7 +184,7 @@ def replace_setup(setup: Setup, **changes: object) -> Setup:
     ("change", "words"),
     [
         (lambda track: replaced(track, by_hand=True), "a person moved the pump's lever"),
-        (lambda track: replaced(track, meter=replace(track.setup.meter, kind="pump-time")), "were not metered"),
+        (lambda track: replaced(track, meter=replace(track.setup.meter, kind="run time")), "were not metered"),
         (lambda track: replace(track, commands=track.commands[:6]), "usable strokes of the pump in these fills"),
         (lambda track: replace(track, t_s=[]), "no scan in these recordings"),
     ],
