@@ -99,6 +99,7 @@ MOMENTS: dict[str, Callable[[], tuple[VirtualFill, Until]]] = {
     "air out": lambda: (_fill(), _phase(Phase.VENT, 30.0)),
     "prompt": lambda: (_fill(), _prompt),
     "held": lambda: (_asked(_fill(), "hold"), _state(State.HELD)),
+    "alarm": lambda: (_fill("meter_dead@60"), _state(State.HELD)),
     "tripped": lambda: (_fill("estop@60"), _state(State.ABORTED)),
     "pressure trip": lambda: (_too_high(_fill()), _state(State.ABORTED)),
     "by hand": lambda: (_fill(**LEVERS), _prompt),

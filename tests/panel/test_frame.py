@@ -28,7 +28,7 @@ WANTED = {
         ("filling", "settling", "air out", "emptying", "rinse", "proving run"), EVIDENCE | {"next", "hold"}
     ),
     **dict.fromkeys(("prompt", "held", "by hand"), EVIDENCE | {"next", "act"}),
-    **dict.fromkeys(("tripped", "pressure trip"), EVIDENCE | {"cause", "first-action", "act"}),
+    **dict.fromkeys(("alarm", "tripped", "pressure trip"), EVIDENCE | {"cause", "first-action", "act"}),
     "done": EVIDENCE | {"next", "act"},
     "stale": {"state", "first-action", "stop"},
 }

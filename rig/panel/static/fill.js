@@ -145,7 +145,7 @@ export class FillScreen {
   }
 
   // The cause in a few words, and the first act under it; after a refused reset, what still stands. What is likely behind a
-  // hold is looked for from here; after a trip, when all is safe, from the sheet.
+  // hold stands here where there is room; else, and after a trip, it is on the sheet.
   alarm(fill, missing) {
     const { name, first, likely, trip } = fill.alarm;
     return h('div', { class: 'alarm', role: 'alert' },
