@@ -19,7 +19,9 @@ from shop_books import fill_now, journal_with
 from virtual_fills import fill_of, rig_settings
 from virtual_fills import removal_of as removal
 
+from rig.control.changed import changed
 from rig.control.decide import Decision
+from rig.control.guards import GUARD_NAMED
 from rig.control.procedure import Phase, State
 from rig.control.state import in_tyre_l
 from rig.control.values import Request, RequestKind
@@ -127,6 +129,19 @@ def moment(name: str) -> Snapshot:
     return replace(shown, setup=own, question=None if in_vessel else QUESTION)
 
 
+def alarmed(name: str) -> Snapshot:
+    """The moment of an alarm, with another one in its place."""
+    shown = moment("alarm")
+    assert shown.decision is not None
+    assert shown.setup is not None
+    state = shown.decision.state
+    state = changed(state, alarms=changed(state.alarms, first_out=name))
+    if GUARD_NAMED[name].action == "trip":
+        state = changed(state, state=State.ABORTED)
+    decision = replace(shown.decision, state=state)
+    return replace(shown, decision=decision, setup=replace(shown.setup, fill_id=name))
+
+
 class Still(Facade):
     """A facade that shows a kept snapshot, as fresh as a running loop's; None: what it would show by itself."""
 
@@ -155,6 +170,8 @@ class Stills:
         self.facade.age_s = 60.0 if name == "stale" else 0.0
         if name in MOMENTS:
             self.facade.kept = moment(name)
+        elif name in GUARD_NAMED:
+            self.facade.kept = alarmed(name)
         elif name == "done":
             self.facade.kept = replace(Facade.snapshot(self.facade), ended=self.done)
         elif name == "ready check":

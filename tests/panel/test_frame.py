@@ -147,6 +147,26 @@ def test_every_state_is_whole_at_every_size(browser: Browser, served: Stills) ->
     assert not faults + moved, "\n".join(faults + moved)
 
 
+@pytest.mark.full
+@pytest.mark.parametrize("locale", ["en-US", "de-DE"])
+def test_cause_and_first_action_of_every_alarm_fit_a_phone(browser: Browser, served: Stills, locale: str) -> None:
+    served.show("filling")
+    page = browser.new_context(locale=locale, has_touch=True).new_page()
+    page.goto(served.url)
+    faults = []
+    for guard in GUARDS:
+        gone_to(page, served, guard.name)
+        for width, height in SIZES[:3]:
+            page.set_viewport_size({"width": width, "height": height})
+            look = page.evaluate(LOOK, list(PARTS))
+            missing = {part for part in ("cause", "first-action") if not look["seen"].get(part, {}).get("visible")}
+            faults += [
+                f"{guard.name} {width}x{height}: {part} {look['seen'].get(part, {}).get('why')}"
+                for part in sorted(missing)
+            ]
+    assert not faults, "\n".join(faults)
+
+
 def test_every_alarm_has_a_cause_of_at_most_six_words() -> None:
     texts = json.loads((STATIC / "texts.json").read_text(encoding="utf-8"))
     causes = {key.removeprefix("cause."): text for key, text in texts.items() if key.startswith("cause.")}
