@@ -1,8 +1,8 @@
 """Which fault explains an alarm best: what each fault shows, a row each, and the ranking by what was seen.
 
-A naive Bayes classifier: every sign that a row expects counts for its fault, every other one against it, what is not
-known for none. Sharing among faults and the rates are assumptions, as is what each fault shows (the simulated rig and
-common practice, no other source). It ranks for the person who looks for the fault; no decision depends on it.
+A naive Bayes classifier over signs: a sign that a row expects raises its fault's probability, another one lowers it, an
+unknown one leaves it as it is. The probabilities, and what each fault shows, are assumptions (the simulated rig and
+common practice, no other source). The ranking is for the person who looks for the fault; no decision depends on it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from rig.control.changed import changeable
 from rig.sentence import Sentence, Wording
 
 Sign = Literal["-", "0", "+", "?"]
-"""Less than expected, as expected, more; unknown."""
+"""Less than expected, as expected, more; ``?`` where unknown."""
 Way = Literal["in", "out", "vent", "off"]
 
 _MARKS = ("none", "still", "fast")
@@ -23,7 +23,7 @@ _SIGNS = ("push", "count", "tote", "tyre", "creep", "runs")
 _EXPECTED, _LISTED = 0.9, 0.98
 """Probability that a fault shows a sign, or raises an alarm, that its row has."""
 _ALARMS = 45
-"""Among about so many alarms the others are raised alike."""
+"""Number of alarms over which the remaining probability is spread evenly."""
 _LEAST = 0.15
 """Probability below which a fault is not worth naming."""
 _MOST_NAMED = 2
@@ -55,7 +55,7 @@ class Evidence:
     creep: Sign = "?"
     """Movement of the pressure since everything is off."""
     fast: bool = False
-    """That is more than a gauge drifts."""
+    """The creep is larger than a drifting gauge's."""
     runs: Sign = "?"
     """Counts of the meter since everything is off."""
     calm_kpa: float | None = None
@@ -93,7 +93,7 @@ class _Row:
     vents: bool = False
     """It is a fault of the vent."""
     prior: float = 1.0
-    """How often it happens, against the others."""
+    """How often it happens, relative to the others."""
 
 
 ROWS: Mapping[str, _Row] = {
