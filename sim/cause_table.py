@@ -49,7 +49,6 @@ class Named:
 
     fault: str
     alarm: str
-    signs: str
     names: tuple[str, ...]
     """The suspects, the most probable first."""
 
@@ -86,12 +85,7 @@ def named(seed: int) -> Named | None:
     if not seen:
         return None
     evidence = seen[-1][1]
-    signs = (
-        f"{evidence.way} {evidence.push}{evidence.count}{evidence.tote}{evidence.tyre}{evidence.creep}{evidence.runs}"
-    )
-    names = tuple(each.name for each in suspects(evidence))
-    marks = " none" * evidence.none + " still" * evidence.still + " fast" * evidence.fast
-    return Named(scenario.faults[0][0], evidence.alarm, signs + marks, names)
+    return Named(scenario.faults[0][0], evidence.alarm, tuple(each.name for each in suspects(evidence)))
 
 
 def cause_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> int:

@@ -222,8 +222,7 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
         # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
         return setup.line.hose_l
     # By run time a gauge that does not move may mean a stopped pump; at nothing, a hose that ends elsewhere.
-    at_nothing = state.gas.rest_kpa is not None and state.gas.rest_kpa <= NO_TYRE_KPA
-    stuck = alarm == "gauge_stuck" and (setup.meter.by_time or at_nothing)
+    stuck = alarm == "gauge_stuck" and (setup.meter.by_time or state.gas.rested_at_nothing)
     if alarm in _ASTRAY or stuck:
         # The coasting flow is in doubt as well.
         return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s

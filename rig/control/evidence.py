@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from operator import attrgetter
+
 from rig.control.agreement import calm
 from rig.control.changed import changed
 from rig.control.observe import Facts
+from rig.control.passing import MOST_FLOW
 from rig.control.pressure import NO_TYRE_KPA
 from rig.control.state import Alarms, FillState
 from rig.control.suspects import Evidence, Sign, Way
-from rig.control.values import Setup
-from rig.control.witness import contradiction
+from rig.control.values import Meter, Setup
+from rig.control.witness import PLAY_STEPS, contradiction
 from rig.plan.physics import head_kpa, line_loss_kpa
 
 _RUNS_S = 1.0
@@ -18,10 +22,12 @@ _PUSH_KPA, _LOW_KPA, _CREEP_KPA, _FAST_KPA = 8.0, 3.0, 1.5, 8.0
 """Differences of pressure that are no noise, and in some seconds no drift: assumed, no source."""
 _NOT_PUSHED, _PUSHED = 0.3, 1.5
 """Shares of the loss of the pump's flow below which hardly anything flows, and above which the way is narrowed."""
-_MUCH, _LITTLE = 1.3, 0.3
-"""Shares of what the pump moves in its time beyond which a meter counts more or less."""
+_LITTLE = 0.3
+"""Share of what the pump moves in its time below which a meter counts too little: assumed, no source."""
 _SILENT_S, _LEAST_L = 1.2, 0.5
-_TOTE_STEPS, _TOTE_SHARE = 2, 0.07
+"""Time without a pulse, and litres, that say something of a meter: assumed, no source."""
+_TOTE_SHARE = 0.07
+"""Share by which a tote may differ from the meter: the usual uncertainty of a level with some more, assumed."""
 
 
 def with_evidence(setup: Setup, state: FillState, facts: Facts) -> Alarms:
@@ -87,16 +93,16 @@ def _count(setup: Setup, state: FillState, facts: Facts) -> Sign:
     if facts.forward and facts.run_s > _SILENT_S:
         if facts.pulse_age_s > _SILENT_S:
             return "-"
-        if facts.flow_lps > _MUCH * setup.line.pump_lps:
+        if facts.flow_lps > MOST_FLOW * setup.line.pump_lps:
             return "+"
-    timed = next((at for at, meter in enumerate(setup.beside, 1) if meter.by_time), None)
-    if timed is None or not state.counts or not state.mark.counts:
+    timed = _beside(setup, state, attrgetter("by_time"))
+    if timed is None:
         return "?"
     by_time_l = _since_rest_l(setup, state, timed)
     if by_time_l < 2 * _LEAST_L:
         return "?"
     share = _since_rest_l(setup, state, 0) / by_time_l
-    return "+" if share > _MUCH else "-" if share < _LITTLE else "0"
+    return "+" if share > MOST_FLOW else "-" if share < _LITTLE else "0"
 
 
 def _tote(setup: Setup, state: FillState, facts: Facts) -> Sign:
@@ -104,12 +110,19 @@ def _tote(setup: Setup, state: FillState, facts: Facts) -> Sign:
     against = contradiction(setup, state) if facts.contradicted else None
     if against is not None:
         return _sign(against.reference_l - against.meter_l, 0.0)
-    sees = next((at for at, meter in enumerate(setup.beside, 1) if meter.of_tote), None)
-    if sees is None or not state.counts or not state.mark.counts:
+    sees = _beside(setup, state, attrgetter("of_tote"))
+    if sees is None:
         return "?"
     metered_l = _since_rest_l(setup, state, 0)
-    beyond_l = _TOTE_STEPS * setup.beside[sees - 1].litres_per_pulse + _TOTE_SHARE * abs(metered_l)
+    beyond_l = PLAY_STEPS * setup.beside[sees - 1].litres_per_pulse + _TOTE_SHARE * abs(metered_l)
     return _sign(_since_rest_l(setup, state, sees) - metered_l, beyond_l)
+
+
+def _beside(setup: Setup, state: FillState, has: Callable[[Meter], bool]) -> int | None:
+    """The first such measure beside the meter; None without one, or before a rest."""
+    if not state.counts or not state.mark.counts:
+        return None
+    return next((at for at, meter in enumerate(setup.beside, 1) if has(meter)), None)
 
 
 def _since_rest_l(setup: Setup, state: FillState, measure: int) -> float:

@@ -69,6 +69,11 @@ class Gas:
     """The one decisive comparison with the size has been made."""
     verdict: Verdict = "agrees"
 
+    @property
+    def rested_at_nothing(self) -> bool:
+        """Whether the last rest showed no tyre."""
+        return self.rest_kpa is not None and self.rest_kpa <= NO_TYRE_KPA
+
 
 @dataclass(frozen=True, slots=True)
 class Remains:

@@ -101,9 +101,7 @@ def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> Fil
     moved_l = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
     passed_l = (forward - back) * meter.litres_per_pulse
-    unsure_l = _unsure_l(setup, state, moved_l, ran_s, jumped=jumped)
-    if passed_l * state.direction < 0 and not jumped:
-        unsure_l = max(unsure_l, _restarted_l(setup, state, passed_l, ran_s))
+    unsure_l = _unsure_l(setup, state, moved_l, passed_l, ran_s, jumped=jumped)
     tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
     return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({Flag.METER_JUMPED} if jumped else set()))
 
@@ -125,8 +123,11 @@ def _let_go_l(setup: Setup, state: FillState, ran_s: float) -> float:
     return setup.line.moves_lps(state.direction) * (_ran_s(setup, state, ran_s) + setup.line.coast_s)
 
 
-def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, jumped: bool) -> float:
-    """How much of a register's unattended movement may be elsewhere, or may not exist."""
+def _unsure_l(setup: Setup, state: FillState, moved_l: float, passed_l: float, ran_s: float, *, jumped: bool) -> float:
+    """How much of a register's unattended movement may be elsewhere, or may not exist.
+
+    ``moved_l`` into the tyre, ``passed_l`` by the meter.
+    """
     ran, let_go_l = _ran_s(setup, state, ran_s) > 0, _let_go_l(setup, state, ran_s)
     if jumped or (ran and setup.meter.by_time):
         # A counter that jumped is no evidence, and when the pump was switched off is unknown.
@@ -139,14 +140,11 @@ def _unsure_l(setup: Setup, state: FillState, moved_l: float, ran_s: float, *, j
     if ran and state.direction < 0 and setup.meter.reverse == "none" and state.valve_open:
         # What it drew of the hose's liquid was not counted.
         unsure_l += min(let_go_l, state.tally.hose_l)
+    reads_l = (state.counts[state.measure].register.raw or 0) * setup.meter.litres_per_pulse
+    if passed_l * state.direction < 0 and reads_l <= let_go_l:
+        # Back against the pump's last direction, to near zero: it may have restarted, and the hose may still be full.
+        unsure_l = max(unsure_l, abs(passed_l) + let_go_l)
     return unsure_l
-
-
-def _restarted_l(setup: Setup, state: FillState, passed_l: float, ran_s: float) -> float:
-    """What is unsure of a register that went back against the pump's last direction and reads near zero: it may have
-    restarted, and the hose may still be full."""
-    raw, let_go_l = state.counts[state.measure].register.raw or 0, _let_go_l(setup, state, ran_s)
-    return abs(passed_l) + let_go_l if raw * setup.meter.litres_per_pulse <= let_go_l else 0.0
 
 
 def _room_l(setup: Setup) -> float:

@@ -34,6 +34,9 @@ _GAUGE_IN_DOUBT = frozenset({
 })  # fmt: skip
 """Alarms after which the gauge is not used: it is wrong, or sees a blocked bore or a gun in the air."""
 
+_NOTHING_IN_DOUBT = _GAUGE_IN_DOUBT | {"pressure_low"}
+"""The same for a gauge at nothing: lower than planned, it may see a hose before a blocked valve."""
+
 _FLOWS = frozenset({"flow_while_stopped", "moves_while_off", "reverse_flow"})
 """While one of these holds nothing is at rest, whatever a coarse meter and a gauge at the relief valve show."""
 
@@ -109,12 +112,14 @@ def final_static_kpa(state: FillState) -> float | None:
     if state.unseen_s > 0 or state.unconfirmed_s is not None:
         # What has moved since was not read.
         return None
-    if state.remains is None or not state.remains.sure or not _GAUGE_IN_DOUBT.isdisjoint(_spoken(state)):
+    if state.remains is None or not state.remains.sure:
+        return None
+    doubts = _NOTHING_IN_DOUBT if state.remains.kpa <= NO_TYRE_KPA else _GAUGE_IN_DOUBT
+    if not doubts.isdisjoint(_spoken(state)):
         return None
     if not _HOSE_IN_DOUBT.isdisjoint(_spoken(state) | state.flags):
         return None
-    # Lower than planned, and nothing on the gauge: it may see a hose before a blocked valve.
-    return None if "pressure_low" in _spoken(state) and state.remains.kpa <= NO_TYRE_KPA else state.remains.kpa
+    return state.remains.kpa
 
 
 def final_band(setup: Setup, state: FillState) -> Band | None:
@@ -147,8 +152,7 @@ def _since_rest_u_l(setup: Setup, state: FillState, filled_l: float) -> float:
 
 def _may_be_no_tyre(state: FillState) -> bool:
     """Whether the last rest may be that of a gun in the air: a gauge at nothing that was in doubt."""
-    at_nothing = state.gas.rest_kpa is not None and state.gas.rest_kpa <= NO_TYRE_KPA
-    return at_nothing and not (_GAUGE_IN_DOUBT | {"pressure_low"}).isdisjoint(_spoken(state) | state.flags)
+    return state.gas.rested_at_nothing and not _NOTHING_IN_DOUBT.isdisjoint(_spoken(state) | state.flags)
 
 
 def _spoken(state: FillState) -> frozenset[str | None]:

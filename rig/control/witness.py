@@ -15,6 +15,7 @@ from rig.control.accounting import Count
 from rig.control.flags import Flag
 from rig.control.state import FillState
 from rig.control.values import Meter, Setup
+from rig.meter_kind import KINDS
 from rig.record.work import MeterKind
 
 _BEYOND = 1.5
@@ -28,7 +29,7 @@ _CONSISTENT = 2.0
 """Standard deviations within which every witness must agree with that one cause: 95 % of a normal distribution."""
 _LEAST_L = 1.0
 """Litres below which an error as a share of them says nothing."""
-_PLAY_STEPS = 2
+PLAY_STEPS = 2
 """Least error between two readings of a measure with hysteresis, in steps of its resolution."""
 _LAG_S = 5.0
 """Settling time of a level after the pump: common practice, no source."""
@@ -54,8 +55,11 @@ class Comparison:
     """Difference that steps and lag of the witness explain, whatever passed."""
     shared: bool = False
     """It is another output of the meter itself."""
-    suffices: bool = True
-    """It can contradict the meter by itself."""
+
+    @property
+    def suffices(self) -> bool:
+        """Whether it can contradict the meter by itself: not by the pump's time, as the pump may be worn."""
+        return self.reference == "air space" or not KINDS[self.reference].by_time
 
     @property
     def apart_l(self) -> float:
@@ -147,7 +151,7 @@ def _disturbed(setup: Setup, metered: Count, witness: Meter, count: Count) -> bo
         return False
     each_l = witness.litres_per_pulse
     passed_l = count.standing * each_l - metered.standing * setup.meter.litres_per_pulse
-    return abs(passed_l) > _PLAY_STEPS * each_l + _LAG_S * setup.line.most_lps
+    return abs(passed_l) > PLAY_STEPS * each_l + _LAG_S * setup.line.most_lps
 
 
 def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> Comparison:
@@ -167,11 +171,9 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
     bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
-    play_l = _PLAY_STEPS * each_l + witness.behind_s * setup.line.most_lps
+    play_l = PLAY_STEPS * each_l + witness.behind_s * setup.line.most_lps
     meter_u_l = setup.meter.uncertainty * meter_l
-    return Comparison(
-        witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared, not witness.by_time
-    )  # fmt: skip
+    return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared)
 
 
 def _air_space(setup: Setup, state: FillState) -> Iterator[Comparison]:

@@ -144,6 +144,19 @@ def opened(browser: Browser, url: str, *, width: int = 360, height: int = 740, t
     return page
 
 
+def signed_in_abroad(browser: Browser, url: str, locale: str, name: str) -> Page:
+    """A phone whose browser asks for a language, signed in by keys that do without words."""
+    context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True, locale=locale)
+    page = context.new_page()
+    page.goto(url)
+    page.locator("#act button").click()
+    page.locator(".face", has_text=name).click()
+    page.locator("#pin").fill(PEOPLE[name][0])
+    page.locator("#pin").press("Enter")
+    expect(page.locator(".who")).to_contain_text(name)
+    return page
+
+
 def sign_in(page: Page, name: str = "Jo", pin: str | None = None) -> None:
     """Name and PIN by the page's own keys."""
     page.get_by_role("button", name="Sign in", exact=True).click()

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pages import PIN
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from pages import signed_in_abroad
+from playwright.sync_api import Browser, Page, expect
 from stills import STATES, Stills, stills
 from test_frame import LOOK, PARTS, faults_of, gone_to
 from wordings import texts, wordings
@@ -57,17 +57,7 @@ def signed_in(browser: Browser, served: Stills, locale: str) -> Page:
     """A page whose browser asks for a language, signed in and with the controls."""
     served.show("ready check")
     served.sessions.driver = None
-    context: BrowserContext = browser.new_context(
-        viewport={"width": WIDTH, "height": HEIGHT}, has_touch=True, locale=locale
-    )
-    page = context.new_page()
-    page.goto(served.url)
-    page.locator("#act button").click()
-    page.locator(".face", has_text="Jo").click()
-    page.locator("#pin").fill(PIN)
-    page.locator("#pin").press("Enter")
-    expect(page.locator(".who")).to_contain_text("Jo")
-    return page
+    return signed_in_abroad(browser, served.url, locale, "Jo")
 
 
 def taken(page: Page, name: str) -> None:

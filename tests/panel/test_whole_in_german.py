@@ -6,9 +6,9 @@ import re
 from pathlib import Path
 
 import pytest
-from pages import OTHER_PIN, Served, page_served, start_run
+from pages import Served, page_served, signed_in_abroad, start_run
 from playwright.sync_api import Browser, Page, expect
-from test_languages import HEIGHT, SEEN, WIDTH, left_over, taken
+from test_languages import SEEN, WIDTH, left_over, taken
 from wordings import texts, wordings
 
 OPEN = """() => document.querySelectorAll('details').forEach((each) => {
@@ -48,18 +48,6 @@ class Looked:
         if (wide := self.page.evaluate("document.documentElement.scrollWidth")) > WIDTH:
             self.faults.append(f"{name}: {wide} px wide")
         taken(self.page, name)
-
-
-def signed_in(browser: Browser, served: Served) -> Page:
-    context = browser.new_context(viewport={"width": WIDTH, "height": HEIGHT}, has_touch=True, locale="de-DE")
-    page = context.new_page()
-    page.goto(served.url)
-    page.locator("#act button").click()
-    page.locator(".face", has_text="Sam").click()
-    page.locator("#pin").fill(OTHER_PIN)
-    page.locator("#pin").press("Enter")
-    expect(page.locator(".who")).to_contain_text("Sam")
-    return page
 
 
 def go(page: Page, name: str) -> None:
@@ -116,7 +104,7 @@ def proven(page: Page, served: Served, looked: Looked) -> None:
 @pytest.mark.full
 def test_every_screen_is_german(browser: Browser, tmp_path: Path) -> None:
     with page_served(tmp_path, scale="60") as served:
-        page = signed_in(browser, served)
+        page = signed_in_abroad(browser, served.url, "de-DE", "Sam")
         looked = Looked(page)
         for name in TABS:
             go(page, name)
