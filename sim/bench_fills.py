@@ -16,9 +16,9 @@ from itertools import chain
 from statistics import median
 from typing import Literal
 
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import State
+from rig.control.words.values import Setup
 from rig.fluid import read_fluid
 from rig.meter.proving import Before, Run, prove
 from rig.plan.target import TargetError, Wanted

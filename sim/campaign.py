@@ -16,9 +16,9 @@ from dataclasses import asdict, dataclass, replace
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
-from rig.control.procedure import ENDED
-from rig.control.recover import recovered
-from rig.control.snapshot import fill_record
+from rig.control.moves.recover import recovered
+from rig.control.moves.snapshot import fill_record
+from rig.control.words.procedure import ENDED
 from rig.field.field import LATE
 from rig.record.work import Counted
 from rig.run.outputs import dropped_after_s
@@ -39,9 +39,9 @@ from sim.world import strata as world_strata
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from rig.control.decide import Decision
-    from rig.control.state import FillState
-    from rig.control.values import Setup
+    from rig.control.belief.state import FillState
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Setup
     from sim.virtual import Tape
 
 _MOST_S = 6 * 3600.0

@@ -10,7 +10,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.control.suspects import suspects
+from rig.control.belief.suspects import suspects
 from sim.person import Scripted
 from sim.placing import placed
 from sim.scenarios import Case, drawn, set_up
@@ -19,8 +19,8 @@ from sim.virtual import VirtualFill
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from rig.control.decide import Decision
-    from rig.control.suspects import Evidence
+    from rig.control.belief.suspects import Evidence
+    from rig.control.moves.decide import Decision
 
 _MOST_S = 4 * 3600.0
 _SEEN_S = 8.0

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 from statistics import NormalDist
 
-from rig.control.airspace import Rise, found_in
+from rig.control.belief.airspace import Rise, found_in
 from rig.units import KPA_PER_PSI
 from rig.wheel import cavity_of, read_size
 from rig.wheel.known import KNOWN_SIZES

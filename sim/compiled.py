@@ -19,7 +19,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from rig.control import decide
+from rig.control.moves import decide
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,13 +30,15 @@ _BUILDING = "building-"
 _SETTINGS, _TYPES = "pyproject.toml", "types.toml"
 _COPIED = ("rig", "sim", "config", _SETTINGS)
 _COMPILED = (
-    "rig/control/*.py", "rig/plan/*.py", "rig/wheel/section.py", "rig/wheel/cavity.py", "rig/field/field.py",
+    "rig/control/*/*.py", "rig/plan/*.py", "rig/wheel/section.py", "rig/wheel/cavity.py", "rig/field/field.py",
     "rig/field/codec.py", "rig/field/kept.py", "rig/field/values.py", "rig/run/readings.py", "rig/run/metering.py",
     "sim/plant/*.py", "sim/modules.py", "sim/registers.py", "sim/judge*.py", "sim/trace.py", "sim/truth.py",
     "sim/person.py", "sim/virtual.py",
 )  # fmt: skip
 """Where a fill spends its time."""
-_AS_THEY_ARE = ("__init__.py", "rig/control/changed.py", "rig/control/flags.py", "rig/control/procedure.py")
+_AS_THEY_ARE = (
+    "__init__.py", "rig/control/words/changed.py", "rig/control/words/flags.py", "rig/control/words/procedure.py",
+)  # fmt: skip
 """Not compiled: one works on the mapping behind a value, one derives an exception, enumerations are looked up by value:
 all in Python's own way."""
 _LAST_LINES = 12
@@ -56,7 +58,7 @@ def restore_field_types() -> None:
 
     mypyc leaves classes where the sources have unions and enumerations, and no ``__slots__``.
     """
-    root = Path(decide.__file__).parents[2]
+    root = Path(decide.__file__).parents[3]
     for library in root.glob("rig/**/*.so"):
         source = library.with_name(library.name.partition(".")[0] + ".py")
         module = importlib.import_module(".".join(source.relative_to(root).with_suffix("").parts))

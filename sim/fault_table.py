@@ -12,7 +12,7 @@ from functools import cache
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from rig.control.snapshot import fill_record
+from rig.control.moves.snapshot import fill_record
 from rig.record.work import Counted
 from sim.faults import FAULTS, Event
 from sim.judge import Judge
@@ -22,8 +22,8 @@ from sim.seen import Breach, delivered_l, tyre_kpa
 from sim.virtual import VirtualFill, VirtualRig
 
 if TYPE_CHECKING:
-    from rig.control.decide import Decision
-    from rig.control.values import Setup
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Setup
 
 _INTO_S = 0.7
 """Time into a phase at which the fault begins."""

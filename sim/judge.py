@@ -17,8 +17,8 @@ from sim.table import sim_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from rig.control.decide import Decision
-    from rig.control.values import Request, Setup
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Request, Setup
     from rig.record.work import Counted
     from sim.virtual import VirtualRig
 

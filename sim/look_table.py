@@ -15,7 +15,7 @@ from functools import lru_cache, partial
 from statistics import median
 from typing import TYPE_CHECKING
 
-from rig.control.air_look import AirLook, AirReading, AirSetup, advance
+from rig.control.moves.air_look import AirLook, AirReading, AirSetup, advance
 from rig.run.air_look import vessels_of
 from rig.run.air_tank_table import AirTankTable
 from rig.units import KPA_PER_PSI

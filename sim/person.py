@@ -8,14 +8,14 @@ from __future__ import annotations
 from itertools import count
 from typing import TYPE_CHECKING
 
-from rig.control.permissives import open_checks
-from rig.control.procedure import State
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.safety.permissives import open_checks
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, RequestKind, Setup
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from rig.control.decide import Decision
+    from rig.control.moves.decide import Decision
     from sim.scenarios import Habits
 
 _AGAIN_S = 1.0

@@ -9,7 +9,7 @@ import random
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from rig.control.procedure import State
+from rig.control.words.procedure import State
 from sim.person import Scripted
 from sim.scenarios import set_up
 from sim.virtual import VirtualFill
@@ -17,7 +17,7 @@ from sim.virtual import VirtualFill
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from rig.control.decide import Decision
+    from rig.control.moves.decide import Decision
     from sim.scenarios import Scenario
 
 _AROUND_S = 10.0

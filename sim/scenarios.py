@@ -28,7 +28,7 @@ from sim.world import WORLD
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-    from rig.control.values import Setup
+    from rig.control.words.values import Setup
     from rig.run.settings import Settings
 
 _LARGE = ("16.9-28", "18.4-38", "480/80R42", "20.8-38", "18.4-34", "14.9-28", "13.6-38")

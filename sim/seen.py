@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from rig.control.decide import Decision
-    from rig.control.values import Request
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Request
     from sim.plant.whole import Plant
 
 OnBreach = Callable[[str, str], None]

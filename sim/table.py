@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field, ValidationError, model_validator
 
-from rig.control.values import OnAir
+from rig.control.words.values import OnAir
 from rig.field.points import Seconds, Strict
 from rig.run.mistakes import explain
 from rig.run.quantities import Flow, Height, Length, PerVolume, Pressure, Temperature, Volume

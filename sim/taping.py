@@ -15,7 +15,7 @@ from sim.compiled import is_compiled, restore_field_types
 if is_compiled():
     restore_field_types()
 
-from rig.control.snapshot import fill_record
+from rig.control.moves.snapshot import fill_record
 from rig.record.work import Software
 from rig.run.black_box import BlackBox, TakenUp, head_of
 from rig.run.replaying import Replay, replay
@@ -23,9 +23,9 @@ from rig.run.replaying import Replay, replay
 if TYPE_CHECKING:
     from types import TracebackType
 
-    from rig.control.decide import Decision
-    from rig.control.state import FillState
-    from rig.control.values import Reading, Request, Setup
+    from rig.control.belief.state import FillState
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Reading, Request, Setup
 
 HERE = Software("1.0", "0123456789abcdef")
 """The program that records and replays, by a name of its own: only "the same" matters."""

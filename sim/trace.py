@@ -8,11 +8,11 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from rig.control.canonical import canonical
+from rig.control.words.canonical import canonical
 
 if TYPE_CHECKING:
-    from rig.control.decide import Decision
-    from rig.control.values import Outputs
+    from rig.control.moves.decide import Decision
+    from rig.control.words.values import Outputs
 
 
 class Trace:

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, fields
 from operator import attrgetter
 from typing import Protocol
 
-from rig.control.decide import Decision, decide
-from rig.control.procedure import ENDED, Phase
-from rig.control.state import FillState, bases, in_tyre_l, new_fill, out_of_use
-from rig.control.values import Outputs, Reading, Request, Setup
+from rig.control.belief.state import FillState, bases, in_tyre_l, new_fill, out_of_use
+from rig.control.moves.decide import Decision, decide
+from rig.control.words.procedure import ENDED, Phase
+from rig.control.words.values import Outputs, Reading, Request, Setup
 from rig.field.blocks import plan_blocks
 from rig.field.codec import encode, unscaled
 from rig.field.field import LATE

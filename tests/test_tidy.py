@@ -57,7 +57,7 @@ def length(function: Function) -> int:
 
 def test_there_is_something_to_look_at() -> None:
     assert len(CODE) > 50
-    assert any(named(path) == "rig/control/decide.py" for path in CODE)
+    assert any(named(path) == "rig/control/moves/decide.py" for path in CODE)
 
 
 def test_test_files_have_names_of_their_own() -> None:

@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.snapshot import fill_record
-from rig.control.state import FillState, new_fill
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.belief.state import FillState, new_fill
+from rig.control.moves.decide import Decision
+from rig.control.moves.snapshot import fill_record
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, RequestKind, Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of

@@ -28,7 +28,7 @@ from rig.books.wording import (
     unseen_words,
 )
 from rig.cli.table import OK, Add
-from rig.control.guards import GUARD_NAMED
+from rig.control.safety.guards import GUARD_NAMED
 from rig.ledger.matching import axle_of
 from rig.record.base import Document
 from rig.record.delivery import moved_words, pressure_left_words

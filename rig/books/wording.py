@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED
-from rig.control.procedure import Phase, State
-from rig.control.snapshot import cools, moved_l, seconds_left
-from rig.control.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
-from rig.control.unsafe import tyre_shown
-from rig.control.values import Setup
+from rig.control.belief.unsafe import tyre_shown
+from rig.control.moves.decide import Decision
+from rig.control.moves.snapshot import cools, moved_l, seconds_left
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.safety.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Setup
 from rig.record.delivery import moved_words, pressure_left_words
 from rig.record.work import Ended, Loaded, Work
 from rig.sentence import Sentence, Wording

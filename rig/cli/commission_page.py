@@ -17,8 +17,8 @@ from rig.books.wording import progress_of
 from rig.choice import Choice
 from rig.cli.face import alarm_words
 from rig.cli.terminal import Terminal, Typed
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.run.person import Person
 from rig.run.settings import Settings
 from rig.run.shop_panel import PanelTable, loopback

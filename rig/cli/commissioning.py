@@ -20,8 +20,8 @@ from rig.cli.terminal import Terminal, Typed, standard_input
 from rig.commission.dialogue import Ended, commission
 from rig.commission.found import STEPS, Known, Progress, Step
 from rig.commission.walk import FIRST_UNITS, Looking
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.run.commissioning.bench import Bench
 from rig.run.commissioning.session import Face, Session, progress_file, read_progress, save
 from rig.run.loop import Unreachable

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Protocol
 
 from rig.books.wording import Progress, cannot_text, more_of, progress_line, progress_of, step_words, stopped_text
 from rig.choice import Choice, typed_text
-from rig.control.decide import Decision
-from rig.control.suspects import likely
-from rig.control.unconfirmed import in_doubt, is_reported
-from rig.control.values import Setup
+from rig.control.belief.suspects import likely
+from rig.control.moves.decide import Decision
+from rig.control.safety.unconfirmed import in_doubt, is_reported
+from rig.control.words.values import Setup
 from rig.units import gallons
 
 if TYPE_CHECKING:

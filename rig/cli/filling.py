@@ -19,7 +19,7 @@ from rig.cli.options import add_loaded_options, add_question_options, question_t
 from rig.cli.table import DATA, DEMO_CONFIG, OK, Add
 from rig.cli.target import foretold, of_wheel, settings_or_common
 from rig.cli.terminal import carried_out, person_for, print_ended, say_cautions
-from rig.control.loaded import inside_by_air, loaded, tank_rise
+from rig.control.belief.loaded import inside_by_air, loaded, tank_rise
 from rig.plan.target import TargetError
 from rig.record.work import Ended
 from rig.run.assembly import Question, answer, cavity_asked, cavity_facts

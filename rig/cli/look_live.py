@@ -9,7 +9,7 @@ import signal
 import sys
 
 from rig.cli.terminal import Typed, standard_input
-from rig.control.air_look import AirLook, AirSetup, Phase, prompt_of
+from rig.control.moves.air_look import AirLook, AirSetup, Phase, prompt_of
 from rig.run.air_look import Heard, air_setup, growth_by, look_with_air, room_by
 from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings

@@ -9,7 +9,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.control.values import Outputs
+from rig.control.words.values import Outputs
 from rig.run.curves import Curves
 from rig.run.refused import Refused
 from rig.units import KPA_PER_PSI

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.control.values import Reading, Request
+from rig.control.words.values import Reading, Request
 from rig.record.base import Document
 from rig.run.replaying import Did, Difference, Replay
 from rig.run.scans import on

@@ -18,10 +18,10 @@ from rig.caution import Caution
 from rig.choice import DONE, Choice
 from rig.cli.face import Face, Lines, face
 from rig.cli.table import ENDED_EARLY, OK
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.safety.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, Setup
 from rig.meter_kind import KINDS
 from rig.record.work import Ended
 from rig.run.afterwards import afterwards_of, watch

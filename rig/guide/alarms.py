@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from functools import partial
 
 from rig.books.wording import PHASE_WORDS
-from rig.control.guards import GUARDS, Guard
-from rig.control.procedure import Phase, State
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARDS
+from rig.control.words.procedure import Phase, State
 from rig.guide.topic import Topic, of_page
 
 PAGE = "reference/alarms"

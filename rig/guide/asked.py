@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from rig.control.checks import LEVER, checks_for, checks_for_emptying, checks_for_vessel, like_air, look_doubts
-from rig.control.permissives import PERMISSIVES
-from rig.control.prompts import PROMPTS
-from rig.control.values import Check, Scope
+from rig.control.safety.permissives import PERMISSIVES
+from rig.control.words.checks import LEVER, checks_for, checks_for_emptying, checks_for_vessel, like_air, look_doubts
+from rig.control.words.prompts import PROMPTS
+from rig.control.words.values import Check, Scope
 from rig.guide.topic import sections
 from rig.units import KPA_PER_PSI
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pydantic import Field
 
-from rig.control.checks import Support
+from rig.control.words.checks import Support
 from rig.field.points import Strict
 from rig.panel.looking import room_view, with_look
 from rig.panel.view import checks_view, wheel_view

@@ -13,8 +13,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from rig.control.guards import GUARD_NAMED, Guard
-from rig.control.values import Setup
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.values import Setup
 from rig.ledger.black_box import parts_of
 from rig.record.base import Document
 from rig.run.curves import Alarm, Curves, extremes, spans

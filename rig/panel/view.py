@@ -9,15 +9,16 @@ import math
 from functools import lru_cache
 
 from rig.books.wording import room_text
-from rig.control.flags import Flag
-from rig.control.guards import GUARD_NAMED, Guard
-from rig.control.procedure import State
-from rig.control.snapshot import cooling_s, seconds_left
-from rig.control.state import FillState, in_tyre_l
-from rig.control.suspects import likely
-from rig.control.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
-from rig.control.unsafe import tyre_shown
-from rig.control.values import Check, Reading
+from rig.control.belief.state import FillState, in_tyre_l
+from rig.control.belief.suspects import likely
+from rig.control.belief.unsafe import tyre_shown
+from rig.control.moves.snapshot import cooling_s, seconds_left
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.safety.unconfirmed import figures_age_s, is_reported, unconfirmed_for_s
+from rig.control.words.flags import Flag
+from rig.control.words.procedure import State
+from rig.control.words.values import Check, Reading
 from rig.guide.asked import ready_checks
 from rig.panel.looking import look_view
 from rig.panel.proving import verdict_said

@@ -23,8 +23,8 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from rig.control.values import Request as Ask
-from rig.control.values import RequestKind, Scope
+from rig.control.words.values import Request as Ask
+from rig.control.words.values import RequestKind, Scope
 from rig.fluid import FluidError
 from rig.guide.search import prepare
 from rig.ledger.book import CorrectedError

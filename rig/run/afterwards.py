@@ -12,12 +12,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED, Guard
-from rig.control.observe import observe
-from rig.control.procedure import ENDED
-from rig.control.state import FillState, bases, in_force
-from rig.control.values import Reading, Setup
+from rig.control.belief.observe import observe
+from rig.control.belief.state import FillState, bases, in_force
+from rig.control.moves.decide import Decision
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.procedure import ENDED
+from rig.control.words.values import Reading, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError

@@ -1,4 +1,4 @@
-"""The look with air on the rig: scans of the field into :mod:`rig.control.air_look`, its command to the air valve.
+"""The look with air on the rig: scans into :mod:`rig.control.moves.air_look`, its command to the air valve.
 
 The rig is locked and its outputs are off before and afterwards, as for a fill. The module must not know front ends.
 """
@@ -11,8 +11,8 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from rig.control.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
-from rig.control.values import USUAL_U_KPA, Prompt
+from rig.control.moves.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
+from rig.control.words.values import USUAL_U_KPA, Prompt
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.field.values import Value

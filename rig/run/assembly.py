@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import LEVER, Support, checks_for, checks_for_vessel, look_doubts
-from rig.control.values import CavityFacts, Check, GaugeFacts, Setup
+from rig.control.words.checks import LEVER, Support, checks_for, checks_for_vessel, look_doubts
+from rig.control.words.values import CavityFacts, Check, GaugeFacts, Setup
 from rig.fluid import Fluid, Part, read_content, read_fluid, vapour_kpa
 from rig.plan.physics import Line, hose_loss_kpa, series_bore_m
 from rig.plan.strokes import Window

@@ -15,10 +15,10 @@ from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
 
-from rig.control.canonical import canonical
-from rig.control.decide import Decision
-from rig.control.state import FillState
-from rig.control.values import Reading, Request, Setup
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision
+from rig.control.words.canonical import canonical
+from rig.control.words.values import Reading, Request, Setup
 from rig.ledger.black_box import BoxFile, hash_of, new_part, parts_of, prune
 from rig.record.base import Document
 from rig.record.work import Counted, Software, Work
@@ -39,7 +39,7 @@ _CLOSE_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class TakenUp:
-    """How an interrupted fill was taken up: what :func:`rig.control.recover.recovered` was given."""
+    """How an interrupted fill was taken up: what :func:`rig.control.moves.recover.recovered` was given."""
 
     state: FillState
     """The journal's."""

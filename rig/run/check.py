@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.control.values import USUAL_U_KPA
+from rig.control.words.values import USUAL_U_KPA
 from rig.field.blocks import plan_blocks
 from rig.field.links import LineLink, Link, RtuLink
 from rig.field.points import TcpLink

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from typing import TypeVar
 
-from rig.control.decide import Decision
-from rig.control.unsafe import tyre_shown
-from rig.control.values import Setup
+from rig.control.belief.unsafe import tyre_shown
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.run.scans import Scan
 
 T = TypeVar("T")

@@ -1,8 +1,7 @@
 """The single set of operations on the controller, and its visible state, for page and command line.
 
 Every operation carries an id, and a repeat of it does nothing. A request never waits for the rig, nor the rig for a
-front end: requests go into an inbox, and a snapshot is the loop's latest state. The module must not know what a page
-is and decides nothing: all requests are judged in the same place.
+front end: requests go into an inbox, and a snapshot is the loop's latest state. It knows no page and decides nothing.
 """
 
 from __future__ import annotations
@@ -18,12 +17,13 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, PlainSerializer
 
 from rig.caution import Caution
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED, Guard
-from rig.control.measures import next_best
-from rig.control.permissives import Missing, open_checks
-from rig.control.procedure import State
-from rig.control.values import Check, Reading, Request, Scope, Setup
+from rig.control.belief.measures import next_best
+from rig.control.moves.decide import Decision
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.safety.permissives import Missing, open_checks
+from rig.control.words.procedure import State
+from rig.control.words.values import Check, Reading, Request, Scope, Setup
 from rig.record.work import Ended, MeterKind
 from rig.run.air_look import AirWanted, Looked
 from rig.run.assembly import Question

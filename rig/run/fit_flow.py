@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.control.values import Setup
+from rig.control.words.values import Setup
 from rig.run.fit_numbers import Fitted, fit, without
 from rig.run.fit_tracks import AFTER_S, Stroke
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rig.control.procedure import Phase, State
-from rig.control.values import Setup
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Setup
 from rig.run.replaying import read_part
 from rig.run.scans import Check, Closed, Scan
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.control.values import Setup
+from rig.control.words.values import Setup
 from rig.run.fit_air import Rise, fit_air, rises_of
 from rig.run.fit_flow import Drive, Swept, drive_of, fit_drive, flow_of, speed_at, swept
 from rig.run.fit_gauge import edge_of, fit_gauge, noise_of

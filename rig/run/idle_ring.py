@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from rig.control.values import Reading
+from rig.control.words.values import Reading
 from rig.ledger.black_box import Ring
 from rig.run.scans import Writer
 

@@ -11,12 +11,12 @@ from datetime import datetime
 from functools import reduce
 from pathlib import Path
 
-from rig.control.flags import Flag
-from rig.control.procedure import State
-from rig.control.recover import recovered
-from rig.control.state import FillState, bases, in_tyre_l, out_of_use
-from rig.control.unconfirmed import CANNOT_SAID, in_doubt
-from rig.control.values import Reading, Setup
+from rig.control.belief.state import FillState, bases, in_tyre_l, out_of_use
+from rig.control.moves.recover import recovered
+from rig.control.safety.unconfirmed import CANNOT_SAID, in_doubt
+from rig.control.words.flags import Flag
+from rig.control.words.procedure import State
+from rig.control.words.values import Reading, Setup
 from rig.field.field import LATE, Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import Journal, StoredFill

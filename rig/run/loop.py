@@ -11,11 +11,11 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from rig.control.decide import Decision, decide
-from rig.control.procedure import ENDED, ProcedureError, State
-from rig.control.state import FillState, out_of_use
-from rig.control.unconfirmed import CANNOT_SAID, in_doubt, unconfirmed_for_s
-from rig.control.values import Entry, Outputs, Reading, Request, RequestKind, Setup
+from rig.control.belief.state import FillState, out_of_use
+from rig.control.moves.decide import Decision, decide
+from rig.control.safety.unconfirmed import CANNOT_SAID, in_doubt, unconfirmed_for_s
+from rig.control.words.procedure import ENDED, ProcedureError, State
+from rig.control.words.values import Entry, Outputs, Reading, Request, RequestKind, Setup
 from rig.field.field import Field
 from rig.field.modbus import FieldError
 from rig.ledger.journal import JournalError

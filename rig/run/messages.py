@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from rig.control.values import Request, Scope
+from rig.control.words.values import Request, Scope
 from rig.run.facade import Facade, Order, Snapshot
 from rig.run.prover import Seen
 from rig.run.settings import Settings

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from rig.control.values import OnAir
+from rig.control.words.values import OnAir
 from rig.field.points import Seconds, Strict
 from rig.meter.liquid import Mechanism
 from rig.meter_kind import KINDS

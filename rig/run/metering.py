@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from rig.control.values import Meter, ReverseCount
+from rig.control.words.values import Meter, ReverseCount
 from rig.field.values import Value
 from rig.meter_kind import KINDS
 from rig.plan.physics import Line, flow_lps

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from itertools import count
 from typing import Protocol
 
-from rig.control.decide import Decision
-from rig.control.permissives import open_checks
-from rig.control.procedure import State
-from rig.control.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.moves.decide import Decision
+from rig.control.safety.permissives import open_checks
+from rig.control.safety.unconfirmed import in_doubt, is_reported, unconfirmed_for_s
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, RequestKind, Setup
 
 ALONE_S = 60.0
 """How long an unconfirmed off is retried if no one is there to cut the supply."""

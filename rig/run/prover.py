@@ -11,9 +11,9 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rig.control.decide import Decision
-from rig.control.state import new_fill
-from rig.control.values import Setup
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.fluid import Fluid
 from rig.ledger.journal import Journal
 from rig.meter.proving import Before, Gate, Proving, Run, prove

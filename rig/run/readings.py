@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
-from rig.control.values import Outputs, Reading
+from rig.control.words.values import Outputs, Reading
 from rig.field.values import Value
 from rig.run.metering import Counter, MeterFace
 from rig.run.names import MOVING, OUTPUTS, QUANTITY_OF_POINT

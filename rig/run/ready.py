@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable
 
-from rig.control.values import Check, Scope
+from rig.control.words.values import Check, Scope
 
 
 class GivenChecks:

@@ -17,8 +17,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pydantic import ValidationError
 from pydantic_core import to_json
 
-from rig.control.state import FillState
-from rig.control.values import Entry, Setup
+from rig.control.belief.state import FillState
+from rig.control.words.values import Entry, Setup
 from rig.ledger.journal import Journal, StoredFill
 from rig.record.base import Document, RecordError, adapter
 from rig.record.work import About, Work

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from rig.control.checks import checks_for_emptying
-from rig.control.state import new_fill
-from rig.control.values import Setup
+from rig.control.belief.state import new_fill
+from rig.control.words.checks import checks_for_emptying
+from rig.control.words.values import Setup
 from rig.fluid import Fluid
 from rig.plan.strokes import Window
 from rig.record.work import About, Ended, MeterFacts

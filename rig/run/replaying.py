@@ -14,12 +14,12 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from rig.control.decide import Decision, decide
-from rig.control.procedure import ProcedureError
-from rig.control.recover import recovered
-from rig.control.snapshot import fill_record
-from rig.control.state import FillState
-from rig.control.values import Reading, Request, Setup
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision, decide
+from rig.control.moves.recover import recovered
+from rig.control.moves.snapshot import fill_record
+from rig.control.words.procedure import ProcedureError
+from rig.control.words.values import Reading, Request, Setup
 from rig.ledger.black_box import BoxError, lines_of
 from rig.record.base import Document
 from rig.record.work import Software

@@ -13,8 +13,8 @@ from dataclasses import MISSING, dataclass, fields
 from operator import attrgetter
 from typing import Any
 
-from rig.control.decide import Decision
-from rig.control.values import Outputs, Reading, Request
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Outputs, Reading, Request
 from rig.ledger.black_box import BoxError
 from rig.record.base import Document
 from rig.sentence import Wording

@@ -15,7 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-from rig.control.air_look import AirLook, AirSetup
+from rig.control.moves.air_look import AirLook, AirSetup
 from rig.field.modbus import FieldError
 from rig.fluid import FluidError
 from rig.ledger.journal import StoredFill

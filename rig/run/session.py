@@ -10,16 +10,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rig.control.decide import Decision
-from rig.control.guards import AIR_SPACE_GUARDS
-from rig.control.learning import FLOW_STEPS
-from rig.control.loaded import inside, loaded
-from rig.control.permissives import Missing
-from rig.control.procedure import State
-from rig.control.recover import recovered
-from rig.control.snapshot import fill_record
-from rig.control.state import FillState, bases, new_fill
-from rig.control.values import Reading, Setup
+from rig.control.belief.loaded import inside, loaded
+from rig.control.belief.state import FillState, bases, new_fill
+from rig.control.moves.decide import Decision
+from rig.control.moves.learning import FLOW_STEPS
+from rig.control.moves.recover import recovered
+from rig.control.moves.snapshot import fill_record
+from rig.control.safety.guards import AIR_SPACE_GUARDS
+from rig.control.safety.permissives import Missing
+from rig.control.words.procedure import State
+from rig.control.words.values import Reading, Setup
 from rig.field.modbus import FieldError
 from rig.fluid import UNKNOWN, Figures, Fluid, FluidError, figures_of
 from rig.ledger.journal import Journal

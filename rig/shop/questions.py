@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.control.checks import Support
+from rig.control.words.checks import Support
 from rig.field.points import Strict
 from rig.fluid import content_names
 from rig.plan.advice import Circumstances, Inside, Use

@@ -19,8 +19,8 @@ from serial_rigs import demo, fill, served
 from shop_books import fill_of, journal_only
 
 from rig.cli import main
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.ledger.keeping import book_read
 from rig.run.clock_memory import records_of, utc_now
 from rig.run.time_guard import seconds

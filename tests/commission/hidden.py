@@ -13,8 +13,8 @@ from typing import Any
 from tank_hands import TANK_ACTS
 
 from rig.choice import Choice, typed_text
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.run.person import Person, Unattended
 from rig.run.settings import Settings, settings_of
 from rig.units import parse

@@ -17,8 +17,8 @@ from shop import REAL
 
 from rig.commission.document import toml_of
 from rig.commission.found import STEPS, Checked, Finding, Known, Progress, Row
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.ledger.keeping import book_read
 from rig.run.assembly import Question
 from rig.run.commissioning.session import progress_file

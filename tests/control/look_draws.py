@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from virtual_fills import PSI, rig_settings
 
-from rig.control.airspace import Rise, expected, judged
-from rig.control.state import in_tyre_l
-from rig.control.values import CavityFacts, Setup
+from rig.control.belief.airspace import Rise, expected, judged
+from rig.control.belief.state import in_tyre_l
+from rig.control.words.values import CavityFacts, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.wheel import cavity_of, read_size
 from sim.plant.sensors import GaugeError

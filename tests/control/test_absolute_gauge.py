@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 from virtual_fills import fill_of, rig_settings, run_fill
 
-from rig.control.decide import Decision
-from rig.control.permissives import open_checks
-from rig.control.procedure import State
-from rig.control.state import new_fill
-from rig.control.values import Request, Setup
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision
+from rig.control.safety.permissives import open_checks
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 

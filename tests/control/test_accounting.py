@@ -10,8 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from virtual_fills import fill_of, rig_settings, run_fill
 
-from rig.control.accounting import Count, Register, Tally, book, counted, pass_back, pass_forward, through_hose, unwrap
-from rig.control.values import Meter, Setup
+from rig.control.belief.accounting import (
+    Count,
+    Register,
+    Tally,
+    book,
+    counted,
+    pass_back,
+    pass_forward,
+    through_hose,
+    unwrap,
+)
+from rig.control.words.values import Meter, Setup
 from rig.run.assembly import Question
 
 METER = Meter(100.0, 1.0, 32, "signed", second_channel=False, uncertainty=0.005, proven=True, least_l=2.0)

@@ -13,12 +13,12 @@ from functools import cache
 import pytest
 from virtual_fills import PSI, fill_of, rig_settings
 
-from rig.control import agreement
-from rig.control.decide import Decision
-from rig.control.observe import Facts
-from rig.control.pressure import Band
-from rig.control.procedure import Phase
-from rig.control.values import Setup
+from rig.control.belief import agreement
+from rig.control.belief.observe import Facts
+from rig.control.belief.pressure import Band
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase
+from rig.control.words.values import Setup
 from rig.plan.physics import head_kpa
 from rig.run.assembly import Question
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.control.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
-from rig.control.creep import Creep
+from rig.control.belief.creep import Creep
+from rig.control.moves.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
 from rig.units import KPA_PER_PSI
 from sim.look_table import WAYS, looked
 

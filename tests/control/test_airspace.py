@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from look_draws import AIR, PSI, bounds_kpa, held_on_paper, rate
 
-from rig.control.airspace import (
+from rig.control.belief.airspace import (
     LESS_RATE,
     Laws,
     Rise,
@@ -25,9 +25,9 @@ from rig.control.airspace import (
     rest_after_kpa,
     worth_a_look,
 )
-from rig.control.airspace import _halton as halton
-from rig.control.loaded import inside, inside_by_air, tank_rise
-from rig.control.values import CavityFacts, GaugeFacts
+from rig.control.belief.airspace import _halton as halton
+from rig.control.belief.loaded import inside, inside_by_air, tank_rise
+from rig.control.words.values import CavityFacts, GaugeFacts
 
 MIDDLE = Laws()
 RIGID = Laws(n=1.0, growth_per_psi=0.0)

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import pytest
 from virtual_fills import PSI, Ran, rig_settings
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.person import Unattended
 from rig.run.settings import SettingsError

@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from virtual_fills import PSI, Nobody, fill_of, rig_settings, run_fill
 
-from rig.control.decide import Decision, decide
-from rig.control.permissives import missing, open_checks
-from rig.control.procedure import Phase, State
-from rig.control.recover import recovered
-from rig.control.state import new_fill
-from rig.control.values import Outputs, Reading, Request, Setup
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision, decide
+from rig.control.moves.recover import recovered
+from rig.control.safety.permissives import missing, open_checks
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Outputs, Reading, Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from rig.run.recorder import frozen, setup_from, state_from

@@ -9,10 +9,10 @@ import pytest
 from virtual_fills import record_of, removal_of, rig_settings
 
 from rig.books.wording import progress_line, progress_of
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
-from rig.control.snapshot import seconds_left
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.moves.snapshot import seconds_left
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Setup
 from rig.fluid import read_fluid
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question

@@ -11,10 +11,10 @@ import pytest
 from virtual_fills import PSI, fill_of, rig_settings, run_fill
 
 from rig.books.wording import step_words
-from rig.control.decide import Decision
-from rig.control.learning import overrun_s
-from rig.control.snapshot import cooling_s
-from rig.control.state import new_fill
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision
+from rig.control.moves.learning import overrun_s
+from rig.control.moves.snapshot import cooling_s
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from sim.virtual import VirtualFill

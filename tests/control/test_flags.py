@@ -7,9 +7,9 @@ import json
 import pytest
 from virtual_fills import run_fill
 
-from rig.control.flags import End, Flag
-from rig.control.guards import GUARD_NAMED
-from rig.control.state import Stroke
+from rig.control.belief.state import Stroke
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.flags import End, Flag
 
 
 def test_a_mark_in_one_word_is_the_name_of_a_guard() -> None:

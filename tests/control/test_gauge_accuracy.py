@@ -9,8 +9,8 @@ from itertools import islice
 import pytest
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.procedure import State
-from rig.control.values import USUAL_U_KPA
+from rig.control.words.procedure import State
+from rig.control.words.values import USUAL_U_KPA
 from rig.run.assembly import Question
 from rig.run.settings import SettingsError
 

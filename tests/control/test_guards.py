@@ -8,12 +8,13 @@ from dataclasses import replace
 import pytest
 from virtual_fills import Nobody, Ran, fill_of, removal_of, rig_settings, run_fill
 
-from rig.control.decide import Decision, decide
-from rig.control.flow import Flow
-from rig.control.guards import GUARD_NAMED, GUARDS, Guard
-from rig.control.procedure import Phase, State
-from rig.control.state import FillState
-from rig.control.values import Outputs, Reading, Request, Setup
+from rig.control.belief.flow import Flow
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision, decide
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED, GUARDS
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Outputs, Reading, Request, Setup
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.person import Unattended

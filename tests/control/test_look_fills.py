@@ -12,10 +12,10 @@ from look_draws import PSI, draws, fill_to_the_third
 from virtual_fills import Nobody, fill_of, record_of, rig_settings, run_fill
 
 from rig.books.wording import stopped_text
-from rig.control.changed import changed
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.values import Request
+from rig.control.moves.decide import Decision
+from rig.control.words.changed import changed
+from rig.control.words.procedure import State
+from rig.control.words.values import Request
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from rig.units import show_volume

@@ -9,10 +9,10 @@ from typing import cast
 import pytest
 from virtual_fills import GivesTheMeterUp, GoesOn, Ran, fill_of, record_of, rig_settings, run_fill
 
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.state import new_fill
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, RequestKind, Setup
 from rig.run.assembly import Question
 from rig.wheel import cavity_of, read_size
 from sim.virtual import VirtualRig

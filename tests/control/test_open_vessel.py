@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import pytest
 from virtual_fills import rig_settings
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
-from rig.control.values import Meter, Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Meter, Request, Setup
 from rig.fluid import read_fluid
 from rig.run.assembly import Memory, vessel_setup
 from rig.run.person import Unattended

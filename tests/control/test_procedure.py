@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.control.phases import ACT
-from rig.control.procedure import (
+from rig.control.moves.phases import ACT
+from rig.control.words.procedure import (
     ENDED,
     PHASES,
     STATES,

@@ -9,8 +9,8 @@ from collections.abc import Callable
 import pytest
 from virtual_fills import run_fill
 
-from rig.control.rest import TYRE, Gauge, Rest, at_rest, gauge_of, learned, moves, stepped, taken
-from rig.control.values import USUAL_U_KPA
+from rig.control.belief.rest import TYRE, Gauge, Rest, at_rest, gauge_of, learned, moves, stepped, taken
+from rig.control.words.values import USUAL_U_KPA
 from sim.seen import tyre_kpa
 
 SPAN_KPA = 413.7

@@ -7,8 +7,8 @@ from typing import cast
 
 from virtual_fills import GivesTheMeterUp, fill_of, record_of, rig_settings
 
-from rig.control.flags import End
-from rig.control.values import Reading
+from rig.control.words.flags import End
+from rig.control.words.values import Reading
 from rig.run.assembly import Question
 from sim.virtual import VirtualFill, VirtualRig
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import pytest
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.decide import Decision
-from rig.control.suspects import ROWS, Evidence, likely, suspects
-from rig.control.values import Request, Setup
+from rig.control.belief.suspects import ROWS, Evidence, likely, suspects
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from sim.virtual import VirtualFill

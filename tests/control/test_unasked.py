@@ -11,14 +11,14 @@ from typing import cast
 import pytest
 from virtual_fills import PSI, fill_of, record_of, rig_settings
 
-from rig.control.decide import Decision
-from rig.control.gauges import creep_kpa_s
-from rig.control.guards import GUARD_NAMED
-from rig.control.permissives import open_checks
-from rig.control.procedure import Phase, State
-from rig.control.state import Moved
-from rig.control.unsafe import tyre_shown
-from rig.control.values import Request, Setup
+from rig.control.belief.gauges import creep_kpa_s
+from rig.control.belief.state import Moved
+from rig.control.belief.unsafe import tyre_shown
+from rig.control.moves.decide import Decision
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.safety.permissives import open_checks
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from sim.virtual import VirtualFill

@@ -12,11 +12,11 @@ import pytest
 from virtual_fills import Nobody, fill_of, record_of, rig_settings
 
 from rig.books.wording import cannot_text, progress_line, progress_of, ticket_text
-from rig.control.decide import Decision, decide
-from rig.control.procedure import State
-from rig.control.state import FillState
-from rig.control.unconfirmed import CANNOT
-from rig.control.values import Reading, Request, Setup
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision, decide
+from rig.control.safety.unconfirmed import CANNOT
+from rig.control.words.procedure import State
+from rig.control.words.values import Reading, Request, Setup
 from rig.record.work import Ended, Work
 from rig.run.assembly import Question
 from rig.run.person import ALONE_S, Unattended

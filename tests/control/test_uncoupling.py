@@ -6,8 +6,8 @@ import pytest
 from test_emptying import emptied
 from virtual_fills import PSI, run_fill
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase, State
 from sim.person import Scripted
 from sim.plant.whole import Plant
 from sim.scenarios import Habits

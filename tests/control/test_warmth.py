@@ -18,7 +18,7 @@ import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.control.warmth import TIMES_S, Warmth, came_to_rest, lets_out, measured, passed, since
+from rig.control.belief.warmth import TIMES_S, Warmth, came_to_rest, lets_out, measured, passed, since
 
 GAMMA, WALL_K, DT_S, WINDOW_S = 1.4, 288.15, 0.1, 3.0
 Heat = Callable[[float, float], float]

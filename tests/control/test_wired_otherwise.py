@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 from virtual_fills import CONFIG, GoesOn, Nobody, Ran, fill_of, record_of, removal_of, rig_settings, run_fill
 
-from rig.control.procedure import Phase, State
-from rig.control.values import Request
-from rig.control.witness import comparisons
+from rig.control.belief.witness import comparisons
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request
 from rig.field.codec import scaled, unscaled
 from rig.run.assembly import Question
 from rig.run.settings import settings_of

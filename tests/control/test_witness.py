@@ -9,7 +9,7 @@ import pytest
 import scipy
 from virtual_fills import run_fill
 
-from rig.control.witness import Comparison, together
+from rig.control.belief.witness import Comparison, together
 
 METER_L = 200.0
 SDS = (0.0275, 0.06, 0.08)

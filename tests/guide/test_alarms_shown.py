@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.guards import GUARDS
+from rig.control.safety.guards import GUARDS
 from rig.guide.alarms import simulated
 from rig.run.assembly import Question
 from sim.faults import read_fault

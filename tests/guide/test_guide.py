@@ -15,9 +15,9 @@ from markdown_it.token import Token
 
 import rig.control
 from rig.cli.commands import COMMANDS, parser_of
-from rig.control.guards import GUARDS
-from rig.control.permissives import PERMISSIVES
-from rig.control.prompts import PROMPTS
+from rig.control.safety.guards import GUARDS
+from rig.control.safety.permissives import PERMISSIVES
+from rig.control.words.prompts import PROMPTS
 from rig.field.points import Strict
 from rig.guide.alarms import simulated
 from rig.guide.asked import ready_checks

@@ -10,7 +10,8 @@ from rich.console import Console
 
 from rig.cli import main
 from rig.cli.guiding import page
-from rig.control.guards import GUARDS, Guard
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARDS
 from rig.guide.search import near, search
 from rig.guide.topics import contents, find, topics
 

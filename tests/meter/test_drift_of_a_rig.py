@@ -7,7 +7,7 @@ import random
 import pytest
 from virtual_fills import rig_settings
 
-from rig.control.snapshot import fill_record
+from rig.control.moves.snapshot import fill_record
 from rig.fluid import read_fluid
 from rig.meter.health import Comparison, Verdict, verdicts
 from rig.run.assembly import Memory, vessel_setup

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from virtual_fills import rig_settings
 
-from rig.control.procedure import State
-from rig.control.values import Setup
+from rig.control.words.procedure import State
+from rig.control.words.values import Setup
 from rig.fluid import read_fluid
 from rig.meter.proving import Before, Proving, Run, prove
 from rig.meter.references import Can

@@ -19,12 +19,12 @@ from shop_books import fill_now, journal_with
 from virtual_fills import fill_of, rig_settings
 from virtual_fills import removal_of as removal
 
-from rig.control.changed import changed
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED
-from rig.control.procedure import Phase, State
-from rig.control.state import in_tyre_l
-from rig.control.values import Request, RequestKind
+from rig.control.belief.state import in_tyre_l
+from rig.control.moves.decide import Decision
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.changed import changed
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request, RequestKind
 from rig.fluid import read_fluid
 from rig.panel.listening import listening
 from rig.panel.people import People

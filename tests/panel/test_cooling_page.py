@@ -12,7 +12,7 @@ from pages import browsing, opened, page_served, sign_in, start_work
 from playwright.sync_api import expect
 from virtual_fills import fill_of, rig_settings, run_fill
 
-from rig.control.decide import Decision
+from rig.control.moves.decide import Decision
 from rig.panel.view import Picture, picture
 from rig.run.assembly import Question
 from rig.run.facade import Facade, Shown

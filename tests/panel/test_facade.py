@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 from shop import settings
 
-from rig.control.decide import Decision, decide
-from rig.control.permissives import open_checks
-from rig.control.procedure import State
-from rig.control.state import FillState, new_fill
-from rig.control.values import Entry, Prompt, Reading, Request, Setup
+from rig.control.belief.state import FillState, new_fill
+from rig.control.moves.decide import Decision, decide
+from rig.control.safety.permissives import open_checks
+from rig.control.words.procedure import State
+from rig.control.words.values import Entry, Prompt, Reading, Request, Setup
 from rig.run.assembly import Memory, Question, answer, setup_of
 from rig.run.facade import Facade, Order, Shown
 from rig.run.session import Errand

@@ -14,8 +14,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from near import Near
 from test_facade import Bench, every_check, order
 
-from rig.control.procedure import ENDED, State
-from rig.control.state import new_fill
+from rig.control.belief.state import new_fill
+from rig.control.words.procedure import ENDED, State
 from rig.panel.view import picture
 
 Touch = Literal["confirm", "start", "answer_prompt", "hold", "resume", "stop", "reset", "end", "next_measure"]

@@ -21,7 +21,7 @@ from test_looks import badly_laid_out, violations
 from test_web import Door
 from virtual_fills import fill_of, rig_settings
 
-from rig.control import guards
+from rig.control.safety import guards
 from rig.ledger.black_box import FOLDER_NAME
 from rig.panel.assets import BundleError, late
 from rig.panel.catalogue import STATIC

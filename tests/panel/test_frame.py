@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Page, expect
 from stills import STATES, Stills, stills
 from test_looks import violations
 
-from rig.control.guards import GUARDS
+from rig.control.safety.guards import GUARDS
 from rig.panel.catalogue import STATIC
 
 SIZES = [(360, 640), (360, 740), (740, 360), (800, 480), (1024, 600), (1280, 800), (1920, 1080)]

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from test_looks import badly_laid_out, violations
 from test_web import Door
 
-from rig.control.guards import GUARDS
+from rig.control.safety.guards import GUARDS
 from rig.guide.topics import topics
 from rig.panel.guiding import html_of
 

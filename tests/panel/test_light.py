@@ -14,8 +14,8 @@ from stills import QUESTION, Stills, stills
 from streams import Picture, merged
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase
 from rig.panel.assets import BundleError, bundle
 from rig.panel.hub import PERIOD_S, Hub
 from rig.panel.sessions import Sessions

@@ -16,8 +16,8 @@ from shop import settings
 from test_looks import badly_laid_out, violations
 from test_web import Door
 
-from rig.control.air_look import AirLook, Pair
-from rig.control.creep import Rest
+from rig.control.belief.creep import Rest
+from rig.control.moves.air_look import AirLook, Pair
 from rig.panel.asking import WheelForm, asked, errand_of
 from rig.panel.faces import COOKIE
 from rig.panel.looking import look_view, room_view

@@ -16,9 +16,9 @@ import pytest
 from near import Near
 from shop import settings
 
-from rig.control.guards import GUARDS
-from rig.control.procedure import Phase, State
-from rig.control.values import Into, Request
+from rig.control.safety.guards import GUARDS
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Into, Request
 from rig.ledger.writing import WritableBook
 from rig.panel.catalogue import STATIC, texts_of
 from rig.panel.guard import HEADERS

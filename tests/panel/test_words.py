@@ -15,10 +15,10 @@ from starlette.requests import Request as HttpRequest
 from test_web import Door
 from wordings import texts, wordings
 
-from rig.control.guards import GUARD_NAMED, GUARDS
-from rig.control.permissives import Missing
-from rig.control.prompts import AIR_UP, PROMPTS
-from rig.control.values import Check
+from rig.control.safety.guards import GUARD_NAMED, GUARDS
+from rig.control.safety.permissives import Missing
+from rig.control.words.prompts import AIR_UP, PROMPTS
+from rig.control.words.values import Check
 from rig.guide.asked import ready_checks
 from rig.panel.catalogue import Language, languages_of
 from rig.panel.faces import COOKIE, Faces
@@ -62,8 +62,8 @@ UNSAID = {
         "rig.books.where.day_of", "rig.books.where.surely",
     ),
     "the program's own mistake": (
-        "rig.control.procedure._step", "rig.control.values.Outputs.__post_init__", "rig.meter.proving.prove",
-        "rig.panel.assets._add", "rig.panel.assets._body", "rig.units._conversion",
+        "rig.control.words.procedure._step", "rig.control.words.values.Outputs.__post_init__",
+        "rig.meter.proving.prove", "rig.panel.assets._add", "rig.panel.assets._body", "rig.units._conversion",
         "rig.wheel.cavity.Cavity.level_of_fraction",
     ),
     "before there is a page, or between two processes": (

@@ -7,13 +7,13 @@ import json
 from functools import cache
 from pathlib import Path
 
-from rig.control.guards import GUARDS
+from rig.control.safety.guards import GUARDS
 from rig.guide.keys import key_wordings
 from rig.panel.catalogue import STATIC
 from rig.sentence import Wording, quantity_wordings
 
 ROOT = Path(__file__).resolve().parents[2]
-_BY_ROW = ("rig/control/alarm_words.py", "rig/sentence.py", "rig/guide/keys.py")
+_BY_ROW = ("rig/control/words/alarm_words.py", "rig/sentence.py", "rig/guide/keys.py")
 """Make wordings of tables too: of the interlocks, of quantities by fault and kind, of the configuration by key."""
 
 

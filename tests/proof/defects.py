@@ -27,11 +27,14 @@ from wrong_counts import (
 )
 from wrong_relays import both_relays, one_scan_late
 
-from rig.control import alarms, decide, doubt, guards, observe, outputs, phases, recover, snapshot, uncoupling
-from rig.control.phases import Phase
-from rig.control.procedure import State
-from rig.control.turn import Turn
-from rig.control.values import Entry, Meter, Outputs
+from rig.control.belief import doubt, observe
+from rig.control.moves import decide, outputs, phases, recover, requests, snapshot, uncoupling
+from rig.control.moves.phases import Phase
+from rig.control.moves.turn import Turn
+from rig.control.safety import alarms, guards
+from rig.control.safety.guard import Guard
+from rig.control.words.procedure import State
+from rig.control.words.values import Entry, Meter, Outputs
 from rig.record.work import Counted
 
 if TYPE_CHECKING:
@@ -87,7 +90,7 @@ def _timers_reset(patch: Patch) -> None:
 
 
 def _first_out_lost(patch: Patch) -> None:
-    def latest(before: alarms.Alarms, guard: guards.Guard) -> alarms.Alarms:
+    def latest(before: alarms.Alarms, guard: Guard) -> alarms.Alarms:
         return replace(alarms.raise_alarm(before, guard), first_out=guard.name)
 
     patch.setattr(decide, "raise_alarm", latest)
@@ -99,7 +102,7 @@ def _stop_ignored(phase: Phase) -> Callable[[Patch], None]:
 
     def plant(patch: Patch) -> None:
         _swap(decide, "_stop", make)(patch)
-        patch.setitem(decide._HANDLERS, "stop", decide._stop)
+        patch.setitem(requests._HANDLERS, "stop", requests.stop)
 
     return plant
 
@@ -108,17 +111,17 @@ _last_rest_left = _swap(snapshot, "final_static_kpa", lambda _: lambda state: st
 
 
 def _hold_ignored(patch: Patch) -> None:
-    patch.setitem(decide._HANDLERS, "hold", lambda turn, request: ())
+    patch.setitem(requests._HANDLERS, "hold", lambda turn, request: ())
 
 
 def _reset_starts(patch: Patch) -> None:
     def reset(turn: Turn, request: object) -> object:
-        found = decide._reset(turn, request)  # type: ignore[arg-type]
+        found = requests._reset(turn, request)  # type: ignore[arg-type]
         if turn.state.state is State.HELD:
             turn.set(state=State.RUNNING)
         return found
 
-    patch.setitem(decide._HANDLERS, "reset", reset)
+    patch.setitem(requests._HANDLERS, "reset", reset)
 
 
 def _resumes_by_itself(patch: Patch) -> None:

@@ -9,7 +9,7 @@ import random
 import pytest
 from defects import SMALL
 
-from rig.control.accounting import Tally
+from rig.control.belief.accounting import Tally
 from sim.__main__ import main
 from sim.campaign import run_case, shrunk
 from sim.fault_table import jobs, met

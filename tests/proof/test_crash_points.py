@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 from virtual_fills import fill_of, record_of, rig_settings
 
-from rig.control.decide import Decision, decide
-from rig.control.procedure import ENDED, State
-from rig.control.recover import recovered
-from rig.control.values import Outputs, Reading, Setup
+from rig.control.moves.decide import Decision, decide
+from rig.control.moves.recover import recovered
+from rig.control.words.procedure import ENDED, State
+from rig.control.words.values import Outputs, Reading, Setup
 from rig.ledger.journal import Journal, JournalError
 from rig.run.assembly import Question
 from rig.run.recorder import frozen, setup_from, state_from

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from rig.control.canonical import canonical
+from rig.control.words.canonical import canonical
 from sim.campaign import run_case
 from sim.scenarios import Case
 

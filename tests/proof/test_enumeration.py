@@ -15,16 +15,17 @@ from typing import get_args
 import pytest
 from virtual_fills import Nobody, fill_of, rig_settings
 
-from rig.control import guards
-from rig.control.decide import Decision, decide
-from rig.control.flags import End
-from rig.control.guards import GUARD_NAMED, GUARDS, WATCHED, Guard, by_scope
-from rig.control.observe import Facts
-from rig.control.permissives import PERMISSIVES, open_checks
-from rig.control.pressure import Band
-from rig.control.procedure import Phase, State
-from rig.control.state import FillState
-from rig.control.values import Outputs, Reading, Request, RequestKind, Setup
+from rig.control.belief.observe import Facts
+from rig.control.belief.pressure import Band
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision, decide
+from rig.control.safety import guards
+from rig.control.safety.guard import Guard
+from rig.control.safety.guards import GUARD_NAMED, GUARDS, WATCHED, by_scope
+from rig.control.safety.permissives import PERMISSIVES, open_checks
+from rig.control.words.flags import End
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Outputs, Reading, Request, RequestKind, Setup
 from rig.run.assembly import Question
 
 PSI = 6.894757

@@ -10,12 +10,12 @@ from typing import cast
 import pytest
 from virtual_fills import Nobody, fill_of, record_of, rig_settings, run_fill
 
-from rig.control.decide import Decision, decide
-from rig.control.measures import take_over
-from rig.control.procedure import Phase, State
-from rig.control.recover import recovered
-from rig.control.state import Alarms
-from rig.control.values import Request, Setup
+from rig.control.belief.measures import take_over
+from rig.control.belief.state import Alarms
+from rig.control.moves.decide import Decision, decide
+from rig.control.moves.recover import recovered
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request, Setup
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.person import Unattended

@@ -8,8 +8,8 @@ from functools import cache
 import pytest
 from virtual_fills import PSI, run_fill
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase
 from rig.run.assembly import Question
 from rig.units import KPA_PER_PSI
 from sim.campaign import JudgedFill, judged, run_case

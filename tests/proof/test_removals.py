@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from virtual_fills import removal_of
 
-from rig.control.decide import Decision
-from rig.control.procedure import ENDED
-from rig.control.snapshot import fill_record
+from rig.control.moves.decide import Decision
+from rig.control.moves.snapshot import fill_record
+from rig.control.words.procedure import ENDED
 from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted

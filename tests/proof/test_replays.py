@@ -13,7 +13,7 @@ from defects import DEFECTS, Defect
 from virtual_fills import removal_of
 
 import sim.campaign
-from rig.control.values import Setup
+from rig.control.words.values import Setup
 from rig.run import replaying
 from rig.run.replaying import replay
 from sim.campaign import judged, run_case

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from virtual_fills import record_of
 
-from rig.control.decide import Decision
-from rig.control.procedure import ENDED, State
-from rig.control.snapshot import fill_record
-from rig.control.values import Request, RequestKind, Setup
+from rig.control.moves.decide import Decision
+from rig.control.moves.snapshot import fill_record
+from rig.control.words.procedure import ENDED, State
+from rig.control.words.values import Request, RequestKind, Setup
 from sim.faults import FAULTS, Event
 from sim.hands import moves
 from sim.judge import Judge

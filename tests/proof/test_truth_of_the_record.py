@@ -15,10 +15,10 @@ from shop_books import fill_of as sealed_fill
 from virtual_fills import Ran, fill_of, record_of, removal_of, rig_settings, run_fill
 
 from rig.books.wording import ticket_text
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
-from rig.control.recover import recovered
-from rig.control.values import Outputs, Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.moves.recover import recovered
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Outputs, Request, Setup
 from rig.field.field import LATE
 from rig.ledger.chain import Record
 from rig.record.delivery import moved_words, pressure_left_words, statement

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from rig.control import accounting, observe, phases, pressure, recover, snapshot
-from rig.control.accounting import Tally
-from rig.control.procedure import State
-from rig.control.turn import Turn
-from rig.control.values import Meter
+from rig.control.belief import accounting, observe, pressure
+from rig.control.belief.accounting import Tally
+from rig.control.moves import phases, recover, snapshot
+from rig.control.moves.turn import Turn
+from rig.control.words.procedure import State
+from rig.control.words.values import Meter
 
 Patch = pytest.MonkeyPatch
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from rig.control import decide, observe, outputs
-from rig.control.values import Outputs
+from rig.control.belief import observe
+from rig.control.moves import decide, outputs
+from rig.control.words.values import Outputs
 
 Patch = pytest.MonkeyPatch
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import pytest
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, Setup
 from rig.run.afterwards import Afterwards, afterwards_of
 from rig.run.assembly import Question
 from rig.run.person import Unattended

@@ -15,11 +15,11 @@ import pytest
 from virtual_fills import GoesOn, fill_of, rig_settings
 
 import sim.virtual
-from rig.control.decide import Decision, decide
-from rig.control.procedure import State
-from rig.control.recover import recovered
-from rig.control.state import FillState, new_fill
-from rig.control.values import Entry, Reading, Request, Setup
+from rig.control.belief.state import FillState, new_fill
+from rig.control.moves.decide import Decision, decide
+from rig.control.moves.recover import recovered
+from rig.control.words.procedure import State
+from rig.control.words.values import Entry, Reading, Request, Setup
 from rig.ledger.black_box import BoxError, lines_of
 from rig.record.work import Software
 from rig.run.assembly import Question

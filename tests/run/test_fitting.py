@@ -12,7 +12,7 @@ import pytest
 from virtual_fills import fill_of, rig_settings
 
 from rig.cli.commands import main
-from rig.control.values import Setup
+from rig.control.words.values import Setup
 from rig.ledger.black_box import FOLDER_NAME
 from rig.run.assembly import Question
 from rig.run.fit_tracks import Track, strokes_of, tracks_of

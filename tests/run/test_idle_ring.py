@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.control.values import Reading
+from rig.control.words.values import Reading
 from rig.ledger.black_box import FOLDER_NAME, Ring, lines_of, ring_files
 from rig.run.idle_ring import MOST_WAITING, NAME, SPAN_S, IdleRing
 from rig.run.scans import Scan, read_scans

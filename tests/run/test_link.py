@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 from virtual_fills import fill_of, rig_settings
 
 from rig.caution import Caution
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED
-from rig.control.procedure import ENDED
-from rig.control.state import FillState
-from rig.control.values import Reading, Request
+from rig.control.belief.state import FillState
+from rig.control.moves.decide import Decision
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.procedure import ENDED
+from rig.control.words.values import Reading, Request
 from rig.meter.references import Can, Scale
 from rig.panel.worded import worded
 from rig.plan.target import Wanted

@@ -11,8 +11,8 @@ import math
 import pytest
 from shop import GONE, number, settings
 
-from rig.control.accounting import Register, unwrap
-from rig.control.values import Meter
+from rig.control.belief.accounting import Register, unwrap
+from rig.control.words.values import Meter
 from rig.field.values import Value
 from rig.fluid import read_fluid
 from rig.plan.physics import Line

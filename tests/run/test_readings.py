@@ -10,7 +10,7 @@ from dataclasses import fields
 import pytest
 from shop import GONE, number, settings
 
-from rig.control.values import Outputs, Reading
+from rig.control.words.values import Outputs, Reading
 from rig.field.values import Value, value_of
 from rig.run.readings import conversions, reading_of
 from rig.run.settings import Settings

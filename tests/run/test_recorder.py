@@ -15,9 +15,9 @@ from shop_books import fill_of as sealed_fill
 from virtual_fills import fill_of, rig_settings
 
 import sim.virtual
-from rig.control.decide import Decision
-from rig.control.state import FillState, new_fill
-from rig.control.values import Entry, Setup
+from rig.control.belief.state import FillState, new_fill
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Entry, Setup
 from rig.ledger.journal import Journal, JournalError
 from rig.record.work import About, Work
 from rig.run.assembly import Memory, Question, answer, setup_of

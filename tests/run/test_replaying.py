@@ -14,7 +14,8 @@ from shop_books import fill_of as sealed_fill
 from virtual_fills import fill_of, rig_settings
 
 from rig.cli.commands import main
-from rig.control import decide, guards
+from rig.control.moves import decide, requests
+from rig.control.safety import guards
 from rig.ledger.black_box import FOLDER_NAME, hash_of
 from rig.ledger.journal import Journal
 from rig.record.work import About, Software, Work
@@ -92,7 +93,7 @@ def test_what_is_decided_otherwise_is_told_in_words(
 def test_a_request_that_is_heard_otherwise_is_told(
     at_rig: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(decide._HANDLERS, "start", lambda turn, request: ())
+    monkeypatch.setitem(requests._HANDLERS, "start", lambda turn, request: ())
     first = json.loads(said(capsys, "replay", "fill-1", "--json", status=3))["first_difference"]
     assert "asked: start by" in first["saw"]
 

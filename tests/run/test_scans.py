@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.control.canonical import canonical
-from rig.control.values import Outputs, Reading, Request
+from rig.control.words.canonical import canonical
+from rig.control.words.values import Outputs, Reading, Request
 from rig.ledger.black_box import BoxError
 from rig.run.scans import Check, Closed, Scan, Writer, read_scans
 

@@ -13,8 +13,8 @@ from shop_books import about_of, fill_of
 from virtual_fills import fill_of as virtual_fill
 from virtual_fills import rig_settings
 
-from rig.control.state import FillState
-from rig.control.values import Setup
+from rig.control.belief.state import FillState
+from rig.control.words.values import Setup
 from rig.ledger import journal_schema
 from rig.ledger.journal import Journal, JournalError, JournalReader, StoredFill
 from rig.record.base import RecordError

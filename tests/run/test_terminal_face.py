@@ -11,7 +11,7 @@ from virtual_fills import rig_settings
 from rig.cli import main
 from rig.cli.face import Region, alarm_words
 from rig.cli.terminal import Terminal
-from rig.control.procedure import State
+from rig.control.words.procedure import State
 from rig.plan.target import Wanted
 from rig.run.assembly import Memory, Question, answer, setup_of
 from sim.faults import read_fault

@@ -11,8 +11,8 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.run.assembly import Question
 from rig.run.person import Person, Unattended
 from rig.run.session import Errand, fill_wheel

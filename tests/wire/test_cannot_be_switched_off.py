@@ -16,8 +16,8 @@ import pytest
 from plain_board import HEARTBEAT, Board, Mode, config_of, over_rtu, over_tcp
 
 from rig.books.wording import cannot_text
-from rig.control.decide import Decision
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Request, Setup
 from rig.ledger.lock import LockedError
 from rig.plan.target import Wanted
 from rig.run.assembly import Question

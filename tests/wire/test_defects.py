@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from serial_rigs import demo, fill, served
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase
+from rig.control.words.values import Setup
 from rig.field.field import Field
 from rig.run.loop import Impossible
 from rig.run.refused import Refused

@@ -12,7 +12,7 @@ import pytest
 from air_tanks import BY_HAND, GAS, GAUGE, RIG, TANK, VALVE
 from processes import command, configuration, serving
 
-from rig.control.air_look import AirLook, AirSetup, prompt_of
+from rig.control.moves.air_look import AirLook, AirSetup, prompt_of
 from rig.field.modbus import FieldError
 from rig.ledger.lock import LockedError
 from rig.run.air_look import Heard, air_setup, look_with_air, room_by

@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from plain_board import PSI, Board, Mode, config_of, over_rtu, over_tcp
 
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED
-from rig.control.procedure import State
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, Setup
 from rig.plan.target import Wanted
 from rig.run.assembly import Question
 from rig.run.loop import Fill

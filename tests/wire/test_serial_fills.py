@@ -11,9 +11,9 @@ import pytest
 from serial_rigs import demo, fill, on_a_bus, served, with_a_scale
 from virtual_fills import GoesOn
 
-from rig.control.decide import Decision
-from rig.control.procedure import Phase, State
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import Phase, State
+from rig.control.words.values import Request, Setup
 from rig.run.person import Unattended
 from sim.devices import Rig
 

@@ -13,9 +13,9 @@ from plain_board import Board, Mode, config_of, over_tcp
 
 from rig.cli.face import Lines
 from rig.cli.terminal import Terminal
-from rig.control.decide import Decision
-from rig.control.procedure import State
-from rig.control.values import Request, Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.procedure import State
+from rig.control.words.values import Request, Setup
 from rig.plan.target import Wanted
 from rig.run.afterwards import AFTER_END
 from rig.run.assembly import Question

@@ -13,10 +13,10 @@ from typing import Protocol
 from rig.choice import YES_OR_NO, Choice
 from rig.commission.acts import Proven, Rehearsed, Turned
 from rig.commission.strokes import Sample
-from rig.control.decide import Decision
-from rig.control.guards import GUARD_NAMED
-from rig.control.state import new_fill
-from rig.control.values import Setup
+from rig.control.belief.state import new_fill
+from rig.control.moves.decide import Decision
+from rig.control.safety.guards import GUARD_NAMED
+from rig.control.words.values import Setup
 from rig.field.modbus import FieldError
 from rig.field.values import Value
 from rig.meter_kind import KINDS

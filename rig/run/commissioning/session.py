@@ -41,8 +41,8 @@ from rig.commission.acts import (
 )  # fmt: skip
 from rig.commission.dialogue import Ended
 from rig.commission.found import Finding, Progress
-from rig.control.decide import Decision
-from rig.control.values import Setup
+from rig.control.moves.decide import Decision
+from rig.control.words.values import Setup
 from rig.record.commissioning import Commissioned, SheetRow, SheetTest
 from rig.run.clock_memory import utc_now
 from rig.run.commissioning.bench import Bench

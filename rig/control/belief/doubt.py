@@ -1,0 +1,340 @@
+"""Uncertainty of a fill's account: what was counted reliably, what was estimated, and what is in doubt.
+
+Bookkeeping only, no decisions. A doubt is booked when it arises (``Tally.either_l``), so that it stays with its litres
+whatever the person does next.
+"""
+
+from __future__ import annotations
+
+import math
+
+from rig.control.belief.accounting import GUESS, Tally
+from rig.control.belief.airspace import cavity_of_rise, rest_after_kpa
+from rig.control.belief.observe import Facts
+from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, Band, at_rest, sealed_band
+from rig.control.belief.state import FillState, entering, in_force, in_tyre_l, near_level
+from rig.control.belief.unread import unseen_l
+from rig.control.belief.witness import DOUBTED, comparisons, contradiction
+from rig.control.words.changed import changed
+from rig.control.words.flags import Flag
+from rig.control.words.values import Setup
+from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
+from rig.units import KPA_PER_PSI
+
+_METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
+"""Alarms that a person may override, and that indicate a meter error."""
+_ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
+"""Alarms after which the litres since the last rest may not be in the tyre."""
+_UNSEEN = frozenset({
+    "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
+    "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
+})  # fmt: skip
+"""Alarms before which the pump may have moved liquid unobserved for a few seconds."""
+_UNSEEN_S = 5.0
+_RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
+"""Alarms of a pump that does not stop."""
+_FRONT = 0.05
+"""Uncertainty of an air front's position as a share of the hose; the second applies near the liquid's level."""
+_FRONT_NEAR_LEVEL = 0.3
+_REFILLED = 0.01
+"""Systematic error of each refilling of the hose, as a share."""
+_PART_OF_AIR = 0.75
+"""A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
+taken for liquid."""
+_FOULED = 2.0
+"""A loss this many times larger is not scatter: the count was 1.4 times too high, or the bore is fouled."""
+_VACUUM_LOST_KPA = 2 * KPA_PER_PSI
+"""A hose behind a shut valve keeps the pump's vacuum within this."""
+_UNWITNESSED = 0.3
+"""Share of the count in doubt without a witness: flow this far above the pump's is detected."""
+
+
+def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
+    """Update the account after ``alarm``; the doubt is limited to what passed the pump, observed or not."""
+    tally, line = state.tally, setup.line
+    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S)
+    return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
+
+
+def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """Update the account while an overridden alarm persists: the flow meanwhile remains in doubt.
+
+    So does uncounted flow: a pump that runs on by run time, a stroke by level alone after a gauge that never settled.
+    """
+    standing = {name for name, _ in state.alarms.timers}
+    runs_on = _RUNS_ON & standing
+    back_unseen = setup.meter.reverse == "none" and "moves_while_off" in runs_on and facts.flow_lps <= 0
+    if runs_on and (setup.meter.by_time or back_unseen):
+        # No count covers a pump that does not stop: run time in neither direction, a forward-only meter not in reverse.
+        most_l = max(state.tally.either_l, setup.cavity.volume_l)
+        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
+    waved_on = state.alarms.accepted & _ASTRAY
+    accepted = not waved_on.isdisjoint(standing)
+    # Without a meter, a gauge that never settled confirms for no later stroke that it went into the tyre.
+    astray = accepted or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
+    if facts.flow_lps <= 0 or not astray:
+        return state.tally
+    return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
+
+
+def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
+    """Update the account of a fill ended between two rests: what was counted since is not confirmed by pressure.
+
+    A gauge at zero does not confirm a tyre, even if the rest before was at zero too. After an interruption the tyre is
+    assumed tight: whether liquid or air is missing was not observed.
+    """
+    sealed = state.gas.sealed or Flag.INTERRUPTED in state.flags
+    foreseen = sealed_band(changed(state.gas, sealed=sealed), setup, facts.offset_l)
+    if setup.into == "open vessel" or foreseen is None:
+        return state.tally
+    shows_none = rest_kpa <= NO_TYRE_KPA
+    if not shows_none and rest_kpa >= foreseen.low - 2 * setup.rest_gauge.u_kpa:
+        return state.tally
+    air_kpa = setup.line.atmosphere_kpa_abs
+    room_l = max(state.gas.cavity_l - facts.filled_l, 0.0)
+    missing_l = room_l * ((foreseen.low + air_kpa) / (max(rest_kpa, 0.0) + air_kpa) - 1)
+    if setup.into == "tote":
+        # With the valve below the liquid, all that left the tyre uncounted may have been liquid.
+        doubted_l = min(missing_l, max(facts.filled_l, 0.0))
+    else:
+        since_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
+        doubted_l = since_l if shows_none else min(since_l, missing_l)
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
+    """Update the account of a fill ended at a rest before its look: no more is certain than the size's air space gives.
+
+    No later rest will distinguish a larger wheel from a meter that counted too much.
+    """
+    gas, cavity = state.gas, setup.cavity
+    if setup.into != "tyre" or gas.looked:
+        return state.tally
+    last = at_rest(gas, setup, rest_kpa, facts.offset_l, facts.rest_u_kpa, pumped=state.stroke.pushed)
+    larger_l = [f.cavity_l for f in (gas.found, last.found) if f is not None and f.cavity_l - f.u_l > cavity.high_l]
+    if not larger_l:
+        return state.tally
+    doubted_l = abs(state.tally.net_l(setup.meter)) * (1 - cavity.volume_l / max(larger_l))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """Update the account while air is drawn near the level: liquid drawn with it shows as bore loss."""
+    gas, line_kpa, line = facts.gas, facts.reading.line_kpa, setup.line
+    air = facts.reverse and facts.valve_open and entering(setup, state) == "air"
+    if setup.into != "tyre" or not air or not near_level(setup, state) or gas is None or line_kpa is None:
+        return state.tally
+    drawn_lps = line.back_lps if setup.meter.reverse == "none" else -facts.flow_lps
+    if drawn_lps <= 0:
+        return state.tally
+    missing_kpa = gas.low - air_loss_kpa(line, drawn_lps, gas.low) - line_kpa
+    of_liquid = max(bore_loss_kpa(line, drawn_lps) * state.loss_gain, AIR_DRAWN_KPA)
+    share = min(missing_kpa / of_liquid, 1.0)
+    if share <= 0:
+        return state.tally
+    return changed(state.tally, either_l=state.tally.either_l + share * drawn_lps * facts.dt_s)
+
+
+def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:
+    """Update the account once the line loss is ``narrowed`` times that of earlier strokes at the counted flow.
+
+    Either the bore is fouled, or the meter overcounted until now: the loss is quadratic in the flow.
+    """
+    if narrowed < _FOULED or setup.meter.estimated:
+        return state.tally
+    doubted_l = abs(state.mark.tally.net_l(setup.meter)) * (1 - 1 / math.sqrt(narrowed))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def rebooked_dry(setup: Setup, state: FillState) -> Tally:
+    """Rebook the count since the suction ran dry as air, now in hose and suction line.
+
+    That air has pushed as much of the hose's liquid into the tyre, so the net is unchanged; the amount is in doubt, and
+    with it what the suction line is taken to have lost.
+    """
+    tally, line = state.tally, setup.line
+    air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
+    return changed(
+        tally,
+        air_forward_l=tally.air_forward_l + air_l,
+        hose_l=tally.hose_l - air_l,
+        suction_air_kpa_l=line.suction_l * line.atmosphere_kpa_abs,
+        either_l=tally.either_l + air_l + line.suction_l + line.pump_lps * line.coast_s,
+    )
+
+
+def with_late_rise(setup: Setup, state: FillState) -> Tally:
+    """Update the account once the gauge has risen more than the litres explain: they may have gone elsewhere before."""
+    doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
+    """Update the account once a hose reversed off behind a reportedly shut valve loses its vacuum.
+
+    Until then the pump may have drawn from the tyre. Only a meter that counts both ways has counted that.
+    """
+    line_kpa, lowest_kpa = facts.reading.line_kpa, state.stroke.lowest_kpa
+    counted = setup.meter.reverse != "none" and not setup.meter.estimated
+    if counted or line_kpa is None or lowest_kpa is None or line_kpa < lowest_kpa + _VACUUM_LOST_KPA:
+        return state.tally
+    drew_s = min(facts.stroke_s, facts.stroke_s - facts.off_s + setup.line.coast_s)
+    doubted_l = state.mark.tally.either_l + setup.line.back_lps * drew_s
+    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+
+
+def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
+    """Update the account at a rest above the air space's estimate.
+
+    An estimated measure may have stuck while liquid came in: the pressure indicates uncounted litres. By a meter, a
+    tyre that was below plan no longer is: a vent was open, and liquid was lost there.
+    """
+    tally = state.tally
+    if rest_kpa <= foreseen.high + 2 * setup.rest_gauge.u_kpa:
+        return tally
+    either_l = tally.either_l
+    if setup.meter.estimated:
+        air_kpa = setup.line.atmosphere_kpa_abs
+        unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
+        # What an alarm has put in doubt since the rest before is the same liquid.
+        either_l = max(either_l, state.mark.tally.either_l + unseen_l)
+    elif state.when_low_l is not None:
+        either_l += abs(tally.net_l(setup.meter) - state.when_low_l)
+    return changed(tally, either_l=either_l)
+
+
+def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
+    pump_lps, net_l = setup.line.moves_lps(state.direction), state.tally.net_l(setup.meter)
+    if alarm == "cavity_differs":
+        # More room than the size has may be a leak or missing liquid. Less room gives no cause for doubt, except after
+        # a gauge that never settled, or a rise that began late: until then liquid went elsewhere.
+        astray = state.gas.verdict == "more" or Flag.GAUGE_RESTLESS in state.flags or _rose_late(state)
+        return abs(net_l) if astray else 0.0
+    if alarm == "no_progress" and state.measure:
+        # A stuck level counts nothing of what the pump moves.
+        beside = zip(setup.beside, state.counts[1:], strict=True)
+        moved_l = max(count.forward * meter.litres_per_pulse for meter, count in beside)
+        return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
+    if alarm == "air_stays":
+        # What was booked as drawn air since the last rest may have been liquid.
+        return max(0.0, state.tally.air_drawn_l - state.mark.tally.air_drawn_l)
+    if alarm == "air_gone":
+        # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
+        return setup.line.hose_l
+    # By run time a gauge that does not move may mean a stopped pump; at nothing, a hose that ends elsewhere.
+    stuck = alarm == "gauge_stuck" and (setup.meter.by_time or state.gas.rested_at_nothing)
+    if alarm in _ASTRAY or stuck:
+        # The coasting flow is in doubt as well.
+        return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
+    if alarm == "no_flow":
+        # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.
+        silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
+        return pump_lps * max(_UNSEEN_S, silent_s)
+    # Where the uncounted period is known, or an output that is still on is counted, no estimate is added.
+    known = state.unseen_s > 0 or state.unconfirmed_s is not None
+    return pump_lps * _UNSEEN_S if alarm in _UNSEEN and not known else 0.0
+
+
+def _rose_late(state: FillState) -> bool:
+    """Whether the air space given by the rise's end should have shown at the rest on the way, and did not."""
+    rise = state.gas.rise
+    if rise is None or rise.way_kpa is None:
+        # No rest on the way: a gauge that showed no tyre at the start may have shown an open vent.
+        return rise is not None and rise.from_kpa <= NO_TYRE_KPA
+    way = changed(rise, to_kpa=rise.way_kpa, to_l=rise.way_l, added_kpa_l=rise.way_added_kpa_l, way_kpa=None)
+    foreseen_kpa = rest_after_kpa(cavity_of_rise(rise), way)
+    return foreseen_kpa - rise.way_kpa > max(2 * rise.gauge_u_kpa, 0.5 * (foreseen_kpa - rise.from_kpa))
+
+
+def _sure_l(setup: Setup, state: FillState) -> float:
+    """Volume inside when a rest last showed a tyre under pressure: without pressure its location is unconfirmed."""
+    pressurised = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
+    rested_l = state.mark.tally.net_l(setup.meter) if pressurised else 0.0
+    return rested_l if state.when_low_l is None else min(rested_l, state.when_low_l)
+
+
+def estimated(setup: Setup, state: FillState) -> bool:
+    """Whether the net volume rests on more than a count."""
+    tally = state.tally
+    guessed = (
+        tally.estimated_returned_l > 0 or tally.either_l > 0 or Flag.NEAR_LEVEL in state.flags or state.unseen_s > 0
+    )
+    return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
+
+
+def net_uncertainty_l(setup: Setup, state: FillState) -> float:
+    """Expanded uncertainty (95 %) of the net volume: meter and its doubts, pulses, estimates, and the air front."""
+    counting = in_force(setup, state)
+    tally, meter = state.tally, counting.meter
+    earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
+    net_l = tally.net_l(meter) - earlier_l
+    # After an air draw the hose is refilled by its own volume, not by the count.
+    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
+    counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
+    near = Flag.NEAR_LEVEL in state.flags
+    # A hose that stayed wet has no air front.
+    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_drawn_l > 0 else 0.0
+    return math.hypot(
+        tally.earlier_u_l,
+        counted_l,
+        2 * meter.litres_per_pulse,
+        front * setup.line.hose_l + _REFILLED * refilled_l,
+        GUESS * (tally.unsure_l + tally.draws_l) + _FRONT * tally.emptied_l,
+        tally.either_l,
+        _by_witness_l(setup, state),
+        _PART_OF_AIR * setup.line.suction_l if tally.air_drawn_l > 0 and meter.on_air == "part" else 0.0,
+        _room_gone_l(counting, state),
+        _since_rest_l(counting, state),
+        unseen_l(setup, state),
+    )
+
+
+def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
+    """Uncertainty of what moved while no controller ran: meter, pulses at both ends, and its doubt."""
+    tally, meter = state.tally, in_force(setup, state).meter
+    if not tally.unattended_l and not tally.unattended_either_l:
+        return 0.0
+    return math.hypot(meter.uncertainty * tally.unattended_l, 2 * meter.litres_per_pulse, tally.unattended_either_l)
+
+
+def _since_rest_l(setup: Setup, state: FillState) -> float:
+    """By run time: what came since the last rest may have returned through the relief; only the next rest shows it."""
+    if not setup.meter.by_time:
+        return 0.0
+    return abs(state.tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
+
+
+def _room_gone_l(setup: Setup, state: FillState) -> float:
+    """Missing air space: with an estimated measure, liquid may have come in unseen."""
+    gas = state.gas
+    if gas.found is None or gas.verdict != "less" or not setup.meter.estimated:
+        return 0.0
+    return max(setup.cavity.volume_l - gas.found.cavity_l, 0.0) + gas.found.u_l
+
+
+def _at_relief(setup: Setup) -> float:
+    """By run time: the share that may be missing where the relief valve takes what the bore does not."""
+    line = setup.line
+    if not setup.meter.by_time:
+        return 0.0
+    least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
+    opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
+    # The count assumes the highest flow, at the floor; a bore is a seventh narrower at its coefficient's lower end.
+    return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
+
+
+def _by_witness_l(setup: Setup, state: FillState) -> float:
+    """Possible count error (95 %) from the witnesses parallel to the meter; 0 where none contradicts it.
+
+    It is the difference plus the witness's own uncertainty. Where a person overrode a doubt of the meter, every witness
+    is used; a gauge that disagreed may itself be wrong, so then the witness must contradict as well.
+    """
+    against = contradiction(setup, state, DOUBTED)
+    doubts = _METER_DOUBTS & state.flags
+    if against is None and doubts and not state.measure:
+        against = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
+        if against is None:
+            return _UNWITNESSED * in_tyre_l(setup, state) if "flow_too_high" in doubts else 0.0
+        if "flow_too_high" not in doubts and against.apart_l <= against.bias_u_l:
+            return 0.0
+    return against.apart_l + against.bias_u_l if against is not None else 0.0

@@ -1,0 +1,60 @@
+"""Flow past the meter that differs from its indication: uncounted air, and counts beyond the pump's flow.
+
+A magnetic meter registers no air, a rotor some. Their liquid litres are valid all the same; the air's effect on the
+tyre's gas is known as well as the pump's flow is.
+"""
+
+from __future__ import annotations
+
+from rig.control.belief.accounting import Tally, carry_air
+from rig.control.belief.state import FillState, air_at_pump, entering, pump_way
+from rig.control.words.values import Reading, Setup
+
+MOST_FLOW = 1.3
+"""Limit of liquid flow as a share of the pump's flow at no back pressure; its rating may be a tenth off."""
+_SILENT_S = 1.0
+"""A meter blind to air that has been silent for this long while the pump draws has air in it."""
+_LEFT = 1 / 3
+"""Largest share of the hose's liquid left by the count at which air explains a silent meter."""
+
+
+def with_uncounted_air(
+    setup: Setup, state: FillState, tally: Tally, reading: Reading, dt_s: float, *, counted: bool
+) -> Tally:
+    """Update one scan's account with air that the meter did not register; ``counted``: it registered something."""
+    way = pump_way(setup, state)
+    on_air = setup.meter.air_going(way)
+    if not way or on_air == "counts" or (on_air == "blind" and counted) or not state.valve_open:
+        return tally
+    if not (tally.suction_air_kpa_l > 0 if way > 0 else _air_comes(setup, state, reading)):
+        return tally
+    line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
+    line_kpa_abs = max(line_kpa + setup.line.atmosphere_kpa_abs, 1.0)
+    return carry_air(tally, setup.line, way * setup.line.moves_lps(way) * dt_s, line_kpa_abs)
+
+
+def passes_uncounted(setup: Setup, state: FillState) -> bool:
+    """Whether air is at a meter that may not register it: then a missing count is expected."""
+    way = pump_way(setup, state)
+    return way != 0 and setup.meter.air_going(way) != "counts" and air_at_pump(setup, state)
+
+
+def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
+    """Whether air has come back through the hose as far as the meter."""
+    if entering(setup, state) != "air":
+        return False
+    if setup.meter.on_air == "part":
+        return state.tally.hose_l <= 0
+    if state.tally.suction_air_kpa_l > 0 and state.tally.hose_l <= 0:
+        return True
+    silent_s = reading.now_s - max(state.pulse_s, state.changed_s + setup.line.start_lag_s)
+    return silent_s >= _SILENT_S and state.tally.hose_l <= _LEFT * setup.line.hose_l
+
+
+def too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
+    """Litres counted in this scan beyond the pump's flow; tolerance: a pulse at each end of the flow's second."""
+    pulse_l = setup.meter.litres_per_pulse
+    flow_lps, most_lps = abs(state.flow.fast_pps) * pulse_l, setup.line.moves_lps(state.direction)
+    if setup.meter.estimated or flow_lps - 2 * pulse_l <= MOST_FLOW * most_lps:
+        return 0.0
+    return (flow_lps - most_lps) * dt
