@@ -168,7 +168,7 @@ def _account(scenario: Scenario, setup: Setup, rig: VirtualRig, record: Counted)
     strata = (*strata, *world_strata(sim_of(scenario.settings)))
     interrupted = ("interrupted",) if scenario.crash_at is not None else ()
     return Account(
-        record.net_l, record.net_u_l, delivered_l(rig.plant) + leaked_l, setup.target_l,
+        record.net_l, record.within_l, delivered_l(rig.plant) + leaked_l, setup.target_l,
         ("faulty" if names else "sound", *interrupted, *strata),
     )  # fmt: skip
 

@@ -192,7 +192,8 @@ class Judge:
             yield "I3 restart told", f"the count fell at {self._fell_at_s:.1f} s, and the record does not say so"
         # Liquid lost through a leak cannot be counted at the pump.
         leaked_l = plant.line.books.spilled_l if "leak" in faults else 0.0
-        off_l, u_l = record.net_l - delivered_l(plant) - leaked_l, record.net_u_l
+        off_l, (low_l, high_l) = record.net_l - delivered_l(plant) - leaked_l, record.within_l
+        u_l = record.net_l - low_l if off_l > 0 else high_l - record.net_l
         # Volume that a faulty meter misses before the fault can be detected, where the fill ends just then.
         unseen_l = self.limits.reacted_l(2.5) if _DISTURBS_COUNT & faults else 0.0
         if {"pressure_stuck", "pressure_drift"} & faults:

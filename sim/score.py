@@ -27,7 +27,8 @@ class Account:
     """What a record states of its litres, and the truth."""
 
     net_l: float
-    u_l: float
+    within_l: tuple[float, float]
+    """The least and the most at 95 %."""
     true_l: float
     target_l: float
     strata: tuple[str, ...]
@@ -39,9 +40,21 @@ class Account:
         return abs(self.net_l - self.true_l)
 
     @property
+    def u_l(self) -> float:
+        """Half the width of the stated interval."""
+        low_l, high_l = self.within_l
+        return (high_l - low_l) / 2
+
+    @property
+    def holds(self) -> bool:
+        """Whether the truth lies in it."""
+        low_l, high_l = self.within_l
+        return low_l <= self.true_l <= high_l
+
+    @property
     def score(self) -> float:
         """Interval score in percent of the target."""
-        return 100 * interval_score(self.net_l - self.u_l, self.net_l + self.u_l, self.true_l) / self.target_l
+        return 100 * interval_score(*self.within_l, self.true_l) / self.target_l
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +94,7 @@ def _row(stratum: str, accounts: Sequence[Account]) -> Row:
     return Row(
         stratum=stratum,
         fills=len(accounts),
-        coverage=round(fmean(each.off_l <= each.u_l for each in accounts), 4),
+        coverage=round(fmean(each.holds for each in accounts), 4),
         score=round(fmean(each.score for each in accounts), 3),
         score_u=round(stdev(each.score for each in accounts) / math.sqrt(len(accounts)), 3),
         width=round(median(100 * each.u_l / each.target_l for each in accounts), 3),

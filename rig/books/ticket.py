@@ -31,7 +31,7 @@ from rig.cli.table import OK, Add
 from rig.control.safety.guards import GUARD_NAMED
 from rig.ledger.matching import axle_of
 from rig.record.base import Document
-from rig.record.delivery import moved_words, pressure_left_words
+from rig.record.delivery import moved_words, pressure_left_words, within_words
 from rig.record.notes import Figure, Finish
 from rig.record.work import PumpWork
 from rig.shop.filled import OF_A_FILL, Filled, filled
@@ -215,7 +215,7 @@ def _wheels(records: Sequence[Record], looks: Looks) -> tuple[tuple[str, ...], .
                 work.shown_size,
                 *([_liquid_name(work)] if mixed else []),
                 moved_words(work, looks.volume) + (" est." if work.net_basis == "estimated" else ""),
-                f"{work.net_u_l:.1f} L",
+                within_words(work).removeprefix("± "),
                 looks.mass(abs(work.moved_kg)) if work.known_as == "known" else "not known",
                 _left(work, looks).partition(";")[0] if work.valve else "-",
             )
@@ -364,7 +364,7 @@ def _detail(record: Record, looks: Looks) -> tuple[str, ...]:
         f"{work.forward_l:.1f}",
         f"{work.returned_l:.1f}",
         f"{round(work.hose_change_l, 1) + 0.0:.1f}",
-        f"{work.net_u_l:.1f}",
+        within_words(work).removeprefix("± ").removesuffix(" L"),
         work.net_basis,
         str(work.pulses),
         str(work.k_per_l),

@@ -15,7 +15,7 @@ from rig.control.safety.guards import GUARD_NAMED
 from rig.control.safety.unconfirmed import CANNOT, FIRST, figures_age_s, is_reported, unconfirmed_for_s
 from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Setup
-from rig.record.delivery import moved_words, pressure_left_words
+from rig.record.delivery import moved_words, pressure_left_words, reasons_words, within_words
 from rig.record.work import Ended, Loaded, Work
 from rig.sentence import Sentence, Wording
 from rig.units import gallons, show_flow, show_mass, show_pressure, show_temperature, show_volume
@@ -173,7 +173,8 @@ def ticket_text(ended: Ended, *, simulated: bool) -> str:
         f"  fluid           {work.fluid}, {work.fluid_c:.1f} °C",
         f"  target          {show_volume(work.target_l)}",
         f"  {held_words(work, known=known):<15} {moved_words(work)}"
-        + (f"  ± {work.net_u_l:.1f} L, {basis}" if known else f", {basis}"),
+        + (f"  {within_words(work)}, {basis}" if known else f", {basis}"),
+        *([f"  in doubt        {words}"] if not known and (words := reasons_words(work)) else []),
         f"  weight          {show_mass(abs(work.moved_kg)) if known else 'not known'}",
         *([f"  in the wheel    {words}"] if (words := mix_words(work)) else []),
         f"  forward         {show_volume(work.forward_l)}",

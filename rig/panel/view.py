@@ -37,7 +37,8 @@ _FLOWS_LPS = 0.02
 _MOVING = ("pump_run", "pump_reverse", "vent_valve")
 _OPEN = (
     "fill_id", "kind", "outcome", "first_out", "size", "position", "fluid", "target_l", "net_l", "recovered_l",
-    "net_u_l", "net_basis", "delivery", "mass_kg", "fluid_mass_kg", "final_static_kpa", "existing_l", "valve",
+    "net_u_l", "net_less_l", "net_more_l", "net_basis", "delivery", "mass_kg", "fluid_mass_kg", "final_static_kpa",
+    "existing_l", "valve",
 )  # fmt: skip
 """What anybody may see of the last record."""
 _LEVELS = 40

@@ -16,6 +16,10 @@ _SETTLES_KPA = 5.0
 """Bounds farther from the reading are stated beside it: more than the accuracy of a usual gauge, 0.7 psi."""
 
 
+_EVEN = 0.1
+"""Sides that differ by less than this share of the wider one are stated as one figure."""
+
+
 @dataclass(frozen=True, slots=True)
 class Statement:
     """Whether a record can be billed by itself, and why not."""
@@ -63,7 +67,24 @@ def moved_words(work: Work, show: Callable[[float], str] = show_volume) -> str:
     else:
         counted = f"{show(work.moved_l)} counted"
     what = "not known" if work.known_as == "not known" else "nothing that could be measured"
-    return f"{what} ({counted}, ± {work.net_u_l:z.1f} L)"
+    return f"{what} ({counted}, {within_words(work)})"
+
+
+def within_words(work: Work) -> str:
+    """How far the litres moved may be off, at 95 %: ``± 0.4 L``, or the two sides where they differ."""
+    low_l, high_l = work.within_l
+    less_l, more_l = work.net_l - low_l, high_l - work.net_l
+    if abs(less_l - more_l) < _EVEN * work.net_u_l:
+        return f"± {work.net_u_l:z.1f} L"
+    if work.recovered_l is not None:
+        less_l, more_l = more_l, less_l
+    return f"-{less_l:.1f} +{more_l:.1f} L"
+
+
+def reasons_words(work: Work) -> str:
+    """What the litres in doubt consist of, the largest parts first; empty where the record does not state it."""
+    parts = sorted(work.doubts or (), key=lambda each: -max(each.less_l, each.more_l))
+    return "; ".join(f"{each.reason.replace('_', ' ')} -{each.less_l:.1f} +{each.more_l:.1f} L" for each in parts[:3])
 
 
 def pressure_left_words(work: Counted, show: Callable[[float], str] = show_pressure) -> str:

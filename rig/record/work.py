@@ -38,6 +38,15 @@ class Compared:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubted:
+    """Litres that may be missing from the tyre, or in it besides the net volume, for one reason; at 95 %."""
+
+    reason: str
+    less_l: float
+    more_l: float
+
+
+@dataclass(frozen=True, slots=True)
 class Confirmed:
     """A point of the ready check, and who confirmed it."""
 
@@ -139,7 +148,12 @@ class Counted(Sealed):
     hose_change_l: float
     net_basis: Basis
     net_u_l: float
-    """At 95 %."""
+    """At 95 %, to the wider side."""
+    net_less_l: float | None = left_out()
+    """How much less may be in the wheel, and below how much more, at 95 %; None: ``net_u_l`` either way."""
+    net_more_l: float | None = left_out()
+    doubts: tuple[Doubted, ...] | None = left_out()
+    """What these consist of; those from events add up, the others add in quadrature."""
     delivery: Delivery | None = None
     """Whether the litres are known; None in records from before they said so: see :attr:`known_as`."""
     billable: bool | None = None
@@ -185,6 +199,13 @@ class Counted(Sealed):
     def known_as(self) -> Delivery:
         """Whether its litres are known; a record from before records said so is judged by its uncertainty."""
         return self.delivery or delivery_of(self.net_l, self.net_u_l, _LEAST_L)
+
+    @property
+    def within_l(self) -> tuple[float, float]:
+        """The least and the most that may have gone in, at 95 %; below zero for what came out."""
+        less_l = self.net_u_l if self.net_less_l is None else self.net_less_l
+        more_l = self.net_u_l if self.net_more_l is None else self.net_more_l
+        return self.net_l - less_l, self.net_l + more_l
 
     @property
     def is_whole(self) -> bool:

@@ -25,10 +25,14 @@ from rig.record.work import About, Work
 from rig.run.clock_memory import utc_now
 from rig.sentence import Wording
 
-STATE_VERSION = 2
-"""Of setup and state in the journal; raised when the meaning of a field changes. 1: texts that do not state it.
+STATE_VERSION = 3
+"""Of setup and state in the journal; raised when the meaning of a field changes. 1: texts that do not state it. Up to 2
+the account had one sum of what is in doubt, either way.
 
 A field with a default may be added without: an older text reads with the default."""
+
+
+_DOUBTS_SINCE = 3
 
 
 def frozen(value: Setup | FillState) -> str:
@@ -48,8 +52,21 @@ def setup_from(text: str) -> Setup:
 
 def state_from(text: str) -> FillState:
     """The state that :func:`frozen` wrote; pydantic's ValidationError if this version cannot read it."""
+    document = json.loads(text)
+    if document.get("version", 1) < _DOUBTS_SINCE:
+        for owner in (document, document.get("mark")):
+            if isinstance(owner, dict) and isinstance(owner.get("tally"), dict):
+                _state_doubts(owner["tally"])
+        text = json.dumps(document)
     state: FillState = adapter(FillState).validate_json(text)
     return state
+
+
+def _state_doubts(account: dict[str, object]) -> None:
+    """Give an account that had one sum of doubt that sum to either side."""
+    either_l = account.pop("either_l", 0.0)
+    account["doubts"] = [{"reason": "before an update", "less_l": either_l, "more_l": either_l}] if either_l else []
+    account["unattended_doubt_l"] = account.pop("unattended_either_l", 0.0)
 
 
 def restored(stored: StoredFill) -> tuple[Setup, FillState]:

@@ -341,10 +341,10 @@ def test_where_liquid_went_stays_in_doubt_when_another_measure_takes_over() -> N
     """Found by a campaign: giving the meter up wiped out what an alarm had put in doubt."""
     ran = run_fill("11L-15")
     setup, state = ran.setup, ran.last.state
-    doubted = replace(state, tally=replace(state.tally, either_l=9.0))
-    for first_out, kept in (("cavity_differs", 9.0), ("meter_jumped", state.mark.tally.either_l)):
+    doubted = replace(state, tally=state.tally.doubting("test", less_l=9.0, more_l=3.0))
+    for first_out, kept in (("cavity_differs", doubted.tally.doubts), ("meter_jumped", ())):
         taken = take_over(setup, replace(doubted, alarms=Alarms(first_out=first_out)), ran.rig.scan(), 1)
-        assert taken.tally.either_l == kept
+        assert taken.tally.doubts == kept
 
 
 def test_a_shut_vent_is_noticed_where_little_is_to_be_let_out() -> None:

@@ -94,11 +94,11 @@ def test_the_measured_cavity_holds_the_true_one(size: str, heat_time: str) -> No
 @pytest.mark.parametrize(
     ("layout", "after"),
     [
-        pytest.param("vent", "40 L", marks=expected("261.2 ± 0.5 L, truth 284.4: not quite three deviations")),
+        ("vent", "40 L"),
         ("draw-down", "40 L"),
-        pytest.param("vent", "150 L", marks=expected("252.7 ± 3.4 L and liquid at the vent, truth 264.0")),
+        ("vent", "150 L"),
     ],
-)  # fmt: skip
+)
 def test_a_meter_that_begins_to_slip_by_a_tenth_leaves_the_truth_within_the_uncertainty(
     layout: str, after: str
 ) -> None:
@@ -140,13 +140,11 @@ def stalled(litres: float, lasts_s: float) -> tuple[dict[str, object], VirtualRi
     return record_of(setup, last.state), rig
 
 
-@expected("2,121 pulses came and 1,992 are in the record: the others pass for a jump of the counter, ± 3.3 L")
 def test_a_clock_that_stood_still_for_three_seconds_costs_no_pulse() -> None:
     record, rig = stalled(24.0, 3.0)
     assert record["pulses"] == rig.plant.meter.pulses
 
 
-@expected("liquid that came in no time: estimates_disagree, 17.2 ± 15.9 L of 17.23")
 def test_a_clock_that_stood_still_for_a_second_costs_no_fill() -> None:
     record, _ = stalled(14.0, 1.0)
     assert (record["outcome"], record["first_out"]) == ("complete", None)

@@ -9,6 +9,7 @@ import pytest
 
 from rig.control.belief import accounting, observe, pressure
 from rig.control.belief.accounting import Tally
+from rig.control.belief.uncertainty import Within
 from rig.control.moves import phases, recover, snapshot
 from rig.control.moves.turn import Turn
 from rig.control.words.procedure import State
@@ -97,7 +98,7 @@ def hose_always_full(patch: Patch) -> None:
 
 
 def sure_of_itself(patch: Patch) -> None:
-    patch.setattr(snapshot, "net_uncertainty_l", lambda setup, state: 0.001)
+    patch.setattr(snapshot, "net_within", lambda setup, state: Within(0.001, 0.001))
 
 
 def peak_unseen(patch: Patch) -> None:

@@ -13,7 +13,9 @@ from shop_books import about_of, fill_of
 from virtual_fills import fill_of as virtual_fill
 from virtual_fills import rig_settings
 
+from rig.control.belief.doubts import less_of, more_of
 from rig.control.belief.state import FillState
+from rig.control.belief.uncertainty import net_within
 from rig.control.words.values import Setup
 from rig.ledger import journal_schema
 from rig.ledger.journal import Journal, JournalError, JournalReader, StoredFill
@@ -56,7 +58,20 @@ def test_a_state_of_version_1_is_read(running: tuple[Setup, FillState]) -> None:
     assert read.stroke.pushed
 
 
-@pytest.mark.parametrize("wrong", [{}, {"gas": "gone"}])
+def test_a_doubt_of_version_2_stays_in_doubt_to_either_side(running: tuple[Setup, FillState]) -> None:
+    setup, state = running
+    text = json.loads(frozen(state)) | {"version": 2}
+    for tally, either_l in ((text["tally"], 7.5), (text["mark"]["tally"], 2.0)):
+        del tally["doubts"], tally["unattended_doubt_l"]
+        tally |= {"either_l": either_l, "unattended_either_l": 1.5}
+    _, read = restored(stored(frozen(setup), json.dumps(text)))
+    for tally, either_l in ((read.tally, 7.5), (read.mark.tally, 2.0)):
+        assert (less_of(tally.doubts), more_of(tally.doubts)) == (either_l, either_l)
+        assert tally.unattended_doubt_l == 1.5
+    assert net_within(setup, read).u_l > 7.5
+
+
+@pytest.mark.parametrize("wrong", [{}, {"gas": "gone"}, {"tally": 3, "mark": []}])
 def test_an_older_state_that_cannot_be_read_is_refused_with_what_to_do(
     running: tuple[Setup, FillState], wrong: dict[str, object]
 ) -> None:

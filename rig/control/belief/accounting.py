@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from rig.control.belief.doubts import Doubts, added, raised, settled
 from rig.control.words.changed import changeable, changed
 from rig.control.words.values import Meter, Setup
 from rig.plan.physics import Line
@@ -23,7 +24,7 @@ Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 GUESS = 0.2
 """Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
-_MOST_UNREAD_S = 10.0
+MOST_UNREAD_S = 10.0
 """Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2
 """Pulses back and forth of a meter with hardly any flow."""
@@ -112,7 +113,7 @@ def counted(
 def still_unread(so_far_s: Sequence[float], raws: Sequence[int | None], dt: float) -> tuple[float, ...]:
     """How long each register has now been unread."""
     return tuple(
-        [0.0 if raw is not None else min(s + dt, _MOST_UNREAD_S) for raw, s in zip(raws, so_far_s, strict=True)]
+        [0.0 if raw is not None else min(s + dt, MOST_UNREAD_S) for raw, s in zip(raws, so_far_s, strict=True)]
     )
 
 
@@ -150,14 +151,29 @@ class Tally:
     hose_less_l: float = 0.0
     hose_more_l: float = 0.0
     """How much less, or more, that may be: what was moved in doubt, until the hose is full or empty for certain."""
-    either_l: float = 0.0
+    doubts: Doubts = ()
     """In doubt: liquid or air, in the tyre or elsewhere, seen or not. In no sum, but in the uncertainty."""
     suction_air_kpa_l: float = 0.0
     """Air between tote and meter, absolute pressure × volume."""
     unattended_l: float = 0.0
     """Part of the net volume that moved while no controller ran."""
-    unattended_either_l: float = 0.0
-    """Part of the doubt that this caused."""
+    unattended_doubt_l: float = 0.0
+    """Part of the doubts that this caused, to the wider side."""
+
+    def doubting(self, reason: str, *, less_l: float = 0.0, more_l: float = 0.0) -> Tally:
+        """The account with further litres in doubt, besides those of other reasons."""
+        return self._with(added(self.doubts, reason, less_l, more_l))
+
+    def doubting_at_least(self, reason: str, *, less_l: float = 0.0, more_l: float = 0.0) -> Tally:
+        """The account with at least so many litres in doubt: those of other reasons may be the same ones."""
+        return self._with(raised(self.doubts, reason, less_l, more_l))
+
+    def settling(self, since: Tally, *, less_l: float, more_l: float) -> Tally:
+        """The account with no more than so many litres in doubt by what came ``since`` then."""
+        return self._with(settled(self.doubts, since.doubts, less_l, more_l))
+
+    def _with(self, doubts: Doubts) -> Tally:
+        return self if doubts is self.doubts else changed(self, doubts=doubts)
 
     @property
     def air_drawn_l(self) -> float:

@@ -1,6 +1,6 @@
-"""Uncertainty of a fill's account: what was counted reliably, what was estimated, and what is in doubt.
+"""What puts litres of a fill's account in doubt: alarms, rests that do not confirm the count, flow that nobody counted.
 
-Bookkeeping only, no decisions. A doubt is booked when it arises (``Tally.either_l``), so that it stays with its litres
+Bookkeeping only, no decisions. A doubt is booked when it arises (``Tally.doubts``), so that it stays with its litres
 whatever the person does next.
 """
 
@@ -8,52 +8,56 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.accounting import GUESS, Tally
+from rig.control.belief.accounting import Tally
 from rig.control.belief.airspace import cavity_of_rise, rest_after_kpa
+from rig.control.belief.doubts import less_of, more_of, since
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, Band, at_rest, sealed_band
-from rig.control.belief.state import FillState, entering, in_force, in_tyre_l, near_level
-from rig.control.belief.unread import unseen_l
-from rig.control.belief.witness import DOUBTED, comparisons, contradiction
+from rig.control.belief.state import FillState, entering, near_level, pump_way
+from rig.control.belief.unread import by_way
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
-from rig.plan.physics import air_loss_kpa, bore_loss_kpa, flow_lps
+from rig.plan.physics import air_loss_kpa, bore_loss_kpa
 from rig.units import KPA_PER_PSI
 
-_METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
-"""Alarms that a person may override, and that indicate a meter error."""
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
 """Alarms after which the litres since the last rest may not be in the tyre."""
+_EITHER = frozenset({"estimates_disagree"})
+"""Of these, what may also mean that more is in the tyre than was counted."""
 _UNSEEN = frozenset({
     "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unobserved for a few seconds."""
+_DRAWN = frozenset({"insert_not_seated", "liquid_in_vent", "liquid_drawn"})
+"""Of these, those of liquid that left the tyre."""
 _UNSEEN_S = 5.0
+_SHOWN_BY_ROOM = frozenset({
+    "counted at rest", "beyond the pump's flow", "unread", "pump runs on", "pump's time", "not counted", "no_flow",
+    "meter_jumped", "reverse_flow", "flow_while_stopped", "field_lost", "reading_untrusted", "output_not_obeyed",
+    "moves_while_off",
+})  # fmt: skip
+"""Doubts of litres that may not have flowed, or flowed uncounted."""
 _RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
 """Alarms of a pump that does not stop."""
-_FRONT = 0.05
-"""Uncertainty of an air front's position as a share of the hose; the second applies near the liquid's level."""
-_FRONT_NEAR_LEVEL = 0.3
-_REFILLED = 0.01
-"""Systematic error of each refilling of the hose, as a share."""
-_PART_OF_AIR = 0.75
-"""A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
-taken for liquid."""
 _FOULED = 2.0
 """A loss this many times larger is not scatter: the count was 1.4 times too high, or the bore is fouled."""
 _VACUUM_LOST_KPA = 2 * KPA_PER_PSI
 """A hose behind a shut valve keeps the pump's vacuum within this."""
-_UNWITNESSED = 0.3
-"""Share of the count in doubt without a witness: flow this far above the pump's is detected."""
 
 
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """Update the account after ``alarm``; the doubt is limited to what passed the pump, observed or not."""
     tally, line = state.tally, setup.line
-    most_l = max(tally.either_l, tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S)
-    return changed(tally, either_l=min(tally.either_l + _doubted_l(setup, state, alarm), most_l))
+    most_l = tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S
+    return _up_to(most_l, tally, alarm, *_doubted_l(setup, state, alarm))
+
+
+def _up_to(most_l: float, tally: Tally, reason: str, less_l: float, more_l: float) -> Tally:
+    """The account with a further doubt, but with no more than so many litres in doubt to either side by it."""
+    left_less_l, left_more_l = most_l - less_of(tally.doubts), most_l - more_of(tally.doubts)
+    return tally.doubting(reason, less_l=min(less_l, left_less_l), more_l=min(more_l, left_more_l))
 
 
 def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
@@ -66,15 +70,15 @@ def with_accepted(setup: Setup, state: FillState, facts: Facts) -> Tally:
     back_unseen = setup.meter.reverse == "none" and "moves_while_off" in runs_on and facts.flow_lps <= 0
     if runs_on and (setup.meter.by_time or back_unseen):
         # No count covers a pump that does not stop: run time in neither direction, a forward-only meter not in reverse.
-        most_l = max(state.tally.either_l, setup.cavity.volume_l)
-        return changed(state.tally, either_l=min(state.tally.either_l + setup.line.most_lps * facts.dt_s, most_l))
-    waved_on = state.alarms.accepted & _ASTRAY
-    accepted = not waved_on.isdisjoint(standing)
+        moved_l = setup.line.most_lps * facts.dt_s
+        return _up_to(setup.cavity.volume_l, state.tally, "pump runs on", moved_l, moved_l)
+    waved_on = state.alarms.accepted & _ASTRAY & standing
     # Without a meter, a gauge that never settled confirms for no later stroke that it went into the tyre.
-    astray = accepted or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
+    astray = waved_on or (state.measure > 0 and Flag.GAUGE_RESTLESS in state.flags)
     if facts.flow_lps <= 0 or not astray:
         return state.tally
-    return changed(state.tally, either_l=state.tally.either_l + facts.flow_lps * facts.dt_s)
+    moved_l = facts.flow_lps * facts.dt_s
+    return state.tally.doubting("after an alarm", less_l=moved_l, more_l=moved_l * bool(waved_on & _EITHER))
 
 
 def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
@@ -99,7 +103,7 @@ def with_last_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     else:
         since_l = max(facts.in_tyre_l - state.mark.tally.net_l(setup.meter), 0.0)
         doubted_l = since_l if shows_none else min(since_l, missing_l)
-    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+    return state.tally.doubting_at_least("last rest", less_l=doubted_l)
 
 
 def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
@@ -115,7 +119,7 @@ def with_more_room(setup: Setup, state: FillState, facts: Facts, rest_kpa: float
     if not larger_l:
         return state.tally
     doubted_l = abs(state.tally.net_l(setup.meter)) * (1 - cavity.volume_l / max(larger_l))
-    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+    return state.tally.doubting_at_least("more room", less_l=doubted_l)
 
 
 def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
@@ -132,7 +136,7 @@ def with_drawn_liquid(setup: Setup, state: FillState, facts: Facts) -> Tally:
     share = min(missing_kpa / of_liquid, 1.0)
     if share <= 0:
         return state.tally
-    return changed(state.tally, either_l=state.tally.either_l + share * drawn_lps * facts.dt_s)
+    return state.tally.doubting("liquid near the level", less_l=share * drawn_lps * facts.dt_s)
 
 
 def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tally:
@@ -143,7 +147,7 @@ def with_counted_double(setup: Setup, state: FillState, narrowed: float) -> Tall
     if narrowed < _FOULED or setup.meter.estimated:
         return state.tally
     doubted_l = abs(state.mark.tally.net_l(setup.meter)) * (1 - 1 / math.sqrt(narrowed))
-    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+    return state.tally.doubting_at_least("counted double", less_l=doubted_l)
 
 
 def rebooked_dry(setup: Setup, state: FillState) -> Tally:
@@ -154,19 +158,19 @@ def rebooked_dry(setup: Setup, state: FillState) -> Tally:
     """
     tally, line = state.tally, setup.line
     air_l = min(max(tally.passed_forward_l(setup.meter) - state.stroke.even_passed_l, 0.0), tally.hose_l)
+    doubted_l = air_l + line.suction_l + line.pump_lps * line.coast_s
     return changed(
         tally,
         air_forward_l=tally.air_forward_l + air_l,
         hose_l=tally.hose_l - air_l,
         suction_air_kpa_l=line.suction_l * line.atmosphere_kpa_abs,
-        either_l=tally.either_l + air_l + line.suction_l + line.pump_lps * line.coast_s,
-    )
+    ).doubting("suction dry", less_l=doubted_l, more_l=doubted_l)
 
 
 def with_late_rise(setup: Setup, state: FillState) -> Tally:
     """Update the account once the gauge has risen more than the litres explain: they may have gone elsewhere before."""
     doubted_l = abs(state.tally.net_l(setup.meter) - _sure_l(setup, state))
-    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+    return state.tally.doubting_at_least("late rise", less_l=doubted_l)
 
 
 def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
@@ -179,8 +183,8 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
     if counted or line_kpa is None or lowest_kpa is None or line_kpa < lowest_kpa + _VACUUM_LOST_KPA:
         return state.tally
     drew_s = min(facts.stroke_s, facts.stroke_s - facts.off_s + setup.line.coast_s)
-    doubted_l = state.mark.tally.either_l + setup.line.back_lps * drew_s
-    return changed(state.tally, either_l=max(state.tally.either_l, doubted_l))
+    doubted_l = less_of(state.mark.tally.doubts) + setup.line.back_lps * drew_s
+    return state.tally.doubting_at_least("vacuum lost", less_l=doubted_l)
 
 
 def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
@@ -192,47 +196,83 @@ def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float,
     tally = state.tally
     if rest_kpa <= foreseen.high + 2 * setup.rest_gauge.u_kpa:
         return tally
-    either_l = tally.either_l
     if setup.meter.estimated:
         air_kpa = setup.line.atmosphere_kpa_abs
         unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
         # What an alarm has put in doubt since the rest before is the same liquid.
-        either_l = max(either_l, state.mark.tally.either_l + unseen_l)
-    elif state.when_low_l is not None:
-        either_l += abs(tally.net_l(setup.meter) - state.when_low_l)
-    return changed(tally, either_l=either_l)
+        return tally.doubting_at_least("not counted", more_l=more_of(state.mark.tally.doubts) + unseen_l)
+    if state.when_low_l is not None:
+        return tally.doubting("lost by the vent", less_l=abs(tally.net_l(setup.meter) - state.when_low_l))
+    return tally
 
 
-def _doubted_l(setup: Setup, state: FillState, alarm: str) -> float:
+def with_rest(setup: Setup, state: FillState, facts: Facts, rest_kpa: float) -> Tally:
+    """Settle at a rest what was put in doubt since the rest before: liquid takes up room in the sealed air space.
+
+    Only litres that may not have flowed, or flowed uncounted: not where air may have taken their room or left it, or
+    the gauge itself was in doubt.
+    """
+    tally, then, gas = state.tally, state.mark.tally, facts.gas
+    grown = since(tally.doubts, then.doubts)
+    if not grown or gas is None or setup.into != "tyre" or not _SHOWN_BY_ROOM.issuperset(each.reason for each in grown):
+        return tally
+    air_kpa, u_kpa = setup.line.atmosphere_kpa_abs, math.hypot(setup.rest_gauge.u_kpa, facts.rest_u_kpa)
+    room_l = max(state.gas.high_l - facts.offset_l, 0.0)
+    # Boyle's law, as the air space has it: by so much the room may be larger or smaller than by the account.
+    least_kpa, most_kpa = rest_kpa + air_kpa - u_kpa, rest_kpa + air_kpa + u_kpa
+    less_l = room_l * ((gas.high + air_kpa) / least_kpa - 1) if least_kpa > 0 else math.inf
+    more_l = room_l * (1 - (gas.low + air_kpa) / most_kpa)
+    return tally.settling(then, less_l=max(less_l, 0.0), more_l=max(more_l, 0.0))
+
+
+def _doubted_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float]:
+    """How many litres less, and more, may be in the tyre by this alarm."""
     pump_lps, net_l = setup.line.moves_lps(state.direction), state.tally.net_l(setup.meter)
     if alarm == "cavity_differs":
         # More room than the size has may be a leak or missing liquid. Less room gives no cause for doubt, except after
         # a gauge that never settled, or a rise that began late: until then liquid went elsewhere.
         astray = state.gas.verdict == "more" or Flag.GAUGE_RESTLESS in state.flags or _rose_late(state)
-        return abs(net_l) if astray else 0.0
+        return _missing(setup, abs(net_l) if astray else 0.0)
     if alarm == "no_progress" and state.measure:
         # A stuck level counts nothing of what the pump moves.
         beside = zip(setup.beside, state.counts[1:], strict=True)
         moved_l = max(count.forward * meter.litres_per_pulse for meter, count in beside)
-        return max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
+        uncounted_l = max(0.0, moved_l - state.tally.passed_forward_l(setup.meter))
+        return (uncounted_l if setup.into == "tote" else 0.0), uncounted_l
     if alarm == "air_stays":
         # What was booked as drawn air since the last rest may have been liquid.
-        return max(0.0, state.tally.air_drawn_l - state.mark.tally.air_drawn_l)
+        return state.tally.air_drawn_l - state.mark.tally.air_drawn_l, 0.0
     if alarm == "air_gone":
         # The draw did not go as counted: the hose may be full of what the account calls air, or the other way round.
-        return setup.line.hose_l
+        return setup.line.hose_l, setup.line.hose_l
     # By run time a gauge that does not move may mean a stopped pump; at nothing, a hose that ends elsewhere.
     stuck = alarm == "gauge_stuck" and (setup.meter.by_time or state.gas.rested_at_nothing)
     if alarm in _ASTRAY or stuck:
         # The coasting flow is in doubt as well.
-        return abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
+        since_l = abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
+        either = alarm in _EITHER or (alarm == "gauge_restless" and setup.meter.estimated)
+        return (since_l, since_l) if either else _missing(setup, since_l)
     if alarm == "no_flow":
         # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
-        return pump_lps * max(_UNSEEN_S, silent_s)
+        return by_way(state, pump_lps * max(_UNSEEN_S, silent_s))
+    return _unseen_l(setup, state, alarm)
+
+
+def _missing(setup: Setup, litres: float) -> tuple[float, float]:
+    """Counted litres that may be elsewhere: not in the tyre, or in a removal still in it."""
+    return litres, (litres if setup.into == "tote" else 0.0)
+
+
+def _unseen_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float]:
     # Where the uncounted period is known, or an output that is still on is counted, no estimate is added.
     known = state.unseen_s > 0 or state.unconfirmed_s is not None
-    return pump_lps * _UNSEEN_S if alarm in _UNSEEN and not known else 0.0
+    moved_l = setup.line.moves_lps(state.direction) * _UNSEEN_S
+    if alarm not in _UNSEEN or known:
+        return 0.0, 0.0
+    if alarm in _DRAWN:
+        return moved_l, 0.0
+    return by_way(state, moved_l) if pump_way(setup, state) else (moved_l, moved_l)
 
 
 def _rose_late(state: FillState) -> bool:
@@ -251,90 +291,3 @@ def _sure_l(setup: Setup, state: FillState) -> float:
     pressurised = state.gas.rest_kpa is not None and state.gas.rest_kpa > NO_TYRE_KPA
     rested_l = state.mark.tally.net_l(setup.meter) if pressurised else 0.0
     return rested_l if state.when_low_l is None else min(rested_l, state.when_low_l)
-
-
-def estimated(setup: Setup, state: FillState) -> bool:
-    """Whether the net volume rests on more than a count."""
-    tally = state.tally
-    guessed = (
-        tally.estimated_returned_l > 0 or tally.either_l > 0 or Flag.NEAR_LEVEL in state.flags or state.unseen_s > 0
-    )
-    return guessed or state.measure > 0 or in_force(setup, state).meter.estimated or _by_witness_l(setup, state) > 0
-
-
-def net_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """Expanded uncertainty (95 %) of the net volume: meter and its doubts, pulses, estimates, and the air front."""
-    counting = in_force(setup, state)
-    tally, meter = state.tally, counting.meter
-    earlier_l = tally.earlier_forward_l - tally.earlier_returned_l
-    net_l = tally.net_l(meter) - earlier_l
-    # After an air draw the hose is refilled by its own volume, not by the count.
-    refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
-    counted_l = max(meter.uncertainty, _at_relief(counting)) * (net_l + refilled_l)
-    near = Flag.NEAR_LEVEL in state.flags
-    # A hose that stayed wet has no air front.
-    front = _FRONT_NEAR_LEVEL if near else _FRONT if tally.air_drawn_l > 0 else 0.0
-    return math.hypot(
-        tally.earlier_u_l,
-        counted_l,
-        2 * meter.litres_per_pulse,
-        front * setup.line.hose_l + _REFILLED * refilled_l,
-        GUESS * (tally.unsure_l + tally.draws_l) + _FRONT * tally.emptied_l,
-        tally.either_l,
-        _by_witness_l(setup, state),
-        _PART_OF_AIR * setup.line.suction_l if tally.air_drawn_l > 0 and meter.on_air == "part" else 0.0,
-        _room_gone_l(counting, state),
-        _since_rest_l(counting, state),
-        unseen_l(setup, state),
-    )
-
-
-def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
-    """Uncertainty of what moved while no controller ran: meter, pulses at both ends, and its doubt."""
-    tally, meter = state.tally, in_force(setup, state).meter
-    if not tally.unattended_l and not tally.unattended_either_l:
-        return 0.0
-    return math.hypot(meter.uncertainty * tally.unattended_l, 2 * meter.litres_per_pulse, tally.unattended_either_l)
-
-
-def _since_rest_l(setup: Setup, state: FillState) -> float:
-    """By run time: what came since the last rest may have returned through the relief; only the next rest shows it."""
-    if not setup.meter.by_time:
-        return 0.0
-    return abs(state.tally.net_l(setup.meter) - state.mark.tally.net_l(setup.meter))
-
-
-def _room_gone_l(setup: Setup, state: FillState) -> float:
-    """Missing air space: with an estimated measure, liquid may have come in unseen."""
-    gas = state.gas
-    if gas.found is None or gas.verdict != "less" or not setup.meter.estimated:
-        return 0.0
-    return max(setup.cavity.volume_l - gas.found.cavity_l, 0.0) + gas.found.u_l
-
-
-def _at_relief(setup: Setup) -> float:
-    """By run time: the share that may be missing where the relief valve takes what the bore does not."""
-    line = setup.line
-    if not setup.meter.by_time:
-        return 0.0
-    least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
-    opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
-    # The count assumes the highest flow, at the floor; a bore is a seventh narrower at its coefficient's lower end.
-    return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
-
-
-def _by_witness_l(setup: Setup, state: FillState) -> float:
-    """Possible count error (95 %) from the witnesses parallel to the meter; 0 where none contradicts it.
-
-    It is the difference plus the witness's own uncertainty. Where a person overrode a doubt of the meter, every witness
-    is used; a gauge that disagreed may itself be wrong, so then the witness must contradict as well.
-    """
-    against = contradiction(setup, state, DOUBTED)
-    doubts = _METER_DOUBTS & state.flags
-    if against is None and doubts and not state.measure:
-        against = min(comparisons(setup, state), key=lambda each: each.bias_u_l, default=None)
-        if against is None:
-            return _UNWITNESSED * in_tyre_l(setup, state) if "flow_too_high" in doubts else 0.0
-        if "flow_too_high" not in doubts and against.apart_l <= against.bias_u_l:
-            return 0.0
-    return against.apart_l + against.bias_u_l if against is not None else 0.0

@@ -47,15 +47,16 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
         entering(setup, state),
     )
     missed = state.alarms.first_out in _MISSED
-    either_l = (mark if missed else state).tally.either_l + (setup.line.hose_l if drawn else 0.0)
+    tally = changed(tally, unattended_l=state.tally.unattended_l, doubts=(mark if missed else state).tally.doubts)
+    if drawn:
+        tally = tally.doubting("draw not counted", less_l=setup.line.hose_l, more_l=setup.line.hose_l)
     if new.by_time:
         # Possibly the pump itself had stopped.
-        either_l += forward * new.litres_per_pulse
+        tally = tally.doubting("pump's time", less_l=forward * new.litres_per_pulse)
     against = contradiction(setup, state)
     if against is not None and not missed:
         # There is no evidence which of the two is right.
-        either_l += against.apart_l
-    tally = changed(tally, unattended_l=state.tally.unattended_l, either_l=either_l)
+        tally = tally.doubting("measures differ", less_l=against.apart_l, more_l=against.apart_l)
     # Vent time depends on an air space that the new measure may give differently: the next one is conservative.
     mark = Mark(tally, state.counts)
     return changed(state, tally=tally, mark=mark, measure=measure, flow=Flow(), unmoved_s=0.0, vent_known=False)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.control.belief.accounting import Count, Tally, book, counted, still_unread, unwrap
+from rig.control.belief.accounting import MOST_UNREAD_S, Count, Tally, book, counted, still_unread, unwrap
 from rig.control.belief.acting import acting_kpa, through_line
 from rig.control.belief.airspace import Found, Verdict
 from rig.control.belief.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.belief.gauges import Shown
 from rig.control.belief.gauges import follow as follow_gauges
-from rig.control.belief.passing import MOST_FLOW, passes_uncounted, too_fast_l, with_uncounted_air
+from rig.control.belief.passing import MOST_FLOW, beyond_l, passes_uncounted, too_fast_l, with_uncounted_air
 from rig.control.belief.pressure import Band, Gas, level_cavity_l, sealed_band
 from rig.control.belief.state import (
     FillState,
@@ -145,7 +145,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
         state = _lever(state, reading, forward, back)
     flow, unmoved_s = state.flow, state.unmoved_s
     if reading.fresh:
-        flow = _flow(setup, state, reading.now_s)
+        leapt = state.flow.fine and beyond_l(setup, forward, dt) > 0
+        flow = _flow(setup, state, reading.now_s, leapt=leapt)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
         seen = forward or back or passes_uncounted(setup, state)
         unmoved_s = 0.0 if seen else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
@@ -167,12 +168,15 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
     return changed(state, by_lever=way, direction=way or state.direction, changed_s=changed_s, regime_s=changed_s)
 
 
-def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
-    """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady."""
+def _flow(setup: Setup, state: FillState, now_s: float, *, leapt: bool) -> Flow:
+    """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady.
+
+    And where more was counted in a scan than the pump moves in it, once a window is long: the clock stood still.
+    """
     moving = pump_way(setup, state) or state.outputs.vent_valve
     changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
     pulses = state.tally.pulses_forward - state.tally.pulses_returned
-    return follow(Flow() if changing else state.flow, now_s, pulses)
+    return follow(Flow() if changing or leapt else state.flow, now_s, pulses)
 
 
 def restarts(state: FillState) -> int:
@@ -195,7 +199,8 @@ def count_pulses(
     at_rest = _at_rest(setup, state, reading.now_s)
     flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
-    unread_l = [MOST_FLOW * setup.line.most_lps * each_s for each_s in unread_s]
+    stood_s = _may_have_stood_s(setup, state)
+    unread_l = [MOST_FLOW * setup.line.most_lps * max(each_s, stood_s) for each_s in unread_s]
     after = tuple(
         [
             counted(count, raw, meter, state.direction, most_l, missed_l, at_rest=at_rest, flows=flows)
@@ -210,6 +215,13 @@ def count_pulses(
     was, now = before[state.measure], after[state.measure]
     state = changed(state, counts=after, reverse_register=reverse, unread_s=still_unread(unread_s, raws, dt))
     return state, now.forward - was.forward, now.back - was.back
+
+
+def _may_have_stood_s(setup: Setup, state: FillState) -> float:
+    """How long controller and clock may have stood still, unnoticed, while the pump ran: to its module's time-out."""
+    if not pump_way(setup, state):
+        return 0.0
+    return (setup.timeout_s if setup.has_timeout else MOST_UNREAD_S) + setup.line.coast_s
 
 
 def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: int, dt: float) -> FillState:
@@ -227,13 +239,16 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     enters = entering(setup, state) if back or guess else "air"
     tally = book(carried, setup, forward, back, guess, line_kpa, enters, curve)
     uncommanded = _at_rest(setup, state, reading.now_s) and not setup.by_hand and not reading.unconfirmed
-    counted_l = (forward + back) * setup.meter.litres_per_pulse
-    doubted = counted_l if uncommanded else too_fast_l(setup, state, dt)
+    if uncommanded:
+        each_l = setup.meter.litres_per_pulse
+        tally = tally.doubting("counted at rest", less_l=forward * each_l, more_l=back * each_l)
+    elif (fast_l := max(too_fast_l(setup, state, dt), beyond_l(setup, forward, dt))) > 0:
+        ahead = state.direction >= 0
+        tally = tally.doubting("beyond the pump's flow", less_l=fast_l * ahead, more_l=fast_l * (not ahead))
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):
         # Booked as liquid out of the tyre: it may have been air.
-        doubted += max(0.0, before.net_l(setup.meter) - tally.net_l(setup.meter))
-    if doubted > _ROUNDING_L:
-        tally = changed(tally, either_l=tally.either_l + doubted)
+        out_l = before.net_l(setup.meter) - tally.net_l(setup.meter)
+        tally = tally.doubting("air near the level", more_l=out_l if out_l > _ROUNDING_L else 0.0)
     gas = _follow_gas(setup, state, before, tally, line_kpa, guessed=guess > 0 or carried is not before)
     return changed(state, tally=tally, gas=gas)
 

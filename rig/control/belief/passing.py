@@ -51,6 +51,13 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
     return silent_s >= _SILENT_S and state.tally.hose_l <= _LEFT * setup.line.hose_l
 
 
+def beyond_l(setup: Setup, pulses: int, dt: float) -> float:
+    """Litres of one scan that the pump cannot have moved in it; a pulse at each end is allowed."""
+    if setup.meter.estimated:
+        return 0.0
+    return max(0.0, (pulses - 2) * setup.meter.litres_per_pulse - MOST_FLOW * setup.line.most_lps * dt)
+
+
 def too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
     """Litres counted in this scan beyond the pump's flow; tolerance: a pulse at each end of the flow's second."""
     pulse_l = setup.meter.litres_per_pulse

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 
 from rig.control.belief.agreement import APART_KPA
-from rig.control.belief.doubt import net_uncertainty_l
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import (
     NO_TYRE_KPA,
@@ -23,6 +22,7 @@ from rig.control.belief.pressure import (
     stiffness_kpa_per_l,
 )
 from rig.control.belief.state import FillState, in_tyre_l, near_level, offset_l
+from rig.control.belief.uncertainty import Within, net_within
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
@@ -132,10 +132,10 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
     filled_l = setup.existing_l + in_tyre_l(setup, state)
-    doubt_l = _since_rest_u_l(setup, state, filled_l)
+    within = _since_rest_within(setup, state, filled_l)
     foreseen, least, most = (
         sealed_band(state.gas, setup, offset_l(setup, state, litres))
-        for litres in (filled_l, filled_l - doubt_l, filled_l + doubt_l)
+        for litres in (filled_l, filled_l - within.less_l, filled_l + within.more_l)
     )
     if foreseen is None or least is None or most is None:
         return None
@@ -144,10 +144,10 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
     return Band(low, foreseen.best, high)
 
 
-def _since_rest_u_l(setup: Setup, state: FillState, filled_l: float) -> float:
+def _since_rest_within(setup: Setup, state: FillState, filled_l: float) -> Within:
     """Uncertainty of the litres since the last rest: the account's, but no more than these litres."""
-    since_l = abs(offset_l(setup, state, filled_l) - state.gas.rest_offset_l)
-    return min(net_uncertainty_l(setup, state), since_l)
+    since_l, within = abs(offset_l(setup, state, filled_l) - state.gas.rest_offset_l), net_within(setup, state)
+    return Within(min(within.less_l, since_l), min(within.more_l, since_l))
 
 
 def _may_be_no_tyre(state: FillState) -> bool:

@@ -153,6 +153,8 @@ class FillState:
     """Acting measure: 0 is the meter, then those parallel to it."""
     counts: tuple[Count, ...] = ()
     """One for each measure."""
+    pairs: tuple[tuple[float, float], ...] = ()
+    """Litres by the meter and by the most accurate witness, at rests of this fill."""
     unread_s: tuple[float, ...] = ()
     """How long each has not been read."""
     state: State = State.IDLE

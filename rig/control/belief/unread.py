@@ -22,8 +22,8 @@ def with_unread(setup: Setup, state: FillState, facts: Facts) -> FillState:
         if not state.unseen_s:
             return state
         # A restarted counter does not show what passed meanwhile.
-        either_l = state.tally.either_l + (unseen_l(setup, state) if facts.meter_restarted else 0.0)
-        return changed(state, unseen_s=0.0, tally=changed(state.tally, either_l=either_l))
+        less_l, more_l = by_way(state, unseen_l(setup, state) if facts.meter_restarted else 0.0)
+        return changed(state, unseen_s=0.0, tally=state.tally.doubting("unread", less_l=less_l, more_l=more_l))
     runs = bool(reading.unconfirmed & _PUMP) or (not by_time and pump_way(setup, state) != 0)
     if not runs or state.supply_cut:
         return state
@@ -33,13 +33,20 @@ def with_unread(setup: Setup, state: FillState, facts: Facts) -> FillState:
 
 
 def unseen_l(setup: Setup, state: FillState) -> float:
-    """The most that may have moved, uncounted, while the pump was not confirmed off.
+    """The most that may have moved, uncounted, while the pump was not confirmed off and coasted to rest.
 
     Into the tyre no more than its remaining room, out of it no more than it holds.
     """
-    moved_l = _MOST_FLOW * setup.line.most_lps * state.unseen_s
-    if setup.into == "open vessel" or not moved_l:
+    if not state.unseen_s:
+        return 0.0
+    moved_l = _MOST_FLOW * setup.line.most_lps * (state.unseen_s + setup.line.coast_s)
+    if setup.into == "open vessel":
         return moved_l
     holds_l = setup.existing_l + in_tyre_l(setup, state)
     room_l = (1 + _MOST_GROWTH) * setup.cavity.high_l - holds_l
     return min(moved_l, max(holds_l if state.direction < 0 else room_l, 0.0))
+
+
+def by_way(state: FillState, litres: float) -> tuple[float, float]:
+    """How many ``litres`` less, and more, may be in the tyre if the pump moved them uncounted, the way it last ran."""
+    return (litres, 0.0) if state.direction < 0 else (0.0, litres)

@@ -13,6 +13,7 @@ from typing import Literal
 
 from rig.control.belief.accounting import Count
 from rig.control.belief.state import FillState
+from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
 from rig.control.words.values import Meter, Setup
 from rig.meter_kind import KINDS
@@ -23,8 +24,13 @@ _BEYOND = 1.5
 _TOGETHER = 4.0
 """Standard deviations from which the meter's pooled error holds the fill: a sound rig shows so much once in 16,000
 rests."""
-DOUBTED = 3.0
-"""Standard deviations from which the record's uncertainty is widened to include it."""
+DOUBTED = 2.0
+"""Standard deviations from which the record's uncertainty is widened to include it: two statements at 95 % that do not
+agree at 95 %."""
+_CHANGED = 4.0
+"""Standard deviations by which the ratio of witness and meter must have changed within a fill: of thirty splits of a
+sound fill one shows so much once in 500 fills."""
+_MOST_PAIRS = 30
 _CONSISTENT = 2.0
 """Standard deviations within which every witness must agree with that one cause: 95 % of a normal distribution."""
 _LEAST_L = 1.0
@@ -112,6 +118,51 @@ def contradiction(setup: Setup, state: FillState, deviations: float = _TOGETHER)
             return pooled
     other_output = _sharpest([each for each in moved if each.shared])
     return other_output if other_output is not None and other_output.contradicts else None
+
+
+def with_pair(setup: Setup, state: FillState) -> FillState:
+    """Keep, at a rest, what meter and witness have counted by now."""
+    pair = _pair(setup, state)
+    if pair is None or (state.pairs and pair[0] - state.pairs[-1][0] < _LEAST_L):
+        return state
+    return changed(state, pairs=(*state.pairs, pair)[-_MOST_PAIRS:])
+
+
+def _pair(setup: Setup, state: FillState) -> tuple[float, float] | None:
+    if state.measure or not state.counts or Flag.INTERRUPTED in state.flags:
+        return None
+    sharpest = _sharpest([each for each in _counted_beside(setup, state) if not each.shared])
+    return None if sharpest is None else (sharpest.meter_l, sharpest.reference_l)
+
+
+def changed_ratio(setup: Setup, state: FillState) -> tuple[float, float]:
+    """Litres that may be missing, and in besides, because meter and witness ran alike and then no longer did.
+
+    A witness's constant error does not matter here: the change shows within its steps and its repeatability. Which of
+    the two parts was counted right the ratio does not say.
+    """
+    now = _pair(setup, state)
+    witness = min((each for each in setup.beside if not (each.shared or each.by_time)), key=_bias, default=None)
+    if now is None or witness is None:
+        return 0.0, 0.0
+    step_l = witness.litres_per_pulse * PLAY_STEPS / math.sqrt(6)
+    best_z, found = _CHANGED, (0.0, 0.0)
+    for meter_l, reference_l in state.pairs:
+        later_l, later_reference_l = now[0] - meter_l, now[1] - reference_l
+        if min(meter_l, later_l, reference_l, later_reference_l) < _LEAST_L:
+            continue
+        before, after = reference_l / meter_l, later_reference_l / later_l
+        sd = math.hypot(*(math.hypot(step_l / litres, witness.repeat) for litres in (meter_l, later_l)))
+        z = abs(after / before - 1) / sd
+        if z > best_z:
+            best_z = z
+            missed_l, early_l = (after / before - 1) * later_l, (1 - before / after) * meter_l
+            found = max(-missed_l, early_l, 0.0), max(missed_l, -early_l, 0.0)
+    return found
+
+
+def _bias(meter: Meter) -> float:
+    return meter.uncertainty
 
 
 def _sharpest(witnesses: list[Comparison]) -> Comparison | None:

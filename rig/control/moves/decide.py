@@ -16,6 +16,7 @@ from rig.control.belief.doubt import (
     with_doubt,
     with_drawn_liquid,
 )
+from rig.control.belief.doubts import Doubts, less_of, more_of
 from rig.control.belief.evidence import with_evidence
 from rig.control.belief.observe import Facts, observe
 from rig.control.belief.remains import follow
@@ -57,7 +58,7 @@ class Decision:
 
 def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[Request] = ()) -> Decision:
     """Decide one scan. Pure: the same arguments give the same decision."""
-    doubted_l = state.tally.either_l
+    doubts = state.tally.doubts
     state, facts = observe(setup, state, reading)
     state = followed(setup, state, facts)
     turn = Turn(in_force(setup, state), state, facts)
@@ -74,7 +75,7 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     _act(turn)
     outputs = outputs_for(setup, turn.state, facts)
     remember(turn, outputs)
-    _doubt_hose(turn, turn.state.tally.either_l - doubted_l)
+    _doubt_hose(turn, doubts)
     _note_progress(turn)
     assert not outputs.moving or turn.state.state is State.RUNNING, "only a running fill moves anything"
     lost = not setup.armed(reading.output_timeout_s)
@@ -82,10 +83,14 @@ def decide(setup: Setup, state: FillState, reading: Reading, requests: Sequence[
     return Decision(turn.state, outputs, facts, tuple(turn.entries), turn.prompt, refused, arm)
 
 
-def _doubt_hose(turn: Turn, more_l: float) -> None:
+def _doubt_hose(turn: Turn, before: Doubts) -> None:
     """What this scan put in doubt may be in the hose or have left it: its column presses on the gauge."""
-    if more_l > 0:
-        turn.set(tally=through_hose(turn.state.tally, turn.setup.line.hose_l, 0.0, more_l))
+    now = turn.state.tally.doubts
+    if now is before:
+        return
+    grown_l = max(less_of(now) - less_of(before), more_of(now) - more_of(before))
+    if grown_l > 0:
+        turn.set(tally=through_hose(turn.state.tally, turn.setup.line.hose_l, 0.0, grown_l))
 
 
 def _guard(turn: Turn) -> None:

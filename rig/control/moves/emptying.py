@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 
 from rig.control.belief.agreement import LOST_ON_AIR, unconfirmed_stop
-from rig.control.belief.doubt import net_uncertainty_l, with_last_rest
+from rig.control.belief.doubt import with_last_rest
 from rig.control.belief.pressure import after_draw, at_rest
 from rig.control.belief.state import Mark, Stroke, near_level
+from rig.control.belief.uncertainty import net_within
 from rig.control.moves.learning import overrun_s
 from rig.control.moves.turn import Turn
 from rig.control.moves.uncoupling import come_off
@@ -72,7 +73,7 @@ def settle_emptying(turn: Turn) -> None:
 
 def _end_drawing(turn: Turn) -> None:
     """Finish, unless the volume is insignificant against its uncertainty: then the tyre is not emptied."""
-    if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_uncertainty_l(turn.setup, turn.state):
+    if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_within(turn.setup, turn.state).more_l:
         turn.set(stroke=changed(turn.state.stroke, nothing_came=True))
     else:
         come_off(turn)
@@ -100,8 +101,11 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
         return changed(stroke, barren=stroke.barren + 1)
     by_volume = not by_time and indicated_l - came_l > max(_AIR_STEPS * step_l, _AIR_SHARE * indicated_l)
     air = by_volume or _lost_nothing(turn)
-    missing_l = came_l * air if by_time else max(indicated_l - came_l - step_l / 2, 0.0)
-    turn.set(tally=changed(tally, either_l=tally.either_l + missing_l))
+    if by_time:
+        tally = tally.doubting("perhaps air", more_l=came_l * air)
+    else:
+        tally = tally.doubting("more left than came", less_l=indicated_l - came_l - step_l / 2)
+    turn.set(tally=tally)
     return changed(stroke, ended_by=End.AIR if air else stroke.ended_by, barren=0)
 
 
@@ -126,7 +130,7 @@ def _book_front(turn: Turn) -> None:
         flow_lps, stroke_l = abs(stroke.stop_flow_lps), stroke.start_l - stroke.stop_l
         # A stroke too short for the gauge to settle may have been air from its start.
         doubted_l = flow_lps * _FRONT_S if stroke_l > flow_lps * (2 * turn.setup.blank_s + _FRONT_S) else stroke_l
-        turn.set(tally=changed(state.tally, either_l=state.tally.either_l + doubted_l))
+        turn.set(tally=state.tally.doubting("air at the end", more_l=doubted_l))
 
 
 def _air_up(turn: Turn) -> None:

@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.control.belief.agreement import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
-from rig.control.belief.doubt import with_last_rest, with_late_rise
+from rig.control.belief.doubt import with_last_rest, with_late_rise, with_rest
+from rig.control.belief.doubts import more_of
 from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, stiffness_kpa_per_l
 from rig.control.belief.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
 from rig.control.belief.warming import awaited
+from rig.control.belief.witness import with_pair
 from rig.control.moves.by_hand import by_hand
 from rig.control.moves.emptying import empty, settle_emptying
 from rig.control.moves.learning import (
@@ -101,6 +103,7 @@ def _settle_open(turn: Turn) -> None:
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
     book_unseen(turn, rest_kpa)
+    turn.set(tally=with_rest(turn.setup, turn.state, turn.facts, rest_kpa))
     if turn.state.stroke.held_kpa:
         # Resumed after an interruption: what moved meanwhile is in the tyre as far as this rest confirms it.
         turn.set(tally=with_last_rest(turn.setup, turn.state, turn.facts, rest_kpa))
@@ -119,6 +122,7 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
     before_l = air_l(turn)
     stroke = changed(state.stroke, ended_by=End.NOT_YET, calm_gauge_kpa=facts.reading.line_kpa)
     turn.set(gas=gas, stroke=stroke, mark=Mark(state.tally, state.counts))
+    turn.state = with_pair(turn.setup, turn.state)
     more_room(turn, before_l)
     turn.note("rest", tyre_kpa=round(rest_kpa, 2), in_tyre_l=round(facts.in_tyre_l, 3))
 
@@ -169,7 +173,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
 def _perhaps_inside_l(turn: Turn) -> float:
     """Air drawn near the level may have been booked as liquid: a top-up within that doubt may overfill."""
     near = Flag.NEAR_LEVEL in turn.state.flags
-    return min(turn.state.tally.either_l, _LAST_SHARE * turn.setup.target_l) if near else 0.0
+    return min(more_of(turn.state.tally.doubts), _LAST_SHARE * turn.setup.target_l) if near else 0.0
 
 
 def _barren(turn: Turn, last: Stroke) -> int:
@@ -236,8 +240,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
             turn.flag(Flag.NEAR_LEVEL)
         if turn.state.valve_raised or Flag.CAVITY_DIFFERS in turn.state.flags:
             # A person went on: liquid may take up the room, and fill the hose instead of air.
-            tally = turn.state.tally
-            turn.set(tally=changed(tally, either_l=tally.either_l + setup.line.hose_l))
+            turn.set(tally=turn.state.tally.doubting("liquid drawn", less_l=setup.line.hose_l))
         turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_drawn_l))
 
 

@@ -101,14 +101,15 @@ def _dark(setup: Setup, state: FillState, reading: Reading, ran_s: float) -> Fil
     moved_l = tally.net_l(meter) - before.net_l(meter)
     jumped = restarts(state) > before_restarts
     passed_l = (forward - back) * meter.litres_per_pulse
-    unsure_l = _unsure_l(setup, state, moved_l, passed_l, ran_s, jumped=jumped)
+    unsure = _unsure_l(setup, state, moved_l, passed_l, ran_s, jumped=jumped)
     tally = changed(tally, unattended_l=tally.unattended_l + moved_l)
-    return changed(_doubted(state, tally, unsure_l), flags=state.flags | ({Flag.METER_JUMPED} if jumped else set()))
+    return changed(_doubted(state, tally, *unsure), flags=state.flags | ({Flag.METER_JUMPED} if jumped else set()))
 
 
-def _doubted(state: FillState, tally: Tally, unsure_l: float) -> FillState:
-    doubts_l = tally.either_l + unsure_l, tally.unattended_either_l + unsure_l
-    return changed(state, tally=changed(tally, either_l=doubts_l[0], unattended_either_l=doubts_l[1]))
+def _doubted(state: FillState, tally: Tally, less_l: float, more_l: float) -> FillState:
+    tally = tally.doubting("unattended", less_l=less_l, more_l=more_l)
+    doubt_l = tally.unattended_doubt_l + max(less_l, more_l)
+    return changed(state, tally=changed(tally, unattended_doubt_l=doubt_l))
 
 
 def _ran_s(setup: Setup, state: FillState, ran_s: float) -> float:
@@ -123,28 +124,33 @@ def _let_go_l(setup: Setup, state: FillState, ran_s: float) -> float:
     return setup.line.moves_lps(state.direction) * (_ran_s(setup, state, ran_s) + setup.line.coast_s)
 
 
-def _unsure_l(setup: Setup, state: FillState, moved_l: float, passed_l: float, ran_s: float, *, jumped: bool) -> float:
-    """How much of a register's unattended movement may be elsewhere, or may not exist.
+def _unsure_l(
+    setup: Setup, state: FillState, moved_l: float, passed_l: float, ran_s: float, *, jumped: bool
+) -> tuple[float, float]:
+    """How much less, and more, than a register's unattended movement may be in the tyre.
 
     ``moved_l`` into the tyre, ``passed_l`` by the meter.
     """
     ran, let_go_l = _ran_s(setup, state, ran_s) > 0, _let_go_l(setup, state, ran_s)
+    ahead = state.direction >= 0
     if jumped or (ran and setup.meter.by_time):
         # A counter that jumped is no evidence, and when the pump was switched off is unknown.
-        return max(abs(moved_l), min(let_go_l, _room_l(setup)) if ran else 0.0)
-    # What exceeds the pump's movement until switch-off ran by itself, or does not exist.
-    unsure_l = max(abs(moved_l) - let_go_l, 0.0)
-    if not state.valve_open:
-        # Past a valve that was reported as shut.
-        unsure_l = abs(moved_l)
-    if ran and state.direction < 0 and setup.meter.reverse == "none" and state.valve_open:
-        # What it drew of the hose's liquid was not counted.
-        unsure_l += min(let_go_l, state.tally.hose_l)
+        uncounted_l = min(let_go_l, _room_l(setup)) if ran else 0.0
+        less_l, more_l = max(moved_l, 0.0), max(-moved_l, 0.0)
+        return (less_l, max(more_l, uncounted_l)) if ahead else (max(less_l, uncounted_l), more_l)
+    # What exceeds the pump's movement until switch-off ran by itself, or does not exist; past a valve that was reported
+    # as shut all of it.
+    astray_l = max(abs(moved_l) - let_go_l, 0.0) if state.valve_open else abs(moved_l)
+    less_l, more_l = (astray_l, 0.0) if moved_l > 0 else (0.0, astray_l)
+    if ran and not ahead and setup.meter.reverse == "none" and state.valve_open:
+        # What it drew of the hose's liquid was not counted: the hose takes as much again.
+        less_l += min(let_go_l, state.tally.hose_l)
     reads_l = (state.counts[state.measure].register.raw or 0) * setup.meter.litres_per_pulse
     if passed_l * state.direction < 0 and reads_l <= let_go_l:
         # Back against the pump's last direction, to near zero: it may have restarted, and the hose may still be full.
-        unsure_l = max(unsure_l, abs(passed_l) + let_go_l)
-    return unsure_l
+        restarted_l = abs(passed_l) + let_go_l
+        less_l, more_l = max(less_l, restarted_l), max(more_l, restarted_l)
+    return less_l, more_l
 
 
 def _room_l(setup: Setup) -> float:

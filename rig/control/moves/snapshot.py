@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from rig.control.belief.accounting import Count
-from rig.control.belief.doubt import estimated, net_uncertainty_l, unattended_uncertainty_l
 from rig.control.belief.observe import Facts
 from rig.control.belief.remains import final_band, final_static_kpa
 from rig.control.belief.state import FillState, in_force, in_tyre_l
+from rig.control.belief.uncertainty import account, estimated, net_within, unattended_uncertainty_l
 from rig.control.belief.unread import unseen_l
 from rig.control.belief.unsafe import tyre_shown
 from rig.control.belief.witness import comparisons
@@ -18,8 +18,11 @@ from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Setup
 from rig.meter_kind import KINDS
 from rig.record.delivery import statement
-from rig.record.work import Compared, Counted
+from rig.record.work import Compared, Counted, Doubted
 from rig.units import rounded
+
+_LEAST_PART_L = 0.001
+"""Smaller parts of the uncertainty are left out of the record."""
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -65,11 +68,11 @@ def cooling_s(setup: Setup, state: FillState) -> float | None:
 
 def fill_record(setup: Setup, state: FillState) -> Counted:
     """The finished fill as recorded in this room: litres, pulses, pressures (gauge, kPa), flags."""
-    uncertainty_l, compared = net_uncertainty_l(setup, state), comparisons(setup, state)
+    within, compared = net_within(setup, state), comparisons(setup, state)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
     net_l, final = tally.net_l(meter), final_band(setup, state)
-    known = statement(rounded(net_l, 3), rounded(uncertainty_l, 3), meter.least_l)
+    known = statement(rounded(net_l, 3), rounded(within.u_l, 3), meter.least_l)
     return Counted(
         fill_id=setup.fill_id,
         outcome=outcome_of(state),
@@ -80,7 +83,14 @@ def fill_record(setup: Setup, state: FillState) -> Counted:
         returned_l=rounded(tally.returned_l(meter), 3),
         hose_change_l=rounded(tally.hose_change_l(), 3),
         net_basis="estimated" if estimated(setup, state) else "counted",
-        net_u_l=rounded(uncertainty_l, 3),
+        net_u_l=rounded(within.u_l, 3),
+        net_less_l=rounded(within.less_l, 3),
+        net_more_l=rounded(within.more_l, 3),
+        doubts=tuple(
+            Doubted(each.reason, rounded(each.less_l, 3), rounded(each.more_l, 3))
+            for each in (*tally.doubts, *account(setup, state))
+            if max(each.less_l, each.more_l) >= _LEAST_PART_L
+        ),
         delivery=known.delivery,
         billable=known.billable,
         not_billable_because=known.not_billable_because,

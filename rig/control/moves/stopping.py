@@ -6,6 +6,7 @@ from rig.control.belief.doubt import (
     rebooked_dry,
     with_last_rest,
     with_more_room,
+    with_rest,
 )
 from rig.control.belief.state import way_out
 from rig.control.belief.witness import contradiction
@@ -59,10 +60,11 @@ def _rebook_draw(turn: Turn) -> None:
     air = min(turn.state.stroke.start_air_l, tally.air_returned_l)
     rebooked = changed(tally, air_returned_l=air, suction_air_kpa_l=0.0, hose_l=setup.line.hose_l)
     denied = contradiction(setup, changed(turn.state, tally=rebooked)) is not None
-    either = tally.either_l + abs(rebooked.net_l(setup.meter) - tally.net_l(setup.meter))
+    kept, other = (tally, rebooked) if denied else (rebooked, tally)
+    other_l = other.net_l(setup.meter) - kept.net_l(setup.meter)
     # The room it left is as uncertain: the cavity from the strokes is discarded.
     gas = changed(turn.state.gas, stroke_u_l=None)
-    turn.set(tally=changed(tally if denied else rebooked, either_l=either), gas=gas)
+    turn.set(tally=kept.doubting("liquid drawn", less_l=-other_l, more_l=other_l), gas=gas)
 
 
 def last_rest(turn: Turn) -> None:
@@ -71,5 +73,6 @@ def last_rest(turn: Turn) -> None:
     if not facts.rests or facts.tyre_kpa is None or not facts.reading.reachable:
         return
     book_unseen(turn, facts.tyre_kpa)
+    turn.set(tally=with_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
     turn.set(tally=with_last_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
     turn.set(tally=with_more_room(turn.setup, turn.state, facts, facts.tyre_kpa))

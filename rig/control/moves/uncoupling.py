@@ -54,7 +54,7 @@ def back_flush(turn: Turn) -> None:
         return
     if facts.valve_open and facts.covered_m <= 0 and near_level(setup, turn.state):
         # Booked as air: through an open valve this near to the level it may have been liquid.
-        turn.set(tally=changed(tally, either_l=tally.either_l + facts.flushed_l))
+        turn.set(tally=tally.doubting("liquid near the level", less_l=facts.flushed_l))
     turn.phase_trigger("uncouple", changed(turn.state.stroke, calm_gauge_kpa=facts.reading.line_kpa))
 
 

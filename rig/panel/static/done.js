@@ -47,14 +47,17 @@ export class DoneScreen {
   // A figure in large only where the record knows it.
   moved() {
     const record = this.record;
+    const counted = record.recovered_l ?? record.net_l;
+    const [less, more] = [record.net_less_l ?? record.net_u_l, record.net_more_l ?? record.net_u_l];
+    const [low, high] = record.recovered_l === undefined ? [counted - less, counted + more] : [counted - more, counted + less];
     const figures = {
       target: shown(record.target_l, 'volume'), mass: shown(Math.abs(record.fluid_mass_kg ?? record.mass_kg), 'mass'),
-      counted: shown(record.recovered_l ?? record.net_l, 'volume'),
+      counted: shown(counted, 'volume'), low: shown(Math.max(low, 0), 'volume'), high: shown(high, 'volume'),
       doubt: shown(record.net_u_l, 'volume'), basis: t(`basis.${record.net_basis}`),
     };
     if (record.delivery === 'known') {
       const net = new Figure('litres', 'net');
-      net.show(bare(record.recovered_l ?? record.net_l, 'volume'), unit('volume'), t('done_of', figures));
+      net.show(bare(counted, 'volume'), unit('volume'), t('done_of', figures));
       return net.element;
     }
     const where = record.recovered_l !== undefined ? 'drawn' : record.valve ? 'tyre' : 'vessel';
