@@ -16,7 +16,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from rig.control.air_look import AirLook, AirReading, AirSetup, advance
-from rig.run.air_look import vessels_of
+from rig.run.air_look import tank_suits_kpa, vessels_of
 from rig.run.air_tank_table import AirTankTable
 from rig.units import KPA_PER_PSI
 from rig.wheel import Cavity, cavity_of, read_size
@@ -24,7 +24,7 @@ from rig.wheel.known import KNOWN_SIZES
 from rig.wheel.room import Growth, Room, growth_by_width, missing_l, room_of
 from sim.plant.air_tank import AirTank
 from sim.plant.params import AirTankParams, FluidParams, HeatParams, TyreParams
-from sim.plant.sensors import GaugeError, Noise
+from sim.plant.sensors import ErrorSplit, GaugeError, Noise
 from sim.plant.tyre import Tyre
 
 if TYPE_CHECKING:
@@ -49,7 +49,8 @@ class Way:
     name: str
     start: float = 0.0
     limit: float = 20.0
-    tank: float = 120.0
+    tank: float | None = 120.0
+    """None: what suits the wheel as published."""
 
 
 WAYS = (
@@ -58,7 +59,18 @@ WAYS = (
     Way("0 to 15 psi", limit=15.0),
     Way("0 to 7 psi", limit=7.0),
     Way("0 to 30 psi", limit=30.0, tank=140.0),
+    Way("5 to 20 psi, joined", start=5.0, tank=None),
+    Way("0 to 15 psi, joined", limit=15.0, tank=None),
+    Way("0 to 20 psi, joined", tank=None),
+    Way("0 to 30 psi, joined", limit=30.0, tank=None),
 )
+SPLITS: dict[str, tuple[float, float, float]] = {
+    "each pressure": (0.0, 0.0, 0.0),
+    "data sheet": (0.375, 0.375, 0.25),
+    "span": (0.0, 1.0, 0.0),
+    "curve": (0.0, 0.0, 1.0),
+}
+"""Shares of zero, span and curve in the variance of a gauge at the end of its range."""
 GAUGES = (0.25, 0.5, 1.0)
 """Per cent of the range, at 95 %."""
 
@@ -96,7 +108,7 @@ def published() -> tuple[Cavity, ...]:
     return tuple(each for each in found if each.basis == "table" and _LEAST_L < each.volume_l < _MOST_L)
 
 
-def drawn(seed: int, way: Way, percent: float, share: float) -> Drawn:
+def drawn(seed: int, way: Way, percent: float, share: float, split: str = "each pressure") -> Drawn:
     """A wheel with a share of liquid inside, a tank, and their gauges."""
     rng = rng_of(seed, "world")
     cavity = rng.choice(published())
@@ -109,24 +121,37 @@ def drawn(seed: int, way: Way, percent: float, share: float) -> Drawn:
         growth_s=rng.uniform(20, 60), start_kpa=way.start * _PSI, existing_l=share * true_l,
         heat=HeatParams(time_s=math.exp(rng.uniform(math.log(5), math.log(40))), wall_c=tyre_c),
     )  # fmt: skip
+    start_kpa = _suits(way, cavity) if way.tank is None else way.tank * _PSI
     tank = AirTankParams(
         volume_l=rng.gauss(_TANK_L, 0.005 * _TANK_L), wall_c=tyre_c + apart_k, heat_s=rng.uniform(5, 20),
-        start_kpa=way.tank * _PSI,
+        start_kpa=start_kpa,
         valve_bore_m=rng.uniform(0.0025, 0.004),
-        gauge_error_kpa=percent / 200 * _RATING_PSI * _PSI, gauge_noise_kpa=5e-4 * _RATING_PSI * _PSI,
+        gauge_error_kpa=percent / 200 * _RATING_PSI * _PSI, gauge_split=_split(split, _RATING_PSI),
+        gauge_noise_kpa=5e-4 * _RATING_PSI * _PSI,
     )  # fmt: skip
     return Drawn(cavity, tyre, tank, seed)
 
 
-def looked(seed: int, way: Way, percent: float, share: float) -> Seen:
+def _suits(way: Way, cavity: Cavity) -> float:
+    """The tank's pressure as a person fills it, within 2 psi and the tank's rating."""
+    suits = tank_suits_kpa(_TANK_L, cavity.volume_l, way.limit * _PSI, way.start * _PSI)
+    return min(suits, _RATING_PSI * _PSI - 5 * _PSI)
+
+
+def _split(name: str, range_psi: float) -> ErrorSplit | None:
+    shares = SPLITS[name]
+    return ErrorSplit(range_psi * _PSI, *shares) if any(shares) else None
+
+
+def looked(seed: int, way: Way, percent: float, share: float, split: str = "each pressure") -> Seen:
     """One look."""
-    world = drawn(seed, way, percent, share)
+    world = drawn(seed, way, percent, share, split)
     setup = AirSetup(
         tyre_limit_kpa=way.limit * _PSI, tyre_trip_kpa=1.25 * way.limit * _PSI, tank_rating_kpa=_RATING_PSI * _PSI,
         tank_u_kpa=percent / 100 * _RATING_PSI * _PSI, tyre_u_kpa=percent / 100 * _TYRE_SPAN_PSI * _PSI,
         open_longest_s=180.0,
     )  # fmt: skip
-    bench = _Bench(world, percent)
+    bench = _Bench(world, percent, split)
     look = bench.run(setup)
     if look.before is None or look.after is None:
         return Seen(look.why or "", took_s=bench.now_s)
@@ -169,11 +194,12 @@ def _by_width(world: Drawn, rise_kpa: float) -> Growth:
 class _Bench:
     """A tank and a tyre under the procedure."""
 
-    def __init__(self, world: Drawn, percent: float) -> None:
+    def __init__(self, world: Drawn, percent: float, split: str) -> None:
         liquid_c = 15.0
         self.tyre = Tyre(world.tyre, FluidParams(temperature_c=liquid_c), _AIR_KPA)
         self.tank = AirTank(world.tank, liquid_c, _AIR_KPA, world.seed)
-        self._error = GaugeError(percent / 200 * _TYRE_SPAN_PSI * _PSI, -world.seed - 1)
+        sigma_kpa = percent / 200 * _TYRE_SPAN_PSI * _PSI
+        self._error = GaugeError(sigma_kpa, -world.seed - 1, _split(split, _TYRE_SPAN_PSI))
         self._noise = Noise(5e-4 * _TYRE_SPAN_PSI * _PSI, f"{world.seed} tyre")
         self.now_s = 0.0
 

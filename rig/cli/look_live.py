@@ -15,6 +15,7 @@ from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shop.questions import widths_of
 from rig.units import QuantityError, show_pressure
+from rig.wheel import cavity_of, read_size
 from rig.wheel.room import Growth, Room
 
 _WORDS: dict[Phase, str] = {
@@ -22,6 +23,7 @@ _WORDS: dict[Phase, str] = {
     "open": "Air valve open.",
     "equalise": "Air goes over into the tyre.",
     "creep": "Valve shut; the air takes the temperature of its surroundings.",
+    "joined": "Air valve open once more, for one pressure in both.",
 }
 _EVERY_S = 5.0
 _WIDTH = (
@@ -80,11 +82,12 @@ def live_room(options: argparse.Namespace) -> Room:
     if options.unattended and not settings.rig.simulated:
         raise Refused("--unattended: a person connects the tank and stands by; answer the prompts")
     terminal = _Terminal(None if options.unattended else standard_input())
-    return asyncio.run(_looked(settings, terminal))
+    room_l = cavity_of(read_size(options.size)).volume_l if options.size else None
+    return asyncio.run(_looked(settings, terminal, room_l))
 
 
-async def _looked(settings: Settings, terminal: _Terminal) -> Room:
-    loop, setup = asyncio.get_running_loop(), air_setup(settings)
+async def _looked(settings: Settings, terminal: _Terminal, room_l: float | None) -> Room:
+    loop, setup = asyncio.get_running_loop(), air_setup(settings, room_l)
 
     def stop() -> None:
         terminal.stopped = True
@@ -92,7 +95,7 @@ async def _looked(settings: Settings, terminal: _Terminal) -> Room:
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
     try:
-        look = await look_with_air(settings, terminal)
+        look = await look_with_air(settings, terminal, room_l)
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)

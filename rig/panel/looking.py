@@ -30,6 +30,7 @@ _STEPS: dict[str, Wording] = {
         "air_look.creep",
         "The valve is shut. The air takes the temperature of its surroundings: a minute or two.",
     ),
+    "joined": Wording("air_look.joined", "The air valve is open once more, for one pressure in both."),
 }
 """What goes on where no hand is needed."""
 _DONE: dict[str, Wording] = {

@@ -48,11 +48,22 @@ class Growth:
 
 
 def growth_by_width(before_m: float, after_m: float, rise_kpa: float) -> Growth:
-    """The growth by the section width, measured at one place before and after."""
+    """The growth by the section width, measured at one place before and after, with what is known of any casing."""
     wider = (after_m / before_m - 1) / rise_kpa
     read = math.sqrt(2) * _CALIPER_M / 2 / before_m / rise_kpa
+    return _both(
+        Growth(),
+        Growth(
+            _VOLUME_PER_WIDTH * wider, math.hypot(_VOLUME_PER_WIDTH * read, _VOLUME_PER_WIDTH / 2 / _ROOT_3 * wider)
+        ),
+    )
+
+
+def _both(known: Growth, seen: Growth) -> Growth:
+    """Two independent estimates of one growth, weighted by the inverse of their variances."""
+    weight = known.sd_per_kpa**-2 / (known.sd_per_kpa**-2 + seen.sd_per_kpa**-2)
     return Growth(
-        _VOLUME_PER_WIDTH * wider, math.hypot(_VOLUME_PER_WIDTH * read, _VOLUME_PER_WIDTH / 2 / _ROOT_3 * wider)
+        weight * known.per_kpa + (1 - weight) * seen.per_kpa, (known.sd_per_kpa**-2 + seen.sd_per_kpa**-2) ** -0.5
     )
 
 
@@ -63,7 +74,7 @@ class TwoVessels:
     tank_l: float
     tank_kpa: tuple[float, float]
     tyre_kpa: tuple[float, float]
-    """Exactly 0 before: open to the air, which needs no gauge."""
+    """Exactly 0 before: open to the air, which needs no gauge. After exactly as the tank: joined, by this gauge."""
     atmosphere_kpa_abs: float = 101.325
     tank_u_l: float = 0.0
     tank_u_kpa: tuple[float, float] = (1.03, 1.03)
@@ -140,11 +151,18 @@ def room_of(read: TwoVessels) -> Room:
         )
     best = _apparent_l(read)
     tyre_u = 0.0 if tyre == 0.0 else read.tyre_u_kpa[0]
+    tyre_misread = tyre_after + read.tyre_u_kpa[1] / 2
+    if tank_after == tyre_after:
+        after = [replace(read, tank_kpa=(tank, tyre_misread), tyre_kpa=(tyre, tyre_misread))]
+    else:
+        after = [
+            replace(read, tank_kpa=(tank, tank_after + read.tank_u_kpa[1] / 2)),
+            replace(read, tyre_kpa=(tyre, tyre_misread)),
+        ]
     misread = [
         replace(read, tank_kpa=(tank + read.tank_u_kpa[0] / 2, tank_after)),
-        replace(read, tank_kpa=(tank, tank_after + read.tank_u_kpa[1] / 2)),
         replace(read, tyre_kpa=(tyre + tyre_u / 2, tyre_after)),
-        replace(read, tyre_kpa=(tyre, tyre_after + read.tyre_u_kpa[1] / 2)),
+        *after,
         replace(read, tank_l=read.tank_l + read.tank_u_l / 2),
     ]
     parts = [_apparent_l(each) - best for each in misread]

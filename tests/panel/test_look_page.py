@@ -151,7 +151,7 @@ def test_a_loaded_wheel_shows_before_the_first_drop(tmp_path: Path, browser: Bro
         sign_in(page)
         page.get_by_role("button", name="loader-rear 16.9-28").click()
         page.locator("#look").click()
-        expect(page.locator("#todo")).to_contain_text("Compressor off the tank")
+        expect(page.locator("#todo")).to_contain_text("Compressor off;")
         assert violations(page) == []
         press_and_hold(page, "#prompt-done")
         expect(page.locator("#todo")).to_contain_text("Air goes over into the tyre")

@@ -9,6 +9,7 @@ at once, apart from the program's own formulas.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -139,11 +140,39 @@ def test_open_to_the_air_needs_no_gauge() -> None:
 
 
 def test_a_width_measures_the_growth() -> None:
-    """Wider by 1.5 % over 10 psi is 0.15 % a psi, half of it either way (rectangular: over root 3), and the caliper."""
+    """By hand: 1.5 % over 10 psi is 0.15 % a psi, half of it either way (rectangular: over root 3), and the caliper.
+
+    With what is known of any casing, 0.15 % and as much either way (rectangular), by the weighted mean of two values
+    that are independent: inverse variances add up (any textbook of statistics).
+    """
+    any_casing, half = 0.0015 / 3**0.5, 0.5 * 0.0015 / 3**0.5
     found = growth_by_width(0.4, 0.406, 10 * PSI)
     assert found.per_kpa * PSI == pytest.approx(0.0015)
-    half = 0.5 * 0.0015 / 3**0.5
-    assert half < found.sd_per_kpa * PSI < 1.03 * half
+    least, most = (1 / (any_casing**-2 + seen**-2) ** 0.5 for seen in (half, 1.03 * half))
+    assert least < found.sd_per_kpa * PSI < most
+    # Wider by 6 %: nobody has seen a casing that grows by 0.6 % a psi, so most of it is the tape's place.
+    assert 0.0015 < growth_by_width(0.4, 0.424, 10 * PSI).per_kpa * PSI < 0.003
+
+
+def test_one_pressure_after_is_one_reading() -> None:
+    """By hand: 60 L at 87 psi and 201 L at nothing meet at 20 psi. 0.15 psi too much there is 0.15 of the 67 psi too
+    little out of the tank and 0.15 of the 20 psi too much in the tyre: 0.97 % of the room;
+    the tank's 0.75 psi, once, 1.12 %.
+    """
+
+    def sd_share(tank_after_psi: float, tank_u_psi: float, tyre_u_psi: float) -> float:
+        read = TwoVessels(
+            60.0, (87 * PSI, tank_after_psi * PSI), (0.0, 20 * PSI), AIR, 0.0, (tank_u_psi * PSI,) * 2,
+            (tyre_u_psi * PSI,) * 2, 0.0, Growth(0.0, 0.0),
+        )  # fmt: skip
+        found = room_of(read)
+        assert found.apparent_l == pytest.approx(201.0, rel=1e-4)
+        return 2 * (found.sd_l**2 - room_of(replace(read, tank_u_kpa=(0, 0), tyre_u_kpa=(0, 0))).sd_l ** 2) ** 0.5 / 201
+
+    assert sd_share(20.0, 0.0, 0.15) == pytest.approx(0.15 / 67 + 0.15 / 20, rel=0.02)
+    assert sd_share(20.0, 0.75, 0.0) == pytest.approx(0.75 / 67, rel=0.02)
+    # Two readings of the tank's own gauge, each wrong by itself.
+    assert sd_share(20.0001, 0.75, 0.0) == pytest.approx(2**0.5 * 0.75 / 67, rel=0.02)
 
 
 # --- the command ------------------------------------------------------------------------------------------------------
