@@ -30,7 +30,8 @@ from rig.run.stand_in import stand_in_of
 from rig.run.steps import arm
 from rig.run.work import at_work
 from rig.sentence import Wording, said_by
-from rig.wheel.room import Growth, Room, TwoVessels, growth_by_width, room_of
+from rig.wheel import Cavity
+from rig.wheel.room import Growth, Room, TwoVessels, growth_by_lengths, growth_by_width, room_of
 
 _NO_TANK = Wording(
     "refused.no_air_tank",
@@ -197,11 +198,22 @@ def tank_suits_kpa(tank_l: float, room_l: float, limit_kpa: float, tyre_kpa: flo
     return meet_kpa + room_l / tank_l * (meet_kpa - tyre_kpa)
 
 
-def growth_by(look: AirLook, widths_m: tuple[float, float]) -> Growth:
-    """The casing's growth by its section width before and after a look that has ended with a result, metres."""
+def growth_by(
+    look: AirLook,
+    widths_m: tuple[float, float],
+    wheel: Cavity | None = None,
+    girths_m: tuple[float, float] | None = None,
+) -> Growth:
+    """The casing's growth by its section width before and after a look that has ended with a result, metres.
+
+    With the girth too where the wheel is known.
+    """
     assert look.before is not None
     assert look.after is not None
-    return growth_by_width(*widths_m, look.after.tyre.kpa - look.before.tyre.kpa)
+    rise_kpa = look.after.tyre.kpa - look.before.tyre.kpa
+    if wheel is None or girths_m is None:
+        return growth_by_width(*widths_m, rise_kpa)
+    return growth_by_lengths(wheel, widths_m, girths_m, rise_kpa)
 
 
 def room_by(settings: Settings, setup: AirSetup, look: AirLook, growth: Growth | None = None) -> Room:

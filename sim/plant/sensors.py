@@ -51,11 +51,11 @@ def _buoyed(density_kg_m3: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class ErrorSplit:
-    """Shares of a gauge's variance at the end of its range; what is left is drawn for each pressure by itself.
+    """Shares of a gauge's variance; what is left is drawn for each pressure by itself.
 
-    A data sheet's accuracy covers zero, span, non-linearity, hysteresis and repeatability (IEC 61298-2, as a maker of
-    transmitters explains it); of 0.5 % with the line through its end points, 0.25 % is what departs from the best
-    straight line (another maker's glossary): half, so a quarter of the variance.
+    A data sheet's accuracy covers zero, span, non-linearity, hysteresis and repeatability (IEC 61298-2, as explained in
+    "Pressure transmitter accuracy and non-linearity", WIKA blog). 0.5 % by the line through the end points is about
+    0.25 % by the best straight line ("Deviation of characteristic curve", BD Sensors): half, a quarter of the variance.
     """
 
     range_kpa: float

@@ -114,6 +114,9 @@ async def test_the_section_width_makes_the_room_better_known(tmp_path: Path) -> 
     assert errand.question.room is not None
     assert errand.question.room.litres == pytest.approx(known["room"])
     assert errand.question.room.growth == growth_by_width(0.430, 0.434, 138.0)
+    both = await door.told("/api/answer", **FORM, width="430 mm -> 434 mm", girth="4300 mm -> 4303 mm")
+    sharper = both["look"]["says"]["values"]
+    assert sharper["band"] / sharper["room"] < 0.995 * known["band"] / known["room"]
     for wrong, words in (("434 mm -> 430 mm", "never shrinks"), ("430 mm", "before and after"), ("a -> b", "a")):
         reply = await door.client.post("/api/answer", json={**FORM, "width": wrong})
         assert (reply.status_code, words in reply.text) == (422, True)
