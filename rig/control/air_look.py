@@ -17,7 +17,7 @@ from rig.sentence import Sentence, Wording
 Phase = Literal["connect", "settle", "open", "equalise", "shut", "creep", "join", "joined", "read", "ended"]
 _OVER = frozenset({"read", "ended"})
 _SHUT = frozenset({"settle", "creep"})
-"""Phases in which the valve is shut and a hand lies on nothing."""
+"""Phases in which the valve is to be shut."""
 _STEADY = 0.25
 """A pressure is at rest when what is to come is at most this share of a reading's uncertainty, which it then widens by
 3 %: sqrt(1 + 1/16)."""
@@ -224,17 +224,21 @@ def _equalise(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
     Its open valve hides the creep: the tank's cold air grows warmer while the tyre's warm air grows colder.
     """
     pair = _at_rest(setup, look, reading.now_s)
-    if pair is None and not _open_enough(setup, look, reading.now_s):
+    if pair is None and not _has_to_shut(setup, look, reading.now_s):
         return look
     return _turn(replace(look, at_one=pair is not None and _at_one(setup, pair)), reading.now_s, "shut")
 
 
-def _open_enough(setup: AirSetup, look: AirLook, now_s: float) -> bool:
+def _has_to_shut(setup: AirSetup, look: AirLook, now_s: float) -> bool:
     """Whether the open valve has to shut: the tyre would pass its limit, or the time is up."""
+    return _full(setup, look) or now_s - look.since_s > setup.open_longest_s
+
+
+def _full(setup: AirSetup, look: AirLook) -> bool:
+    """Whether the tyre would pass its limit before the valve is shut."""
     assert look.last is not None
     ahead_s = _AHEAD_BY_HAND_S if setup.by_hand else _AHEAD_S
-    full = look.last[2] + ahead_s * max(look.rate_kpa_s, 0.0) >= setup.tyre_limit_kpa
-    return full or now_s - look.since_s > setup.open_longest_s
+    return look.last[2] + ahead_s * max(look.rate_kpa_s, 0.0) >= setup.tyre_limit_kpa
 
 
 def _at_one(setup: AirSetup, pair: Pair) -> bool:
@@ -253,7 +257,7 @@ def _creep(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
     if pair is None:
         return look
     look = replace(look, after=pair)
-    if not look.at_one or _open_enough(setup, look, look.since_s):
+    if not look.at_one or _full(setup, look):
         return replace(look, phase="read", since_s=reading.now_s)
     return _turn(look, reading.now_s, "join" if setup.by_hand else "joined", valve=not setup.by_hand)
 
@@ -265,7 +269,7 @@ def _join(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
 def _joined(setup: AirSetup, look: AirLook, reading: AirReading) -> AirLook:
     """Read one pressure for both, by the finer gauge; where it is none, what was read at the second rest stands."""
     pair = _at_rest(setup, look, reading.now_s)
-    if pair is None and not _open_enough(setup, look, reading.now_s):
+    if pair is None and not _has_to_shut(setup, look, reading.now_s):
         return look
     one = _one(look, pair.tyre.kpa - pair.tyre.left_kpa) if pair is not None and _at_one(setup, pair) else None
     return _turn(replace(look, joined=one), reading.now_s, "shut")
